@@ -1,0 +1,1 @@
+"""Reading: files in, a validated case with units and digests out."""

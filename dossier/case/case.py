@@ -1,0 +1,74 @@
+"""A case as the other rooms see it: validated, in working units, with digests."""
+
+from dataclasses import dataclass, field
+
+from dossier.case.model import (
+    Application,
+    Fluid,
+    Instrument,
+    Laboratory,
+    Qualification,
+    RecordEntry,
+)
+from dossier.case.records import Table
+
+__all__ = ["Case", "InputFile", "Record", "Remark"]
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """One file that the user handed in."""
+
+    name: str
+    """Path relative to the inputs folder, with forward slashes."""
+    sha256: str
+    content: bytes = field(repr=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A remark of the laboratory in its own words."""
+
+    row: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A test record: its entry in case.toml and its table."""
+
+    entry: RecordEntry
+    table: Table
+    remarks: tuple[Remark, ...]
+    file: str
+    """Name of the input file that holds it."""
+    sheet: str = ""
+
+    @property
+    def id(self) -> str:
+        """The record's identifier."""
+        return self.entry.id
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One question, whether this alternate filter may be fitted in this application."""
+
+    name: str
+    """Name of the case folder."""
+    application: Application
+    qualification: Qualification
+    records: tuple[Record, ...]
+    inputs: tuple[InputFile, ...]
+
+    def instrument(self, identifier: str) -> Instrument:
+        """Return the instrument of that identifier; KeyError if there is none."""
+        return {i.id: i for i in self.qualification.instrument}[identifier]
+
+    def laboratory(self, identifier: str) -> Laboratory:
+        """Return the laboratory of that identifier; KeyError if there is none."""
+        return {i.id: i for i in self.qualification.laboratory}[identifier]
+
+    def fluid(self, identifier: str) -> Fluid:
+        """Return the test fluid of that identifier; KeyError if there is none."""
+        return {i.id: i for i in self.qualification.fluid}[identifier]

@@ -1,0 +1,121 @@
+"""What must fit together between the two case files."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+
+from dossier.case.model import Application, Qualification, RecordEntry
+from dossier.case.problems import CaseProblem
+
+__all__ = ["consistency_problems"]
+
+NEEDED = {
+    "multipass": (
+        "flow", "temperature", "injection_flow", "injection_concentration",
+        "housing_pressure_drop", "terminal_pressure_drop", "sample_volume",
+    ),
+}  # fmt: skip
+"""Conditions that a kind of record cannot do without."""
+
+
+def consistency_problems(
+    application: Application, qualification: Qualification, application_file: str
+) -> list[CaseProblem]:
+    """Return what does not fit: doubled or unknown identifiers, missing conditions, duty."""
+    case = "case.toml"
+    problems = [
+        *_doubled(case, "laboratory", (i.id for i in qualification.laboratory)),
+        *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
+        *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
+        *_doubled(case, "record", (i.id for i in qualification.record)),
+        *_doubled(application_file, "requirement", (i.id for i in application.requirement)),
+        *_references(qualification),
+        *_duty(application, application_file),
+    ]
+    for entry in qualification.record:
+        problems += _record(qualification, entry)
+    problems += _concessions(application, qualification)
+    return problems
+
+
+def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseProblem]:
+    for name, times in Counter(identifiers).items():
+        if times > 1:
+            yield CaseProblem(file, f"{kind} {name!r}", f"occurs {times} times", "use each id once")
+
+
+def _references(qualification: Qualification) -> Iterator[CaseProblem]:
+    known = {entry.id for entry in qualification.record}
+    for number, deviation in enumerate(qualification.deviation, 1):
+        if deviation.record not in known:
+            yield CaseProblem(
+                "case.toml",
+                f"deviation number {number}",
+                f"names record {deviation.record!r}, which does not exist",
+                f"records are {', '.join(sorted(known))}",
+            )
+
+
+def _concessions(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
+    known = {each.id for each in application.requirement}
+    for concession in qualification.concession:
+        if concession.requirement not in known:
+            yield CaseProblem(
+                "case.toml",
+                "concession",
+                f"names requirement {concession.requirement!r}, which does not exist",
+                f"requirements are {', '.join(sorted(known))}",
+            )
+
+
+def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CaseProblem]:
+    place = f"record {entry.id!r}"
+    named = {
+        "laboratory": ({i.id for i in qualification.laboratory}, (entry.laboratory,)),
+        "instruments": ({i.id for i in qualification.instrument}, entry.instruments),
+        "fluid": ({i.id for i in qualification.fluid}, (entry.fluid,) if entry.fluid else ()),
+    }
+    for key, (known, used) in named.items():
+        for name in used:
+            if name not in known:
+                hint = f"known: {', '.join(sorted(known)) or 'none'}"
+                yield CaseProblem("case.toml", f"{place} . {key}", f"{name!r} is not defined", hint)
+    if entry.filter == "reference" and qualification.reference is None:
+        yield CaseProblem("case.toml", place, "is of the reference filter", "add [reference]")
+    if entry.finished is not None and entry.finished < entry.tested:
+        yield CaseProblem("case.toml", place, "finished before it was tested", "check the dates")
+    yield from _needs(entry, place)
+
+
+def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:
+    if entry.kind in {"multipass", "pressure_drop"}:
+        if entry.specimen is None:
+            yield CaseProblem("case.toml", f"{place} . specimen", "is missing", "name the specimen")
+        if entry.fluid is None:
+            yield CaseProblem("case.toml", f"{place} . fluid", "is missing", "name the test fluid")
+    for key in NEEDED.get(entry.kind, ()):
+        if getattr(entry.conditions, key) is None:
+            yield CaseProblem(
+                "case.toml",
+                f"{place} . conditions . {key}",
+                "is missing",
+                f"a {entry.kind} record cannot be reduced without it",
+            )
+
+
+def _duty(application: Application, file: str) -> Iterator[CaseProblem]:
+    duty, circuit = application.duty, application.circuit
+    if not duty.cold_start < duty.normal_oil <= duty.hot_oil:
+        yield CaseProblem(
+            file, "duty", "temperatures out of order", "cold_start < normal_oil <= hot_oil"
+        )
+    for key, value in (
+        ("circuit . rated_flow", circuit.rated_flow),
+        ("duty . service_interval", duty.service_interval),
+    ):
+        if not value > 0:
+            yield CaseProblem(file, key, "is not above zero", "give the real value")
+    share = circuit.partial_flow_share
+    if share is not None and not 0 < share < 1:
+        yield CaseProblem(
+            file, "circuit . partial_flow_share", "not between 0 % and 100 %", "correct it"
+        )

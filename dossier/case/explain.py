@@ -1,0 +1,82 @@
+"""Turn what the model library says of a case file into problems a person can act on."""
+
+import difflib
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from dossier.case.problems import CaseProblem
+
+__all__ = ["explain"]
+
+
+def explain(
+    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any]
+) -> list[CaseProblem]:
+    """Return one problem for each fault in `error`, with the key's path in the file."""
+    return [_problem(file, fault, model, document) for fault in error.errors(include_url=False)]
+
+
+def _problem(
+    file: str, fault: Any, model: type[BaseModel], document: Mapping[str, Any]
+) -> CaseProblem:
+    place = _place(fault["loc"], document)
+    kind = fault["type"]
+    if kind == "missing":
+        return CaseProblem(file, place, "is missing", "add this key")
+    if kind == "extra_forbidden":
+        known = _known_keys(model, fault["loc"])
+        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
+        return CaseProblem(file, place, "is not a key of the case format", hint)
+    message = str(fault["msg"]).removeprefix("Value error, ")
+    shown = _shown(fault.get("input"))
+    what = f"{message}" if shown in message or not shown else f"{message} (found {shown})"
+    return CaseProblem(file, place, what[:1].lower() + what[1:], "correct this value")
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, (Mapping, list)):
+        return ""
+    return repr(value)[:60]
+
+
+def _place(location: Sequence[int | str], document: Mapping[str, Any]) -> str:
+    """Return a path such as ``record 'MP-C1' . conditions . flow``, with ids for list items."""
+    parts: list[str] = []
+    here: Any = document
+    for step in location:
+        if isinstance(step, int):
+            item = here[step] if isinstance(here, list) and step < len(here) else None
+            name = item.get("id") if isinstance(item, Mapping) else None
+            label = repr(name) if isinstance(name, str) else f"number {step + 1}"
+            parts[-1:] = [f"{parts[-1]} {label}"] if parts else [label]
+            here = item
+        else:
+            parts.append(step)
+            here = here.get(step) if isinstance(here, Mapping) else None
+    return " . ".join(parts)
+
+
+def _known_keys(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
+    here: Any = model
+    for step in location[:-1]:
+        if isinstance(step, int):
+            continue
+        fields = getattr(here, "model_fields", {})
+        if step not in fields:
+            return []
+        here = _inner(fields[step].annotation)
+    return sorted(getattr(here, "model_fields", {}))
+
+
+def _inner(annotation: Any) -> Any:
+    """Return the model inside ``tuple[Model, ...]`` or ``Model | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _inner(inner)
+        if found is not None:
+            return found
+    return None

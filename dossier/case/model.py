@@ -1,0 +1,332 @@
+"""The two case files as frozen models; names and meanings as in the case format."""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, StringConstraints, model_validator
+
+from dossier.case.fields import (
+    Band,
+    Concentration,
+    CountConcentration,
+    Density,
+    Dilution,
+    Ends,
+    FilterName,
+    Flow,
+    Fraction,
+    KinematicViscosity,
+    MassRate,
+    MeasuredFlow,
+    MeasuredPressure,
+    MeasuredVolume,
+    Model,
+    Pressure,
+    Sides,
+    Temperature,
+    Time,
+    Volume,
+    VolumeEnds,
+)
+
+__all__ = [
+    "Application",
+    "Circuit",
+    "Concession",
+    "Conditions",
+    "DecisionRule",
+    "Deviation",
+    "Duty",
+    "Filter",
+    "Fluid",
+    "Instrument",
+    "Laboratory",
+    "Qualification",
+    "RecordEntry",
+    "Requirement",
+]
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+Words = Annotated[str, StringConstraints(max_length=4000)]
+Number = Annotated[
+    str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", strip_whitespace=True)
+]
+
+
+class BypassValve(Model):
+    """Where the bypass valve sits and between which pressures it opens."""
+
+    location: Literal["filter", "head", "none"]
+    opening: Band | None = None
+
+    @model_validator(mode="after")
+    def _has_opening(self) -> "BypassValve":
+        if self.location != "none" and self.opening is None:
+            raise ValueError("a bypass valve needs its opening band: opening = { min, max }")
+        return self
+
+
+class Circuit(Model):
+    """The oil circuit in which the filter will work."""
+
+    arrangement: Literal[
+        "full_flow",
+        "partial_flow",
+        "full_and_partial_flow",
+        "combined",
+        "combined_through_flow",
+    ]
+    rated_flow: Flow
+    sump_volume: Volume | None = None
+    partial_flow_share: Fraction | None = None
+    bypass_valve: BypassValve | None = None
+    system_pressure: Pressure | None = None
+
+
+class Oil(Model):
+    """The oil of the application."""
+
+    description: Words = ""
+    kv40: KinematicViscosity
+    kv100: KinematicViscosity
+    density15: Density
+
+    @model_validator(mode="after")
+    def _thinner_when_hot(self) -> "Oil":
+        if not self.kv40 > self.kv100 > 0:
+            raise ValueError("kv40 must be larger than kv100, and both above zero")
+        return self
+
+
+class Fluid(Oil):
+    """A test fluid."""
+
+    id: Name
+
+
+class Duty(Model):
+    """How the machine works."""
+
+    hot_oil: Temperature
+    normal_oil: Temperature
+    cold_start: Temperature
+    service_interval: Time
+    ingression: MassRate | None = None
+    ingression_dust: Words = ""
+    life_factor: Annotated[float, Field(ge=1, le=100)] | None = None
+
+
+class DecisionRule(Model):
+    """The decision rule, agreed before the tests."""
+
+    kind: Literal["simple_acceptance", "guard_band", "graded"]
+    confidence: Fraction
+    agreed: date
+
+    @model_validator(mode="after")
+    def _sensible(self) -> "DecisionRule":
+        if not 0.5 < self.confidence < 1:
+            raise ValueError("confidence must lie between 50 % and 100 %")
+        return self
+
+
+class Requirement(Model):
+    """One requirement as the user wrote it; limits are read later, by its quantity's unit."""
+
+    id: Name
+    text: Words
+    quantity: Name
+    at: dict[str, Any] = Field(default_factory=dict)
+    min: Any = None
+    max: Any = None
+    between: dict[str, Any] | None = None
+    not_worse_than_reference: Fraction | None = None
+    must_hold: Literal[True] | None = None
+    source: Words
+    severity: Literal["mandatory", "advisory"]
+    basis: Literal["mean", "every_specimen", "population"] = "mean"
+    coverage: Fraction | None = None
+    """Share of the population that must conform, for the population basis."""
+    not_applicable: Words = ""
+    """Reason why this requirement does not apply to this application."""
+
+    @model_validator(mode="after")
+    def _one_limit(self) -> "Requirement":
+        names = ("min", "max", "between", "not_worse_than_reference", "must_hold")
+        given = [name for name in names if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(
+                f"requirement {self.id!r} needs exactly one of {', '.join(names)}; it has "
+                f"{' and '.join(given) or 'none'}"
+            )
+        if self.coverage is not None and not 0.5 <= self.coverage < 1:
+            raise ValueError("coverage must lie between 50 % and 100 %")
+        return self
+
+
+class Application(Model):
+    """application.toml: where the filter will work and what it must do."""
+
+    title: Name
+    revision: Name
+    issued: date
+    owner: Words = ""
+    equipment: tuple[Name, ...] = ()
+    notes: Words = ""
+    circuit: Circuit
+    oil: Oil
+    duty: Duty
+    decision_rule: DecisionRule
+    requirement: tuple[Requirement, ...] = Field(min_length=1, max_length=200)
+
+
+class Filter(Model):
+    """The candidate, or the filter now fitted."""
+
+    part_number: Name
+    maker: Words = ""
+    description: Words = ""
+    lots: tuple[Name, ...] = ()
+    specimens: tuple[Name, ...] = ()
+    """Specimens that the test plan names; each must have every kind of record that is used."""
+
+
+class Laboratory(Model):
+    """A laboratory and what it is accredited for."""
+
+    id: Name
+    name: Name
+    accreditation: Words = ""
+    methods: tuple[Name, ...] = ()
+
+
+Measurand = Literal[
+    "counts", "flow", "injection flow", "differential pressure", "temperature", "mass", "pressure"
+]
+
+
+class Instrument(Model):
+    """A measuring instrument with its calibration."""
+
+    id: Name
+    kind: Name
+    calibrated: date
+    due: date
+    certificate: Words = ""
+    size_u: Fraction | None = None
+    """Relative standard uncertainty of a particle count from calibration [-]."""
+    reading_u: Any = None
+    """Standard uncertainty of a reading: relative in percent, or absolute with its unit."""
+    measures: tuple[Measurand, ...] = ()
+    coincidence_limit: CountConcentration | None = None
+
+    @model_validator(mode="after")
+    def _due_after_calibrated(self) -> "Instrument":
+        if self.due < self.calibrated:
+            raise ValueError(f"instrument {self.id!r} is due before it was calibrated")
+        return self
+
+
+class Conditions(Model):
+    """Conditions of one test; which are needed depends on the kind of record."""
+
+    flow: MeasuredFlow | None = None
+    temperature: Temperature | None = None
+    injection_flow: MeasuredFlow | None = None
+    injection_concentration: Ends | None = None
+    injection_volume: VolumeEnds | None = None
+    base_level: Concentration | None = None
+    """Base upstream level that was agreed, where it is not the usual one."""
+    final_concentration: Concentration | None = None
+    system_volume: MeasuredVolume | None = None
+    sample_flow: Sides | None = None
+    housing_pressure_drop: MeasuredPressure | None = None
+    terminal_pressure_drop: Pressure | None = None
+    sample_volume: Volume | None = None
+    dilution: Dilution = Dilution()
+    criterion_flow: Flow | None = None
+    """Flow at which a bypass valve counts as open or as reseated."""
+
+
+class RecordEntry(Model):
+    """One test record of case.toml."""
+
+    id: Number
+    kind: Literal["multipass", "pressure_drop", "bypass_valve", "measurement", "inspection"]
+    standard: Name
+    filter: FilterName
+    specimen: Name | None = None
+    path: Literal["full_flow", "fine"] = "full_flow"
+    laboratory: Name
+    instruments: tuple[Name, ...] = ()
+    tested: date
+    finished: date | None = None
+    fluid: Name | None = None
+    file: Name
+    columns: dict[str, str] = Field(default_factory=dict)
+    """The laboratory's own column names mapped to those of the case format."""
+    size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
+    conditions: Conditions = Conditions()
+
+
+class Deviation(Model):
+    """A departure from the test plan or method, and its effect."""
+
+    record: Name
+    text: Words
+    effect: Literal["none", "widens uncertainty", "record excluded"]
+    u: Fraction | None = None
+    """Relative standard uncertainty to add, where the effect widens it [-]."""
+    cause: Words = ""
+    agreed_by: Words = ""
+    rule: Words = ""
+    """Name of the check that this deviation answers, where one failed."""
+
+    @model_validator(mode="after")
+    def _complete(self) -> "Deviation":
+        if self.effect == "widens uncertainty" and self.u is None:
+            raise ValueError("a deviation that widens the uncertainty needs u, such as u = '2 %'")
+        if self.effect == "record excluded" and not (self.cause and self.agreed_by):
+            raise ValueError("an excluded record needs its physical cause and agreed_by")
+        return self
+
+
+class Concession(Model):
+    """Leave to use a filter that fails a requirement, bounded in time or machines."""
+
+    requirement: Name
+    text: Annotated[str, StringConstraints(min_length=10, max_length=4000)]
+    agreed_by: Name
+    agreed: date
+    until: date | None = None
+    machines: tuple[Name, ...] = ()
+
+    @model_validator(mode="after")
+    def _bounded(self) -> "Concession":
+        if self.until is None and not self.machines:
+            raise ValueError("a concession is bounded: give until, or machines, or both")
+        return self
+
+
+class Qualification(Model):
+    """case.toml: this qualification."""
+
+    number: Number
+    revision: Annotated[int, Field(ge=0, le=9999)]
+    title: Name
+    purpose: Words = ""
+    application: Name = "application.toml"
+    replaces: Words = ""
+    issued: date | None = None
+    """Date of issue that the pages carry; --issued overrides it."""
+    review_due: date | None = None
+    notes: Words = ""
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
+    candidate: Filter
+    reference: Filter | None = None
+    laboratory: tuple[Laboratory, ...] = Field(min_length=1)
+    instrument: tuple[Instrument, ...] = ()
+    fluid: tuple[Fluid, ...] = ()
+    record: tuple[RecordEntry, ...] = Field(min_length=1, max_length=2000)
+    deviation: tuple[Deviation, ...] = ()
+    concession: tuple[Concession, ...] = ()

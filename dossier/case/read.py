@@ -1,0 +1,146 @@
+"""Read a case folder; find everything that is wrong with it in one go."""
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from dossier.case.case import Case, InputFile, Record, Remark
+from dossier.case.consistency import consistency_problems
+from dossier.case.explain import explain
+from dossier.case.model import Application, Qualification, RecordEntry
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.records import interpret
+from dossier.case.tables import RawTable, TableError, read_csv, read_sheet
+
+__all__ = ["read_case_files"]
+
+MAX_TOML = 4 * 2**20
+
+M = TypeVar("M", bound=BaseModel)
+
+
+class _Reader:
+    """Files of one case, each read once, and the problems found on the way."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder.resolve()
+        self.root = self.folder.parent
+        self.files: dict[str, InputFile] = {}
+        self.problems: list[CaseProblem] = []
+
+    def fetch(self, path: str, named_by: str) -> InputFile | None:
+        """Return the file at `path`, relative to the case folder, never outside the inputs."""
+        target = (self.folder / path).resolve()
+        if not target.is_relative_to(self.root):
+            self.complain(
+                named_by, path, "leads out of the inputs folder", "copy the file into the case"
+            )
+            return None
+        name = target.relative_to(self.root).as_posix()
+        if name in self.files:
+            return self.files[name]
+        try:
+            content = target.read_bytes()
+        except IsADirectoryError:
+            self.complain(named_by, path, "is a folder, not a file", "name the file in it")
+            return None
+        except OSError as error:
+            reason = error.strerror or "cannot be read"
+            self.complain(named_by, path, f"not read ({reason})", "check name and place")
+            return None
+        self.files[name] = InputFile(name, hashlib.sha256(content).hexdigest(), content)
+        return self.files[name]
+
+    def complain(self, file: str, place: str, what: str, hint: str) -> None:
+        self.problems.append(CaseProblem(file, place, what, hint))
+
+    def toml(self, path: str, named_by: str) -> dict[str, Any] | None:
+        file = self.fetch(path, named_by)
+        if file is None:
+            return None
+        if len(file.content) > MAX_TOML:
+            self.complain(path, "", "larger than 4 MiB", "a case file is written by hand")
+            return None
+        try:
+            return tomllib.loads(file.content.decode("utf-8"))
+        except UnicodeDecodeError:
+            self.complain(path, "", "not UTF-8 text", "save it as UTF-8")
+        except tomllib.TOMLDecodeError as error:
+            self.complain(path, "", f"not valid TOML: {error}", "correct the line it names")
+        except RecursionError:
+            self.complain(path, "", "nested too deeply", "a case file has few levels")
+        return None
+
+    def model(self, path: str, model: type[M], named_by: str) -> M | None:
+        document = self.toml(path, named_by)
+        if document is None:
+            return None
+        try:
+            return model.model_validate(document)
+        except ValidationError as error:
+            self.problems.extend(explain(path, error, model, document))
+        except RecursionError:
+            self.complain(path, "", "nested too deeply", "a case file has few levels")
+        return None
+
+
+def read_case_files(folder: Path) -> Case:
+    """Return the case in `folder`, validated and in working units.
+
+    Raises CaseError with every problem of its files, each with file, place, what is wrong and
+    what to do.  Whether the quantities of the requirements exist is checked by the evidence room.
+    """
+    if not folder.is_dir():
+        raise CaseError(
+            [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
+        )
+    reader = _Reader(folder)
+    qualification = reader.model("case.toml", Qualification, "case.toml")
+    path = qualification.application if qualification else "application.toml"
+    application = reader.model(path, Application, "case.toml")
+    entries = qualification.record if qualification else ()
+    records = [r for r in (_record(reader, entry) for entry in entries) if r is not None]
+    if application is not None and qualification is not None:
+        reader.problems += consistency_problems(application, qualification, path)
+    if reader.problems or application is None or qualification is None:
+        raise CaseError(dict.fromkeys(reader.problems))
+    return Case(
+        name=reader.folder.name,
+        application=application,
+        qualification=qualification,
+        records=tuple(records),
+        inputs=tuple(reader.files[name] for name in sorted(reader.files)),
+    )
+
+
+def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
+    path, _, sheet = entry.file.partition("#")
+    file = reader.fetch(path, "case.toml")
+    if file is None:
+        return None
+    shown = f"{path}#{sheet}" if sheet else path
+    try:
+        raw = _raw(shown, file.content, path, sheet, entry.columns)
+        table = interpret(raw, entry.kind, entry.size_calibration)
+    except TableError as error:
+        reader.complain(shown, error.place, error.what, error.hint)
+        return None
+    reader.problems += raw.problems
+    if table is None:
+        return None
+    remarks = tuple(Remark(row, text) for row, text in raw.remarks)
+    return Record(entry=entry, table=table, remarks=remarks, file=file.name, sheet=sheet)
+
+
+def _raw(shown: str, content: bytes, path: str, sheet: str, renamed: dict[str, str]) -> RawTable:
+    suffix = Path(path).suffix.lower()
+    if suffix == ".xlsx":
+        if not sheet:
+            raise TableError("", "no sheet named", f"write '{path}#SHEET'")
+        return read_sheet(shown, content, sheet, renamed)
+    if suffix in {".csv", ".txt", ".tsv"}:
+        return read_csv(shown, content, renamed)
+    raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")

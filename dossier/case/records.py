@@ -1,0 +1,308 @@
+"""The kinds of record: which columns each has, and the arrays it becomes in working units."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.size_columns import count_columns
+from dossier.case.tables import Column, RawTable
+from dossier.case.units import UnitError, affine
+
+__all__ = [
+    "InspectionTable",
+    "MeasurementTable",
+    "MultipassTable",
+    "PressureDropTable",
+    "Table",
+    "ValveTable",
+    "interpret",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MultipassTable:
+    """Counts and differential pressure of one multi-pass run."""
+
+    time: Floats
+    """Time of each row (n,) [s], strictly increasing."""
+    pressure_drop: Floats
+    """Differential pressure of the assembly (n,) [Pa]; NaN where the cell was empty."""
+    flow: Floats | None
+    """Test flow (n,) [m3/s]."""
+    temperature: Floats | None
+    """Fluid temperature (n,) [K]."""
+    sizes: Floats
+    """Counted sizes (k,) [um(c)], increasing."""
+    upstream: Floats
+    """Cumulative upstream counts (n, k) [1/mL]; NaN where the cell was empty."""
+    downstream: Floats
+    """Cumulative downstream counts (n, k) [1/mL]."""
+    conversions: tuple[str, ...] = ()
+    """Sentences that say how sizes of an older calibration were converted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureDropTable:
+    """A flow sweep of the clean filter."""
+
+    flow: Floats
+    """Flow (n,) [m3/s]."""
+    pressure_drop: Floats
+    """Differential pressure (n,) [Pa]."""
+    temperature: Floats | None
+    """Fluid temperature (n,) [K]."""
+    housing: NDArray[np.bool_]
+    """True for rows of the housing alone, False for the assembly (n,)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveTable:
+    """Rising and falling sweeps of a bypass valve."""
+
+    pressure_drop: Floats
+    flow: Floats
+    rising: NDArray[np.bool_]
+    specimen: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasurementTable:
+    """One value of each measured quantity for each specimen."""
+
+    specimen: tuple[str, ...]
+    names: tuple[str, ...]
+    values: tuple[Floats, ...]
+    """One array for each name (n,) [working unit]; NaN where the cell was empty."""
+    bounds: tuple[tuple[str, ...], ...]
+    """'' for a value, '>' or '<' for a result that is only a bound."""
+    units: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InspectionTable:
+    """Characteristics found on inspection."""
+
+    characteristic: tuple[str, ...]
+    specimen: tuple[str, ...]
+    found: tuple[str, ...]
+    lower: Floats
+    upper: Floats
+    unit: tuple[str, ...]
+
+
+Table = MultipassTable | PressureDropTable | ValveTable | MeasurementTable | InspectionTable
+
+
+def interpret(raw: RawTable, kind: str, size_calibration: str) -> Table | None:
+    """Return the typed table of a record, or None with the problems recorded on `raw`.
+
+    `kind` is a record kind of the case format, `size_calibration` how its counter was calibrated.
+    """
+    readers: dict[str, Callable[[RawTable], Table | None]] = {
+        "multipass": lambda table: _multipass(table, size_calibration),
+        "pressure_drop": _pressure_drop,
+        "bypass_valve": _valve,
+        "measurement": _measurement,
+        "inspection": _inspection,
+    }
+    table = readers[kind](raw)
+    return None if raw.problems else table
+
+
+def _column(raw: RawTable, name: str, example: str) -> Column | None:
+    column = raw.find(name)
+    if column is None:
+        have = ", ".join(repr(c.name) for c in raw.columns if c.name)
+        raw.complain("header", f"no column {name!r}", f"add '{example}'; there are {have}")
+    return column
+
+
+def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
+    values = raw.numbers(column)
+    try:
+        factor, offset = affine(column.unit, dimension)
+    except UnitError as error:
+        raw.complain(f"column {column.name!r}", str(error), "put the unit in square brackets")
+        return values
+    scaled: Floats = values * factor + offset
+    return scaled
+
+
+def _need(raw: RawTable, name: str, dimension: str, example: str) -> Floats | None:
+    column = _column(raw, name, example)
+    return None if column is None else _scaled(raw, column, dimension)
+
+
+def _may(raw: RawTable, name: str, dimension: str) -> Floats | None:
+    column = raw.find(name)
+    return None if column is None else _scaled(raw, column, dimension)
+
+
+def _unknown(raw: RawTable, known: set[str]) -> None:
+    for column in raw.columns:
+        if column.name and column.name.lower() not in known:
+            raw.complain(
+                "header",
+                f"column {column.name!r} is not one of this kind of record",
+                f"remove it or name it as one of: {', '.join(sorted(known))}",
+            )
+
+
+def _flag(raw: RawTable, rows: NDArray[Any], name: str, what: str, hint: str) -> None:
+    column = raw.find(name)
+    if column is None:
+        return
+    for row in np.flatnonzero(rows)[:3]:
+        raw.complain(raw.place(int(row), column), what, hint)
+
+
+def _multipass(raw: RawTable, size_calibration: str) -> MultipassTable | None:
+    time = _need(raw, "time", "time", "time [min]")
+    drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
+    flow, warmth = _may(raw, "flow", "flow"), _may(raw, "temperature", "temperature")
+    counts = count_columns(raw, size_calibration)
+    if time is None or drop is None or counts is None:
+        return None
+    _flag(raw, np.isnan(time), "time", "no time", "every row needs its time")
+    falls = np.concatenate([[False], ~(np.diff(time) > 0)]) & ~np.isnan(time)
+    _flag(raw, falls, "time", "time does not increase", "sort the rows and remove doubles")
+    _flag(raw, drop < 0, "differential pressure", "negative", "check the sign and the zero")
+    for side in (counts.upstream, counts.downstream):
+        rows, columns = np.nonzero(side < 0)
+        for row, column in list(zip(rows, columns, strict=True))[:3]:
+            size = counts.sizes[column]
+            raw.complain(f"row {raw.lines[row]}", f"negative count at {size:g} um(c)", "check it")
+    if len(time) < 10:
+        raw.complain("", f"{len(time)} rows", "a multi-pass record needs at least ten readings")
+    return MultipassTable(
+        time=time, pressure_drop=drop, flow=flow, temperature=warmth, sizes=counts.sizes,
+        upstream=counts.upstream, downstream=counts.downstream, conversions=counts.conversions,
+    )  # fmt: skip
+
+
+def _choices(raw: RawTable, name: str, first: str, second: str) -> NDArray[np.bool_] | None:
+    """Return True where the cell is `second`; any other word than the two is a problem."""
+    column = raw.find(name)
+    if column is None:
+        return None
+    words = np.array([word.lower() for word in raw.texts(column)])
+    odd = (words != first) & (words != second)
+    _flag(raw, odd, name, "not understood", f"write {first} or {second}")
+    result: NDArray[np.bool_] = words == second
+    return result
+
+
+def _pressure_drop(raw: RawTable) -> PressureDropTable | None:
+    _unknown(raw, {"flow", "differential pressure", "temperature", "part"})
+    flow = _need(raw, "flow", "flow", "flow [L/min]")
+    drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
+    warmth = _may(raw, "temperature", "temperature")
+    housing = _choices(raw, "part", "assembly", "housing")
+    if flow is None or drop is None:
+        return None
+    for name, values in (("flow", flow), ("differential pressure", drop)):
+        _flag(raw, np.isnan(values), name, "empty", "remove the row if nothing was measured")
+        _flag(raw, values < 0, name, "negative", "check the sign and the zero")
+    if warmth is not None:
+        _flag(raw, np.isnan(warmth), "temperature", "empty", "give the temperature of every row")
+    part = np.zeros(len(flow), dtype=bool) if housing is None else housing
+    return PressureDropTable(flow=flow, pressure_drop=drop, temperature=warmth, housing=part)
+
+
+def _valve(raw: RawTable) -> ValveTable | None:
+    _unknown(raw, {"flow", "differential pressure", "direction", "specimen"})
+    drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
+    flow = _need(raw, "flow", "flow", "flow [L/min]")
+    _column(raw, "direction", "direction")
+    falling = _choices(raw, "direction", "rising", "falling")
+    if flow is None or drop is None or falling is None:
+        return None
+    for name, values in (("flow", flow), ("differential pressure", drop)):
+        _flag(raw, np.isnan(values), name, "empty", "remove the row if nothing was measured")
+        _flag(raw, values < 0, name, "negative", "check the sign and the zero")
+    column = raw.find("specimen")
+    names = tuple(raw.texts(column)) if column else ("",) * len(flow)
+    return ValveTable(pressure_drop=drop, flow=flow, rising=~falling, specimen=names)
+
+
+MEASURED: dict[str, str] = {
+    "collapse pressure": "pressure",
+    "burst pressure": "pressure",
+    "first bubble pressure": "pressure",
+    "pulse cycles": "number",
+    "vibration hours": "time",
+    "anti-drain leakage": "volume rate",
+    "initial cleanliness": "mass",
+    "valve leakage": "volume rate",
+}
+"""Columns of a measurement record and their dimension."""
+
+
+def _measurement(raw: RawTable) -> MeasurementTable | None:
+    _unknown(raw, {*MEASURED, "specimen", "remark"})
+    column = _column(raw, "specimen", "specimen")
+    found = [c for c in raw.columns if c.name.lower() in MEASURED]
+    if not found:
+        raw.complain("header", "no measured quantity", f"columns are {', '.join(MEASURED)}")
+    if column is None or not found:
+        return None
+    values, bounds = [], []
+    for each in found:
+        numbers, signs = _censored(raw, each)
+        values.append(numbers)
+        bounds.append(signs)
+    remark = raw.find("remark")
+    return MeasurementTable(
+        specimen=tuple(raw.texts(column)),
+        names=tuple(c.name.lower() for c in found),
+        values=tuple(values),
+        bounds=tuple(bounds),
+        units=tuple(c.unit for c in found),
+        remarks=tuple(raw.texts(remark)) if remark else ("",) * raw.rows,
+    )
+
+
+def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
+    values, signs = np.full(raw.rows, np.nan), []
+    for row, text in enumerate(raw.texts(column)):
+        sign = text[:1] if text[:1] in {">", "<"} else ""
+        signs.append(sign)
+        body = text.lstrip("><≥≤ ").replace(" ", "")
+        if not body:
+            continue
+        try:
+            values[row] = float(body)
+        except ValueError:
+            values[row] = np.nan
+        if not np.isfinite(values[row]) or values[row] < 0:
+            raw.complain(
+                raw.place(row, column), f"{text!r} is not a result", "write 2150, > 2000 or < 0.5"
+            )
+    try:
+        factor, offset = affine(column.unit, MEASURED[column.name.lower()])
+    except UnitError as error:
+        raw.complain(f"column {column.name!r}", str(error), "put the unit in square brackets")
+        factor, offset = 1.0, 0.0
+    return values * factor + offset, tuple(signs)
+
+
+def _inspection(raw: RawTable) -> InspectionTable | None:
+    _unknown(raw, {"characteristic", "specimen", "found", "lower", "upper", "unit"})
+    wanted = [_column(raw, name, name) for name in ("characteristic", "specimen", "found")]
+    if None in wanted:
+        return None
+    texts = [tuple(raw.texts(column)) for column in wanted if column is not None]
+    empty = np.full(raw.rows, np.nan)
+    limits = (raw.find("lower"), raw.find("upper"))
+    lower, upper = (empty if c is None else raw.numbers(c) for c in limits)
+    unit = raw.find("unit")
+    return InspectionTable(
+        characteristic=texts[0], specimen=texts[1], found=texts[2], lower=lower, upper=upper,
+        unit=tuple(raw.texts(unit)) if unit else ("",) * raw.rows,
+    )  # fmt: skip

@@ -1,0 +1,164 @@
+"""Units at the door: strings with units become SI floats, and back."""
+
+import math
+import re
+from functools import cache
+from typing import Any
+
+__all__ = [
+    "DIMENSIONS",
+    "UnitError",
+    "affine",
+    "from_si",
+    "parse_quantity",
+    "parse_size",
+    "split_quantity",
+]
+
+DIMENSIONS: dict[str, tuple[str, str]] = {
+    "flow": ("m**3/s", "95 L/min"),
+    "pressure": ("Pa", "170 kPa"),
+    "temperature": ("K", "90 degC"),
+    "temperature difference": ("delta_degC", "2 K"),
+    "kinematic viscosity": ("m**2/s", "105 mm2/s"),
+    "density": ("kg/m**3", "0.880 kg/L"),
+    "volume": ("m**3", "38 L"),
+    "time": ("s", "500 h"),
+    "mass": ("kg", "12 g"),
+    "mass rate": ("kg/s", "0.12 g/h"),
+    "concentration": ("kg/m**3", "10 mg/L"),
+    "count concentration": ("1/mL", "20000 1/mL"),
+    "number": ("dimensionless", "75"),
+    "fraction": ("dimensionless", "95 %"),
+    "length": ("mm", "96 mm"),
+    "size": ("um", "10 um(c)"),
+    "volume rate": ("m**3/s", "5 mL/min"),
+}
+"""Dimension name -> (unit the rooms work in, an example a user may type)."""
+
+_NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+_POWER = re.compile(r"(?<=[A-Za-z])(\d)")
+
+
+class UnitError(ValueError):
+    """A text that is not a value with the unit that is wanted."""
+
+
+@cache
+def _registry() -> Any:
+    from pint import UnitRegistry
+
+    registry: Any = UnitRegistry(cache_folder=None)
+    registry.define("cycle = []")
+    return registry
+
+
+@cache
+def affine(unit: str, dimension: str) -> tuple[float, float]:
+    """Return (factor, offset) with working value = factor * value + offset.
+
+    `unit` is the text inside the square brackets of a column header or behind a number, such as
+    ``kPa`` or ``degC``; `dimension` is a key of `DIMENSIONS`.  Raises UnitError when the unit is
+    not known or has another dimension.  Definitions of units: those of pint (SI brochure).
+    """
+    target, example = DIMENSIONS[dimension]
+    text = unit.strip()
+    if text in {"", "1"} and dimension in {"number", "fraction"}:
+        return 1.0, 0.0
+    if text == "%":
+        if dimension in {"fraction", "number"}:
+            return 0.01, 0.0
+        raise UnitError(f"'%' is no unit of {dimension}; write it like {example!r}")
+    if text == "" or len(text) > 40:
+        raise UnitError(f"{dimension} needs a unit; write it like {example!r}")
+    return _pint_affine(text, target, dimension, example)
+
+
+def _pint_affine(text: str, target: str, dimension: str, example: str) -> tuple[float, float]:
+    registry = _registry()
+    spelled = _POWER.sub(r"**\1", text)
+    if dimension == "temperature difference":
+        spelled = {"degC": "delta_degC", "K": "delta_degC"}.get(spelled, spelled)
+    if not re.fullmatch(r"[A-Za-zµμ°_*/0-9.() ]+", spelled) or "**" in re.sub(
+        r"\*\*\d(?!\d)", "", spelled
+    ):
+        raise UnitError(f"unit {text!r} is not understood; write {dimension} like {example!r}")
+    try:
+        zero = float(registry.Quantity(0.0, spelled).to(target).magnitude)
+        one = float(registry.Quantity(1.0, spelled).to(target).magnitude)
+    except Exception as error:
+        raise UnitError(
+            f"unit {text!r} is not a unit of {dimension}; write it like {example!r}"
+        ) from error
+    offset = zero if dimension == "temperature" else 0.0
+    # Affine units are anchored at 0 and 1; the factor is rounded to shed the subtraction's noise.
+    return (float(f"{one - offset:.14g}"), float(f"{offset:.14g}"))
+
+
+def split_quantity(text: str) -> tuple[float, str]:
+    """Return (number, unit text) of a string such as ``95 L/min``; UnitError if it has no number.
+
+    A decimal comma is refused: TOML files use the decimal point.
+    """
+    match = _NUMBER.match(text)
+    if match is None or match.group(2)[:1] == ",":
+        raise UnitError(f"{text!r} does not start with a number (use a decimal point)")
+    value = float(match.group(1))
+    if not math.isfinite(value):
+        raise UnitError(f"{text!r} is not a finite number")
+    return value, match.group(2)
+
+
+def parse_quantity(text: object, dimension: str) -> float:
+    """Return the value of `text` in the working unit of `dimension` (see `DIMENSIONS`).
+
+    A bare number is taken only where the dimension is ``number``; sizes go through `parse_size`.
+    Raises UnitError with the value that came and an example of what is wanted.
+    """
+    if dimension == "size":
+        return parse_size(text)
+    example = DIMENSIONS[dimension][1]
+    if isinstance(text, bool) or not isinstance(text, (str, int, float)):
+        raise UnitError(f"{text!r} is not a value with a unit; write it like {example!r}")
+    if not isinstance(text, str):
+        if dimension != "number":
+            raise UnitError(f"{text!r} has no unit; write {dimension} like {example!r}")
+        if not math.isfinite(text):
+            raise UnitError(f"{text!r} is not a finite number")
+        return float(text)
+    value, unit = split_quantity(text)
+    if dimension == "fraction" and unit == "":
+        raise UnitError(f"{text!r} has no unit; write a share in percent like {example!r}")
+    factor, offset = affine(unit, dimension)
+    result = factor * value + offset
+    if dimension == "temperature" and not result > 0:
+        raise UnitError(f"{text!r} is below absolute zero")
+    return result
+
+
+def parse_size(text: object) -> float:
+    """Return a particle size in um(c) from a string such as ``10 um(c)``.
+
+    Plain micrometres are refused: a counter calibrated to ISO 11171 and one calibrated to the
+    older ISO 4402 give the same particle different sizes.
+    """
+    if isinstance(text, str):
+        value, unit = split_quantity(text)
+        plain = unit.replace("µ", "u").replace("μ", "u").replace(" ", "")
+        if plain == "um(c)" and value > 0:
+            return value
+        if plain == "um":
+            raise UnitError(
+                f"{text!r} does not say how the counter was calibrated: write '{value:g} um(c)' "
+                "for a calibration to ISO 11171; sizes of the older ISO 4402 differ (10 um there "
+                "is about 9.8 um(c), 5 um about 6.4 um(c))"
+            )
+    raise UnitError(f"{text!r} is not a particle size; write it like '10 um(c)'")
+
+
+def from_si(value: float, unit: str, dimension: str) -> float:
+    """Return a working value of `dimension` expressed in `unit`, the inverse of `affine`."""
+    if dimension == "size":
+        return value
+    factor, offset = affine(unit, dimension)
+    return (value - offset) / factor

@@ -1,0 +1,99 @@
+import io
+import zipfile
+
+import numpy as np
+import pytest
+from dossier.case.tables import TableError, read_csv, read_sheet
+from openpyxl import Workbook
+
+GOOD = "# invented\ntime [min],flow [L/min]\n1,10.5\n# filter warmed up\n2,\n3,11\n"
+
+
+def numbers(table, name):
+    return table.numbers(table.find(name))
+
+
+def test_remarks_are_kept_with_their_row_and_empty_cells_are_missing():
+    table = read_csv("r.csv", GOOD.encode())
+    assert table.remarks == ((1, "invented"), (4, "filter warmed up"))
+    assert numbers(table, "time").tolist() == [1.0, 2.0, 3.0]
+    assert np.isnan(numbers(table, "flow")[1])
+    assert table.find("Flow").unit == "L/min"
+    assert not table.problems
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "time [min];flow [L/min]\n1;10,5\n2;\n3;11\n",
+        "time [min]\tflow [L/min]\n1\t10.5\n2\t\n3\t11\n",
+        "\ufefftime [min],flow [L/min]\r\n1,10.5\r\n2,\r\n3,11\r\n",
+        'time [min],"flow [L/min]"\n1,"10.5"\n2,\n3,11\n',
+    ],
+)
+def test_separators_decimal_comma_and_byte_order_mark(text):
+    table = read_csv("r.csv", text.encode())
+    assert np.allclose(numbers(table, "flow"), [10.5, np.nan, 11.0], equal_nan=True)
+
+
+@pytest.mark.parametrize("cell", ["NaN", "inf", "-Infinity", "n/a", "1 234", "10.5.1", "ten", "NULL"])
+def test_text_in_a_numeric_column_is_named_by_row_and_column(cell):
+    table = read_csv("r.csv", f"time [min],flow [L/min]\n1,10\n2,{cell}\n3,11\n".encode())
+    numbers(table, "flow")
+    assert len(table.problems) == 1
+    problem = table.problems[0]
+    assert problem.place == "row 3, column 'flow'"
+    assert cell.lower()[:3] in problem.what.lower()
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "empty"),
+        (b"time [min],flow [L/min]\n", "no data rows"),
+        (b"time [min],flow [L/min]\n1,2,3\n", "3 cells where the header has 2"),
+        (b"time [min],flow [L/min]\n1\n", "1 cells where the header has 2"),
+        (b"time [min],time [s]\n1,2\n", "occurs twice"),
+        (b"time [min,flow\n1,2\n", "not understood"),
+        (b"t,f\n1,\xff\n", "not UTF-8"),
+        (b"t,f\n1,\x00\n", "NUL"),
+        (b"t;f\n1,5;2.5\n", "decimal point and decimal comma"),
+    ],
+)
+def test_a_table_that_cannot_be_read_says_why(content, words):
+    with pytest.raises(TableError, match=words):
+        read_csv("r.csv", content)
+
+
+def workbook(rows):
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "C1"
+    for row in rows:
+        sheet.append(row)
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def test_a_sheet_reads_as_its_csv_and_names_cells():
+    rows = [["# invented"], ["time [min]", "flow [L/min]"], [1, 10.5], [2, None], [3, "eleven"]]
+    table = read_sheet("r.xlsx#C1", workbook(rows), "C1")
+    assert table.remarks == ((1, "invented"),)
+    values = numbers(table, "flow")
+    assert values[0] == 10.5
+    assert np.isnan(values[1:]).all()
+    assert [p.place for p in table.problems] == ["cell B5"]
+
+
+def test_a_missing_sheet_and_a_bomb_are_refused():
+    content = workbook([["time [min]"], [1]])
+    with pytest.raises(TableError, match="no such sheet"):
+        read_sheet("r.xlsx#X", content, "X")
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", b"0" * (300 * 2**20))
+    with pytest.raises(TableError, match="unpacks to"):
+        read_sheet("r.xlsx#X", stream.getvalue(), "X")
+    with pytest.raises(TableError, match="not an XLSX"):
+        read_sheet("r.xlsx#X", b"hello", "X")
