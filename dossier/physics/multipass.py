@@ -1,0 +1,353 @@
+"""Reduction of a multi-pass filter test: tenths, filtration ratios, sizes and the mass balance.
+
+Steps as described in ISO 16889:2008 and ISO 4548-12:2017 (both from memory).  SI throughout (s, Pa,
+kg, kg/m3, m3/s); particle sizes in um(c), counts in 1/mL.  NaN in counts or pressures means that
+the cell was empty.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.physics.checked import not_negative, positive
+from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive, increasing
+
+__all__ = [
+    "RetainedMass",
+    "SizeResult",
+    "base_level",
+    "efficiency",
+    "expected_upstream",
+    "injected_mass",
+    "injection_flow",
+    "interval_means",
+    "interval_ratios",
+    "overall_ratio",
+    "parallel_ratio",
+    "ratio_from_efficiency",
+    "ratio_with_leak",
+    "retained_mass",
+    "series_ratio",
+    "size_at_ratio",
+    "sizes_at_ratio",
+    "tenths",
+    "terminal_time",
+]
+
+TENTHS = 10
+
+SizeResult = Bounded
+"""A size [um(c)], and the bound it stands for where the counted sizes do not reach the target."""
+
+
+class RetainedMass(NamedTuple):
+    """Terms of the gravimetric balance of a run, all [kg]."""
+
+    injected: float
+    left_in_system: float
+    drawn_upstream: float
+    """Taken away by the upstream samples."""
+    drawn_downstream: float
+    """Taken away by the downstream samples."""
+    retained: float
+    """Injected less the other three."""
+    level_below_base: bool
+    """True where the final level read below the base level; the downstream level counts as 0."""
+
+
+def terminal_time(time: Floats, pressure_drop: Floats, terminal: float) -> float:
+    """Return when the terminal differential pressure is first reached [s].
+
+    Straight line between the rows before and after the first crossing.  `time` (n,) [s] rises,
+    `pressure_drop` (n,) and `terminal` [Pa] are of the assembly.  Rows with NaN pressure are
+    skipped.  Raises ValueError when the terminal is not reached or was passed before the first
+    row, and for values that are not finite.  Source: ISO 16889:2008, test end (from memory).
+    """
+    positive("terminal differential pressure", terminal, "Pa")
+    read = ~np.isnan(np.asarray(pressure_drop, dtype=float))
+    t = increasing("time", np.asarray(time, dtype=float)[read], "s")
+    drop = all_finite("differential pressure", pressure_drop[read], "Pa")
+    after = int(np.argmax(drop >= terminal))
+    if not drop[after] >= terminal:
+        raise ValueError(
+            f"the terminal differential pressure of {terminal:g} Pa is not reached: the highest "
+            f"reading is {drop.max():g} Pa"
+        )
+    if after == 0:
+        raise ValueError(
+            f"the first reading, {drop[0]:g} Pa, is not below the terminal of {terminal:g} Pa"
+        )
+    part = (terminal - drop[after - 1]) / (drop[after] - drop[after - 1])
+    return float(t[after - 1] + part * (t[after] - t[after - 1]))
+
+
+def tenths(time: Floats, end_time: float, skip: float) -> NDArray[np.int64]:
+    """Return the reporting tenth of each row, 0 to 9 (n,) [-]; -1 for rows that count in none.
+
+    Tenth j holds the rows in (j tf / 10, (j + 1) tf / 10] of `time` (n,) [s], with tf =
+    `end_time` [s].  None hold rows at 0, after tf, or in the first `skip` [s], its end included: a
+    reading stands for the interval before it.  Raises ValueError unless every time is finite,
+    0 < end_time < inf and 0 <= skip < end_time.  Source: ISO 16889:2008, reporting times (memory).
+    """
+    positive("end time", end_time, "s")
+    if not (0.0 <= skip < end_time):
+        raise ValueError(f"the skipped time must be in 0 s to {end_time:g} s, not {skip:g} s")
+    t = all_finite("time", time, "s")
+    edges = end_time * np.arange(TENTHS + 1) / TENTHS
+    edges[-1] = end_time
+    index = np.searchsorted(edges, t, side="left") - 1
+    outside = (t <= max(0.0, skip)) | (t > end_time)
+    return np.where(outside, -1, index).astype(np.int64)
+
+
+def interval_means(counts: Floats, index: NDArray[np.int64]) -> tuple[Floats, NDArray[np.int64]]:
+    """Return (means (10, k) [1/mL], readings (10, k) [-]) of each tenth and size.
+
+    `counts` (n, k) [1/mL] with NaN for empty cells, which are left out; `index` (n,) as from
+    `tenths`.  A tenth without any reading has a NaN mean and 0 readings.  Raises ValueError for
+    counts below zero or infinite, or an index outside -1 to 9.
+    Source: ISO 16889:2008, arithmetic mean of the counts of a tenth (from memory).
+    """
+    values = np.asarray(counts, dtype=float)
+    if values.ndim != 2 or np.shape(index) != values.shape[:1]:
+        raise ValueError(
+            f"counts {values.shape} and index {np.shape(index)} do not belong together"
+        )
+    if not ((index >= -1) & (index < TENTHS)).all():
+        raise ValueError("a tenth must be -1 to 9")
+    read = ~np.isnan(values)
+    not_negative("counts", values[read], "1/mL")
+    member = (index[None, :] == np.arange(TENTHS)[:, None]).astype(np.int64)
+    readings = member @ read.astype(np.int64)
+    sums = member @ np.where(read, values, 0.0)
+    return np.where(readings > 0, sums / np.maximum(readings, 1), np.nan), readings
+
+
+def interval_ratios(up: Floats, down: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return (filtration ratio of each tenth (10, k) [-], mask where nothing passed (10, k)).
+
+    `up` and `down` (10, k) [1/mL] are the means of `interval_means`.  The ratio is NaN, never
+    infinite, where the downstream mean is 0 (mask True) or either mean is missing (mask False).
+    Raises ValueError for means below zero or infinite.
+    Source: ISO 16889:2008, beta = mean upstream / mean downstream (from memory).
+    """
+    upper, lower = _means(up, "upstream means"), _means(down, "downstream means")
+    if upper.shape != lower.shape:
+        raise ValueError(
+            f"means upstream {upper.shape} and downstream {lower.shape} differ in shape"
+        )
+    zero = lower == 0.0
+    return upper / np.where(zero, np.nan, lower), zero
+
+
+def overall_ratio(up_means: Floats, down_means: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return (overall filtration ratio (k,) [-], mask where nothing passed in the test (k,)).
+
+    The ratio of averages: the sum of the ten upstream means over the sum of the ten downstream
+    means, `up_means` and `down_means` (10, k) [1/mL].  It is not the average of ten ratios, which
+    is larger.  NaN, never infinite, where all downstream means are 0.  Raises ValueError unless
+    every one of the ten means is there.  Source: ISO 16889:2008, average ratio (from memory).
+    """
+    up = not_negative("upstream means", up_means, "1/mL")
+    down = not_negative("downstream means", down_means, "1/mL")
+    if up.shape != down.shape or up.ndim != 2 or len(up) != TENTHS:
+        raise ValueError(f"ten means of each size are needed, not {up.shape} and {down.shape}")
+    total = down.sum(axis=0)
+    zero = total == 0.0
+    return up.sum(axis=0) / np.where(zero, np.nan, total), zero
+
+
+def efficiency(ratio: Number) -> Number:
+    """Return the removal efficiency as a fraction [-], 1 - 1 / ratio; negative below ratio 1.
+
+    `ratio` [-] is one filtration ratio or an array.  Raises ValueError unless 0 < ratio < inf.
+    Source: definition, ISO 4548-12:2017 (from memory).
+    """
+    all_positive("filtration ratio", ratio, "(a ratio)")
+    return 1.0 - 1.0 / ratio
+
+
+def ratio_from_efficiency(e: Number) -> Number:
+    """Return the filtration ratio [-] of an efficiency `e` (a fraction or an array) [-].
+
+    Raises ValueError unless -inf < e < 1.  Source: as `efficiency`.
+    """
+    passed = 1.0 - e
+    all_positive("one less the efficiency", passed, "(a fraction)")
+    return 1.0 / passed
+
+
+def size_at_ratio(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
+    """Return the size from which on the filtration ratio stays at `target` or above [um(c)].
+
+    Straight line of ln(ratio) against size between adjacent counted sizes, no extrapolation.
+    Where the ratio falls below the target again at a larger size, the last upward crossing counts,
+    not the first: the safe side, since every larger counted size reaches the target.
+    `sizes` (k,) [um(c)] rise, `ratios` (k,) and `target` [-] are above zero.  Result (value,
+    bound): "smaller than" the smallest size where every ratio is above the target, "larger than"
+    the largest size where the ratio there is below it.  Raises ValueError for other values.
+    Source: ISO 16889:2008 (from memory); log-linear form is common practice.
+    """
+    size = increasing("particle sizes", sizes, "um(c)")
+    ratio = all_positive("filtration ratio", ratios, "(a ratio)")
+    goal = math.log(positive("target ratio", target, "(a ratio)"))
+    found = float(sizes_at_ratio(size, np.log(ratio)[None, :], goal)[0])
+    if found == -math.inf:
+        return SizeResult(float(size[0]), "smaller than")
+    if found == math.inf:
+        return SizeResult(float(size[-1]), "larger than")
+    return SizeResult(found)
+
+
+def sizes_at_ratio(sizes: Floats, ln_ratios: Floats, ln_target: float) -> Floats:
+    """Return what `size_at_ratio` returns for each of m curves (m,) [um(c)].
+
+    -inf stands for "smaller than" the smallest size, +inf for "larger than" the largest.
+    `sizes` (k,) [um(c)], `ln_ratios` (m, k) and `ln_target`: natural logarithms of ratios [-].
+    Raises ValueError unless sizes rise and all is finite.  Source: as `size_at_ratio`.
+    """
+    size = increasing("particle sizes", sizes, "um(c)")
+    ln = all_finite("ln(filtration ratio)", ln_ratios, "(a logarithm)")
+    if ln.ndim != 2 or ln.shape[1] != len(size):
+        raise ValueError(f"{len(size)} sizes do not fit ratios of shape {ln.shape}")
+    if not math.isfinite(ln_target):
+        raise ValueError(f"ln(target ratio) must be finite, not {ln_target:g}")
+    below = ln < ln_target
+    last = len(size) - 1 - np.argmax(below[:, ::-1], axis=1)
+    never = ~below.any(axis=1)
+    result = np.where(never, np.where(ln[:, 0] == ln_target, size[0], -np.inf), np.inf)
+    rows = np.flatnonzero(~never & (last < len(size) - 1))
+    low = last[rows]
+    start, end = ln[rows, low], ln[rows, low + 1]
+    result[rows] = size[low] + (size[low + 1] - size[low]) * (ln_target - start) / (end - start)
+    return result
+
+
+def injection_flow(volume_start: float, volume_end: float, time: float) -> float:
+    """Return the mean injection flow [m3/s] from the injection volumes [m3] over `time` [s].
+
+    Raises ValueError unless 0 <= volume_end < volume_start < inf and 0 < time < inf.
+    Source: ISO 16889:2008 (from memory).
+    """
+    if not (0.0 <= volume_end < volume_start < math.inf):
+        raise ValueError(
+            f"the injection volume must fall, not go from {volume_start:g} m3 to {volume_end:g} m3"
+        )
+    return (volume_start - volume_end) / positive("time", time, "s")
+
+
+def base_level(ci: float, qi: float, q: float) -> float:
+    """Return the base upstream gravimetric level [kg/m3], ci qi / q.
+
+    `ci` injection level [kg/m3], `qi` injection flow and `q` test flow [m3/s].  Raises ValueError
+    unless all are above zero and finite.  Source: ISO 16889:2008 (from memory), a mass balance.
+    """
+    return _rate(ci, qi) / positive("test flow", q, "m3/s")
+
+
+def injected_mass(ci: float, qi: float, tf: float) -> float:
+    """Return the contaminant injected in `tf` [s], ci qi tf [kg].
+
+    `ci` injection level [kg/m3], `qi` injection flow [m3/s].  Raises ValueError unless all are
+    above zero and finite.  Source: ISO 16889:2008 (from memory), a mass balance.
+    """
+    return _rate(ci, qi) * positive("test time", tf, "s")
+
+
+def retained_mass(
+    injected: float,
+    final_level: float,
+    system_volume: float,
+    upstream_sample_flow: float,
+    downstream_sample_flow: float,
+    base_level: float,
+    tf: float,
+) -> RetainedMass:
+    """Return the gravimetric balance: injected mass less what did not stay in the filter [kg].
+
+    Left in the system: final_level V; drawn upstream: final_level qu tf; drawn downstream:
+    (final_level - base_level) qd tf, as the filter takes out what was injected.  A final level
+    that reads below the base level (possible by noise with a fine filter) makes the last term 0,
+    not negative, and sets `level_below_base`: the retained mass is not raised by it.
+    `injected` [kg], levels [kg/m3], `system_volume` V [m3], sample flows thrown away qu, qd [m3/s],
+    `tf` [s].  More drawn and left than was injected gives a retained mass below zero, a sign of wrong
+    inputs.  Raises ValueError for inputs below zero or not finite (only the final level and the
+    sample flows may be zero).  Source: ISO 16889:2008 (from memory), a mass balance.
+    """
+    positive("injected mass", injected, "kg")
+    not_negative("final level", final_level, "kg/m3")
+    positive("system volume", system_volume, "m3")
+    not_negative("upstream sample flow", upstream_sample_flow, "m3/s")
+    not_negative("downstream sample flow", downstream_sample_flow, "m3/s")
+    positive("base level", base_level, "kg/m3")
+    positive("test time", tf, "s")
+    left = final_level * system_volume
+    upstream = final_level * upstream_sample_flow * tf
+    downstream = max(0.0, final_level - base_level) * downstream_sample_flow * tf
+    retained = injected - left - upstream - downstream
+    return RetainedMass(injected, left, upstream, downstream, retained, final_level < base_level)
+
+
+def expected_upstream(n_base: float, ratio: float) -> float:
+    """Return the steady upstream count [1/mL] of a loop fed with `n_base` [1/mL] once through.
+
+    n ratio / (ratio - 1), as what passes comes back.  Raises ValueError unless 0 <= n_base < inf
+    and 1 < ratio < inf.  Source: particle balance of the loop (arithmetic).
+    """
+    not_negative("base count", n_base, "1/mL")
+    positive("filtration ratio less one", ratio - 1.0, "(a ratio)")
+    return n_base * ratio / (ratio - 1.0)
+
+
+def series_ratio(ratios: Sequence[float] | Floats) -> float:
+    """Return the filtration ratio [-] of filters in series: the product of `ratios` (n,) [-].
+
+    At one size, and if the first does not change what the second sees of that size.
+    Raises ValueError unless there is one or more and each is in (0, inf).
+    Source: definition of the ratio (arithmetic).
+    """
+    if len(ratios) == 0:
+        raise ValueError("one filtration ratio or more is needed")
+    return float(np.prod(all_positive("filtration ratio", ratios, "(a ratio)")))
+
+
+def parallel_ratio(fractions: Sequence[float] | Floats, ratios: Sequence[float] | Floats) -> float:
+    """Return the filtration ratio [-] of paths in parallel: 1 / sum(fraction / ratio).
+
+    `fractions` (n,) of the flow [-], which sum to 1, and `ratios` (n,) [-].  Raises ValueError for
+    fractions below zero or of another sum, and unless each ratio is in (0, inf).
+    Source: particle balance where the paths join (arithmetic).
+    """
+    share = not_negative("fraction of flow", fractions, "(a fraction)")
+    ratio = all_positive("filtration ratio", ratios, "(a ratio)")
+    if share.shape != ratio.shape:
+        raise ValueError(f"{share.size} fractions of flow do not fit {ratio.size} ratios")
+    if not abs(float(share.sum()) - 1.0) <= 1e-9:
+        raise ValueError(f"the fractions of flow must sum to 1, not {share.sum():g}")
+    return float(1.0 / (share / ratio).sum())
+
+
+def ratio_with_leak(ratio: float, share: float) -> float:
+    """Return the filtration ratio [-] when a `share` [-] of the flow passes unfiltered.
+
+    1 / (share + (1 - share) / ratio).  Raises ValueError unless 0 < ratio < inf, 0 <= share <= 1.
+    Source: particle balance where the paths join (arithmetic).
+    """
+    if not (0.0 <= share <= 1.0):
+        raise ValueError(f"the unfiltered share must be in 0 to 1, not {share:g}")
+    return 1.0 / (share + (1.0 - share) / positive("filtration ratio", ratio, "(a ratio)"))
+
+
+def _rate(ci: float, qi: float) -> float:
+    """Return the contaminant injected in a second [kg/s]."""
+    return positive("injection level", ci, "kg/m3") * positive("injection flow", qi, "m3/s")
+
+
+def _means(values: Floats, name: str) -> Floats:
+    """Return means as an array whose values, where there is one, are in [0, inf) [1/mL]."""
+    array = np.asarray(values, dtype=float)
+    not_negative(name, array[~np.isnan(array)], "1/mL")
+    return array

@@ -1,0 +1,235 @@
+"""Pressure drop of a filter as a viscous and an inertial part, SI.
+
+dp = a mu Q + b rho Q^2: the Darcy-Forchheimer law -dp/dx = (mu / k) v + C (rho / 2) v^2 lumped over
+the filter.  Each part is carried to another oil and flow by its own law.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from dossier.physics.checked import not_negative, positive
+from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive
+
+__all__ = [
+    "Offset",
+    "PressureDropFit",
+    "fit_pressure_drop",
+    "flow_at_pressure_drop",
+    "offset_of_fit",
+    "opening_temperature",
+    "predict",
+    "predict_u",
+]
+
+COLLINEAR = 1e8
+"""Condition number of the columns, each scaled to length one, from which they count as one [-]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureDropFit:
+    """Coefficients of dp = a mu Q + b rho Q^2 by least squares."""
+
+    a: float
+    """Viscous coefficient [1/m3]."""
+    b: float
+    """Inertial coefficient [1/m4]."""
+    covariance: Floats
+    """Of (a, b), scaled by the residual variance (2, 2) [1/m6, 1/m7, 1/m8]."""
+    residual_sd: float
+    """Standard deviation of the residuals, not weighted [Pa]."""
+    dof: int
+    """Rows less the coefficients that were free [-]."""
+    resolved: tuple[bool, bool]
+    """False for a coefficient that came out negative: it is 0, and so is its covariance."""
+    condition: float
+    """Condition number of the two columns, weighted and scaled to length one [-]."""
+
+
+class Offset(NamedTuple):
+    """The zero offset common to all rows of a flow sweep."""
+
+    value: float
+    """[Pa]."""
+    u: float
+    """Its standard uncertainty from the scatter of the rows [Pa]."""
+
+
+class _Solution(NamedTuple):
+    x: Floats
+    covariance: Floats
+    condition: float
+
+
+def fit_pressure_drop(
+    flow: Floats,
+    viscosity: Floats,
+    density: Floats,
+    pressure_drop: Floats,
+    weight_sd: Floats | None = None,
+) -> PressureDropFit:
+    """Return a and b of dp = a mu Q + b rho Q^2 by non-negative least squares, and how well known.
+
+    `flow` (n,) [m3/s], `viscosity` dynamic (n,) [Pa s], `density` (n,) [kg/m3], `pressure_drop`
+    (n,) [Pa]; `weight_sd` (n,), the standard deviation of each row up to a common factor, or None
+    for the same in all rows.  A coefficient whose unconstrained estimate is negative is set to 0,
+    the other is fitted again, and `resolved` tells.  The covariance is scaled by the residual
+    variance.  Raises ValueError for fewer than three rows with flow, NaN, rows that cannot tell
+    the two coefficients apart, and when no coefficient is above zero.
+    Source: Darcy-Forchheimer form, weighted linear least squares (textbook).
+    """
+    columns, drop, sd = _rows(flow, viscosity, density, pressure_drop, weight_sd, least=3)
+    full = _solve(columns / sd[:, None], drop / sd)
+    resolved = (bool(full.x[0] >= 0.0), bool(full.x[1] >= 0.0))
+    free = np.flatnonzero(resolved)
+    x, covariance = np.zeros(2), np.zeros((2, 2))
+    if len(free):
+        part = _solve(columns[:, free] / sd[:, None], drop / sd)
+        x[free], covariance[np.ix_(free, free)] = part.x, part.covariance
+    if not (x.min() >= 0.0 and x.max() > 0.0):
+        raise ValueError("the pressure drop does not rise with flow: no coefficient is above zero")
+    dof = len(drop) - len(free)
+    residual = drop - columns @ x
+    return PressureDropFit(
+        a=float(x[0]), b=float(x[1]), covariance=covariance, dof=dof, resolved=resolved,
+        residual_sd=math.sqrt(float(residual @ residual) / dof), condition=full.condition,
+    )  # fmt: skip
+
+
+def offset_of_fit(
+    flow: Floats,
+    viscosity: Floats,
+    density: Floats,
+    pressure_drop: Floats,
+    weight_sd: Floats | None = None,
+) -> Offset:
+    """Return the intercept c of dp = c + a mu Q + b rho Q^2 and its standard uncertainty [Pa].
+
+    A gauge that does not read zero at rest gives an intercept of several standard uncertainties.
+    a and b are free to be negative here.  Arguments as in `fit_pressure_drop`.  Raises ValueError
+    for fewer than four rows with flow, NaN, and rows that cannot tell the three terms apart.
+    Source: weighted linear least squares (textbook).
+    """
+    columns, drop, sd = _rows(flow, viscosity, density, pressure_drop, weight_sd, least=4)
+    wide = np.column_stack([np.ones(len(drop)), columns]) / sd[:, None]
+    fit = _solve(wide, drop / sd)
+    return Offset(float(fit.x[0]), math.sqrt(float(fit.covariance[0, 0])))
+
+
+def predict(
+    a: float, b: float, flow: Number, viscosity: Number | float, density: Number | float
+) -> Number:
+    """Return the pressure drop a mu Q + b rho Q^2 [Pa].
+
+    `a` [1/m3], `b` [1/m4]; `flow` Q [m3/s], a float or an array; `viscosity` mu [Pa s] and
+    `density` rho [kg/m3], each a float or an array like `flow`.  Raises ValueError for a, b or flow
+    below zero, viscosity or density not above zero, and values that are not finite.
+    """
+    _coefficients(a, b)
+    not_negative("flow", flow, "m3/s")
+    all_positive("viscosity", viscosity, "Pa s")
+    all_positive("density", density, "kg/m3")
+    result: Number = a * viscosity * flow + b * density * flow**2
+    return result
+
+
+def predict_u(fit: PressureDropFit, flow: float, mu: float, rho: float) -> float:
+    """Return the standard uncertainty [Pa] that the fit gives its pressure drop at a point.
+
+    sqrt(x' C x) with x = (mu Q, rho Q^2): `flow` Q [m3/s], `mu` [Pa s], `rho` [kg/m3].  Without
+    what instruments add.  Raises ValueError unless flow >= 0, mu > 0, rho > 0, all finite.
+    Source: JCGM 100:2008, 5.2.2, law of propagation with correlation (from memory).
+    """
+    not_negative("flow", flow, "m3/s")
+    effects = [
+        positive("viscosity", mu, "Pa s") * flow,
+        positive("density", rho, "kg/m3") * flow**2,
+    ]
+    return math.sqrt(max(0.0, float(np.dot(effects, fit.covariance @ effects))))
+
+
+def flow_at_pressure_drop(a: float, b: float, mu: float, rho: float, dp: float) -> float:
+    """Return the flow [m3/s] that passes at pressure drop `dp` [Pa].
+
+    The positive root of a mu Q + b rho Q^2 = dp, written so that it holds for a = 0 or b = 0 too:
+    Q = 2 dp / (a mu + sqrt((a mu)^2 + 4 b rho dp)).  `a` [1/m3], `b` [1/m4], `mu` [Pa s], `rho`
+    [kg/m3].  Raises ValueError unless a, b, dp >= 0, a + b > 0, mu > 0, rho > 0, all finite.
+    """
+    _coefficients(a, b)
+    positive("sum of the coefficients", a + b, "(1/m3, 1/m4)")
+    not_negative("pressure drop", dp, "Pa")
+    viscous = a * positive("viscosity", mu, "Pa s")
+    root = math.sqrt(viscous**2 + 4.0 * b * positive("density", rho, "kg/m3") * dp)
+    return 2.0 * dp / (viscous + root) if dp > 0.0 else 0.0
+
+
+def opening_temperature(
+    pressure_drop_at: Callable[[float], float], opening: float, low: float, high: float
+) -> Bounded:
+    """Return the oil temperature [K] above which the pressure drop stays below `opening` [Pa].
+
+    `pressure_drop_at` gives the pressure drop [Pa] at a temperature [K] and falls as it rises;
+    `low` and `high` [K] bound the search.  Result (value, bound): "smaller than" `low` where the
+    valve is closed over the whole range, "larger than" `high` where it is open over all of it.
+    Raises ValueError unless 0 < low < high < inf and 0 < opening < inf, for a pressure drop that is
+    not above zero and finite, or is higher at `high` than at `low`.
+    Source: definition; root by the method of R. P. Brent (1973), from SciPy.
+    """
+    from scipy.optimize import brentq
+
+    positive("opening pressure", opening, "Pa")
+    if not (0.0 < low < high < math.inf):
+        raise ValueError(f"temperatures must rise from low to high, not {low:g} K to {high:g} K")
+
+    def excess(temperature: float) -> float:
+        return positive("pressure drop", pressure_drop_at(temperature), "Pa") - opening
+
+    cold, hot = excess(low), excess(high)
+    if hot > cold:
+        raise ValueError(f"the pressure drop rises from {low:g} K to {high:g} K; it must fall")
+    if cold < 0.0:
+        return Bounded(low, "smaller than")
+    if hot > 0.0:
+        return Bounded(high, "larger than")
+    return Bounded(float(brentq(excess, low, high, xtol=1e-9)))
+
+
+def _coefficients(a: float, b: float) -> None:
+    not_negative("viscous coefficient a", a, "1/m3")
+    not_negative("inertial coefficient b", b, "1/m4")
+
+
+def _rows(
+    flow: Floats, mu: Floats, rho: Floats, drop: Floats, sd: Floats | None, *, least: int
+) -> tuple[Floats, Floats, Floats]:
+    """Return columns (mu Q, rho Q^2) (n, 2), pressure drop (n,) and its sd (n,), all checked."""
+    q = not_negative("flow", flow, "m3/s")
+    m = all_positive("viscosity", mu, "Pa s")
+    r = all_positive("density", rho, "kg/m3")
+    dp = all_finite("pressure drop", drop, "Pa")
+    s = np.ones_like(dp) if sd is None else all_positive("standard deviation of a row", sd, "Pa")
+    if q.ndim != 1 or not (q.shape == m.shape == r.shape == dp.shape == s.shape):
+        raise ValueError("flow, viscosity, density, pressure drop and weight differ in length")
+    if np.count_nonzero(q) < least:
+        raise ValueError(f"{least} rows with flow are needed, not {np.count_nonzero(q)}")
+    return np.column_stack([m * q, r * q**2]), dp, s
+
+
+def _solve(columns: Floats, y: Floats) -> _Solution:
+    """Return least squares of `y` (n,) on `columns` (n, p) by singular values, columns scaled."""
+    length = np.linalg.norm(columns, axis=0)
+    u, s, vt = np.linalg.svd(columns / length, full_matrices=False)
+    if not s[0] < COLLINEAR * s[-1]:
+        raise ValueError(
+            "the rows cannot tell the terms of the pressure drop apart: flow and viscosity must "
+            "vary more"
+        )
+    x = vt.T @ (u.T @ y / s)
+    residual = y - columns / length @ x
+    variance = float(residual @ residual) / (len(y) - len(x))
+    inverse = (vt.T / s**2) @ vt
+    covariance = variance * inverse / np.outer(length, length)
+    return _Solution(x / length, covariance, float(s[0] / s[-1]))

@@ -1,0 +1,64 @@
+"""What the modules of physics share: accepted arrays, and results that may be only a bound."""
+
+from typing import Literal, NamedTuple, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "Bound",
+    "Bounded",
+    "Floats",
+    "Number",
+    "all_finite",
+    "all_positive",
+    "increasing",
+]
+
+Floats = NDArray[np.float64]
+Number = TypeVar("Number", float, NDArray[np.float64])
+Bound = Literal["", "smaller than", "larger than"]
+
+
+class Bounded(NamedTuple):
+    """A value that was reached, or the end of the tested range that it lies beyond."""
+
+    value: float
+    bound: Bound = ""
+    """Empty when `value` was reached; else the true value is smaller or larger than `value`."""
+
+
+def all_positive(name: str, values: ArrayLike, unit: str) -> Floats:
+    """Return `values` (any shape) [unit] as an array if each is in (0, inf).
+
+    Raises ValueError otherwise, with name, first offending value and unit.
+    """
+    array = np.asarray(values, dtype=np.float64)
+    return _accept(array, (array > 0.0) & (array < np.inf), f"{name} must be above zero", unit)
+
+
+def all_finite(name: str, values: ArrayLike, unit: str) -> Floats:
+    """Return `values` (any shape) [unit] as an array if each is finite.
+
+    Raises ValueError otherwise, with name, first offending value and unit.
+    """
+    array = np.asarray(values, dtype=np.float64)
+    return _accept(array, np.isfinite(array), f"{name} must be finite", unit)
+
+
+def increasing(name: str, values: ArrayLike, unit: str) -> Floats:
+    """Return `values` (n,) [unit] as an array if finite, not empty and strictly rising.
+
+    Raises ValueError otherwise, with name, first value that does not rise and unit.
+    """
+    array = all_finite(name, values, unit)
+    if array.ndim != 1 or array.size == 0:
+        raise ValueError(f"{name} must be a row of one or more values, not of shape {array.shape}")
+    rises = np.append(True, np.diff(array) > 0.0)
+    return _accept(array, rises, f"{name} must rise from one value to the next", unit)
+
+
+def _accept(array: Floats, good: NDArray[np.bool_], rule: str, unit: str) -> Floats:
+    if not good.all():
+        raise ValueError(f"{rule}, not {array[~good].flat[0]:g} {unit}")
+    return array
