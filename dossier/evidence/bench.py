@@ -1,0 +1,65 @@
+"""The bench: every record of a case, reduced once, with the checks it was put through."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Case
+from dossier.evidence.check import Check
+from dossier.evidence.limits import Limits
+from dossier.evidence.reduced import MultipassResult, PressureDropResult
+
+__all__ = ["Bench", "Curve", "Curves"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """Reduced records and checks of one case."""
+
+    case: Case
+    limits: Limits
+    multipass: tuple[MultipassResult, ...]
+    pressure: tuple[PressureDropResult, ...]
+    checks: tuple[Check, ...]
+    unreduced: dict[str, str] = field(default_factory=dict)
+    """Record id -> why it could not be reduced."""
+    unusable: dict[str, str] = field(default_factory=dict)
+    """Record id -> which mandatory rule it does not meet."""
+    excluded: dict[str, str] = field(default_factory=dict)
+    """Record id -> cause and who agreed, for records left out by a recorded deviation."""
+    widened: dict[str, float] = field(default_factory=dict)
+    """Record id -> relative standard uncertainty added by recorded deviations [-]."""
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A computed line with its two-sided 95 % band."""
+
+    side: str
+    """"candidate" or "reference"."""
+    label: str
+    x: Floats
+    y: Floats
+    low: Floats
+    high: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curves:
+    """Lines for the charts, computed once from the bench; SI throughout."""
+
+    clean_hot: tuple[Curve, ...]
+    """Clean pressure drop [Pa] against flow [m3/s] with hot oil, a curve each side."""
+    clean_cold: tuple[Curve, ...]
+    """The same at the coldest oil that the tested viscosities allow."""
+    cold_temperature: float | None
+    """Oil temperature of `clean_cold` [K]."""
+    against_temperature: tuple[Curve, ...]
+    """Clean pressure drop at rated flow [Pa] against oil temperature [K]."""
+    against_hours: tuple[Curve, ...]
+    """Predicted pressure drop at rated flow and normal oil [Pa] against service time [s]."""
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,157 @@
+"""Lines for the charts: clean and loaded pressure drop over flow, temperature and hours."""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.bench import Bench, Curve, Curves
+from dossier.evidence.clean import carried, outside, pressure_components
+from dossier.evidence.combine import combine
+from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.fluid import fluid_at, kinematic_at
+from dossier.evidence.loaded import loaded_specimens
+from dossier.evidence.reduced import PressureDropResult
+from dossier.evidence.registry import Side
+from dossier.evidence.uncertainty import coverage_factor
+from dossier.evidence.usable import usable_sweeps
+
+__all__ = ["curves_of"]
+
+Floats = NDArray[np.float64]
+SIDES: tuple[Side, Side] = ("candidate", "reference")
+POINTS = 41
+
+
+def curves_of(bench: Bench) -> Curves:
+    """Return every line the charts need; a side that cannot be computed is left out with a note."""
+    notes: list[str] = []
+    application = bench.case.application
+    flow, duty = application.circuit.rated_flow, application.duty
+    sides = _sides(bench, notes)
+    cold = _coldest(bench, [s for group in sides.values() for s in group])
+    flows = np.linspace(0.05, 1.1, POINTS) * flow
+    hot = [_over_flow(bench, side, group, flows, duty.hot_oil) for side, group in sides.items()]
+    chilled = (
+        [_over_flow(bench, side, group, flows, cold) for side, group in sides.items()]
+        if cold is not None
+        else []
+    )
+    warmth = np.linspace(cold, duty.hot_oil, POINTS) if cold is not None else np.array([])
+    temperature = [
+        _band(bench, side, group, warmth, _at_temperature(bench, flow))
+        for side, group in sides.items()
+        if len(warmth)
+    ]
+    return Curves(
+        clean_hot=tuple(c for c in hot if len(c.x)),
+        clean_cold=tuple(c for c in chilled if len(c.x)),
+        cold_temperature=cold,
+        against_temperature=tuple(temperature),
+        against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
+        notes=tuple(notes),
+    )
+
+
+def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResult, ...]]:
+    found: dict[Side, tuple[PressureDropResult, ...]] = {}
+    for side in SIDES:
+        if side == "reference" and bench.case.qualification.reference is None:
+            continue
+        sweeps = usable_sweeps(bench, side)
+        if isinstance(sweeps, NotDemonstrated):
+            notes.append(f"{side}: {sweeps.reason}")
+        else:
+            found[side] = sweeps
+    return found
+
+
+def _coldest(bench: Bench, sweeps: Sequence[PressureDropResult]) -> float | None:
+    """Return the cold start, or the coldest oil that the tested viscosities allow [K]."""
+    if not sweeps:
+        return None
+    oil, duty = bench.case.application.oil, bench.case.application.duty
+    thickest = min(float((s.viscosity / s.density).max()) for s in sweeps)
+    allowed = thickest * bench.limits.viscosity_factor * 0.999
+    for temperature in np.arange(duty.cold_start, duty.hot_oil, 0.5):
+        if kinematic_at(oil, float(temperature)) <= allowed:
+            return float(temperature)
+    return None
+
+
+Point = tuple[float, float, float]
+
+
+def _at_temperature(bench: Bench, flow: float) -> Callable[[float], Point]:
+    oil = bench.case.application.oil
+    return lambda temperature: (flow, *fluid_at(oil, temperature))
+
+
+def _over_flow(
+    bench: Bench,
+    side: Side,
+    sweeps: Sequence[PressureDropResult],
+    flows: Floats,
+    temperature: float,
+) -> Curve:
+    mu, rho = fluid_at(bench.case.application.oil, temperature)
+    inside = [q for q in flows if not any(outside(s, bench.limits, q, mu, rho) for s in sweeps)]
+    return _band(bench, side, sweeps, np.array(inside), lambda q: (q, mu, rho))
+
+
+def _band(
+    bench: Bench,
+    side: Side,
+    sweeps: Sequence[PressureDropResult],
+    x: Floats,
+    point: Callable[[float], Point],
+) -> Curve:
+    estimates = [_estimate(bench, sweeps, *point(float(value))) for value in x]
+    half = np.array([coverage_factor(0.95, e.dof) * e.u for e in estimates])
+    y = np.array([e.value for e in estimates])
+    return Curve(side=side, label=side, x=x, y=y, low=y - half, high=y + half)
+
+
+def _estimate(
+    bench: Bench, sweeps: Sequence[PressureDropResult], flow: float, mu: float, rho: float
+) -> Estimate:
+    shares = [carried(sweep, flow, mu, rho) for sweep in sweeps]
+    values = [
+        SpecimenValue(specimen=s.specimen, record=s.record, value=share.total, u=0.0)
+        for s, share in zip(sweeps, shares, strict=True)
+    ]
+    shared = pressure_components(bench, sweeps, flow, mu, rho)
+    return combine(values, [0.0] * len(values), shared, unit="Pa")
+
+
+def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:
+    ingression = bench.case.application.duty.ingression
+    if ingression is None or not ingression.value > 0:
+        notes.append("no ingression stated: no prediction over service hours")
+        return []
+    found = []
+    for side in SIDES:
+        if side == "reference" and bench.case.qualification.reference is None:
+            continue
+        specimens = loaded_specimens(bench, side, flow, temperature)
+        if isinstance(specimens, NotDemonstrated):
+            notes.append(f"{side}: {specimens.reason}")
+            continue
+        mass = np.linspace(0.0, min(float(one.mass[-1]) for one in specimens), 2 * POINTS)
+        drops = np.array([one.at_mass(mass) for one in specimens])
+        relative = 1.96 * (ingression.u or 0.0) / ingression.value
+        slow, fast = (
+            np.array([one.at_mass(np.minimum(mass * f, one.mass[-1])) for one in specimens])
+            for f in (max(0.0, 1.0 - relative), 1.0 + relative)
+        )
+        found.append(
+            Curve(
+                side=side,
+                label=side,
+                x=mass / ingression.value,
+                y=drops.mean(axis=0),
+                low=slow.min(axis=0),
+                high=fast.max(axis=0),
+            )
+        )
+    return found

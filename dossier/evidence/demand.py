@@ -1,0 +1,200 @@
+"""A requirement with its quantity, conditions and limits resolved."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from dossier.case.model import Application, Requirement
+from dossier.case.problems import CaseProblem
+from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
+from dossier.evidence.registry import Condition, Quantity, all_quantities
+
+__all__ = ["Demand", "resolve"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demand:
+    """What one requirement asks, ready to be decided."""
+
+    id: str
+    text: str
+    quantity: Quantity
+    at: Mapping[str, float | str]
+    """Conditions in working units."""
+    at_text: str
+    """Conditions as printed, such as "80 L/min, 105 °C"."""
+    lower: float | None
+    """Lower limit [working unit]; None when there is none or it comes from the reference."""
+    upper: float | None
+    not_worse: float | None
+    """Allowed shortfall against the reference as a fraction; None unless so required."""
+    unit: str
+    """Unit the limit was written in, and results are printed in."""
+    source: str
+    severity: Literal["mandatory", "advisory"]
+    basis: Literal["mean", "every_specimen", "population"]
+    coverage: float
+    """Share of the population that must conform, for the population basis [-]."""
+    not_applicable: str = ""
+    must_hold: bool = False
+
+    def shown(self, value: float) -> float:
+        """Return a working value in the requirement's own unit."""
+        if self.quantity.dimension == "statement":
+            return value
+        return from_si(value, self.unit, self.quantity.dimension)
+
+    @property
+    def spread_factor(self) -> float:
+        """Return working units per printed unit, for differences such as an uncertainty."""
+        return 1.0 / (self.shown(1.0) - self.shown(0.0))
+
+
+DEFAULT_COVERAGE = 0.95
+"""Share of the population that must conform when a requirement states none; always printed."""
+
+
+def resolve(application: Application, file: str) -> tuple[list[Demand], list[CaseProblem]]:
+    """Return a demand for each requirement, and the problems of those that cannot be read.
+
+    A stated life factor of the duty becomes a mandatory requirement of its own.
+    """
+    demands, problems = [], []
+    for requirement in _with_life_factor(application):
+        try:
+            demands.append(_demand(requirement, application))
+        except UnitError as error:
+            place = f"requirement {requirement.id!r}"
+            what, _, hint = str(error).partition(" | ")
+            problems.append(CaseProblem(file, place, what, hint or "correct this requirement"))
+    return demands, problems
+
+
+def _with_life_factor(application: Application) -> list[Requirement]:
+    duty = application.duty
+    requirements = list(application.requirement)
+    if duty.life_factor is None:
+        return requirements
+    hours = duty.life_factor * duty.service_interval / 3600.0
+    life = Requirement(
+        id="duty life factor",
+        text=f"Predicted life is at least {duty.life_factor:g} service intervals",
+        quantity="service_life",
+        min=f"{hours:.10g} h",
+        source="application, duty . life_factor",
+        severity="mandatory",
+    )
+    return [*requirements, life]
+
+
+def _demand(requirement: Requirement, application: Application) -> Demand:
+    known = all_quantities()
+    if requirement.quantity not in known:
+        raise UnitError(
+            f"quantity {requirement.quantity!r} is not known | quantities are {', '.join(known)}"
+        )
+    declared = known[requirement.quantity]
+    at, shown = _conditions(requirement, declared, application)
+    lower, upper, unit = _limits(requirement, declared)
+    return Demand(
+        id=requirement.id,
+        text=requirement.text,
+        quantity=declared,
+        at=at,
+        at_text=shown,
+        lower=lower,
+        upper=upper,
+        not_worse=requirement.not_worse_than_reference,
+        unit=unit,
+        source=requirement.source,
+        severity=requirement.severity,
+        basis=requirement.basis,
+        coverage=requirement.coverage or DEFAULT_COVERAGE,
+        not_applicable=requirement.not_applicable,
+        must_hold=requirement.must_hold is True,
+    )
+
+
+def _conditions(
+    requirement: Requirement, declared: Quantity, application: Application
+) -> tuple[dict[str, float | str], str]:
+    names = [condition.name for condition in declared.conditions]
+    for key in requirement.at:
+        if key not in names:
+            known = ", ".join(names) or "none"
+            raise UnitError(f"at . {key} is not a condition of {declared.name} | it takes {known}")
+    at: dict[str, float | str] = {}
+    shown: list[str] = []
+    for condition in declared.conditions:
+        value, text = _condition(condition, requirement, application)
+        at[condition.name] = value
+        shown.append(text)
+    return at, ", ".join(shown)
+
+
+def _condition(
+    condition: Condition, requirement: Requirement, application: Application
+) -> tuple[float | str, str]:
+    raw = requirement.at.get(condition.name)
+    if raw is not None and condition.dimension == "text":
+        return str(raw), str(raw)
+    if raw is not None:
+        try:
+            value = parse_quantity(raw, condition.dimension)
+        except UnitError as error:
+            raise UnitError(f"at . {condition.name}: {error}") from None
+        return value, raw.strip() if isinstance(raw, str) else f"{raw:g}"
+    if not condition.default:
+        example = DIMENSIONS.get(condition.dimension, ("", "a name"))[1]
+        raise UnitError(
+            f"at . {condition.name} is missing | write at = {{ {condition.name} = {example!r} }}"
+        )
+    room, _, key = condition.default.partition(".")
+    value = getattr(getattr(application, room), key)
+    text = f"{from_si(value, condition.unit, condition.dimension):.4g} {condition.unit}"
+    return value, f"{text} ({key.replace('_', ' ')})"
+
+
+def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:
+    if declared.dimension == "statement" and requirement.must_hold is None:
+        raise UnitError(f"{declared.name} is yes or no | write must_hold = true")
+    if declared.dimension != "statement" and requirement.must_hold is not None:
+        raise UnitError(f"must_hold does not fit {declared.name} | give min, max or between")
+    if declared.dimension == "statement":
+        return None, None, ""
+    if requirement.not_worse_than_reference is not None:
+        return _against_reference(requirement, declared)
+    raw: dict[str, Any] = dict(requirement.between or {})
+    if requirement.between is not None and set(raw) != {"min", "max"}:
+        raise UnitError("between needs min and max")
+    if requirement.min is not None:
+        raw["min"] = requirement.min
+    if requirement.max is not None:
+        raw["max"] = requirement.max
+    try:
+        values = {side: parse_quantity(text, declared.dimension) for side, text in raw.items()}
+    except UnitError as error:
+        raise UnitError(f"limit: {error}") from None
+    lower, upper = values.get("min"), values.get("max")
+    if declared.dimension == "number" and any(not value > 0 for value in values.values()):
+        raise UnitError(f"limit of {declared.name} must be above zero")
+    if lower is not None and upper is not None and not lower < upper:
+        raise UnitError("between needs min below max")
+    return lower, upper, _unit_as_written(next(iter(raw.values())), declared)
+
+
+def _against_reference(
+    requirement: Requirement, declared: Quantity
+) -> tuple[float | None, float | None, str]:
+    share = requirement.not_worse_than_reference
+    if declared.better == "neither":
+        raise UnitError(f"{declared.name} has no better side | give between = {{ min, max }}")
+    if share is None or not 0 <= share < 1:
+        raise UnitError("not_worse_than_reference must lie from 0 % to below 100 %")
+    return None, None, declared.unit
+
+
+def _unit_as_written(raw: object, declared: Quantity) -> str:
+    if isinstance(raw, str) and declared.dimension != "size":
+        return split_quantity(raw)[1] or declared.unit
+    return declared.unit

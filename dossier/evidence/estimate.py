@@ -1,0 +1,88 @@
+"""What is known of one quantity: never a bare number."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Bound",
+    "Component",
+    "Estimate",
+    "NotDemonstrated",
+    "SpecimenValue",
+]
+
+Bound = Literal["", "larger than", "smaller than"]
+"""Empty for a value; otherwise the value is only a bound of the true one."""
+
+Scale = Literal["linear", "reciprocal"]
+"""The scale on which a result is closest to normal: decisions are taken on that scale."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One line of the uncertainty budget."""
+
+    name: str
+    """What contributes, in words."""
+    u: float
+    """Standard uncertainty that it gives the result [unit of the estimate]."""
+    dof: float
+    """Degrees of freedom [-]; inf when the source states none."""
+    source: str
+    """Where the figure comes from: a record, a certificate, a standard's accuracy."""
+    shared: str = ""
+    """Key of an input whose error is common to all results under that key; empty if independent.
+    Its effect has the same sign on the same quantity of candidate and reference."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecimenValue:
+    """One specimen's own result."""
+
+    specimen: str
+    record: str
+    value: float
+    """Result of this specimen [unit of the estimate]."""
+    u: float
+    """Standard uncertainty of this specimen's measurement [unit of the estimate]."""
+    bound: Bound = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A quantity with all that is needed to decide on it."""
+
+    value: float
+    """Best estimate [unit]."""
+    u: float
+    """Standard uncertainty [unit]."""
+    dof: float
+    """Effective degrees of freedom [-], Welch-Satterthwaite; inf when well known."""
+    unit: str
+    """Working unit of the value, a key understood by `case.units`."""
+    per_specimen: tuple[SpecimenValue, ...] = ()
+    components: tuple[Component, ...] = ()
+    bound: Bound = ""
+    scale: Scale = "linear"
+    samples: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
+    """Monte Carlo draws of the value, where the linear law does not hold."""
+    specimen_samples: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
+    """Monte Carlo draws of each specimen's own value (n, m), where `samples` is given."""
+    sources: tuple[str, ...] = ()
+    """Identifiers of the records that the value rests on."""
+    notes: tuple[str, ...] = ()
+    details: Mapping[str, object] = field(default_factory=dict, compare=False)
+    """Named intermediate results that the page may print; never decided upon."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotDemonstrated:
+    """Why a quantity cannot be computed or may not be used."""
+
+    reason: str
+    """A sentence a person can act on: which record, which rule of which standard."""
+    records: tuple[str, ...] = ()

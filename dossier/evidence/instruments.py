@@ -1,0 +1,109 @@
+"""How well each input of a record is known: certificate first, else the standard's accuracy."""
+
+import math
+from dataclasses import dataclass
+
+from dossier.case.case import Case
+from dossier.case.model import Instrument, RecordEntry
+from dossier.case.units import UnitError, parse_quantity
+from dossier.evidence.limits import Limits
+
+__all__ = ["InputAccuracy", "accuracy_of", "ratio_accuracy", "reading_u"]
+
+_DIMENSION = {
+    "flow": "flow",
+    "injection flow": "flow",
+    "differential pressure": "pressure",
+    "pressure": "pressure",
+    "temperature": "temperature difference",
+    "mass": "mass",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputAccuracy:
+    """Standard uncertainty of one input."""
+
+    u: float
+    """Relative [-], or [K] for a temperature."""
+    source: str
+    """Where the figure comes from, as printed."""
+    shared: str
+    """Key under which records that use the same instrument share the error."""
+
+
+def reading_u(instrument: Instrument, measurand: str) -> tuple[float, bool] | None:
+    """Return (standard uncertainty, whether it is relative) of a reading; None if none is stated.
+
+    Absolute figures are in the working unit of the measurand.  Raises UnitError when the text of
+    `reading_u` fits no measurand of the instrument.
+    """
+    if measurand == "counts":
+        return None if instrument.size_u is None else (instrument.size_u, True)
+    raw = instrument.reading_u
+    if raw is None:
+        return None
+    if isinstance(raw, str) and raw.strip().endswith("%"):
+        return parse_quantity(raw, "fraction"), True
+    if measurand not in _DIMENSION:
+        raise UnitError(f"reading_u {raw!r} of instrument {instrument.id!r} fits no measurand")
+    return parse_quantity(raw, _DIMENSION[measurand]), False
+
+
+def accuracy_of(
+    case: Case, limits: Limits, entry: RecordEntry, measurand: str, value: float
+) -> InputAccuracy:
+    """Return how well `measurand` is known in a record, near `value` [working unit].
+
+    The record's own instrument counts first; without a stated figure the accuracy that the
+    standard allows stands in as a rectangular distribution (JCGM 100:2008, 4.3.7), and says so.
+    """
+    for identifier in entry.instruments:
+        instrument = case.instrument(identifier)
+        if not _measures(instrument, measurand):
+            continue
+        stated = reading_u(instrument, measurand)
+        if stated is None:
+            continue
+        u, relative = stated
+        if measurand != "temperature" and not relative:
+            u = u / abs(value) if value else math.inf
+        source = f"{instrument.id}, certificate {instrument.certificate or 'not named'}"
+        return InputAccuracy(u=u, source=source, shared=f"{instrument.id}:{measurand}")
+    half = limits.accuracy[measurand]
+    return InputAccuracy(
+        u=half / math.sqrt(3.0),
+        source=f"accuracy allowed by the standard, rectangular ({limits.accuracy_mark})",
+        shared=f"{entry.laboratory}:{measurand}",
+    )
+
+
+def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccuracy:
+    """Return how well a ratio of two counts is known from the counters' calibration.
+
+    Upstream and downstream counters err independently; one counter that serves both sides counts
+    twice.  Without a stated figure the accuracy that the standard allows stands in for both.
+    """
+    found = []
+    for identifier in entry.instruments:
+        instrument = case.instrument(identifier)
+        stated = reading_u(instrument, "counts") if _measures(instrument, "counts") else None
+        if stated is not None:
+            found.append((instrument, stated[0]))
+    if not found:
+        one = accuracy_of(case, limits, entry, "counts", 1.0)
+        return InputAccuracy(u=math.sqrt(2.0) * one.u, source=one.source, shared=one.shared)
+    sides = found if len(found) > 1 else found * 2
+    names = ", ".join(dict.fromkeys(i.id for i, _ in sides))
+    certificates = ", ".join(dict.fromkeys(i.certificate or "not named" for i, _ in sides))
+    return InputAccuracy(
+        u=math.sqrt(sum(u * u for _, u in sides)),
+        source=f"{names}, certificates {certificates}",
+        shared=f"{names}:counts",
+    )
+
+
+def _measures(instrument: Instrument, measurand: str) -> bool:
+    if measurand in instrument.measures:
+        return True
+    return measurand == "counts" and instrument.kind.lower() == "particle counter"

@@ -1,0 +1,208 @@
+"""Penetration of a filter at one size: counts of each specimen, and their common estimate."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.combine import combine, generator, widening
+from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.instruments import InputAccuracy, ratio_accuracy
+from dossier.evidence.reduced import MultipassResult
+
+__all__ = ["Passage", "counter_components", "overall_passage", "penetration", "worst_passage"]
+
+Floats = NDArray[np.float64]
+
+DRAWS = 100_000
+FEW = 50.0
+"""Below this many particles counted downstream, all specimens together, the linear law is left."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passage:
+    """What one specimen let through at one size."""
+
+    record: str
+    specimen: str
+    raw_up: float
+    """Raw count upstream [-]."""
+    raw_down: float
+    """Raw count downstream [-]."""
+    exposure: float
+    """Seen volume downstream over upstream [-]."""
+    dispersion: float
+    """Over-dispersion of the downstream counts [-], at least 1."""
+
+    @property
+    def value(self) -> float:
+        """Penetration, downstream over upstream [-]."""
+        return self.raw_down / self.raw_up / self.exposure
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of the penetration from counting [-]."""
+        down = max(self.raw_down, 1.0)
+        relative = math.sqrt(1.0 / self.raw_up + self.dispersion / down)
+        return down / self.raw_up / self.exposure * relative
+
+    def draws(self, rng: np.random.Generator, size: int) -> Floats:
+        """Return draws of the penetration, gamma for each count (JCGM 101:2008, 6.4.11)."""
+        shape = self.raw_down / self.dispersion + 1.0
+        down = rng.gamma(shape, self.dispersion, size)
+        result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
+        return result
+
+
+def column(run: MultipassResult, size: float) -> int | None:
+    """Return the column of `size` [um(c)] in a run, or None if it was not counted."""
+    near = np.flatnonzero(np.abs(run.sizes - size) <= 0.05)
+    return int(near[0]) if len(near) else None
+
+
+def overall_passage(run: MultipassResult, k: int) -> Passage:
+    """Return the passage at size column `k` over the whole test, ratio of averages."""
+    return Passage(
+        record=run.record,
+        specimen=run.specimen,
+        raw_up=float(run.raw_up[k]),
+        raw_down=float(run.raw_down[k]),
+        exposure=float(run.exposure[k]),
+        dispersion=float(run.dispersion[k]),
+    )
+
+
+def worst_passage(run: MultipassResult, k: int) -> Passage:
+    """Return the passage at size column `k` in the reporting tenth that let most through."""
+    tenth = int(np.argmax(run.down[:, k] / run.up[:, k]))
+    seen = float(run.readings[tenth, k])
+    return Passage(
+        record=run.record,
+        specimen=run.specimen,
+        raw_up=float(run.up[tenth, k]) * seen * run.counted_up,
+        raw_down=float(run.down[tenth, k]) * seen * run.counted_down,
+        exposure=run.counted_down / run.counted_up,
+        dispersion=float(run.dispersion[k]),
+    )
+
+
+def counter_components(
+    bench: Bench, records: Sequence[str], effects: Sequence[float]
+) -> list[Component]:
+    """Return the counters' calibration as shared components.
+
+    `effects` (n) is the change of the mean's n-th share for a relative error of one in the ratio
+    [unit of the result].
+    """
+    entries = {record.id: record.entry for record in bench.case.records}
+    found: dict[str, tuple[InputAccuracy, float]] = {}
+    for record, effect in zip(records, effects, strict=True):
+        known = ratio_accuracy(bench.case, bench.limits, entries[record])
+        total = found[known.shared][1] if known.shared in found else 0.0
+        found[known.shared] = (known, total + effect / len(records))
+    return [
+        Component(
+            name="calibration of the counters, both sides",
+            u=abs(total) * known.u,
+            dof=math.inf,
+            source=known.source,
+            shared=known.shared,
+        )
+        for known, total in found.values()
+    ]
+
+
+def penetration(
+    bench: Bench, passages: Sequence[Passage], purpose: str
+) -> Estimate | NotDemonstrated:
+    """Return the mean penetration of a filter type [-] from its specimens' passages.
+
+    Linear law where enough particles were counted downstream; else draws from gamma distributions
+    of each count, which never give an infinite ratio.
+    """
+    for each in passages:
+        if not each.raw_up >= 20:
+            reason = f"record {each.record}: only {each.raw_up:.0f} particles counted upstream"
+            return NotDemonstrated(reason=reason, records=(each.record,))
+    records = [each.record for each in passages]
+    shared = counter_components(bench, records, [each.value for each in passages])
+    values = [each.value for each in passages]
+    shared += widening(bench, records, float(np.mean(values)))
+    common = math.sqrt(sum(c.u**2 for c in shared)) / max(float(np.mean(values)), 1e-300)
+    specimens = [
+        SpecimenValue(
+            specimen=each.specimen,
+            record=each.record,
+            value=each.value,
+            u=math.hypot(each.u, each.value * min(common, 10.0)),
+            bound="" if each.raw_down > 0 else "smaller than",
+        )
+        for each in passages
+    ]
+    estimate = combine(
+        specimens,
+        [each.u for each in passages],
+        shared,
+        unit="1",
+        own_name="counting",
+    )
+    if sum(each.raw_down / each.dispersion for each in passages) >= FEW:
+        return estimate
+    return _few(bench, passages, estimate, shared, purpose)
+
+
+def _few(
+    bench: Bench,
+    passages: Sequence[Passage],
+    linear: Estimate,
+    shared: Sequence[Component],
+    purpose: str,
+) -> Estimate:
+    rng = generator(bench, purpose)
+    own = np.array([each.draws(rng, DRAWS) for each in passages])
+    mean = max(linear.value, 1e-300)
+    relative = math.sqrt(sum(c.u**2 for c in shared)) / mean if linear.value > 0 else 0.0
+    if not linear.value > 0:
+        known = counter_components(bench, [p.record for p in passages], [1.0] * len(passages))
+        relative = math.sqrt(sum(c.u**2 for c in known))
+    own = own * np.exp(relative * rng.standard_normal(DRAWS))
+    samples = own.mean(axis=0) + _excess(passages, rng)
+    samples = np.maximum(samples, 0.0)
+    none_seen = all(each.raw_down == 0 for each in passages)
+    upper = float(np.quantile(samples, 0.95))
+    return Estimate(
+        value=upper if none_seen else linear.value,
+        u=float(samples.std()),
+        dof=math.inf,
+        unit="1",
+        per_specimen=linear.per_specimen,
+        components=(
+            *(c for c in linear.components if c.shared),
+            Component(
+                name="counting of few particles",
+                u=float(samples.std()),
+                dof=math.inf,
+                source="gamma distributions of the counts, Monte Carlo",
+            ),
+        ),
+        bound="smaller than" if none_seen else "",
+        samples=samples,
+        specimen_samples=own,
+        sources=linear.sources,
+        notes=("few particles were counted downstream: exact counting statistics by Monte Carlo",),
+    )
+
+
+def _excess(passages: Sequence[Passage], rng: np.random.Generator) -> Floats:
+    """Return draws of the scatter of the specimens beyond what counting explains."""
+    n = len(passages)
+    if n < 2:
+        return np.zeros(DRAWS)
+    scatter = float(np.var([each.value for each in passages], ddof=1)) / n
+    counting = sum(each.u**2 for each in passages) / n**2
+    spread = math.sqrt(max(0.0, scatter - counting))
+    draws: Floats = spread * rng.standard_t(n - 1, DRAWS)
+    return draws

@@ -1,0 +1,91 @@
+"""Put every record of a case on the bench: reduce, check, exclude."""
+
+from collections.abc import Iterator
+from typing import TypeVar
+
+from dossier.case.case import Case, Record
+from dossier.evidence.bench import Bench
+from dossier.evidence.check import Check
+from dossier.evidence.limits import Limits
+from dossier.evidence.reduce_multipass import reduce_multipass
+from dossier.evidence.reduce_pressure import reduce_pressure_drop
+from dossier.evidence.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.validity import cover, general_checks, unusable
+from dossier.evidence.validity_multipass import multipass_checks
+from dossier.evidence.validity_pressure import pressure_checks
+
+__all__ = ["prepare"]
+
+Result = TypeVar("Result", MultipassResult, PressureDropResult)
+
+
+def prepare(case: Case, limits: Limits, seed: int) -> Bench:
+    """Return the bench of `case`; a record that cannot be reduced is listed with the reason."""
+    deviations = case.qualification.deviation
+    excluded = {
+        d.record: f"excluded: {d.cause} (agreed by {d.agreed_by})"
+        for d in deviations
+        if d.effect == "record excluded"
+    }
+    unreduced: dict[str, str] = {}
+    runs: list[MultipassResult] = []
+    sweeps: list[PressureDropResult] = []
+    for record in case.records:
+        if record.id in excluded:
+            continue
+        try:
+            if record.entry.kind == "multipass":
+                runs.append(reduce_multipass(case, record, limits))
+            elif record.entry.kind == "pressure_drop":
+                sweeps.append(reduce_pressure_drop(case, record))
+        except ValueError as error:
+            unreduced[record.id] = str(error)
+    checks = cover(_checks(case, limits, runs, sweeps, excluded), deviations)
+    return Bench(
+        case=case,
+        limits=limits,
+        multipass=tuple(runs),
+        pressure=tuple(sweeps),
+        checks=checks,
+        unreduced=unreduced,
+        unusable=dict(unusable(checks)),
+        excluded=excluded,
+        widened=_widened(case),
+        seed=seed,
+    )
+
+
+def _widened(case: Case) -> dict[str, float]:
+    widened: dict[str, float] = {}
+    for deviation in case.qualification.deviation:
+        if deviation.u is not None and deviation.effect == "widens uncertainty":
+            so_far = widened.get(deviation.record, 0.0)
+            widened[deviation.record] = (so_far**2 + deviation.u**2) ** 0.5
+    return widened
+
+
+def _checks(
+    case: Case,
+    limits: Limits,
+    runs: list[MultipassResult],
+    sweeps: list[PressureDropResult],
+    excluded: dict[str, str],
+) -> Iterator[Check]:
+    run_of = {run.record: run for run in runs}
+    sweep_of = {sweep.record: sweep for sweep in sweeps}
+    for record in case.records:
+        if record.id in excluded:
+            continue
+        yield from general_checks(case, record, limits)
+        if record.id in run_of:
+            own = run_of[record.id]
+            yield from multipass_checks(
+                case, record, own, limits, _same(runs, record), _same(sweeps, record)
+            )
+        elif record.id in sweep_of:
+            yield from pressure_checks(record, sweep_of[record.id], limits)
+
+
+def _same(results: list[Result], record: Record) -> list[Result]:
+    side, path = record.entry.filter, record.entry.path
+    return [each for each in results if each.side == side and each.path == path]

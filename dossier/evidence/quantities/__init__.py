@@ -1,0 +1,1 @@
+"""One function a quantity, each with its declaration."""

@@ -1,0 +1,159 @@
+"""Contaminant capacity by the gravimetric balance."""
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from dossier.case.model import RecordEntry
+from dossier.evidence.bench import Bench
+from dossier.evidence.combine import combine, widening
+from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.instruments import InputAccuracy, accuracy_of
+from dossier.evidence.reduced import MultipassResult
+from dossier.evidence.registry import Conditions, Side, quantity
+from dossier.evidence.usable import usable_runs
+
+__all__ = ["injected_capacity", "retained_capacity"]
+
+STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
+
+
+def injection_flow_components(
+    bench: Bench, runs: Sequence[MultipassResult], effects: Sequence[float]
+) -> list[Component]:
+    """Return the injection flow's calibration as shared components.
+
+    `effects` (n): change of each specimen's result for a relative error of one [unit of result].
+    """
+    entries = {record.id: record.entry for record in bench.case.records}
+    found: dict[str, tuple[InputAccuracy, float]] = {}
+    for run, effect in zip(runs, effects, strict=True):
+        entry = entries[run.record]
+        known = accuracy_of(bench.case, bench.limits, entry, "injection flow", run.injection_flow)
+        total = found[known.shared][1] if known.shared in found else 0.0
+        found[known.shared] = (known, total + effect / len(runs))
+    return [
+        Component(
+            name="injection flow", u=abs(total) * known.u, dof=math.inf,
+            source=known.source, shared=known.shared,
+        )
+        for known, total in found.values()
+    ]  # fmt: skip
+
+
+def injection_level_u(bench: Bench, entry: RecordEntry) -> float:
+    """Return the relative standard uncertainty of a run's mean injection level [-].
+
+    From the stated uncertainties of the two samples, else from the accuracy that the standard
+    allows (rectangular); half the difference of the samples is added as a drift (rectangular).
+    """
+    ends = entry.conditions.injection_concentration
+    assert ends is not None
+    mean = 0.5 * (ends.start.value + ends.end.value)
+    drift = 0.5 * abs(ends.start.value - ends.end.value) / mean / math.sqrt(3.0)
+    if ends.start.u is not None and ends.end.u is not None:
+        stated = 0.5 * math.hypot(ends.start.u, ends.end.u) / mean
+    else:
+        stated = bench.limits.accuracy["injection level"] / math.sqrt(3.0)
+    return math.hypot(stated, 0.5 * drift)
+
+
+def _final_u(bench: Bench, entry: RecordEntry, run: MultipassResult) -> float:
+    """Return the uncertainty of the mass left in the system [kg]."""
+    final, volume = entry.conditions.final_concentration, entry.conditions.system_volume
+    if run.balance is None or final is None or volume is None:
+        return 0.0
+    accuracy = bench.limits.accuracy
+    level = (
+        final.u / final.value
+        if final.u is not None and final.value > 0
+        else accuracy["final level"] / math.sqrt(3.0)
+    )
+    filled = (
+        volume.u / volume.value if volume.u is not None else accuracy["system volume"] / 3.0**0.5
+    )
+    return run.balance.left_in_system * math.hypot(level, filled)
+
+
+def _capacity(
+    bench: Bench, side: Side, mass_of: Callable[[MultipassResult], float], with_balance: bool
+) -> Estimate | NotDemonstrated:
+    runs = usable_runs(bench, side)
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    entries = {record.id: record.entry for record in bench.case.records}
+    own = []
+    for run in runs:
+        level = injection_level_u(bench, entries[run.record]) * run.injected
+        final = _final_u(bench, entries[run.record], run) if with_balance else 0.0
+        own.append(math.hypot(level, final))
+    values = [mass_of(run) for run in runs]
+    records = [run.record for run in runs]
+    shared = injection_flow_components(bench, runs, [run.injected for run in runs])
+    shared += widening(bench, records, float(np.mean(values)))
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(
+            specimen=run.specimen, record=run.record, value=value, u=math.hypot(u, common)
+        )
+        for run, value, u in zip(runs, values, own, strict=True)
+    ]
+    return combine(
+        specimens, own, shared, unit="kg", own_name="gravimetry of each run",
+        notes=(_notes(entries[runs[0].record]),),
+    )  # fmt: skip
+
+
+def _notes(entry: RecordEntry) -> str:
+    ends = entry.conditions.injection_concentration
+    if ends is not None and ends.start.u is not None and ends.end.u is not None:
+        return "uncertainty of the injection level as the laboratory states it"
+    return "no uncertainty of the injection level stated: the standard's accuracy stands in"
+
+
+@quantity(
+    name="injected_capacity",
+    title="Injected capacity",
+    symbol="mi",
+    dimension="mass",
+    unit="g",
+    records=("multipass",),
+    better="higher",
+    meaning="Contaminant injected until the element reaches its terminal differential pressure.",
+    formula="mi = ci · qi · tf",
+    standard=STANDARD,
+    example='quantity = "injected_capacity"\nmin = "40 g"',
+)
+def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the injected mass to the terminal differential pressure [kg]."""
+    return _capacity(bench, side, lambda run: run.injected, with_balance=False)
+
+
+@quantity(
+    name="retained_capacity",
+    title="Retained capacity",
+    symbol="mR",
+    dimension="mass",
+    unit="g",
+    records=("multipass",),
+    better="higher",
+    meaning="Contaminant that the filter holds at its terminal differential pressure.",
+    formula="mR = mi − c·V − c·qu·tf − (c − cb)·qd·tf, c the final level of the system",
+    standard=STANDARD,
+    example='quantity = "retained_capacity"\nmin = "36 g"',
+)
+def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the retained mass [kg]: injected less what stayed in the system or was drawn off."""
+    runs = usable_runs(bench, side)
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    for run in runs:
+        if run.balance is None:
+            reason = f"record {run.record}: {run.missing_balance}"
+            return NotDemonstrated(reason=reason, records=(run.record,))
+    return _capacity(bench, side, _retained, with_balance=True)
+
+
+def _retained(run: MultipassResult) -> float:
+    return math.nan if run.balance is None else run.balance.retained

@@ -1,0 +1,377 @@
+"""The loaded filter on duty: pressure drop at the interval, margin to the valve, life."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.clean import pressure_components
+from dossier.evidence.combine import generator, widening
+from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.fluid import fluid_at
+from dossier.evidence.loaded import Loaded, loaded_specimens
+from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
+from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.usable import usable_runs, usable_sweeps
+from dossier.evidence.valve_setting import opening_pressure
+
+__all__ = ["bypass_margin", "pressure_drop_at_interval", "service_life"]
+
+Floats = NDArray[np.float64]
+DRAWS = 100_000
+
+FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
+WARMTH = Condition(
+    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
+)
+HOURS = Condition(name="hours", dimension="time", unit="h", default="duty.service_interval")
+STANDARD = (
+    "loading curve of the run as described in ISO 4548-12:2017 (from memory), carried by the "
+    "viscous part of the element (common practice); Monte Carlo after JCGM 101:2008"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Draws:
+    """Draws of what all specimens of a side have in common."""
+
+    rate: Floats
+    """Ingression (m,) [kg/s]."""
+    mass: Floats
+    """Relative error of the injected mass, injection flow (m,) [-]."""
+    drop: Floats
+    """Relative error of the carried pressure drop (m,) [-]."""
+    own_mass: Floats
+    """Relative error of each run's injected mass, gravimetry (n, m) [-]."""
+
+
+def _rate(bench: Bench) -> tuple[float, float] | NotDemonstrated:
+    ingression = bench.case.application.duty.ingression
+    if ingression is None or not ingression.value > 0:
+        return NotDemonstrated(reason="the application states no ingression above zero")
+    if ingression.u is None:
+        return NotDemonstrated(
+            reason="the ingression carries no uncertainty: write "
+            'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
+        )
+    return ingression.value, ingression.u
+
+
+def _draws(
+    bench: Bench, side: Side, specimens: Sequence[Loaded], flow: float, temperature: float
+) -> _Draws | NotDemonstrated:
+    rate = _rate(bench)
+    runs, sweeps = usable_runs(bench, side), usable_sweeps(bench, side)
+    if isinstance(rate, NotDemonstrated):
+        return rate
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    if isinstance(sweeps, NotDemonstrated):
+        return sweeps
+    value, u = rate
+    # One stream for the duty and one for each shared instrument: both filters see the same error.
+    rates = _positive_normal(generator(bench, "ingression"), value, u)
+    flows = injection_flow_components(bench, runs, [1.0] * len(runs))
+    parts = pressure_components(
+        bench, sweeps, flow, *fluid_at(bench.case.application.oil, temperature)
+    )
+    mean = float(np.mean([s.clean for s in specimens]))
+    records = [run.record for run in runs]
+    extra = widening(bench, records + [sweep.record for sweep in sweeps], 1.0)
+    rng = generator(bench, f"{side} gravimetry")
+    entries = {record.id: record.entry for record in bench.case.records}
+    own = [injection_level_u(bench, entries[run.record]) for run in runs]
+    return _Draws(
+        rate=rates,
+        mass=_shared(bench, flows, 1.0),
+        drop=_shared(bench, [*parts], mean) + _shared(bench, extra, 1.0),
+        own_mass=np.array(own)[:, None] * rng.standard_normal((len(runs), DRAWS)),
+    )
+
+
+def _positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
+    """Draw from a normal distribution, drawing again where the value is not above zero."""
+    draws = rng.normal(value, u, DRAWS)
+    for _ in range(100):
+        wrong = ~(draws > 0)
+        if not wrong.any():
+            return draws
+        draws[wrong] = rng.normal(value, u, int(wrong.sum()))
+    raise ValueError("the ingression's uncertainty is too large for its value")
+
+
+def _shared(bench: Bench, components: Sequence[Component], scale: float) -> Floats:
+    total: Floats = np.zeros(DRAWS)
+    for part in components:
+        rng = generator(bench, f"{part.name} {part.shared}")
+        total = total + part.u / scale * rng.standard_normal(DRAWS)
+    return total
+
+
+def _loaded_drop(specimens: Sequence[Loaded], draws: _Draws, seconds: float) -> Floats:
+    """Return draws of each specimen's pressure drop after `seconds` on duty (n, m) [Pa]."""
+    mass = draws.rate * seconds
+    drops = [
+        one.at_mass(mass / (1.0 + draws.mass + own)) * (1.0 + draws.drop)
+        for one, own in zip(specimens, draws.own_mass, strict=True)
+    ]
+    return np.array(drops)
+
+
+def _estimate(
+    bench: Bench,
+    purpose: str,
+    specimens: Sequence[Loaded],
+    nominal: Floats,
+    own: Floats,
+    *,
+    unit: str,
+    bounds: Sequence[bool],
+    notes: Sequence[str],
+    shares: Mapping[str, float],
+) -> Estimate:
+    """Return the estimate of the mean from draws of each specimen (n, m) and nominal values (n,).
+
+    The scatter of the specimens is added by t with n - 1 degrees of freedom.
+    """
+    n = len(specimens)
+    samples = own.mean(axis=0)
+    components = [
+        Component(name=name, u=u, dof=math.inf, source="Monte Carlo, this input alone")
+        for name, u in shares.items()
+    ]
+    if n > 1 and np.isfinite(nominal).all():
+        scatter = float(nominal.std(ddof=1)) / math.sqrt(n)
+        rng = generator(bench, f"{purpose} scatter")
+        samples = samples + scatter * rng.standard_t(n - 1, DRAWS)
+        name = f"scatter of {n} specimens"
+        components.insert(0, Component(name=name, u=scatter, dof=n - 1.0, source="the records"))
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    return Estimate(
+        value=float(nominal.mean()),
+        u=float(high - low) / 2.0,
+        dof=math.inf,
+        unit=unit,
+        per_specimen=tuple(
+            _specimen(one, float(value), draws, bound)
+            for one, value, draws, bound in zip(specimens, nominal, own, bounds, strict=True)
+        ),
+        components=tuple(components),
+        bound="larger than" if any(bounds) else "",
+        samples=samples,
+        specimen_samples=own,
+        sources=tuple(dict.fromkeys(i for one in specimens for i in (one.record, one.sweep))),
+        notes=tuple(notes),
+    )
+
+
+def _specimen(one: Loaded, value: float, draws: Floats, bounded: bool) -> SpecimenValue:
+    low, high = np.quantile(draws, [0.158655, 0.841345], method="nearest")
+    return SpecimenValue(
+        specimen=one.specimen,
+        record=one.record,
+        value=value,
+        u=float(high - low) / 2.0,
+        bound="larger than" if bounded else "",
+    )
+
+
+def _alone(draws: _Draws, name: str) -> _Draws:
+    """Return draws in which only the named input varies."""
+    still = np.zeros(DRAWS)
+    return _Draws(
+        rate=draws.rate if name == "ingression" else np.full(DRAWS, float(np.median(draws.rate))),
+        mass=draws.mass if name == "injection flow" else still,
+        drop=draws.drop if name == "clean pressure drop" else still,
+        own_mass=draws.own_mass if name == "gravimetry" else np.zeros_like(draws.own_mass),
+    )
+
+
+INPUTS = ("ingression", "injection flow", "gravimetry", "clean pressure drop")
+
+
+def _half_width(samples: Floats) -> float:
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    return float(high - low) / 2.0
+
+
+def _drop_estimate(
+    bench: Bench, side: Side, at: Conditions, purpose: str
+) -> Estimate | NotDemonstrated:
+    specimens = loaded_specimens(bench, side, at["flow"], at["temperature"])
+    if isinstance(specimens, NotDemonstrated):
+        return specimens
+    draws = _draws(bench, side, specimens, at["flow"], at["temperature"])
+    if isinstance(draws, NotDemonstrated):
+        return draws
+    seconds = at["hours"]
+    rate = _rate(bench)
+    assert not isinstance(rate, NotDemonstrated)
+    nominal = np.array([float(one.at_mass(np.array(rate[0] * seconds))) for one in specimens])
+    if not np.isfinite(nominal).all():
+        heaviest = min(float(one.mass[-1]) for one in specimens)
+        return NotDemonstrated(
+            reason=f"{rate[0] * seconds * 1e3:.4g} g reach the filter in {seconds / 3600:g} h, "
+            f"more than the {heaviest * 1e3:.4g} g of the test",
+            records=tuple(one.record for one in specimens),
+        )
+    shares = {
+        name: _half_width(_loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0))
+        for name in INPUTS
+    }
+    return _estimate(
+        bench, f"{side} {purpose}", specimens, nominal, _loaded_drop(specimens, draws, seconds),
+        unit="Pa", bounds=[False] * len(specimens), notes=_notes(bench), shares=shares,
+    )  # fmt: skip
+
+
+def _notes(bench: Bench) -> tuple[str, ...]:
+    return ("test dust stands for the application's contaminant: a comparison, not a promise",)
+
+
+@quantity(
+    name="pressure_drop_at_interval",
+    title="Pressure drop at the service interval",
+    symbol="Δp(t)",
+    dimension="pressure",
+    unit="kPa",
+    conditions=(FLOW, WARMTH, HOURS),
+    records=("pressure_drop", "multipass"),
+    better="lower",
+    meaning="Predicted differential pressure of the loaded assembly after the stated hours.",
+    formula="Δp = rest + Δpv · g(m), m = R·t, g the growth of the element's viscous part in the "
+    "run",
+    standard=STANDARD,
+    example='quantity = "pressure_drop_at_interval"\nat = { temperature = "90 degC" }\n'
+    'max = "100 kPa"',
+)
+def pressure_drop_at_interval(
+    bench: Bench, side: Side, at: Conditions
+) -> Estimate | NotDemonstrated:
+    """Return the loaded pressure drop [Pa] at `at["flow"]`, `at["temperature"]`, `at["hours"]`."""
+    return _drop_estimate(bench, side, at, "loaded pressure drop")
+
+
+@quantity(
+    name="bypass_margin",
+    title="Margin to the bypass valve",
+    symbol="M",
+    dimension="pressure",
+    unit="kPa",
+    conditions=(FLOW, WARMTH, HOURS),
+    records=("pressure_drop", "multipass", "bypass_valve"),
+    better="higher",
+    meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
+    formula="M = p_open,min − Δp(t)",
+    standard=STANDARD,
+    example='quantity = "bypass_margin"\nat = { temperature = "90 degC", hours = "350 h" }\n'
+    'min = "40 kPa"',
+)
+def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the margin [Pa]; the assembly's whole pressure drop counts as that at the valve."""
+    opening = opening_pressure(bench, side)
+    if isinstance(opening, NotDemonstrated):
+        return opening
+    drop = _drop_estimate(bench, side, at, "loaded pressure drop")
+    if isinstance(drop, NotDemonstrated):
+        return drop
+    valve = generator(bench, f"{side} opening pressure").standard_normal(DRAWS) * opening.u
+    assert drop.samples is not None
+    assert drop.specimen_samples is not None
+    components = list(drop.components)
+    if opening.u > 0:
+        source = "; ".join(opening.notes)
+        components.append(
+            Component(name="opening pressure", u=opening.u, dof=opening.dof, source=source)
+        )
+    return Estimate(
+        value=opening.value - drop.value,
+        u=math.hypot(drop.u, opening.u),
+        dof=math.inf,
+        unit="Pa",
+        per_specimen=tuple(
+            SpecimenValue(
+                specimen=s.specimen,
+                record=s.record,
+                value=opening.value - s.value,
+                u=math.hypot(s.u, opening.u),
+            )
+            for s in drop.per_specimen
+        ),
+        components=tuple(components),
+        samples=opening.value + valve - drop.samples,
+        specimen_samples=opening.value + valve - drop.specimen_samples,
+        sources=drop.sources + opening.sources,
+        notes=drop.notes + opening.notes,
+    )
+
+
+@quantity(
+    name="service_life",
+    title="Predicted service life",
+    symbol="t*",
+    dimension="time",
+    unit="h",
+    records=("multipass", "pressure_drop"),
+    better="higher",
+    meaning="Hours until the loaded filter reaches the valve's lowest opening pressure with oil "
+    "at its normal temperature and rated flow; without a valve, its terminal pressure drop.",
+    formula="t* = m(p_open,min) / R",
+    standard=STANDARD,
+    example='quantity = "service_life"\nmin = "600 h"',
+)
+def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the predicted life [s]; a bound where the run ended below the opening pressure."""
+    application = bench.case.application
+    flow, warmth = application.circuit.rated_flow, application.duty.normal_oil
+    specimens = loaded_specimens(bench, side, flow, warmth)
+    if isinstance(specimens, NotDemonstrated):
+        return specimens
+    draws = _draws(bench, side, specimens, flow, warmth)
+    rate = _rate(bench)
+    if isinstance(draws, NotDemonstrated):
+        return draws
+    assert not isinstance(rate, NotDemonstrated)
+    limit = _life_limit(bench, side)
+    masses = [one.mass_to(limit) for one in specimens]
+    nominal = np.array([mass for mass, _ in masses]) / rate[0]
+    shares = {
+        name: _half_width(_lives(specimens, _alone(draws, name), limit).mean(axis=0))
+        for name in INPUTS
+    }
+    return _estimate(
+        bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limit),
+        unit="s", bounds=[not reached for _, reached in masses], notes=_notes(bench),
+        shares=shares,
+    )  # fmt: skip
+
+
+def _life_limit(bench: Bench, side: Side) -> float:
+    opening = opening_pressure(bench, side)
+    if isinstance(opening, NotDemonstrated):
+        runs = usable_runs(bench, side)
+        assert not isinstance(runs, NotDemonstrated)
+        return min(run.terminal + run.housing for run in runs)
+    return opening.value
+
+
+def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: float) -> Floats:
+    """Return draws of each specimen's life (n, m) [s]."""
+    lives = []
+    for one, own in zip(specimens, draws.own_mass, strict=True):
+        # A pressure drop that is really higher by a factor reaches the limit at the reading
+        # limit / factor: the inverse of the loading curve, interpolated once for all draws.
+        wanted = limit / (1.0 + draws.drop)
+        mass = _masses(one, wanted) * (1.0 + draws.mass + own)
+        lives.append(mass / draws.rate)
+    return np.array(lives)
+
+
+def _masses(one: Loaded, wanted: Floats) -> Floats:
+    """Return the mass at each wanted drop; at most the largest tested mass, the safe side."""
+    grid = np.linspace(float(wanted.min()), float(wanted.max()), 401)
+    table = np.array([one.mass_to(float(p))[0] for p in grid])
+    return np.interp(wanted, grid, table)

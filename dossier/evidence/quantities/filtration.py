@@ -1,0 +1,212 @@
+"""Efficiency, filtration ratio, and the sizes at which they are reached."""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.estimate import Bound, Estimate, NotDemonstrated
+from dossier.evidence.passage import (
+    Passage,
+    column,
+    overall_passage,
+    penetration,
+    worst_passage,
+)
+from dossier.evidence.reduced import MultipassResult
+from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.size_rating import size_rating
+from dossier.evidence.usable import usable_runs
+
+__all__ = ["efficiency", "filtration_ratio", "lowest_efficiency"]
+
+SIZE = Condition(name="size", dimension="size", unit="um(c)")
+STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
+
+
+def _passages(
+    bench: Bench, side: Side, size: float, of: Callable[[MultipassResult, int], Passage]
+) -> list[Passage] | NotDemonstrated:
+    runs = usable_runs(bench, side)
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    passages = []
+    for run in runs:
+        k = column(run, size)
+        if k is None:
+            counted = ", ".join(f"{each:g}" for each in run.sizes)
+            reason = f"record {run.record} has no counts at {size:g} µm(c), only at {counted}"
+            return NotDemonstrated(reason=reason, records=(run.record,))
+        passages.append(of(run, k))
+    return passages
+
+
+def _penetration(
+    bench: Bench, side: Side, size: float, of: Callable[[MultipassResult, int], Passage]
+) -> Estimate | NotDemonstrated:
+    passages = _passages(bench, side, size, of)
+    if isinstance(passages, NotDemonstrated):
+        return passages
+    return penetration(bench, passages, f"{side} {of.__name__} {size:g}")
+
+
+def _as_efficiency(found: Estimate | NotDemonstrated) -> Estimate | NotDemonstrated:
+    """Return the efficiency E = 1 - P of a penetration."""
+    if isinstance(found, NotDemonstrated):
+        return found
+    return replace(
+        found,
+        value=1.0 - found.value,
+        unit="fraction",
+        bound=_other(found.bound),
+        samples=None if found.samples is None else 1.0 - found.samples,
+        specimen_samples=None if found.specimen_samples is None else 1.0 - found.specimen_samples,
+        per_specimen=tuple(
+            replace(each, value=1.0 - each.value, bound=_other(each.bound))
+            for each in found.per_specimen
+        ),
+    )
+
+
+def _other(bound: Bound) -> Bound:
+    turned: dict[Bound, Bound] = {"smaller than": "larger than", "larger than": "smaller than"}
+    return turned.get(bound, "")
+
+
+@quantity(
+    name="efficiency",
+    title="Efficiency",
+    symbol="E",
+    dimension="fraction",
+    unit="%",
+    conditions=(SIZE,),
+    records=("multipass",),
+    better="higher",
+    meaning="Share of the particles of a size and larger that the filter removes, over the test.",
+    formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x), j = 1 … 10 reporting tenths of the test time",
+    standard=STANDARD,
+    example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
+)
+def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the overall efficiency [-] at `at["size"]` [um(c)]: from averages, ISO 4548-12."""
+    return _as_efficiency(_penetration(bench, side, at["size"], overall_passage))
+
+
+@quantity(
+    name="lowest_efficiency",
+    title="Lowest efficiency",
+    symbol="Emin",
+    dimension="fraction",
+    unit="%",
+    conditions=(SIZE,),
+    records=("multipass",),
+    better="higher",
+    meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
+    formula="Emin(x) = minⱼ (1 − N̄d,j(x) / N̄u,j(x))",
+    standard=STANDARD,
+    example='quantity = "lowest_efficiency"\nat = { size = "20 um(c)" }\nmin = "92 %"',
+)
+def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the lowest efficiency of the ten tenths [-] at `at["size"]` [um(c)].
+
+    The lowest of ten noisy tenths is biased to the low side: the safe side for a minimum.
+    """
+    return _as_efficiency(_penetration(bench, side, at["size"], worst_passage))
+
+
+@quantity(
+    name="filtration_ratio",
+    title="Filtration ratio",
+    symbol="β",
+    dimension="number",
+    unit="1",
+    conditions=(SIZE,),
+    records=("multipass",),
+    better="higher",
+    meaning="Particles of a size and larger upstream for each one downstream, over the test.",
+    formula="β(x) = ΣN̄u,j(x) / ΣN̄d,j(x), a ratio of averages; over specimens 1 / mean(1/β)",
+    standard=STANDARD,
+    example='quantity = "filtration_ratio"\nat = { size = "25 um(c)" }\nmin = 75',
+)
+def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the overall filtration ratio [-] at `at["size"]` [um(c)].
+
+    Specimens are averaged as penetrations 1/ratio, so that ratio and efficiency always agree.
+    """
+    found = _penetration(bench, side, at["size"], overall_passage)
+    if isinstance(found, NotDemonstrated):
+        return found
+    return as_ratio(found)
+
+
+def as_ratio(found: Estimate) -> Estimate:
+    """Return the filtration ratio 1/P of a penetration; decisions stay on the scale of P."""
+    value = 1.0 / found.value
+    return replace(
+        found,
+        value=value,
+        u=found.u * value**2,
+        scale="reciprocal",
+        bound=_other(found.bound),
+        samples=None if found.samples is None else 1.0 / np.maximum(found.samples, 1e-300),
+        specimen_samples=None
+        if found.specimen_samples is None
+        else 1.0 / np.maximum(found.specimen_samples, 1e-300),
+        components=tuple(replace(c, u=c.u * value**2) for c in found.components),
+        per_specimen=tuple(
+            replace(
+                each,
+                value=1.0 / each.value if each.value > 0 else 1.0 / (3.0 * each.u),
+                u=each.u / each.value**2 if each.value > 0 else math.inf,
+                bound=_other(each.bound),
+            )
+            for each in found.per_specimen
+        ),
+    )
+
+
+@quantity(
+    name="size_at_ratio",
+    title="Size at a filtration ratio",
+    symbol="xβ",
+    dimension="size",
+    unit="um(c)",
+    conditions=(Condition(name="ratio", dimension="number", unit="1"),),
+    records=("multipass",),
+    better="lower",
+    meaning="The size at which the overall filtration ratio reaches a value.",
+    formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁) between adjacent counted sizes; "
+    "no extrapolation",
+    standard=STANDARD + "; the form of the interpolation is our choice among several",
+    example='quantity = "size_at_ratio"\nat = { ratio = 75 }\nmax = "25 um(c)"',
+)
+def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the size [um(c)] at which the ratio reaches `at["ratio"]` [-]."""
+    ratio = at["ratio"]
+    if not 1 < ratio < math.inf:
+        return NotDemonstrated(reason=f"a filtration ratio of {ratio:g} is not above one")
+    return size_rating(bench, side, ratio)
+
+
+@quantity(
+    name="size_at_efficiency",
+    title="Size at an efficiency",
+    symbol="xE",
+    dimension="size",
+    unit="um(c)",
+    conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
+    records=("multipass",),
+    better="lower",
+    meaning="The size at which the overall efficiency reaches a value.",
+    formula="as the size at the ratio B = 1/(1 − E)",
+    standard=STANDARD + "; the form of the interpolation is our choice among several",
+    example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
+)
+def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the size [um(c)] at which the efficiency reaches `at["efficiency"]` [-]."""
+    wanted = at["efficiency"]
+    if not 0 < wanted < 1:
+        return NotDemonstrated(reason=f"an efficiency of {wanted:.4g} is not between 0 and 1")
+    return size_rating(bench, side, 1.0 / (1.0 - wanted))

@@ -1,0 +1,200 @@
+"""Clean pressure drop, and the oil temperature at which the clean filter opens the valve."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from dossier.case.model import Oil
+from dossier.evidence.bench import Bench
+from dossier.evidence.clean import carried, outside, pressure_components
+from dossier.evidence.combine import combine, widening
+from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.fluid import fluid_at
+from dossier.evidence.reduced import PressureDropResult
+from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.usable import usable_sweeps
+from dossier.evidence.valve_setting import opening_pressure
+from dossier.physics.pressure_drop import opening_temperature
+
+__all__ = ["clean_pressure_drop", "cold_bypass_temperature"]
+
+FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
+WARMTH = Condition(name="temperature", dimension="temperature", unit="degC")
+STANDARD = (
+    "ISO 4548-1:1997 and ISO 3968:2017 for the sweep (abstracts seen); ASTM D341 and ASTM D1250 "
+    "for the oil; the two-term fit is the Darcy-Forchheimer form"
+)
+COLDEST, WARMEST = 233.15, 423.15
+"""Range searched for the opening temperature [K]."""
+
+
+def _own(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
+    """Return the fit's own uncertainty of the carried pressure drop [Pa]."""
+    x = np.array([mu * flow, rho * flow**2])
+    return math.sqrt(max(0.0, float(x @ sweep.assembly.covariance @ x)))
+
+
+def _combined(
+    bench: Bench,
+    sweeps: Sequence[PressureDropResult],
+    point: tuple[float, float, float],
+    notes: Sequence[str] = (),
+) -> Estimate:
+    shares = [carried(sweep, *point) for sweep in sweeps]
+    own = [_own(sweep, *point) for sweep in sweeps]
+    shared = pressure_components(bench, sweeps, *point)
+    records = [sweep.record for sweep in sweeps]
+    shared += widening(bench, records, float(np.mean([share.total for share in shares])))
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(
+            specimen=sweep.specimen,
+            record=sweep.record,
+            value=share.total,
+            u=math.hypot(u, common),
+        )
+        for sweep, share, u in zip(sweeps, shares, own, strict=True)
+    ]
+    return combine(specimens, own, shared, unit="Pa", own_name="fit of each sweep", notes=notes)
+
+
+@quantity(
+    name="clean_pressure_drop",
+    title="Clean pressure drop",
+    symbol="Δp₀",
+    dimension="pressure",
+    unit="kPa",
+    conditions=(FLOW, WARMTH),
+    records=("pressure_drop",),
+    better="lower",
+    meaning="Differential pressure of the clean assembly with the application's oil.",
+    formula="Δp = a·µ·Q + b·ρ·Q², a and b by least squares from the flow sweep, µ and ρ of the "
+    "application's oil; lg lg(ν + 0.7) = A − B·lg T",
+    standard=STANDARD,
+    example='quantity = "clean_pressure_drop"\n'
+    'at = { flow = "80 L/min", temperature = "100 degC" }\nmax = "32 kPa"',
+)
+def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the clean assembly's pressure drop [Pa] at `at["flow"]`, `at["temperature"]`.
+
+    Refused when flow or viscosity lie too far outside the tested range.
+    """
+    sweeps = usable_sweeps(bench, side)
+    if isinstance(sweeps, NotDemonstrated):
+        return sweeps
+    oil = bench.case.application.oil
+    try:
+        mu, rho = fluid_at(oil, at["temperature"])
+    except ValueError as error:
+        return NotDemonstrated(reason=f"oil of the application: {error}")
+    flow = at["flow"]
+    for sweep in sweeps:
+        why = outside(sweep, bench.limits, flow, mu, rho)
+        if why:
+            return NotDemonstrated(reason=why, records=(sweep.record,))
+    return _combined(bench, sweeps, (flow, mu, rho), _range_notes(sweeps, mu / rho))
+
+
+def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, ...]:
+    low = min(float((s.viscosity / s.density).min()) for s in sweeps)
+    high = max(float((s.viscosity / s.density).max()) for s in sweeps)
+    if low <= nu <= high:
+        return ()
+    return (
+        f"carried to {nu * 1e6:.3g} mm²/s, beyond the tested {low * 1e6:.3g} mm²/s to "
+        f"{high * 1e6:.3g} mm²/s",
+    )
+
+
+@quantity(
+    name="cold_bypass_temperature",
+    title="Oil temperature at which the clean filter opens the valve",
+    symbol="tv",
+    dimension="temperature",
+    unit="degC",
+    conditions=(FLOW,),
+    records=("pressure_drop", "bypass_valve"),
+    better="lower",
+    meaning="Above this oil temperature the clean filter no longer opens the bypass valve.",
+    formula="Δp(tv, Q) = lowest opening pressure of the valve, solved for the temperature",
+    standard=STANDARD,
+    example='quantity = "cold_bypass_temperature"\nat = { flow = "80 L/min" }\nmax = "50 degC"',
+)
+def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the oil temperature [K] below which the clean filter opens the valve at full flow."""
+    sweeps = usable_sweeps(bench, side)
+    if isinstance(sweeps, NotDemonstrated):
+        return sweeps
+    opening = opening_pressure(bench, side)
+    if isinstance(opening, NotDemonstrated):
+        return opening
+    flow, oil = at["flow"], bench.case.application.oil
+    found = []
+    for sweep in sweeps:
+        one = _opening_temperature(bench, sweep, oil, flow, opening.value)
+        if isinstance(one, NotDemonstrated):
+            return one
+        found.append(one)
+    return _temperature_estimate(bench, sweeps, found, oil, flow, opening)
+
+
+def _opening_temperature(
+    bench: Bench, sweep: PressureDropResult, oil: Oil, flow: float, opening: float
+) -> float | NotDemonstrated:
+    def drop(temperature: float) -> float:
+        mu, rho = fluid_at(oil, temperature)
+        return carried(sweep, flow, mu, rho).total
+
+    try:
+        value, bound = opening_temperature(drop, opening, COLDEST, WARMEST)
+    except ValueError as error:
+        return NotDemonstrated(reason=f"record {sweep.record}: {error}", records=(sweep.record,))
+    if bound:
+        reason = f"record {sweep.record}: the valve opens at no temperature or at every one"
+        return NotDemonstrated(reason=reason, records=(sweep.record,))
+    mu, rho = fluid_at(oil, value)
+    why = outside(sweep, bench.limits, flow, mu, rho)
+    return NotDemonstrated(reason=why, records=(sweep.record,)) if why else float(value)
+
+
+def _temperature_estimate(
+    bench: Bench,
+    sweeps: Sequence[PressureDropResult],
+    found: Sequence[float],
+    oil: Oil,
+    flow: float,
+    opening: Estimate,
+) -> Estimate:
+    """Carry the pressure drop's uncertainties through the slope of temperature on pressure."""
+    slopes, own = [], []
+    for sweep, temperature in zip(sweeps, found, strict=True):
+        ends = [
+            carried(sweep, flow, *fluid_at(oil, temperature + step)).total for step in (-0.5, 0.5)
+        ]
+        slopes.append(1.0 / abs(ends[1] - ends[0]))
+        own.append(_own(sweep, flow, *fluid_at(oil, temperature)) * slopes[-1])
+    slope = float(np.mean(slopes))
+    shared = [
+        Component(name=c.name, u=c.u * slope, dof=c.dof, source=c.source, shared=c.shared)
+        for c in pressure_components(bench, sweeps, flow, *fluid_at(oil, float(np.mean(found))))
+    ]
+    shared += [
+        Component(
+            name="opening pressure of the valve", u=opening.u * slope, dof=opening.dof,
+            source="; ".join(opening.notes),
+        )
+    ] * (opening.u > 0)  # fmt: skip
+    records = [sweep.record for sweep in sweeps]
+    shared += [
+        Component(name=c.name, u=c.u * slope, dof=c.dof, source=c.source)
+        for c in widening(bench, records, opening.value)
+    ]
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))
+        for s, t, u in zip(sweeps, found, own, strict=True)
+    ]
+    return combine(
+        specimens, own, shared, unit="K", own_name="fit of each sweep", notes=opening.notes
+    )

@@ -1,0 +1,109 @@
+"""The one vocabulary: every quantity is declared once, beside the function that computes it."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from dossier.evidence.bench import Bench
+    from dossier.evidence.estimate import Estimate, NotDemonstrated
+
+__all__ = ["Condition", "Quantity", "all_quantities", "quantity"]
+
+Side = Literal["candidate", "reference"]
+Conditions = Mapping[str, Any]
+Compute = Callable[["Bench", Side, Conditions], "Estimate | NotDemonstrated"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """One condition that a quantity is stated at."""
+
+    name: str
+    """Key inside ``at`` of a requirement."""
+    dimension: str
+    """Key of `case.units.DIMENSIONS`, or "text" for a name such as a characteristic."""
+    unit: str
+    """Unit it is printed in."""
+    default: str = ""
+    """Name of the application's value that is taken, and printed, when it is not given:
+    "circuit.rated_flow", "duty.hot_oil", "duty.normal_oil", "duty.service_interval";
+    empty when the condition must be given."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """Declaration of one quantity."""
+
+    name: str
+    title: str
+    """As printed in tables and on axes."""
+    symbol: str
+    """Symbol used in formulas on the page."""
+    dimension: str
+    """Key of `case.units.DIMENSIONS`; "statement" for yes or no."""
+    unit: str
+    """Unit it is printed in when the requirement has none of its own."""
+    conditions: tuple[Condition, ...]
+    records: tuple[str, ...]
+    """Kinds of record it is computed from."""
+    better: Literal["higher", "lower", "neither"]
+    meaning: str
+    """One sentence for a reader who knows filters."""
+    formula: str
+    """The formula in plain text with Greek letters and sub/superscript characters."""
+    standard: str
+    """Where the formula comes from: standard and edition, or 'from memory', or 'own'."""
+    example: str
+    """An example requirement in TOML."""
+    compute: Compute
+
+
+_QUANTITIES: dict[str, Quantity] = {}
+
+
+def quantity(
+    *,
+    name: str,
+    title: str,
+    symbol: str,
+    dimension: str,
+    unit: str,
+    records: tuple[str, ...],
+    better: Literal["higher", "lower", "neither"],
+    meaning: str,
+    formula: str,
+    standard: str,
+    example: str,
+    conditions: tuple[Condition, ...] = (),
+) -> Callable[[Compute], Compute]:
+    """Declare the quantity that the decorated function computes.
+
+    The function takes the bench of reduced records, the side ("candidate" or "reference") and the
+    conditions in working units, and returns an Estimate, or NotDemonstrated with the reason.
+    Raises ValueError when a name is declared twice.
+    """
+
+    def register(compute: Compute) -> Compute:
+        if name in _QUANTITIES:
+            raise ValueError(f"quantity {name!r} is declared twice")
+        _QUANTITIES[name] = Quantity(
+            name=name, title=title, symbol=symbol, dimension=dimension, unit=unit,
+            conditions=conditions, records=records, better=better, meaning=meaning,
+            formula=formula, standard=standard, example=example, compute=compute,
+        )  # fmt: skip
+        return compute
+
+    return register
+
+
+def all_quantities() -> Mapping[str, Quantity]:
+    """Return every declared quantity by name, in alphabetical order."""
+    import importlib
+    import pkgutil
+
+    from dossier.evidence import quantities
+
+    for module in pkgutil.iter_modules(quantities.__path__):
+        importlib.import_module(f"{quantities.__name__}.{module.name}")
+    return dict(sorted(_QUANTITIES.items()))

@@ -1,0 +1,183 @@
+"""Standard uncertainties, their degrees of freedom, and coverage by the t-distribution."""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "TypeA",
+    "accept_fraction",
+    "arcsine",
+    "coverage_factor",
+    "expanded",
+    "rectangular",
+    "resolution",
+    "t_cdf",
+    "t_quantile",
+    "triangular",
+    "type_a",
+    "welch_satterthwaite",
+]
+
+
+class TypeA(NamedTuple):
+    """Mean of repeated observations, with its standard uncertainty."""
+
+    mean: float
+    """Arithmetic mean [unit of the observations]."""
+    u: float
+    """Experimental standard deviation of the mean [unit of the observations]."""
+    dof: float
+    """Degrees of freedom, number of observations less one [-]."""
+
+
+def type_a(values: Sequence[float] | NDArray[np.float64]) -> TypeA:
+    """Return the mean of `values` (n,), its standard uncertainty and degrees of freedom.
+
+    Observations that happen to agree give u = 0: what the instrument could not resolve is another
+    contribution, see `resolution`.
+
+    Raises ValueError for fewer than two observations, or one that is not finite.
+    Source: JCGM 100:2008, 4.2.1 to 4.2.3 and 4.2.6 (from memory).
+    """
+    observed = np.asarray(values, dtype=np.float64)
+    if not (observed.ndim == 1 and observed.size >= 2 and bool(np.isfinite(observed).all())):
+        raise ValueError(f"two or more finite observations are needed, not {observed.tolist()} [-]")
+    n = observed.size
+    mean = math.fsum(observed) / n
+    variance = math.fsum((observed - mean) ** 2) / (n - 1)
+    return TypeA(mean=mean, u=math.sqrt(variance / n), dof=n - 1.0)
+
+
+def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> float:
+    """Return the effective degrees of freedom of a combined standard uncertainty [-].
+
+    `u_list` (n,) are the contributions c_i u_i in the unit of the result, zero allowed; `dof_list`
+    (n,) are their degrees of freedom [-], inf allowed.  The result is real-valued: JCGM 100, G.4.1
+    leaves a choice between interpolation and truncation, and this is the former.  It is inf where
+    no contribution above zero has finite degrees of freedom.
+
+    Raises ValueError for lists that are empty or of unlike length, for a contribution that is
+    negative or not finite, and for degrees of freedom that are not above zero.
+    Source: JCGM 100:2008, G.4.1, equation G.2b (from memory); checked by its example H.1.
+    """
+    if not (len(u_list) == len(dof_list) > 0):
+        raise ValueError(f"{len(u_list)} contributions with {len(dof_list)} degrees of freedom [-]")
+    for u, dof in zip(u_list, dof_list, strict=True):
+        _accept_size(u, "contribution")
+        _accept_dof(dof)
+    largest = max(u_list)
+    if largest == 0.0:
+        return math.inf
+    shares = [u / largest for u in u_list]
+    total = math.fsum(share**2 for share in shares) ** 2
+    parts = math.fsum(s**4 / dof for s, dof in zip(shares, dof_list, strict=True))
+    return total / parts if parts > 0.0 else math.inf
+
+
+def rectangular(a: float) -> float:
+    """Return the standard uncertainty of a rectangular distribution of half-width `a` [unit of a].
+
+    Raises ValueError unless 0 <= a < inf.  Source: JCGM 100:2008, 4.3.7 (from memory).
+    """
+    return _accept_size(a, "half-width") / math.sqrt(3.0)
+
+
+def triangular(a: float) -> float:
+    """Return the standard uncertainty of a triangular distribution of half-width `a` [unit of a].
+
+    Raises ValueError unless 0 <= a < inf.  Source: JCGM 100:2008, 4.3.9 (from memory).
+    """
+    return _accept_size(a, "half-width") / math.sqrt(6.0)
+
+
+def arcsine(a: float) -> float:
+    """Return the standard uncertainty of a U-shaped (arcsine) distribution [unit of a].
+
+    `a` is the half-width, the amplitude of a cyclic variation.
+    Raises ValueError unless 0 <= a < inf.  Source: JCGM 100:2008, H.1.3.4 (from memory).
+    """
+    return _accept_size(a, "half-width") / math.sqrt(2.0)
+
+
+def resolution(step: float) -> float:
+    """Return the standard uncertainty of a reading from an indication's `step` [unit of step].
+
+    The reading is anywhere within half a step, rectangular.
+    Raises ValueError unless 0 <= step < inf.  Source: JCGM 100:2008, F.2.2.1 (from memory).
+    """
+    return _accept_size(step, "resolution") / math.sqrt(12.0)
+
+
+def expanded(U: float, k: float) -> float:
+    """Return the standard uncertainty from an expanded one `U` [unit of U] and its factor `k` [-].
+
+    Raises ValueError unless 0 <= U < inf and 0 < k < inf.
+    Source: JCGM 100:2008, 4.3.3 (from memory).
+    """
+    if not (0.0 < k < math.inf):
+        raise ValueError(f"coverage factor must be above zero and finite, not {k} [-]")
+    return _accept_size(U, "expanded uncertainty") / k
+
+
+def t_quantile(p: float, dof: float) -> float:
+    """Return the t below which a share `p` of Student's distribution lies [-].
+
+    `dof` are real-valued degrees of freedom [-]; inf gives the normal distribution.
+    Raises ValueError unless 0 < p < 1 and dof > 0.
+    Source: inverse of the distribution in JCGM 100:2008, G.3 (from memory).
+    """
+    from scipy.special import ndtri, stdtrit
+
+    accept_fraction(p, "probability")
+    _accept_dof(dof)
+    return float(ndtri(p)) if dof == math.inf else float(stdtrit(dof, p))
+
+
+def t_cdf(x: float, dof: float) -> float:
+    """Return the share of Student's distribution below `x` [-].
+
+    `x` may be infinite; `dof` are real-valued degrees of freedom [-], inf for the normal
+    distribution.
+    Raises ValueError for an x that is not a number, or unless dof > 0.
+    Source: JCGM 100:2008, G.3 (from memory).
+    """
+    from scipy.special import ndtr, stdtr
+
+    if not (-math.inf <= x <= math.inf):
+        raise ValueError(f"t must be a number, not {x} [-]")
+    _accept_dof(dof)
+    return float(ndtr(x)) if dof == math.inf else float(stdtr(dof, x))
+
+
+def coverage_factor(confidence: float, dof: float) -> float:
+    """Return the two-sided coverage factor k at a level of `confidence` [-].
+
+    `dof` are effective degrees of freedom [-]; inf gives the normal distribution.
+    Raises ValueError unless 0 < confidence < 1 and dof > 0.
+    Source: JCGM 100:2008, G.3.2 and table G.2 (from memory).
+    """
+    accept_fraction(confidence, "confidence")
+    return t_quantile(0.5 + 0.5 * confidence, dof)
+
+
+def accept_fraction(value: float, name: str) -> float:
+    """Return `value` [-] if it lies inside (0, 1); else raise ValueError that calls it `name`."""
+    if not (0.0 < value < 1.0):
+        raise ValueError(f"{name} must lie between 0 and 1, not {value} [-]")
+    return value
+
+
+def _accept_size(value: float, name: str) -> float:
+    if not (0.0 <= value < math.inf):
+        raise ValueError(f"{name} must be zero or above and finite, not {value} [its own unit]")
+    return value
+
+
+def _accept_dof(dof: float) -> float:
+    if not (0.0 < dof <= math.inf):
+        raise ValueError(f"degrees of freedom must be above zero, not {dof} [-]")
+    return dof

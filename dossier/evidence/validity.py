@@ -1,0 +1,110 @@
+"""Was each test run as its standard asks? One engine over one data file of limits."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from dossier.case.case import Case, Record
+from dossier.case.model import Deviation
+from dossier.evidence.check import Check
+from dossier.evidence.limits import Limit, Limits
+
+__all__ = ["Verdicts", "apply_rule", "cover", "general_checks", "unusable"]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """What a rule found: met or not, or None where it could not be checked."""
+
+    met: bool | None
+    found: str
+
+
+Rule = Callable[[Limit], Verdicts]
+
+
+def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check | None:
+    """Return the check of one rule on one record, or None where no limit is set for it."""
+    limit = limits.find(rule, record.entry.kind, record.entry.standard)
+    if limit is None:
+        return None
+    verdict = judge(limit)
+    outcome: str
+    if verdict.met is None:
+        outcome = "not checked"
+    elif verdict.met:
+        outcome = "met"
+    else:
+        outcome = "not met" if limit.mandatory else "warning"
+    return Check(
+        record=record.id,
+        rule=rule,
+        standard=f"{limit.clause} ({limit.mark})",
+        limit=limit.text,
+        found=verdict.found,
+        outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
+        mandatory=limit.mandatory,
+    )
+
+
+def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
+    """Yield the checks that every kind of record goes through: calibration, method, rule."""
+    found = (
+        apply_rule(limits, record, "calibration in date", lambda _: _calibration(case, record)),
+        apply_rule(
+            limits, record, "method in scope of the laboratory", lambda _: _scope(case, record)
+        ),
+        apply_rule(limits, record, "rule agreed before the test", lambda _: _agreed(case, record)),
+    )
+    yield from (check for check in found if check is not None)
+
+
+def _calibration(case: Case, record: Record) -> Verdicts:
+    entry = record.entry
+    if not entry.instruments:
+        return Verdicts(None, "no instrument named in the record")
+    last = entry.finished or entry.tested
+    out = []
+    for name in entry.instruments:
+        instrument = case.instrument(name)
+        if not (instrument.calibrated <= entry.tested and last <= instrument.due):
+            out.append(f"{name} calibrated {instrument.calibrated}, due {instrument.due}")
+    if out:
+        return Verdicts(False, f"tested {entry.tested} with {'; '.join(out)}")
+    return Verdicts(True, f"{', '.join(entry.instruments)} in date on {entry.tested}")
+
+
+def _scope(case: Case, record: Record) -> Verdicts:
+    laboratory = case.laboratory(record.entry.laboratory)
+    met = record.entry.standard in laboratory.methods
+    listed = ", ".join(laboratory.methods) or "none"
+    return Verdicts(met, f"{record.entry.standard}; the laboratory lists {listed}")
+
+
+def _agreed(case: Case, record: Record) -> Verdicts:
+    agreed = case.application.decision_rule.agreed
+    return Verdicts(agreed <= record.entry.tested, f"agreed {agreed}, tested {record.entry.tested}")
+
+
+def cover(checks: Iterable[Check], deviations: Iterable[Deviation]) -> tuple[Check, ...]:
+    """Return the checks with those covered that a recorded deviation names by rule and record.
+
+    A deviation covers a failed check only when it names the rule; its effect is then what it says.
+    """
+    named = {(d.record, d.rule): d.text for d in deviations if d.rule}
+    return tuple(
+        replace(check, outcome="covered by a deviation", deviation=named[check.record, check.rule])
+        if check.outcome == "not met" and (check.record, check.rule) in named
+        else check
+        for check in checks
+    )
+
+
+def unusable(checks: Iterable[Check]) -> Mapping[str, str]:
+    """Return record -> reason for each record that fails a mandatory check without a deviation."""
+    reasons: dict[str, list[str]] = {}
+    for check in checks:
+        if check.outcome == "not met" and check.mandatory:
+            reasons.setdefault(check.record, []).append(
+                f"{check.rule}: {check.found} (limit: {check.limit}; {check.standard})"
+            )
+    return {record: "; ".join(texts) for record, texts in reasons.items()}

@@ -1,0 +1,255 @@
+"""Rules of validity for a multi-pass record."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from dossier.case.case import Case, Record
+from dossier.case.records import MultipassTable
+from dossier.evidence.check import Check
+from dossier.evidence.fluid import kinematic_at
+from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.validity import Rule, Verdicts, apply_rule
+
+__all__ = ["multipass_checks"]
+
+
+def multipass_checks(
+    case: Case,
+    record: Record,
+    result: MultipassResult,
+    limits: Limits,
+    siblings: Sequence[MultipassResult],
+    sweeps: Sequence[PressureDropResult],
+) -> Iterator[Check]:
+    """Yield every check of a reduced multi-pass record.
+
+    `siblings` are the runs of the same filter, `sweeps` its flow sweeps.
+    """
+    table = record.table
+    assert isinstance(table, MultipassTable)
+    rules: dict[str, Rule] = {
+        "test flow": lambda limit: _flow(record, table, limit),
+        "injection flow": lambda limit: _injection_flow(record, result, limit),
+        "temperature": lambda limit: _temperature(record, table, limit),
+        "viscosity": lambda limit: _viscosity(case, record, limit),
+        "injection level": lambda limit: _injection_level(record, limit),
+        "base upstream level": lambda limit: _base_level(record, result, limit),
+        "final level": lambda limit: _final_level(record, limit),
+        "coincidence": lambda _: _coincidence(case, record, table),
+        "counting interval": lambda limit: _interval(table, limit),
+        "sampled volume": lambda limit: _sampled(record, table, limit),
+        "readings": lambda limit: _readings(result, limit),
+        "enough counts": lambda limit: _enough(result, limit),
+        "upstream above downstream": lambda limit: _upstream(result, limit),
+        "counts fall with size": lambda _: _falling(result),
+        "steady growth of pressure": lambda limit: _growth(result, limit),
+        "terminal reached": lambda _: Verdicts(True, f"after {result.end_time / 60:.1f} min"),
+        "balance": lambda limit: _balance(result, limit),
+        "settled loop": lambda _: _settled(result),
+        "same sizes": lambda _: _same_sizes(result, siblings),
+        "clean pressure drop agrees": lambda limit: _agrees(result, sweeps, limit),
+        "scope of the method": lambda limit: _scope(result, limit),
+    }
+    for name, rule in rules.items():
+        check = apply_rule(limits, record, name, rule)
+        if check is not None:
+            yield check
+
+
+def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
+    stated = record.entry.conditions.flow
+    if table.flow is None or stated is None or np.isnan(table.flow).all():
+        return Verdicts(None, "no flow column")
+    mean = float(np.nanmean(table.flow))
+    off = mean / stated.value - 1.0
+    return Verdicts(abs(off) <= limit.value, f"mean {mean * 6e4:.2f} L/min, {off:+.1%} off")
+
+
+def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    conditions = record.entry.conditions
+    if conditions.injection_volume is None or conditions.injection_flow is None:
+        return Verdicts(None, "no injection volumes read")
+    off = result.injection_flow / conditions.injection_flow.value - 1.0
+    found = f"{result.injection_flow * 6e4:.4f} L/min by the volumes, {off:+.1%} off"
+    return Verdicts(abs(off) <= limit.value, found)
+
+
+def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
+    stated = record.entry.conditions.temperature
+    if table.temperature is None or stated is None or np.isnan(table.temperature).all():
+        return Verdicts(None, "no temperature column")
+    off = np.abs(table.temperature[~np.isnan(table.temperature)] - stated)
+    inside = float((off <= limit.value).mean())
+    found = f"{inside:.0%} of rows inside, largest deviation {off.max():.1f} K"
+    return Verdicts(inside >= 0.95, found)
+
+
+def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
+    entry = record.entry
+    if entry.fluid is None or entry.conditions.temperature is None:
+        return Verdicts(None, "no test fluid or temperature")
+    nu = kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
+    return Verdicts(abs(nu - limit.value) <= limit.tolerance, f"{nu * 1e6:.2f} mm²/s")
+
+
+def _injection_level(record: Record, limit: Limit) -> Verdicts:
+    ends = record.entry.conditions.injection_concentration
+    if ends is None:
+        return Verdicts(None, "no injection levels")
+    mean = 0.5 * (ends.start.value + ends.end.value)
+    off = abs(ends.start.value - mean) / mean if mean > 0 else np.inf
+    found = f"{ends.start.value * 1e3:.0f} and {ends.end.value * 1e3:.0f} mg/L, {off:.1%} off"
+    return Verdicts(bool(off <= limit.value), found)
+
+
+def _base_level(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    stated = record.entry.conditions.base_level
+    agreed = stated.value if stated else limit.agreed
+    off = result.base_level / agreed - 1.0
+    found = f"{result.base_level * 1e3:.2f} mg/L against {agreed * 1e3:g} mg/L, {off:+.1%} off"
+    return Verdicts(abs(off) <= limit.value, found)
+
+
+def _final_level(record: Record, limit: Limit) -> Verdicts:
+    final = record.entry.conditions.final_concentration
+    if final is None:
+        return Verdicts(None, "not measured")
+    return Verdicts(0 <= final.value < limit.value, f"{final.value * 1e3:.1f} mg/L")
+
+
+def _coincidence(case: Case, record: Record, table: MultipassTable) -> Verdicts:
+    stated = [case.instrument(name).coincidence_limit for name in record.entry.instruments]
+    limits = [each for each in stated if each is not None]
+    if not limits:
+        return Verdicts(None, "no counter with a stated coincidence limit")
+    dilution = record.entry.conditions.dilution
+    highest = max(
+        float(np.nanmax(table.upstream)) / dilution.upstream,
+        float(np.nanmax(table.downstream)) / dilution.downstream,
+    )
+    found = f"up to {highest:.0f} at the sensor, limit {min(limits):.0f} per mL"
+    return Verdicts(highest <= min(limits), found)
+
+
+def _interval(table: MultipassTable, limit: Limit) -> Verdicts:
+    steps = np.diff(table.time)
+    longest = float(np.median(steps))
+    equal = float((np.abs(steps - longest) <= 0.1 * longest).mean())
+    found = f"median interval {longest:.0f} s, {equal:.0%} of the intervals equal"
+    return Verdicts(longest <= 1.02 * limit.value and equal >= 0.9, found)
+
+
+def _sampled(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
+    volume = record.entry.conditions.sample_volume or 0.0
+    rate = 60.0 * volume / float(np.median(np.diff(table.time)))
+    return Verdicts(0 < rate <= limit.value, f"{rate * 1e6:.3g} mL in a minute")
+
+
+def _readings(result: MultipassResult, limit: Limit) -> Verdicts:
+    most = result.readings.max(axis=1)
+    share = result.readings[1:].min(axis=1) / np.maximum(most[1:], 1)
+    spacing = float(np.median(np.diff(result.time))) if len(result.time) > 1 else np.inf
+    wanted = result.end_time / 10.0 / spacing
+    fullest = float((result.readings[1:].min(axis=1) / wanted).min())
+    worst = min(float(share.min()), fullest)
+    return Verdicts(worst >= limit.value, f"at least {worst:.0%} of a tenth's readings present")
+
+
+def _enough(result: MultipassResult, limit: Limit) -> Verdicts:
+    few = [
+        f"{size:g} µm(c): {raw:.0f}"
+        for size, raw in zip(result.sizes, result.raw_down, strict=True)
+        if raw < limit.value
+    ]
+    return Verdicts(not few, "; ".join(few) or f"at least {result.raw_down.min():.0f} counted")
+
+
+def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
+    up, down = result.up.sum(axis=0), result.down.sum(axis=0)
+    noise = np.sqrt(
+        up**2 / np.maximum(result.raw_up, 1.0)
+        + down**2 * result.dispersion / np.maximum(result.raw_down, 1.0)
+    )
+    short = (up - down) < -limit.value * noise
+    found = [
+        f"ratio {up[k] / down[k]:.3f} at {result.sizes[k]:g} µm(c)" for k in np.flatnonzero(short)
+    ]
+    return Verdicts(not found, "; ".join(found) or "upstream above downstream at every size")
+
+
+def _falling(result: MultipassResult) -> Verdicts:
+    for side, means in (("upstream", result.up), ("downstream", result.down)):
+        rises = np.argwhere(np.diff(means, axis=1) > 1e-9)
+        if len(rises):
+            tenth, size = rises[0]
+            found = (
+                f"{side} tenth {tenth + 1}: more at {result.sizes[size + 1]:g} µm(c) than at "
+                f"{result.sizes[size]:g} µm(c)"
+            )
+            return Verdicts(False, found)
+    return Verdicts(True, "counts fall with size on both sides")
+
+
+def _growth(result: MultipassResult, limit: Limit) -> Verdicts:
+    off = float(np.abs(result.pressure_drop - result.curve).max())
+    share = off / (result.terminal + result.housing)
+    return Verdicts(share <= limit.value, f"largest deviation {off / 1e3:.1f} kPa, {share:.1%}")
+
+
+def _balance(result: MultipassResult, limit: Limit) -> Verdicts:
+    if result.balance is None:
+        return Verdicts(None, result.missing_balance)
+    share = result.balance.retained / result.balance.injected
+    found = f"retained {share:.1%} of the injected {result.injected * 1e3:.2f} g"
+    return Verdicts(limit.value <= share <= 1.0, found)
+
+
+def _settled(result: MultipassResult) -> Verdicts:
+    if result.balance is None:
+        return Verdicts(None, result.missing_balance)
+    if result.balance.level_below_base:
+        return Verdicts(False, "final level below the base level; no mass credited for it")
+    return Verdicts(True, "final level at or above the base level")
+
+
+def _same_sizes(result: MultipassResult, siblings: Sequence[MultipassResult]) -> Verdicts:
+    everything = sorted({float(size) for run in siblings for size in run.sizes})
+    lacking = sorted(set(everything) - {float(size) for size in result.sizes})
+    if lacking:
+        sizes = ", ".join(f"{size:g}" for size in lacking)
+        return Verdicts(False, f"no counts at {sizes} µm(c), which other runs have")
+    return Verdicts(True, f"{len(everything)} sizes in every run")
+
+
+def _agrees(
+    result: MultipassResult, sweeps: Sequence[PressureDropResult], limit: Limit
+) -> Verdicts:
+    own = [sweep for sweep in sweeps if sweep.specimen == result.specimen] or list(sweeps)
+    if not own:
+        return Verdicts(None, "no flow sweep of this filter")
+    expected = float(
+        np.mean(
+            [
+                sweep.assembly.a * result.viscosity * result.flow
+                + sweep.assembly.b * result.density * result.flow**2
+                for sweep in own
+            ]
+        )
+    )
+    found = float(result.curve[0])
+    off = found / expected - 1.0 if expected > 0 else np.inf
+    words = f"{found / 1e3:.1f} kPa in the run, {expected / 1e3:.1f} kPa from the sweep, {off:+.0%}"
+    return Verdicts(abs(off) <= limit.value, words)
+
+
+def _scope(result: MultipassResult, limit: Limit) -> Verdicts:
+    above = result.sizes >= 10.0
+    if not above.any():
+        return Verdicts(None, "no size from 10 µm(c) up")
+    first = result.ratio[above][0]
+    efficiency = 1.0 - 1.0 / first
+    return Verdicts(
+        efficiency < limit.value, f"{efficiency:.2%} at {result.sizes[above][0]:g} µm(c)"
+    )

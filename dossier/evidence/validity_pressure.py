@@ -1,0 +1,65 @@
+"""Rules of validity for a flow sweep."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from dossier.case.case import Record
+from dossier.evidence.check import Check
+from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.reduced import PressureDropResult
+from dossier.evidence.validity import Rule, Verdicts, apply_rule
+from dossier.physics.pressure_drop import offset_of_fit
+
+__all__ = ["pressure_checks"]
+
+
+def pressure_checks(record: Record, result: PressureDropResult, limits: Limits) -> Iterator[Check]:
+    """Yield every check of a reduced flow sweep."""
+    rules: dict[str, Rule] = {
+        "number of flows": lambda limit: _flows(result, limit),
+        "fit": lambda limit: _fit(result, limit),
+        "zero offset": lambda limit: _offset(result, limit),
+        "two viscosities": lambda limit: _viscosities(result, limit),
+    }
+    for name, rule in rules.items():
+        check = apply_rule(limits, record, name, rule)
+        if check is not None:
+            yield check
+
+
+def _flows(result: PressureDropResult, limit: Limit) -> Verdicts:
+    rows = int((~result.housing_rows).sum())
+    return Verdicts(rows >= limit.value, f"{rows} rows of the assembly")
+
+
+def _fit(result: PressureDropResult, limit: Limit) -> Verdicts:
+    rows = ~result.housing_rows
+    flow, mu, rho = result.flow[rows], result.viscosity[rows], result.density[rows]
+    off = result.pressure_drop[rows] - (
+        result.assembly.a * mu * flow + result.assembly.b * rho * flow**2
+    )
+    share = float(np.abs(off).max() / result.pressure_drop[rows].max())
+    unresolved = [n for n, ok in zip("ab", result.assembly.resolved, strict=True) if not ok]
+    note = f"; coefficient {', '.join(unresolved)} not resolved" if unresolved else ""
+    return Verdicts(share <= limit.value, f"largest residual {share:.1%} of the largest{note}")
+
+
+def _offset(result: PressureDropResult, limit: Limit) -> Verdicts:
+    rows = ~result.housing_rows
+    if int(rows.sum()) < 5:
+        return Verdicts(None, "too few rows")
+    offset, u = offset_of_fit(
+        result.flow[rows], result.viscosity[rows], result.density[rows], result.pressure_drop[rows]
+    )
+    share = abs(offset) / float(result.pressure_drop[rows].max())
+    met = share <= limit.value or abs(offset) <= 3.0 * u
+    return Verdicts(met, f"offset {offset / 1e3:+.2f} kPa ± {u / 1e3:.2f} kPa")
+
+
+def _viscosities(result: PressureDropResult, limit: Limit) -> Verdicts:
+    rows = ~result.housing_rows
+    nu = result.viscosity[rows] / result.density[rows]
+    ratio = float(nu.max() / nu.min())
+    found = f"{nu.min() * 1e6:.0f} mm²/s to {nu.max() * 1e6:.0f} mm²/s"
+    return Verdicts(ratio >= limit.value, found)

@@ -1,0 +1,229 @@
+"""Uncertainties against GUM example H.1, a hand-worked budget, printed t-tables and scipy.stats."""
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from dossier.evidence import uncertainty as un
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def read(name: str) -> dict[str, Any]:
+    return tomllib.loads((REFERENCE / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+H1 = read("jcgm_100_h1")
+BUDGET = read("small_budget")
+TABLE_G2 = H1["table_g2"]
+
+sizes = st.floats(1e-6, 1e6)
+dofs = st.floats(0.5, 1e6)
+
+
+class TestGumH1:
+    def test_standard_by_certificate(self) -> None:
+        standard = H1["standard"]
+        assert un.expanded(standard["U"], standard["k"]) == pytest.approx(standard["u"])
+
+    def test_difference_of_lengths(self) -> None:
+        parts = H1["difference"]
+        u = math.hypot(*parts["contributions"])
+        assert u == pytest.approx(parts["u"], abs=0.005)
+        dof = un.welch_satterthwaite(parts["contributions"], parts["dofs"])
+        assert dof == pytest.approx(parts["dof"], abs=0.005)
+        as_published = dof * (parts["published_u"] / u) ** 4
+        assert as_published == pytest.approx(parts["published_dof"], abs=0.05)
+
+    def test_cyclic_temperature(self) -> None:
+        t = H1["cyclic_temperature"]
+        assert math.hypot(t["mean_u"], un.arcsine(t["amplitude"])) == pytest.approx(
+            t["u"], abs=5e-5
+        )
+
+    @pytest.mark.parametrize("name", ["expansion", "temperature_difference"])
+    def test_rectangular_inputs(self, name: str) -> None:
+        part = H1[name]
+        assert un.rectangular(part["half_width_nm"]) == pytest.approx(part["u"], abs=0.005)
+
+    def budget(self) -> tuple[list[float], list[float]]:
+        standard, difference = H1["standard"], H1["difference"]
+        rows = [H1["expansion"], H1["temperature_difference"]]
+        u = [un.expanded(standard["U"], standard["k"]), difference["u"]]
+        u += [un.rectangular(row["half_width_nm"]) for row in rows]
+        return u, [standard["dof"], difference["published_dof"], *(row["dof"] for row in rows)]
+
+    def test_combined_and_degrees_of_freedom(self) -> None:
+        u, dof = self.budget()
+        combined = math.hypot(*u)
+        assert combined == pytest.approx(H1["combined"], abs=0.005)
+        assert round(combined) == H1["published_combined"]
+        effective = un.welch_satterthwaite(u, dof)
+        assert effective == pytest.approx(H1["dof"], abs=0.05)
+        assert math.floor(effective) == H1["published_dof"]
+        wrong = effective * (H1["published_combined"] / combined) ** 4
+        assert wrong == pytest.approx(H1["dof_from_rounded_combined"], abs=0.05)
+
+    def test_expanded(self) -> None:
+        k = un.coverage_factor(0.99, H1["published_dof"])
+        assert k == pytest.approx(H1["t_99_of_16_dof"], abs=0.005)
+        assert round(k * H1["published_combined"]) == H1["published_expanded_99"]
+
+
+class TestSmallBudget:
+    def test_contributions(self) -> None:
+        # three readings would do; these five have mean 0 and s = 0.8
+        found = un.type_a(np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) * 0.8 / math.sqrt(0.625))
+        assert found.mean == pytest.approx(0.0, abs=1e-15)
+        assert found.dof == BUDGET["n"] - 1
+        u = [found.u, un.expanded(BUDGET["U"], BUDGET["k"]), un.resolution(BUDGET["step"])]
+        assert u == pytest.approx(BUDGET["contributions"], abs=5e-5)
+
+    def test_expanded(self) -> None:
+        u = [BUDGET["s"] / math.sqrt(BUDGET["n"]), BUDGET["U"] / BUDGET["k"], 1 / math.sqrt(12)]
+        dof = un.welch_satterthwaite(u, [4.0, math.inf, math.inf])
+        assert dof == pytest.approx(BUDGET["dof"], abs=0.005)
+        k = un.coverage_factor(0.95, BUDGET["truncated_dof"])
+        assert k == pytest.approx(BUDGET["t975_of_truncated"], abs=5e-5)
+        assert k * math.hypot(*u) == pytest.approx(BUDGET["expanded"], abs=5e-5)
+
+
+class TestTypeA:
+    def test_equals_scipy(self) -> None:
+        values = np.random.default_rng(3).normal(1520.0, 28.0, 9)
+        found = un.type_a(values)
+        assert found.mean == pytest.approx(values.mean())
+        assert found.u == pytest.approx(stats.sem(values))
+        assert found.dof == 8.0
+
+    @given(st.lists(st.floats(-1e6, 1e6), min_size=2, max_size=9), st.floats(-1e6, 1e6))
+    def test_shift_moves_the_mean_only(self, values: list[float], shift: float) -> None:
+        one, two = un.type_a(values), un.type_a([v + shift for v in values])
+        assert two.mean == pytest.approx(one.mean + shift, abs=1e-8)
+        assert two.u == pytest.approx(one.u, abs=1e-8)
+
+    @pytest.mark.parametrize("values", [[], [1.0], [1.0, math.nan], [1.0, math.inf], [[1.0, 2.0]]])
+    def test_refuses(self, values: list[float]) -> None:
+        with pytest.raises(ValueError, match="two or more finite observations"):
+            un.type_a(values)
+
+
+class TestWelchSatterthwaite:
+    @given(st.lists(st.tuples(sizes, dofs), min_size=1, max_size=6))
+    def test_between_the_smallest_and_the_sum(self, parts: list[tuple[float, float]]) -> None:
+        u, dof = [p[0] for p in parts], [p[1] for p in parts]
+        effective = un.welch_satterthwaite(u, dof)
+        assert min(dof) * (1 - 1e-9) <= effective <= sum(dof) * (1 + 1e-9)
+
+    @given(sizes, dofs, st.integers(2, 20))
+    def test_equal_contributions_add_their_dof(self, u: float, dof: float, n: int) -> None:
+        assert un.welch_satterthwaite([u] * n, [dof] * n) == pytest.approx(n * dof)
+
+    @given(sizes, sizes, dofs, st.floats(1e-100, 1e100))
+    def test_unit_does_not_matter(self, a: float, b: float, dof: float, unit: float) -> None:
+        one = un.welch_satterthwaite([a, b], [dof, 7.0])
+        assert un.welch_satterthwaite([a * unit, b * unit], [dof, 7.0]) == pytest.approx(one)
+
+    @given(sizes, dofs)
+    def test_zero_contributions_change_nothing(self, u: float, dof: float) -> None:
+        assert un.welch_satterthwaite([0.0, u], [2.0, dof]) == pytest.approx(dof)
+
+    def test_well_known_sources_only(self) -> None:
+        assert un.welch_satterthwaite([1.0, 2.0], [math.inf, math.inf]) == math.inf
+        assert un.welch_satterthwaite([0.0], [2.0]) == math.inf
+
+    @pytest.mark.parametrize(
+        ("u", "dof"),
+        [
+            ([], []),
+            ([1.0], [1.0, 2.0]),
+            ([-1.0], [1.0]),
+            ([math.nan], [1.0]),
+            ([math.inf], [1.0]),
+            ([1.0], [0.0]),
+            ([1.0], [math.nan]),
+        ],
+    )
+    def test_refuses(self, u: list[float], dof: list[float]) -> None:
+        with pytest.raises(ValueError, match=r"degrees of freedom|contribution"):
+            un.welch_satterthwaite(u, dof)
+
+
+@pytest.mark.parametrize(
+    ("reduce", "distribution"),
+    [
+        (un.rectangular, stats.uniform(-3.0, 6.0)),
+        (un.triangular, stats.triang(0.5, -3.0, 6.0)),
+        (un.arcsine, stats.arcsine(-3.0, 6.0)),
+        (un.resolution, stats.uniform(-1.5, 3.0)),
+    ],
+)
+def test_half_width_to_standard_deviation(reduce: Any, distribution: Any) -> None:
+    assert reduce(3.0) == pytest.approx(distribution.std())
+    assert reduce(0.0) == 0.0
+    for wrong in (-1.0, math.nan, math.inf):
+        with pytest.raises(ValueError, match="must be zero or above and finite"):
+            reduce(wrong)
+
+
+@pytest.mark.parametrize(("U", "k"), [(1.0, 0.0), (1.0, math.nan), (1.0, math.inf), (-1.0, 2.0)])
+def test_expanded_refuses(U: float, k: float) -> None:
+    with pytest.raises(ValueError, match=r"coverage factor|expanded uncertainty"):
+        un.expanded(U, k)
+
+
+class TestStudent:
+    @pytest.mark.parametrize(
+        ("dof", "t95", "t99"),
+        list(zip(TABLE_G2["dof"], TABLE_G2["t95"], TABLE_G2["t99"], strict=True)),
+    )
+    def test_table_g2(self, dof: int, t95: float, t99: float) -> None:
+        assert un.coverage_factor(0.95, dof) == pytest.approx(t95, abs=0.0051)
+        assert un.coverage_factor(0.99, dof) == pytest.approx(t99, abs=0.0051)
+
+    @given(st.floats(1e-6, 1 - 1e-6), dofs)
+    def test_quantile_equals_scipy(self, p: float, dof: float) -> None:
+        assert un.t_quantile(p, dof) == pytest.approx(stats.t.ppf(p, dof), rel=1e-6, abs=1e-9)
+
+    @given(st.floats(-50, 50), dofs)
+    def test_cdf_equals_scipy(self, x: float, dof: float) -> None:
+        assert un.t_cdf(x, dof) == pytest.approx(stats.t.cdf(x, dof), rel=1e-7, abs=1e-12)
+
+    def test_closed_forms(self) -> None:
+        # one degree of freedom is the Cauchy distribution, two have F = 1/2 + x / (2 sqrt(2 + x^2))
+        assert un.t_quantile(0.9, 1.0) == pytest.approx(math.tan(math.pi * 0.4))
+        assert un.t_cdf(1.5, 2.0) == pytest.approx(0.5 + 1.5 / (2 * math.sqrt(2 + 1.5**2)))
+
+    def test_normal_at_infinity(self) -> None:
+        assert un.t_quantile(0.95, math.inf) == pytest.approx(1.6449, abs=5e-5)
+        assert un.t_cdf(1.0, math.inf) == pytest.approx(0.5 * (1 + math.erf(math.sqrt(0.5))))
+        assert un.coverage_factor(0.95, math.inf) == pytest.approx(1.95996, abs=5e-6)
+        assert un.t_quantile(0.95, 1e12) == pytest.approx(un.t_quantile(0.95, math.inf))
+
+    @pytest.mark.parametrize("dof", [2.0, 3.7, math.inf])
+    def test_infinite_t(self, dof: float) -> None:
+        assert (un.t_cdf(-math.inf, dof), un.t_cdf(math.inf, dof)) == (0.0, 1.0)
+
+    @pytest.mark.parametrize("p", [0.0, 1.0, -0.1, 95.0, math.nan])
+    def test_refuses_a_probability(self, p: float) -> None:
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            un.t_quantile(p, 5.0)
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            un.coverage_factor(p, 5.0)
+
+    @pytest.mark.parametrize("dof", [0.0, -1.0, math.nan])
+    def test_refuses_degrees_of_freedom(self, dof: float) -> None:
+        for call in (un.t_quantile, un.t_cdf, un.coverage_factor):
+            with pytest.raises(ValueError, match="degrees of freedom"):
+                call(0.5, dof)
+
+    def test_refuses_nan(self) -> None:
+        with pytest.raises(ValueError, match="t must be a number"):
+            un.t_cdf(math.nan, 5.0)
