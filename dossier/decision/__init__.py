@@ -1,0 +1,1 @@
+"""From estimates to findings: rules, overall decision, cautions."""

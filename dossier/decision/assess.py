@@ -1,0 +1,216 @@
+"""From estimates to findings, and from findings to one decision."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from dossier.case.case import Case
+from dossier.case.model import Concession
+from dossier.decision.cautions import cautions_for, conditions_for
+from dossier.decision.finding import Assessment, Finding
+from dossier.decision.probability import Threshold, against, fixed, interval, probability
+from dossier.decision.rules import Limits as DecisionLimits
+from dossier.decision.rules import Verdict, judge, overall
+from dossier.evidence.bench import Bench
+from dossier.evidence.combine import generator
+from dossier.evidence.curves import curves_of
+from dossier.evidence.demand import Demand
+from dossier.evidence.estimate import Estimate, NotDemonstrated
+from dossier.evidence.limits import Limits
+from dossier.evidence.prepare import prepare
+
+__all__ = ["assess_case", "seed_of"]
+
+
+def seed_of(case: Case) -> int:
+    """Return the seed of all Monte Carlo draws: as stated in case.toml, else from its number."""
+    import zlib
+
+    stated = case.qualification.seed
+    return stated if stated is not None else zlib.crc32(case.qualification.number.encode())
+
+
+def assess_case(case: Case, demands: Sequence[Demand], limits: Limits, on: date) -> Assessment:
+    """Return every finding on `case` and the decision; `on` is the day concessions are judged.
+
+    Pure: the same case, limits and day give the same assessment.
+    """
+    bench = prepare(case, limits, seed_of(case))
+    findings = tuple(_finding(bench, demand, on) for demand in demands)
+    decision = overall(
+        [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
+    )
+    return Assessment(
+        findings=findings,
+        decision=decision,
+        checks=bench.checks,
+        cautions=cautions_for(bench, findings, decision),
+        seed=bench.seed,
+        conditions=conditions_for(case, findings),
+        bench=bench,
+        curves=curves_of(bench),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Blank:
+    """A finding without a number, with the reason."""
+
+    verdict: Verdict
+    reason: str
+
+
+def _finding(bench: Bench, demand: Demand, on: date) -> Finding:
+    if demand.not_applicable:
+        blank = _Blank(Verdict("not applicable"), demand.not_applicable)
+        return _blank(demand, blank, None, None)
+    found = demand.quantity.compute(bench, "candidate", demand.at)
+    reference = _reference(bench, demand)
+    other = None if isinstance(reference, NotDemonstrated) else reference
+    if isinstance(found, NotDemonstrated):
+        return _blank(demand, _Blank(Verdict("not demonstrated"), found.reason), None, other)
+    if demand.not_worse is not None and isinstance(reference, NotDemonstrated):
+        reason = f"no comparison: {reference.reason}"
+        return _blank(demand, _Blank(Verdict("not demonstrated"), reason), found, None)
+    threshold = _threshold(demand, other)
+    stopped = _not_decidable(demand, found, other, threshold)
+    if stopped is not None:
+        return _blank(demand, stopped, found, other, threshold)
+    return _decided(bench, demand, found, other, threshold, on)
+
+
+def _reference(bench: Bench, demand: Demand) -> Estimate | NotDemonstrated:
+    if bench.case.qualification.reference is None:
+        return NotDemonstrated(reason="the case describes no reference filter")
+    return demand.quantity.compute(bench, "reference", demand.at)
+
+
+def _threshold(demand: Demand, reference: Estimate | None) -> Threshold:
+    if demand.not_worse is None or reference is None:
+        return fixed(demand.lower, demand.upper)
+    return against(reference, demand.not_worse, demand.quantity.better == "higher")
+
+
+def _not_decidable(
+    demand: Demand, found: Estimate, reference: Estimate | None, threshold: Threshold
+) -> _Blank | None:
+    """Return why a number cannot be decided upon: too few specimens, or a bound of no use."""
+    not_shown = Verdict("not demonstrated")
+    everyone = [found] if demand.not_worse is None or reference is None else [found, reference]
+    for estimate in everyone:
+        if not (math.isfinite(estimate.value) and not math.isnan(estimate.u)):
+            return _Blank(not_shown, "the result is not a finite number")
+        if len(estimate.per_specimen) < 2 and demand.basis != "every_specimen":
+            reason = (
+                f"one specimen shows no scatter: the {demand.basis} basis needs at least two "
+                "(every_specimen judges each on its own)"
+            )
+            return _Blank(not_shown, reason)
+    if demand.not_worse is not None and reference is not None and reference.bound:
+        return _Blank(not_shown, f"the reference's result is only a bound ({reference.bound})")
+    low, high = found.bound == "larger than", found.bound == "smaller than"
+    if low and threshold.upper is not None and found.value <= threshold.upper:
+        return _Blank(not_shown, "the result is only a lower bound, below the upper limit")
+    if high and threshold.lower is not None and found.value >= threshold.lower:
+        return _Blank(not_shown, "the result is only an upper bound, above the lower limit")
+    return None
+
+
+def _blank(
+    demand: Demand,
+    blank: _Blank,
+    found: Estimate | None,
+    reference: Estimate | None,
+    threshold: Threshold | None = None,
+) -> Finding:
+    return Finding(
+        demand=demand,
+        verdict=blank.verdict,
+        estimate=found,
+        reference=reference,
+        probability=None,
+        interval=None if found is None or not math.isfinite(found.value) else interval(found),
+        lower=threshold.lower if threshold else demand.lower,
+        upper=threshold.upper if threshold else demand.upper,
+        reason=blank.reason,
+    )
+
+
+def _decided(
+    bench: Bench,
+    demand: Demand,
+    found: Estimate,
+    reference: Estimate | None,
+    threshold: Threshold,
+    on: date,
+) -> Finding:
+    rule = bench.case.application.decision_rule
+    judged = probability(found, threshold, demand.basis, demand.coverage, _draws(bench, demand.id))
+    limits = DecisionLimits(threshold.lower, threshold.upper)
+    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    concession = _concession(bench.case, demand, verdict, on)
+    return Finding(
+        demand=demand,
+        verdict=verdict,
+        estimate=found,
+        reference=reference,
+        probability=judged.probability,
+        interval=interval(found),
+        lower=threshold.lower,
+        upper=threshold.upper,
+        reason=_reason(demand, verdict, judged.probability, rule.kind, rule.confidence),
+        concession=concession.text if concession else "",
+    )
+
+
+def _draws(bench: Bench, purpose: str) -> Callable[[str], np.random.Generator]:
+    return lambda name: generator(bench, f"{purpose} {name}")
+
+
+def _concession(case: Case, demand: Demand, verdict: Verdict, on: date) -> Concession | None:
+    """Return the concession that covers a failed requirement and has not run out."""
+    if verdict not in {Verdict("fail"), Verdict("conditional fail")}:
+        return None
+    for concession in case.qualification.concession:
+        in_time = concession.until is None or on <= concession.until
+        if concession.requirement == demand.id and in_time and concession.agreed <= on:
+            return concession
+    return None
+
+
+BASIS = {
+    "mean": "the mean of the filter type",
+    "every_specimen": "the least favourable specimen",
+    "population": "the stated share of the population",
+}
+
+
+def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confidence: float) -> str:
+    subject = BASIS[demand.basis]
+    shown = _percent(chance)
+    if kind == "simple_acceptance":
+        risk = 1.0 - chance if verdict == Verdict("pass") else chance
+        wrong = "accepting" if verdict == Verdict("pass") else "rejecting"
+        return f"value compared with the limit; the risk of wrongly {wrong} is {_percent(risk)}"
+    wanted = f"{confidence:.4g}" if confidence < 0.01 else f"{100 * confidence:.4g} %"
+    words = {
+        "pass": f"{subject} conforms with probability {shown}, at least the wanted {wanted}",
+        "fail": f"{subject} conforms with probability {shown}, short of the wanted {wanted}",
+        "conditional pass": f"inside the limit, but {subject} conforms with probability {shown}, "
+        f"short of the wanted {wanted}",
+        "conditional fail": f"outside the limit, yet {subject} may conform, with probability "
+        f"{shown}",
+    }
+    return words[verdict.value]
+
+
+def _percent(share: float) -> str:
+    """Return a probability in words that never round up to certainty."""
+    if share > 0.9999:
+        return "above 99.99 %"
+    if share < 0.0001:
+        return "below 0.01 %"
+    return f"{100 * share:.2f} %"

@@ -1,0 +1,249 @@
+"""Conformance probability, guard bands, verdicts, and the decision on the whole."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.uncertainty import coverage_factor, t_cdf, t_quantile
+
+__all__ = [
+    "Decision",
+    "Limits",
+    "Rule",
+    "Verdict",
+    "acceptance_limits",
+    "conformance_probability",
+    "conformance_probability_of_samples",
+    "guard_band",
+    "judge",
+    "overall",
+]
+
+Rule = Literal["simple_acceptance", "guard_band", "graded"]
+"""How a result is judged; agreed before the tests."""
+
+
+class Verdict(StrEnum):
+    """What is said of one requirement."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional pass"
+    CONDITIONAL_FAIL = "conditional fail"
+    FAIL = "fail"
+    NOT_DEMONSTRATED = "not demonstrated"
+    NOT_APPLICABLE = "not applicable"
+
+
+class Decision(StrEnum):
+    """What is said of the filter in its application."""
+
+    APPROVED = "approved"
+    APPROVED_WITH_CONDITIONS = "approved with conditions"
+    NOT_APPROVED = "not approved"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Tolerance limits of a quantity, one or both; a value on a limit is inside.
+
+    Raises ValueError unless at least one is given, each is finite, and lower <= upper.
+    """
+
+    lower: float | None
+    """Lowest value that conforms [unit of the value]; None where there is no such limit."""
+    upper: float | None
+    """Highest value that conforms [unit of the value]; None where there is no such limit."""
+
+    def __post_init__(self) -> None:
+        given = [each for each in (self.lower, self.upper) if each is not None]
+        if not (given and all(-math.inf < each < math.inf for each in given)):
+            raise ValueError(
+                f"limits must be finite, one at least, not {self.lower} and {self.upper} "
+                "[unit of the value]"
+            )
+        if not given[0] <= given[-1]:
+            raise ValueError(
+                f"lower limit {self.lower} is above upper limit {self.upper} [unit of the value]"
+            )
+
+    def hold(self, value: float) -> bool:
+        """Return whether `value` lies inside, exactly on a limit counting as inside."""
+        above = self.lower is None or value >= self.lower
+        return above and (self.upper is None or value <= self.upper)
+
+
+def conformance_probability(value: float, u: float, dof: float, limits: Limits) -> float:
+    """Return the probability that the true value lies inside the limits [-].
+
+    `value` and its standard uncertainty `u` are in the unit of the limits; `dof` are effective
+    degrees of freedom [-], inf for the normal distribution.  With u = 0 it is 1 inside the limits
+    or on one, else 0.
+
+    Raises ValueError unless value is finite, 0 <= u < inf and dof > 0.
+    Source: JCGM 106:2012, 7.3 (one limit) and 7.4 (two), numbers from memory; Student's
+    distribution for few degrees of freedom as in JCGM 101:2008, 6.4.9 (from memory).
+    """
+    _accept_finite(value, "value")
+    _accept_uncertainty(u)
+    if u == 0.0:
+        t_cdf(0.0, dof)  # refuses degrees of freedom that are none
+        return float(limits.hold(value))
+    over = math.inf if limits.upper is None else (limits.upper - value) / u
+    under = -math.inf if limits.lower is None else (limits.lower - value) / u
+    if under > 0.0:
+        under, over = -over, -under
+    return max(0.0, t_cdf(over, dof) - t_cdf(under, dof))
+
+
+def conformance_probability_of_samples(
+    samples: Sequence[float] | NDArray[np.float64], limits: Limits
+) -> float:
+    """Return the share of Monte Carlo draws that lie inside the limits [-].
+
+    `samples` (n,) are in the unit of the limits; infinite draws are allowed and lie beyond any
+    limit on their side.
+    Raises ValueError for no draws, or one that is not a number.
+    Source: JCGM 106:2012, 7.3 and 7.4, by the propagated distribution of JCGM 101:2008, 7.5 (both
+    from memory).
+    """
+    drawn = np.asarray(samples, dtype=np.float64)
+    if not (drawn.ndim == 1 and drawn.size > 0 and not bool(np.isnan(drawn).any())):
+        raise ValueError("draws must be one row of numbers, at least one, none of them nan")
+    inside = np.ones(drawn.size, dtype=np.bool_)
+    if limits.lower is not None:
+        inside &= drawn >= limits.lower
+    if limits.upper is not None:
+        inside &= drawn <= limits.upper
+    return float(inside.mean())
+
+
+def guard_band(u: float, dof: float, confidence: float) -> float:
+    """Return the guard band w of one limit [unit of u].
+
+    A value inside the limit by w conforms with probability `confidence` [-]; `u` is its standard
+    uncertainty, `dof` its effective degrees of freedom [-].
+    Raises ValueError unless 0 <= u < inf, dof > 0 and 0.5 <= confidence < 1.
+    Source: w = t u, JCGM 106:2012, 8.3.2 (from memory); 1.65 u at 95 % as in ISO 14253-1:2017
+    (from memory).
+    """
+    _accept_uncertainty(u)
+    _accept_confidence(confidence)
+    return t_quantile(confidence, dof) * u
+
+
+def acceptance_limits(limits: Limits, u: float, dof: float, confidence: float) -> Limits | None:
+    """Return the limits within which a value conforms with probability `confidence` or more.
+
+    One limit is moved inwards by the guard band.  Of two limits both tails count, so each moves
+    by somewhat more where they are close together; None where no value can be accepted.
+
+    Raises ValueError unless 0 <= u < inf, dof > 0 and 0.5 <= confidence < 1.
+    Source: JCGM 106:2012, 8.3.2 (from memory); two limits by solving its 7.4 for the value.
+    """
+    band = guard_band(u, dof, confidence)
+    if limits.lower is None or limits.upper is None or u == 0.0:
+        lower = None if limits.lower is None else limits.lower + band
+        return Limits(lower, None if limits.upper is None else limits.upper - band)
+    half = 0.5 * (limits.upper - limits.lower) / u
+    if not half >= coverage_factor(confidence, dof):
+        return None
+    band = u * _band_of_two(half, dof, confidence)
+    middle = 0.5 * (limits.lower + limits.upper)
+    return Limits(min(limits.lower + band, middle), max(limits.upper - band, middle))
+
+
+def judge(
+    kind: Rule, value: float, probability: float, limits: Limits, confidence: float
+) -> Verdict:
+    """Return the verdict on one result by an agreed rule.
+
+    `value` in the unit of the limits, `probability` that it conforms [-], `confidence` agreed [-].
+
+    - guard_band: pass if probability >= confidence, else fail.
+    - graded: pass if probability >= confidence; else conditional pass if the value is inside the
+      limits (a value on a limit is); else fail if probability <= 1 - confidence; else conditional
+      fail.
+    - simple_acceptance: pass if the value is inside the limits (a value on a limit is), else fail.
+
+    Raises ValueError for another kind, and unless value is finite, 0 <= probability <= 1 and
+    0.5 <= confidence < 1.
+    Source: rules and words of ILAC-G8:09/2019, 4.2 (from memory).
+    """
+    _accept_finite(value, "value")
+    _accept_confidence(confidence)
+    if not (0.0 <= probability <= 1.0):
+        raise ValueError(f"probability must lie between 0 and 1, not {probability} [-]")
+    inside = limits.hold(value)
+    if kind == "simple_acceptance":
+        return Verdict.PASS if inside else Verdict.FAIL
+    if kind == "guard_band":
+        return Verdict.PASS if probability >= confidence else Verdict.FAIL
+    if kind == "graded":
+        return _graded(inside, probability, confidence)
+    raise ValueError(f"rule must be simple_acceptance, guard_band or graded, not {kind!r}")
+
+
+def overall(findings: Sequence[tuple[Verdict, bool, bool]]) -> Decision:
+    """Return the decision on the whole from findings (verdict, mandatory, concession).
+
+    A mandatory fail, conditional or not, without a concession: not approved.  Else a mandatory one
+    not demonstrated: undecided, which no concession covers.  Else a conditional pass, or a fail
+    with a concession: approved with conditions.  Else approved.  Without any mandatory finding that
+    applies: undecided.
+
+    Raises ValueError for a verdict that is none.  Source: a rule of our own.
+    """
+    mandatory = [(Verdict(verdict), excused) for verdict, counts, excused in findings if counts]
+    decided = [each for each in mandatory if each[0] is not Verdict.NOT_APPLICABLE]
+    failed = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
+    if any(verdict in failed and not excused for verdict, excused in decided):
+        return Decision.NOT_APPROVED
+    if not decided or any(verdict is Verdict.NOT_DEMONSTRATED for verdict, _ in decided):
+        return Decision.UNDECIDED
+    if all(verdict is Verdict.PASS for verdict, _ in decided):
+        return Decision.APPROVED
+    return Decision.APPROVED_WITH_CONDITIONS
+
+
+def _graded(inside: bool, probability: float, confidence: float) -> Verdict:
+    if probability >= confidence:
+        return Verdict.PASS
+    if inside:
+        return Verdict.CONDITIONAL_PASS
+    return Verdict.FAIL if probability <= 1.0 - confidence else Verdict.CONDITIONAL_FAIL
+
+
+def _band_of_two(half: float, dof: float, confidence: float) -> float:
+    """Return the guard band of limits 2 `half` apart, all in standard uncertainties [-]."""
+    from scipy.optimize import brentq
+
+    def excess(band: float) -> float:
+        return t_cdf(2.0 * half - band, dof) - t_cdf(-band, dof) - confidence
+
+    least, most = t_quantile(confidence, dof), coverage_factor(confidence, dof)
+    if excess(least) >= 0.0:
+        return least
+    return float(brentq(excess, least, most, xtol=1e-12)) if excess(most) > 0.0 else most
+
+
+def _accept_finite(value: float, name: str) -> None:
+    if not (-math.inf < value < math.inf):
+        raise ValueError(f"{name} must be finite, not {value} [unit of the limits]")
+
+
+def _accept_uncertainty(u: float) -> None:
+    if not (0.0 <= u < math.inf):
+        raise ValueError(
+            f"standard uncertainty must be zero or above and finite, not {u} [its unit]"
+        )
+
+
+def _accept_confidence(confidence: float) -> None:
+    if not (0.5 <= confidence < 1.0):
+        raise ValueError(f"confidence must be 0.5 or above and below 1, not {confidence} [-]")

@@ -1,0 +1,397 @@
+"""Decision rules against JCGM 106 and ILAC-G8 examples, laws, and a simulated laboratory."""
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from dossier.decision.rules import (
+    Limits,
+    Rule,
+    Verdict,
+    acceptance_limits,
+    conformance_probability,
+    conformance_probability_of_samples,
+    guard_band,
+    judge,
+)
+from dossier.evidence.uncertainty import coverage_factor, rectangular, type_a
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def read(name: str) -> dict[str, Any]:
+    return tomllib.loads((REFERENCE / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+EXAMPLES = read("jcgm_106_7")["example"]
+ILAC = read("ilac_g8_2019")
+MONTE_CARLO = read("jcgm_101_9")
+
+KINDS: tuple[Rule, ...] = ("simple_acceptance", "guard_band", "graded")
+FAVOUR = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.CONDITIONAL_PASS, Verdict.PASS)
+INF = math.inf
+
+values = st.floats(-100, 100)
+spreads = st.floats(1e-3, 50)
+freedoms = st.one_of(st.just(INF), st.floats(1, 200))
+confidences = st.floats(0.5, 0.999)
+
+
+@st.composite
+def limits(draw: st.DrawFn) -> Limits:
+    shape = draw(st.sampled_from(["lower", "upper", "both"]))
+    low, width = draw(values), draw(st.floats(0, 100))
+    lower = None if shape == "upper" else low
+    return Limits(lower, None if shape == "lower" else low + width)
+
+
+def mirrored(of: Limits) -> Limits:
+    turn = [None if each is None else -each for each in (of.upper, of.lower)]
+    return Limits(*turn)
+
+
+class TestConformanceProbability:
+    @pytest.mark.parametrize("example", EXAMPLES, ids=lambda e: e["name"])
+    def test_jcgm_106(self, example: dict[str, Any]) -> None:
+        given_limits = Limits(example.get("lower"), example.get("upper"))
+        found = conformance_probability(example["value"], example["u"], INF, given_limits)
+        assert found == pytest.approx(example["probability"], abs=5.1e-5)
+
+    @given(values, spreads, freedoms, limits())
+    def test_equals_scipy(self, value: float, u: float, dof: float, of: Limits) -> None:
+        law = stats.norm(value, u) if dof == INF else stats.t(dof, value, u)
+        over = 1.0 if of.upper is None else law.cdf(of.upper)
+        under = 0.0 if of.lower is None else law.cdf(of.lower)
+        found = conformance_probability(value, u, dof, of)
+        assert found == pytest.approx(over - under, abs=1e-9)
+        assert 0.0 <= found <= 1.0
+
+    @given(values, st.floats(0, 50), spreads, freedoms, st.floats(0, 100))
+    def test_grows_with_the_value_above_a_lower_limit(
+        self, value: float, more: float, u: float, dof: float, limit: float
+    ) -> None:
+        lower = Limits(limit, None)
+        here = conformance_probability(value, u, dof, lower)
+        assert conformance_probability(value + more, u, dof, lower) >= here - 1e-12
+        upper = Limits(None, limit)
+        here = conformance_probability(value, u, dof, upper)
+        assert conformance_probability(value + more, u, dof, upper) <= here + 1e-12
+
+    @given(values, spreads, freedoms, limits())
+    def test_mirror(self, value: float, u: float, dof: float, of: Limits) -> None:
+        found = conformance_probability(value, u, dof, of)
+        assert conformance_probability(-value, u, dof, mirrored(of)) == pytest.approx(
+            found, abs=1e-12
+        )
+
+    @given(spreads, freedoms, values)
+    def test_half_on_a_single_limit(self, u: float, dof: float, limit: float) -> None:
+        assert conformance_probability(limit, u, dof, Limits(limit, None)) == pytest.approx(0.5)
+
+    @given(st.floats(0.05, 3.0))
+    def test_few_degrees_of_freedom_show_less(self, z: float) -> None:
+        of = Limits(0.0, None)
+        few = conformance_probability(z, 1.0, 2.0, of)
+        assert few < conformance_probability(z, 1.0, INF, of)
+
+    @pytest.mark.parametrize(
+        ("value", "expected"), [(1.0, 1.0), (2.0, 1.0), (1.5, 1.0), (0.999, 0.0), (2.001, 0.0)]
+    )
+    def test_no_uncertainty_is_certainty(self, value: float, expected: float) -> None:
+        assert conformance_probability(value, 0.0, INF, Limits(1.0, 2.0)) == expected
+        assert conformance_probability(value, 0.0, 2.0, Limits(1.0, 2.0)) == expected
+
+    def test_far_outside_is_never_negative(self) -> None:
+        assert conformance_probability(1e3, 1.0, INF, Limits(0.0, 1.0)) == 0.0
+        assert conformance_probability(-1e3, 1.0, 3.0, Limits(0.0, 1.0)) == pytest.approx(
+            0, abs=1e-8
+        )
+        tiny = conformance_probability(-38.0, 1.0, INF, Limits(-1.0, 1.0))
+        assert tiny == pytest.approx(stats.norm.sf(37.0), rel=1e-6, abs=0.0)
+        assert conformance_probability(38.0, 1.0, INF, Limits(-1.0, 1.0)) == pytest.approx(
+            tiny, abs=0.0
+        )
+
+    def test_a_hair_thin_band_is_never_negative(self) -> None:
+        # the library's distribution steps back by a rounding error here and there
+        for z in np.random.default_rng(7).normal(size=5000):
+            thin = Limits(float(z), math.nextafter(float(z), INF))
+            assert 0.0 <= conformance_probability(0.0, 1.0, 5.5, thin) < 1e-12
+
+    @pytest.mark.parametrize(
+        ("value", "u", "dof"),
+        [(math.nan, 1.0, INF), (INF, 1.0, INF), (1.0, math.nan, INF), (1.0, -1.0, INF),
+         (1.0, INF, INF), (1.0, 1.0, 0.0), (1.0, 1.0, math.nan), (1.0, 0.0, math.nan)],
+    )  # fmt: skip
+    def test_refuses(self, value: float, u: float, dof: float) -> None:
+        with pytest.raises(ValueError, match=r"value|uncertainty|degrees of freedom"):
+            conformance_probability(value, u, dof, Limits(0.0, 1.0))
+
+
+class TestConformanceProbabilityOfSamples:
+    @pytest.mark.parametrize("example", MONTE_CARLO["additive"], ids=lambda e: e["example"])
+    def test_jcgm_101_9_2(self, example: dict[str, Any]) -> None:
+        rng, size = np.random.default_rng(101), 200_000
+        drawn = rng.normal(size=(example["normals"], size)).sum(0)
+        u2 = float(example["normals"])
+        for sigma in example["rectangular_sigmas"]:
+            half = sigma * math.sqrt(3.0)
+            drawn += rng.uniform(-half, half, size)
+            u2 += rectangular(half) ** 2
+        assert math.sqrt(u2) == pytest.approx(example["u"], abs=0.005)
+        of = Limits(-example["half_width_95"], example["half_width_95"])
+        found = conformance_probability_of_samples(drawn, of)
+        assert found == pytest.approx(0.95, abs=example["tolerance"])
+
+    def test_jcgm_101_9_4_where_the_linear_law_breaks_down(self) -> None:
+        case = MONTE_CARLO["comparison_loss"]
+        drawn = (np.random.default_rng(94).normal(0, case["u"], (2, 200_000)) ** 2).sum(0)
+        found = conformance_probability_of_samples(drawn, Limits(None, case["upper_95"]))
+        assert found == pytest.approx(0.95, abs=0.002)
+        assert conformance_probability_of_samples(drawn, Limits(0.0, None)) == 1.0
+
+    def test_on_a_limit_is_inside_and_infinity_is_beyond(self) -> None:
+        drawn = [-INF, 0.0, 1.0, 2.0, 3.0, INF]
+        assert conformance_probability_of_samples(drawn, Limits(1.0, 2.0)) == pytest.approx(2 / 6)
+        assert conformance_probability_of_samples(drawn, Limits(1.0, None)) == pytest.approx(4 / 6)
+        assert conformance_probability_of_samples(drawn, Limits(None, 1.0)) == pytest.approx(3 / 6)
+
+    @given(values, spreads, limits())
+    def test_agrees_with_the_law_it_was_drawn_from(
+        self, value: float, u: float, of: Limits
+    ) -> None:
+        quantiles = stats.norm.ppf((np.arange(2000) + 0.5) / 2000, value, u)
+        expected = conformance_probability(value, u, INF, of)
+        assert conformance_probability_of_samples(quantiles, of) == pytest.approx(
+            expected, abs=1.1e-3
+        )
+
+    @pytest.mark.parametrize("drawn", [[], [1.0, math.nan], [[1.0, 2.0]], 1.0])
+    def test_refuses(self, drawn: Any) -> None:
+        with pytest.raises(ValueError, match="draws must be one row of numbers"):
+            conformance_probability_of_samples(drawn, Limits(0.0, None))
+
+
+class TestLimits:
+    @pytest.mark.parametrize(
+        ("lower", "upper"),
+        [(None, None), (math.nan, None), (None, math.nan), (0.0, math.nan), (INF, None),
+         (None, -INF), (2.0, 1.0)],
+    )  # fmt: skip
+    def test_refuses(self, lower: float | None, upper: float | None) -> None:
+        with pytest.raises(ValueError, match="limit"):
+            Limits(lower, upper)
+
+    def test_a_limit_is_inside(self) -> None:
+        band = Limits(1.0, 2.0)
+        assert [band.hold(v) for v in (0.999, 1.0, 1.5, 2.0, 2.001)] == [
+            False, True, True, True, False,
+        ]  # fmt: skip
+        assert not band.hold(math.nan)
+
+
+class TestGuardBand:
+    @pytest.mark.parametrize("row", ILAC["guard_band"], ids=lambda r: r["name"])
+    def test_ilac_risks(self, row: dict[str, Any]) -> None:
+        accepted_at = Limits(None, 100.0 + 0.0)
+        risk = 1 - conformance_probability(100.0 - 3.0 * row["w_over_u"], 3.0, INF, accepted_at)
+        assert risk < row["stated_below"]
+        assert risk == pytest.approx(row["exact"], rel=2e-3)
+        assert guard_band(3.0, INF, 1 - risk) == pytest.approx(3.0 * row["w_over_u"], abs=1e-6)
+
+    @pytest.mark.parametrize("row", ILAC["size"], ids=lambda r: f"{r['risk']} {r['dof']}")
+    def test_sizes(self, row: dict[str, Any]) -> None:
+        assert guard_band(1.0, row["dof"], 1 - row["risk"]) == pytest.approx(
+            row["w_over_u"], abs=5.1e-5
+        )
+
+    @given(spreads, freedoms, confidences, values, st.sampled_from(["lower", "upper"]))
+    def test_acceptance_limit_of_one_limit(
+        self, u: float, dof: float, confidence: float, limit: float, side: str
+    ) -> None:
+        of = Limits(limit, None) if side == "lower" else Limits(None, limit)
+        found = acceptance_limits(of, u, dof, confidence)
+        assert found is not None
+        moved = found.lower if side == "lower" else found.upper
+        assert moved is not None
+        w = guard_band(u, dof, confidence)
+        assert abs(moved - limit) == pytest.approx(w, abs=1e-9)
+        assert of.hold(moved)
+        assert conformance_probability(moved, u, dof, of) == pytest.approx(confidence, abs=1e-7)
+
+    @given(spreads, freedoms, confidences, values, st.floats(0, 300), st.floats(-400, 400))
+    def test_pass_exactly_where_the_value_is_beyond_the_acceptance_limit(
+        self, u: float, dof: float, confidence: float, low: float, width: float, shift: float
+    ) -> None:
+        value = low + shift
+        for of in (Limits(low, None), Limits(None, low), Limits(low, low + width)):
+            accepted = acceptance_limits(of, u, dof, confidence)
+            probability = conformance_probability(value, u, dof, of)
+            if abs(probability - confidence) < 1e-9:
+                continue  # on the edge, where rounding decides
+            verdict = judge("guard_band", value, probability, of, confidence)
+            inside = accepted is not None and accepted.hold(value)
+            assert (verdict is Verdict.PASS) == inside
+
+    def test_both_tails_of_a_narrow_band_count(self) -> None:
+        # +/- 2 u: in the middle p_c = 0.9545, so 95 % is reached only near it, not from 1.645 u on
+        of = Limits(-2.0, 2.0)
+        found = acceptance_limits(of, 1.0, INF, 0.95)
+        assert found is not None
+        assert found.upper == pytest.approx(-(found.lower or 0.0))
+        assert 0.0 < (found.upper or 0.0) < 2.0 - 1.6449
+        assert conformance_probability(found.upper or 0.0, 1.0, INF, of) == pytest.approx(0.95)
+
+    def test_no_value_can_be_accepted_in_too_narrow_a_band(self) -> None:
+        assert acceptance_limits(Limits(-1.9, 1.9), 1.0, INF, 0.95) is None
+        assert acceptance_limits(Limits(-1.97, 1.97), 1.0, INF, 0.95) is not None
+        assert acceptance_limits(Limits(-1.97, 1.97), 1.0, 10.0, 0.95) is None
+
+    def test_just_wide_enough_accepts_the_middle(self) -> None:
+        k = coverage_factor(0.95, 4.0)
+        found = acceptance_limits(Limits(-k, k), 1.0, 4.0, 0.95)
+        assert found is not None
+        assert (found.lower, found.upper) == pytest.approx((0.0, 0.0), abs=1e-6)
+
+    def test_a_wide_band_has_two_single_limits(self) -> None:
+        found = acceptance_limits(Limits(0.0, 1e6), 1.0, INF, 0.95)
+        assert found is not None
+        assert found.lower == pytest.approx(1.6449, abs=5e-5)
+        assert found.upper == pytest.approx(1e6 - 1.6449, abs=5e-5)
+
+    def test_no_uncertainty_moves_nothing(self) -> None:
+        of = Limits(1.0, 2.0)
+        assert acceptance_limits(of, 0.0, 3.0, 0.95) == of
+
+    @pytest.mark.parametrize(
+        ("u", "dof", "confidence"),
+        [(-1.0, 5.0, 0.9), (math.nan, 5.0, 0.9), (INF, 5.0, 0.9), (1.0, 0.0, 0.9),
+         (1.0, math.nan, 0.9), (1.0, 5.0, 0.4), (1.0, 5.0, 1.0), (1.0, 5.0, math.nan)],
+    )  # fmt: skip
+    def test_refuses(self, u: float, dof: float, confidence: float) -> None:
+        with pytest.raises(ValueError, match=r"uncertainty|degrees of freedom|confidence"):
+            guard_band(u, dof, confidence)
+        with pytest.raises(ValueError, match=r"uncertainty|degrees of freedom|confidence"):
+            acceptance_limits(Limits(0.0, 1.0), u, dof, confidence)
+
+
+class TestJudge:
+    @pytest.mark.parametrize("row", ILAC["classes"]["rows"], ids=lambda r: str(r["value"]))
+    def test_ilac_classes(self, row: dict[str, Any]) -> None:
+        table = ILAC["classes"]
+        of, value = Limits(None, table["upper"]), row["value"]
+        confidence = float(stats.norm.cdf(table["w"] / table["u"]))
+        probability = conformance_probability(value, table["u"], INF, of)
+        assert probability == pytest.approx(row["probability"], abs=5.1e-5)
+        assert judge("graded", value, probability, of, confidence) == row["graded"]
+        assert judge("simple_acceptance", value, probability, of, confidence) == row["simple"]
+        assert judge("guard_band", value, probability, of, confidence) == row["guarded"]
+
+    def test_boundaries(self) -> None:
+        of = Limits(10.0, 20.0)
+        assert judge("guard_band", 12.0, 0.95, of, 0.95) is Verdict.PASS
+        assert judge("guard_band", 12.0, math.nextafter(0.95, 0), of, 0.95) is Verdict.FAIL
+        assert judge("graded", 12.0, 0.95, of, 0.95) is Verdict.PASS
+        for on_the_limit in (10.0, 20.0):
+            assert judge("graded", on_the_limit, 0.5, of, 0.95) is Verdict.CONDITIONAL_PASS
+            assert judge("simple_acceptance", on_the_limit, 0.5, of, 0.95) is Verdict.PASS
+        beyond = math.nextafter(20.0, INF)
+        assert judge("graded", beyond, 0.5, of, 0.95) is Verdict.CONDITIONAL_FAIL
+        assert judge("simple_acceptance", beyond, 0.5, of, 0.95) is Verdict.FAIL
+        assert judge("graded", beyond, 1 - 0.75, of, 0.75) is Verdict.FAIL
+        assert judge("graded", beyond, 0.2500001, of, 0.75) is Verdict.CONDITIONAL_FAIL
+
+    @given(values, values, spreads, freedoms, confidences, values, st.sampled_from(["lo", "up"]))
+    def test_a_better_value_is_never_judged_worse(
+        self, a: float, b: float, u: float, dof: float, confidence: float, limit: float, side: str
+    ) -> None:
+        of = Limits(limit, None) if side == "lo" else Limits(None, limit)
+        worse, better = sorted((a, b), reverse=side == "up")
+        for kind in KINDS:
+            ranks = [
+                FAVOUR.index(judge(kind, v, conformance_probability(v, u, dof, of), of, confidence))
+                for v in (worse, better)
+            ]
+            assert ranks[0] <= ranks[1]
+
+    @given(values, spreads, freedoms, confidences, limits(), st.floats(0, 50), st.floats(0, 50))
+    def test_relaxing_a_limit_never_turns_a_pass_into_a_fail(
+        self,
+        value: float,
+        u: float,
+        dof: float,
+        confidence: float,
+        of: Limits,
+        down: float,
+        up: float,
+    ) -> None:
+        lower = None if of.lower is None else of.lower - down
+        relaxed = Limits(lower, None if of.upper is None else of.upper + up)
+        for kind in KINDS:
+            tight, loose = (
+                FAVOUR.index(
+                    judge(
+                        kind, value, conformance_probability(value, u, dof, each), each, confidence
+                    )
+                )
+                for each in (of, relaxed)
+            )
+            assert loose >= tight
+
+    @given(values, spreads, freedoms, st.floats(0.501, 0.999), limits())
+    def test_kinds_agree_on_what_is_clear(
+        self, value: float, u: float, dof: float, confidence: float, of: Limits
+    ) -> None:
+        probability = conformance_probability(value, u, dof, of)
+        simple, guarded, graded = (judge(k, value, probability, of, confidence) for k in KINDS)
+        assert (guarded is Verdict.PASS) == (graded is Verdict.PASS)
+        assert (simple is Verdict.PASS) == (graded in {Verdict.PASS, Verdict.CONDITIONAL_PASS})
+
+    @pytest.mark.parametrize("kind", KINDS)
+    @pytest.mark.parametrize(
+        ("value", "probability", "confidence"),
+        [
+            (math.nan, 1.0, 0.95),
+            (INF, 1.0, 0.95),
+            (15.0, math.nan, 0.95),
+            (15.0, 1.1, 0.95),
+            (15.0, -0.1, 0.95),
+            (15.0, 1.0, math.nan),
+            (15.0, 1.0, 0.4),
+            (15.0, 1.0, 1.0),
+            (15.0, 1.0, 95.0),
+        ],
+    )
+    def test_refuses_on_every_rule(
+        self, kind: Any, value: float, probability: float, confidence: float
+    ) -> None:
+        with pytest.raises(ValueError, match=r"value|probability|confidence"):
+            judge(kind, value, probability, Limits(10.0, 20.0), confidence)
+
+    def test_refuses_another_rule(self) -> None:
+        unknown: Any = "lenient"
+        with pytest.raises(ValueError, match="rule must be"):
+            judge(unknown, 15.0, 1.0, Limits(10.0, 20.0), 0.95)
+
+
+@pytest.mark.parametrize(("confidence", "sign"), [(0.95, 1.0), (0.90, -1.0)])
+def test_a_filter_at_the_limit_passes_no_more_often_than_the_risk(
+    confidence: float, sign: float
+) -> None:
+    """Three specimens of normal scatter whose true mean is exactly the limit."""
+    runs, limit = 5000, 250.0
+    of = Limits(limit, None) if sign > 0 else Limits(None, limit)
+    passed = 0
+    for drawn in np.random.default_rng(2026).normal(limit, 12.0, (runs, 3)):
+        mean, u, dof = type_a(drawn)
+        probability = conformance_probability(mean, u, dof, of)
+        passed += judge("guard_band", mean, probability, of, confidence) is Verdict.PASS
+    law = stats.binom(runs, 1 - confidence)
+    assert law.ppf(0.0001) <= passed <= law.ppf(0.9999)
