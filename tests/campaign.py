@@ -1,0 +1,128 @@
+"""Simulated campaigns as benches: three specimens a side, with one laboratory's errors."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from dossier.api import limits
+from dossier.case.case import Case
+from dossier.case.fields import Ends, Measured, VolumeEnds
+from dossier.case.read import read_case_files
+from dossier.case.records import MultipassTable, PressureDropTable
+from dossier.evidence.prepare import prepare
+
+from tests import laboratory as lab
+
+INPUTS = Path(__file__).parents[1] / "inputs"
+SIZES = (5.0, 7.0, 10.0, 15.0, 20.0, 25.0, 30.0)
+
+CANDIDATE = lab.FilterType(
+    name="candidate",
+    sizes=SIZES,
+    penetration=(0.50, 0.36, 0.19, 0.048, 0.015, 0.0077, 0.0045),
+    drift=0.2,
+    element_a=1.35e9,
+    element_b=2.0e6,
+    housing_a=1.5e8,
+    housing_b=7.0e6,
+    growth=2.2e7,
+    growth_rate=0.12,
+    gravimetric_efficiency=0.42,
+    penetration_sd=0.06,
+    capacity_sd=0.02,
+    pressure_sd=0.03,
+)
+REFERENCE = replace(
+    CANDIDATE,
+    name="reference",
+    penetration=tuple(1.15 * p for p in CANDIDATE.penetration),
+    growth_rate=0.13,
+    element_a=1.25e9,
+)
+PLAN = lab.RigPlan(
+    flow=80.0,
+    terminal=150.0,
+    oil=lab.Oil(kv40=15.0, kv100=3.4, density15=860.0),
+    sweep_oil=lab.Oil(kv40=100.0, kv100=11.1, density15=885.0),
+)
+STATED = lab.Certificates()
+OIL = lab.Oil(kv40=110.0, kv100=14.5, density15=880.0)
+
+
+@dataclass(frozen=True)
+class Template:
+    """The demo case whose records the simulated ones take the place of."""
+
+    case: Case
+    kinds: dict
+
+
+def template():
+    case = read_case_files(INPUTS / "polder-pumps")
+    kinds = {(r.entry.kind, r.entry.filter, r.entry.specimen): r for r in case.records}
+    return Template(case, kinds)
+
+
+def _multipass(record, run):
+    conditions = record.entry.conditions
+    ends = [Measured(value=v / 1e3, u=STATED.injection_level * v / 1e3) for v in run.injection_level]
+    final = run.final_level / 1e3
+    stated = conditions.model_copy(
+        update={
+            "injection_concentration": Ends.model_construct(start=ends[0], end=ends[1]),
+            "injection_volume": VolumeEnds.model_construct(
+                start=run.injection_volume[0] / 1e3, end=run.injection_volume[1] / 1e3
+            ),
+            "final_concentration": Measured(value=final, u=STATED.final_level * final),
+            "housing_pressure_drop": Measured(value=run.housing_pressure_drop * 1e3),
+            "terminal_pressure_drop": PLAN.terminal * 1e3,
+        }
+    )
+    table = MultipassTable(
+        time=run.time * 60.0,
+        pressure_drop=run.pressure_drop * 1e3,
+        flow=run.flow / 6e4,
+        temperature=run.temperature + 273.15,
+        sizes=run.sizes,
+        upstream=run.upstream,
+        downstream=run.downstream,
+    )
+    entry = record.entry.model_copy(update={"conditions": stated})
+    return replace(record, entry=entry, table=table)
+
+
+def _sweep(record, run):
+    table = PressureDropTable(
+        flow=run.flow / 6e4,
+        pressure_drop=run.pressure_drop * 1e3,
+        temperature=run.temperature + 273.15,
+        housing=np.array([part == "housing" for part in run.part]),
+    )
+    return replace(record, table=table)
+
+
+def campaign(base, seed, specimens=3):
+    """Return the bench of one simulated campaign."""
+    rng = np.random.default_rng(seed)
+    house = lab.open_campaign(PLAN, STATED, rng)
+    records = []
+    for side, kind in (("candidate", CANDIDATE), ("reference", REFERENCE)):
+        for number in range(1, specimens + 1):
+            factors = lab.draw_specimen(kind, rng)
+            name = f"{side[0].upper()}{number}"
+            model = {k: base.kinds[(k, side, f"{side[0].upper()}1")] for k in ("multipass", "pressure_drop")}
+            made = (
+                _multipass(model["multipass"], lab.simulate_multipass(kind, factors, house, rng)),
+                _sweep(model["pressure_drop"], lab.simulate_pressure_drop(kind, factors, house, rng)),
+            )
+            records += [
+                replace(r, entry=r.entry.model_copy(update={"id": f"{r.entry.kind}-{name}", "specimen": name}))
+                for r in made
+            ]
+    plan = {
+        side: getattr(base.case.qualification, side).model_copy(update={"specimens": ()})
+        for side in ("candidate", "reference")
+    }
+    qualification = base.case.qualification.model_copy(update=plan)
+    case = replace(base.case, records=tuple(records), qualification=qualification)
+    return prepare(case, limits(), seed)

@@ -1,0 +1,135 @@
+"""A simulated laboratory with known truth: do stated intervals cover it, and how often does a
+filter exactly at the limit pass?  Slow; run in CI."""
+
+import numpy as np
+import pytest
+from dossier.decision.probability import against, fixed, interval, probability
+from dossier.evidence.combine import generator
+from dossier.evidence.registry import all_quantities
+
+from tests import campaign as sim
+from tests import laboratory as lab
+
+pytestmark = pytest.mark.slow
+CAMPAIGNS = 1200
+CONFIDENCE = 0.95
+HOT = 378.15
+FLOW = 80.0 / 6e4
+
+
+def truths(kind):
+    truth = lab.type_truth(kind, sim.PLAN, sim.OIL.flowing(80.0, 105.0))
+    at = {size: k for k, size in enumerate(kind.sizes)}
+    return {
+        "efficiency 10": ("efficiency", {"size": 10.0}, truth.efficiency[at[10.0]]),
+        "efficiency 20": ("efficiency", {"size": 20.0}, truth.efficiency[at[20.0]]),
+        "ratio 15": ("filtration_ratio", {"size": 15.0}, 1 / (1 - truth.efficiency[at[15.0]])),
+        "ratio 30": ("filtration_ratio", {"size": 30.0}, 1 / (1 - truth.efficiency[at[30.0]])),
+        "injected": ("injected_capacity", {}, truth.injected_capacity / 1e3),
+        "retained": ("retained_capacity", {}, truth.retained_capacity / 1e3),
+        "clean drop": (
+            "clean_pressure_drop",
+            {"flow": FLOW, "temperature": HOT},
+            truth.clean_pressure_drop * 1e3,
+        ),
+    }
+
+
+class Tally:
+    """Counts over all campaigns, filled once for all tests of this file."""
+
+    def __init__(self):
+        self.known = all_quantities()
+        self.candidate, self.reference = truths(sim.CANDIDATE), truths(sim.REFERENCE)
+        self.covered = dict.fromkeys(self.candidate, 0)
+        self.passed = dict.fromkeys(self.candidate, 0)
+        self.population = dict.fromkeys(self.candidate, 0)
+        self.not_worse = dict.fromkeys(self.candidate, 0)
+        base = sim.template()
+        for seed in range(CAMPAIGNS):
+            self.add(sim.campaign(base, seed))
+
+    def add(self, bench):
+        assert not bench.unreduced
+        assert not bench.unusable
+        for name, (quantity, at, truth) in self.candidate.items():
+            declared = self.known[quantity]
+            higher = declared.better == "higher"
+            found = declared.compute(bench, "candidate", at)
+            low, high = interval(found, CONFIDENCE)
+            self.covered[name] += low <= truth <= high
+            limit = fixed(truth, None) if higher else fixed(None, truth)
+
+            def draws(purpose, bench=bench):
+                return generator(bench, purpose)
+
+            chance = probability(found, limit, "mean", 0.95, draws).probability
+            self.passed[name] += chance >= CONFIDENCE
+            other = self.reference[name][2]
+            share = 1 - truth / other if higher else truth / other - 1
+            reference = declared.compute(bench, "reference", at)
+            limit = against(reference, share, higher)
+            chance = probability(found, limit, "mean", 0.95, draws).probability
+            self.not_worse[name] += chance >= CONFIDENCE
+            edge = self.edge(name, truth, higher)
+            limit = fixed(edge, None) if higher else fixed(None, edge)
+            chance = probability(found, limit, "population", 0.95, draws).probability
+            self.population[name] += chance >= CONFIDENCE
+
+    def edge(self, name, truth, higher):
+        """The 5 % quantile of the type on its unfavourable side (lognormal specimens)."""
+        z = 1.6448536269514722
+        if name.startswith(("efficiency", "ratio")):
+            p = (1 - truth) if name.startswith("efficiency") else 1 / truth
+            sd = sim.CANDIDATE.penetration_sd
+            worst = p * np.exp(-(sd**2) / 2) * np.exp(z * sd)
+            return 1 - worst if name.startswith("efficiency") else 1 / worst
+        if name == "clean drop":
+            stream = sim.OIL.flowing(80.0, 105.0)
+            worst = lab.SpecimenFactors(1.0, 1.0, np.exp(z * sim.CANDIDATE.pressure_sd))
+            drop = lab.element_drop(sim.CANDIDATE, worst, 0.0, stream)
+            return 1e3 * (float(drop) + lab.housing_drop(sim.CANDIDATE, stream))
+        rig = sim.PLAN.oil.flowing(sim.PLAN.flow, sim.PLAN.temperature)
+        rng = np.random.default_rng(1)
+        masses = [
+            lab.capacity(sim.CANDIDATE, lab.draw_specimen(sim.CANDIDATE, rng), sim.PLAN.terminal, rig)
+            for _ in range(1)
+        ] if False else self.masses(rig)
+        return float(np.quantile(masses[name], 0.05)) / 1e3
+
+    def masses(self, rig):
+        if not hasattr(self, "_masses"):
+            rng = np.random.default_rng(1)
+            injected = [
+                lab.capacity(sim.CANDIDATE, lab.draw_specimen(sim.CANDIDATE, rng), sim.PLAN.terminal, rig)
+                for _ in range(20000)
+            ]
+            retained = [lab._retained(sim.CANDIDATE, sim.PLAN, m) for m in injected]
+            self._masses = {"injected": np.array(injected), "retained": np.array(retained)}
+        return self._masses
+
+
+@pytest.fixture(scope="module")
+def tally():
+    return Tally()
+
+
+NAMES = list(truths(sim.CANDIDATE))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_95_percent_intervals_cover_the_truth_in_93_to_97_percent(tally, name):
+    assert 0.93 <= tally.covered[name] / CAMPAIGNS <= 0.97
+
+
+def allowed(risk):
+    """The stated risk plus two standard errors of a proportion over the campaigns."""
+    return risk + 2 * np.sqrt(risk * (1 - risk) / CAMPAIGNS)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("basis", ["passed", "population", "not_worse"])
+def test_a_filter_exactly_at_the_limit_passes_no_more_often_than_the_risk_allows(
+    tally, basis, name
+):
+    assert getattr(tally, basis)[name] / CAMPAIGNS <= allowed(1 - CONFIDENCE)

@@ -1,0 +1,264 @@
+"""Both demo cases against an independent reduction: plain NumPy from the raw files, no dossier code.
+
+The same arithmetic written a second time, along another path: no registry, no unit library, the
+oil by its own two-point line, the fit by normal equations, the monotone curve by a plain loop.
+"""
+
+import math
+import re
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from dossier import assess, read_case
+from openpyxl import load_workbook
+
+INPUTS = Path(__file__).parents[1] / "inputs"
+CASES = ("polder-pumps", "ropeway-drive")
+FIRST_MINUTES = 2.0
+
+
+def number(text):
+    return float(re.match(r"[-+.\d]+", text["value"] if isinstance(text, dict) else text)[0])
+
+
+def raw_rows(folder, file):
+    path, _, sheet = file.partition("#")
+    if sheet:
+        rows = load_workbook(folder / path, read_only=True)[sheet].iter_rows(values_only=True)
+        rows = [[("" if c is None else c) for c in row] for row in rows]
+        return [row for row in rows if not str(row[0]).startswith("#")]
+    lines = [x for x in (folder / path).read_text().splitlines() if x and not x.startswith("#")]
+    if ";" in lines[0]:
+        return [x.replace(",", ".").split(";") for x in lines]
+    return [x.split(",") for x in lines]
+
+
+def cell(text):
+    return float("nan") if text == "" else float(text)
+
+
+def columns(folder, file):
+    header, *body = raw_rows(folder, file)
+    return {
+        str(name): np.array([c[k] if name == "part" else cell(c[k]) for c in body])
+        for k, name in enumerate(header)
+    }
+
+
+def pooled(values):
+    """Pool adjacent violators, the textbook loop: means of blocks until none falls."""
+    blocks = []
+    for value in values:
+        blocks.append([value, 1])
+        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
+            (a, n), (b, m) = blocks[-2], blocks.pop()
+            blocks[-1] = [(a * n + b * m) / (n + m), n + m]
+    return np.concatenate([np.full(n, value) for value, n in blocks])
+
+
+class Oil:
+    """Two-point line of lg lg (nu + 0.7) over lg T, and the density of lubricants."""
+
+    def __init__(self, table):
+        y = [math.log10(math.log10(number(table[k]) + 0.7)) for k in ("kv40", "kv100")]
+        x = [math.log10(t + 273.15) for t in (40, 100)]
+        self.slope = (y[1] - y[0]) / (x[1] - x[0])
+        self.start = y[0] - self.slope * x[0]
+        self.rho15 = number(table["density15"]) * 1000
+
+    def at(self, celsius):
+        nu = 10 ** 10 ** (self.start + self.slope * np.log10(celsius + 273.15)) - 0.7
+        step = 0.6278 / self.rho15 * (celsius - 15)
+        rho = self.rho15 * np.exp(-step * (1 + 0.8 * step))
+        return nu * 1e-6 * rho, rho
+
+
+class Independent:
+    """One case reduced with NumPy alone; g, kPa, L/min, h, degC throughout."""
+
+    def __init__(self, name):
+        self.folder = INPUTS / name
+        self.case = tomllib.loads((self.folder / "case.toml").read_text())
+        self.app = tomllib.loads((self.folder / "application.toml").read_text())
+        self.oil = Oil(self.app["oil"])
+        self.fluids = {f["id"]: Oil(f) for f in self.case["fluid"]}
+        self.rate = number(self.app["duty"]["ingression"])
+        self.opening = number(self.app["circuit"]["bypass_valve"]["opening"]["min"])
+        self.rated = number(self.app["circuit"]["rated_flow"])
+        self.normal = number(self.app["duty"]["normal_oil"])
+
+    def records(self, kind, side):
+        return [r for r in self.case["record"] if r["kind"] == kind and r["filter"] == side]
+
+    def run(self, record):
+        c = record["conditions"]
+        data = columns(self.folder, record["file"])
+        t, dp = data["time [min]"], data["differential pressure [kPa]"]
+        top = number(c["terminal_pressure_drop"]) + number(c["housing_pressure_drop"])
+        k = int(np.argmax(dp >= top))
+        tf = t[k - 1] + (t[k] - t[k - 1]) * (top - dp[k - 1]) / (dp[k] - dp[k - 1])
+        volume = c["injection_volume"]
+        qi = (number(volume["start"]) - number(volume["end"])) / tf
+        level = sum(number(c["injection_concentration"][e]) for e in ("start", "end")) / 2
+        drawn, final = c["sample_flow"], number(c["final_concentration"])
+        injected = level * qi * tf / 1000
+        base = level * qi / number(c["flow"])
+        lost = final * number(c["system_volume"]) + final * number(drawn["upstream"]) * tf
+        lost += (final - base) * number(drawn["downstream"]) * tf
+        means = {}
+        for name in data:
+            if not name.startswith(("upstream", "downstream")):
+                continue
+            other = name.replace("upstream", "downstream")
+            twin = name.replace("downstream", "upstream") if name.startswith("d") else other
+            ok = ~np.isnan(data[twin]) & ~np.isnan(data[name]) & (t > FIRST_MINUTES)
+            edges = np.linspace(0, tf, 11)
+            means[name] = np.array(
+                [
+                    data[name][ok & (t > a + 1e-12) & (t <= b + 1e-12)].mean()
+                    for a, b in zip(edges, edges[1:], strict=False)
+                ]
+            )
+        rows = t <= tf
+        return {
+            "means": means, "injected": injected, "retained": injected - lost / 1000,
+            "mass": level * qi * t[rows] / 1000, "dp": dp[rows], "record": record,
+        }  # fmt: skip
+
+    def efficiency(self, side, size, worst=False):
+        found = []
+        for record in self.records("multipass", side):
+            means = self.run(record)["means"]
+            up, down = means[f"upstream {size} [1/mL]"], means[f"downstream {size} [1/mL]"]
+            found.append(1 - (down / up).max() if worst else 1 - down.mean() / up.mean())
+        return np.array(found)
+
+    def size_at(self, side, ratio):
+        found = []
+        for record in self.records("multipass", side):
+            means = self.run(record)["means"]
+            names = [n for n in means if n.startswith("upstream")]
+            sizes = np.array([float(n.split()[1]) for n in names])
+            beta = [
+                means[n].mean() / means[n.replace("upstream", "downstream")].mean() for n in names
+            ]
+            found.append(float(np.interp(math.log(ratio), np.log(beta), sizes)))
+        return np.array(found)
+
+    def sweep(self, record):
+        data = columns(self.folder, record["file"])
+        fluid = self.fluids[record["fluid"]]
+        fits = {}
+        for part in ("assembly", "housing"):
+            rows = data["part"] == part
+            q = data["flow [L/min]"][rows] / 6e4
+            dp = data["differential pressure [kPa]"][rows] * 1e3
+            mu, rho = fluid.at(data["temperature [degC]"][rows])
+            w = 1 / np.maximum(dp, 0.02 * dp.max())
+            x = np.column_stack([mu * q * w, rho * q**2 * w])
+            fits[part] = np.linalg.solve(x.T @ x, x.T @ (dp * w))
+        return fits
+
+    def sweeps(self, side):
+        return [self.sweep(record) for record in self.records("pressure_drop", side)]
+
+    def clean(self, side, flow, celsius):
+        mu, rho = self.oil.at(celsius)
+        q = flow / 6e4
+        return np.array(
+            [f["assembly"] @ [mu * q, rho * q**2] / 1e3 for f in self.sweeps(side)]
+        )
+
+    def opening_temperature(self, side, flow):
+        grid = np.linspace(0, 120, 24001)
+        mu, rho = self.oil.at(grid)
+        q = flow / 6e4
+        found = []
+        for fit in self.sweeps(side):
+            drop = (fit["assembly"][0] * mu * q + fit["assembly"][1] * rho * q**2) / 1e3
+            found.append(grid[int(np.argmax(drop < self.opening))])
+        return np.array(found)
+
+    def loaded(self, side):
+        """Mass and application's pressure drop of each specimen, the run made monotone by pooling."""
+        mu, rho = self.oil.at(self.normal)
+        q = self.rated / 6e4
+        for record, fit in zip(self.records("multipass", side), self.sweeps(side), strict=True):
+            run = self.run(record)
+            dp = pooled(run["dp"] * 1e3)
+            mt, rt = self.fluids[record["fluid"]].at(number(record["conditions"]["temperature"]))
+            still = fit["housing"][0] * mt * q + fit["assembly"][1] * rt * q**2
+            rest = fit["housing"][0] * mu * q + fit["assembly"][1] * rho * q**2
+            viscous = (fit["assembly"][0] - fit["housing"][0]) * mu * q
+            yield run["mass"], (rest + viscous * (dp - still) / (dp[0] - still)) / 1e3
+
+    def loaded_drop(self, side, hours):
+        return np.array([np.interp(self.rate * hours, m, drop) for m, drop in self.loaded(side)])
+
+    def life(self, side):
+        found = []
+        for mass, drop in self.loaded(side):
+            grid = np.linspace(0, mass[-1], 200001)
+            found.append(grid[int(np.argmax(np.interp(grid, mass, drop) >= self.opening))])
+        return np.array(found) / self.rate
+
+    def value(self, requirement, side="candidate"):
+        at = requirement.get("at", {})
+        flow = number(at.get("flow", self.app["circuit"]["rated_flow"]))
+        hours = number(at.get("hours", self.app["duty"]["service_interval"]))
+        warmth = number(at["temperature"]) if "temperature" in at else self.normal
+        if "temperature" in at and requirement["quantity"] != "clean_pressure_drop":
+            assert warmth == self.normal
+        runs = [self.run(r) for r in self.records("multipass", side)]
+        table = {
+            "efficiency": lambda: 100 * self.efficiency(side, at["size"]),
+            "lowest_efficiency": lambda: 100 * self.efficiency(side, at["size"], worst=True),
+            "filtration_ratio": lambda: 1 / (1 - self.efficiency(side, at["size"])),
+            "size_at_efficiency": lambda: self.size_at(side, 1 / (1 - number(at["efficiency"]) / 100)),
+            "size_at_ratio": lambda: self.size_at(side, at["ratio"]),
+            "injected_capacity": lambda: np.array([run["injected"] for run in runs]),
+            "retained_capacity": lambda: np.array([run["retained"] for run in runs]),
+            "clean_pressure_drop": lambda: self.clean(side, flow, warmth),
+            "pressure_drop_at_interval": lambda: self.loaded_drop(side, hours),
+            "bypass_margin": lambda: self.opening - self.loaded_drop(side, hours),
+            "cold_bypass_temperature": lambda: self.opening_temperature(side, flow),
+            "service_life": lambda: self.life(side),
+        }
+        return table[requirement["quantity"]]()
+
+
+@pytest.fixture(scope="module", params=CASES)
+def both(request):
+    case = read_case(INPUTS / request.param)
+    return Independent(request.param), assess(case)
+
+
+def test_values_agree_with_an_independent_reduction(both):
+    independent, assessment = both
+    found = {f.demand.id: f for f in assessment.findings}
+    for requirement in independent.app["requirement"]:
+        finding = found[requirement["id"]]
+        tolerance = 0.005
+        values = independent.value(requirement)
+        shown = [finding.demand.shown(s.value) for s in finding.estimate.per_specimen]
+        assert shown == pytest.approx(values, rel=tolerance), requirement["id"]
+        if requirement["quantity"] != "filtration_ratio":
+            mean = finding.demand.shown(finding.estimate.value)
+            assert mean == pytest.approx(values.mean(), rel=tolerance), requirement["id"]
+        if finding.demand.not_worse is not None:
+            other = independent.value(requirement, "reference")
+            reference = finding.demand.shown(finding.reference.value)
+            assert reference == pytest.approx(other.mean(), rel=tolerance), requirement["id"]
+
+
+@pytest.mark.parametrize(
+    ("name", "decision", "failing"),
+    [("polder-pumps", "approved", set()), ("ropeway-drive", "not approved", {"C2", "B2", "L1"})],
+)
+def test_decisions_are_those_the_truth_of_the_simulation_asks_for(name, decision, failing):
+    assessment = assess(read_case(INPUTS / name))
+    assert assessment.decision.value == decision
+    verdicts = {f.demand.id: f.verdict.value for f in assessment.findings}
+    assert {k for k in failing if verdicts[k] == "fail"} == failing
