@@ -1,0 +1,1 @@
+"""What keeps a decision defensible: digests, manifest, sign-off."""

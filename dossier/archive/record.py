@@ -1,0 +1,172 @@
+"""decision.json and the manifest: what a program reads, and what proves it."""
+
+import hashlib
+import json
+import math
+import platform
+from collections.abc import Mapping
+from datetime import date
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from dossier.case.case import Case
+from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.demand import Demand
+from dossier.evidence.estimate import Estimate, SpecimenValue
+
+__all__ = ["SCHEMA_VERSION", "canonical", "decision_document", "manifest_of", "versions"]
+
+SCHEMA_VERSION = "1.0"
+NUMERICAL = ("numpy", "scipy", "pandas", "pint")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of this program and of the libraries that numbers depend on."""
+    found = {"dossier": _version("dossier"), "python": platform.python_version()}
+    return found | {name: _version(name) for name in NUMERICAL}
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def decision_document(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
+    """Return the content of decision.json: numbers in the requirement's own unit, full precision.
+
+    `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
+    """
+    qualification, application = case.qualification, case.application
+    rule = application.decision_rule
+    return {
+        "schema": f"dossier decision {SCHEMA_VERSION}",
+        "case": {
+            "number": qualification.number,
+            "revision": qualification.revision,
+            "title": qualification.title,
+            "issued": issued.isoformat(),
+            "candidate": qualification.candidate.part_number,
+            "reference": qualification.reference.part_number if qualification.reference else None,
+            "replaces": qualification.replaces or None,
+            "review_due": qualification.review_due.isoformat()
+            if qualification.review_due
+            else None,
+        },
+        "application": {
+            "title": application.title,
+            "revision": application.revision,
+            "equipment": list(application.equipment),
+        },
+        "decision": assessment.decision.value,
+        "signed": False,
+        "conditions": list(assessment.conditions),
+        "decision_rule": {
+            "kind": rule.kind,
+            "confidence": _number(rule.confidence),
+            "agreed": rule.agreed.isoformat(),
+        },
+        "findings": [_finding(finding) for finding in assessment.findings],
+        "checks": [
+            {
+                "record": c.record,
+                "rule": c.rule,
+                "limit": c.limit,
+                "found": c.found,
+                "outcome": c.outcome,
+                "mandatory": c.mandatory,
+                "standard": c.standard,
+                "deviation": c.deviation or None,
+            }
+            for c in assessment.checks
+        ],
+        "inputs": {file.name: file.sha256 for file in case.inputs},
+        "seed": assessment.seed,
+        "versions": versions(),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    demand, estimate = finding.demand, finding.estimate
+    return {
+        "requirement": demand.id,
+        "text": demand.text,
+        "quantity": demand.quantity.name,
+        "at": demand.at_text or None,
+        "basis": demand.basis,
+        "severity": demand.severity,
+        "source": demand.source,
+        "verdict": finding.verdict.value,
+        "value": _shown(demand, estimate.value) if estimate else None,
+        "u": _spread(demand, estimate.u) if estimate else None,
+        "dof": _number(estimate.dof) if estimate else None,
+        "bound": (estimate.bound or None) if estimate else None,
+        "interval95": [_shown(demand, end) for end in finding.interval]
+        if finding.interval
+        else None,
+        "unit": demand.unit,
+        "limit": {
+            "min": None if finding.lower is None else _shown(demand, finding.lower),
+            "max": None if finding.upper is None else _shown(demand, finding.upper),
+            "not_worse_than_reference": _number(demand.not_worse),
+        },
+        "probability_conforming": _number(finding.probability),
+        "reason": finding.reason,
+        "concession": finding.concession or None,
+        "per_specimen": _specimens(demand, estimate.per_specimen if estimate else ()),
+        "records": list(estimate.sources) if estimate else [],
+        "reference": {
+            "value": _shown(demand, finding.reference.value),
+            "u": _spread(demand, finding.reference.u),
+            "per_specimen": _specimens(demand, finding.reference.per_specimen),
+        }
+        if isinstance(finding.reference, Estimate)
+        else None,
+    }
+
+
+def _specimens(demand: Demand, specimens: tuple[SpecimenValue, ...]) -> list[dict[str, Any]]:
+    return [
+        {
+            "specimen": each.specimen,
+            "record": each.record,
+            "value": _shown(demand, each.value),
+            "u": _spread(demand, each.u),
+            "bound": each.bound or None,
+        }
+        for each in specimens
+    ]
+
+
+def _shown(demand: Demand, value: float) -> float | None:
+    return _number(demand.shown(value))
+
+
+def _spread(demand: Demand, u: float) -> float | None:
+    return _number(u / demand.spread_factor) if math.isfinite(u) else None
+
+
+def _number(value: float | None) -> float | None:
+    """Return ten significant digits, enough for every use and the same on every machine."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.10g}")
+
+
+def canonical(document: Mapping[str, Any]) -> bytes:
+    """Return JSON in UTF-8 with sorted keys, indented for people, ending in a line feed."""
+    text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode()
+
+
+def manifest_of(case: Case, decision_json: bytes, assessment: Assessment) -> dict[str, Any]:
+    """Return the manifest: SHA-256 of every input and of decision.json, seed and versions."""
+    return {
+        "schema": f"dossier manifest {SCHEMA_VERSION}",
+        "case": case.name,
+        "files": {file.name: file.sha256 for file in case.inputs}
+        | {"decision.json": hashlib.sha256(decision_json).hexdigest()},
+        "seed": assessment.seed,
+        "versions": versions(),
+    }

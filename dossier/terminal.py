@@ -1,0 +1,71 @@
+"""The verdicts of a case as text for a terminal."""
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from dossier.case.case import Case
+from dossier.decision.finding import Assessment, Finding
+from dossier.report.content_results import estimate_text, limit_text
+
+__all__ = ["print_assessment"]
+
+
+def print_assessment(case: Case, assessment: Assessment) -> None:
+    """Print one row a requirement, the reasons of those that do not pass, and the decision."""
+    console = Console(highlight=False, markup=False, emoji=False)
+    wide = max(console.width, 100)
+    console = Console(highlight=False, markup=False, emoji=False, width=wide)
+    qualification = case.qualification
+    console.print(
+        f"{qualification.number} revision {qualification.revision}: {qualification.title}"
+    )
+    console.print(
+        f"candidate {qualification.candidate.part_number}; {case.application.title}, "
+        f"revision {case.application.revision}"
+    )
+    console.print(_table(assessment))
+    for finding in assessment.findings:
+        if finding.verdict.value != "pass":
+            console.print(f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}")
+    for condition in assessment.conditions:
+        console.print(f"condition: {condition}")
+    console.print(f"decision: {assessment.decision.value}")
+
+
+def _table(assessment: Assessment) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="")
+    for heading, justify in (
+        ("requirement", "left"),
+        ("quantity", "left"),
+        ("at", "left"),
+        ("result", "right"),
+        ("limit", "right"),
+        ("conforms with", "right"),
+        ("verdict", "left"),
+    ):
+        table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
+    for finding in assessment.findings:
+        table.add_row(*(Text(cell) for cell in _row(finding)))
+    return table
+
+
+def _row(finding: Finding) -> tuple[str, ...]:
+    demand = finding.demand
+    advisory = "" if demand.severity == "mandatory" else " (advisory)"
+    chance = "" if finding.probability is None else _share(finding.probability)
+    return (
+        demand.id + advisory,
+        demand.quantity.title,
+        demand.at_text,
+        estimate_text(demand, finding.estimate, finding) if finding.estimate else "",
+        limit_text(finding),
+        chance,
+        finding.verdict.value,
+    )
+
+
+def _share(chance: float) -> str:
+    if chance > 0.9999:
+        return "> 99.99 %"
+    return "< 0.01 %" if chance < 0.0001 else f"{100 * chance:.2f} %"
