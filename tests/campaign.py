@@ -4,13 +4,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+
 from dossier.api import limits
 from dossier.case.case import Case
 from dossier.case.fields import Ends, Measured, VolumeEnds
 from dossier.case.read import read_case_files
 from dossier.case.records import MultipassTable, PressureDropTable
 from dossier.evidence.prepare import prepare
-
 from tests import laboratory as lab
 
 INPUTS = Path(__file__).parents[1] / "inputs"
@@ -65,7 +65,9 @@ def template():
 
 def _multipass(record, run):
     conditions = record.entry.conditions
-    ends = [Measured(value=v / 1e3, u=STATED.injection_level * v / 1e3) for v in run.injection_level]
+    ends = [
+        Measured(value=v / 1e3, u=STATED.injection_level * v / 1e3) for v in run.injection_level
+    ]
     final = run.final_level / 1e3
     stated = conditions.model_copy(
         update={
@@ -110,15 +112,16 @@ def campaign(base, seed, specimens=3):
         for number in range(1, specimens + 1):
             factors = lab.draw_specimen(kind, rng)
             name = f"{side[0].upper()}{number}"
-            model = {k: base.kinds[(k, side, f"{side[0].upper()}1")] for k in ("multipass", "pressure_drop")}
+            first = f"{side[0].upper()}1"
+            run = lab.simulate_multipass(kind, factors, house, rng)
+            sweep = lab.simulate_pressure_drop(kind, factors, house, rng)
             made = (
-                _multipass(model["multipass"], lab.simulate_multipass(kind, factors, house, rng)),
-                _sweep(model["pressure_drop"], lab.simulate_pressure_drop(kind, factors, house, rng)),
+                _multipass(base.kinds["multipass", side, first], run),
+                _sweep(base.kinds["pressure_drop", side, first], sweep),
             )
-            records += [
-                replace(r, entry=r.entry.model_copy(update={"id": f"{r.entry.kind}-{name}", "specimen": name}))
-                for r in made
-            ]
+            for record in made:
+                update = {"id": f"{record.entry.kind}-{name}", "specimen": name}
+                records.append(replace(record, entry=record.entry.model_copy(update=update)))
     plan = {
         side: getattr(base.case.qualification, side).model_copy(update={"specimens": ()})
         for side in ("candidate", "reference")

@@ -5,8 +5,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import dossier
 import pytest
+
+import dossier
 
 PACKAGE = Path(dossier.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -1,9 +1,10 @@
-"""Both demo cases against an independent reduction: plain NumPy from the raw files, no dossier code.
+"""Both demo cases against an independent reduction: plain NumPy from the raw files alone.
 
 The same arithmetic written a second time, along another path: no registry, no unit library, the
 oil by its own two-point line, the fit by normal equations, the monotone curve by a plain loop.
 """
 
+import itertools
 import math
 import re
 import tomllib
@@ -11,8 +12,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from dossier import assess, read_case
 from openpyxl import load_workbook
+
+from dossier import assess, read_case
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 CASES = ("polder-pumps", "ropeway-drive")
@@ -69,7 +71,7 @@ class Oil:
         self.rho15 = number(table["density15"]) * 1000
 
     def at(self, celsius):
-        nu = 10 ** 10 ** (self.start + self.slope * np.log10(celsius + 273.15)) - 0.7
+        nu = 10**10 ** (self.start + self.slope * np.log10(celsius + 273.15)) - 0.7
         step = 0.6278 / self.rho15 * (celsius - 15)
         rho = self.rho15 * np.exp(-step * (1 + 0.8 * step))
         return nu * 1e-6 * rho, rho
@@ -118,7 +120,7 @@ class Independent:
             means[name] = np.array(
                 [
                     data[name][ok & (t > a + 1e-12) & (t <= b + 1e-12)].mean()
-                    for a, b in zip(edges, edges[1:], strict=False)
+                    for a, b in itertools.pairwise(edges)
                 ]
             )
         rows = t <= tf
@@ -167,9 +169,7 @@ class Independent:
     def clean(self, side, flow, celsius):
         mu, rho = self.oil.at(celsius)
         q = flow / 6e4
-        return np.array(
-            [f["assembly"] @ [mu * q, rho * q**2] / 1e3 for f in self.sweeps(side)]
-        )
+        return np.array([f["assembly"] @ [mu * q, rho * q**2] / 1e3 for f in self.sweeps(side)])
 
     def opening_temperature(self, side, flow):
         grid = np.linspace(0, 120, 24001)
@@ -182,7 +182,7 @@ class Independent:
         return np.array(found)
 
     def loaded(self, side):
-        """Mass and application's pressure drop of each specimen, the run made monotone by pooling."""
+        """Mass and application's pressure drop of each specimen, the run made monotone."""
         mu, rho = self.oil.at(self.normal)
         q = self.rated / 6e4
         for record, fit in zip(self.records("multipass", side), self.sweeps(side), strict=True):
@@ -216,7 +216,9 @@ class Independent:
             "efficiency": lambda: 100 * self.efficiency(side, at["size"]),
             "lowest_efficiency": lambda: 100 * self.efficiency(side, at["size"], worst=True),
             "filtration_ratio": lambda: 1 / (1 - self.efficiency(side, at["size"])),
-            "size_at_efficiency": lambda: self.size_at(side, 1 / (1 - number(at["efficiency"]) / 100)),
+            "size_at_efficiency": lambda: self.size_at(
+                side, 1 / (1 - number(at["efficiency"]) / 100)
+            ),
             "size_at_ratio": lambda: self.size_at(side, at["ratio"]),
             "injected_capacity": lambda: np.array([run["injected"] for run in runs]),
             "retained_capacity": lambda: np.array([run["retained"] for run in runs]),

@@ -173,6 +173,8 @@ def _multipass(raw: RawTable, size_calibration: str) -> MultipassTable | None:
     falls = np.concatenate([[False], ~(np.diff(time) > 0)]) & ~np.isnan(time)
     _flag(raw, falls, "time", "time does not increase", "sort the rows and remove doubles")
     _flag(raw, drop < 0, "differential pressure", "negative", "check the sign and the zero")
+    if flow is not None:
+        _flag(raw, flow < 0, "flow", "negative", "check the sign")
     for side in (counts.upstream, counts.downstream):
         rows, columns = np.nonzero(side < 0)
         for row, column in list(zip(rows, columns, strict=True))[:3]:

@@ -3,8 +3,9 @@ import zipfile
 
 import numpy as np
 import pytest
-from dossier.case.tables import TableError, read_csv, read_sheet
 from openpyxl import Workbook
+
+from dossier.case.tables import TableError, read_csv, read_sheet
 
 GOOD = "# invented\ntime [min],flow [L/min]\n1,10.5\n# filter warmed up\n2,\n3,11\n"
 
@@ -36,7 +37,9 @@ def test_separators_decimal_comma_and_byte_order_mark(text):
     assert np.allclose(numbers(table, "flow"), [10.5, np.nan, 11.0], equal_nan=True)
 
 
-@pytest.mark.parametrize("cell", ["NaN", "inf", "-Infinity", "n/a", "1 234", "10.5.1", "ten", "NULL"])
+@pytest.mark.parametrize(
+    "cell", ["NaN", "inf", "-Infinity", "n/a", "1 234", "10.5.1", "ten", "NULL"]
+)
 def test_text_in_a_numeric_column_is_named_by_row_and_column(cell):
     table = read_csv("r.csv", f"time [min],flow [L/min]\n1,10\n2,{cell}\n3,11\n".encode())
     numbers(table, "flow")

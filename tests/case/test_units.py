@@ -1,12 +1,13 @@
 import math
 
 import pytest
-from dossier.case.units import UnitError, affine, from_si, parse_quantity, parse_size
 from hypothesis import given
 from hypothesis import strategies as st
 
-# Exact definitions: SI brochure (litre, bar, minute); psi from 0.45359237 kg, 9.80665 m/s2, 25.4 mm;
-# US gallon 231 cubic inches.
+from dossier.case.units import UnitError, affine, from_si, parse_quantity, parse_size
+
+# Exact definitions: SI brochure (litre, bar, minute); psi from 0.45359237 kg, 9.80665 m/s2 and
+# 25.4 mm; US gallon 231 cubic inches.
 KNOWN = [
     ("95 L/min", "flow", 95e-3 / 60),
     ("1 gal/min", "flow", 231 * 0.0254**3 / 60),
@@ -57,7 +58,7 @@ def test_value_with_unit_becomes_working_value(text, dimension, expected):
     ],
 )
 def test_what_is_no_value_with_that_unit_is_refused_with_an_example(text, dimension):
-    with pytest.raises(UnitError, match="write|number|absolute zero"):
+    with pytest.raises(UnitError, match=r"write|number|absolute zero"):
         parse_quantity(text, dimension)
 
 

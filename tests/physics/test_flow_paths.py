@@ -1,0 +1,141 @@
+"""Flow splits against equal pressure, conservation and closed forms of the limits."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dossier.physics.flow_paths import (
+    Path,
+    in_series,
+    orifice_path,
+    split_parallel,
+    split_to_sump,
+)
+
+VISCOSITY = st.floats(2e-3, 10.0)
+DENSITY = st.floats(750.0, 950.0)
+FLOW = st.floats(1e-5, 1e-2)
+PATHS = st.builds(Path, st.floats(1e6, 1e11), st.floats(1e3, 1e12))
+
+
+def drop(path, q, mu, rho):
+    return path.a * mu * q + path.b * rho * q * q
+
+
+@given(PATHS, FLOW, VISCOSITY, DENSITY)
+def test_flow_inverts_pressure_drop(path, q, mu, rho):
+    assert path.pressure_drop(q, mu, rho) == pytest.approx(drop(path, q, mu, rho), rel=1e-14)
+    assert path.flow(drop(path, q, mu, rho), mu, rho) == pytest.approx(q, rel=1e-12)
+
+
+@given(st.lists(PATHS, min_size=1, max_size=5), FLOW, VISCOSITY, DENSITY)
+def test_parallel_paths_share_one_pressure_and_lose_no_oil(paths, total, mu, rho):
+    split = split_parallel(paths, total, mu, rho)
+    assert math.fsum(split.flows) == pytest.approx(total, rel=1e-9)
+    for path, q in zip(paths, split.flows, strict=True):
+        assert q > 0
+        assert drop(path, q, mu, rho) == pytest.approx(split.pressure_drop, rel=1e-9)
+    assert sum(split.shares) == pytest.approx(1.0, rel=1e-12)
+
+
+@given(st.lists(st.floats(1e6, 1e11), min_size=2, max_size=4), FLOW, VISCOSITY)
+def test_purely_viscous_paths_share_as_conductances(resistances, total, mu):
+    split = split_parallel([Path(a, 0.0) for a in resistances], total, mu, 850.0)
+    whole = sum(1 / a for a in resistances)
+    assert split.shares == pytest.approx([1 / a / whole for a in resistances], rel=1e-9)
+    assert split.pressure_drop == pytest.approx(mu * total / whole, rel=1e-9)
+
+
+def test_purely_inertial_paths_share_as_roots():
+    split = split_parallel([Path(0.0, 1e8), Path(0.0, 4e8)], 3e-4, 0.02, 850.0)
+    assert split.flows == pytest.approx([2e-4, 1e-4], rel=1e-12)
+
+
+def test_the_share_through_a_viscous_fine_path_falls_with_cold_oil():
+    main, fine = Path(2e8, 3e6), Path(5e9, 0.0)  # an invented can
+    shares = [split_parallel([main, fine], 1.5e-3, mu, 870.0).shares[1] for mu in (0.01, 0.1, 9.0)]
+    assert shares[0] > shares[1] > shares[2]
+    assert shares[2] == pytest.approx(2e8 / 5.2e9, rel=0.01)  # all viscous: as conductances
+
+
+@given(PATHS, PATHS, FLOW, VISCOSITY, DENSITY)
+def test_drops_in_series_add(one, two, q, mu, rho):
+    both = drop(one, q, mu, rho) + drop(two, q, mu, rho)
+    assert in_series(one, two).pressure_drop(q, mu, rho) == pytest.approx(both, rel=1e-12)
+
+
+@given(PATHS, PATHS, FLOW, st.floats(1e3, 1e6), VISCOSITY, DENSITY)
+def test_return_to_sump_meets_the_inlet_pressure(fine, full, total, gallery, mu, rho):
+    if not drop(fine, total, mu, rho) > gallery:
+        with pytest.raises(ValueError, match="cannot be held"):
+            split_to_sump(fine, total, gallery, mu, rho, full)
+        return
+    split = split_to_sump(fine, total, gallery, mu, rho, full)
+    assert split.to_sump + split.to_engine == pytest.approx(total, rel=1e-12)
+    inlet = gallery + drop(full, split.to_engine, mu, rho)
+    assert split.inlet_pressure == pytest.approx(inlet, rel=1e-9)
+    assert drop(fine, split.to_sump, mu, rho) == pytest.approx(inlet, rel=1e-8)
+
+
+def test_return_to_sump_in_closed_form_where_all_is_viscous():
+    fine, full, mu, total, gallery = Path(3e10, 0.0), Path(4e8, 0.0), 0.02, 1.5e-3, 4e5
+    expected = (gallery + full.a * mu * total) / ((fine.a + full.a) * mu)
+    split = split_to_sump(fine, total, gallery, mu, 850.0, full)
+    assert split.to_sump == pytest.approx(expected, rel=1e-12)
+    assert split.share == pytest.approx(expected / total, rel=1e-12)
+    alone = split_to_sump(fine, total, gallery, mu, 850.0)
+    assert alone.to_sump == pytest.approx(gallery / (fine.a * mu), rel=1e-12)
+    assert alone.inlet_pressure == gallery
+
+
+def test_regulated_and_free_gallery_agree_on_the_same_state():
+    full, fine = Path(4e8, 1e7), in_series(Path(8e9, 0.0), orifice_path(0.61, 4e-6))
+    bearings, mu, rho, total = Path(1e10, 1e8), 0.012, 830.0, 1.5e-3
+    free = split_parallel([in_series(full, bearings), fine], total, mu, rho)
+    gallery = drop(bearings, free.flows[0], mu, rho)
+    held = split_to_sump(fine, total, gallery, mu, rho, full)
+    assert held.to_sump == pytest.approx(free.flows[1], rel=1e-9)
+    assert held.inlet_pressure == pytest.approx(free.pressure_drop, rel=1e-9)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0, 0.0])
+def test_values_that_are_no_flow_are_refused(bad):
+    path = Path(1e9, 1e7)
+    with pytest.raises(ValueError, match="total flow"):
+        split_parallel([path], bad, 0.02, 850.0)
+    with pytest.raises(ValueError, match="viscosity"):
+        split_parallel([path], 1e-3, bad, 850.0)
+    with pytest.raises(ValueError, match="density"):
+        path.flow(1e5, 0.02, bad)
+    with pytest.raises(ValueError, match="gallery pressure"):
+        split_to_sump(path, 1e-3, bad, 0.02, 850.0)
+    with pytest.raises(ValueError, match="total flow"):
+        split_to_sump(path, bad, 1e5, 0.02, 850.0)
+    with pytest.raises(ValueError, match="area"):
+        orifice_path(0.61, bad)
+    with pytest.raises(ValueError, match="discharge coefficient"):
+        orifice_path(bad, 1e-6)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0])
+def test_values_that_are_no_path_are_refused(bad):
+    for a, b in [(bad, 1e7), (1e9, bad)]:
+        with pytest.raises(ValueError, match="1/m"):
+            Path(a, b)
+    with pytest.raises(ValueError, match="pressure drop"):
+        Path(1e9, 1e7).flow(bad, 0.02, 850.0)
+    with pytest.raises(ValueError, match="flow"):
+        Path(1e9, 1e7).pressure_drop(bad, 0.02, 850.0)
+
+
+def test_no_path_and_no_resistance_are_refused():
+    with pytest.raises(ValueError, match="without resistance"):
+        Path(0.0, 0.0)
+    with pytest.raises(ValueError, match="without resistance"):
+        in_series()
+    with pytest.raises(ValueError, match="no path"):
+        split_parallel([], 1e-3, 0.02, 850.0)
+    assert Path(1e9, 1e7).flow(0.0, 0.02, 850.0) == 0.0
+    assert Path(1e9, 1e7).pressure_drop(0.0, 0.02, 850.0) == 0.0
