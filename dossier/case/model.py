@@ -81,6 +81,10 @@ class Circuit(Model):
     partial_flow_share: Fraction | None = None
     bypass_valve: BypassValve | None = None
     system_pressure: Pressure | None = None
+    pump_flow: Flow | None = None
+    """Flow of the pump, where it is not the rated flow of the full-flow path."""
+    gallery_pressure: Pressure | None = None
+    """Regulated gauge pressure at the bearings [Pa]; it drives a fine path back to the sump."""
 
 
 class Oil(Model):
@@ -201,7 +205,15 @@ class Laboratory(Model):
 
 
 Measurand = Literal[
-    "counts", "flow", "injection flow", "differential pressure", "temperature", "mass", "pressure"
+    "counts",
+    "flow",
+    "injection flow",
+    "differential pressure",
+    "temperature",
+    "mass",
+    "pressure",
+    "volume rate",
+    "length",
 ]
 
 

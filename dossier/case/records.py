@@ -1,5 +1,6 @@
 """The kinds of record: which columns each has, and the arrays it becomes in working units."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -270,22 +271,22 @@ def _measurement(raw: RawTable) -> MeasurementTable | None:
     )
 
 
+_RESULT = re.compile(r"([<>≤≥]?)\s*([+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)")
+_SIGNS = {"": "", ">": ">", "≥": ">", "<": "<", "≤": "<"}
+
+
 def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
     values, signs = np.full(raw.rows, np.nan), []
     for row, text in enumerate(raw.texts(column)):
-        sign = text[:1] if text[:1] in {">", "<"} else ""
-        signs.append(sign)
-        body = text.lstrip("><≥≤ ").replace(" ", "")
-        if not body:
+        match = _RESULT.fullmatch(text)
+        if match is None or not np.isfinite(float(match[2])):
+            signs.append("")
+            if text:
+                hint = "write 2150, > 2000 or < 0.5, with a decimal point"
+                raw.complain(raw.place(row, column), f"{text!r} is not a result", hint)
             continue
-        try:
-            values[row] = float(body)
-        except ValueError:
-            values[row] = np.nan
-        if not np.isfinite(values[row]) or values[row] < 0:
-            raw.complain(
-                raw.place(row, column), f"{text!r} is not a result", "write 2150, > 2000 or < 0.5"
-            )
+        signs.append(_SIGNS[match[1]])
+        values[row] = float(match[2])
     try:
         factor, offset = affine(column.unit, MEASURED[column.name.lower()])
     except UnitError as error:

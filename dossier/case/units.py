@@ -33,6 +33,7 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "length": ("mm", "96 mm"),
     "size": ("um", "10 um(c)"),
     "volume rate": ("m**3/s", "5 mL/min"),
+    "cleanliness code": ("dimensionless", "18/16/13"),
 }
 """Dimension name -> (unit the rooms work in, an example a user may type)."""
 
@@ -64,6 +65,8 @@ def affine(unit: str, dimension: str) -> tuple[float, float]:
     target, example = DIMENSIONS[dimension]
     text = unit.strip()
     if text in {"", "1"} and dimension in {"number", "fraction"}:
+        return 1.0, 0.0
+    if text == "classes" and dimension == "cleanliness code":
         return 1.0, 0.0
     if text == "%":
         if dimension in {"fraction", "number"}:

@@ -12,6 +12,7 @@ from dossier.decision.rules import (
     conformance_probability,
     conformance_probability_of_samples,
 )
+from dossier.evidence.draws import as_samples
 from dossier.evidence.estimate import Estimate, SpecimenValue
 from dossier.evidence.tolerance import tolerance_confidence
 from dossier.evidence.uncertainty import coverage_factor, t_quantile
@@ -98,30 +99,14 @@ def _mean(
         parts = [(c.u, c.dof) for c in estimate.components]
         return _analytic(estimate.value, parts, estimate.scale, threshold)
     if estimate.samples is not None or reference.samples is not None:
-        own = _as_samples(estimate, draws("candidate as draws"))
-        other = _as_samples(reference, draws("reference as draws"))
+        own = as_samples(estimate, draws("candidate as draws"))
+        other = as_samples(reference, draws("reference as draws"))
         difference = own - threshold.factor * other
         zero = Limits(
             None if threshold.lower is None else 0.0, None if threshold.upper is None else 0.0
         )
         return conformance_probability_of_samples(difference, zero)
     return _difference(estimate, reference, threshold)
-
-
-def _as_samples(estimate: Estimate, rng: np.random.Generator) -> Floats:
-    if estimate.samples is not None:
-        return estimate.samples
-    size = 100_000
-    t = (
-        rng.standard_normal(size)
-        if math.isinf(estimate.dof)
-        else rng.standard_t(estimate.dof, size)
-    )
-    if estimate.scale == "reciprocal":
-        inner = 1.0 / estimate.value + estimate.u / estimate.value**2 * t
-        return 1.0 / np.maximum(inner, 1e-300)
-    result: Floats = estimate.value + estimate.u * t
-    return result
 
 
 def _analytic(value: float, parts: Sequence[Part], scale: str, threshold: Threshold) -> float:

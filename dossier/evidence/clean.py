@@ -14,7 +14,7 @@ from dossier.evidence.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import PressureDropResult
 
-__all__ = ["CleanShares", "carried", "outside", "pressure_components"]
+__all__ = ["CleanShares", "carried", "outside", "pressure_components", "sweep_inputs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +68,13 @@ def pressure_components(
     The instruments' errors act on the fitted coefficients, and through them on the pressure drop
     carried to `flow` [m3/s], `mu` [Pa s] and `rho` [kg/m3].
     """
-    entries = {record.id: record.entry for record in bench.case.records}
+    x = (mu * flow, rho * flow**2)
     found: dict[tuple[str, str], tuple[InputAccuracy, float]] = {}
     for sweep in sweeps:
-        entry = entries[sweep.record]
-        for name, effect in _effects(sweep, flow, mu, rho).items():
-            known = _input(bench.case, bench.limits, entry, sweep, name)
+        for name, slope, known in sweep_inputs(bench, sweep):
             key = (name, known.shared)
             so_far = found[key][1] if key in found else 0.0
+            effect = slope[0] * x[0] + slope[1] * x[1]
             found[key] = (known, so_far + effect * known.u / len(sweeps))
     return [
         Component(
@@ -86,18 +85,24 @@ def pressure_components(
     ]  # fmt: skip
 
 
-def _effects(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> dict[str, float]:
-    """Return the change of the carried pressure drop [Pa] for a unit error of each input."""
-    x = (mu * flow, rho * flow**2)
-
-    def change(slope: tuple[float, float]) -> float:
-        return slope[0] * x[0] + slope[1] * x[1]
-
+def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:
+    """Return the change of a and b for a unit error of each input, relative or a kelvin."""
     return {
-        "differential pressure": carried(sweep, flow, mu, rho).total,
-        "flow": change(sweep.per_flow),
-        "temperature": change(sweep.per_kelvin),
+        "differential pressure": (sweep.assembly.a, sweep.assembly.b),
+        "flow": sweep.per_flow,
+        "temperature": sweep.per_kelvin,
     }
+
+
+def sweep_inputs(
+    bench: Bench, sweep: PressureDropResult
+) -> list[tuple[str, tuple[float, float], InputAccuracy]]:
+    """Return each input of a sweep: name, change of a and b for a unit error, and its accuracy."""
+    entry = {record.id: record.entry for record in bench.case.records}[sweep.record]
+    return [
+        (name, slope, _input(bench.case, bench.limits, entry, sweep, name))
+        for name, slope in _slopes(sweep).items()
+    ]
 
 
 def _input(

@@ -94,7 +94,11 @@ def _over_flow(
     flows: Floats,
     temperature: float,
 ) -> Curve:
-    mu, rho = fluid_at(bench.case.application.oil, temperature)
+    try:
+        mu, rho = fluid_at(bench.case.application.oil, temperature)
+    except ValueError:  # the quantities say why; the chart stays empty
+        flows = flows[:0]
+        mu = rho = 1.0
     inside = [q for q in flows if not any(outside(s, bench.limits, q, mu, rho) for s in sweeps)]
     return _band(bench, side, sweeps, np.array(inside), lambda q: (q, mu, rho))
 

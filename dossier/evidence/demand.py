@@ -1,5 +1,6 @@
 """A requirement with its quantity, conditions and limits resolved."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -95,7 +96,14 @@ def _demand(requirement: Requirement, application: Application) -> Demand:
         )
     declared = known[requirement.quantity]
     at, shown = _conditions(requirement, declared, application)
-    lower, upper, unit = _limits(requirement, declared)
+    lower: float | None
+    upper: float | None
+    if declared.dimension == "cleanliness code":
+        at["code"] = _code(requirement)
+        shown = f"{shown}, wanted code {at['code']}"
+        lower, upper, unit = None, 0.0, declared.unit
+    else:
+        lower, upper, unit = _limits(requirement, declared)
     return Demand(
         id=requirement.id,
         text=requirement.text,
@@ -181,6 +189,14 @@ def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None,
     if lower is not None and upper is not None and not lower < upper:
         raise UnitError("between needs min below max")
     return lower, upper, _unit_as_written(next(iter(raw.values())), declared)
+
+
+def _code(requirement: Requirement) -> str:
+    """Return the wanted ISO 4406 code of three numbers, the only limit of a cleanliness."""
+    text = str(requirement.max or "").strip()
+    if not re.fullmatch(r"\d{1,2}/\d{1,2}/\d{1,2}", text):
+        raise UnitError('a cleanliness has a code as its largest | write max = "18/16/13"')
+    return text
 
 
 def _against_reference(

@@ -1,14 +1,15 @@
 """How well each input of a record is known: certificate first, else the standard's accuracy."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from dossier.case.case import Case
 from dossier.case.model import Instrument, RecordEntry
 from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.limits import Limits
 
-__all__ = ["InputAccuracy", "accuracy_of", "ratio_accuracy", "reading_u"]
+__all__ = ["InputAccuracy", "absolute_accuracy", "accuracy_of", "ratio_accuracy", "reading_u"]
 
 _DIMENSION = {
     "flow": "flow",
@@ -17,7 +18,12 @@ _DIMENSION = {
     "pressure": "pressure",
     "temperature": "temperature difference",
     "mass": "mass",
+    "volume rate": "volume rate",
+    "length": "length",
 }
+
+_ABSOLUTE = {"temperature", "length"}
+"""Measurands whose stand-in accuracy is absolute [K, mm]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,9 +79,29 @@ def accuracy_of(
     half = limits.accuracy[measurand]
     return InputAccuracy(
         u=half / math.sqrt(3.0),
-        source=f"accuracy allowed by the standard, rectangular ({limits.accuracy_mark})",
+        source=limits.accuracy_source(measurand),
         shared=f"{entry.laboratory}:{measurand}",
     )
+
+
+def absolute_accuracy(
+    case: Case, limits: Limits, entry: RecordEntry, measurands: Sequence[str], value: float
+) -> InputAccuracy:
+    """Return how well a reading of `value` is known in a record, `u` in its working unit.
+
+    As `accuracy_of`, for the first of `measurands` that an instrument of the record states a
+    figure for, else for the first of them; an absolute figure stays what it is at a zero reading.
+    """
+    for measurand in measurands:
+        for identifier in entry.instruments:
+            instrument = case.instrument(identifier)
+            stated = reading_u(instrument, measurand) if _measures(instrument, measurand) else None
+            if stated is not None:
+                known = accuracy_of(case, limits, entry, measurand, 1.0)
+                u = stated[0] * abs(value) if stated[1] else stated[0]
+                return replace(known, u=u)
+    known = accuracy_of(case, limits, entry, measurands[0], 1.0)
+    return known if measurands[0] in _ABSOLUTE else replace(known, u=known.u * abs(value))
 
 
 def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccuracy:

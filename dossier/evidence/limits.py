@@ -1,7 +1,7 @@
 """Limits of the standards as data: each with its clause and mark, so that a user can correct it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 __all__ = ["Limit", "Limits", "limits_from"]
@@ -40,8 +40,16 @@ class Limits:
     """Minutes of counts left out at the start of a run."""
     first_minutes_mark: str
     accuracy: Mapping[str, float]
-    """Half-width of the stand-in accuracy for a measurand, relative [-] or in K."""
+    """Half-width of the stand-in accuracy for a measurand, relative [-], or in K or mm."""
     accuracy_mark: str
+    assumed: Mapping[str, str] = field(default_factory=dict)
+    """Measurands whose accuracy is assumed, not taken from a standard, each with its mark."""
+
+    def accuracy_source(self, measurand: str) -> str:
+        """Return, as printed, where the stand-in accuracy of a measurand comes from."""
+        if measurand in self.assumed:
+            return f"assumed accuracy, rectangular ({self.assumed[measurand]})"
+        return f"accuracy allowed by the standard, rectangular ({self.accuracy_mark})"
 
     def find(self, rule: str, kind: str, standard: str) -> Limit | None:
         """Return the limit of that rule that fits the record's kind and standard best."""
@@ -57,6 +65,8 @@ class Limits:
 
 def limits_from(document: Mapping[str, Any]) -> Limits:
     """Return the limits in `document`, the parsed data file; KeyError if a part is missing."""
+    assumed = document.get("assumed", {})
+    stated = {k: v for k, v in document["accuracy"].items() if k not in {"mark", "clause"}}
     return Limits(
         limits=tuple(Limit(**entry) for entry in document["limit"]),
         flow_factor=float(document["carry"]["flow_factor"]),
@@ -64,6 +74,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         carry_mark=document["carry"]["mark"],
         first_minutes=float(document["reporting"]["first_minutes"]),
         first_minutes_mark=f"{document['reporting']['clause']}; {document['reporting']['mark']}",
-        accuracy={k: v for k, v in document["accuracy"].items() if k not in {"mark", "clause"}},
+        accuracy=stated | {name: float(entry["half_width"]) for name, entry in assumed.items()},
         accuracy_mark=f"{document['accuracy']['clause']}; {document['accuracy']['mark']}",
+        assumed={name: entry["mark"] for name, entry in assumed.items()},
     )

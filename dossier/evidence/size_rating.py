@@ -19,6 +19,8 @@ __all__ = ["size_rating"]
 
 Floats = NDArray[np.float64]
 DRAWS = 100_000
+LEAST_UPSTREAM = 20.0
+"""Fewer particles counted upstream over the test give no ratio [-]."""
 
 
 def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonstrated:
@@ -31,6 +33,13 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     runs = usable_runs(bench, side)
     if isinstance(runs, NotDemonstrated):
         return runs
+    counted = [float(run.raw_up[k]) for run in runs for k in range(len(run.sizes))]
+    if not min(counted) >= LEAST_UPSTREAM:
+        return NotDemonstrated(
+            reason=f"only {min(counted):.0f} particles counted upstream at some size: no ratio to "
+            "interpolate there",
+            records=tuple(run.record for run in runs),
+        )
     nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
@@ -43,7 +52,9 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     samples = shared.mean(axis=0) + spread
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
     finite = samples[np.isfinite(samples)]
-    u_shared = float(shared.mean(axis=0)[np.isfinite(shared.mean(axis=0))].std())
+    middle = shared.mean(axis=0)
+    reached = middle[np.isfinite(middle)]
+    u_shared = float(reached.std()) if len(reached) else math.inf
     return Estimate(
         value=float(values.mean()),
         u=float(finite.std()) if len(finite) else math.inf,

@@ -1,15 +1,23 @@
 """Which records may carry a result: all that the plan names, none that fails its checks."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import TypeVar
 
-from dossier.case.model import Filter
+from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
 
-__all__ = ["planned_specimens", "usable_runs", "usable_sweeps", "whole"]
+__all__ = [
+    "missing_specimens",
+    "named_in_plan",
+    "planned_specimens",
+    "usable_records",
+    "usable_runs",
+    "usable_sweeps",
+    "whole",
+]
 
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 
@@ -60,17 +68,63 @@ def whole(
     return tuple(results)
 
 
+def usable_records(
+    bench: Bench, side: Side, kind: str, wanted: Callable[[Record], bool], what: str
+) -> tuple[Record, ...] | NotDemonstrated:
+    """Return the records of one filter and kind that are `wanted`, or why they carry no result.
+
+    As `whole`, for records that are read as they are; `what` names them in the reason.  Records of
+    either flow path count: what was tested on one part of the filter is not left out.
+    """
+    own = [
+        record
+        for record in bench.case.records
+        if record.entry.kind == kind and record.entry.filter == side and wanted(record)
+    ]
+    if not own:
+        return NotDemonstrated(reason=f"there is no {kind} record of the {side} with {what}")
+    for record in own:
+        for table, words in ((bench.unreduced, "cannot be reduced"), (bench.unusable, "not valid")):
+            if record.id in table:
+                reason = f"record {record.id} {words}: {table[record.id]}"
+                return NotDemonstrated(reason=reason, records=(record.id,))
+    kept = tuple(record for record in own if record.id not in bench.excluded)
+    if not kept:
+        return NotDemonstrated(reason=f"every {kind} record of the {side} with {what} is excluded")
+    return kept
+
+
+def named_in_plan(case: Case, side: str) -> set[str]:
+    """Return the specimens that the test plan names for one filter; empty if it names none."""
+    qualification = case.qualification
+    described = qualification.candidate if side == "candidate" else qualification.reference
+    return set(described.specimens) if described else set()
+
+
+def missing_specimens(
+    planned: Collection[str], tested: Collection[str], *, others_allowed: bool
+) -> str:
+    """Return which planned specimens a result lacks, in words, or an empty string.
+
+    With `others_allowed`, as for a test that destroys what it tests, as many specimens of its own
+    as the plan names stand in for them, if none of the planned ones was tested so.
+    """
+    lacking = sorted(set(planned) - set(tested))
+    if not lacking:
+        return ""
+    if others_allowed and not set(planned) & set(tested):
+        few = len(set(tested)) < len(set(planned))
+        return f"{len(set(tested))} specimens, the plan names {len(set(planned))}" if few else ""
+    return f"nothing of specimen {', '.join(lacking)}, which the plan names"
+
+
 def planned_specimens(bench: Bench, side: Side) -> set[str]:
     """Return the specimens that must be there: those of the plan, and any other that was tested.
 
     A specimen of a flow sweep or a multi-pass run counts for both kinds: what was measured on one
     and is lacking on the other has to be accounted for.
     """
-    qualification = bench.case.qualification
-    described: Filter | None = (
-        qualification.candidate if side == "candidate" else qualification.reference
-    )
-    planned = set(described.specimens) if described else set()
+    planned = named_in_plan(bench.case, side)
     if planned:
         return planned
     return {

@@ -6,15 +6,16 @@ a rate R; the pump draws at C; each filter catches its share and the rest return
     V dC/dt = R - (sum of Q E + q) C
 
 where q is oil burnt or drained and replaced by clean oil.  The balance is linear, so it holds for
-each size class apart; efficiencies may be arrays, one entry a class (or a draw).  From mass
-balance; the single-filter case equals the control equation N_d = R / (Q (beta - 1)) (E. C. Fitch,
+each size class apart; efficiencies may be arrays, one entry a class (or a draw).  Take classes
+between neighbouring sizes and add up: an efficiency for "this size and larger" holds only for the
+size distribution it was measured with.  From mass balance; the single-filter case equals the control equation N_d = R / (Q (beta - 1)) (E. C. Fitch,
 form from memory).
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from dossier.physics.checked import not_negative, positive, share
 from dossier.physics.flow_paths import (
@@ -26,6 +27,7 @@ from dossier.physics.flow_paths import (
     split_parallel,
     split_to_sump,
 )
+from dossier.physics.values import Floats
 
 __all__ = [
     "Cleaning",
@@ -49,22 +51,20 @@ __all__ = [
     "turnover_time",
 ]
 
-Values = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cleaning:
     """What an arrangement does to one size class, or to each of several."""
 
-    full_flow: Values
+    full_flow: Floats
     """Flow times efficiency of the full-flow filter or medium [m3/s]."""
-    fine: Values
+    fine: Floats
     """Flow times efficiency of the fine filter or medium [m3/s]."""
-    passage: Values
+    passage: Floats
     """Concentration at the bearings over that in the sump [-]."""
 
     @property
-    def total(self) -> Values:
+    def total(self) -> Floats:
         """Flow cleaned, the sum of flow times efficiency [m3/s]."""
         return self.full_flow + self.fine
 
@@ -142,7 +142,7 @@ def combined_through_flow(
     return _cleaning(flow * main, flow * fine, 1 - main - fine)
 
 
-def sump_concentration(cleaning: Cleaning, ingression: ArrayLike, loss_flow: float = 0.0) -> Values:
+def sump_concentration(cleaning: Cleaning, ingression: ArrayLike, loss_flow: float = 0.0) -> Floats:
     """Return the long-run concentration in the sump, R / (sum of Q E + q) [1/m3].
 
     `ingression` R [1/s] into the sump, of each class; `loss_flow` q [m3/s] of oil replaced by
@@ -154,7 +154,7 @@ def sump_concentration(cleaning: Cleaning, ingression: ArrayLike, loss_flow: flo
 
 def bearing_concentration(
     cleaning: Cleaning, ingression: ArrayLike, loss_flow: float = 0.0
-) -> Values:
+) -> Floats:
     """Return the long-run concentration at the bearings [1/m3]: that of the sump times passage.
 
     Arguments and errors as `sump_concentration`.
@@ -162,7 +162,7 @@ def bearing_concentration(
     return cleaning.passage * sump_concentration(cleaning, ingression, loss_flow)
 
 
-def time_constant(cleaning: Cleaning, volume: float, loss_flow: float = 0.0) -> Values:
+def time_constant(cleaning: Cleaning, volume: float, loss_flow: float = 0.0) -> Floats:
     """Return V / (sum of Q E + q) [s]: after it, 1/e of the way to the long run is left.
 
     `volume` [m3] of the sump; errors as `sump_concentration`.
@@ -177,7 +177,7 @@ def concentration_at(
     volume: float,
     initial: ArrayLike,
     loss_flow: float = 0.0,
-) -> Values:
+) -> Floats:
     """Return the sump's concentration [1/m3] at `time` [s] from `initial` [1/m3].
 
     C(t) = C0 e^-x + (R t / V) (1 - e^-x) / x with x = (sum of Q E + q) t / V: the closed form of
@@ -219,19 +219,19 @@ def full_flow_loading(
     return float(positive("ingression", ingression, "kg/s") * np.sum(parts * caught))
 
 
-def _shares(*values: ArrayLike) -> tuple[Values, Values, Values, Values]:
+def _shares(*values: ArrayLike) -> tuple[Floats, Floats, Floats, Floats]:
     """Return fine share, efficiencies of the media, and the share that reaches a medium."""
     names = ("fine share", "efficiency", "fine efficiency", "unfiltered share")
     w, e, e_fine, past = (share(name, value) for name, value in zip(names, values, strict=True))
     return w, e, e_fine, np.asarray(1 - past)
 
 
-def _cleaning(main: Values, fine: Values, passage: Values) -> Cleaning:
+def _cleaning(main: Floats, fine: Floats, passage: Floats) -> Cleaning:
     main, fine, passage = (np.array(each) for each in np.broadcast_arrays(main, fine, passage))
     return Cleaning(full_flow=main, fine=fine, passage=passage)
 
 
-def _removal(cleaning: Cleaning, loss_flow: float) -> Values:
+def _removal(cleaning: Cleaning, loss_flow: float) -> Floats:
     removal = cleaning.total + not_negative("loss flow", loss_flow, "m3/s")
     if not (removal > 0).all():
         raise ValueError(

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from dossier.physics.checked import not_negative, positive
+from dossier.physics.pressure_drop import flow_at_pressure_drop, predict
 
 __all__ = [
     "ParallelSplit",
@@ -37,23 +38,15 @@ class Path:
 
         Raises ValueError where an argument is negative or not finite.
         """
-        _fluid(viscosity, density)
-        not_negative("flow", flow, "m3/s")
-        return self.a * viscosity * flow + self.b * density * flow**2
+        return predict(self.a, self.b, flow, viscosity, density)
 
     def flow(self, pressure_drop: float, viscosity: float, density: float) -> float:
         """Return the flow [m3/s] at `pressure_drop` [Pa], `viscosity` [Pa s], `density` [kg/m3].
 
-        Positive root of b rho Q^2 + a mu Q = dp, in the form that loses no digits where one term
-        is small.  Raises ValueError where an argument is negative or not finite.
+        Positive root of b rho Q^2 + a mu Q = dp.  Raises ValueError where an argument is negative
+        or not finite.
         """
-        _fluid(viscosity, density)
-        not_negative("pressure drop", pressure_drop, "Pa")
-        if pressure_drop == 0:
-            return 0.0
-        viscous = self.a * viscosity
-        root = math.sqrt(viscous**2 + 4 * self.b * density * pressure_drop)
-        return 2 * pressure_drop / (viscous + root)
+        return flow_at_pressure_drop(self.a, self.b, viscosity, density, pressure_drop)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,11 +165,6 @@ def split_to_sump(
 
     to_sump = _root(excess, 0.0, total_flow)
     return SumpSplit(to_sump=to_sump, to_engine=total_flow - to_sump, inlet_pressure=inlet(to_sump))
-
-
-def _fluid(viscosity: float, density: float) -> None:
-    positive("viscosity", viscosity, "Pa s")
-    positive("density", density, "kg/m3")
 
 
 def _root(function: Callable[[float], float], low: float, high: float) -> float:

@@ -273,7 +273,7 @@ def retained_mass(
     that reads below the base level (possible by noise with a fine filter) makes the last term 0,
     not negative, and sets `level_below_base`: the retained mass is not raised by it.
     `injected` [kg], levels [kg/m3], `system_volume` V [m3], sample flows thrown away qu, qd [m3/s],
-    `tf` [s].  More drawn and left than was injected gives a retained mass below zero, a sign of wrong
+    `tf` [s].  A retained mass below zero, more left and drawn than injected, is a sign of wrong
     inputs.  Raises ValueError for inputs below zero or not finite (only the final level and the
     sample flows may be zero).  Source: ISO 16889:2008 (from memory), a mass balance.
     """

@@ -6,18 +6,17 @@ counts as open is not taken from that standard but stated with the requirement.
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.flow_paths import Path, orifice_path
+from dossier.physics.values import Bounded, Floats
 
 __all__ = [
     "BypassSplit",
     "LinearValve",
-    "ValvePressure",
     "bypass_share",
     "flow_pressure_drop",
     "leakage_at",
@@ -26,18 +25,6 @@ __all__ = [
     "reseat_pressure",
     "sweep_branches",
 ]
-
-Values = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ValvePressure:
-    """A pressure read from a sweep, or the bound that the sweep allows."""
-
-    value: float
-    """Differential pressure [Pa]."""
-    bound: Literal["", "larger than", "smaller than"] = ""
-    """Empty for a value; otherwise the true pressure lies beyond `value`, outside the sweep."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +77,7 @@ class BypassSplit:
 
 def sweep_branches(
     dp: ArrayLike, flow: ArrayLike, rising: ArrayLike
-) -> tuple[tuple[Values, Values], tuple[Values, Values]]:
+) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """Return (dp, flow) of the rising rows, then of the falling rows, in the order measured.
 
     `dp` (n) [Pa], `flow` (n) [m3/s], `rising` (n) true for rows of the rising sweep.
@@ -103,7 +90,7 @@ def sweep_branches(
     return (p[up], q[up]), (p[~up], q[~up])
 
 
-def opening_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> ValvePressure:
+def opening_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> Bounded:
     """Return the first pressure of a rising sweep at which the flow reaches `criterion_flow`.
 
     `dp` (n) [Pa] and `flow` (n) [m3/s] in the order measured, `criterion_flow` [m3/s]; linear
@@ -115,14 +102,14 @@ def opening_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> V
     positive("criterion flow", criterion_flow, "m3/s")
     reached = np.flatnonzero(q >= criterion_flow)
     if reached.size == 0:
-        return ValvePressure(value=float(p.max()), bound="larger than")
+        return Bounded(float(p.max()), "larger than")
     first = int(reached[0])
     if first == 0:
-        return ValvePressure(value=float(p[0]), bound="smaller than")
-    return ValvePressure(value=_between(q, p, first - 1, criterion_flow))
+        return Bounded(float(p[0]), "smaller than")
+    return Bounded(_between(q, p, first - 1, criterion_flow))
 
 
-def reseat_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> ValvePressure:
+def reseat_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> Bounded:
     """Return the pressure of a falling sweep below which the flow stays within `criterion_flow`.
 
     Arguments as in `opening_pressure`, linear between rows.  Still open in the last row: smaller
@@ -140,8 +127,8 @@ def reseat_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> Va
         )
     last = int(passing[-1])
     if last == q.size - 1:
-        return ValvePressure(value=float(p[-1]), bound="smaller than")
-    return ValvePressure(value=_between(q, p, last, criterion_flow))
+        return Bounded(float(p[-1]), "smaller than")
+    return Bounded(_between(q, p, last, criterion_flow))
 
 
 def leakage_at(dp: ArrayLike, flow: ArrayLike, at_dp: float) -> float:
@@ -201,14 +188,14 @@ def bypass_share(
     return BypassSplit(pressure_drop=dp, element_flow=filtered, valve_flow=valve.flow(dp, density))
 
 
-def _columns(dp: ArrayLike, flow: ArrayLike) -> tuple[Values, Values]:
+def _columns(dp: ArrayLike, flow: ArrayLike) -> tuple[Floats, Floats]:
     p, q = not_negative("differential pressure", dp, "Pa"), not_negative("flow", flow, "m3/s")
     if not (p.ndim == 1 and p.shape == q.shape and p.size >= 2):
         raise ValueError(f"a sweep needs two or more rows of both: {p.shape}, {q.shape}")
     return p, q
 
 
-def _branch(dp: ArrayLike, flow: ArrayLike, sign: float) -> tuple[Values, Values]:
+def _branch(dp: ArrayLike, flow: ArrayLike, sign: float) -> tuple[Floats, Floats]:
     """Return the columns if the pressure or the flow, whichever was set, runs one way."""
     p, q = _columns(dp, flow)
     if not any(bool((sign * np.diff(each) >= 0).all()) for each in (p, q)):
@@ -217,13 +204,13 @@ def _branch(dp: ArrayLike, flow: ArrayLike, sign: float) -> tuple[Values, Values
     return p, q
 
 
-def _between(x: Values, y: Values, row: int, at: float) -> float:
+def _between(x: Floats, y: Floats, row: int, at: float) -> float:
     """Return y at x = `at` on the straight line from `row` to the next."""
     weight = (at - x[row]) / (x[row + 1] - x[row])
     return float(y[row] + weight * (y[row + 1] - y[row]))
 
 
-def _largest(x: Values, y: Values, at: float, name: str, unit: str) -> float:
+def _largest(x: Floats, y: Floats, at: float, name: str, unit: str) -> float:
     """Return the largest y at which the line through the rows passes x = `at`."""
     low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
     rows = np.flatnonzero((low <= at) & (at <= high))

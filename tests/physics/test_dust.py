@@ -33,6 +33,11 @@ def test_counts_agree_with_the_other_levels(size, low3, high3, low15, high15):
     assert (low + high) / 2 == pytest.approx(ours, rel=1e-12)
 
 
+@pytest.mark.parametrize(("size", "count"), A3["middle_10_mg_L"])
+def test_middle_of_the_limits(size, count):
+    assert counts_per_mass(size) / PER_KG * 10 == pytest.approx(count, rel=1e-9)
+
+
 @pytest.mark.parametrize(("size", "count"), A3["per_mL_per_mg_L"])
 def test_counts_in_one_milligram_per_litre(size, count):
     assert counts_per_mass(size) / PER_KG == pytest.approx(count, rel=1e-9)

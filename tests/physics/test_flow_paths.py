@@ -90,6 +90,20 @@ def test_return_to_sump_in_closed_form_where_all_is_viscous():
     assert alone.inlet_pressure == gallery
 
 
+def test_orifice_as_a_path():
+    path = orifice_path(0.62, 3e-6)
+    assert path.flow(2e5, 0.1, 850.0) == pytest.approx(
+        0.62 * 3e-6 * math.sqrt(4e5 / 850), rel=1e-12
+    )
+    assert path.flow(0.0, 0.1, 850.0) == 0.0
+    assert orifice_path(1.0, 3e-6).b == pytest.approx(0.5 / 9e-12)
+
+
+def test_a_fine_path_that_takes_exactly_all_is_refused():
+    with pytest.raises(ValueError, match="cannot be held"):
+        split_to_sump(Path(1e9, 0.0), 1e-3, 1e6, 1.0, 850.0)
+
+
 def test_regulated_and_free_gallery_agree_on_the_same_state():
     full, fine = Path(4e8, 1e7), in_series(Path(8e9, 0.0), orifice_path(0.61, 4e-6))
     bearings, mu, rho, total = Path(1e10, 1e8), 0.012, 830.0, 1.5e-3

@@ -110,11 +110,13 @@ class TestFit:
         rng = np.random.default_rng(seed)
         truth = (A, 0.0) if seed % 2 else (0.0, B)
         drop = exact(*truth) + 0.02 * exact(*truth).max() * rng.standard_normal(12)
-        fit = pd.fit_pressure_drop(Q, MU, RHO, drop)
-        columns = np.column_stack([MU * Q, RHO * Q**2])
+        sd = rng.uniform(1.0, 30.0, 12)
+        fit = pd.fit_pressure_drop(Q, MU, RHO, drop, sd)
+        columns = np.column_stack([MU * Q, RHO * Q**2]) / sd[:, None]
         length = np.linalg.norm(columns, axis=0)
-        expected = nnls(columns / length, drop)[0] / length
-        free = np.linalg.lstsq(columns / length, drop, rcond=None)[0]
+        expected = nnls(columns / length, drop / sd)[0] / length
+        free = np.linalg.lstsq(columns / length, drop / sd, rcond=None)[0]
+        assert fit.condition == pytest.approx(np.linalg.cond(columns / length), rel=1e-6)
         assert [fit.a, fit.b] == pytest.approx(expected, rel=1e-6)
         assert fit.resolved == tuple(free >= 0)
         for k, ok in enumerate(fit.resolved):

@@ -68,3 +68,8 @@ def test_iso_4402_is_not_extrapolated(bad):
 def test_um_b_is_not_extrapolated(bad):
     with pytest.raises(ValueError, match="not extrapolated"):
         from_um_b(bad)
+
+
+def test_um_b_reaches_from_1_to_30_um_c():
+    assert from_um_b(1.112).size == pytest.approx(1.0, abs=0.005)
+    assert from_um_b(33.41).size == pytest.approx(30.0, abs=0.005)

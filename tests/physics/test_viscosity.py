@@ -122,8 +122,9 @@ class TestWalther:
         with pytest.raises(ValueError, match="2 mm2/s and above"):
             temperature_at_viscosity(*line(105.0, 14.0), nu)
 
-    def test_the_end_itself_is_accepted(self):
-        a, b = line(10.0, 2.0)
+    @pytest.mark.parametrize("kv40", [3.0, 4.7, 6.1, 8.0, 10.0, 13.3, 17.0, 22.0, 31.0, 47.0])
+    def test_the_end_itself_is_accepted_whatever_the_rounding(self, kv40):
+        a, b = line(kv40, 2.0)
         assert kinematic_viscosity(a, b, T100) == pytest.approx(2e-6)
         assert temperature_at_viscosity(a, b, 2e-6) == pytest.approx(T100)
 

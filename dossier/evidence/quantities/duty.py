@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from dossier.evidence.bench import Bench
 from dossier.evidence.clean import pressure_components
 from dossier.evidence.combine import generator, widening
+from dossier.evidence.draws import DRAWS, ingression, positive_normal
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
 from dossier.evidence.loaded import Loaded, loaded_specimens
@@ -21,7 +22,6 @@ from dossier.evidence.valve_setting import opening_pressure
 __all__ = ["bypass_margin", "pressure_drop_at_interval", "service_life"]
 
 Floats = NDArray[np.float64]
-DRAWS = 100_000
 
 FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
 WARMTH = Condition(
@@ -48,22 +48,10 @@ class _Draws:
     """Relative error of each run's injected mass, gravimetry (n, m) [-]."""
 
 
-def _rate(bench: Bench) -> tuple[float, float] | NotDemonstrated:
-    ingression = bench.case.application.duty.ingression
-    if ingression is None or not ingression.value > 0:
-        return NotDemonstrated(reason="the application states no ingression above zero")
-    if ingression.u is None:
-        return NotDemonstrated(
-            reason="the ingression carries no uncertainty: write "
-            'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
-        )
-    return ingression.value, ingression.u
-
-
 def _draws(
     bench: Bench, side: Side, specimens: Sequence[Loaded], flow: float, temperature: float
 ) -> _Draws | NotDemonstrated:
-    rate = _rate(bench)
+    rate = ingression(bench)
     runs, sweeps = usable_runs(bench, side), usable_sweeps(bench, side)
     if isinstance(rate, NotDemonstrated):
         return rate
@@ -73,7 +61,7 @@ def _draws(
         return sweeps
     value, u = rate
     # One stream for the duty and one for each shared instrument: both filters see the same error.
-    rates = _positive_normal(generator(bench, "ingression"), value, u)
+    rates = positive_normal(generator(bench, "ingression"), value, u)
     flows = injection_flow_components(bench, runs, [1.0] * len(runs))
     parts = pressure_components(
         bench, sweeps, flow, *fluid_at(bench.case.application.oil, temperature)
@@ -90,17 +78,6 @@ def _draws(
         drop=_shared(bench, [*parts], mean) + _shared(bench, extra, 1.0),
         own_mass=np.array(own)[:, None] * rng.standard_normal((len(runs), DRAWS)),
     )
-
-
-def _positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
-    """Draw from a normal distribution, drawing again where the value is not above zero."""
-    draws = rng.normal(value, u, DRAWS)
-    for _ in range(100):
-        wrong = ~(draws > 0)
-        if not wrong.any():
-            return draws
-        draws[wrong] = rng.normal(value, u, int(wrong.sum()))
-    raise ValueError("the ingression's uncertainty is too large for its value")
 
 
 def _shared(bench: Bench, components: Sequence[Component], scale: float) -> Floats:
@@ -208,7 +185,7 @@ def _drop_estimate(
     if isinstance(draws, NotDemonstrated):
         return draws
     seconds = at["hours"]
-    rate = _rate(bench)
+    rate = ingression(bench)
     assert not isinstance(rate, NotDemonstrated)
     nominal = np.array([float(one.at_mass(np.array(rate[0] * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
@@ -331,7 +308,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
     if isinstance(specimens, NotDemonstrated):
         return specimens
     draws = _draws(bench, side, specimens, flow, warmth)
-    rate = _rate(bench)
+    rate = ingression(bench)
     if isinstance(draws, NotDemonstrated):
         return draws
     assert not isinstance(rate, NotDemonstrated)

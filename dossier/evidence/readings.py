@@ -1,0 +1,209 @@
+"""Results read straight from a record: one a specimen, some of them only bounds."""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from dossier.case.case import Record
+from dossier.case.units import from_si
+from dossier.evidence.bench import Bench
+from dossier.evidence.combine import combine, widening
+from dossier.evidence.estimate import (
+    Bound,
+    Component,
+    Estimate,
+    NotDemonstrated,
+    SpecimenValue,
+)
+from dossier.evidence.instruments import InputAccuracy, absolute_accuracy
+from dossier.evidence.registry import Side
+from dossier.evidence.tolerance import zero_failure_reliability
+from dossier.evidence.usable import missing_specimens, named_in_plan
+
+__all__ = ["Effect", "Reading", "accounted", "estimate_of", "read_with", "zero_failure"]
+
+SIGNS: dict[Bound, str] = {"": "", "larger than": "> ", "smaller than": "< "}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What one instrument's error does to one specimen's result."""
+
+    name: str
+    """The input, as printed in the budget."""
+    u: float
+    """Standard uncertainty that it gives the result [unit of the result]."""
+    source: str
+    shared: str
+    """Key under which all results of the same instrument share the error."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One specimen's result."""
+
+    record: Record
+    specimen: str
+    value: float
+    """[working unit]"""
+    bound: Bound = ""
+    own: float = 0.0
+    """Standard uncertainty that is this specimen's alone [working unit]."""
+    effects: tuple[Effect, ...] = ()
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of this result by itself [working unit]."""
+        return math.hypot(self.own, *(effect.u for effect in self.effects))
+
+
+def read_with(
+    bench: Bench, record: Record, name: str, measurands: Sequence[str], value: float
+) -> Effect:
+    """Return the effect of the instrument that read `value` [working unit] directly.
+
+    The first of `measurands` that an instrument of the record states a figure for counts.
+    Raises UnitError for a stated figure that fits no measurand.
+    """
+    known = absolute_accuracy(bench.case, bench.limits, record.entry, measurands, value)
+    return effect_of(name, known, known.u)
+
+
+def effect_of(name: str, known: InputAccuracy, u: float) -> Effect:
+    """Return the effect `u` [unit of the result] of an input whose accuracy is `known`."""
+    return Effect(name=name, u=u, source=known.source, shared=known.shared)
+
+
+def accounted(
+    bench: Bench,
+    side: Side,
+    named: Iterable[tuple[str, str]],
+    excluded: Iterable[str],
+    *,
+    others_allowed: bool,
+) -> NotDemonstrated | None:
+    """Return why the specimens of a result are not those it needs, or None.
+
+    `named` are (record, specimen) of every result: each has a name, none has two results, and the
+    planned ones are all there (see `missing_specimens`), or in an `excluded` record.
+    """
+    pairs = list(named)
+    for record, specimen in pairs:
+        if not specimen:
+            reason = f"record {record}: a result names no specimen"
+            return NotDemonstrated(reason=reason, records=(record,))
+    twice = [name for name, times in Counter(name for _, name in pairs).items() if times > 1]
+    if twice:
+        records = tuple(dict.fromkeys(record for record, name in pairs if name == twice[0]))
+        reason = (
+            f"specimen {twice[0]} has more than one result (record {', '.join(records)}): which "
+            "one counts has to be said by a recorded deviation"
+        )
+        return NotDemonstrated(reason=reason, records=records)
+    tested = {name for _, name in pairs} | set(excluded)
+    words = missing_specimens(
+        named_in_plan(bench.case, side), tested, others_allowed=others_allowed
+    )
+    if words:
+        records = tuple(dict.fromkeys(record for record, _ in pairs))
+        reason = f"record {', '.join(records)}: {words}"
+        return NotDemonstrated(reason=reason, records=records)
+    return None
+
+
+def estimate_of(
+    bench: Bench,
+    readings: Sequence[Reading],
+    *,
+    unit: str,
+    own_name: str = "measurement of each specimen",
+    notes: Sequence[str] = (),
+) -> Estimate | NotDemonstrated:
+    """Return the estimate of the filter type from one or more readings [working unit].
+
+    A result that is only a bound enters with its bound: the mean is then a bound too, as E[min(X,
+    c)] <= E[X].  Bounds on both sides bound nothing and give NotDemonstrated.
+    """
+    bounds = {reading.bound for reading in readings} - {""}
+    if len(bounds) > 1:
+        reason = "some results are only lower bounds and others only upper bounds"
+        return NotDemonstrated(reason=reason, records=_records(readings))
+    shared = _shared(readings) + widening(bench, *_widened(readings))
+    found = combine(
+        [_specimen(reading) for reading in readings],
+        [reading.own for reading in readings],
+        shared,
+        unit=unit,
+        own_name=own_name,
+        notes=notes,
+    )
+    return _bounded(found, bounds.pop()) if bounds else found
+
+
+def _records(readings: Sequence[Reading]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(reading.record.id for reading in readings))
+
+
+def _widened(readings: Sequence[Reading]) -> tuple[list[str], float]:
+    records = [reading.record.id for reading in readings]
+    return records, math.fsum(reading.value for reading in readings) / len(readings)
+
+
+def _specimen(reading: Reading) -> SpecimenValue:
+    return SpecimenValue(
+        specimen=reading.specimen, record=reading.record.id, value=reading.value, u=reading.u,
+        bound=reading.bound,
+    )  # fmt: skip
+
+
+def _shared(readings: Sequence[Reading]) -> list[Component]:
+    """Return each instrument's effect on the mean: its errors add up over the specimens."""
+    found: dict[tuple[str, str], tuple[Effect, float]] = {}
+    for reading in readings:
+        for effect in reading.effects:
+            key = (effect.name, effect.shared)
+            so_far = found[key][1] if key in found else 0.0
+            found[key] = (effect, so_far + effect.u / len(readings))
+    return [
+        Component(name=e.name, u=u, dof=math.inf, source=e.source, shared=e.shared)
+        for e, u in found.values()
+    ]
+
+
+def _bounded(found: Estimate, bound: Bound) -> Estimate:
+    """Return the estimate as a bound; what scatters are the bounds, and the budget says so."""
+    first, *rest = found.components
+    if first.name.startswith("scatter of"):
+        first = replace(first, name=f"scatter of the bounds of {len(found.per_specimen)} specimens")
+    note = (
+        "results that are only a bound are decided as bounds: each supports a requirement on the "
+        "side that it proves; their scatter is not that of the filter type"
+    )
+    return replace(found, components=(first, *rest), bound=bound, notes=(*found.notes, note))
+
+
+def zero_failure(
+    bench: Bench, found: Estimate, favourable: Bound, unit: str, dimension: str
+) -> Estimate:
+    """Return the estimate with what its specimens show, where every result is a good bound.
+
+    n specimens that all went beyond a value, on the `favourable` side, show with the confidence of
+    the decision rule which share of the filter type does (see `zero_failure_reliability`); `unit`
+    is the printed one.
+    """
+    if {each.bound for each in found.per_specimen} != {favourable}:
+        return found
+    n = len(found.per_specimen)
+    confidence = bench.case.application.decision_rule.confidence
+    share = zero_failure_reliability(n, confidence)
+    least = min if favourable == "larger than" else max
+    end = from_si(least(each.value for each in found.per_specimen), unit, dimension)
+    shown = f"{SIGNS[favourable]}{end:.6g}{'' if unit == '1' else f' {unit}'}"
+    note = (
+        f"{n} of {n} specimens without a failure ({shown}) show, with {100 * confidence:.4g} % "
+        f"confidence, that at least {math.floor(1000 * share) / 10:.1f} % of the filter type does as well"
+    )
+    details = {"zero_failure_reliability": share, "confidence": confidence, "specimens": n}
+    return replace(found, notes=(*found.notes, note), details={**found.details, **details})
+
