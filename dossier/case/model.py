@@ -151,6 +151,8 @@ class Requirement(Model):
     basis: Literal["mean", "every_specimen", "population"] = "mean"
     coverage: Fraction | None = None
     """Share of the population that must conform, for the population basis."""
+    size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
+    """Calibration that the sizes of this requirement are written in; older ones are converted."""
     not_applicable: Words = ""
     """Reason why this requirement does not apply to this application."""
 

@@ -2,24 +2,28 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
+from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
+from dossier.decision.comparison import gains_and_losses
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import Threshold, against, fixed, interval, probability
 from dossier.decision.rules import Limits as DecisionLimits
 from dossier.decision.rules import Verdict, judge, overall
 from dossier.evidence.bench import Bench
+from dossier.evidence.circuit_summary import circuit_summary
 from dossier.evidence.combine import generator
 from dossier.evidence.curves import curves_of
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.limits import Limits
+from dossier.evidence.outliers import find_outlier, outlier_note
 from dossier.evidence.prepare import prepare
 
 __all__ = ["assess_case", "seed_of"]
@@ -52,6 +56,8 @@ def assess_case(case: Case, demands: Sequence[Demand], limits: Limits, on: date)
         conditions=conditions_for(case, findings),
         bench=bench,
         curves=curves_of(bench),
+        comparison=gains_and_losses(findings),
+        circuit=circuit_summary(bench),
     )
 
 
@@ -75,11 +81,52 @@ def _finding(bench: Bench, demand: Demand, on: date) -> Finding:
     if demand.not_worse is not None and isinstance(reference, NotDemonstrated):
         reason = f"no comparison: {reference.reason}"
         return _blank(demand, _Blank(Verdict("not demonstrated"), reason), found, None)
+    if demand.quantity.dimension == "statement":
+        return _statement(bench, demand, found, other, on)
+    found, other = _flagged(demand, found, other)
     threshold = _threshold(demand, other)
     stopped = _not_decidable(demand, found, other, threshold)
     if stopped is not None:
         return _blank(demand, stopped, found, other, threshold)
     return _decided(bench, demand, found, other, threshold, on)
+
+
+def _flagged(
+    demand: Demand, found: Estimate, reference: Estimate | None
+) -> tuple[Estimate, Estimate | None]:
+    """Return both estimates with a note on a specimen that lies far from the others.
+
+    A note only: values, uncertainties and draws stay, and with them the decision.
+    """
+    own, others = find_outlier(found), find_outlier(reference) if reference else None
+    if own is not None:
+        found = replace(found, notes=(*found.notes, outlier_note(own, demand)))
+    if others is not None and reference is not None:
+        note = outlier_note(others, demand)
+        reference = replace(reference, notes=(*reference.notes, note))
+        if demand.not_worse is not None:
+            found = replace(found, notes=(*found.notes, f"filter now fitted: {note}"))
+    return found, reference
+
+
+def _statement(
+    bench: Bench, demand: Demand, found: Estimate, reference: Estimate | None, on: date
+) -> Finding:
+    """Return the finding on a statement: no number, no probability; it holds or it does not."""
+    outcome = decide_statement(found, demand, bench.case.application.decision_rule)
+    concession = _concession(bench.case, demand, outcome.verdict, on)
+    return Finding(
+        demand=demand,
+        verdict=outcome.verdict,
+        estimate=found,
+        reference=reference,
+        probability=None,
+        interval=None,
+        lower=None,
+        upper=None,
+        reason=outcome.reason,
+        concession=concession.text if concession else "",
+    )
 
 
 def _reference(bench: Bench, demand: Demand) -> Estimate | NotDemonstrated:
@@ -111,6 +158,8 @@ def _not_decidable(
             return _Blank(not_shown, reason)
     if demand.not_worse is not None and reference is not None and reference.bound:
         return _Blank(not_shown, f"the reference's result is only a bound ({reference.bound})")
+    if censored(found):
+        return None  # judged as bounds, specimen by specimen
     low, high = found.bound == "larger than", found.bound == "smaller than"
     if low and threshold.upper is not None and found.value <= threshold.upper:
         return _Blank(not_shown, "the result is only a lower bound, below the upper limit")
@@ -148,22 +197,34 @@ def _decided(
     on: date,
 ) -> Finding:
     rule = bench.case.application.decision_rule
-    judged = probability(found, threshold, demand.basis, demand.coverage, _draws(bench, demand.id))
-    limits = DecisionLimits(threshold.lower, threshold.upper)
-    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    outcome = _outcome(bench, demand, found, threshold)
+    verdict, chance = outcome.verdict, outcome.probability
     concession = _concession(bench.case, demand, verdict, on)
+    reason = outcome.reason
+    if not reason and chance is not None:
+        reason = _reason(demand, verdict, chance, rule.kind, rule.confidence)
     return Finding(
         demand=demand,
         verdict=verdict,
         estimate=found,
         reference=reference,
-        probability=judged.probability,
+        probability=chance,
         interval=interval(found),
         lower=threshold.lower,
         upper=threshold.upper,
-        reason=_reason(demand, verdict, judged.probability, rule.kind, rule.confidence),
+        reason=reason,
         concession=concession.text if concession else "",
     )
+
+
+def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Outcome:
+    rule, draws = bench.case.application.decision_rule, _draws(bench, demand.id)
+    if censored(found):
+        return decide_bounds(found, threshold, demand, rule, draws)
+    judged = probability(found, threshold, demand.basis, demand.coverage, draws)
+    limits = DecisionLimits(threshold.lower, threshold.upper)
+    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    return Outcome(verdict, judged.probability)
 
 
 def _draws(bench: Bench, purpose: str) -> Callable[[str], np.random.Generator]:

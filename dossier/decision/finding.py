@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.check import Check
+from dossier.evidence.circuit_summary import CircuitSide
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate
 
@@ -61,3 +62,7 @@ class Assessment:
     """The reduced records, for tables and charts."""
     curves: Curves
     """Computed lines for the charts."""
+    comparison: str = ""
+    """What the candidate gains and gives up, in one sentence; empty without a reference."""
+    circuit: tuple[CircuitSide, ...] = ()
+    """The circuit with either filter in it."""

@@ -17,7 +17,16 @@ from dossier.evidence.estimate import Estimate, SpecimenValue
 from dossier.evidence.tolerance import tolerance_confidence
 from dossier.evidence.uncertainty import coverage_factor, t_quantile
 
-__all__ = ["Judged", "Threshold", "against", "by_parts", "fixed", "interval", "probability"]
+__all__ = [
+    "Judged",
+    "Threshold",
+    "against",
+    "by_parts",
+    "fixed",
+    "interval",
+    "probability",
+    "specimen_probability",
+]
 
 Floats = NDArray[np.float64]
 Part = tuple[float, float]
@@ -199,13 +208,14 @@ def _every(
                 own = own - shift
             chance = conformance_probability_of_samples(own, limits)
         else:
-            chance = _specimen(each, estimate.scale, threshold)
+            chance = specimen_probability(each, estimate.scale, threshold)
         found.append((chance, each.value))
     chance, value = min(found)
     return Judged(value=value, probability=chance)
 
 
-def _specimen(each: SpecimenValue, scale: str, threshold: Threshold) -> float:
+def specimen_probability(each: SpecimenValue, scale: str, threshold: Threshold) -> float:
+    """Return the probability that one specimen conforms, by its own value or bound and u [-]."""
     return _analytic(each.value, [(each.u, math.inf)], scale, threshold)
 
 

@@ -1,11 +1,12 @@
 """A requirement with its quantity, conditions and limits resolved."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from dossier.case.model import Application, Requirement
+from dossier.case.older_sizes import convert
 from dossier.case.problems import CaseProblem
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
 from dossier.evidence.registry import Condition, Quantity, all_quantities
@@ -38,6 +39,8 @@ class Demand:
     """Share of the population that must conform, for the population basis [-]."""
     not_applicable: str = ""
     must_hold: bool = False
+    conversions: tuple[str, ...] = ()
+    """Sentences that say how sizes of an older calibration were converted."""
 
     def shown(self, value: float) -> float:
         """Return a working value in the requirement's own unit."""
@@ -120,6 +123,7 @@ def _demand(requirement: Requirement, application: Application) -> Demand:
         coverage=requirement.coverage or DEFAULT_COVERAGE,
         not_applicable=requirement.not_applicable,
         must_hold=requirement.must_hold is True,
+        conversions=tuple(_conversions(requirement, declared)),
     )
 
 
@@ -148,8 +152,8 @@ def _condition(
         return str(raw), str(raw)
     if raw is not None:
         try:
-            value = parse_quantity(raw, condition.dimension)
-        except UnitError as error:
+            value = _parse(raw, condition.dimension, requirement)
+        except (UnitError, ValueError) as error:
             raise UnitError(f"at . {condition.name}: {error}") from None
         return value, raw.strip() if isinstance(raw, str) else f"{raw:g}"
     if not condition.default:
@@ -161,6 +165,24 @@ def _condition(
     value = getattr(getattr(application, room), key)
     text = f"{from_si(value, condition.unit, condition.dimension):.4g} {condition.unit}"
     return value, f"{text} ({key.replace('_', ' ')})"
+
+
+def _parse(raw: object, dimension: str, requirement: Requirement) -> float:
+    """Return a value of `dimension`; sizes of an older calibration are converted to um(c)."""
+    if dimension == "size" and requirement.size_calibration != "ISO 11171":
+        return convert(str(raw), requirement.size_calibration)[0]
+    return parse_quantity(raw, dimension)
+
+
+def _conversions(requirement: Requirement, declared: Quantity) -> Iterator[str]:
+    if requirement.size_calibration == "ISO 11171":
+        return
+    sizes = [requirement.at.get(c.name) for c in declared.conditions if c.dimension == "size"]
+    if declared.dimension == "size":
+        sizes += [requirement.min, requirement.max, *(requirement.between or {}).values()]
+    for raw in sizes:
+        if raw is not None:
+            yield convert(str(raw), requirement.size_calibration)[1]
 
 
 def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:
@@ -180,8 +202,8 @@ def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None,
     if requirement.max is not None:
         raw["max"] = requirement.max
     try:
-        values = {side: parse_quantity(text, declared.dimension) for side, text in raw.items()}
-    except UnitError as error:
+        values = {side: _parse(t, declared.dimension, requirement) for side, t in raw.items()}
+    except (UnitError, ValueError) as error:
         raise UnitError(f"limit: {error}") from None
     lower, upper = values.get("min"), values.get("max")
     if declared.dimension == "number" and any(not value > 0 for value in values.values()):

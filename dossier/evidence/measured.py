@@ -58,7 +58,7 @@ def measured(
         return records
     try:
         readings = [each for r in records for each in _readings(bench, r, column, measurands)]
-    except (UnitError, _Missing) as error:
+    except (UnitError, _MissingResultError) as error:
         return NotDemonstrated(reason=str(error), records=tuple(r.id for r in records))
     named = [(each.record.id, each.specimen) for each in readings]
     stopped = accounted(bench, side, named, _excluded(bench, side, column), others_allowed=True)
@@ -70,7 +70,7 @@ def measured(
     return zero_failure(bench, found, favourable, printed, dimension)
 
 
-class _Missing(ValueError):
+class _MissingResultError(ValueError):
     """A specimen of a record has no result."""
 
 
@@ -86,7 +86,9 @@ def _readings(
     ):
         if not np.isfinite(value):
             who = f"specimen {specimen}" if specimen else "a row without a specimen"
-            raise _Missing(f"record {record.id}: {who} has no {column}; the cell is empty")
+            raise _MissingResultError(
+                f"record {record.id}: {who} has no {column}; the cell is empty"
+            )
         effects = (
             (read_with(bench, record, f"{measurands[0]} reading", measurands, float(value)),)
             if measurands
@@ -111,9 +113,15 @@ def _excluded(bench: Bench, side: Side, column: str) -> set[str]:
 
 
 def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:
+    notes = []
     planned = named_in_plan(bench.case, side)
-    tested = [reading.specimen for reading in readings]
-    if not planned or planned & set(tested):
-        return ()
-    names = ", ".join(dict.fromkeys(tested))
-    return (f"tested on specimens of their own, {names}, not on those that the plan names",)
+    tested = list(dict.fromkeys(reading.specimen for reading in readings))
+    if planned and not planned & set(tested):
+        words = f"tested on specimens of their own, {', '.join(tested)}"
+        notes.append(f"{words}, not on those that the plan names")
+    if any(r.value == 0 and not r.bound and r.effects and r.u == 0 for r in readings):
+        notes.append(
+            "a result of zero carries no relative uncertainty: what lies below the smallest "
+            "value that can be measured is better written as a bound, < x"
+        )
+    return tuple(notes)

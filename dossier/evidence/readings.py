@@ -21,7 +21,16 @@ from dossier.evidence.registry import Side
 from dossier.evidence.tolerance import zero_failure_reliability
 from dossier.evidence.usable import missing_specimens, named_in_plan
 
-__all__ = ["Effect", "Reading", "accounted", "estimate_of", "read_with", "zero_failure"]
+__all__ = [
+    "Effect",
+    "Reading",
+    "accounted",
+    "effect_of",
+    "estimate_of",
+    "read_with",
+    "shown_by",
+    "zero_failure",
+]
 
 SIGNS: dict[Bound, str] = {"": "", "larger than": "> ", "smaller than": "< "}
 
@@ -194,16 +203,19 @@ def zero_failure(
     """
     if {each.bound for each in found.per_specimen} != {favourable}:
         return found
-    n = len(found.per_specimen)
-    confidence = bench.case.application.decision_rule.confidence
-    share = zero_failure_reliability(n, confidence)
     least = min if favourable == "larger than" else max
     end = from_si(least(each.value for each in found.per_specimen), unit, dimension)
     shown = f"{SIGNS[favourable]}{end:.6g}{'' if unit == '1' else f' {unit}'}"
-    note = (
-        f"{n} of {n} specimens without a failure ({shown}) show, with {100 * confidence:.4g} % "
-        f"confidence, that at least {math.floor(1000 * share) / 10:.1f} % of the filter type does as well"
-    )
-    details = {"zero_failure_reliability": share, "confidence": confidence, "specimens": n}
+    confidence = bench.case.application.decision_rule.confidence
+    details, note = shown_by(len(found.per_specimen), confidence, f"without a failure ({shown})")
     return replace(found, notes=(*found.notes, note), details={**found.details, **details})
 
+
+def shown_by(n: int, confidence: float, words: str) -> tuple[dict[str, object], str]:
+    """Return what `n` specimens of `n` show at `confidence` [-]: details, and a sentence."""
+    share = zero_failure_reliability(n, confidence)
+    note = (
+        f"{n} of {n} specimens {words} show, with {100 * confidence:.4g} % confidence, that at "
+        f"least {math.floor(1000 * share) / 10:.1f} % of the filter type does as well"
+    )
+    return {"zero_failure_reliability": share, "confidence": confidence, "specimens": n}, note

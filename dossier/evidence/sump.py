@@ -16,6 +16,7 @@ from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.fluid import fluid_at
 from dossier.evidence.passage import column, overall_passage, penetration
 from dossier.evidence.registry import Side
+from dossier.evidence.size_classes import class_over_cumulative
 from dossier.evidence.usable import usable_runs, usable_sweeps
 from dossier.physics import dust
 
@@ -155,10 +156,14 @@ def _estimate(
         "share": known.share.value if known.share else 0.0,
     }  # fmt: skip
     drawn = _drawn(bench, side, known, rate, counts)
+    factor = class_over_cumulative(bench, side, known.size, nominal["share"])
+    sizes_note = CLASSES if factor is not None else CUMULATIVE
 
     def concentration(values: dict[str, Floats]) -> Floats:
         cleaned = removal(circuit.arrangement, values["main"], values["fine"], values["share"])
-        result: Floats = values["rate"] * values["counts"] / (pump_flow(bench) * cleaned) / 1e6
+        with np.errstate(divide="ignore"):  # a draw in which nothing is removed: infinite
+            once = values["rate"] * values["counts"] / (pump_flow(bench) * cleaned) / 1e6
+        result: Floats = once * (factor or 1.0)
         return result
 
     still = {key: np.full(DRAWS, value) for key, value in nominal.items()}
@@ -176,12 +181,16 @@ def _estimate(
     notes = known.share.notes if known.share else ()
     return Estimate(
         value=value, u=_half_width(samples), dof=math.inf, unit="1/mL",
-        per_specimen=_specimens(bench, known, nominal, value, samples), components=components,
+        per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
+        components=components,
         samples=samples, sources=_sources(known),
-        notes=(*notes, "no oil lost or replaced; test dust stands for what comes in"),
+        notes=(*notes, sizes_note, "no oil lost or replaced; test dust stands for what comes in"),
         details={"passage": _passage(circuit.arrangement, nominal)},
     )  # fmt: skip
 
+
+CLASSES = "summed over size classes, each with its own efficiency"
+CUMULATIVE = "one balance with the cumulative efficiency: size classes could not be told apart"
 
 NAMES = {
     "rate": "ingression",
@@ -232,7 +241,12 @@ def _half_width(samples: Floats) -> float:
 
 
 def _specimens(
-    bench: Bench, known: SizeClass, nominal: dict[str, float], value: float, samples: Floats
+    bench: Bench,
+    known: SizeClass,
+    nominal: dict[str, float],
+    value: float,
+    samples: Floats,
+    factor: float,
 ) -> tuple[SpecimenValue, ...]:
     """Return each specimen's own balance with the relative uncertainty of the whole."""
     parts = {"main": known.main, "fine": known.fine, "share": known.share}
@@ -252,7 +266,8 @@ def _specimens(
         cleaned = float(
             removal(circuit.arrangement, arrays["main"], arrays["fine"], arrays["share"])[0]
         )
-        one = nominal["rate"] * nominal["counts"] / (pump_flow(bench) * cleaned) / 1e6
+        once = nominal["rate"] * nominal["counts"] / (pump_flow(bench) * cleaned) / 1e6
+        one = once * factor
         found.append(
             SpecimenValue(specimen=each.specimen, record=each.record, value=one, u=one * relative)
         )

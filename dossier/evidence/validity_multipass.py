@@ -193,9 +193,11 @@ def _falling(result: MultipassResult) -> Verdicts:
 
 
 def _growth(result: MultipassResult, limit: Limit) -> Verdicts:
-    off = float(np.abs(result.pressure_drop - result.curve).max())
-    share = off / (result.terminal + result.housing)
-    return Verdicts(share <= limit.value, f"largest deviation {off / 1e3:.1f} kPa, {share:.1%}")
+    highest = np.maximum.accumulate(result.pressure_drop)
+    fall = (highest - result.pressure_drop) / highest
+    worst = int(np.argmax(fall))
+    found = f"largest fall {fall[worst]:.1%}, at {result.time[worst] / 60:.0f} min"
+    return Verdicts(bool(fall[worst] <= limit.value), found)
 
 
 def _balance(result: MultipassResult, limit: Limit) -> Verdicts:

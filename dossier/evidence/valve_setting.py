@@ -1,29 +1,78 @@
 """The lowest pressure at which the bypass valve may open."""
 
 import math
+from dataclasses import replace
 
+import numpy as np
+
+from dossier.case.model import BypassValve
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.registry import Side
+from dossier.evidence.valve_sweeps import from_sweeps, opening_from_sweep
 
-__all__ = ["opening_pressure"]
+__all__ = ["fitted_valve", "opening_pressure"]
+
+BAND = "lowest opening pressure: lower end of the application's band"
+
+
+def fitted_valve(bench: Bench) -> BypassValve | None:
+    """Return the application's bypass valve, or None where it has none with an opening band."""
+    valve = bench.case.application.circuit.bypass_valve
+    if valve is None or valve.location == "none" or valve.opening is None:
+        return None
+    return valve
 
 
 def opening_pressure(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
     """Return the valve's lowest opening pressure [Pa].
 
     The lower end of the application's band, taken as a limit without uncertainty: a valve inside
-    the band may open there.
+    the band may open there.  Where the valve is in the filter and was tested, and opened lower
+    than that, the measured lowest with its uncertainty; never the higher of the two.  A valve that
+    was tested, but whose sweeps carry no result, has no known opening pressure.
     """
-    valve = bench.case.application.circuit.bypass_valve
-    if valve is None or valve.location == "none" or valve.opening is None:
+    valve = fitted_valve(bench)
+    if valve is None or valve.opening is None:
         return NotDemonstrated(
             reason="the application names no bypass valve with an opening band",
         )
-    return Estimate(
-        value=valve.opening.min,
-        u=0.0,
-        dof=math.inf,
-        unit="Pa",
-        notes=("lowest opening pressure: lower end of the application's band",),
+    band = Estimate(value=valve.opening.min, u=0.0, dof=math.inf, unit="Pa", notes=(BAND,))
+    if valve.location != "filter" or not _tested(bench, side):
+        return band
+    measured = from_sweeps(bench, side, opening_from_sweep, result="pressure")
+    if isinstance(measured, NotDemonstrated):
+        reason = f"lowest opening pressure of the valve: {measured.reason}"
+        return NotDemonstrated(reason=reason, records=measured.records)
+    return _lower(band, measured)
+
+
+def _tested(bench: Bench, side: Side) -> bool:
+    return any(
+        record.entry.kind == "bypass_valve"
+        and record.entry.filter == side
+        and record.id not in bench.excluded
+        for record in bench.case.records
     )
+
+
+def _lower(band: Estimate, measured: Estimate) -> Estimate | NotDemonstrated:
+    """Return the lower of the band's end and the measured lowest opening pressure."""
+    if measured.bound == "smaller than":
+        open_ones = [each.specimen for each in measured.per_specimen if each.bound]
+        return NotDemonstrated(
+            reason=f"the valve of specimen {', '.join(open_ones)} is open at the first reading of "
+            f"record {', '.join(measured.sources)}: its lowest opening pressure is not known",
+            records=measured.sources,
+        )
+    values = np.array([each.value for each in measured.per_specimen])
+    scatter = float(values.std(ddof=1)) if len(values) > 1 else 0.0
+    lowest = min(float(values.mean()) - scatter, float(values.min()))
+    words = (
+        f"{lowest / 1e3:.4g} kPa ({len(values)} specimens, mean {values.mean() / 1e3:.4g} kPa less "
+        f"a standard deviation of {scatter / 1e3:.2g} kPa, and not above the lowest of them)"
+    )
+    if lowest >= band.value:
+        return replace(band, notes=(f"{BAND}; measured not lower: {words}",))
+    note = f"lowest opening pressure: as measured, {words}, below the application's band"
+    return replace(measured, value=lowest, notes=(note,), per_specimen=(), bound="")

@@ -8,8 +8,8 @@ a rate R; the pump draws at C; each filter catches its share and the rest return
 where q is oil burnt or drained and replaced by clean oil.  The balance is linear, so it holds for
 each size class apart; efficiencies may be arrays, one entry a class (or a draw).  Take classes
 between neighbouring sizes and add up: an efficiency for "this size and larger" holds only for the
-size distribution it was measured with.  From mass balance; the single-filter case equals the control equation N_d = R / (Q (beta - 1)) (E. C. Fitch,
-form from memory).
+size distribution it was measured with.  From mass balance; the single-filter case equals the
+control equation N_d = R / (Q (beta - 1)) (E. C. Fitch, form from memory).
 """
 
 from dataclasses import dataclass

@@ -114,6 +114,9 @@ def test_worked_sump(e, e_fine, k, c, tau, c10, mass):
     cleaning = circuit.full_and_partial_flow(pump, fine / pump, e, e_fine)
     rate = SUMP["ingression_per_min"] / MIN
     assert cleaning.total / L_MIN == pytest.approx(k, rel=1e-9)
+    one_can = circuit.combined(pump, fine / pump, e, e_fine)
+    assert one_can.total / L_MIN == pytest.approx(k, rel=1e-9)
+    assert one_can.passage == pytest.approx(1 - e, rel=1e-12)
     assert circuit.sump_concentration(cleaning, rate) / PER_ML == pytest.approx(c, abs=6e-4)
     assert circuit.time_constant(cleaning, volume) / MIN == pytest.approx(tau, rel=5e-5)
     later = circuit.concentration_at(10 * MIN, cleaning, rate, volume, 0.0)

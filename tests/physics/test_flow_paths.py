@@ -149,6 +149,8 @@ def test_no_path_and_no_resistance_are_refused():
         Path(0.0, 0.0)
     with pytest.raises(ValueError, match="without resistance"):
         in_series()
+    with pytest.raises(ValueError, match="discharge coefficient"):
+        orifice_path(1.01, 1e-6)
     with pytest.raises(ValueError, match="no path"):
         split_parallel([], 1e-3, 0.02, 850.0)
     assert Path(1e9, 1e7).flow(0.0, 0.02, 850.0) == 0.0

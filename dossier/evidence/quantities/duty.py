@@ -17,7 +17,7 @@ from dossier.evidence.loaded import Loaded, loaded_specimens
 from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
 from dossier.evidence.usable import usable_runs, usable_sweeps
-from dossier.evidence.valve_setting import opening_pressure
+from dossier.evidence.valve_setting import fitted_valve, opening_pressure
 
 __all__ = ["bypass_margin", "pressure_drop_at_interval", "service_life"]
 
@@ -255,7 +255,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     drop = _drop_estimate(bench, side, at, "loaded pressure drop")
     if isinstance(drop, NotDemonstrated):
         return drop
-    valve = generator(bench, f"{side} opening pressure").standard_normal(DRAWS) * opening.u
+    limits = _limit_draws(bench, side, opening)
     assert drop.samples is not None
     assert drop.specimen_samples is not None
     components = list(drop.components)
@@ -279,8 +279,8 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
             for s in drop.per_specimen
         ),
         components=tuple(components),
-        samples=opening.value + valve - drop.samples,
-        specimen_samples=opening.value + valve - drop.specimen_samples,
+        samples=limits - drop.samples,
+        specimen_samples=limits - drop.specimen_samples,
         sources=drop.sources + opening.sources,
         notes=drop.notes + opening.notes,
     )
@@ -313,30 +313,49 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
         return draws
     assert not isinstance(rate, NotDemonstrated)
     limit = _life_limit(bench, side)
-    masses = [one.mass_to(limit) for one in specimens]
+    if isinstance(limit, NotDemonstrated):
+        return limit
+    masses = [one.mass_to(limit.value) for one in specimens]
     nominal = np.array([mass for mass, _ in masses]) / rate[0]
+    # Beyond the tested loading nothing changes: a draw far out in the tail only thins the grid.
+    top = 2.0 * max(float(one.drop[-1]) for one in specimens)
+    limits = np.clip(_limit_draws(bench, side, limit), 0.0, max(limit.value, top))
     shares = {
-        name: _half_width(_lives(specimens, _alone(draws, name), limit).mean(axis=0))
+        name: _half_width(
+            _lives(specimens, _alone(draws, name), np.array([limit.value])).mean(axis=0)
+        )
         for name in INPUTS
     }
+    if limit.u > 0:
+        alone = _lives(specimens, _alone(draws, "opening pressure"), limits)
+        shares["opening pressure"] = _half_width(alone.mean(axis=0))
     return _estimate(
-        bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limit),
-        unit="s", bounds=[not reached for _, reached in masses], notes=_notes(bench),
-        shares=shares,
+        bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
+        unit="s", bounds=[not reached for _, reached in masses],
+        notes=_notes(bench) + limit.notes, shares=shares,
     )  # fmt: skip
 
 
-def _life_limit(bench: Bench, side: Side) -> float:
-    opening = opening_pressure(bench, side)
-    if isinstance(opening, NotDemonstrated):
-        runs = usable_runs(bench, side)
-        assert not isinstance(runs, NotDemonstrated)
-        return min(run.terminal + run.housing for run in runs)
-    return opening.value
+def _life_limit(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
+    if fitted_valve(bench) is not None:
+        return opening_pressure(bench, side)
+    runs = usable_runs(bench, side)
+    assert not isinstance(runs, NotDemonstrated)
+    terminal = min(run.terminal + run.housing for run in runs)
+    return Estimate(value=terminal, u=0.0, dof=math.inf, unit="Pa")
 
 
-def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: float) -> Floats:
-    """Return draws of each specimen's life (n, m) [s]."""
+def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:
+    """Return draws of the valve's lowest opening pressure (m,) [Pa]; one stream a side."""
+    rng = generator(bench, f"{side} opening pressure")
+    few = opening.dof < math.inf
+    t = rng.standard_t(opening.dof, DRAWS) if few else rng.standard_normal(DRAWS)
+    limits: Floats = opening.value + opening.u * t
+    return limits
+
+
+def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
+    """Return draws of each specimen's life (n, m) [s]; `limit` (m or 1) [Pa]."""
     lives = []
     for one, own in zip(specimens, draws.own_mass, strict=True):
         # A pressure drop that is really higher by a factor reaches the limit at the reading

@@ -106,7 +106,7 @@ def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
 @quantity(
     name="vibration_hours",
     title="Vibration withstood",
-    symbol="tv",
+    symbol="tw",
     dimension="time",
     unit="h",
     records=("measurement",),

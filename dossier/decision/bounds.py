@@ -1,0 +1,166 @@
+"""Deciding on results that are only bounds, and on statements that hold or do not.
+
+A bound proves one side only.  "> 2000 kPa" shows that a minimum of 1600 kPa is met; against a
+minimum of 2100 kPa it shows nothing, neither pass nor fail; against a maximum it can only fail.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier.case.model import DecisionRule
+from dossier.decision.probability import Judged, Threshold, probability, specimen_probability
+from dossier.decision.rules import Limits, Verdict, judge
+from dossier.evidence.demand import Demand
+from dossier.evidence.estimate import Bound, Estimate, SpecimenValue
+
+__all__ = ["Outcome", "censored", "decide_bounds", "decide_statement"]
+
+GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A verdict, what it was judged on, and the reason where the usual words do not fit."""
+
+    verdict: Verdict
+    probability: float | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _One:
+    """One specimen's verdict, and whether it stands although its result may be a bound."""
+
+    each: SpecimenValue
+    judged: Judged
+    verdict: Verdict
+    stands: bool
+
+
+def censored(estimate: Estimate) -> bool:
+    """Return whether a specimen's result is only a bound, with no draws that carry it."""
+    return estimate.samples is None and any(each.bound for each in estimate.per_specimen)
+
+
+def decide_bounds(
+    estimate: Estimate,
+    threshold: Threshold,
+    demand: Demand,
+    rule: DecisionRule,
+    draws: Callable[[str], np.random.Generator],
+) -> Outcome:
+    """Return the outcome for a `censored` estimate; a bound that proves nothing decides nothing.
+
+    The mean basis takes the mean of values and bounds, itself a bound; where all are bounds their
+    scatter is not the type's, and each is judged.  The population basis counts the specimens that
+    conform: n of n show a share p with the confidence 1 - p^n (binomial, common practice).
+    """
+    if demand.basis == "mean" and not all(each.bound for each in estimate.per_specimen):
+        return _mean(estimate, threshold, demand, rule, draws)
+    ones = [_one(each, estimate, threshold, rule) for each in estimate.per_specimen]
+    failed = [one for one in ones if one.stands and one.verdict not in GOOD]
+    if failed:
+        worst = min(failed, key=lambda one: one.judged.probability)
+        return Outcome(worst.verdict, worst.judged.probability)
+    undecided = [one for one in ones if not one.stands]
+    if undecided:
+        return Outcome(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
+    worst = min(ones, key=lambda one: one.judged.probability)
+    if demand.basis == "population":
+        return _share([one.judged.probability for one in ones], demand.coverage, rule)
+    return Outcome(worst.verdict, worst.judged.probability, _each(ones, worst))
+
+
+def _one(each: SpecimenValue, estimate: Estimate, threshold: Threshold, rule: DecisionRule) -> _One:
+    chance = specimen_probability(each, estimate.scale, threshold)
+    limits = Limits(threshold.lower, threshold.upper)
+    verdict = judge(rule.kind, each.value, chance, limits, rule.confidence)
+    stands = _stands(each.bound, each.value, threshold, verdict)
+    return _One(each, Judged(value=each.value, probability=chance), verdict, stands)
+
+
+def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) -> bool:
+    """Return whether a verdict on a bound holds for every value that the bound allows."""
+    if not bound:
+        return True
+    beyond = threshold.upper if bound == "larger than" else threshold.lower
+    if beyond is None:
+        return verdict in GOOD
+    outside = value > beyond if bound == "larger than" else value < beyond
+    return outside and verdict not in GOOD
+
+
+def _mean(
+    estimate: Estimate,
+    threshold: Threshold,
+    demand: Demand,
+    rule: DecisionRule,
+    draws: Callable[[str], np.random.Generator],
+) -> Outcome:
+    judged = probability(estimate, threshold, demand.basis, demand.coverage, draws)
+    limits = Limits(threshold.lower, threshold.upper)
+    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    if _stands(estimate.bound, judged.value, threshold, verdict):
+        return Outcome(verdict, judged.probability)
+    reason = (
+        f"the mean is only a bound ({estimate.bound} the value shown), which does not reach the "
+        "limit with the wanted probability: the true mean may lie on either side"
+    )
+    return Outcome(Verdict.NOT_DEMONSTRATED, None, reason)
+
+
+def _proves_nothing(undecided: Sequence[_One]) -> str:
+    names = ", ".join(f"{one.each.specimen} ({one.each.bound} its value)" for one in undecided)
+    return (
+        f"the result is only a bound and proves neither pass nor fail: specimen {names}. The test "
+        "has to go on beyond the limit"
+    )
+
+
+def _each(ones: Sequence[_One], worst: _One) -> str:
+    """Return the reason in words where bounds carried a verdict that is no plain pass."""
+    if worst.verdict is not Verdict.PASS:
+        return ""
+    bounds = sum(1 for one in ones if one.each.bound)
+    return (
+        f"every specimen by itself conforms with the wanted probability, {bounds} of {len(ones)} "
+        "by a bound that proves it"
+    )
+
+
+def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Outcome:
+    """Return the outcome for a share of the population from specimens that all conform.
+
+    The chance that one of them does not is taken off in full (Bonferroni).
+    """
+    n = len(chances)
+    doubt = math.fsum(1.0 - chance for chance in chances)
+    shown = max(0.0, 1.0 - coverage**n - doubt)
+    if shown >= rule.confidence:
+        return Outcome(Verdict.PASS, shown)
+    return Outcome(Verdict.NOT_DEMONSTRATED, None, _too_few(n, coverage, shown, rule))
+
+
+def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
+    return (
+        f"{n} of {n} specimens conform: that shows with {100 * shown:.3g} % confidence that "
+        f"{100 * coverage:.4g} % of the filter type do, short of the wanted "
+        f"{100 * rule.confidence:.4g} %"
+    )
+
+
+def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> Outcome:
+    """Return the outcome for a statement: it holds where every specimen was found so."""
+    each = estimate.per_specimen
+    wrong = [one.specimen for one in each if not one.value >= 0.5]
+    if wrong or not each:
+        names = f" on {', '.join(wrong)}" if wrong else ""
+        return Outcome(Verdict.FAIL, None, f"not found so{names}, of {len(each)} specimens")
+    if demand.basis == "population":
+        found = _share([1.0] * len(each), demand.coverage, rule)
+        if found.verdict is not Verdict.PASS:
+            return found
+    return Outcome(Verdict.PASS, None, f"found so on each of {len(each)} specimens")

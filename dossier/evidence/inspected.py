@@ -1,0 +1,118 @@
+"""Characteristics found on inspection: one row a characteristic and specimen."""
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from dossier.case.case import Record
+from dossier.case.records import InspectionTable
+from dossier.case.units import UnitError, affine
+from dossier.evidence.bench import Bench
+from dossier.evidence.estimate import NotDemonstrated
+from dossier.evidence.readings import accounted
+from dossier.evidence.registry import Side
+from dossier.evidence.usable import usable_records
+
+__all__ = ["Inspected", "inspected", "number_found", "outside_drawing", "plain", "rows_of"]
+
+WORDS = {"yes": True, "no": False, "true": True, "false": False}
+"""Words of a statement that are understood; true and false as a workbook's own yes and no."""
+
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspected:
+    """One row of an inspection record."""
+
+    record: Record
+    characteristic: str
+    specimen: str
+    found: str
+    """The cell as the inspector wrote it."""
+    lower: float
+    """Limit as drawn [its own unit]; NaN where there is none."""
+    upper: float
+    unit: str
+
+    @property
+    def word(self) -> bool | None:
+        """Whether it was found so; None where the cell says neither yes nor no."""
+        return WORDS.get(self.found.lower())
+
+
+def plain(name: str) -> str:
+    """Return the name of a characteristic without regard to case and spaces."""
+    return " ".join(name.lower().split())
+
+
+def rows_of(record: Record) -> Iterator[Inspected]:
+    """Yield the rows of an inspection record."""
+    table = record.table
+    if not isinstance(table, InspectionTable):
+        return
+    columns = (table.characteristic, table.specimen, table.found, table.lower, table.upper)
+    for name, specimen, found, lower, upper, unit in zip(*columns, table.unit, strict=True):
+        yield Inspected(
+            record=record, characteristic=name, specimen=specimen or record.entry.specimen or "",
+            found=found, lower=float(lower), upper=float(upper), unit=unit,
+        )  # fmt: skip
+
+
+def inspected(
+    bench: Bench, side: Side, characteristic: str
+) -> tuple[Inspected, ...] | NotDemonstrated:
+    """Return the rows of one characteristic, one for each planned specimen, or why not."""
+
+    def rows(record: Record) -> list[Inspected]:
+        wanted = plain(characteristic)
+        return [row for row in rows_of(record) if plain(row.characteristic) == wanted]
+
+    what = f"the characteristic {characteristic!r}"
+    records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
+    if isinstance(records, NotDemonstrated):
+        return records
+    found = [row for record in records for row in rows(record)]
+    excluded = {
+        row.specimen
+        for record in bench.case.records
+        if record.id in bench.excluded and record.entry.filter == side
+        for row in rows(record)
+    }
+    named = [(row.record.id, row.specimen) for row in found]
+    stopped = accounted(bench, side, named, excluded, others_allowed=False)
+    return stopped if stopped is not None else tuple(found)
+
+
+def number_found(row: Inspected) -> float:
+    """Return what was found as a length [mm].
+
+    Raises ValueError with record, specimen and cell where it is no number or has no unit.
+    """
+    place = f"record {row.record.id}, {row.characteristic} of specimen {row.specimen}"
+    if not _NUMBER.fullmatch(row.found):
+        raise ValueError(f"{place}: {row.found!r} is not a number with a decimal point")
+    try:
+        factor, offset = affine(row.unit, "length")
+    except UnitError as error:
+        raise ValueError(f"{place}: {error}") from None
+    value = float(row.found) * factor + offset
+    if not math.isfinite(value):
+        raise ValueError(f"{place}: {row.found!r} is not a finite number")
+    return value
+
+
+def outside_drawing(row: Inspected) -> str:
+    """Return how a found number lies outside the limits of its own row, or an empty string."""
+    if not _NUMBER.fullmatch(row.found):
+        return ""
+    value = float(row.found)
+    below, above = value < row.lower, value > row.upper
+    if not (below or above):
+        return ""
+    limit = f"below {row.lower:g}" if below else f"above {row.upper:g}"
+    return (
+        f"{row.characteristic} of specimen {row.specimen}: {row.found} {row.unit} is {limit} "
+        f"{row.unit} as drawn (record {row.record.id})"
+    )

@@ -1,0 +1,102 @@
+"""What was found on inspection: dimensions, and statements that hold or do not."""
+
+import math
+from collections.abc import Sequence
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.inspected import Inspected, inspected, number_found, outside_drawing
+from dossier.evidence.readings import Reading, estimate_of, read_with, shown_by
+from dossier.evidence.registry import Condition, Conditions, Side, quantity
+
+__all__ = ["dimension", "statement"]
+
+CHARACTERISTIC = Condition(name="characteristic", dimension="text", unit="")
+
+
+@quantity(
+    name="dimension",
+    title="Dimension",
+    symbol="d",
+    dimension="length",
+    unit="mm",
+    conditions=(CHARACTERISTIC,),
+    records=("inspection",),
+    better="neither",
+    meaning="An inspected dimension of the filter.",
+    formula="mean over the specimens; every_specimen judges each on its own",
+    standard="own; uncertainty by JCGM 100:2008",
+    example='quantity = "dimension"\nat = { characteristic = "overall length" }\n'
+    'between = { min = "138 mm", max = "141 mm" }\nbasis = "every_specimen"',
+)
+def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the dimension `at["characteristic"]` [mm]."""
+    rows = inspected(bench, side, at["characteristic"])
+    if isinstance(rows, NotDemonstrated):
+        return rows
+    try:
+        readings = [_reading(bench, row) for row in rows]
+    except ValueError as error:
+        return NotDemonstrated(reason=str(error), records=_records(rows))
+    return estimate_of(bench, readings, unit="mm", notes=_drawn(rows))
+
+
+def _reading(bench: Bench, row: Inspected) -> Reading:
+    value = number_found(row)
+    effect = read_with(bench, row.record, "length reading", ("length",), value)
+    return Reading(record=row.record, specimen=row.specimen, value=value, effects=(effect,))
+
+
+def _drawn(rows: Sequence[Inspected]) -> tuple[str, ...]:
+    return tuple(words for words in map(outside_drawing, rows) if words)
+
+
+def _records(rows: Sequence[Inspected]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(row.record.id for row in rows))
+
+
+@quantity(
+    name="statement",
+    title="Found on inspection",
+    symbol="yes/no",
+    dimension="statement",
+    unit="1",
+    conditions=(CHARACTERISTIC,),
+    records=("inspection",),
+    better="neither",
+    meaning="Something that was looked for on every specimen, and found so or not.",
+    formula="holds if every specimen was found so",
+    standard="own",
+    example='quantity = "statement"\nat = { characteristic = "gasket seated in its groove" }\n'
+    "must_hold = true",
+)
+def statement(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return 1 if `at["characteristic"]` was found so on every specimen, 0 if not [-]."""
+    rows = inspected(bench, side, at["characteristic"])
+    if isinstance(rows, NotDemonstrated):
+        return rows
+    for row in rows:
+        if row.word is None:
+            reason = (
+                f"record {row.record.id}, {row.characteristic} of specimen {row.specimen}: "
+                f"{row.found!r} says neither yes nor no"
+            )
+            return NotDemonstrated(reason=reason, records=(row.record.id,))
+    held = all(row.word is True for row in rows)
+    confidence = bench.case.application.decision_rule.confidence
+    details, note = shown_by(len(rows), confidence, "found so")
+    return Estimate(
+        value=1.0 if held else 0.0,
+        u=0.0,
+        dof=math.inf,
+        unit="1",
+        per_specimen=tuple(
+            SpecimenValue(
+                specimen=row.specimen, record=row.record.id, value=1.0 if row.word else 0.0, u=0.0
+            )
+            for row in rows
+        ),
+        sources=_records(rows),
+        notes=(note,) if held else (),
+        details=details if held else {},
+    )

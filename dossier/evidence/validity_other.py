@@ -1,0 +1,174 @@
+"""Rules of validity for bypass valves, measurements and inspections."""
+
+from collections import Counter
+from collections.abc import Iterator
+
+import numpy as np
+
+from dossier.case.case import Case, Record
+from dossier.case.records import MeasurementTable
+from dossier.evidence.check import Check
+from dossier.evidence.fluid import kinematic_at
+from dossier.evidence.inspected import outside_drawing, plain, rows_of
+from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.measured import column_of, specimens_of
+from dossier.evidence.usable import missing_specimens, named_in_plan
+from dossier.evidence.validity import Rule, Verdicts, apply_rule
+from dossier.evidence.valve_sweeps import sweeps_of
+
+__all__ = ["other_checks", "results_named"]
+
+KINDS = ("bypass_valve", "measurement", "inspection")
+
+
+def other_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
+    """Yield every check of a bypass valve, measurement or inspection record; none for others."""
+    if record.entry.kind not in KINDS:
+        return
+    rules: dict[str, Rule] = {
+        "specimens named once": lambda _: _named(record),
+        "specimen count": lambda _: _count(case, record),
+    }
+    rules |= {
+        "bypass_valve": _valve_rules,
+        "measurement": _measurement_rules,
+        "inspection": _inspection_rules,
+    }[record.entry.kind](case, record)
+    for name, rule in rules.items():
+        check = apply_rule(limits, record, name, rule)
+        if check is not None:
+            yield check
+
+
+def _valve_rules(case: Case, record: Record) -> dict[str, Rule]:
+    return {
+        "rising and falling sweep": lambda _: _both_sweeps(record),
+        "rows of each sweep": lambda limit: _rows(record, limit),
+        "criterion flow": lambda _: _criterion(record),
+        "test viscosity": lambda limit: _viscosity(case, record, limit),
+    }
+
+
+def _measurement_rules(case: Case, record: Record) -> dict[str, Rule]:
+    rules: dict[str, Rule] = {
+        "every result given": lambda _: _given(record),
+        "size of filter": lambda limit: _size(case, limit),
+    }
+    if column_of(record, "burst pressure") is not None:
+        rules["hold schedule"] = lambda _: Verdicts(None, "the record holds results, not times")
+    if column_of(record, "collapse pressure") is not None:
+        rules["soak temperature"] = lambda limit: _soak(record, limit)
+    return rules
+
+
+def _inspection_rules(case: Case, record: Record) -> dict[str, Rule]:
+    drawn = any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record))
+    return {"inside the drawing": lambda _: _drawing(record)} if drawn else {}
+
+
+def results_named(record: Record) -> dict[str, tuple[str, ...]]:
+    """Return what a record holds results of: for each thing, the specimens it was found on."""
+    if record.entry.kind == "bypass_valve":
+        return {"valve sweep": tuple(sweep.specimen for sweep in sweeps_of(record))}
+    table = record.table
+    if isinstance(table, MeasurementTable):
+        return {name: specimens_of(record) for name in table.names}
+    found: dict[str, tuple[str, ...]] = {}
+    for row in rows_of(record):
+        key = plain(row.characteristic)
+        found[key] = (*found.get(key, ()), row.specimen)
+    return found
+
+
+def _named(record: Record) -> Verdicts:
+    wrong = []
+    for what, specimens in results_named(record).items():
+        if not what:
+            wrong.append("a row without a characteristic")
+        if "" in specimens:
+            wrong.append(f"{what}: a row without a specimen")
+        twice = [name for name, times in Counter(specimens).items() if name and times > 1]
+        wrong += [f"{what}: specimen {name} more than once" for name in twice]
+    return Verdicts(not wrong, "; ".join(wrong) or "every specimen named once")
+
+
+def _count(case: Case, record: Record) -> Verdicts:
+    """Compare all results of this kind and filter, in whichever record, with the plan."""
+    planned = named_in_plan(case, record.entry.filter)
+    if not planned:
+        return Verdicts(None, "the case names no planned specimens")
+    siblings = [
+        results_named(other)
+        for other in case.records
+        if other.entry.kind == record.entry.kind and other.entry.filter == record.entry.filter
+    ]
+    short = []
+    for what in results_named(record):
+        tested = {name for results in siblings for name in results.get(what, ())}
+        words = missing_specimens(planned, tested, others_allowed=record.entry.kind != "inspection")
+        if words:
+            short.append(f"{what}: {words}")
+    return Verdicts(not short, "; ".join(short) or f"as planned, {len(planned)} specimens")
+
+
+def _both_sweeps(record: Record) -> Verdicts:
+    wrong = []
+    for sweep in sweeps_of(record):
+        for words, branch in (("rising", sweep.rising), ("falling", sweep.falling)):
+            if branch[0].size == 0:
+                wrong.append(f"{sweep.specimen}: no {words} sweep")
+    return Verdicts(not wrong, "; ".join(wrong) or "both for every specimen")
+
+
+def _rows(record: Record, limit: Limit) -> Verdicts:
+    least = [min(s.rising[0].size, s.falling[0].size) for s in sweeps_of(record)]
+    return Verdicts(min(least, default=0) >= limit.value, f"at least {min(least, default=0)} rows")
+
+
+def _criterion(record: Record) -> Verdicts:
+    flow = record.entry.conditions.criterion_flow
+    if flow is None or not flow > 0:
+        return Verdicts(False, "no criterion_flow above zero among the conditions")
+    return Verdicts(True, f"{flow * 6e4:.4g} L/min")
+
+
+def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
+    entry = record.entry
+    if entry.fluid is None or entry.conditions.temperature is None:
+        return Verdicts(None, "no test fluid or temperature")
+    try:
+        nu = kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
+    except ValueError as error:
+        return Verdicts(None, str(error))
+    met = any(abs(nu / wanted - 1.0) <= limit.tolerance for wanted in (limit.value, limit.agreed))
+    return Verdicts(met, f"{nu * 1e6:.4g} mm²/s")
+
+
+def _given(record: Record) -> Verdicts:
+    table = record.table
+    assert isinstance(table, MeasurementTable)
+    names = specimens_of(record)
+    empty = [
+        f"{name} of {names[row] or 'a row without a specimen'}"
+        for name, values in zip(table.names, table.values, strict=True)
+        for row in np.flatnonzero(np.isnan(values))
+    ]
+    found = f"{len(names)} specimens, {len(table.names)} results each"
+    return Verdicts(not empty, f"no {', no '.join(empty)}" if empty else found)
+
+
+def _soak(record: Record, limit: Limit) -> Verdicts:
+    stated = record.entry.conditions.temperature
+    if stated is None:
+        return Verdicts(None, "no temperature among the conditions")
+    return Verdicts(abs(stated - limit.value) <= limit.tolerance, f"{stated - 273.15:.4g} °C")
+
+
+def _size(case: Case, limit: Limit) -> Verdicts:
+    flow = case.application.circuit.rated_flow
+    return Verdicts(flow <= limit.value * (1.0 + 1e-9), f"{flow * 6e4:.4g} L/min")
+
+
+def _drawing(record: Record) -> Verdicts:
+    outside = [words for words in map(outside_drawing, rows_of(record)) if words]
+    return Verdicts(not outside, "; ".join(outside) or "every dimension inside its limits")

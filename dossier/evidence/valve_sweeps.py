@@ -1,0 +1,227 @@
+"""The bypass valve's sweeps, a specimen each, and what is read from them without extrapolation."""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Record
+from dossier.case.records import ValveTable
+from dossier.evidence.bench import Bench
+from dossier.evidence.estimate import Bound, Estimate, NotDemonstrated
+from dossier.evidence.instruments import InputAccuracy, absolute_accuracy
+from dossier.evidence.readings import Effect, Reading, accounted, effect_of, estimate_of
+from dossier.evidence.registry import Side
+from dossier.evidence.usable import usable_records
+from dossier.physics import valve
+
+__all__ = [
+    "Read",
+    "ValveSweep",
+    "criterion",
+    "from_sweeps",
+    "inside",
+    "opening_from_sweep",
+    "step_at",
+    "sweeps_of",
+    "usable_valves",
+]
+
+Floats = NDArray[np.float64]
+Branch = tuple[Floats, Floats]
+"""Differential pressure (n,) [Pa] and flow (n,) [m3/s], in the order measured."""
+STEP_NAME = "step from row to row of each sweep"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveSweep:
+    """Rising and falling sweep of one specimen."""
+
+    record: Record
+    specimen: str
+    rising: Branch
+    falling: Branch
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A value read from a sweep, and the step between rows there."""
+
+    value: float
+    bound: Bound = ""
+    step: float = 0.0
+    """Change of the value between the two rows that it lies between [its unit]."""
+
+
+Reader = Callable[[ValveSweep, float], Read]
+"""Reads one result from a sweep at a flow [m3/s] or a differential pressure [Pa]."""
+
+
+def sweeps_of(record: Record) -> Iterator[ValveSweep]:
+    """Yield the sweeps of a bypass valve record, one for each specimen that its rows name."""
+    table = record.table
+    if not isinstance(table, ValveTable):
+        return
+    names = np.array([name or record.entry.specimen or "" for name in table.specimen])
+    for name in dict.fromkeys(names.tolist()):
+        own = names == name
+        rising, falling = valve.sweep_branches(
+            table.pressure_drop[own], table.flow[own], table.rising[own]
+        )
+        yield ValveSweep(record=record, specimen=name, rising=rising, falling=falling)
+
+
+def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...] | NotDemonstrated:
+    """Return the valve sweeps of one filter, or why they cannot carry a result."""
+    records = usable_records(
+        bench, side, "bypass_valve", lambda record: isinstance(record.table, ValveTable), "a sweep"
+    )
+    if isinstance(records, NotDemonstrated):
+        return records
+    found = [sweep for record in records for sweep in sweeps_of(record)]
+    excluded = {
+        sweep.specimen
+        for record in bench.case.records
+        if record.id in bench.excluded and record.entry.filter == side
+        for sweep in sweeps_of(record)
+    }
+    named = [(sweep.record.id, sweep.specimen) for sweep in found]
+    stopped = accounted(bench, side, named, excluded, others_allowed=True)
+    return stopped if stopped is not None else tuple(found)
+
+
+def criterion(sweeps: Sequence[ValveSweep]) -> float | NotDemonstrated:
+    """Return the flow [m3/s] at which the valves counted as open: the same for all of them."""
+    flows = {}
+    for sweep in sweeps:
+        stated = sweep.record.entry.conditions.criterion_flow
+        if stated is None or not stated > 0:
+            reason = (
+                f"record {sweep.record.id} states no criterion_flow above zero: the flow at which "
+                "the valve counts as open or as reseated, among the record's conditions"
+            )
+            return NotDemonstrated(reason=reason, records=(sweep.record.id,))
+        flows[sweep.record.id] = stated
+    if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
+        words = ", ".join(f"{record}: {flow * 6e4:.4g} L/min" for record, flow in flows.items())
+        reason = f"the records state different criterion flows ({words}): no common result"
+        return NotDemonstrated(reason=reason, records=tuple(flows))
+    return next(iter(flows.values()))
+
+
+def from_sweeps(
+    bench: Bench,
+    side: Side,
+    read: Reader,
+    *,
+    result: Literal["pressure", "flow"],
+    at: float | None = None,
+) -> Estimate | NotDemonstrated:
+    """Return the estimate of the `result` that `read` takes from each specimen's sweeps.
+
+    A pressure [Pa] is read at a flow `at` [m3/s], the record's criterion flow if None; a flow at a
+    pressure.  A result outside the sweep, or a sweep that cannot be read, gives NotDemonstrated
+    with record and specimen.
+    """
+    sweeps = usable_valves(bench, side)
+    if isinstance(sweeps, NotDemonstrated):
+        return sweeps
+    notes = []
+    if at is None:
+        flow = criterion(sweeps)
+        if isinstance(flow, NotDemonstrated):
+            return flow
+        at = flow
+        notes.append(f"counted at a flow of {at * 6e4:.4g} L/min, the record's criterion")
+    readings = []
+    for sweep in sweeps:
+        try:
+            readings.append(_reading(bench, sweep, read, result, at))
+        except ValueError as error:
+            reason = f"record {sweep.record.id}, specimen {sweep.specimen}: {error}"
+            return NotDemonstrated(reason=reason, records=(sweep.record.id,))
+    unit = "Pa" if result == "pressure" else "m3/s"
+    return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
+
+
+def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: str, at: float) -> Reading:
+    found = read(sweep, at)
+    direct, other = ("differential pressure", "flow")[:: 1 if result == "pressure" else -1]
+    effects = [_effect(bench, sweep, direct, found.value, lambda known: known.u)]
+    if not found.bound:
+        effects.append(
+            _effect(bench, sweep, other, at, lambda known: _change(sweep, read, at, found, known.u))
+        )
+    return Reading(
+        record=sweep.record,
+        specimen=sweep.specimen,
+        value=found.value,
+        bound=found.bound,
+        own=found.step / math.sqrt(12.0),
+        effects=tuple(effects),
+    )
+
+
+def _effect(
+    bench: Bench,
+    sweep: ValveSweep,
+    name: str,
+    value: float,
+    change: Callable[[InputAccuracy], float],
+) -> Effect:
+    known = absolute_accuracy(bench.case, bench.limits, sweep.record.entry, (name,), value)
+    return effect_of(f"{name} of the valve sweeps", known, change(known))
+
+
+def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -> float:
+    """Return the larger change of the result when read at `at` - u and + u.
+
+    A shift that leads out of the sweep shows nothing; the other one then stands (JCGM 100:2008,
+    5.1.3, note 2).
+    """
+    changes = []
+    for shifted in (at - u, at + u):
+        try:
+            other = read(sweep, shifted)
+        except ValueError:
+            continue
+        if not other.bound:
+            changes.append(abs(other.value - found.value))
+    if not changes:
+        raise ValueError("the sweep is shorter than the uncertainty of its readings")
+    return max(changes)
+
+
+def opening_from_sweep(sweep: ValveSweep, flow: float) -> Read:
+    """Return the opening pressure [Pa] at the criterion `flow` [m3/s], from the rising sweep."""
+    p, q = sweep.rising
+    value, bound = valve.opening_pressure(p, q, flow)
+    return Read(value, bound, 0.0 if bound else step_at(q, p, flow))
+
+
+def step_at(x: Floats, y: Floats, at: float) -> float:
+    """Return the largest change of y from row to row where x passes `at`; 0 where a row is at it.
+
+    Between two rows the result may lie anywhere: a rectangular distribution of that width.
+    """
+    if bool((x == at).any()):
+        return 0.0
+    low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
+    steps = np.abs(np.diff(y))[(low < at) & (at < high)]
+    return float(steps.max()) if steps.size else 0.0
+
+
+def inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
+    """Raise ValueError, in the printed `unit`, where `at` lies outside the rows of a sweep.
+
+    `factor` is printed units per working unit.
+    """
+    if not (x.size >= 2 and x.min() <= at <= x.max()):
+        ends = f"{x.min() * factor:.4g} to {x.max() * factor:.4g}" if x.size else "no rows"
+        raise ValueError(
+            f"{name} {at * factor:.4g} {unit} lies outside the sweep, {ends} {unit}; nothing is "
+            "extrapolated"
+        )

@@ -1,0 +1,197 @@
+"""What the pages say, before they are laid out."""
+
+import math
+from dataclasses import fields, is_dataclass, replace
+
+import pytest
+
+from dossier.decision.rules import Decision, Verdict
+from dossier.report import content_results as results
+from dossier.report.blocks import Column, Table
+from dossier.report.content import build_content
+from dossier.report.content_comparison import difference, difference_text, quotient
+from dossier.report.content_uncertainty import rule_words
+from dossier.report.sections import number_sections
+from dossier.report.signing import SignOff
+from tests.report import sample
+
+S = "\u00a0"
+PM = f"{S}±{S}"
+
+
+def content(assessment=None, case=None):
+    case = case or sample.case()
+    return build_content(
+        case,
+        assessment or sample.assessment(case),
+        issued=sample.ISSUED,
+        decision_json=b"{}",
+        manifest={"versions": {"numpy": "2"}},
+        signoff=SignOff(),
+        style="font.family: Fira Sans\n",
+    )
+
+
+@pytest.fixture(scope="module")
+def page():
+    return content()
+
+
+def strings(value):
+    if isinstance(value, str):
+        yield value
+    elif is_dataclass(value):
+        for field in fields(value):
+            yield from strings(getattr(value, field.name))
+    elif isinstance(value, tuple):
+        for each in value:
+            yield from strings(each)
+    elif isinstance(value, dict):
+        for each in value.values():
+            yield from strings(each)
+
+
+def test_every_requirement_is_in_the_table_once_with_its_source(page):
+    ids = [row[0] if isinstance(row[0], str) else row[0][0] for row in page.requirements.rows]
+    assert ids == [finding.demand.id for finding in sample.findings()]
+    assert all(row[-1] == "Specification 1" for row in page.requirements.rows)
+
+
+def test_reasons_of_what_does_not_pass_are_printed_in_full(page):
+    assert ("S1", ("there is no measurement of the candidate",)) in [
+        (row[0], row[2]) for row in page.reasons.rows
+    ]
+    assert any("no measurement of the candidate" in line for line in page.decision.concerns)
+
+
+def test_one_reason_for_many_requirements_is_said_once():
+    case = sample.case()
+    asked = [sample.demand(sample.BURST, name, lower=1e6) for name in ("A", "B")]
+    found = tuple(sample.finding(d, None, "not demonstrated", reason="none") for d in asked)
+    page = content(sample.assessment(case, findings=found, decision=Decision.UNDECIDED), case)
+    assert page.decision.concerns == ("A, B: none.",)
+
+
+def test_conditions_are_printed_only_where_an_approval_depends_on_them():
+    case = sample.case()
+    kept = sample.assessment(case, conditions=("Only until May.",))
+    assert content(kept, case).decision.conditions == ()
+    found = tuple(
+        replace(f, verdict=Verdict.CONDITIONAL_PASS) if f.demand.id == "E1" else f
+        for f in sample.passing()
+    )
+    partly = replace(kept, findings=found, decision=Decision.APPROVED_WITH_CONDITIONS)
+    assert content(partly, case).decision.conditions == ("Only until May.",)
+
+
+def test_records_that_found_the_same_share_a_line(page):
+    lines = page.validity.rules.rows[0][2]
+    assert lines[0] == f"MP-C1, MP-C2: met: 80.4{S}L/min"
+
+
+def test_what_does_not_pass_comes_first_on_page_one(page):
+    assert [row[0] for row in page.decision.closest.rows][:2] == ["P1", "S1"]
+
+
+def test_no_number_is_lost_to_python(page):
+    for text in strings(page):
+        assert "nan" not in text.split()
+        assert "None" not in text.split()
+        assert "inf" not in text.split()
+
+
+def test_limits_as_written_and_as_derived():
+    by_id = {f.demand.id: results.limit_text(f) for f in sample.findings()}
+    assert by_id["E1"] == f"≥{S}95{S}%"
+    assert by_id["P1"] == f"≤{S}32{S}kPa"
+    assert by_id["B2"] == f"≤{S}50{S}°C"
+    assert by_id["C2"] == f"not more than 5{S}% below the reference (≥{S}37.81{S}g)"
+    between = sample.demand(sample.BURST, "V", lower=150e3, upper=190e3)
+    assert results.limit_text(sample.finding(between, None, "not demonstrated")) == (
+        f"150 to 190{S}kPa"
+    )
+
+
+def test_results_in_the_requirements_own_unit():
+    by_id = {f.demand.id: f for f in sample.findings()}
+    e1, b2, s2 = by_id["E1"], by_id["B2"], by_id["S2"]
+    assert results.estimate_text(e1.demand, e1.estimate, e1) == f"(97.31{PM}0.42) %"
+    assert results.estimate_text(b2.demand, b2.estimate, b2) == f"(45.1{PM}2.3) °C"
+    assert results.estimate_text(s2.demand, s2.estimate, s2) == f">{S}2000{S}kPa"
+
+
+def test_a_population_basis_says_which_share():
+    asked = sample.demand(sample.CLEAN, "P2", upper=1e5, basis="population", coverage=0.9)
+    row = results.result_row(sample.finding(asked, sample.estimate(9e4, 1e3, "Pa"), "pass"), 0.95)
+    assert row.basis == f"share of the population: 90{S}% conform"
+
+
+def test_shared_errors_cancel_in_a_difference():
+    shared = sample.Component(name="meter", u=3.0, dof=math.inf, source="x", shared="M")
+    own = sample.Component(name="scatter", u=0.4, dof=math.inf, source="x")
+    other = replace(own, u=0.3)
+    first = sample.estimate(50.0, 3.0, "Pa", components=(shared, own))
+    second = sample.estimate(48.0, 3.0, "Pa", components=(shared, other))
+    value, low, high = difference(first, second)
+    # The meter's error is the same on both; the scatter adds in squares: 1.96 * 0.5.
+    assert value == 2.0
+    assert (high - low) / 2 == pytest.approx(0.97998, rel=1e-4)
+
+
+def test_independent_errors_add_in_squares():
+    parts = [
+        (sample.Component(name="meter", u=3.0, dof=math.inf, source="x", shared=key),)
+        for key in ("M1", "M2")
+    ]
+    first, second = (sample.estimate(50.0, 3.0, "Pa", components=part) for part in parts)
+    _, low, high = difference(first, second)
+    assert (high - low) / 2 == pytest.approx(1.95996 * math.hypot(3.0, 3.0), rel=1e-4)
+
+
+def test_ratios_are_compared_as_a_quotient():
+    first, second = (
+        sample.estimate(v, 0.0, "1", components=(), scale="reciprocal") for v in (80.0, 40.0)
+    )
+    assert quotient(first, second)[0] == 2.0
+
+
+def test_a_difference_of_shares_is_in_percentage_points():
+    asked = sample.demand(sample.EFFICIENCY, "E", lower=0.9)
+    found = sample.finding(
+        asked, sample.estimate(0.97, 0.002, "fraction"), "pass",
+        reference=sample.estimate(0.96, 0.002, "fraction"),
+    )  # fmt: skip
+    assert difference_text(found).startswith("+1.0")
+    assert difference_text(found).endswith("percentage points")
+
+
+@pytest.mark.parametrize("kind", ["guard_band", "graded", "simple_acceptance"])
+def test_the_decision_rule_states_its_risk(kind):
+    rule = sample.application(
+        decision_rule={"kind": kind, "confidence": "95 %", "agreed": sample.ISSUED}
+    ).decision_rule
+    words = rule_words(rule, 7)
+    assert ("50 %" if kind != "guard_band" else f"at most 5{S}%") in words[0]
+    assert "seed 7" in words[-1]
+
+
+@pytest.mark.parametrize("claimed", [d for d in Decision if d is not Decision.NOT_APPROVED])
+def test_a_decision_that_does_not_follow_from_its_findings_is_not_printed(claimed):
+    case = sample.case()
+    with pytest.raises(ValueError, match="does not follow from the findings"):
+        content(sample.assessment(case, decision=claimed))
+
+
+def test_sections_are_numbered_without_gaps_and_only_what_exists():
+    sections = number_sections(sample.passing()[:2], has_reference=False)
+    labels = [s.label for s in sections.values()]
+    assert labels == [*map(str, range(1, len(labels) - 1)), "Annex A", "Annex B"]
+    assert "comparison" not in sections
+    assert "circuit" not in sections
+
+
+def test_a_table_wider_than_the_page_or_uneven_is_refused():
+    with pytest.raises(ValueError, match="columns take 110 %"):
+        Table(caption="x", columns=(Column("a", 60), Column("b", 50)), rows=())
+    with pytest.raises(ValueError, match="uneven"):
+        Table(caption="x", columns=(Column("a", 60),), rows=(("1", "2"),))

@@ -1,0 +1,313 @@
+"""The PDF itself: what it carries, what it refuses, and that it is always the same."""
+
+import hashlib
+import logging
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import date
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from dossier.decision.rules import Decision
+from dossier.report import assets, render
+from dossier.report.signing import ROLES, Signed, SignOff
+from tests.report import sample
+
+ROOT = Path(__file__).parents[2]
+EVIL = '<img src="http://x.invalid/p.png"><script>alert(1)</script>&"\'{{ 7*7 }}'
+WHOLE = SignOff(
+    signed=tuple(
+        Signed(role=role, name="A. Person", meaning="mine", date=date(2026, 4, 1), holds=True)
+        for role in ROLES
+    )
+)
+
+
+def rendered(case=None, signoff=None, templates=None, **changes):
+    case = case or sample.case()
+    return render.render_dossier(
+        case,
+        sample.assessment(case, **changes),
+        issued=sample.ISSUED,
+        signoff=signoff,
+        templates=templates,
+        **sample.documents(),
+    )
+
+
+@pytest.fixture(scope="module")
+def draft():
+    return rendered()
+
+
+@pytest.fixture(scope="module")
+def draft_text(draft):
+    return [page.extract_text() for page in PdfReader(BytesIO(draft.pdf)).pages]
+
+
+def test_the_layout_gives_no_warning(draft):
+    assert draft.warnings == ()
+
+
+def test_the_answer_is_on_page_one_and_the_end_mark_on_the_last(draft_text):
+    first = draft_text[0]
+    assert "May the filter CAN-1" in first
+    assert "Would not qualify" in first
+    assert "Clean pressure drop" in first
+    assert "End of dossier FQ-0001, revision 2" in draft_text[-1]
+
+
+def test_every_page_carries_number_revision_state_and_page_of_pages(draft_text):
+    for number, text in enumerate(draft_text, start=1):
+        assert "FQ-0001 · revision 2" in text
+        assert "DRAFT, not signed" in text
+        assert f"page {number} of {len(draft_text)}" in text
+
+
+def test_an_unsigned_dossier_of_passes_is_no_approval():
+    reader = PdfReader(BytesIO(rendered(findings=sample.passing(), decision=Decision.APPROVED).pdf))
+    first = reader.pages[0].extract_text()
+    assert "Would qualify" in first
+    assert "DRAFT, not signed" in first
+    assert "approved" not in first.lower()
+    assert "DRAFT" in reader.metadata.title
+
+
+def test_a_signed_dossier_carries_names_and_no_draft():
+    reader = PdfReader(
+        BytesIO(rendered(findings=sample.passing(), decision=Decision.APPROVED, signoff=WHOLE).pdf)
+    )
+    text = "\n".join(page.extract_text() for page in reader.pages)
+    assert "Approved" in reader.pages[0].extract_text()
+    assert "DRAFT" not in text
+    assert "A. Person" in text
+
+
+def test_one_missing_sign_off_keeps_the_draft():
+    partly = SignOff(signed=WHOLE.signed[:2])
+    pdf = rendered(findings=sample.passing(), decision=Decision.APPROVED, signoff=partly).pdf
+    first = PdfReader(BytesIO(pdf)).pages[0].extract_text()
+    assert "DRAFT, 2 of 3 signed" in first
+    assert "approved" not in first.lower()
+
+
+def test_attachments_are_what_was_handed_in(draft):
+    attached = {a.name: a for a in PdfReader(BytesIO(draft.pdf)).attachment_list}
+    case = sample.case()
+    assert set(attached) == {i.name for i in case.inputs} | {"decision.json", "manifest.json"}
+    for each in case.inputs:
+        assert hashlib.sha256(attached[each.name].content).hexdigest() == each.sha256
+    documents = sample.documents()
+    assert attached["decision.json"].content == documents["decision_json"]
+    assert attached["manifest.json"].content == documents["manifest_json"]
+    kinds = {name: a.associated_file_relationship for name, a in attached.items()}
+    assert kinds["sample/records/mp-c1.csv"] == "/Data"
+    assert kinds["sample/case.toml"] == "/Source"
+    assert kinds["decision.json"] == "/Source"
+    assert kinds["manifest.json"] == "/Supplement"
+
+
+def test_each_attachment_is_listed_once_among_the_associated_files(draft):
+    files = PdfReader(BytesIO(draft.pdf)).trailer["/Root"]["/AF"]
+    names = [reference.get_object()["/UF"] for reference in files]
+    assert len(names) == len(set(names)) == len(sample.case().inputs) + 2
+
+
+def test_archival_and_accessible_by_its_metadata(draft):
+    reader = PdfReader(BytesIO(draft.pdf))
+    root = reader.trailer["/Root"]
+    xmp = root["/Metadata"].get_data().decode()
+    assert 'pdfaid:part="3"' in xmp
+    assert 'pdfaid:conformance="A"' in xmp
+    assert "<pdfuaid:part>1</pdfuaid:part>" in xmp
+    assert xmp.count("</rdf:RDF>") == 1
+    assert root["/Lang"] == "en"
+    assert root["/MarkInfo"]["/Marked"]
+    assert reader.metadata.title.startswith("FQ-0001 · revision 2")
+    assert [entry.title for entry in reader.outline if not isinstance(entry, list)][-1] == (
+        "Annex B Digests and versions"
+    )
+
+
+def test_dates_come_from_the_issue_only(draft):
+    reader = PdfReader(BytesIO(draft.pdf))
+    assert reader.metadata.creation_date.date() == sample.ISSUED
+    assert reader.metadata.modification_date.date() == sample.ISSUED
+    for each in reader.attachment_list:
+        assert each.creation_date.date() == sample.ISSUED
+        assert each.modification_date.date() == sample.ISSUED
+
+
+ONCE = (
+    "import sys, hashlib; from tests.report import sample; from dossier.report import render;"
+    "case = sample.case();"
+    "pdf = render.render_pdf(case, sample.assessment(case), issued=sample.ISSUED,"
+    " **sample.documents());"
+    "print(hashlib.sha256(pdf).hexdigest())"
+)
+
+
+def test_two_processes_give_the_same_bytes():
+    runs = [
+        subprocess.Popen(
+            [sys.executable, "-c", ONCE], cwd=ROOT, stdout=subprocess.PIPE, text=True,
+            env=os.environ | {"PYTHONHASHSEED": seed, "TZ": zone, "PYTHONPATH": str(ROOT)},
+        )
+        for seed, zone in (("1", "UTC"), ("2", "Pacific/Auckland"))
+    ]  # fmt: skip
+    first, second = (run.communicate(timeout=120)[0].strip() for run in runs)
+    assert first == second
+    assert len(first) == 64
+
+
+def hostile(value):
+    """Return an application or qualification with hostile text in every free text field."""
+    return {
+        name: EVIL for name in type(value).model_fields if isinstance(getattr(value, name), str)
+    }
+
+
+def test_markup_in_every_text_stays_text(monkeypatch):
+    fetched = []
+    original = assets.fetcher
+
+    def watch(read):
+        inner = original(read)
+        fetch = inner.fetch
+
+        def spy(url, headers=None):
+            fetched.append(url)
+            return fetch(url, headers)
+
+        inner.fetch = spy
+        return inner
+
+    monkeypatch.setattr(render, "fetcher", watch)
+    base = sample.qualification()
+    kept = {"number", "application"}
+    qual = base.model_copy(
+        update={k: v for k, v in hostile(base).items() if k not in kept}
+        | {
+            "candidate": base.candidate.model_copy(update=hostile(base.candidate)),
+            "laboratory": tuple(
+                each.model_copy(update=hostile(each) | {"id": "L1"}) for each in base.laboratory
+            ),
+            "instrument": tuple(
+                each.model_copy(update=hostile(each) | {"id": "APC-1"}) for each in base.instrument
+            ),
+            "deviation": tuple(
+                each.model_copy(update=hostile(each) | {"record": "MP-C1", "effect": "none"})
+                for each in base.deviation
+            ),
+        }
+    )
+    app = sample.application()
+    app = app.model_copy(
+        update=hostile(app)
+        | {"oil": app.oil.model_copy(update={"description": EVIL}), "equipment": (EVIL,)}
+    )
+    case = sample.case(app, qual)
+    found = tuple(
+        replace(
+            f,
+            reason=EVIL,
+            demand=replace(f.demand, id=EVIL + f.demand.id, text=EVIL, source=EVIL, at_text=EVIL),
+        )
+        for f in sample.findings()
+    )
+    checks = tuple(replace(c, found=EVIL, limit=EVIL, deviation=EVIL) for c in sample.checks())
+    result = rendered(case, findings=found, checks=checks, conditions=(EVIL,))
+    assert result.warnings == ()
+    assert fetched
+    assert all(url.startswith(("asset:", "data:image/svg+xml;base64,")) for url in fetched)
+    text = "".join(page.extract_text() for page in PdfReader(BytesIO(result.pdf)).pages)
+    flat = "".join(text.split())
+    assert flat.count("<script>alert(1)</script>") > 20
+    assert "{{7*7}}" in flat
+    assert b"/JavaScript" not in result.pdf
+
+
+@pytest.mark.parametrize(
+    "url",
+    ["http://x.invalid/a.png", "https://x.invalid/", "file:///etc/hostname", "asset:../render.py",
+     "asset:/etc/hostname", "ftp://x.invalid/a", "asset:FiraSans-OFL.txt"],
+)  # fmt: skip
+def test_nothing_but_the_packages_own_assets_is_fetched(url):
+    with pytest.raises(ValueError, match="not part of the dossier"):
+        assets.fetcher(lambda name: name).fetch(url)
+
+
+def test_a_house_template_that_reaches_out_is_reported_and_refused(tmp_path):
+    (tmp_path / "strength.html").write_text('<img src="http://x.invalid/logo.png" alt="logo">')
+    outcome = rendered(templates=tmp_path)
+    assert any("x.invalid" in warning for warning in outcome.warnings)
+    case = sample.case()
+    with pytest.raises(render.RenderError, match="layout of the PDF has a fault"):
+        render.render_pdf(
+            case, sample.assessment(case), issued=sample.ISSUED, templates=tmp_path,
+            **sample.documents(),
+        )  # fmt: skip
+
+
+def test_a_house_template_stands_in_for_ours(tmp_path):
+    (tmp_path / "cautions.html").write_text("<p>House rules apply.</p>")
+    text = "".join(
+        p.extract_text() for p in PdfReader(BytesIO(rendered(templates=tmp_path).pdf)).pages
+    )
+    assert "House rules apply." in text
+
+
+def test_a_name_that_a_template_gets_wrong_is_an_error(tmp_path):
+    from jinja2 import UndefinedError
+
+    (tmp_path / "cautions.html").write_text("{{ page.no_such_field }}")
+    with pytest.raises(UndefinedError):
+        rendered(templates=tmp_path)
+
+
+def test_no_line_breaks_inside_a_number_with_a_compound_unit_and_markup_stays_text():
+    kept = str(render._kept("<b> (97.31\u00a0±\u00a00.42) % at 80 L/min"))
+    assert kept == (
+        '&lt;b&gt; <span class="kept">(97.31\u00a0±\u00a00.42)</span> % at 8'
+        '<span class="kept">0 L/min</span>'
+    )
+
+
+def test_a_missing_system_library_is_one_clear_message(monkeypatch):
+    class Missing:
+        def find_spec(self, name, path=None, target=None):
+            if name == "weasyprint":
+                raise OSError("cannot load library 'libpango-1.0-0'\nmore lines")
+            return
+
+    monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
+    monkeypatch.setattr(sys, "meta_path", [Missing(), *sys.meta_path])
+    with pytest.raises(render.RenderError, match=r"apt-get install libpango-1\.0-0") as caught:
+        render._weasyprint()
+    assert "\n" not in str(caught.value)
+
+
+def test_the_log_of_the_layout_is_heard_and_then_let_go():
+    logger = logging.getLogger("weasyprint")
+    before = list(logger.handlers)
+    with render._listening() as heard:
+        logger.warning("Ignored %s", "rule")
+    assert heard == ["Ignored rule"]
+    assert logger.handlers == before
+
+
+def test_fonts_are_embedded_and_come_with_their_licences(draft):
+    names = set()
+    for page in PdfReader(BytesIO(draft.pdf)).pages:
+        for font in page["/Resources"]["/Font"].values():
+            names.add(font.get_object()["/BaseFont"].partition("+")[2])
+    assert names == {"Fira-Sans", "Fira-Sans-Semi-Bold", "DejaVu-Sans-Mono"}
+    fonts = Path(assets.__file__).parent / "fonts"
+    assert "SIL Open Font License" in (fonts / "FiraSans-OFL.txt").read_text()
+    assert "Bitstream" in (fonts / "DejaVuSansMono-LICENSE.txt").read_text()
+    assert {path.name for path in fonts.glob("*.ttf")} == set(assets.FONTS)

@@ -1,0 +1,114 @@
+"""The commands as a user runs them, each in a process of its own."""
+
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+INPUTS = Path(__file__).parents[1] / "inputs"
+
+
+def run(*arguments, cwd=None, **environment):
+    return subprocess.run(
+        [sys.executable, "-m", "dossier", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        env={**os.environ, **environment},
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("case", "code", "decision"),
+    [
+        ("polder-pumps", 0, "approved"),
+        ("ropeway-drive", 1, "not approved"),
+        ("chain-ferry", 1, "approved with conditions"),
+    ],
+)
+def test_check_prints_the_decision_and_tells_it_by_its_exit_code(case, code, decision):
+    done = run("check", INPUTS / case)
+    assert done.returncode == code
+    assert done.stdout.rstrip().endswith(f"decision: {decision}")
+    assert done.stderr == ""
+
+
+def test_check_json_holds_what_the_schema_promises():
+    done = run("check", INPUTS / "ropeway-drive", "--json")
+    document = json.loads(done.stdout)
+    assert done.stdout == json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False) + "\n"
+    assert document["case"]["number"] == "LFQ-0427"
+    assert document["case"]["revision"] == 0
+    assert document["decision"] == "not approved"
+    names = {
+        "requirement", "quantity", "verdict", "value", "u", "unit", "limit",
+        "probability_conforming", "reason", "per_specimen",
+    }  # fmt: skip
+    assert all(names <= set(finding) for finding in document["findings"])
+    digests = {
+        f"ropeway-drive/{name}": hashlib.sha256((INPUTS / "ropeway-drive" / name).read_bytes())
+        for name in ("application.toml", "case.toml", "records/laboratory.xlsx")
+    }
+    assert document["inputs"] == {name: digest.hexdigest() for name, digest in digests.items()}
+    assert isinstance(document["seed"], int)
+    assert {"dossier", "numpy", "scipy"} <= set(document["versions"])
+
+
+def test_building_twice_gives_the_same_bytes_whatever_the_machine_is_set_to(tmp_path):
+    settings = (
+        {"PYTHONHASHSEED": "1", "TZ": "Pacific/Auckland", "LC_ALL": "C"},
+        {"PYTHONHASHSEED": "2", "TZ": "America/Lima", "LC_ALL": "C.UTF-8"},
+    )
+    written = []
+    for number, environment in enumerate(settings):
+        done = run("build", INPUTS / "polder-pumps", "--out", tmp_path / str(number), **environment)
+        assert done.returncode == 0, done.stderr
+        folder = tmp_path / str(number)
+        written.append({p.name: p.read_bytes() for p in sorted(folder.iterdir())})
+    assert set(written[0]) == {"LFQ-0412-r0.pdf", "LFQ-0412-r0.json"}
+    assert written[0] == written[1]
+
+
+def test_every_problem_is_listed_with_file_place_and_cure(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    text = (case / "case.toml").read_text()
+    text = text.replace('flow = "80 L/min"', 'flow = "80 kPa"', 1).replace("purpose =", "purpos =")
+    (case / "case.toml").write_text(text)
+    (case / "records" / "mp-c2.csv").write_text("time [min]\n1\n")
+    app = (case / "application.toml").read_text()
+    (case / "application.toml").write_text(app.replace('"20 um(c)"', '"20 um"', 1))
+    done = run("check", case)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    for words in (
+        "case.toml: record 'MP-C1' . conditions . flow: unit 'kPa' is not a unit of flow",
+        "case.toml: purpos: is not a key of the case format. Did you mean 'purpose'?",
+        "requirement 'E1': at . size: '20 um' does not say how the counter was calibrated",
+    ):
+        assert words.lower() in done.stderr.lower()
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (("check", "no-such-folder"), 2, "no such folder"),
+        (("check",), 2, "Missing argument"),
+        (("burn", "x"), 2, "No such command"),
+        (("check", ".", "--issued", "tomorrow"), 2, "Invalid value"),
+        (("--help",), 0, "check"),
+        (("--version",), 0, "dossier"),
+    ],
+)
+def test_calls_that_go_wrong_say_so_in_a_line(arguments, code, words, tmp_path):
+    done = run(*arguments, cwd=tmp_path, PYTHONPATH=os.pathsep.join(sys.path))
+    assert done.returncode == code
+    assert words.lower() in (done.stdout + done.stderr).lower()
+    assert "Traceback" not in done.stderr
