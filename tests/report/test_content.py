@@ -84,6 +84,12 @@ def test_conditions_are_printed_only_where_an_approval_depends_on_them():
     assert content(partly, case).decision.conditions == ("Only until May.",)
 
 
+def test_every_role_has_a_line_to_sign(page):
+    assert [line[0] for line in page.signoff.lines] == ["Prepared", "Checked", "Approved"]
+    assert all(name == date == "" for _, name, _, date, _ in page.signoff.lines)
+    assert "gives no leave to fit the filter" in page.signoff.state
+
+
 def test_records_that_found_the_same_share_a_line(page):
     lines = page.validity.rules.rows[0][2]
     assert lines[0] == f"MP-C1, MP-C2: met: 80.4{S}L/min"
@@ -183,7 +189,7 @@ def test_a_decision_that_does_not_follow_from_its_findings_is_not_printed(claime
 
 
 def test_sections_are_numbered_without_gaps_and_only_what_exists():
-    sections = number_sections(sample.passing()[:2], has_reference=False)
+    sections = number_sections(sample.passing()[:2], has_reference=False, has_circuit=False)
     labels = [s.label for s in sections.values()]
     assert labels == [*map(str, range(1, len(labels) - 1)), "Annex A", "Annex B"]
     assert "comparison" not in sections

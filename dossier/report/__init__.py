@@ -1,0 +1,1 @@
+"""From an assessment to pages: content, charts, rendering."""

@@ -1,0 +1,50 @@
+"""Templates, style sheets and fonts: where they are, and a fetcher that serves nothing else."""
+
+from collections.abc import Callable
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+__all__ = ["FONTS", "fetcher", "template_folders"]
+
+HERE = Path(__file__).parent
+FONTS = (
+    "FiraSans-Regular.ttf",
+    "FiraSans-Italic.ttf",
+    "FiraSans-SemiBold.ttf",
+    "DejaVuSansMono.ttf",
+)
+SCHEME = "asset:"
+
+
+def template_folders(house: Path | None) -> list[Path]:
+    """Return where templates are looked for: the house's own first, then those that come along.
+
+    Installed, they lie in the package; in a checkout, in the repository's templates folder.
+    """
+    packaged = Path(str(resources.files("dossier.report"))) / "templates"
+    checkout = HERE.parent.parent / "templates"
+    shipped = packaged if packaged.is_dir() else checkout
+    return ([house] if house is not None else []) + [shipped]
+
+
+def fetcher(read: Callable[[str], str]) -> Any:
+    """Return a WeasyPrint fetcher for ``asset:`` names and ``data:`` URIs; all else is refused.
+
+    `read` returns the text of a template file, such as the style sheet, by its name.
+    """
+    from weasyprint.urls import URLFetcher, URLFetcherResponse
+
+    class _Assets(URLFetcher):  # type: ignore[misc]  # WeasyPrint carries no types
+        def fetch(self, url: str, headers: dict[str, str] | None = None) -> Any:
+            if url.startswith("data:"):
+                return super().fetch(url, headers)
+            name = url.removeprefix(SCHEME)
+            if url.startswith(SCHEME) and name in FONTS:
+                body = (HERE / "fonts" / name).read_bytes()
+                return URLFetcherResponse(url, body, {"Content-Type": "font/ttf"})
+            if url == f"{SCHEME}dossier.css":
+                return URLFetcherResponse(url, read(name), {"Content-Type": "text/css"})
+            raise ValueError(f"{url[:80]!r} is not part of the dossier: nothing else is fetched")
+
+    return _Assets(allowed_protocols=["data"], allow_redirects=False)

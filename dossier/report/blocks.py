@@ -1,0 +1,78 @@
+"""Building blocks of a page: formatted text only, ready for a template to lay out."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["Cell", "Chart", "Column", "Fact", "Mark", "Section", "Table"]
+
+Kind = Literal["pass", "partly", "fail", "open", "none"]
+"""Form of a verdict on the page: pass, conditional, fail, not demonstrated, not applicable."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A verdict word with the form it is set in; the word alone carries the meaning."""
+
+    text: str
+    kind: Kind
+
+
+Cell = str | Mark | tuple[str, ...]
+"""Text, a verdict, or several lines of text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table."""
+
+    title: str
+    width: int
+    """Share of the table's width [%]."""
+    align: Literal["left", "right"] = "left"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table with its caption; the first cell of each row is the row's header."""
+
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
+    empty: str = "none"
+    """What is printed instead of a table without rows."""
+
+    def __post_init__(self) -> None:
+        wide = sum(column.width for column in self.columns)
+        if wide > 100 or any(len(row) != len(self.columns) for row in self.rows):
+            raise ValueError(f"table {self.caption!r}: columns take {wide} % or a row is uneven")
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A named value, such as a property of the oil."""
+
+    name: str
+    value: Cell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A chart as a data URI with what it shows in words, or why there is none."""
+
+    caption: str
+    uri: str = ""
+    alt: str = ""
+    missing: str = ""
+    """Sentence that stands where the chart would, if it cannot be drawn."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Where a section stands in the dossier."""
+
+    key: str
+    """Name of the partial template and of the anchor."""
+    label: str
+    """Number, or letter of an annex."""
+    title: str

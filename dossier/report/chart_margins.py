@@ -1,0 +1,115 @@
+"""How far each requirement is inside or outside its limit, with the uncertainty of the result."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from dossier.report.blocks import Kind
+from dossier.report.chart_style import LIMIT, SHADE
+from dossier.report.format import chart_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["Margin", "draw_margins", "margins_height"]
+
+FARTHEST = 30.0
+"""Margins beyond this many expanded uncertainties are drawn at the edge with an arrow [-]."""
+
+MARKERS: dict[Kind, dict[str, Any]] = {
+    "pass": {"marker": "o", "markerfacecolor": "#0072B2", "markeredgecolor": "#0072B2"},
+    "partly": {"marker": "D", "markerfacecolor": "white", "markeredgecolor": "#404040"},
+    "fail": {"marker": "X", "markerfacecolor": "#D55E00", "markeredgecolor": "#D55E00"},
+    "open": {"marker": "", "markerfacecolor": "white", "markeredgecolor": "#404040"},
+    "none": {"marker": "", "markerfacecolor": "white", "markeredgecolor": "#404040"},
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """One row: distances from the limit in expanded uncertainties, positive inside."""
+
+    label: str
+    verdict: str
+    kind: Kind
+    middle: float | None
+    """Margin of the result over its expanded uncertainty toward the limit [-]; None: no number."""
+    low: float = 0.0
+    """Least favourable end of the 95 % interval [-]."""
+    high: float = 0.0
+    """Most favourable end of the 95 % interval [-]."""
+    bound: bool = False
+    """True where the result is only a bound and may lie further inside."""
+    result: str = ""
+    """Result and limit in the requirement's own unit."""
+
+
+def margins_height(rows: int) -> float:
+    """Return the height of the chart for that many rows [in]."""
+    return 0.60 + 0.19 * max(rows, 2)
+
+
+def draw_margins(ax: "Axes", margins: Sequence[Margin]) -> list[Any]:
+    """Return the artists drawn: one row a requirement, zero the limit, its own scale linear to 2.
+
+    Beyond two expanded uncertainties the axis is logarithmic, so that one far margin does not
+    hide the near ones, which decide.
+    """
+    ax.set_xscale("symlog", linthresh=2.0, linscale=1.4)
+    ax.set_xlim(-FARTHEST * 1.15, FARTHEST * 1.15)
+    ax.set_ylim(len(margins) - 0.4, -0.6)
+    artists: list[Any] = [
+        ax.axvspan(0.0, FARTHEST * 1.15, color=SHADE, zorder=0, linewidth=0),
+        ax.axvline(0.0, color=LIMIT, linewidth=1.2, zorder=2),
+    ]
+    for row, margin in enumerate(margins):
+        artists += _row(ax, row, margin)
+    _axes(ax, margins)
+    return artists
+
+
+def _row(ax: "Axes", row: int, margin: Margin) -> list[Any]:
+    words = ax.text(
+        1.015, row, margin.verdict, transform=ax.get_yaxis_transform(), va="center", ha="left",
+        fontweight="semibold" if margin.kind in {"fail", "open"} else "normal",
+    )  # fmt: skip
+    if margin.middle is None:
+        note = ax.text(0.15, row, "no number to draw", va="center", fontsize=7, color="#404040")
+        return [words, note]
+    middle = _held(margin.middle)
+    look = MARKERS[margin.kind]
+    ends = [_held(margin.low), FARTHEST if margin.bound else _held(margin.high)]
+    artists: list[Any] = [words]
+    artists += ax.plot(ends, [row, row], color="#404040", linewidth=1.0, zorder=3)
+    if margin.bound:
+        artists += ax.plot([middle], [row], marker="|", color="#404040", markersize=8, zorder=4)
+        artists += ax.plot([FARTHEST], [row], marker=">", color="#404040", zorder=4)
+        return artists
+    artists += ax.plot([middle], [row], linestyle="", markersize=5.5, zorder=4, **look)
+    if middle != margin.middle:
+        side = ">" if middle > 0 else "<"
+        artists += ax.plot(
+            [1.1 * middle], [row], marker=side, color="#404040", markersize=3.5, zorder=4
+        )
+    return artists
+
+
+def _held(value: float) -> float:
+    return max(-FARTHEST, min(FARTHEST, value))
+
+
+def _axes(ax: "Axes", margins: Sequence[Margin]) -> None:
+    ticks = [-30, -10, -5, -2, -1, 0, 1, 2, 5, 10, 30]
+    ax.set_xticks(ticks, [str(tick).replace("-", "−") for tick in ticks])
+    ax.minorticks_off()
+    ax.set_yticks(range(len(margins)), [chart_text(margin.label) for margin in margins])
+    ax.tick_params(axis="y", length=0)
+    ax.grid(visible=False, axis="y")
+    ax.spines["left"].set_visible(False)
+    ax.set_xlabel("margin to the limit, in expanded uncertainties of the result (95 %)")
+    ax.text(
+        0.01, 1.0, "outside the limit", transform=ax.transAxes, va="bottom", ha="left", fontsize=7
+    )
+    ax.text(
+        0.99, 1.0, "inside the limit", transform=ax.transAxes, va="bottom", ha="right", fontsize=7
+    )

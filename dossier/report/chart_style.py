@@ -1,0 +1,106 @@
+"""One look for all charts, and the way from a drawing to text that a page can hold."""
+
+import base64
+import io
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dossier.report.format import chart_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["CANDIDATE", "LIMIT", "REFERENCE", "draw", "end_label", "line_style", "side_color"]
+
+CANDIDATE = "#0072B2"
+"""Blue of the palette of Okabe and Ito: told from vermillion by every kind of colour vision."""
+REFERENCE = "#D55E00"
+"""Vermillion of the same palette."""
+LIMIT = "#000000"
+SHADE = "#EDEDED"
+WIDTH = 6.7
+"""Width of a chart [in]: that of the text on an A4 page."""
+
+FIXED = {"svg.fonttype": "none", "svg.hashsalt": "dossier", "text.parse_math": "False"}
+"""Set whatever the style says: searchable text, the same bytes, and names that stay text."""
+FONTS = Path(__file__).parent / "fonts"
+
+
+@cache
+def _fonts() -> None:
+    from matplotlib import font_manager
+
+    for path in sorted(FONTS.glob("*.ttf")):
+        font_manager.fontManager.addfont(str(path))
+
+
+@contextmanager
+def styled(style: str) -> Iterator[None]:
+    """Apply the chart style sheet `style` (its text), and nothing of the user's own settings."""
+    import matplotlib as mpl
+
+    _fonts()
+    with mpl.rc_context(), warnings.catch_warnings():
+        # A name in a script that the fonts lack is set by the page, which has the system's fonts.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        mpl.rcdefaults()
+        settings: Any = mpl.rcParams
+        for name, value in {**_settings(style), **FIXED}.items():
+            settings[name] = value
+        yield
+
+
+def _settings(style: str) -> dict[str, Any]:
+    pairs = {}
+    for line in style.splitlines():
+        name, colon, value = line.partition("#")[0].partition(":")
+        if colon:
+            pairs[name.strip()] = value.strip()
+    return pairs
+
+
+def draw(paint: Callable[["Figure"], object], style: str, height: float) -> str:
+    """Return the chart that `paint` draws on a figure of `height` [in], as an SVG data URI.
+
+    Text stays text, so that it can be read out and searched; ids are salted and no date is
+    written, so that the same chart gives the same bytes.
+    """
+    from matplotlib.figure import Figure
+
+    with styled(style):
+        figure = Figure(figsize=(WIDTH, height), layout="constrained")
+        paint(figure)
+        buffer = io.BytesIO()
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "dossier"})
+    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def side_color(side: str) -> str:
+    """Return the colour of a side; line and marker differ as well, so that grey suffices."""
+    return CANDIDATE if side == "candidate" else REFERENCE
+
+
+def line_style(side: str) -> dict[str, Any]:
+    """Return line and marker of a side: candidate solid and filled, reference dashed and open."""
+    color = side_color(side)
+    if side == "candidate":
+        return {"color": color, "linestyle": "-", "marker": "o", "markerfacecolor": color}
+    return {"color": color, "linestyle": "--", "marker": "s", "markerfacecolor": "white"}
+
+
+def end_label(ax: "Axes", x: float, y: float, text: str, color: str, **more: Any) -> Any:
+    """Return a label written beside a point, in the colour of its line."""
+    options: dict[str, Any] = {
+        "xytext": (4, 0),
+        "textcoords": "offset points",
+        "va": "center",
+        "ha": "left",
+        "color": color,
+        "annotation_clip": False,
+    }
+    return ax.annotate(chart_text(text), (x, y), **{**options, **more})

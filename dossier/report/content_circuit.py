@@ -1,0 +1,142 @@
+"""Behaviour in the circuit as formatted text and a chart."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from dossier.case.case import Case
+from dossier.decision.finding import Assessment
+from dossier.evidence.circuit_summary import CircuitSide, LongRun
+from dossier.report.blocks import Chart, Column, Fact, Table
+from dossier.report.chart_pressure import Band
+from dossier.report.chart_share import draw_share
+from dossier.report.chart_style import draw
+from dossier.report.content_results import results_table
+from dossier.report.format import quantity_text, significant, speak, with_uncertainty
+from dossier.report.sections import findings_of
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["CircuitPage", "circuit_page"]
+
+KELVIN = 273.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CircuitPage:
+    """What either filter does in this circuit."""
+
+    results: Table
+    facts: tuple[tuple[str, tuple[Fact, ...]], ...]
+    long_run: Table
+    share: Chart | None
+    notes: tuple[str, ...]
+
+
+def circuit_page(case: Case, assessment: Assessment, threshold: float, style: str) -> CircuitPage:
+    """Return the section on the circuit."""
+    sides = assessment.circuit
+    return CircuitPage(
+        results=results_table(
+            "Results on the circuit that requirements ask for",
+            findings_of(assessment.findings, "circuit"), threshold, "No requirement asks for it.",
+        ),
+        facts=tuple((side.side, _facts(side)) for side in sides),
+        long_run=_long_run(sides),
+        share=_share(case, sides, style),
+        notes=tuple(dict.fromkeys(speak(note) for side in sides for note in side.notes)),
+    )  # fmt: skip
+
+
+def _plus_minus(value: float, expanded: float) -> str:
+    return " ± ".join(with_uncertainty(value, expanded))
+
+
+def _facts(side: CircuitSide) -> tuple[Fact, ...]:
+    found = []
+    if side.share is not None:
+        value = _plus_minus(100 * side.share.value, 200 * side.share.u)
+        found.append(Fact("Share through the fine path, normal oil", f"({value})\u00a0%"))
+    if side.turnover is not None:
+        text = quantity_text(side.turnover / 60, "min", 3)
+        found.append(Fact("One sump volume through the fine path", text))
+    if side.code:
+        found.append(Fact("ISO 4406 code of the sump in the long run", side.code))
+    if side.spared is not None:
+        longer = significant(side.spared, 3)
+        found.append(
+            Fact(
+                "Life of the full-flow filter with the fine path over that without it",
+                f"{longer} times, from the size classes counted, which hold "
+                f"{100 * side.spared_mass_share:.0f}\u00a0% of the dust's mass",
+            )
+        )
+    return tuple(found)
+
+
+def _long_run(sides: Sequence[CircuitSide]) -> Table:
+    sizes = sorted({run.size for side in sides for run in side.long_run})
+    rows = []
+    for size in sizes:
+        cells: list[str] = []
+        for side in sides:
+            run = next((r for r in side.long_run if r.size == size), None)
+            cells += _cells(run)
+        rows.append((significant(size), *cells))
+    width = 88 // (3 * max(len(sides), 1))
+    columns = [Column("Size / µm(c)", 12)]
+    for side in sides:
+        columns += [
+            Column(f"{side.side}: sump / (1/mL)", width, "right"),
+            Column("at the bearings / (1/mL)", width, "right"),
+            Column("time constant", width, "right"),
+        ]
+    return Table(
+        caption="Long-run contamination with oil at its normal temperature, "
+        "particles of the size and larger",
+        columns=tuple(columns),
+        rows=tuple(rows),
+        note="What enters, in the long run, is what the filters catch: the sump's volume sets only "
+        "how fast. Contaminant counts as entering the sump, by the number spectrum of ISO 12103-1 "
+        "A3; no oil is lost or replaced. At the bearings by the cumulative efficiency of the path.",
+        empty="No long-run balance could be computed.",
+    )
+
+
+def _cells(run: LongRun | None) -> list[str]:
+    if run is None:
+        return ["–", "–", "–"]
+    slow = "–" if not math.isfinite(run.time_constant) else f"{run.time_constant:.0f}\u00a0s"
+    return [
+        _plus_minus(run.sump.value, 2 * run.sump.u), significant(run.bearings, 2), slow,
+    ]  # fmt: skip
+
+
+def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None:
+    curves = [side.share_curve for side in sides if side.share_curve is not None]
+    if not curves:
+        return None
+    bands = [
+        Band(
+            side=c.side, label=c.label, x=c.x - KELVIN, y=100 * c.y, low=100 * c.low,
+            high=100 * c.high,
+        )
+        for c in curves
+    ]  # fmt: skip
+    normal = case.application.duty.normal_oil - KELVIN
+
+    def paint(figure: "Figure") -> None:
+        draw_share(figure.subplots(), bands, normal)
+
+    ends = "; ".join(
+        f"{b.label} {b.y[0]:.2g} % at {b.x[0]:.0f} °C to {b.y[-1]:.3g} % at {b.x[-1]:.0f} °C"
+        for b in bands
+    )
+    return Chart(
+        caption="Share of the flow through the fine path against oil temperature, from the balance "
+        "of pressures, with its 95 % band. In the cold the fine path takes little.",
+        uri=draw(paint, style, 2.2),
+        alt=f"Chart of the share through the fine path in % against oil temperature in °C: {ends}.",
+    )

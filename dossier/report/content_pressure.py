@@ -1,0 +1,263 @@
+"""Pressure drop and the bypass valve as formatted text and charts."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dossier.case.case import Case
+from dossier.case.units import from_si
+from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.bench import Curve
+from dossier.evidence.reduced import PressureDropResult, SweepFit
+from dossier.report.blocks import Chart, Column, Table
+from dossier.report.chart_filtration import LimitMark
+from dossier.report.chart_pressure import (
+    Band,
+    draw_against_flow,
+    draw_against_hours,
+    draw_against_temperature,
+)
+from dossier.report.chart_style import draw
+from dossier.report.content_results import limit_text, results_table
+from dossier.report.format import fixed, quantity_text, significant, speak
+from dossier.report.sections import findings_of
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["PressurePage", "pressure_page"]
+
+KELVIN = 273.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressurePage:
+    """What the filter costs in pressure, and when its valve opens."""
+
+    results: Table
+    against_flow: Chart
+    against_temperature: Chart
+    against_hours: Chart
+    fits: Table
+    notes: tuple[str, ...]
+
+
+def pressure_page(case: Case, assessment: Assessment, threshold: float, style: str) -> PressurePage:
+    """Return the section on pressure drop."""
+    findings = findings_of(assessment.findings, "pressure")
+    return PressurePage(
+        results=results_table(
+            "Results on pressure drop and the bypass valve that requirements ask for", findings,
+            threshold, "No requirement asks for a pressure drop or a margin to the bypass valve.",
+        ),
+        against_flow=_against_flow(case, assessment, findings, style),
+        against_temperature=_against_temperature(case, assessment, style),
+        against_hours=_against_hours(case, assessment, findings, style),
+        fits=_fits(assessment.bench.pressure),
+        notes=tuple(speak(note) for note in assessment.curves.notes),
+    )  # fmt: skip
+
+
+def _absent(assessment: Assessment, what: str) -> str:
+    notes = assessment.curves.notes
+    because = "; ".join(speak(note) for note in notes) or "there is no usable flow sweep"
+    return f"Not demonstrated: no line can be drawn of {what}. {because[0].upper()}{because[1:]}."
+
+
+def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Band:
+    return Band(
+        side=curve.side, label=curve.label, x=x(curve.x), y=curve.y / 1e3,
+        low=curve.low / 1e3, high=curve.high / 1e3,
+    )  # fmt: skip
+
+
+def _against_flow(
+    case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
+) -> Chart:
+    caption = (
+        "Clean pressure drop of the assembly against flow with the application's oil, with its "
+        "95 % band; candidate solid, reference dashed; triangles are limits."
+    )
+    curves = assessment.curves
+    duty = case.application.duty
+    panels = [(curves.clean_hot, duty.hot_oil)]
+    if curves.cold_temperature is not None:
+        panels.append((curves.clean_cold, curves.cold_temperature))
+    drawn = [
+        ([_band(c, lambda q: q * 6e4) for c in group], warmth) for group, warmth in panels if group
+    ]
+    if not drawn:
+        return Chart(caption=caption, missing=_absent(assessment, "clean pressure drop"))
+    limits = _flow_limits(findings)
+
+    def paint(figure: "Figure") -> None:
+        axes = figure.subplots(1, len(drawn), squeeze=False)[0]
+        for ax, (bands, warmth) in zip(axes, drawn, strict=True):
+            own = [limit for limit, t in limits if abs(t - warmth) < 0.5]
+            draw_against_flow(ax, bands, own, f"oil at {_celsius(warmth)}")
+
+    alt = f"{len(drawn)} charts of clean pressure drop in kPa against flow in L/min. " + " ".join(
+        f"Oil at {_celsius(warmth)}: {_ends(bands)}." for bands, warmth in drawn
+    )
+    return Chart(caption=caption, uri=draw(paint, style, 2.5), alt=alt + _limits_alt(findings))
+
+
+def _celsius(kelvin: float) -> str:
+    return quantity_text(kelvin - KELVIN, "degC")
+
+
+def _ends(bands: Sequence[Band]) -> str:
+    return "; ".join(
+        f"{band.label} {significant(float(band.y[0]), 3)} kPa at {significant(float(band.x[0]), 3)}"
+        f" to {significant(float(band.y[-1]), 3)} kPa at {significant(float(band.x[-1]), 3)}"
+        for band in bands
+    )
+
+
+def _flow_limits(findings: Sequence[Finding]) -> list[tuple[LimitMark, float]]:
+    """Return limits on clean pressure drop as marks, each with its oil temperature [K]."""
+    marks = []
+    for finding in findings:
+        demand = finding.demand
+        if demand.quantity.name != "clean_pressure_drop" or finding.upper is None:
+            continue
+        flow, warmth = float(demand.at["flow"]), float(demand.at["temperature"])
+        place = LimitMark(
+            x=flow * 6e4, y=finding.upper / 1e3, label=f"limit {demand.id}", is_minimum=False
+        )
+        marks.append((place, warmth))
+    return marks
+
+
+def _limits_alt(findings: Sequence[Finding]) -> str:
+    texts = [
+        f"{f.demand.id}: {limit_text(f)} at {f.demand.at_text}, {f.verdict.value}"
+        for f in findings
+        if f.demand.quantity.name == "clean_pressure_drop"
+    ]
+    return f" Limits: {'; '.join(texts) or 'none'}."
+
+
+def _opening(case: Case) -> tuple[float, float] | None:
+    valve = case.application.circuit.bypass_valve
+    if valve is None or valve.opening is None:
+        return None
+    return valve.opening.min / 1e3, valve.opening.max / 1e3
+
+
+def _against_temperature(case: Case, assessment: Assessment, style: str) -> Chart:
+    flow = quantity_text(case.application.circuit.rated_flow * 6e4, "L/min")
+    caption = (
+        f"Clean pressure drop at rated flow, {flow}, against oil temperature; hatched: the band in "
+        "which the bypass valve opens. Left of where a line meets the band, the valve passes "
+        "unfiltered oil. Lines end where the oil is thicker than the tests allow to compute."
+    )
+    curves = assessment.curves.against_temperature
+    if not curves:
+        return Chart(caption=caption, missing=_absent(assessment, "pressure drop in the cold"))
+    bands = [_band(curve, lambda t: t - KELVIN) for curve in curves]
+    opening = _opening(case)
+    cold = case.application.duty.cold_start - KELVIN
+    words = f"{significant(opening[0])} kPa to {significant(opening[1])} kPa" if opening else "none"
+    return Chart(
+        caption=caption,
+        uri=draw(
+            lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
+            style, 2.6,
+        ),
+        alt=f"Chart of clean pressure drop in kPa against oil temperature in °C: {_ends(bands)}. "
+        f"Opening band of the bypass valve: {words}. Cold start at {_celsius(cold + KELVIN)}.",
+    )  # fmt: skip
+
+
+def _against_hours(
+    case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
+) -> Chart:
+    caption = (
+        "Predicted pressure drop at rated flow with normal oil against service time. The band is "
+        "that of the contaminant rate and of the specimens. Band and lines end where the "
+        "multi-pass runs ended; nothing is extrapolated."
+    )
+    curves = assessment.curves.against_hours
+    if not curves:
+        return Chart(caption=caption, missing=_absent(assessment, "pressure drop in service"))
+    bands = [_within_tests(_band(curve, lambda seconds: seconds / 3600.0)) for curve in curves]
+    opening = _opening(case)
+    lowest = opening[0] if opening else None
+    interval = case.application.duty.service_interval / 3600.0
+    verdicts = "; ".join(
+        f"{f.demand.id} {f.verdict.value}"
+        for f in findings
+        if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
+    )
+    valve = f"{significant(lowest)} kPa" if lowest is not None else "not stated"
+    return Chart(
+        caption=caption,
+        uri=draw(
+            lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval),
+            style, 2.6,
+        ),
+        alt=f"Chart of predicted pressure drop in kPa against service time in h: {_ends(bands)}. "
+        f"Lowest opening of the bypass valve: {valve}. Service interval "
+        f"{significant(interval)} h. {verdicts or 'No requirement on it.'}",
+    )  # fmt: skip
+
+
+def _within_tests(band: Band) -> Band:
+    """Return the band cut where its fast edge has left the tested range and only stays level."""
+    level = band.high >= np.nanmax(band.high) * (1.0 - 1e-9)
+    level[int(np.argmax(level))] = False
+    return replace(band, high=np.where(level, np.nan, band.high))
+
+
+def _fits(sweeps: Sequence[PressureDropResult]) -> Table:
+    rows = []
+    for sweep in sorted(sweeps, key=lambda s: (s.side != "candidate", s.path, s.specimen)):
+        nu = sweep.viscosity / sweep.density * 1e6
+        ends = list(dict.fromkeys(significant(float(end), 3) for end in (nu.min(), nu.max())))
+        tested = f"{' to '.join(ends)}\u00a0mm²/s"
+        top = from_si(float(sweep.flow.max()), "L/min", "flow")
+        rows.append(
+            (
+                sweep.record,
+                f"{sweep.side} {sweep.specimen}",
+                _coefficient(sweep.assembly, 0),
+                _coefficient(sweep.assembly, 1),
+                "–" if sweep.housing is None else _coefficient(sweep.housing, 1),
+                f"to {quantity_text(top, 'L/min', 3)}",
+                tested,
+            )
+        )
+    return Table(
+        caption="Fitted flow sweeps, Δp = a·µ·Q + b·ρ·Q²",
+        columns=(
+            Column("Record", 12),
+            Column("Specimen", 15),
+            Column("a / (1/m³)", 15, "right"),
+            Column("b / (1/m⁴)", 15, "right"),
+            Column("b of the housing / (1/m⁴)", 15, "right"),
+            Column("Flow tested", 13, "right"),
+            Column("Viscosity tested", 15, "right"),
+        ),
+        rows=tuple(rows),
+        note="In brackets: a coefficient that the sweep does not resolve from zero.",
+        empty="No flow sweep could be reduced.",
+    )
+
+
+def _coefficient(fit: SweepFit, index: int) -> str:
+    text = _scientific((fit.a, fit.b)[index])
+    return text if fit.resolved[index] else f"({text})"
+
+
+SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+
+
+def _scientific(value: float) -> str:
+    """Return a number as 1.23·10⁴."""
+    if value == 0 or not np.isfinite(value):
+        return fixed(value, 0)
+    mantissa, _, exponent = f"{value:.2e}".partition("e")
+    return f"{mantissa.replace('-', chr(0x2212))}·10{str(int(exponent)).translate(SUPERSCRIPT)}"

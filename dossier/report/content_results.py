@@ -1,0 +1,248 @@
+"""One finding as formatted text: limit, result, probability, verdict."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from dossier.decision.finding import Finding
+from dossier.decision.probability import interval
+from dossier.evidence.demand import Demand
+from dossier.evidence.estimate import Component, Estimate
+from dossier.report.blocks import Column, Mark, Table
+from dossier.report.format import (
+    PLUS_MINUS,
+    bound_text,
+    fixed,
+    percent,
+    probability,
+    significant,
+    speak,
+    unit_text,
+    with_interval,
+    with_uncertainty,
+    with_unit,
+)
+from dossier.report.words import mark
+
+__all__ = [
+    "PASSES",
+    "ResultRow",
+    "alike",
+    "component_u",
+    "estimate_text",
+    "limit_text",
+    "margin_rank",
+    "result_row",
+    "results_table",
+    "specimen_texts",
+]
+
+PASSES = 4
+"""Rank from which on a finding is a pass, or one of an advisory requirement."""
+BASIS = {
+    "mean": "mean of the filter type",
+    "every_specimen": "every specimen by itself",
+    "population": "share of the population",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResultRow:
+    """One finding, ready to print."""
+
+    id: str
+    severity: str
+    text: str
+    """The requirement in the words of whoever wrote it."""
+    title: str
+    """The quantity."""
+    at: str
+    """The conditions it is stated at."""
+    basis: str
+    limit: str
+    result: str
+    reference: str
+    probability: str
+    verdict: Mark
+    reason: str
+    concession: str
+    source: str
+
+    @property
+    def what(self) -> str:
+        """Return quantity and conditions in one phrase."""
+        return f"{self.title} at {self.at}" if self.at else self.title
+
+
+def result_row(finding: Finding, threshold: float) -> ResultRow:
+    """Return `finding` as formatted text; `threshold` is the agreed confidence [-]."""
+    demand = finding.demand
+    shown = finding.estimate
+    return ResultRow(
+        id=demand.id,
+        severity=demand.severity,
+        text=speak(demand.text),
+        title=demand.quantity.title,
+        at=speak(demand.at_text),
+        basis=_basis(demand),
+        limit=limit_text(finding),
+        result="no result" if shown is None else estimate_text(demand, shown, finding),
+        reference="" if finding.reference is None else estimate_text(demand, finding.reference),
+        probability=_probability(finding, threshold),
+        verdict=mark(finding.verdict.value),
+        reason=speak(finding.reason),
+        concession=speak(finding.concession),
+        source=speak(demand.source),
+    )
+
+
+def _basis(demand: Demand) -> str:
+    words = BASIS[demand.basis]
+    if demand.basis == "population":
+        return f"{words}: {percent(demand.coverage)} conform"
+    return words
+
+
+def _probability(finding: Finding, threshold: float) -> str:
+    if finding.probability is None:
+        return "–"
+    return probability(finding.probability, threshold)
+
+
+def limits_shown(finding: Finding) -> list[float]:
+    """Return the limits applied to a finding, in the requirement's own unit."""
+    ends = (finding.lower, finding.upper)
+    return [finding.demand.shown(end) for end in ends if end is not None]
+
+
+def limit_text(finding: Finding) -> str:
+    """Return the limit as it was applied, such as "≥ 95 %"; with its origin where derived."""
+    demand = finding.demand
+    if demand.must_hold:
+        return "must hold"
+    numbers = limits_shown(finding)
+    if demand.not_worse is not None:
+        return _against_reference(demand, finding, numbers)
+    texts = [significant(number, 10) for number in numbers]
+    if len(texts) == 2:
+        return with_unit(" to ".join(texts), demand.unit)
+    if not texts:
+        return "–"
+    sign = "≥" if finding.lower is not None else "≤"
+    return f"{sign}\u00a0{with_unit(texts[0], demand.unit)}"
+
+
+def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float]) -> str:
+    share = with_unit(significant(100.0 * (demand.not_worse or 0.0)), "%")
+    worse = "below" if demand.quantity.better == "higher" else "above"
+    words = (
+        f"not more than {share} {worse} the reference"
+        if demand.not_worse
+        else f"not {worse} the reference"
+    )
+    if not numbers:
+        return words
+    sign = "≥" if finding.lower is not None else "≤"
+    return f"{words} ({sign}\u00a0{with_unit(significant(numbers[0]), demand.unit)})"
+
+
+def estimate_text(demand: Demand, estimate: Estimate, finding: Finding | None = None) -> str:
+    """Return an estimate with its uncertainty and unit; the finding adds interval and limits."""
+    if demand.quantity.dimension == "statement":
+        return _statement(estimate)
+    value = demand.shown(estimate.value)
+    limits = limits_shown(finding) if finding else []
+    if estimate.bound:
+        text = bound_text(with_uncertainty(value, 0.0, limits)[0], estimate.bound)
+        return with_unit(text, demand.unit)
+    found = finding.interval if finding is not None else None
+    if found is None and math.isfinite(estimate.value) and math.isfinite(estimate.u):
+        found = interval(estimate)
+    if found is None:
+        return with_unit(with_uncertainty(value, 0.0, limits)[0], demand.unit)
+    low, high = sorted(demand.shown(end) for end in found)
+    return with_unit(with_interval(value, low, high, limits), demand.unit)
+
+
+def _statement(estimate: Estimate) -> str:
+    held = sum(1 for each in estimate.per_specimen if each.value >= 0.5)
+    total = len(estimate.per_specimen)
+    if total:
+        return f"found so on {held} of {total} specimens"
+    return "found so" if estimate.value >= 0.5 else "not found so"
+
+
+def specimen_texts(demand: Demand, estimate: Estimate) -> tuple[str, ...]:
+    """Return one line a specimen: its name and its own result."""
+    lines = []
+    for each in estimate.per_specimen:
+        name = each.specimen or each.record
+        if demand.quantity.dimension == "statement":
+            lines.append(f"{name}: {'found so' if each.value >= 0.5 else 'not found so'}")
+            continue
+        value = demand.shown(each.value)
+        expanded = 0.0 if each.bound else 2.0 * each.u / abs(demand.spread_factor)
+        number, spread = with_uncertainty(value, expanded)
+        plain = each.bound or not 0 < expanded < float("inf")
+        text = bound_text(number, each.bound) if plain else f"{number}{PLUS_MINUS}{spread}"
+        lines.append(f"{name}: {text}")
+    return tuple(lines)
+
+
+def component_u(demand: Demand, component: Component) -> str:
+    """Return a budget line's standard uncertainty in the requirement's unit."""
+    u = component.u / abs(demand.spread_factor)
+    return with_unit(significant(u, 2, keep=True), demand.unit)
+
+
+def margin_rank(finding: Finding) -> tuple[int, float]:
+    """Return the order in which findings decide: failed, open, conditional, then thin margins."""
+    order = {"fail": 0, "conditional fail": 1, "not demonstrated": 2, "conditional pass": 3}
+    advisory = 10 if finding.demand.severity == "advisory" else 0
+    chance = 2.0 if finding.probability is None else finding.probability
+    return order.get(finding.verdict.value, PASSES) + advisory, chance
+
+
+def results_table(caption: str, findings: Iterable[Finding], threshold: float, empty: str) -> Table:
+    """Return findings with candidate's specimens, candidate and reference side by side."""
+    rows = []
+    for finding in findings:
+        row = result_row(finding, threshold)
+        each = (
+            specimen_texts(finding.demand, finding.estimate) if finding.estimate else ("no result",)
+        )
+        rows.append((row.id, row.what, row.limit, each, row.result, row.verdict))
+    return Table(
+        caption=caption,
+        columns=(
+            Column("Requirement", 12),
+            Column("Quantity", 23),
+            Column("Limit", 16),
+            Column("Each specimen ± U", 17),
+            Column("Filter type ± U", 17),
+            Column("Verdict", 15),
+        ),
+        rows=tuple(rows),
+        note="U: expanded uncertainty; two-sided 95 % for the filter type, twice the standard "
+        "uncertainty for a specimen by itself.",
+        empty=empty,
+    )
+
+
+def alike(findings: Iterable[Finding]) -> list[tuple[str, Finding]]:
+    """Return findings on the same quantity and conditions once, with all their identifiers."""
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in findings:
+        key = (finding.demand.quantity.name, finding.demand.at_text)
+        groups.setdefault(key, []).append(finding)
+    return [(", ".join(f.demand.id for f in group), group[0]) for group in groups.values()]
+
+
+def dof_text(dof: float) -> str:
+    """Return degrees of freedom as printed; large ones and unstated ones as the infinity sign."""
+    return fixed(int(dof), 0) if dof < 1000 else "∞"
+
+
+def unit_or_none(unit: str) -> str:
+    """Return the unit of a demand, or "1" where it has none."""
+    return unit_text(unit) or "1"

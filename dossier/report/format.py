@@ -1,0 +1,264 @@
+"""How numbers and units look on the page: one place, no decisions."""
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from datetime import date
+from decimal import ROUND_HALF_EVEN, Decimal
+
+__all__ = [
+    "NONE",
+    "between",
+    "bound_text",
+    "chart_text",
+    "clean",
+    "date_text",
+    "decimals_for",
+    "fixed",
+    "percent",
+    "probability",
+    "quantity_text",
+    "significant",
+    "speak",
+    "unit_text",
+    "with_interval",
+    "with_uncertainty",
+    "with_unit",
+]
+
+THIN = "\u202f"
+"""Narrow no-break space: groups digits."""
+SPACE = "\u00a0"
+"""No-break space: keeps a number with its unit."""
+PLUS_MINUS = f"{SPACE}±{SPACE}"
+MINUS = "\u2212"
+NONE = "none stated"
+"""What the page says where the user gave nothing."""
+
+TIE = 1e-9
+"""Relative difference below which a value and its limit are the same number [-]."""
+
+_UNITS = {
+    "um(c)": "µm(c)",
+    "um(b)": "µm(b)",
+    "um": "µm",
+    "mm2/s": "mm²/s",
+    "m2/s": "m²/s",
+    "m3/s": "m³/s",
+    "m3/h": "m³/h",
+    "kg/m3": "kg/m³",
+    "degC": "°C",
+    "delta_degC": "K",
+    "1": "",
+    "dimensionless": "",
+    "fraction": "",
+    "1/mL": "per mL",
+}
+_SPELLED = re.compile(
+    r"(?<![A-Za-z0-9])(um\(c\)|um\(b\)|um|mm2/s|m2/s|m3/s|m3/h|kg/m3|degC)(?![A-Za-z0-9(])"
+)
+_HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+_BARE_PERCENT = re.compile(r"(?<=\d)%")
+_HYPHEN_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
+_UNIT_AFTER_NUMBER = re.compile(
+    r"(?<=\d) (?=(?:µm|°C|mm²/s|m²/s|kPa|Pa|bar|psi|m?L(?:/min)?|k?g|mg|h|min|s|K|%)(?![a-z]))"
+)
+
+
+def unit_text(unit: str) -> str:
+    """Return a unit as printed: ``um(c)`` becomes µm(c), ``degC`` °C; a bare number has none."""
+    return _UNITS.get(unit, unit)
+
+
+def speak(text: str) -> str:
+    """Return running text with the units in it spelled properly and kept with their number."""
+    spelled = _SPELLED.sub(lambda match: _UNITS[match.group(1)], text)
+    spaced = _BARE_PERCENT.sub(f"{SPACE}%", spelled)
+    return _UNIT_AFTER_NUMBER.sub(SPACE, _HYPHEN_MINUS.sub(MINUS, spaced))
+
+
+def clean(text: str) -> str:
+    """Return `text` with a box for each character that hides or turns text.
+
+    A part number must not be able to print as another one.
+    """
+    return _HIDDEN.sub("□", text)
+
+
+def chart_text(text: str) -> str:
+    """Return text for a chart: clean, with no-break for narrow spaces, which its font lacks."""
+    return clean(text).replace(THIN, SPACE)
+
+
+def decimals_for(u: float) -> int:
+    """Return how many decimals show `u` with two significant digits; negative rounds to tens.
+
+    Source: JCGM 100:2008, 7.2.6 (at most two significant digits).  Raises ValueError unless
+    `u` is finite and above zero.
+    """
+    if not 0 < u < math.inf:
+        raise ValueError(f"uncertainty u = {u!r} must be finite and above zero")
+    decimals = 1 - Decimal(u).adjusted()
+    carried = _rounded(u, decimals).adjusted() > Decimal(u).adjusted()
+    return decimals - 1 if carried else decimals
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Return `value` with that many decimals, digits in groups of three from five digits up.
+
+    Negative `decimals` round to tens, hundreds and so on.  Rounds half to even, exactly.
+    """
+    if math.isnan(value):
+        return "no number"
+    if math.isinf(value):
+        return "unbounded"
+    number = _rounded(value, decimals)
+    text = f"{abs(number):.{max(decimals, 0)}f}"
+    whole, point, rest = text.partition(".")
+    if len(whole) > 4:
+        whole = f"{int(whole):,}".replace(",", THIN)
+    sign = MINUS if number < 0 else ""
+    return f"{sign}{whole}{point}{rest}"
+
+
+def _rounded(value: float, decimals: int) -> Decimal:
+    return Decimal(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+
+
+def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
+    """Return `value` with at most `digits` significant digits.
+
+    Trailing zeros are dropped, as for a setting, or kept, as for a result.
+    """
+    if not math.isfinite(value) or value == 0:
+        return fixed(value, 0)
+    decimals = digits - 1 - Decimal(value).adjusted()
+    if _rounded(value, decimals).adjusted() > Decimal(value).adjusted():
+        decimals -= 1
+    text = fixed(value, decimals)
+    return text if keep or "." not in text else text.rstrip("0").rstrip(".")
+
+
+def _apart(value: float, limit: float) -> int:
+    scale = max(abs(value), abs(limit))
+    if abs(value - limit) <= TIE * scale:
+        return 0
+    return 1 if value > limit else -1
+
+
+def beside(value: float, decimals: int, limits: Iterable[float]) -> int:
+    """Return decimals, at least `decimals`, at which the printed value keeps its side of a limit.
+
+    A value of 94.996 beside a limit of 95 must not be printed as 95.00: the page would say
+    another thing than the verdict, which is taken on unrounded numbers.
+    """
+    for limit in limits:
+        side = _apart(value, limit)
+        while side and decimals < 12 and _apart(float(_rounded(value, decimals)), limit) != side:
+            decimals += 1
+    return decimals
+
+
+def with_uncertainty(
+    value: float, expanded: float, limits: Iterable[float] = ()
+) -> tuple[str, str]:
+    """Return value and expanded uncertainty, both to the same decimal.
+
+    The uncertainty has at most two significant digits (JCGM 100:2008, 7.2.6); it gets more
+    only where the value would otherwise be printed on the wrong side of one of `limits`.
+    """
+    if not math.isfinite(value):
+        return fixed(value, 0), fixed(expanded, 0)
+    if not 0 < expanded < math.inf:
+        decimals = beside(value, _plain_decimals(value), limits)
+        return fixed(value, decimals), "0" if expanded == 0 else fixed(expanded, 0)
+    decimals = beside(value, decimals_for(expanded), limits)
+    return fixed(value, decimals), fixed(expanded, decimals)
+
+
+def _plain_decimals(value: float) -> int:
+    return 3 - Decimal(value).adjusted() if value else 0
+
+
+def with_interval(value: float, low: float, high: float, limits: Sequence[float] = ()) -> str:
+    """Return "v ± U" for an interval even about the value, else "v (low to high)"."""
+    below, above = value - low, high - value
+    wider = max(below, above)
+    if not math.isfinite(value) or not math.isfinite(wider):
+        return _open_interval(value, low, high, limits)
+    if not wider > 0:
+        return with_uncertainty(value, 0.0, limits)[0]
+    if abs(above - below) <= 0.05 * wider:
+        shown, expanded = with_uncertainty(value, wider, limits)
+        return f"{shown}{PLUS_MINUS}{expanded}"
+    narrow = min(d for d in (below, above) if d > 0)
+    decimals = beside(value, decimals_for(narrow), limits)
+    return f"{fixed(value, decimals)} ({between(low, high, decimals, limits)})"
+
+
+def _open_interval(value: float, low: float, high: float, limits: Sequence[float]) -> str:
+    if not math.isfinite(value):
+        return fixed(value, 0)
+    closed = low if math.isfinite(low) else high
+    if not math.isfinite(closed):
+        return f"{significant(value)} (interval not bounded)"
+    decimals = decimals_for(abs(value - closed)) if value != closed else _plain_decimals(value)
+    decimals = beside(value, decimals, limits)
+    side = "at least" if math.isfinite(low) else "at most"
+    return f"{fixed(value, decimals)} ({side} {fixed(closed, decimals)})"
+
+
+def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()) -> str:
+    """Return "low to high", each end kept on its side of the limits."""
+    ends = list(limits)
+    first = fixed(low, beside(low, decimals, ends))
+    last = fixed(high, beside(high, decimals, ends))
+    return f"{first} to {last}"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a number text with its unit; round brackets keep a compound number together."""
+    printed = unit_text(unit)
+    if not printed:
+        return text
+    if PLUS_MINUS in text:
+        return f"({text}) {printed}"
+    return f"{text}{SPACE}{printed}".replace("\u00a0per ", "\u00a0per\u00a0")
+
+
+def quantity_text(value: float, unit: str, digits: int = 4, *, keep: bool = False) -> str:
+    """Return a value that carries no uncertainty, with its unit, such as a limit or a setting."""
+    return with_unit(significant(value, digits, keep=keep), unit)
+
+
+def bound_text(text: str, bound: str) -> str:
+    """Return the number with "> " or "< " where it is only a bound of the true value."""
+    sign = {"larger than": f">{SPACE}", "smaller than": f"<{SPACE}"}.get(bound, "")
+    return f"{sign}{text}"
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """Return a share [-] as a percentage, with the space before the sign."""
+    return with_unit(fixed(100.0 * share, decimals), "%")
+
+
+def probability(value: float, threshold: float | None = None) -> str:
+    """Return a probability [-] in percent; certainty is never printed.
+
+    Between 0.1 % and 99.9 % one decimal is given, more where it would otherwise be printed on
+    the wrong side of the `threshold` [-] that a verdict is taken by.
+    """
+    if not 0 <= value <= 1:
+        return fixed(math.nan, 0)
+    if value > 0.9999:
+        return f">{SPACE}{percent(0.9999, 2)}"
+    if value < 0.0001:
+        return f"<{SPACE}{percent(0.0001, 2)}"
+    decimals = 2 if value > 0.999 or value < 0.001 else 1
+    limits = [] if threshold is None else [100.0 * threshold]
+    return percent(value, beside(100.0 * value, decimals, limits))
+
+
+def date_text(day: date | None) -> str:
+    """Return a date in the ISO 8601 form, or that none was stated."""
+    return day.isoformat() if day else NONE
