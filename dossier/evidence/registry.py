@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Condition", "Quantity", "all_quantities", "quantity"]
 
+Section = Literal["efficiency", "capacity", "pressure", "strength", "circuit"]
 Side = Literal["candidate", "reference"]
 Conditions = Mapping[str, Any]
 Compute = Callable[["Bench", Side, Conditions], "Estimate | NotDemonstrated"]
@@ -56,6 +57,8 @@ class Quantity:
     """Where the formula comes from: standard and edition, or 'from memory', or 'own'."""
     example: str
     """An example requirement in TOML."""
+    section: str
+    """Section of the dossier that shows it: efficiency, capacity, pressure, strength, circuit."""
     compute: Compute
 
 
@@ -75,6 +78,7 @@ def quantity(
     formula: str,
     standard: str,
     example: str,
+    section: Section,
     conditions: tuple[Condition, ...] = (),
 ) -> Callable[[Compute], Compute]:
     """Declare the quantity that the decorated function computes.
@@ -90,7 +94,8 @@ def quantity(
         _QUANTITIES[name] = Quantity(
             name=name, title=title, symbol=symbol, dimension=dimension, unit=unit,
             conditions=conditions, records=records, better=better, meaning=meaning,
-            formula=formula, standard=standard, example=example, compute=compute,
+            formula=formula, standard=standard, example=example, section=section,
+            compute=compute,
         )  # fmt: skip
         return compute
 

@@ -26,29 +26,10 @@ MAIN = (
 )
 ANNEXES = (("data", "Data"), ("digests", "Digests and versions"))
 
-_SECTION_OF = {
-    "efficiency": "efficiency",
-    "lowest_efficiency": "efficiency",
-    "filtration_ratio": "efficiency",
-    "size_at_ratio": "efficiency",
-    "size_at_efficiency": "efficiency",
-    "injected_capacity": "capacity",
-    "retained_capacity": "capacity",
-    "service_life": "capacity",
-    "clean_pressure_drop": "pressure",
-    "pressure_drop_at_interval": "pressure",
-    "bypass_margin": "pressure",
-    "cold_bypass_temperature": "pressure",
-    "partial_flow_share": "circuit",
-    "turnover_time": "circuit",
-    "sump_cleanliness": "circuit",
-    "sump_concentration": "circuit",
-}
-
 
 def section_of(finding: Finding) -> str:
-    """Return the section that shows a finding; any other quantity is one of the filter's body."""
-    return _SECTION_OF.get(finding.demand.quantity.name, "strength")
+    """Return the section that shows a finding, as its quantity declares."""
+    return finding.demand.quantity.section
 
 
 def findings_of(findings: Iterable[Finding], key: str) -> list[Finding]:

@@ -163,12 +163,21 @@ def _compute(*_: Any) -> NotDemonstrated:
     return NotDemonstrated(reason="not computed in a sample")
 
 
+SECTIONS: Any = {
+    "efficiency": "efficiency",
+    "retained_capacity": "capacity",
+    "clean_pressure_drop": "pressure",
+    "cold_bypass_temperature": "pressure",
+    "burst_pressure": "strength",
+}
+
+
 def quantity(name: str, title: str, dimension: str, unit: str, better: Any = "higher") -> Quantity:
     return Quantity(
         name=name, title=title, symbol="E", dimension=dimension, unit=unit, conditions=(),
         records=("multipass",), better=better, meaning="Share removed.",
         formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x), minⱼ", standard="ISO 4548-12:2017 (from memory)",
-        example="", compute=_compute,
+        example="", compute=_compute, section=SECTIONS[name],
     )  # fmt: skip
 
 

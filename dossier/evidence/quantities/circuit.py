@@ -34,6 +34,7 @@ BALANCE = "sump balance in closed form (mass balance); ISO 12103-1 A3 counts fro
     dimension="fraction",
     unit="%",
     conditions=(WARMTH,),
+    section="circuit",
     records=SWEEPS,
     better="neither",
     meaning="Share of the rated flow that passes the fine path, from the balance of pressures.",
@@ -55,6 +56,7 @@ def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     dimension="time",
     unit="min",
     conditions=(WARMTH,),
+    section="circuit",
     records=SWEEPS,
     better="lower",
     meaning="Time in which the fine path passes one sump volume; with perfect mixing 36.8 % of "
@@ -96,6 +98,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     dimension="count concentration",
     unit="1/mL",
     conditions=(SIZE, WARMTH),
+    section="circuit",
     records=ALL,
     better="lower",
     meaning="Particles of a size and larger in a millilitre of sump oil after a long time.",
@@ -116,6 +119,7 @@ def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     dimension="cleanliness code",
     unit="classes",
     conditions=(WARMTH,),
+    section="circuit",
     records=ALL,
     better="lower",
     meaning="Long-run ISO 4406 code of the sump at 4, 6 and 14 µm(c) against the wanted code: "

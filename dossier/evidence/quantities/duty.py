@@ -216,6 +216,7 @@ def _notes(bench: Bench) -> tuple[str, ...]:
     dimension="pressure",
     unit="kPa",
     conditions=(FLOW, WARMTH, HOURS),
+    section="pressure",
     records=("pressure_drop", "multipass"),
     better="lower",
     meaning="Predicted differential pressure of the loaded assembly after the stated hours.",
@@ -239,6 +240,7 @@ def pressure_drop_at_interval(
     dimension="pressure",
     unit="kPa",
     conditions=(FLOW, WARMTH, HOURS),
+    section="pressure",
     records=("pressure_drop", "multipass", "bypass_valve"),
     better="higher",
     meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
@@ -292,6 +294,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     symbol="t*",
     dimension="time",
     unit="h",
+    section="capacity",
     records=("multipass", "pressure_drop"),
     better="higher",
     meaning="Hours until the loaded filter reaches the valve's lowest opening pressure with oil "
