@@ -52,10 +52,8 @@ def _penetration(
     return penetration(bench, passages, f"{side} {of.__name__} {size:g}")
 
 
-def _as_efficiency(found: Estimate | NotDemonstrated) -> Estimate | NotDemonstrated:
+def as_efficiency(found: Estimate) -> Estimate:
     """Return the efficiency E = 1 - P of a penetration."""
-    if isinstance(found, NotDemonstrated):
-        return found
     return replace(
         found,
         value=1.0 - found.value,
@@ -92,7 +90,8 @@ def _other(bound: Bound) -> Bound:
 )
 def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the overall efficiency [-] at `at["size"]` [um(c)]: from averages, ISO 4548-12."""
-    return _as_efficiency(_penetration(bench, side, at["size"], overall_passage))
+    found = _penetration(bench, side, at["size"], overall_passage)
+    return found if isinstance(found, NotDemonstrated) else as_efficiency(found)
 
 
 @quantity(
@@ -115,7 +114,8 @@ def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | No
 
     The lowest of ten noisy tenths is biased to the low side: the safe side for a minimum.
     """
-    return _as_efficiency(_penetration(bench, side, at["size"], worst_passage))
+    found = _penetration(bench, side, at["size"], worst_passage)
+    return found if isinstance(found, NotDemonstrated) else as_efficiency(found)
 
 
 @quantity(
