@@ -1,0 +1,60 @@
+"""Efficiency of the clean filter: the first reporting tenth of a multi-pass run."""
+
+from dataclasses import replace
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.estimate import Estimate, NotDemonstrated
+from dossier.evidence.passage import Passage, column, penetration
+from dossier.evidence.quantities.filtration import SIZE, STANDARD, as_efficiency
+from dossier.evidence.reduced import MultipassResult
+from dossier.evidence.registry import Conditions, Side, quantity
+from dossier.evidence.usable import usable_runs
+
+__all__ = ["initial_efficiency"]
+
+
+@quantity(
+    name="initial_efficiency",
+    title="Initial efficiency",
+    symbol="E₁",
+    dimension="fraction",
+    unit="%",
+    conditions=(SIZE,),
+    section="efficiency",
+    records=("multipass",),
+    better="higher",
+    meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
+    "while the filter is still clean.",
+    formula="E₁(x) = 1 − N̄d,1(x) / N̄u,1(x)",
+    standard=STANDARD,
+    example='quantity = "initial_efficiency"\nat = { size = "20 um(c)" }\nmin = "93 %"',
+)
+def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+    """Return the efficiency of the first reporting tenth [-] at `at["size"]` [um(c)]."""
+    runs = usable_runs(bench, side)
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    passages = []
+    for run in runs:
+        k = column(run, at["size"])
+        if k is None:
+            reason = f"record {run.record} has no counts at {at['size']:g} µm(c)"
+            return NotDemonstrated(reason=reason, records=(run.record,))
+        passages.append(_first(run, k))
+    found = penetration(bench, passages, f"{side} first tenth {at['size']:g}")
+    if isinstance(found, NotDemonstrated):
+        return found
+    note = "the first tenth leaves out the first counts of the run"
+    return replace(as_efficiency(found), notes=(*found.notes, note))
+
+
+def _first(run: MultipassResult, k: int) -> Passage:
+    seen = float(run.readings[0, k])
+    return Passage(
+        record=run.record,
+        specimen=run.specimen,
+        raw_up=float(run.up[0, k]) * seen * run.counted_up,
+        raw_down=float(run.down[0, k]) * seen * run.counted_down,
+        exposure=run.counted_down / run.counted_up,
+        dispersion=float(run.dispersion[k]),
+    )
