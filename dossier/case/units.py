@@ -49,9 +49,7 @@ class UnitError(ValueError):
 def _registry() -> Any:
     from pint import UnitRegistry
 
-    registry: Any = UnitRegistry(cache_folder=None)
-    registry.define("cycle = []")
-    return registry
+    return UnitRegistry(cache_folder=None)
 
 
 @cache

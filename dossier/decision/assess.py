@@ -9,6 +9,7 @@ import numpy as np
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
+from dossier.case.records import MultipassTable
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
@@ -83,12 +84,21 @@ def _finding(bench: Bench, demand: Demand, on: date) -> Finding:
         return _blank(demand, _Blank(Verdict("not demonstrated"), reason), found, None)
     if demand.quantity.dimension == "statement":
         return _statement(bench, demand, found, other, on)
-    found, other = _flagged(demand, found, other)
+    found, other = _flagged(demand, _converted(bench, demand, found), other)
     threshold = _threshold(demand, other)
     stopped = _not_decidable(demand, found, other, threshold)
     if stopped is not None:
         return _blank(demand, stopped, found, other, threshold)
     return _decided(bench, demand, found, other, threshold, on)
+
+
+def _converted(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
+    """Return the estimate with the conversions of older sizes, of requirement and records."""
+    said = list(demand.conversions)
+    for record in bench.case.records:
+        if record.id in found.sources and isinstance(record.table, MultipassTable):
+            said += record.table.conversions
+    return replace(found, notes=(*found.notes, *dict.fromkeys(said)))
 
 
 def _flagged(
