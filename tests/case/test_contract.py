@@ -1,0 +1,98 @@
+"""The examples of the case format parse, and the schema of both files comes from the models."""
+
+import tomllib
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from dossier.case.model import Application, Qualification
+from dossier.evidence.demand import resolve
+from dossier.evidence.registry import all_quantities
+
+CONTRACT = Path(__file__).parent / "contract"
+
+
+def document(name):
+    return tomllib.loads((CONTRACT / name).read_text(encoding="utf-8"))
+
+
+def test_the_application_of_the_case_format_parses_and_its_requirements_resolve():
+    application = Application.model_validate(document("application.toml"))
+    demands, problems = resolve(application, "application.toml")
+    assert not problems
+    assert [d.id for d in demands] == ["E1", "C2", "duty life factor"]
+    assert demands[0].lower == pytest.approx(0.95)
+    assert demands[1].not_worse == pytest.approx(0.05)
+    # 1.5 intervals of 500 h.
+    assert demands[2].lower == pytest.approx(750 * 3600)
+
+
+def test_the_qualification_of_the_case_format_parses():
+    qualification = Qualification.model_validate(document("case.toml"))
+    conditions = qualification.record[0].conditions
+    assert conditions.flow.value == pytest.approx(95e-3 / 60)
+    assert conditions.injection_concentration.start.value == pytest.approx(3.85)
+    assert qualification.deviation[0].effect == "none"
+
+
+@pytest.mark.parametrize(
+    ("model", "name"), [(Application, "application.toml"), (Qualification, "case.toml")]
+)
+def test_the_schema_made_from_the_model_is_one(model, name):
+    schema = model.model_json_schema()
+    Draft202012Validator.check_schema(schema)
+    assert schema["additionalProperties"] is False
+    assert set(document(name)) <= set(schema["properties"])
+
+
+def test_every_quantity_of_the_case_format_is_declared():
+    known = set(all_quantities())
+    assert known >= {
+        "efficiency", "lowest_efficiency", "filtration_ratio", "size_at_ratio",
+        "size_at_efficiency", "injected_capacity", "retained_capacity", "clean_pressure_drop",
+        "pressure_drop_at_interval", "bypass_margin", "cold_bypass_temperature", "service_life",
+        "valve_opening_pressure", "valve_reseat_pressure", "valve_leakage",
+        "valve_flow_pressure_drop", "collapse_pressure", "burst_pressure", "first_bubble_pressure",
+        "pulse_cycles", "vibration_hours", "anti_drain_leakage", "initial_cleanliness",
+        "partial_flow_share", "turnover_time", "sump_cleanliness", "sump_concentration",
+        "dimension", "statement",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(all_quantities()))
+def test_the_example_of_every_quantity_resolves(name):
+    declared = all_quantities()[name]
+    requirement = {
+        "id": "X", "text": "example", "source": "example", "severity": "mandatory",
+        **tomllib.loads(declared.example),
+    }  # fmt: skip
+    application = Application.model_validate(
+        document("application.toml") | {"requirement": [requirement]}
+    )
+    demands, problems = resolve(application, "application.toml")
+    assert not problems
+    assert demands[0].quantity is declared
+    assert declared.meaning.endswith(".")
+    assert declared.formula
+    assert declared.standard
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"quantity": "shine"}, "'shine' is not known"),
+        ({"at": {"size": "20 um"}}, "does not say how the counter was calibrated"),
+        ({"at": {}}, "at . size is missing"),
+        ({"at": {"size": "20 um(c)", "flow": "1 L/min"}}, "at . flow is not a condition"),
+        ({"min": "95 kPa"}, "limit:"),
+        ({"min": 0.95}, "has no unit"),
+    ],
+)
+def test_a_requirement_that_cannot_be_read_says_why(change, words):
+    requirement = document("application.toml")["requirement"][0] | change
+    application = Application.model_validate(
+        document("application.toml") | {"requirement": [requirement]}
+    )
+    _, problems = resolve(application, "application.toml")
+    assert any(words in str(problem) for problem in problems)
