@@ -69,7 +69,8 @@ def _calibration(case: Case, record: Record) -> Verdicts:
         if not (instrument.calibrated <= entry.tested and last <= instrument.due):
             out.append(f"{name} calibrated {instrument.calibrated}, due {instrument.due}")
     if out:
-        return Verdicts(False, f"tested {entry.tested} with {'; '.join(out)}")
+        period = f"{entry.tested}" if last == entry.tested else f"{entry.tested} to {last}"
+        return Verdicts(False, f"tested {period} with {'; '.join(out)}")
     return Verdicts(True, f"{', '.join(entry.instruments)} in date on {entry.tested}")
 
 

@@ -71,6 +71,9 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
         "Uncertainty by JCGM 100:2008: contributions add in squares, effective degrees of freedom "
         "by Welch and Satterthwaite, expanded at 95 % by Student's t. Where the linear law does "
         f"not hold, by Monte Carlo (JCGM 101:2008) with the fixed seed {seed}.",
+        "Probabilities that rest on several contributions combine the one-sided limit of each, at "
+        "its own degrees of freedom, as the root of the sum of squares: with few specimens this "
+        "keeps the stated risk, which common effective degrees of freedom would exceed.",
     )
 
 
