@@ -29,6 +29,8 @@ def consistency_problems(
         *_doubled(case, "record", (i.id for i in qualification.record)),
         *_doubled(application_file, "requirement", (i.id for i in application.requirement)),
         *_references(qualification),
+        *_twice(qualification),
+        *_dates(qualification),
         *_duty(application, application_file),
     ]
     for entry in qualification.record:
@@ -41,6 +43,42 @@ def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseP
     for name, times in Counter(identifiers).items():
         if times > 1:
             yield CaseProblem(file, f"{kind} {name!r}", f"occurs {times} times", "use each id once")
+
+
+def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield evidence that is counted twice: one table, or one specimen, under two records."""
+    files: dict[str, str] = {}
+    specimens: dict[tuple[str, ...], str] = {}
+    for entry in qualification.record:
+        if entry.file in files:
+            yield CaseProblem(
+                "case.toml",
+                f"record {entry.id!r} . file",
+                f"is {entry.file!r}, as in record {files[entry.file]!r}",
+                "give each record its own file or sheet",
+            )
+        files[entry.file] = entry.id
+        key = (entry.kind, entry.filter, entry.path, entry.specimen or "")
+        if entry.kind in {"multipass", "pressure_drop"} and entry.specimen:
+            if key in specimens:
+                yield CaseProblem(
+                    "case.toml",
+                    f"record {entry.id!r} . specimen",
+                    f"{entry.specimen!r} has a {entry.kind} record already, {specimens[key]!r}",
+                    "one specimen counts once: name the other specimen, or leave one record out",
+                )
+            specimens[key] = entry.id
+
+
+def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
+    last = max(entry.finished or entry.tested for entry in qualification.record)
+    if qualification.issued is not None and qualification.issued < last:
+        yield CaseProblem(
+            "case.toml",
+            "issued",
+            f"is {qualification.issued}, before the last test on {last}",
+            "give the date of issue, after the tests",
+        )
 
 
 def _references(qualification: Qualification) -> Iterator[CaseProblem]:

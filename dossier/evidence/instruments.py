@@ -6,10 +6,18 @@ from dataclasses import dataclass, replace
 
 from dossier.case.case import Case
 from dossier.case.model import Instrument, RecordEntry
+from dossier.case.problems import CaseProblem
 from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.limits import Limits
 
-__all__ = ["InputAccuracy", "absolute_accuracy", "accuracy_of", "ratio_accuracy", "reading_u"]
+__all__ = [
+    "InputAccuracy",
+    "absolute_accuracy",
+    "accuracy_of",
+    "instrument_problems",
+    "ratio_accuracy",
+    "reading_u",
+]
 
 _DIMENSION = {
     "flow": "flow",
@@ -54,6 +62,26 @@ def reading_u(instrument: Instrument, measurand: str) -> tuple[float, bool] | No
     if measurand not in _DIMENSION:
         raise UnitError(f"reading_u {raw!r} of instrument {instrument.id!r} fits no measurand")
     return parse_quantity(raw, _DIMENSION[measurand]), False
+
+
+def instrument_problems(case: Case) -> list[CaseProblem]:
+    """Return a problem for each `reading_u` that fits nothing its instrument measures."""
+    found = []
+    for instrument in case.qualification.instrument:
+        for measurand in instrument.measures:
+            if measurand == "counts":
+                continue
+            try:
+                stated = reading_u(instrument, measurand)
+            except UnitError as error:
+                what, hint = str(error), f"give it in a unit of {measurand}, or in percent"
+            else:
+                if stated is None or not (measurand == "temperature" and stated[1]):
+                    continue
+                what, hint = f"{instrument.reading_u!r} of a temperature", "give it in K"
+            place = f"instrument {instrument.id!r} . reading_u"
+            found.append(CaseProblem("case.toml", place, what, hint))
+    return found
 
 
 def accuracy_of(

@@ -203,12 +203,10 @@ def opening_from_sweep(sweep: ValveSweep, flow: float) -> Read:
 
 
 def step_at(x: Floats, y: Floats, at: float) -> float:
-    """Return the largest change of y from row to row where x passes `at`; 0 where a row is at it.
+    """Return the largest change of y between two rows that `at` lies between; 0 at a row itself.
 
     Between two rows the result may lie anywhere: a rectangular distribution of that width.
     """
-    if bool((x == at).any()):
-        return 0.0
     low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
     steps = np.abs(np.diff(y))[(low < at) & (at < high)]
     return float(steps.max()) if steps.size else 0.0

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 from dossier import assess, read_case
 from dossier.evidence.demand import Demand
@@ -52,6 +53,17 @@ class TestFindOutlier:
 
     def test_without_it_there_is_none(self):
         assert find_outlier(estimate(HANDBOOK[:-1])) is None
+
+    def test_either_side_is_suspected(self):
+        # between the one-sided 2.0317 and the two-sided 2.1266 nothing is flagged
+        def distance(last):
+            values = np.array([*HANDBOOK[:-1], last])
+            return (last - values.mean()) / values.std(ddof=1)
+
+        last = brentq(lambda each: distance(each) - 2.08, 202.5, 245.0)
+        assert find_outlier(estimate([*HANDBOOK[:-1], last])) is None
+        last = brentq(lambda each: distance(each) - 2.13, 202.5, 245.0)
+        assert find_outlier(estimate([*HANDBOOK[:-1], last])).specimen == "C8"
 
     def test_three_specimens(self):
         # n = 3: G is at most 2/sqrt(3) = 1.1547, the two-sided critical value 1.1543

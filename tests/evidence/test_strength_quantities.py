@@ -2,13 +2,16 @@
 
 import math
 import tomllib
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 from scipy import stats
 
 from dossier import assess, read_case
+from dossier.decision.bounds import censored
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.registry import all_quantities
 from tests.small_case import bench, compute, finding, outcome, record, requirement, write
@@ -145,6 +148,7 @@ class TestBounds:
             (["< 1500"], {"max": "1600 kPa"}, "pass"),
             (["≤ 1500"], {"max": "1600 kPa"}, "pass"),
             (["< 1700"], {"max": "1600 kPa"}, "not demonstrated"),
+            (["≤ 1650"], {"min": "1600 kPa"}, "not demonstrated"),
             (["< 1500"], {"min": "1600 kPa"}, "fail"),
             (["< 1700"], {"min": "1600 kPa"}, "not demonstrated"),
             (["> 1500"], {"between": {"min": "1400 kPa", "max": "1600 kPa"}}, "not demonstrated"),
@@ -211,6 +215,12 @@ class TestBounds:
         normal = stats.norm.cdf(15 / math.hypot(5 / math.sqrt(3), 8.6))
         student = stats.t.cdf(15 / math.hypot(5 / math.sqrt(3), 8.6), 2)
         assert student < found.probability < normal
+
+    def test_draws_carry_a_bound_themselves(self):
+        found = compute([burst("> 2000", 1900)], "burst_pressure")
+        assert censored(found)
+        assert not censored(replace(found, samples=np.array([1.9e6, 2.0e6])))
+        assert not censored(compute([burst(2000, 1900)], "burst_pressure"))
 
     def test_one_specimen_is_no_mean(self):
         required = requirement("burst_pressure", basis="mean", min="1600 kPa")

@@ -162,6 +162,12 @@ class TestNotDemonstrated:
         at = {"pressure": 125e3}
         assert isinstance(compute([valve(conditions={})], "valve_leakage", at=at), Estimate)
 
+    def test_a_leakage_without_its_pressure_is_not_used(self):
+        table = "specimen,valve leakage [mL/min]\nC1,20\n"
+        why = self.why([record("M1", "measurement", table)], "valve_leakage", {"pressure": 1e5})
+        assert "no bypass_valve record" in why
+        assert "among the measurements states no pressure" in why
+
     def test_with_two_criteria(self):
         two = valve(rows("C2"), name="V2", conditions={"criterion_flow": "2 L/min"})
         assert "different criterion flows" in self.why([valve(), two])
@@ -337,6 +343,10 @@ class TestOnDuty:
         assert before.value - after.value == pytest.approx(40e3)
         assert after.u > before.u
         assert before.samples.mean() - after.samples.mean() == pytest.approx(40e3, rel=0.02)
+        # three steps of 10 kPa; 1 % of 120 kPa; the flow's 0.2 kPa
+        u = math.hypot(10 / math.sqrt(36), 1.2, 0.2) * 1e3
+        added = after.samples.std() ** 2 - before.samples.std() ** 2
+        assert math.sqrt(added) == pytest.approx(u, rel=0.05)
 
     def test_a_valve_that_opens_higher_gives_nothing(self):
         plain = read_case(INPUTS / "polder-pumps")

@@ -1,7 +1,10 @@
 """The bypass valve: where it opens and reseats, what it leaks shut and resists open."""
 
+from dataclasses import replace
+
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated
+from dossier.evidence.measured import column_of
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
 from dossier.evidence.valve_sweeps import (
     Read,
@@ -94,7 +97,18 @@ def _reseat(sweep: ValveSweep, flow: float) -> Read:
 )
 def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the leakage [m3/s] at the differential pressure `at["pressure"]` [Pa]."""
-    return from_sweeps(bench, side, _leakage, result="flow", at=at["pressure"])
+    found = from_sweeps(bench, side, _leakage, result="flow", at=at["pressure"])
+    if isinstance(found, NotDemonstrated) and _single_result(bench, side):
+        reason = f"{found.reason}; a valve leakage among the measurements states no pressure"
+        return replace(found, reason=reason)
+    return found
+
+
+def _single_result(bench: Bench, side: Side) -> bool:
+    return any(
+        record.entry.filter == side and column_of(record, "valve leakage") is not None
+        for record in bench.case.records
+    )
 
 
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:

@@ -1,0 +1,53 @@
+"""What must fit together in the case files, each fault by its words."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from dossier import CaseError, read_case
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+
+FAULTS = [
+    ('specimen = "C2"', 'specimen = "C1"', "'C1' has a multipass record already, 'MP-C1'"),
+    ('file = "records/mp-c2.csv"', 'file = "records/mp-c1.csv"', "as in record 'MP-C1'"),
+    ("issued = 2026-03-30", "issued = 2026-02-01", "before the last test"),
+    ('reading_u = "0.3 K"', 'reading_u = "0.5 %"', "'0.5 %' of a temperature"),
+    ('reading_u = "0.5 %"', 'reading_u = "3 kg"', "not a unit of flow"),
+    ('id = "APC-22"', 'id = "APC-21"', "instrument 'APC-21': occurs 2 times"),
+    ('laboratory = "ITH"', 'laboratory = "XYZ"', "'XYZ' is not defined"),
+    ("due = 2026-12-07", "due = 2025-12-07", "due before it was calibrated"),
+    ('record = "MP-C1"', 'record = "MP-X"', "names record 'MP-X', which does not exist"),
+    ('kv40 = "15 mm2/s"', 'kv40 = "1 mm2/s"', "kv40 must be larger than kv100"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "words"), FAULTS)
+def test_the_fault_is_named(old, new, words, tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    text = (case / "case.toml").read_text()
+    assert old in text
+    (case / "case.toml").write_text(text.replace(old, new, 1))
+    with pytest.raises(CaseError) as caught:
+        read_case(case)
+    assert any(words in str(problem) for problem in caught.value.problems), caught.value
+
+
+def test_all_faults_are_named_at_once(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    text = (case / "case.toml").read_text()
+    consistent = [f for f in FAULTS if f[2].startswith(("'C1'", "as in", "before", "'XYZ'"))]
+    for old, new, _ in consistent:
+        text = text.replace(old, new, 1)
+    (case / "case.toml").write_text(text)
+    with pytest.raises(CaseError) as caught:
+        read_case(case)
+    said = str(caught.value)
+    assert all(words in said for _, _, words in consistent)
+
+
+def test_two_files_with_the_same_bytes_are_refused(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    shutil.copy(case / "records" / "mp-c1.csv", case / "records" / "mp-c2.csv")
+    with pytest.raises(CaseError, match="holds the same bytes"):
+        read_case(case)
