@@ -3,10 +3,20 @@
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dossier.api import assess, build, read_case
+    from dossier.api import assess, build, read_case, sign
+    from dossier.archive.verify import verify
     from dossier.case.problems import CaseError, CaseProblem
 
-__all__ = ["CaseError", "CaseProblem", "__version__", "assess", "build", "read_case"]
+__all__ = [
+    "CaseError",
+    "CaseProblem",
+    "__version__",
+    "assess",
+    "build",
+    "read_case",
+    "sign",
+    "verify",
+]
 
 __version__ = "0.1.0"
 
@@ -14,6 +24,8 @@ _HOME = {
     "assess": "dossier.api",
     "build": "dossier.api",
     "read_case": "dossier.api",
+    "sign": "dossier.api",
+    "verify": "dossier.archive.verify",
     "CaseError": "dossier.case.problems",
     "CaseProblem": "dossier.case.problems",
 }

@@ -3,6 +3,7 @@
 import os
 import tempfile
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from importlib.resources import files
@@ -12,9 +13,11 @@ from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.evidence.demand import resolve
+from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
+from dossier.report.signing import SignOff
 
-__all__ = ["Built", "assess", "build", "decision_json", "read_case"]
+__all__ = ["Built", "assess", "build", "compose", "decision_json", "read_case", "sign", "sign_off"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,7 @@ class Built:
     pdf: Path
     json: Path
     assessment: Assessment
+    signoff: SignOff
 
 
 def read_case(folder: Path | str) -> Case:
@@ -35,6 +39,7 @@ def read_case(folder: Path | str) -> Case:
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
+    problems += instrument_problems(case)
     if problems:
         raise CaseError(problems)
     return case
@@ -86,35 +91,95 @@ def decision_json(case: Case, assessment: Assessment, issued: date | None = None
     return canonical(decision_document(case, assessment, issue_date(case, issued)))
 
 
-def build(folder: Path | str, out: Path | str = "out", issued: date | None = None) -> Built:
+def build(
+    folder: Path | str,
+    out: Path | str = "out",
+    issued: date | None = None,
+    *,
+    house: Path | str | None = None,
+) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
-    Both files appear whole or not at all.  Raises CaseError for problems of the inputs.
+    `house` is a folder of house templates, before the one that the case names.  Both files appear
+    whole or not at all.  Raises CaseError for problems of the inputs or of the house.
     """
-    from dossier.archive.record import canonical, manifest_of
-    from dossier.report.render import render_pdf
-
     case = read_case(folder)
+    templates = Path(house) if house is not None else _house_of(Path(folder), case)
     assessment = assess(case, issued)
-    document = decision_json(case, assessment, issued)
-    manifest = canonical(manifest_of(case, document, assessment))
-    pdf = render_pdf(
-        case,
-        assessment,
-        issued=issue_date(case, issued),
-        decision_json=document,
-        manifest_json=manifest,
-    )
+    pdf, document = compose(case, assessment, issue_date(case, issued), templates)
+
     target = Path(out)
     target.mkdir(parents=True, exist_ok=True)
     stem = f"{case.qualification.number}-r{case.qualification.revision}"
     paths = target / f"{stem}.pdf", target / f"{stem}.json"
     for path, content in zip(paths, (pdf, document), strict=True):
-        _write(path, content)
-    return Built(*paths, assessment)
+        write_whole(path, content)
+    return Built(*paths, assessment, sign_off(case, assessment, issued))
 
 
-def _write(path: Path, content: bytes) -> None:
+def _house_of(folder: Path, case: Case) -> Path | None:
+    """Return the folder of house templates that a case names, never outside the inputs."""
+    if case.qualification.house is None:
+        return None
+    named, root = folder.resolve() / case.qualification.house, folder.resolve().parent
+    if not named.resolve().is_relative_to(root):
+        what = f"{case.qualification.house!r} leads out of the inputs folder"
+        hint = "copy the house's folder into the inputs, or give it by --house"
+        raise CaseError([CaseProblem("case.toml", "house", what, hint)])
+    return named.resolve()
+
+
+def compose(
+    case: Case, assessment: Assessment, issued: date, house: Path | None = None
+) -> tuple[bytes, bytes]:
+    """Return the dossier as PDF, before any digital signature, and its decision.json."""
+    from dossier.archive.record import canonical, manifest_of
+    from dossier.report.render import render_pdf
+
+    document = decision_json(case, assessment, issued)
+    manifest = manifest_of(case, document, assessment)
+    if house is not None:
+        from dossier.report.house import read_house
+
+        manifest["layout"]["house templates"] = read_house(house).digest
+    pdf = render_pdf(
+        case,
+        assessment,
+        issued=issued,
+        decision_json=document,
+        manifest_json=canonical(manifest),
+        signoff=sign_off(case, assessment, issued),
+        templates=house,
+    )
+    return pdf, document
+
+
+def sign_off(case: Case, assessment: Assessment, issued: date | None = None) -> SignOff:
+    """Return who has signed the case off, and whether each sign-off still holds."""
+    from dossier.archive.record import sign_off_of
+
+    return sign_off_of(case, assessment, issue_date(case, issued))
+
+
+def sign(folder: Path | str, entry: Mapping[str, object], issued: date | None = None) -> SignOff:
+    """Add a sign-off to `<folder>/signoff.toml` and return the new state.
+
+    `entry` has role, name, date and, if not the usual one of the role, meaning.  Raises CaseError
+    where the case has problems or the sign-off would not hold: wrong order, the approver is the
+    preparer, no meaning, already signed.
+    """
+    from dossier.archive.signoff import add_sign_off, signed_entry, signoff_toml
+    from dossier.case.signoff_file import SIGNOFF_FILE
+
+    case = read_case(folder)
+    state = sign_off(case, assess(case, issued), issued)
+    entries = add_sign_off(case, state, signed_entry(entry, state.digest))
+    write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
+    case = read_case(folder)
+    return sign_off(case, assess(case, issued), issued)
+
+
+def write_whole(path: Path, content: bytes) -> None:
     """Write to a temporary name beside `path`, then rename: the old file or the new, never half."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:

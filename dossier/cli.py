@@ -7,6 +7,10 @@ from typing import Annotated
 
 import typer
 
+from dossier.cli_archive import identity, seal, sign, verify
+from dossier.cli_register import compare, register
+from dossier.outcome import DEBUG, decided
+
 __all__ = ["app", "main"]
 
 app = typer.Typer(
@@ -29,9 +33,6 @@ Issued = Annotated[
         help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
     ),
 ]
-
-DONE, OTHERWISE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 70
-DEBUG = "--debug"
 
 
 def _version(wanted: bool) -> None:
@@ -62,7 +63,7 @@ def check(
 
     Example: dossier check inputs/polder-pumps
     """
-    from dossier.api import assess, decision_json, read_case
+    from dossier.api import assess, decision_json, read_case, sign_off
 
     read = read_case(case)
     assessment = assess(read, _day(issued))
@@ -71,35 +72,70 @@ def check(
     else:
         from dossier.terminal import print_assessment
 
-        print_assessment(read, assessment)
-    raise typer.Exit(_code(assessment.decision.value))
+        print_assessment(read, assessment, sign_off(read, assessment, _day(issued)))
+    raise typer.Exit(decided(assessment.decision.value))
 
 
 @app.command()
 def build(
-    case: CaseFolder,
+    cases: Annotated[
+        list[Path],
+        typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
+    ],
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
     issued: Issued = None,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
+    ] = 1,
+    house: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder of house templates: sections, style, logo."),
+    ] = None,
 ) -> None:
-    """Decide a case and write its dossier: OUT/NUMBER-rREVISION.pdf, and .json beside it.
+    """Decide each case and write its dossier: OUT/NUMBER-rREVISION.pdf, and .json beside it.
+
+    A case with problems does not stop the others; the exit code is the worst of all.
 
     Example: dossier build inputs/polder-pumps
+    Example: dossier build inputs/polder-pumps inputs/chain-ferry --jobs 2
     """
+    if len(cases) > 1:
+        raise typer.Exit(_build_many(cases, out, _day(issued), jobs, house))
     from dossier.api import build as build_dossier
+    from dossier.terminal import decision_line
 
-    built = build_dossier(case, out, _day(issued))
+    built = build_dossier(cases[0], out, _day(issued), house=house)
     typer.echo(str(built.pdf))
     typer.echo(str(built.json))
-    typer.echo(f"decision: {built.assessment.decision.value} (draft, not signed)")
-    raise typer.Exit(_code(built.assessment.decision.value))
+    typer.echo(decision_line(built.assessment, built.signoff))
+    raise typer.Exit(decided(built.assessment.decision.value))
+
+
+def _build_many(
+    cases: list[Path], out: Path, issued: date | None, jobs: int, house: Path | None
+) -> int:
+    """Print a line for each case as it is done, and a summary; return the worst exit code."""
+    from dossier.batch import build_many, summary
+
+    outcomes = []
+    for each in build_many(cases, out, issued, jobs=jobs, debug=DEBUG in sys.argv, house=house):
+        outcomes.append(each)
+        if each.files:
+            typer.echo(f"{each.case}: {each.files[0]}: {each.line}")
+        else:
+            typer.echo("\n".join((f"{each.case}: no dossier", *each.problems)), err=True)
+    typer.echo(summary(outcomes))
+    return max(each.code for each in outcomes)
 
 
 def _day(issued: datetime | None) -> date | None:
     return None if issued is None else issued.date()
 
 
-def _code(decision: str) -> int:
-    return DONE if decision == "approved" else OTHERWISE
+for _command in (sign, seal, identity, verify):
+    app.command()(_command)
+app.command()(register)
+app.command()(compare)
 
 
 def main() -> None:
@@ -112,24 +148,9 @@ def main() -> None:
 
 def _told(error: Exception) -> int:
     """Print what a person can act on and return the exit code."""
-    from dossier.case.problems import CaseError
+    from dossier.outcome import explained
 
-    if isinstance(error, CaseError):
-        count = len(error.problems)
-        typer.echo(f"{count} problem{'s' if count != 1 else ''}:", err=True)
-        for problem in error.problems:
-            typer.echo(f"  {problem}", err=True)
-        return WRONG_INPUT
-    if isinstance(error, OSError):
-        typer.echo(f"{error.filename or 'file'}: {error.strerror or error}", err=True)
-        return WRONG_INPUT
-    if DEBUG in sys.argv:
-        import traceback
-
-        traceback.print_exception(error)
-    typer.echo(
-        f"an error of this program, not of your case: {type(error).__name__}: {error} "
-        f"(run again with 'dossier {DEBUG} ...' and report it)",
-        err=True,
-    )
-    return OUR_BUG
+    code, lines = explained(error, debug=DEBUG in sys.argv)
+    for line in lines:
+        typer.echo(line, err=True)
+    return code

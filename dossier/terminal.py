@@ -7,11 +7,13 @@ from rich.text import Text
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.report.content_results import estimate_text, limit_text
+from dossier.report.signing import SignOff
+from dossier.report.words import answer_of
 
-__all__ = ["print_assessment"]
+__all__ = ["decision_line", "print_assessment"]
 
 
-def print_assessment(case: Case, assessment: Assessment) -> None:
+def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> None:
     """Print one row a requirement, the reasons of those that do not pass, and the decision."""
     console = Console(highlight=False, markup=False, emoji=False)
     wide = max(console.width, 100)
@@ -30,7 +32,19 @@ def print_assessment(case: Case, assessment: Assessment) -> None:
             console.print(f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}")
     for condition in assessment.conditions:
         console.print(f"condition: {condition}")
-    console.print(f"decision: {assessment.decision.value}")
+    for each in signoff.signed:
+        state = "" if each.holds else f" (no longer holds: {each.note})"
+        console.print(f"{each.role}: {each.name}, {each.date.isoformat()}{state}")
+    console.print(decision_line(assessment, signoff))
+
+
+def decision_line(assessment: Assessment, signoff: SignOff) -> str:
+    """Return the last line: the decision, or, unsigned, what the calculation would give."""
+    decision = assessment.decision.value
+    if signoff.complete:
+        return f"decision: {decision}"
+    answer = answer_of(decision, signoff)
+    return f"calculated: {answer.word.lower()}; {answer.stamp}: no leave to fit the filter"
 
 
 def _table(assessment: Assessment) -> Table:

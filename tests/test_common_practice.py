@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+
 from dossier import read_case
 from dossier.api import limits
 from dossier.evidence.prepare import prepare

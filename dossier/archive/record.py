@@ -9,21 +9,47 @@ from datetime import date
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+from dossier.archive.signoff import sign_off_state, standing
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate, SpecimenValue
+from dossier.report.signing import Signed, SignOff
 
-__all__ = ["SCHEMA_VERSION", "canonical", "decision_document", "manifest_of", "versions"]
+__all__ = [
+    "SCHEMA_VERSION",
+    "canonical",
+    "decision_document",
+    "layout_versions",
+    "manifest_of",
+    "sign_off_of",
+    "versions",
+]
 
 SCHEMA_VERSION = "1.0"
 NUMERICAL = ("numpy", "scipy", "pandas", "pint")
+LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "matplotlib", "jinja2", "pillow")
 
 
 def versions() -> dict[str, str]:
     """Return the versions of this program and of the libraries that numbers depend on."""
     found = {"dossier": _version("dossier"), "python": platform.python_version()}
     return found | {name: _version(name) for name in NUMERICAL}
+
+
+def layout_versions() -> dict[str, str]:
+    """Return the versions of what the look of the pages depends on, in its bytes."""
+    found = {name: _version(name) for name in LAYOUT}
+    from dossier.report.render import RenderError, load_weasyprint
+
+    try:
+        load_weasyprint()
+    except RenderError:
+        return found
+    from weasyprint.text.ffi import pango
+
+    number = int(pango.pango_version())
+    return found | {"pango": f"{number // 10000}.{number // 100 % 100}.{number % 100}"}
 
 
 def _version(name: str) -> str:
@@ -34,7 +60,44 @@ def _version(name: str) -> str:
 
 
 def decision_document(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
-    """Return the content of decision.json: numbers in the requirement's own unit, full precision.
+    """Return decision.json: what was found and decided, who signed it off, and how it stands.
+
+    `decision` is what the calculation gives; `standing` is that decision only once every sign-off
+    the case asks for is given and holds, and "draft" before.
+    """
+    document = _content(case, assessment, issued)
+    signoff = sign_off_state(case, assessment, document)
+    return document | {
+        "standing": standing(assessment.decision.value, signoff),
+        "signed": signoff.complete,
+        "signoff": {
+            "digest": signoff.digest,
+            "roles": list(signoff.roles),
+            "missing": list(signoff.missing),
+            "signed": [_signed(each) for each in signoff.signed],
+        },
+    }
+
+
+def sign_off_of(case: Case, assessment: Assessment, issued: date) -> SignOff:
+    """Return the state of sign-off of a case, judged on its present content."""
+    return sign_off_state(case, assessment, _content(case, assessment, issued))
+
+
+def _signed(each: Signed) -> dict[str, Any]:
+    return {
+        "role": each.role,
+        "name": each.name,
+        "meaning": each.meaning,
+        "date": each.date.isoformat(),
+        "digest": each.digest,
+        "holds": each.holds,
+        "note": each.note or None,
+    }
+
+
+def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
+    """Return what people sign: numbers in the requirement's own unit, full precision.
 
     `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
     """
@@ -60,7 +123,6 @@ def decision_document(case: Case, assessment: Assessment, issued: date) -> dict[
             "equipment": list(application.equipment),
         },
         "decision": assessment.decision.value,
-        "signed": False,
         "conditions": list(assessment.conditions),
         "decision_rule": {
             "kind": rule.kind,
@@ -161,12 +223,14 @@ def canonical(document: Mapping[str, Any]) -> bytes:
 
 
 def manifest_of(case: Case, decision_json: bytes, assessment: Assessment) -> dict[str, Any]:
-    """Return the manifest: SHA-256 of every input and of decision.json, seed and versions."""
+    """Return the manifest: SHA-256 of every file attached, seed and versions."""
+    files = (*case.inputs, case.signoff) if case.signoff else case.inputs
     return {
         "schema": f"dossier manifest {SCHEMA_VERSION}",
         "case": case.name,
-        "files": {file.name: file.sha256 for file in case.inputs}
+        "files": {file.name: file.sha256 for file in files}
         | {"decision.json": hashlib.sha256(decision_json).hexdigest()},
         "seed": assessment.seed,
         "versions": versions(),
+        "layout": layout_versions(),
     }

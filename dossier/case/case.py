@@ -11,6 +11,7 @@ from dossier.case.model import (
     RecordEntry,
 )
 from dossier.case.records import Table
+from dossier.case.signoff_file import SignOffEntry
 
 __all__ = ["Case", "InputFile", "Record", "Remark"]
 
@@ -60,6 +61,11 @@ class Case:
     qualification: Qualification
     records: tuple[Record, ...]
     inputs: tuple[InputFile, ...]
+    """Every file the findings rest on; the sign-offs are not among them."""
+    signoff: InputFile | None = None
+    """The file of sign-offs, where there is one."""
+    signed: tuple[SignOffEntry, ...] = ()
+    """The sign-offs as given; whether they still hold is found out later."""
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""

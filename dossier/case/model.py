@@ -28,6 +28,7 @@ from dossier.case.fields import (
     Volume,
     VolumeEnds,
 )
+from dossier.case.signoff_file import SignOffRules
 
 __all__ = [
     "Application",
@@ -344,3 +345,7 @@ class Qualification(Model):
     record: tuple[RecordEntry, ...] = Field(min_length=1, max_length=2000)
     deviation: tuple[Deviation, ...] = ()
     concession: tuple[Concession, ...] = ()
+    house: Name | None = None
+    """Folder of house templates, relative to the case folder and inside the inputs folder."""
+    signoff: SignOffRules | None = None
+    """Roles that sign, in their order, where they are not the usual three."""

@@ -2,6 +2,7 @@
 
 import hashlib
 import tomllib
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -13,6 +14,7 @@ from dossier.case.explain import explain
 from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
+from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import RawTable, TableError, read_csv, read_sheet
 
 __all__ = ["read_case_files"]
@@ -103,6 +105,9 @@ def read_case_files(folder: Path) -> Case:
     application = reader.model(path, Application, "case.toml")
     entries = qualification.record if qualification else ()
     records = [r for r in (_record(reader, entry) for entry in entries) if r is not None]
+    inputs = tuple(reader.files[name] for name in sorted(reader.files))
+    given = _sign_offs(reader)
+    reader.problems += _copies(reader.files.values())
     if application is not None and qualification is not None:
         reader.problems += consistency_problems(application, qualification, path)
     if reader.problems or application is None or qualification is None:
@@ -112,8 +117,27 @@ def read_case_files(folder: Path) -> Case:
         application=application,
         qualification=qualification,
         records=tuple(records),
-        inputs=tuple(reader.files[name] for name in sorted(reader.files)),
+        inputs=inputs,
+        signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
+        signed=given.signed if given else (),
     )
+
+
+def _sign_offs(reader: _Reader) -> SignOffFile | None:
+    """Return the sign-offs of the case; None for a draft that has none."""
+    if not (reader.folder / SIGNOFF_FILE).exists():
+        return None
+    return reader.model(SIGNOFF_FILE, SignOffFile, SIGNOFF_FILE)
+
+
+def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
+    """Yield files that hold the same bytes: one measurement must not count as two."""
+    first: dict[str, str] = {}
+    for file in files:
+        if file.sha256 in first:
+            what = f"holds the same bytes as {first[file.sha256]}"
+            yield CaseProblem(file.name, "", what, "hand in the data that belong here")
+        first.setdefault(file.sha256, file.name)
 
 
 def _record(reader: _Reader, entry: RecordEntry) -> Record | None:

@@ -131,7 +131,8 @@ def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
     except UnitError as error:
         raw.complain(f"column {column.name!r}", str(error), "put the unit in square brackets")
         return values
-    scaled: Floats = values * factor + offset
+    scaled: Floats = values * factor
+    scaled += offset
     return scaled
 
 

@@ -56,9 +56,7 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     if len(sizes) < 1:
         raw.complain("header", "no pair of count columns", "add 'upstream 10 um(c) [1/mL]' ...")
         return None
-    up, down = (
-        np.column_stack([_counts(raw, sides[side][size]) for size in sizes]) for side in sides
-    )
+    up, down = (_matrix(raw, [sides[side][size] for size in sizes]) for side in sides)
     return Counts(np.array(sizes), up, down, tuple(sorted(sentences)))
 
 
@@ -88,12 +86,17 @@ def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
             )
 
 
-def _counts(raw: RawTable, column: Column) -> NDArray[np.float64]:
-    values = raw.numbers(column)
+def _matrix(raw: RawTable, columns: list[Column]) -> NDArray[np.float64]:
+    """Return the counts of all sizes (n, k) [1/mL]; one size lies together in memory."""
+    counts = np.empty((len(columns), raw.rows))
+    for row, column in zip(counts, columns, strict=True):
+        np.multiply(raw.numbers(column), _factor(raw, column), out=row)
+    return counts.T
+
+
+def _factor(raw: RawTable, column: Column) -> float:
     try:
-        factor, _ = affine(column.unit, "count concentration")
+        return affine(column.unit, "count concentration")[0]
     except UnitError as error:
         raw.complain(f"column {column.name!r}", str(error), "counts are per volume, such as [1/mL]")
-        return values
-    scaled: NDArray[np.float64] = values * factor
-    return scaled
+        return 1.0

@@ -1,16 +1,20 @@
 """Tables as laboratories deliver them: CSV or a sheet of a workbook, header row with units."""
 
+import csv
 import io
 import math
 import re
+import warnings
 import zipfile
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.csv_rows import CsvRows, NotText, cells_of, separator_of, sort_rows
 from dossier.case.problems import CaseProblem
 
 __all__ = ["Column", "RawTable", "TableError", "read_csv", "read_sheet"]
@@ -19,7 +23,12 @@ MAX_FILE = 512 * 2**20
 MAX_UNPACKED = 256 * 2**20
 MAX_COLUMNS = 500
 MAX_NAMED_CELLS = 5
+SMALL = 2**16
+"""Bytes of data rows up to which a table is read without the library for large ones."""
 
+_NUMBER = re.compile(
+    r"\s*([+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?inf(inity)?)?\s*", re.ASCII | re.IGNORECASE
+)
 _HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
 
 
@@ -78,12 +87,14 @@ class RawTable:
         """Return a column as floats, NaN where a cell is empty; other text is a problem."""
         cells = self.cells[column.index]
         if isinstance(cells, np.ndarray) and cells.dtype.kind in "fiu":
-            values = cells.astype(float)
+            values = np.asarray(cells, dtype=float)
         else:
             values = self._parse(cells, column)
         bad = np.flatnonzero(np.isinf(values))
         self._name_cells(bad, column, "is not a finite number", "leave the cell empty if no value")
-        values[bad] = np.nan
+        if len(bad):
+            values = values.copy()
+            values[bad] = np.nan
         return values
 
     def texts(self, column: Column) -> list[str]:
@@ -177,87 +188,120 @@ def read_csv(file: str, content: bytes, renamed: dict[str, str] | None = None) -
     if len(content) > MAX_FILE:
         raise TableError("", "larger than 512 MiB", "split the record or thin its rows")
     try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
+        rows = sort_rows(content)
+    except NotText as error:
         raise TableError(
-            f"row {line}", "not UTF-8 text", "save the file again as CSV in UTF-8"
+            f"row {error.row}", "not UTF-8 text", "save the file again as CSV in UTF-8"
         ) from None
-    if "\x00" in text:
+    if b"\x00" in content:
         raise TableError("", "holds NUL bytes", "this is not a CSV file; export it again")
-    remarks, header_row, header, body, lines = _split_lines(text)
-    separator = max("\t;,", key=header.count)
-    columns = _header(_cells(header, separator), header_row, renamed or {})
-    if not body:
-        raise TableError("", "no data rows", "the rows of measured values follow the header")
-    cells = _fast_cells(body, separator, len(columns), lines)
-    return RawTable(file, columns, cells, lines, remarks)
-
-
-def _split_lines(
-    text: str,
-) -> tuple[tuple[tuple[int, str], ...], int, str, list[str], NDArray[np.int64]]:
-    rows = text.splitlines()
-    remarks = tuple((i, r.lstrip()[1:].strip()) for i, r in enumerate(rows, 1) if _is_remark(r))
-    data = [i for i, r in enumerate(rows, 1) if r.strip() and not _is_remark(r)]
-    if not data:
+    if rows.header is None:
         raise TableError("", "the file is empty", "a record starts with a header row: name [unit]")
-    header_row, *rest = data
-    body = [rows[i - 1] for i in rest]
-    return remarks, header_row, rows[header_row - 1], body, np.array(rest, dtype=np.int64)
+    separator = separator_of(rows.header)
+    columns = _header(cells_of(rows.header, separator), rows.header_row, renamed or {})
+    if not rows.pieces:
+        raise TableError("", "no data rows", "the rows of measured values follow the header")
+    _refuse_ragged(rows, len(columns))
+    decimal = _decimal(rows, separator)
+    cells = _parsed(rows, separator, decimal, len(columns))
+    return RawTable(file, columns, cells, rows.lines, tuple(rows.remarks))
 
 
-def _is_remark(row: str) -> bool:
-    return row.lstrip(' "')[:1] == "#"
-
-
-def _cells(line: str, separator: str) -> list[str]:
-    import csv
-
-    return next(csv.reader([line], delimiter=separator))
-
-
-def _fast_cells(body: list[str], separator: str, width: int, lines: NDArray[np.int64]) -> list[Any]:
-    """Let the CSV parser read all cells at once; ragged rows are refused by their number."""
-    import pandas as pd
-
-    decimal = "," if separator == ";" and any("," in line for line in body) else "."
-    text = "\n".join(body)
-    quoted = '"' in text
-    wanted = width - 1
-    if not quoted:
-        ragged = [n for n, line in enumerate(body) if line.count(separator) != wanted]
-    else:
-        ragged = [n for n, line in enumerate(body) if len(_cells(line, separator)) != width]
-    if ragged:
-        row = ragged[0]
-        found = len(_cells(body[row], separator))
+def _refuse_ragged(rows: CsvRows, width: int) -> None:
+    if rows.ragged:
+        number, found = rows.ragged[0]
         raise TableError(
-            f"row {lines[row]}",
-            f"{found} cells where the header has {width} ({len(ragged)} such rows)",
+            f"row {number}",
+            f"{found} cells where the header has {width} ({len(rows.ragged)} such rows)",
             "give every row one cell for each column, empty where nothing was measured",
         )
-    if decimal == "," and any("." in line for line in body):
-        row = next(n for n, line in enumerate(body) if "." in line)
-        if re.search(r"\d\.\d", body[row]):
-            raise TableError(
-                f"row {lines[row]}",
-                "decimal point and decimal comma in one file",
-                "use one decimal mark throughout and no thousands separator",
-            )
-    frame = pd.read_csv(
-        io.StringIO(text),
-        sep=separator,
-        header=None,
-        names=list(range(width)),
-        index_col=False,
-        keep_default_na=False,
-        na_values=[""],
-        skip_blank_lines=False,
-        decimal=decimal,
-        skipinitialspace=True,
-    )
+
+
+def _decimal(rows: CsvRows, separator: str) -> str:
+    """Return the decimal mark; both marks in one file are refused."""
+    if separator != ";" or rows.first_with(b",") is None:
+        return "."
+    pointed = rows.first_with(b".")
+    if pointed is not None and re.search(r"\d\.\d", pointed[1]):
+        raise TableError(
+            f"row {pointed[0]}",
+            "decimal point and decimal comma in one file",
+            "use one decimal mark throughout and no thousands separator",
+        )
+    return ","
+
+
+def _parsed(rows: CsvRows, separator: str, decimal: str, width: int) -> list[Any]:
+    """Return the columns: all as numbers at once where they look like it, else each by itself."""
+    text = b"".join(rows.pieces)
+    if len(text) <= SMALL:
+        return _parsed_here(text, rows, separator, decimal, width)
+    import pandas as pd
+
+    options: dict[str, Any] = {
+        "sep": separator,
+        "header": None,
+        "names": list(range(width)),
+        "index_col": False,
+        "skip_blank_lines": False,
+        "decimal": decimal,
+        "skipinitialspace": True,
+    }
+    frame = None
+    if rows.plain:
+        with suppress(ValueError):
+            frame = pd.read_csv(io.BytesIO(text), dtype="float64", **options)
+    if frame is None:
+        frame = _mixed(text, options)
+    if len(frame) != len(rows.lines):
+        raise _unclosed()
     return [_column(frame[index]) for index in range(width)]
+
+
+def _parsed_here(text: bytes, rows: CsvRows, separator: str, decimal: str, width: int) -> list[Any]:
+    """Return the columns of a small table: a library would take longer to load than to read."""
+    try:
+        cells = _cells(text, separator, strict=True)
+    except csv.Error as error:
+        if "end of data" in str(error):
+            raise _unclosed() from None
+        cells = _cells(text, separator, strict=False)
+    if len(cells) != len(rows.lines) or any(len(row) != width for row in cells):
+        raise _unclosed()
+    return [_numbers_or_words(list(column), decimal) for column in zip(*cells, strict=True)]
+
+
+def _cells(text: bytes, separator: str, *, strict: bool) -> list[list[str]]:
+    lines = io.StringIO(text.decode(), newline="")
+    return list(csv.reader(lines, delimiter=separator, skipinitialspace=True, strict=strict))
+
+
+def _numbers_or_words(cells: list[str], decimal: str) -> Any:
+    """Return a column as floats, NaN where empty, if every cell is a number, else as it is."""
+    texts = cells if decimal == "." else [cell.replace(",", ".") for cell in cells]
+    if decimal == "," and any("." in cell for cell in cells):
+        return cells
+    if not all(_NUMBER.fullmatch(text) for text in texts):
+        return cells
+    return np.array([float(text) if text.strip() else math.nan for text in texts])
+
+
+def _mixed(text: bytes, options: dict[str, Any]) -> Any:
+    """Return the frame of a table that holds words, or numbers that are none."""
+    import pandas as pd
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", pd.errors.DtypeWarning)  # such cells are named later
+        try:
+            return pd.read_csv(io.BytesIO(text), keep_default_na=False, na_values=[""], **options)
+        except pd.errors.ParserError:
+            raise _unclosed() from None
+
+
+def _unclosed() -> TableError:
+    return TableError(
+        "", "a quotation mark is not closed", "export the table again, one line a row"
+    )
 
 
 def _column(series: Any) -> Any:

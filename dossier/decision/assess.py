@@ -44,7 +44,7 @@ def assess_case(case: Case, demands: Sequence[Demand], limits: Limits, on: date)
     Pure: the same case, limits and day give the same assessment.
     """
     bench = prepare(case, limits, seed_of(case))
-    findings = tuple(_finding(bench, demand, on) for demand in demands)
+    findings = tuple(_light(_finding(bench, demand, on)) for demand in demands)
     decision = overall(
         [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
     )
@@ -90,6 +90,16 @@ def _finding(bench: Bench, demand: Demand, on: date) -> Finding:
     if stopped is not None:
         return _blank(demand, stopped, found, other, threshold)
     return _decided(bench, demand, found, other, threshold, on)
+
+
+def _light(finding: Finding) -> Finding:
+    """Return the finding without the draws of each specimen, which only the decision needed."""
+    own, other = (
+        each if each is None or each.specimen_samples is None
+        else replace(each, specimen_samples=None)
+        for each in (finding.estimate, finding.reference)
+    )  # fmt: skip
+    return replace(finding, estimate=own, reference=other)
 
 
 def _converted(bench: Bench, demand: Demand, found: Estimate) -> Estimate:

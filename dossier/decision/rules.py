@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.uncertainty import coverage_factor, t_cdf, t_quantile
+from dossier.physics.roots import find_root
 
 __all__ = [
     "Decision",
@@ -221,7 +222,6 @@ def _graded(inside: bool, probability: float, confidence: float) -> Verdict:
 
 def _band_of_two(half: float, dof: float, confidence: float) -> float:
     """Return the guard band of limits 2 `half` apart, all in standard uncertainties [-]."""
-    from scipy.optimize import brentq
 
     def excess(band: float) -> float:
         return t_cdf(2.0 * half - band, dof) - t_cdf(-band, dof) - confidence
@@ -229,7 +229,7 @@ def _band_of_two(half: float, dof: float, confidence: float) -> float:
     least, most = t_quantile(confidence, dof), coverage_factor(confidence, dof)
     if excess(least) >= 0.0:
         return least
-    return float(brentq(excess, least, most, xtol=1e-12)) if excess(most) > 0.0 else most
+    return find_root(excess, least, most, xtol=1e-12) if excess(most) > 0.0 else most
 
 
 def _accept_finite(value: float, name: str) -> None:

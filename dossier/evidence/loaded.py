@@ -54,9 +54,21 @@ class Loaded:
             return 0.0, True
         if self.drop[-1] < limit:
             return float(self.mass[-1]), False
-        first = int(np.argmax(self.drop >= limit))
-        x, y = self.mass[first - 1 : first + 1], self.drop[first - 1 : first + 1]
-        return float(x[0] + (x[1] - x[0]) * (limit - y[0]) / (y[1] - y[0])), True
+        return float(self.masses_to(np.array([limit]))[0]), True
+
+    def masses_to(self, limits: Floats) -> Floats:
+        """Return the masses (m,) [kg] at which the drop first reaches each of `limits` (m,) [Pa].
+
+        Zero where the first reading reaches it, the largest tested mass where none does.
+        """
+        after = np.searchsorted(self.drop, limits, side="left")
+        at = np.clip(after, 1, len(self.drop) - 1)
+        x0, y0 = self.mass[at - 1], self.drop[at - 1]
+        rise = np.where(self.drop[at] > y0, self.drop[at] - y0, 1.0)
+        inside = x0 + (self.mass[at] - x0) * (limits - y0) / rise
+        beyond = np.where(after > len(self.drop) - 1, self.mass[-1], inside)
+        masses: Floats = np.where(limits > self.drop[0], beyond, 0.0)
+        return masses
 
 
 def loaded_specimens(

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.uncertainty import accept_fraction, t_quantile
+from dossier.physics.roots import find_root
 
 __all__ = [
     "Grubbs",
@@ -45,7 +46,6 @@ def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
     Source: k = t'(confidence; n - 1, z_coverage sqrt(n)) / sqrt(n), t' the quantile of the
     non-central t-distribution; NIST/SEMATECH e-Handbook, 7.2.6.3 (from memory).
     """
-    from scipy.optimize import brentq
     from scipy.special import ndtri
 
     _accept_specimens(n)
@@ -54,10 +54,10 @@ def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
     root = math.sqrt(n)
     delta = float(ndtri(coverage)) * root
     top = _bounds(n - 1, delta, 1.0 - confidence)[1]
-    t = brentq(
+    t = find_root(
         lambda each: _noncentral_t_cdf(each, n - 1, delta) - confidence, 0.0, top, xtol=1e-10
     )
-    return float(t) / root
+    return t / root
 
 
 def tolerance_confidence(n: int, coverage: float, k: float) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.pressure_drop import flow_at_pressure_drop, predict
+from dossier.physics.roots import find_root
 
 __all__ = [
     "ParallelSplit",
@@ -169,6 +170,4 @@ def split_to_sump(
 
 def _root(function: Callable[[float], float], low: float, high: float) -> float:
     """Return the root between `low` and `high` to about 13 digits (Brent's method)."""
-    from scipy.optimize import brentq
-
-    return float(brentq(function, low, high, xtol=1e-15 * high, rtol=1e-14))
+    return find_root(function, low, high, xtol=1e-15 * high, rtol=1e-14)

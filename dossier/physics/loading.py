@@ -6,6 +6,7 @@ from typing import Literal, assert_never
 import numpy as np
 
 from dossier.physics.checked import not_negative, positive
+from dossier.physics.roots import never_falling
 from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive, increasing
 
 __all__ = [
@@ -28,14 +29,12 @@ def monotone_curve(mass: Floats, pressure_drop: Floats) -> Floats:
 
     `mass` (n,) [kg] rises, `pressure_drop` (n,) [Pa].  The caller drops empty rows: raises
     ValueError for NaN, for masses that do not rise and for unequal lengths.
-    Source: isotonic regression by pooling adjacent violators (textbook), from SciPy.
+    Source: isotonic regression by pooling adjacent violators (textbook).
     """
-    from scipy.optimize import isotonic_regression
-
     masses = increasing("mass", mass, "kg")
     drops = all_finite("pressure drop", pressure_drop, "Pa")
     _same_length(masses, drops)
-    return np.asarray(isotonic_regression(drops).x, dtype=float)
+    return never_falling(drops)
 
 
 def mass_at(pressure_drop: float, mass: Floats, curve: Floats) -> Bounded:

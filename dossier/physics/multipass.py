@@ -7,7 +7,7 @@ the cell was empty.
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,11 +119,20 @@ def interval_means(counts: Floats, index: NDArray[np.int64]) -> tuple[Floats, ND
     if not ((index >= -1) & (index < TENTHS)).all():
         raise ValueError("a tenth must be -1 to 9")
     read = ~np.isnan(values)
-    not_negative("counts", values[read], "1/mL")
-    member = (index[None, :] == np.arange(TENTHS)[:, None]).astype(np.int64)
-    readings = member @ read.astype(np.int64)
-    sums = member @ np.where(read, values, 0.0)
+    if not ((values >= 0.0) & (values < np.inf) | ~read).all():
+        not_negative("counts", values[read], "1/mL")
+    filled = np.where(read, values, 0.0)
+    readings = _sums(index, read).astype(np.int64)
+    sums = _sums(index, filled)
     return np.where(readings > 0, sums / np.maximum(readings, 1), np.nan), readings
+
+
+def _sums(index: NDArray[np.int64], values: NDArray[Any]) -> Floats:
+    """Return the sums (10, k) of `values` (n, k) over the rows of each tenth."""
+    sums = np.empty((TENTHS, values.shape[1]))
+    for size, column in enumerate(values.T):
+        sums[:, size] = np.bincount(index + 1, column, TENTHS + 1)[1:]
+    return sums
 
 
 def interval_ratios(up: Floats, down: Floats) -> tuple[Floats, NDArray[np.bool_]]:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from dossier.physics.checked import not_negative, positive
+from dossier.physics.roots import find_root
 from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive
 
 __all__ = [
@@ -176,10 +177,8 @@ def opening_temperature(
     valve is closed over the whole range, "larger than" `high` where it is open over all of it.
     Raises ValueError unless 0 < low < high < inf and 0 < opening < inf, for a pressure drop that is
     not above zero and finite, or is higher at `high` than at `low`.
-    Source: definition; root by the method of R. P. Brent (1973), from SciPy.
+    Source: definition; root by the method of R. P. Brent (1973).
     """
-    from scipy.optimize import brentq
-
     positive("opening pressure", opening, "Pa")
     if not (0.0 < low < high < math.inf):
         raise ValueError(f"temperatures must rise from low to high, not {low:g} K to {high:g} K")
@@ -194,7 +193,7 @@ def opening_temperature(
         return Bounded(low, "smaller than")
     if hot > 0.0:
         return Bounded(high, "larger than")
-    return Bounded(float(brentq(excess, low, high, xtol=1e-9)))
+    return Bounded(find_root(excess, low, high, xtol=1e-9))
 
 
 def _coefficients(a: float, b: float) -> None:

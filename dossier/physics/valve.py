@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.flow_paths import Path, orifice_path
+from dossier.physics.roots import find_root
 from dossier.physics.values import Bounded, Floats
 
 __all__ = [
@@ -172,8 +173,6 @@ def bypass_share(
     the whole flow at or below the opening pressure, the valve stays shut.
     Raises ValueError where a value is not above zero and finite.
     """
-    from scipy.optimize import brentq
-
     positive("pump flow", pump_flow, "m3/s")
     alone = element.pressure_drop(pump_flow, viscosity, density)
     if alone <= valve.opening:
@@ -183,7 +182,7 @@ def bypass_share(
         passed = element.flow(dp, viscosity, density) + valve.flow(dp, density)
         return passed / pump_flow - 1.0
 
-    dp = float(brentq(excess, 0.5 * valve.opening, 2.0 * alone, xtol=1e-15 * alone, rtol=1e-14))
+    dp = find_root(excess, 0.5 * valve.opening, 2.0 * alone, xtol=1e-15 * alone, rtol=1e-14)
     filtered = element.flow(dp, viscosity, density)
     return BypassSplit(pressure_drop=dp, element_flow=filtered, valve_flow=valve.flow(dp, density))
 

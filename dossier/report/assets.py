@@ -15,21 +15,24 @@ FONTS = (
     "DejaVuSansMono.ttf",
 )
 SCHEME = "asset:"
+STYLES = ("dossier.css", "house.css")
+PICTURES = ("data:image/svg+xml;base64,", "data:image/png;base64,")
+"""Data that may stand in a page: charts and a logo, never a font, which could hide words."""
 
 
-def template_folders(house: Path | None) -> list[Path]:
-    """Return where templates are looked for: the house's own first, then those that come along.
+def template_folders(own: Path | None = None) -> list[Path]:
+    """Return where templates are looked for: a folder of one's own first, then what comes along.
 
     Installed, they lie in the package; in a checkout, in the repository's templates folder.
     """
     packaged = Path(str(resources.files("dossier.report"))) / "templates"
     checkout = HERE.parent.parent / "templates"
     shipped = packaged if packaged.is_dir() else checkout
-    return ([house] if house is not None else []) + [shipped]
+    return ([own] if own is not None else []) + [shipped]
 
 
 def fetcher(read: Callable[[str], str]) -> Any:
-    """Return a WeasyPrint fetcher for ``asset:`` names and ``data:`` URIs; all else is refused.
+    """Return a WeasyPrint fetcher for ``asset:`` names and pictures in the page, nothing else.
 
     `read` returns the text of a template file, such as the style sheet, by its name.
     """
@@ -37,13 +40,13 @@ def fetcher(read: Callable[[str], str]) -> Any:
 
     class _Assets(URLFetcher):  # type: ignore[misc]  # WeasyPrint carries no types
         def fetch(self, url: str, headers: dict[str, str] | None = None) -> Any:
-            if url.startswith("data:"):
+            if url.startswith(PICTURES):
                 return super().fetch(url, headers)
             name = url.removeprefix(SCHEME)
             if url.startswith(SCHEME) and name in FONTS:
                 body = (HERE / "fonts" / name).read_bytes()
                 return URLFetcherResponse(url, body, {"Content-Type": "font/ttf"})
-            if url == f"{SCHEME}dossier.css":
+            if url.startswith(SCHEME) and name in STYLES:
                 return URLFetcherResponse(url, read(name), {"Content-Type": "text/css"})
             raise ValueError(f"{url[:80]!r} is not part of the dossier: nothing else is fetched")
 

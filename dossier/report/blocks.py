@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Cell", "Chart", "Column", "Fact", "Mark", "Section", "Table"]
+__all__ = ["Cell", "Chart", "Column", "Fact", "Line", "Link", "Mark", "Section", "Table"]
 
 Kind = Literal["pass", "partly", "fail", "open", "none"]
 """Form of a verdict on the page: pass, conditional, fail, not demonstrated, not applicable."""
@@ -17,8 +17,25 @@ class Mark:
     kind: Kind
 
 
-Cell = str | Mark | tuple[str, ...]
-"""Text, a verdict, or several lines of text."""
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Words that lead to another place of the dossier."""
+
+    text: str
+    target: str
+    """Anchor, without its hash."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a cell, made of words and links; small print where it is an aside."""
+
+    parts: tuple[str | Link, ...]
+    small: bool = False
+
+
+Cell = str | Mark | Line | tuple[str | Mark | Line, ...]
+"""Text, a verdict, a line with links, or several of these, one under the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +58,15 @@ class Table:
     note: str = ""
     empty: str = "none"
     """What is printed instead of a table without rows."""
+    id: str = ""
+    """Anchor of the table, where something leads to it."""
+    anchors: tuple[str, ...] = ()
+    """Anchor of each row, where something leads to them."""
 
     def __post_init__(self) -> None:
         wide = sum(column.width for column in self.columns)
+        if self.anchors and len(self.anchors) != len(self.rows):
+            raise ValueError(f"table {self.caption!r}: one anchor for each row, or none")
         if wide > 100 or any(len(row) != len(self.columns) for row in self.rows):
             raise ValueError(f"table {self.caption!r}: columns take {wide} % or a row is uneven")
 
@@ -65,6 +88,8 @@ class Chart:
     alt: str = ""
     missing: str = ""
     """Sentence that stands where the chart would, if it cannot be drawn."""
+    id: str = ""
+    """Anchor of the chart, where something leads to it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,17 +112,25 @@ def _limit(ax: "Axes", limit: LimitMark) -> list[Any]:
 
 
 def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
-    """Return one label a side, each pushed off the other where the curves differ most."""
+    """Return one label a side, each pushed off the other where the curves differ most.
+
+    Close to the vertical axis both stand under the curves, where there is room.
+    """
     artists = []
     sides = {line.side: line for line in lines}
     where = _apart(list(sides.values()))
     for line in sides.values():
-        x, y = float(line.x[where]), float(line.y[where])
-        above = all(y >= float(other.y[where]) for other in sides.values())
-        offset = (-6, 6) if above else (8, -8)
-        align = "right" if above else "left"
-        color = side_color(line.side)
-        artists.append(end_label(ax, x, y, line.side, color, xytext=offset, ha=align))
+        above = all(line.y[where] >= other.y[where] for other in sides.values())
+        near = float(line.x[where]) < float(line.x[0]) + 0.2 * float(np.ptp(line.x))
+        offset, align = ((-6, 6), "right") if above and not near else ((8, -8), "left")
+        if near:
+            offset = (9, -6 if above else -17)
+        artists.append(
+            end_label(
+                ax, float(line.x[where]), float(line.y[where]), line.side,
+                side_color(line.side), xytext=offset, ha=align,
+            )
+        )  # fmt: skip
     return artists
 
 
@@ -200,21 +208,27 @@ def draw_loading(
     ax.set_ylim(0.0, 1.15 * top)
     ax.set_xlim(left=0.0)
     ax.set_xlabel("injected contaminant / g")
-    ax.set_ylabel("differential pressure of the element / kPa")
+    ax.set_ylabel("differential pressure\nof the element / kPa")
     return artists
 
 
 def _run_labels(ax: "Axes", runs: Sequence[Loading]) -> list[Any]:
-    """Return specimen names along the curves, each at its own height so that none meet."""
+    """Return a label a side, outward of its curves: each specimen's end is in the table."""
     artists = []
-    for index, run in enumerate(runs):
-        height = (0.40 + 0.5 * index / max(len(runs), 1)) * float(run.pressure.max())
-        place = int(np.argmax(run.pressure >= height))
+    ends = {
+        side: [r for r in runs if r.side == side] for side in dict.fromkeys(r.side for r in runs)
+    }
+    reach = {side: max(float(r.mass[-1]) for r in own) for side, own in ends.items()}
+    for side, own in ends.items():
+        first = reach[side] == min(reach.values())
+        run = (min if first else max)(own, key=lambda r: float(r.mass[-1]))
+        place = int(
+            np.argmax(run.pressure >= (0.65 if first else 0.45) * float(run.pressure.max()))
+        )
         artists.append(
             end_label(
-                ax, float(run.mass[place]), float(run.pressure[place]), run.specimen,
-                side_color(run.side), xytext=(-5, 3), ha="right", fontsize=7.5,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.8},
+                ax, float(run.mass[place]), float(run.pressure[place]), side, side_color(side),
+                xytext=(-7, 3) if first else (7, -4), ha="right" if first else "left",
             )
         )  # fmt: skip
     return artists

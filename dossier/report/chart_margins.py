@@ -11,7 +11,12 @@ from dossier.report.format import chart_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Margin", "draw_margins", "margins_height"]
+__all__ = ["Margin", "draw_margins", "rows_that_fit"]
+
+AXES = 0.62
+"""Height of the horizontal axis with its label and of the words above the chart [in]."""
+LOWEST, HIGHEST = 0.100, 0.19
+"""Height of a row: the least at which it can be read, the most that it needs [in]."""
 
 FARTHEST = 30.0
 """Margins beyond this many expanded uncertainties are drawn at the edge with an arrow [-]."""
@@ -41,40 +46,50 @@ class Margin:
     bound: bool = False
     """True where the result is only a bound and may lie further inside."""
     result: str = ""
-    """Result and limit in the requirement's own unit."""
+    """What stands in place of a margin that has no number, such as "found so on 3 of 3"."""
 
 
-def margins_height(rows: int) -> float:
-    """Return the height of the chart for that many rows [in]."""
-    return 0.60 + 0.19 * max(rows, 2)
+def rows_that_fit(rows: int, height: float) -> tuple[int, int, float]:
+    """Return columns, rows in each and height of the chart [in], for `rows` in `height` [in].
+
+    Rows are as high as is comfortable, or as low as they must; a second column comes only where
+    one cannot hold them, and rows that two cannot hold are left out.
+    """
+    room = max(int((height - AXES) / LOWEST), 2)
+    columns = 1 if rows <= room else 2
+    each = min(-(-rows // columns), room)
+    return columns, each, min(height, AXES + HIGHEST * max(each, 2))
 
 
-def draw_margins(ax: "Axes", margins: Sequence[Margin]) -> list[Any]:
+def draw_margins(ax: "Axes", margins: Sequence[Margin], rows: int, height: float) -> list[Any]:
     """Return the artists drawn: one row a requirement, zero the limit, its own scale linear to 2.
 
-    Beyond two expanded uncertainties the axis is logarithmic, so that one far margin does not
-    hide the near ones, which decide.
+    `rows` have room in a chart of `height` [in].  Beyond two expanded uncertainties the axis is
+    logarithmic, so that one far margin does not hide the near ones, which decide.
     """
+    size = min(8.0, 0.86 * 72.0 * (height - AXES) / max(rows, 2))
     ax.set_xscale("symlog", linthresh=2.0, linscale=1.4)
     ax.set_xlim(-FARTHEST * 1.15, FARTHEST * 1.15)
-    ax.set_ylim(len(margins) - 0.4, -0.6)
+    ax.set_ylim(rows - 0.4, -0.6)
     artists: list[Any] = [
         ax.axvspan(0.0, FARTHEST * 1.15, color=SHADE, zorder=0, linewidth=0),
         ax.axvline(0.0, color=LIMIT, linewidth=1.2, zorder=2),
     ]
     for row, margin in enumerate(margins):
-        artists += _row(ax, row, margin)
-    _axes(ax, margins)
+        artists += _row(ax, row, margin, size)
+    _axes(ax, margins, size)
     return artists
 
 
-def _row(ax: "Axes", row: int, margin: Margin) -> list[Any]:
+def _row(ax: "Axes", row: int, margin: Margin, size: float) -> list[Any]:
     words = ax.text(
         1.015, row, margin.verdict, transform=ax.get_yaxis_transform(), va="center", ha="left",
+        fontsize=size,
         fontweight="semibold" if margin.kind in {"fail", "open"} else "normal",
     )  # fmt: skip
     if margin.middle is None:
-        note = ax.text(0.15, row, "no number to draw", va="center", fontsize=7, color="#404040")
+        seen = chart_text(margin.result or "no number to draw")
+        note = ax.text(0.15, row, seen, va="center", fontsize=min(7.0, size), color="#404040")
         return [words, note]
     middle = _held(margin.middle)
     look = MARKERS[margin.kind]
@@ -98,12 +113,12 @@ def _held(value: float) -> float:
     return max(-FARTHEST, min(FARTHEST, value))
 
 
-def _axes(ax: "Axes", margins: Sequence[Margin]) -> None:
+def _axes(ax: "Axes", margins: Sequence[Margin], size: float) -> None:
     ticks = [-30, -10, -5, -2, -1, 0, 1, 2, 5, 10, 30]
     ax.set_xticks(ticks, [str(tick).replace("-", "−") for tick in ticks])
     ax.minorticks_off()
     ax.set_yticks(range(len(margins)), [chart_text(margin.label) for margin in margins])
-    ax.tick_params(axis="y", length=0)
+    ax.tick_params(axis="y", length=0, labelsize=size)
     ax.grid(visible=False, axis="y")
     ax.spines["left"].set_visible(False)
     ax.set_xlabel("margin to the limit, in expanded uncertainties of the result (95 %)")

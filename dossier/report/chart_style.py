@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dossier.report.drawn import now_or_later
 from dossier.report.format import chart_text
 
 if TYPE_CHECKING:
@@ -67,9 +68,14 @@ def _settings(style: str) -> dict[str, Any]:
 def draw(paint: Callable[["Figure"], object], style: str, height: float) -> str:
     """Return the chart that `paint` draws on a figure of `height` [in], as an SVG data URI.
 
+    Inside `drawn_later` it is drawn later, and a place-holder comes back.
     Text stays text, so that it can be read out and searched; ids are salted and no date is
     written, so that the same chart gives the same bytes.
     """
+    return now_or_later(lambda: _drawn(paint, style, height))
+
+
+def _drawn(paint: Callable[["Figure"], object], style: str, height: float) -> str:
     from matplotlib.figure import Figure
 
     with styled(style):

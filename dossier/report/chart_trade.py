@@ -1,7 +1,9 @@
 """Chart of the trade: what a filter catches, holds and costs in pressure, against the limits."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from dossier.report.chart_style import LIMIT, SHADE, end_label, side_color
@@ -10,6 +12,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = ["Reach", "TradePoint", "draw_trade"]
+
+LONGEST_LABEL = 34
+"""Letters of an axis label in one line: more would run off the side of the chart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +40,7 @@ class Reach:
 def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> list[Any]:
     """Return the artists: filters as crosses of their intervals over the allowed region."""
     artists: list[Any] = []
+    _frame(ax, points, x, y)
     for point in points:
         color = side_color(point.side)
         filled = color if point.side == "candidate" else "white"
@@ -47,16 +53,27 @@ def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> 
                 markerfacecolor=filled, capsize=2, linewidth=1.2,
             )
         )  # fmt: skip
-        artists.append(end_label(ax, point.x, point.y, point.side, color, xytext=(7, 8)))
-    _frame(ax, points, x, y)
-    artists.append(_allowed(ax, x, y))
+        right, top = _beyond(ax, point)
+        artists.append(
+            end_label(
+                ax, point.x, point.y, point.side, color,
+                xytext=(-7 if right else 7, -9 if top else 9), ha="right" if right else "left",
+            )
+        )  # fmt: skip
+    artists.append(_allowed(ax, points, x, y))
     for reach, line in ((x, ax.axvline), (y, ax.axhline)):
         for end in (reach.lower, reach.upper):
             if end is not None:
                 artists.append(line(end, color=LIMIT, linewidth=1.0, linestyle="-"))
-    ax.set_xlabel(x.label)
-    ax.set_ylabel(y.label)
+    ax.set_xlabel(fill(x.label, LONGEST_LABEL))
+    ax.set_ylabel(fill(y.label, LONGEST_LABEL))
     return artists
+
+
+def _beyond(ax: "Axes", point: TradePoint) -> tuple[bool, bool]:
+    """Return whether a point stands so far right, and so high, that its label must not."""
+    (left, right), (bottom, top) = ax.get_xlim(), ax.get_ylim()
+    return point.x > left + 0.65 * (right - left), point.y > bottom + 0.85 * (top - bottom)
 
 
 def _frame(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
@@ -71,8 +88,8 @@ def _frame(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> None
         set_limits(min(everything) - room, max(everything) + room)
 
 
-def _allowed(ax: "Axes", x: Reach, y: Reach) -> Any:
-    """Shade the region that the requirements on both axes allow."""
+def _allowed(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> Any:
+    """Shade the region that the requirements on both axes allow; name it where no point is."""
     from matplotlib.patches import Rectangle
 
     left, right = ax.get_xlim()
@@ -83,9 +100,19 @@ def _allowed(ax: "Axes", x: Reach, y: Reach) -> Any:
     y1 = top if y.upper is None else y.upper
     patch = Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor=SHADE, edgecolor="none", zorder=0)
     ax.add_patch(patch)
+
+    def lonely(corner: tuple[float, float]) -> float:
+        gaps = [
+            math.hypot((corner[0] - p.x) / (right - left), (corner[1] - p.y) / (top - bottom))
+            for p in points
+        ]
+        return min(gaps, default=0.0)
+
+    corner = max([(x1, y1), (x1, y0), (x0, y0), (x0, y1)], key=lonely)
+    east, north = corner[0] == x1, corner[1] == y1
     ax.annotate(
-        "allowed", (x1, y0 if y.lower is None else y1), xytext=(-4, 4 if y.lower is None else -4),
-        textcoords="offset points", ha="right", va="bottom" if y.lower is None else "top",
-        fontsize="small",
+        "allowed", corner, xytext=(-4 if east else 4, -4 if north else 4),
+        textcoords="offset points", ha="right" if east else "left",
+        va="top" if north else "bottom", fontsize="small",
     )  # fmt: skip
     return patch

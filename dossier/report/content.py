@@ -1,14 +1,16 @@
 """Everything that the pages say, as formatted text: the templates only lay it out."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
 from dossier.case.case import Case
+from dossier.decision import finding
 from dossier.decision.finding import Assessment
 from dossier.decision.rules import overall
-from dossier.report.blocks import Column, Section, Table
+from dossier.report.blocks import Section, Table
+from dossier.report.content_capacity import CapacityPage, capacity_page
 from dossier.report.content_case import (
     ApplicationPage,
     FiltersPage,
@@ -16,29 +18,26 @@ from dossier.report.content_case import (
     filters_page,
 )
 from dossier.report.content_circuit import CircuitPage, circuit_page
+from dossier.report.content_data import attachments_note, data_tables
 from dossier.report.content_decision import DecisionPage, decision_page
-from dossier.report.content_filtration import (
-    CapacityPage,
-    EfficiencyPage,
-    capacity_page,
-    efficiency_page,
-)
+from dossier.report.content_filtration import EfficiencyPage, efficiency_page
 from dossier.report.content_pressure import PressurePage, pressure_page
 from dossier.report.content_record import (
     DigestsPage,
     MethodEntry,
     SignOffPage,
-    attachments_note,
-    data_tables,
     digests_page,
     methods,
     signoff_page,
 )
-from dossier.report.content_results import result_row, results_table
+from dossier.report.content_requirements import reasons_table, requirements_table
+from dossier.report.content_results import results_table
 from dossier.report.content_trade import ComparisonPage, comparison_page
 from dossier.report.content_uncertainty import UncertaintyPage, uncertainty_page
 from dossier.report.content_validity import ValidityPage, validity_page
 from dossier.report.format import speak
+from dossier.report.house import House, worded
+from dossier.report.places import places_of
 from dossier.report.sections import findings_of, number_sections
 from dossier.report.signing import SignOff
 
@@ -87,6 +86,8 @@ class Content:
     digests: DigestsPage
     purpose: str
     notes: str
+    house: House | None
+    """Whose templates, style and logo the pages have; None for ours."""
 
 
 def build_content(
@@ -98,44 +99,55 @@ def build_content(
     manifest: Mapping[str, object],
     signoff: SignOff,
     style: str,
+    house: House | None = None,
 ) -> Content:
     """Return the whole dossier as formatted text and charts; `style` is the chart style sheet."""
     _consistent(assessment)
     qualification = case.qualification
     findings = assessment.findings
     threshold = case.application.decision_rule.confidence
-    page_one = decision_page(case, assessment, signoff, issued, style)
+    logo = house is not None and bool(house.logo)
+    page_one = decision_page(case, assessment, signoff, issued, style, logo=logo)
+    places = places_of(assessment)
+    sections = number_sections(
+        findings,
+        qualification.reference is not None,
+        any(s.long_run for s in assessment.circuit),
+    )
     return Content(
         title=qualification.title,
         number=qualification.number,
         running=f"{qualification.number} · revision {qualification.revision}",
         state=page_one.answer.stamp or page_one.answer.word,
         issued=issued,
-        sections=number_sections(
-            findings,
-            qualification.reference is not None,
-            any(s.long_run for s in assessment.circuit),
-        ),
+        sections=sections,
         decision=page_one,
-        requirements=_requirements(assessment, threshold),
-        reasons=_reasons(assessment, threshold),
+        requirements=requirements_table(assessment, threshold, places, sections),
+        reasons=reasons_table(assessment, threshold, places),
         application=application_page(case),
-        filters=filters_page(case, assessment),
-        efficiency=efficiency_page(assessment, threshold, style),
-        capacity=capacity_page(assessment, threshold, style),
-        pressure=pressure_page(case, assessment, threshold, style),
-        strength=_body(assessment, "strength", "Valve, strength, integrity, dimensions", threshold),
+        filters=filters_page(case, assessment, places),
+        efficiency=efficiency_page(assessment, style),
+        capacity=capacity_page(assessment, style),
+        pressure=pressure_page(case, assessment, style),
+        strength=results_table(
+            "Valve, strength, integrity, dimensions", findings_of(findings, "strength"), places
+        ),
         comparison=comparison_page(assessment, threshold, style),
-        circuit=circuit_page(case, assessment, threshold, style),
+        circuit=circuit_page(case, assessment, style),
         validity=validity_page(case, assessment),
-        uncertainty=uncertainty_page(case, assessment),
-        computed_cautions=_cautions(assessment, computed=True),
-        general_cautions=_cautions(assessment, computed=False),
+        uncertainty=uncertainty_page(case, assessment, places),
+        computed_cautions=_cautions([c for c in assessment.cautions if c.computed]),
+        general_cautions=_cautions(
+            worded([c for c in assessment.cautions if not c.computed], house)
+        ),
         signoff=signoff_page(signoff, assessment.decision.value),
-        methods=methods(findings),
+        methods=methods(findings, places),
         data=data_tables(assessment),
-        data_note=attachments_note(assessment.bench.multipass),
-        digests=digests_page(case, assessment, manifest, hashlib.sha256(decision_json).hexdigest()),
+        data_note=attachments_note(),
+        digests=digests_page(
+            case, assessment, manifest, hashlib.sha256(decision_json).hexdigest(), house
+        ),
+        house=house,
         purpose=speak(qualification.purpose),
         notes=speak(qualification.notes),
     )
@@ -155,56 +167,5 @@ def _consistent(assessment: Assessment) -> None:
         )
 
 
-def _cautions(assessment: Assessment, *, computed: bool) -> tuple[Caution, ...]:
-    return tuple(
-        Caution(each.title, speak(each.text))
-        for each in assessment.cautions
-        if each.computed is computed
-    )
-
-
-def _body(assessment: Assessment, key: str, caption: str, threshold: float) -> Table:
-    own = findings_of(assessment.findings, key)
-    return results_table(caption, own, threshold, "No requirement asks for it.")
-
-
-def _requirements(assessment: Assessment, threshold: float) -> Table:
-    rows = []
-    for finding in assessment.findings:
-        row = result_row(finding, threshold)
-        basis = "" if finding.demand.basis == "mean" else f"judged on {row.basis}"
-        what = tuple(line for line in (row.text, row.what, basis) if line)
-        name = (row.id, row.severity) if row.severity == "advisory" else row.id
-        rows.append((name, what, row.limit, row.result, row.probability, row.verdict, row.source))
-    return Table(
-        caption="Every requirement with its limit, result, probability and verdict",
-        columns=(
-            Column("Id", 9),
-            Column("Requirement; quantity and conditions", 28),
-            Column("Limit", 12),
-            Column("Result ± U", 16),
-            Column("Proba\u00adbility", 9, "right"),
-            Column("Verdict", 13),
-            Column("Source", 13),
-        ),
-        rows=tuple(rows),
-        note="U: 95 % interval of the result. Probability: that the requirement is met, given the "
-        "measurement. Requirements are mandatory unless marked advisory. A result with “>” or "
-        "“<” is a bound. Verdicts are taken on unrounded numbers.",
-    )
-
-
-def _reasons(assessment: Assessment, threshold: float) -> Table:
-    rows = []
-    for finding in assessment.findings:
-        row = result_row(finding, threshold)
-        if row.verdict.kind == "pass":
-            continue
-        conceded = (f"Concession: {row.concession}",) if row.concession else ()
-        rows.append((row.id, row.verdict, (row.reason, *conceded)))
-    return Table(
-        caption="Why a requirement is not a plain pass, in full",
-        columns=(Column("Id", 13), Column("Verdict", 17), Column("Reason", 70)),
-        rows=tuple(rows),
-        empty="Every requirement passes.",
-    )
+def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Caution, ...]:
+    return tuple(Caution(each.title, speak(each.text)) for each in cautions)

@@ -1,16 +1,17 @@
 """Application, filters and specimens as formatted text."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.case.case import Case
 from dossier.case.fields import Measured
-from dossier.case.model import Filter, Oil
+from dossier.case.model import Filter, Oil, RecordEntry
 from dossier.case.units import from_si
-from dossier.decision.finding import Assessment, Finding
+from dossier.decision.finding import Assessment
+from dossier.evidence.check import Check
 from dossier.evidence.fluid import kinematic_at
-from dossier.report.blocks import Column, Fact, Table
-from dossier.report.content_results import alike, result_row, specimen_texts
+from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
+from dossier.report.condense import named
 from dossier.report.format import (
     NONE,
     PLUS_MINUS,
@@ -21,6 +22,8 @@ from dossier.report.format import (
     with_uncertainty,
     with_unit,
 )
+from dossier.report.places import CHECKS, Places
+from dossier.report.words import KINDS, PATHS
 
 __all__ = ["ApplicationPage", "FiltersPage", "application_page", "filters_page", "si"]
 
@@ -52,7 +55,6 @@ class FiltersPage:
     filters: Table
     fluids: Table
     records: Table
-    values: Table
 
 
 def si(value: float | None, unit: str, dimension: str) -> str:
@@ -153,13 +155,12 @@ def _duty(case: Case) -> tuple[Fact, ...]:
     )
 
 
-def filters_page(case: Case, assessment: Assessment) -> FiltersPage:
-    """Return filters, fluids, records and the specimens' own values as formatted text."""
+def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
+    """Return filters, fluids and records as formatted text."""
     return FiltersPage(
         filters=_filters(case),
         fluids=_fluids(case),
-        records=_records(case),
-        values=_values(assessment.findings, case.application.decision_rule.confidence),
+        records=_records(case, assessment.checks, places),
     )
 
 
@@ -219,71 +220,62 @@ def _fluids(case: Case) -> Table:
     )
 
 
-def _records(case: Case) -> Table:
-    rows = []
+def _records(case: Case, checks: Sequence[Check], places: Places) -> Table:
+    folder = _common_folder([record.file for record in case.records])
+    rows: list[tuple[Cell, ...]] = []
     for record in case.records:
         entry = record.entry
-        day = date_text(entry.tested)
-        if entry.finished and entry.finished != entry.tested:
-            day = f"{day} to {date_text(entry.finished)}"
-        source = f"{record.file}, sheet {record.sheet}" if record.sheet else record.file
+        file = record.file.removeprefix(folder)
         rows.append(
             (
                 entry.id,
-                entry.kind.replace("_", " "),
-                f"{entry.filter} {entry.specimen or ''}".strip(),
+                KINDS[entry.kind],
+                _tested_on(entry),
                 entry.standard,
-                entry.laboratory,
-                day,
-                source,
+                date_text(entry.finished or entry.tested),
+                f"{file}, sheet {record.sheet}" if record.sheet else file,
+                _checked([check for check in checks if check.record == entry.id]),
             )
         )
     return Table(
-        caption="Test records",
+        caption="Test records, each attached to this PDF as the laboratory handed it in",
         columns=(
-            Column("Record", 10),
-            Column("Kind", 12),
-            Column("Filter, specimen", 14),
-            Column("Method named", 17),
-            Column("Laboratory", 10),
-            Column("Tested", 11),
-            Column("File", 26),
+            Column("Record", 9),
+            Column("Kind", 15),
+            Column("Filter, specimen, path", 20),
+            Column("Method named", 18),
+            Column("Tested until", 10),
+            Column(f"File in {folder}" if folder else "File", 19),
+            Column("Checks", 9, "right"),
         ),
         rows=tuple(rows),
+        anchors=tuple(places.records[record.id] for record in case.records),
+        note=f"{_laboratories(case)} Checks: met of made; what was not met stands in the section "
+        "on validity.",
     )
 
 
-def _values(findings: Iterable[Finding], threshold: float) -> Table:
-    rows = []
-    for ids, finding in alike(findings):
-        if finding.estimate is None or not finding.estimate.per_specimen:
-            continue
-        row = result_row(finding, threshold)
-        unit = finding.demand.unit
-        candidate = _lines(specimen_texts(finding.demand, finding.estimate), unit)
-        reference = (
-            _lines(specimen_texts(finding.demand, finding.reference), unit)
-            if finding.reference
-            else ("–",)
-        )
-        rows.append((ids, row.what, candidate, reference))
-    return Table(
-        caption="Value of each specimen with twice its standard uncertainty",
-        columns=(
-            Column("Requirement", 14),
-            Column("Quantity", 36),
-            Column("Candidate", 25),
-            Column("Reference", 25),
-        ),
-        rows=tuple(rows),
-        empty="No result could be computed for any specimen.",
-    )
+def _common_folder(files: Sequence[str]) -> str:
+    folders = {file.rpartition("/")[0] + "/" for file in files if "/" in file}
+    return folders.pop() if len(folders) == 1 and all("/" in file for file in files) else ""
 
 
-def _lines(texts: Sequence[str], unit: str) -> tuple[str, ...]:
-    lines = []
-    for text in texts:
-        name, _, value = text.rpartition(": ")
-        plain = value.startswith(("found", "not found"))
-        lines.append(text if plain else f"{name}: {with_unit(value, unit)}")
-    return tuple(lines)
+def _tested_on(entry: RecordEntry) -> str:
+    path = PATHS[entry.path] if entry.path != "full_flow" else ""
+    return ", ".join(part for part in (entry.filter, entry.specimen or "", path) if part)
+
+
+def _checked(checks: Sequence[Check]) -> Cell:
+    if not checks:
+        return "–"
+    met = sum(check.outcome == "met" for check in checks)
+    return Line((Link(f"{met} of {len(checks)}", CHECKS),))
+
+
+def _laboratories(case: Case) -> str:
+    used: dict[str, list[str]] = {}
+    for record in case.records:
+        used.setdefault(case.laboratory(record.entry.laboratory).name, []).append(record.id)
+    if len(used) == 1:
+        return f"All tested by {next(iter(used))}."
+    return " ".join(f"Tested by {name}: {named(ids)}." for name, ids in used.items())

@@ -14,6 +14,7 @@ from dossier.report.chart_share import draw_share
 from dossier.report.chart_style import draw
 from dossier.report.content_results import results_table
 from dossier.report.format import quantity_text, significant, speak, with_uncertainty
+from dossier.report.places import places_of
 from dossier.report.sections import findings_of
 
 if TYPE_CHECKING:
@@ -29,21 +30,22 @@ class CircuitPage:
     """What either filter does in this circuit."""
 
     results: Table
-    facts: tuple[tuple[str, tuple[Fact, ...]], ...]
+    facts: Table
     long_run: Table
     share: Chart | None
     notes: tuple[str, ...]
 
 
-def circuit_page(case: Case, assessment: Assessment, threshold: float, style: str) -> CircuitPage:
+def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
     """Return the section on the circuit."""
     sides = assessment.circuit
     return CircuitPage(
         results=results_table(
-            "Results on the circuit that requirements ask for",
-            findings_of(assessment.findings, "circuit"), threshold, "No requirement asks for it.",
+            "Each specimen's result that requirements on the circuit ask for",
+            findings_of(assessment.findings, "circuit"), places_of(assessment),
+            "No requirement asks for it.",
         ),
-        facts=tuple((side.side, _facts(side)) for side in sides),
+        facts=_side_by_side(sides),
         long_run=_long_run(sides),
         share=_share(case, sides, style),
         notes=tuple(dict.fromkeys(speak(note) for side in sides for note in side.notes)),
@@ -52,6 +54,19 @@ def circuit_page(case: Case, assessment: Assessment, threshold: float, style: st
 
 def _plus_minus(value: float, expanded: float) -> str:
     return " ± ".join(with_uncertainty(value, expanded))
+
+
+def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
+    facts = [{fact.name: fact.value for fact in _facts(side)} for side in sides]
+    names = dict.fromkeys(name for each in facts for name in each)
+    rows = tuple((name, *(each.get(name, "–") for each in facts)) for name in names)
+    width = 64 // max(len(sides), 1)
+    return Table(
+        caption="In the circuit with either filter",
+        columns=(Column("Quantity", 36), *(Column(side.side, width) for side in sides)),
+        rows=rows,
+        empty="Nothing could be computed beyond the long-run balance.",
+    )
 
 
 def _facts(side: CircuitSide) -> tuple[Fact, ...]:
@@ -137,6 +152,7 @@ def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None
     return Chart(
         caption="Share of the flow through the fine path against oil temperature, from the balance "
         "of pressures, with its 95 % band. In the cold the fine path takes little.",
-        uri=draw(paint, style, 2.2),
+        id="chart-share",
+        uri=draw(paint, style, 1.9),
         alt=f"Chart of the share through the fine path in % against oil temperature in °C: {ends}.",
     )

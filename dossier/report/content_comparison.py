@@ -40,10 +40,10 @@ def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
         caption="Candidate and reference side by side",
         columns=(
             Column("Quantity", 32),
-            Column("Candidate ± U", 18),
-            Column("Reference ± U", 18),
-            Column("Difference ± U", 18),
-            Column("Better is", 14),
+            Column("Candidate ± U", 19, "right"),
+            Column("Reference ± U", 19, "right"),
+            Column("Difference ± U", 19, "right"),
+            Column("Better is", 11),
         ),
         rows=tuple(rows),
         note="Difference: candidate less reference; for a filtration ratio, the quotient. An error "

@@ -1,7 +1,8 @@
-"""Efficiency, capacity and life as formatted text and charts."""
+"""Efficiency as formatted text and charts, a panel or a chart for each path of the circuit."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import cycle
 from typing import TYPE_CHECKING
 
@@ -14,30 +15,32 @@ from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.chart_filtration import (
     DASHES,
     LimitMark,
-    Loading,
     RatioPanel,
     SpecimenLine,
     draw_efficiency,
-    draw_loading,
     draw_ratio,
 )
 from dossier.report.chart_style import draw
 from dossier.report.content_results import limit_text, results_table
-from dossier.report.format import bound_text, fixed, percent, quantity_text, significant
+from dossier.report.format import bound_text, fixed, percent, significant
+from dossier.report.places import places_of
 from dossier.report.sections import findings_of
+from dossier.report.words import PATHS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "CapacityPage",
     "EfficiencyPage",
     "bound_ratio",
-    "capacity_page",
+    "by_path",
     "efficiency_page",
+    "in_order",
     "why_no_runs",
 ]
 
+MOST_RUNS = 8
+"""Runs of a path whose sizes are printed side by side; the others are attached."""
 NONE_SEEN = 2.995732273553991
 """One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
 
@@ -48,17 +51,10 @@ class EfficiencyPage:
 
     results: Table
     against_size: Chart
-    against_time: Chart
-    sizes: Table
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CapacityPage:
-    """What the filter holds."""
-
-    results: Table
-    loading: Chart
-    runs: Table
+    against_time: tuple[Chart, ...]
+    """One a path."""
+    sizes: tuple[Table, ...]
+    """One a path."""
 
 
 def why_no_runs(assessment: Assessment) -> str:
@@ -69,23 +65,33 @@ def why_no_runs(assessment: Assessment) -> str:
     return "Not demonstrated. The case has no multi-pass record that could be drawn."
 
 
-def efficiency_page(assessment: Assessment, threshold: float, style: str) -> EfficiencyPage:
+def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
     """Return the section on efficiency."""
     findings = findings_of(assessment.findings, "efficiency")
     runs = assessment.bench.multipass
     return EfficiencyPage(
         results=results_table(
-            "Results on filtration that requirements ask for", findings, threshold,
-            "No requirement asks for an efficiency or a filtration ratio.",
+            "Each specimen's result that requirements on filtration ask for", findings,
+            places_of(assessment), "No requirement asks for an efficiency or a filtration ratio.",
         ),
         against_size=_against_size(assessment, findings, style),
-        against_time=_against_time(assessment, style),
-        sizes=_sizes(runs),
+        against_time=tuple(_against_time(assessment, style)),
+        sizes=tuple(_sizes(path, own) for path, own in by_path(runs)),
     )  # fmt: skip
 
 
-def _in_order(runs: Sequence[MultipassResult]) -> list[MultipassResult]:
-    return sorted(runs, key=lambda run: (run.side != "candidate", run.path, run.specimen))
+def in_order(runs: Sequence[MultipassResult]) -> list[MultipassResult]:
+    """Return runs, the full-flow path before the fine one, the candidate before the reference."""
+    return sorted(
+        runs, key=lambda run: (run.path != "full_flow", run.side != "candidate", run.specimen)
+    )
+
+
+def by_path(runs: Sequence[MultipassResult]) -> list[tuple[str, list[MultipassResult]]]:
+    """Return the runs of each path, which are never drawn or listed together."""
+    ordered = in_order(runs)
+    paths = dict.fromkeys(run.path for run in ordered)
+    return [(path, [run for run in ordered if run.path == path]) for path in paths]
 
 
 def _against_size(assessment: Assessment, findings: Sequence[Finding], style: str) -> Chart:
@@ -94,18 +100,31 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
         "candidate solid with filled points, reference dashed with open points; black marks are "
         "the limits that requirements set."
     )
-    runs = _in_order(assessment.bench.multipass)
-    if not runs:
-        return Chart(caption=caption, missing=why_no_runs(assessment))
-    lines = [
-        SpecimenLine(
-            side=run.side, specimen=run.specimen, x=run.sizes, y=100.0 * (1.0 - 1.0 / run.ratio)
-        )
-        for run in runs
-    ]
+    paths = by_path(assessment.bench.multipass)
+    if not paths:
+        return Chart(caption=caption, id="chart-size", missing=why_no_runs(assessment))
+    panels = [(path, [_line(run) for run in runs]) for path, runs in paths]
     limits = _efficiency_limits(findings)
-    uri = draw(lambda figure: draw_efficiency(figure.subplots(), lines, limits), style, 2.7)
-    return Chart(caption=caption, uri=uri, alt=_efficiency_alt(lines, findings))
+
+    def paint(figure: "Figure") -> None:
+        axes = figure.subplots(1, len(panels), squeeze=False)[0]
+        for ax, (path, lines) in zip(axes, panels, strict=True):
+            # Requirements on efficiency are on the way to the machine, the full-flow path.
+            draw_efficiency(ax, lines, limits if path == "full_flow" or len(panels) == 1 else [])
+            if len(panels) > 1:
+                ax.set_title(PATHS[path])
+
+    alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
+    return Chart(
+        caption=caption, id="chart-size", uri=draw(paint, style, 2.3),
+        alt=f"{alt} Limits: {_limits_alt(findings)}.",
+    )  # fmt: skip
+
+
+def _line(run: MultipassResult) -> SpecimenLine:
+    return SpecimenLine(
+        side=run.side, specimen=run.specimen, x=run.sizes, y=100.0 * (1.0 - 1.0 / run.ratio)
+    )
 
 
 def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
@@ -123,19 +142,22 @@ def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
     return marks
 
 
-def _efficiency_alt(lines: Sequence[SpecimenLine], findings: Sequence[Finding]) -> str:
-    x = np.concatenate([line.x for line in lines])
-    y = np.concatenate([line.y for line in lines])
-    limits = "; ".join(
+def _limits_alt(findings: Sequence[Finding]) -> str:
+    texts = [
         f"{f.demand.id}: {limit_text(f)} at {f.demand.at_text}, {f.verdict.value}"
         for f in findings
         if f.demand.quantity.name == "efficiency"
-    )
+    ]
+    return "; ".join(texts) or "none"
+
+
+def _efficiency_alt(path: str, lines: Sequence[SpecimenLine]) -> str:
+    x = np.concatenate([line.x for line in lines])
+    y = np.concatenate([line.y for line in lines])
     return (
         f"Chart of efficiency in percent, {fixed(float(y.min()), 1)} to "
         f"{fixed(float(y.max()), 1)}, against particle size, {significant(float(x.min()))} µm(c) "
-        f"to {significant(float(x.max()))} µm(c), for {len(lines)} specimens. "
-        f"Limits: {limits or 'none'}."
+        f"to {significant(float(x.max()))} µm(c), for {len(lines)} specimens, {PATHS[path]}."
     )
 
 
@@ -160,25 +182,30 @@ def _tenths(run: MultipassResult, k: int) -> tuple[NDArray[np.float64], NDArray[
     return ratio, none
 
 
-def _against_time(assessment: Assessment, style: str) -> Chart:
+def _against_time(assessment: Assessment, style: str) -> Iterator[Chart]:
     caption = (
         "Filtration ratio of the candidate over the test, one panel a size, one line a specimen. "
         "An open triangle is a tenth in which nothing was counted downstream: the ratio is larger "
         "than that with 95 % confidence."
     )
-    runs = [run for run in _in_order(assessment.bench.multipass) if run.side == "candidate"]
-    if not runs:
-        return Chart(caption=caption, missing=why_no_runs(assessment))
-    panels = _panels(runs)
-    lines = zip(panels[0].specimens, cycle(DASHES), strict=False)
-    caption += f" Lines: {', '.join(f'{name} {dash[0]}' for name, dash in lines)}."
-    columns = min(4, len(panels))
-    height = 0.35 + 1.35 * -(-len(panels) // columns)
-    return Chart(
-        caption=caption,
-        uri=draw(lambda figure: _draw_panels(figure, panels, columns), style, height),
-        alt=_ratio_alt(panels),
-    )
+    own = [run for run in assessment.bench.multipass if run.side == "candidate"]
+    paths = by_path(own)
+    if not paths:
+        yield Chart(caption=caption, id="chart-tenths", missing=why_no_runs(assessment))
+    for place, (path, runs) in enumerate(paths):
+        panels = _panels(runs)
+        lines = zip(panels[0].specimens, cycle(DASHES), strict=False)
+        words = ", ".join(f"{name} {dash[0]}" for name, dash in lines)
+        columns = min(4, len(panels))
+        height = 0.35 + 1.12 * -(-len(panels) // columns)
+        which = f"{PATHS[path].capitalize()}. " if len(paths) > 1 else ""
+        yield Chart(
+            caption=f"{which}{caption if place == 0 else 'The same for this path.'} "
+            f"Lines: {words}.",
+            id="chart-tenths" if place == 0 else "",
+            uri=draw(partial(_draw_panels, panels=panels, columns=columns), style, height),
+            alt=f"{PATHS[path].capitalize()}. {_ratio_alt(panels)}",
+        )
 
 
 def _panels(runs: Sequence[MultipassResult], most: int = 8) -> list[RatioPanel]:
@@ -198,7 +225,7 @@ def _panels(runs: Sequence[MultipassResult], most: int = 8) -> list[RatioPanel]:
     return panels
 
 
-def _draw_panels(figure: "Figure", panels: Sequence[RatioPanel], columns: int) -> None:
+def _draw_panels(figure: "Figure", *, panels: Sequence[RatioPanel], columns: int) -> None:
     rows = -(-len(panels) // columns)
     grid = figure.subplots(rows, columns, squeeze=False)
     for index, ax in enumerate(grid.flat):
@@ -222,11 +249,11 @@ def _ratio_alt(panels: Sequence[RatioPanel]) -> str:
     )
 
 
-def _sizes(runs: Sequence[MultipassResult]) -> Table:
-    ordered = _in_order(runs)[:10]
+def _sizes(path: str, runs: Sequence[MultipassResult]) -> Table:
+    ordered = runs[:MOST_RUNS]
     sizes = sorted({float(size) for run in ordered for size in run.sizes})
-    width = 88 // max(len(ordered), 1)
-    columns = [Column("Size / µm(c)", 12)]
+    width = 90 // max(len(ordered), 1)
+    columns = [Column("Size / µm(c)", 10)]
     columns += [Column(f"{run.side} {run.specimen}", width, "right") for run in ordered]
     rows: list[tuple[Cell, ...]] = [
         (significant(size), *(_both(run, size) for run in ordered)) for size in sizes
@@ -234,11 +261,11 @@ def _sizes(runs: Sequence[MultipassResult]) -> Table:
     left = len(runs) - len(ordered)
     more = f" {left} further runs are in the attached records." if left > 0 else ""
     return Table(
-        caption="Overall efficiency and filtration ratio of each specimen at each counted size",
+        caption="Overall efficiency and filtration ratio β of each specimen at each counted size, "
+        f"{PATHS[path]}",
         columns=tuple(columns),
         rows=tuple(rows),
-        note=f"Upper figure: efficiency; lower figure: filtration ratio β.{more}",
-        empty="No multi-pass record could be reduced.",
+        note=more.strip(),
     )
 
 
@@ -251,90 +278,5 @@ def _both(run: MultipassResult, size: float) -> Cell:
     bound = "larger than" if run.zero_downstream[k] else ""
     share = 1.0 - 1.0 / ratio
     decimals = 1 if share < 0.99 else 2 if share < 0.999 else 3
-    return (
-        bound_text(percent(share, decimals), bound),
-        f"β {bound_text(significant(ratio, 3, keep=True), bound)}",
-    )
-
-
-def capacity_page(assessment: Assessment, threshold: float, style: str) -> CapacityPage:
-    """Return the section on capacity and life."""
-    findings = findings_of(assessment.findings, "capacity")
-    return CapacityPage(
-        results=results_table(
-            "Results on capacity and life that requirements ask for", findings, threshold,
-            "No requirement asks for a capacity or a service life.",
-        ),
-        loading=_loading(assessment, style),
-        runs=_runs(assessment.bench.multipass),
-    )  # fmt: skip
-
-
-def _loading(assessment: Assessment, style: str) -> Chart:
-    caption = (
-        "Differential pressure of the element (assembly less housing) against injected "
-        "contaminant, as read; the last point is the interpolated terminal differential pressure; "
-        "candidate solid, reference dashed."
-    )
-    runs = _in_order(assessment.bench.multipass)
-    if not runs:
-        return Chart(caption=caption, missing=why_no_runs(assessment))
-    loadings = [
-        Loading(
-            side=run.side, specimen=run.specimen,
-            mass=np.append(run.mass, run.injected) * 1e3,
-            pressure=np.append(run.pressure_drop - run.housing, run.terminal) / 1e3,
-        )
-        for run in runs
-    ]  # fmt: skip
-    terminals = sorted({round(run.terminal / 1e3, 3) for run in runs})
-    marks = [(f"terminal {quantity_text(value, 'kPa')}", value) for value in terminals]
-    uri = draw(lambda figure: draw_loading(figure.subplots(), loadings, marks), style, 2.7)
-    return Chart(caption=caption, uri=uri, alt=_loading_alt(runs, terminals))
-
-
-def _loading_alt(runs: Sequence[MultipassResult], terminals: Sequence[float]) -> str:
-    ends = "; ".join(
-        f"{run.side} {run.specimen} {quantity_text(run.injected * 1e3, 'g', 3)}" for run in runs
-    )
-    limits = ", ".join(quantity_text(value, "kPa") for value in terminals)
-    return (
-        "Chart of differential pressure of the element in kPa against injected contaminant in g. "
-        f"Terminal differential pressure {limits}, reached after: {ends}."
-    )
-
-
-def _runs(runs: Sequence[MultipassResult]) -> Table:
-    rows: list[tuple[Cell, ...]] = []
-    for run in _in_order(runs):
-        held = run.balance
-        retained = (
-            quantity_text(held.retained * 1e3, "g", keep=True) if held else run.missing_balance
-        )
-        rows.append(
-            (
-                run.record,
-                f"{run.side} {run.specimen}",
-                quantity_text(run.flow * 6e4, "L/min"),
-                quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
-                quantity_text(run.end_time / 60.0, "min", 3, keep=True),
-                quantity_text(run.injected * 1e3, "g", keep=True),
-                retained,
-                quantity_text(run.terminal / 1e3, "kPa"),
-            )
-        )
-    return Table(
-        caption="Multi-pass runs: duration, contaminant injected and retained",
-        columns=(
-            Column("Record", 12),
-            Column("Specimen", 15),
-            Column("Flow", 11, "right"),
-            Column("Base level", 12, "right"),
-            Column("Duration", 11, "right"),
-            Column("Injected", 12, "right"),
-            Column("Retained", 14, "right"),
-            Column("Terminal Δp", 13, "right"),
-        ),
-        rows=tuple(rows),
-        empty="No multi-pass record could be reduced.",
-    )
+    efficiency = bound_text(percent(share, decimals), bound)
+    return f"{efficiency}; β\u00a0{bound_text(significant(ratio, 3, keep=True), bound)}"

@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dossier.case.case import Case
-from dossier.case.units import from_si
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.bench import Curve
-from dossier.evidence.reduced import PressureDropResult, SweepFit
-from dossier.report.blocks import Chart, Column, Table
+from dossier.report.blocks import Chart, Table
 from dossier.report.chart_filtration import LimitMark
 from dossier.report.chart_pressure import (
     Band,
@@ -21,7 +19,9 @@ from dossier.report.chart_pressure import (
 )
 from dossier.report.chart_style import draw
 from dossier.report.content_results import limit_text, results_table
-from dossier.report.format import fixed, quantity_text, significant, speak
+from dossier.report.content_sweeps import fits_table, sweeps_chart
+from dossier.report.format import quantity_text, significant, speak
+from dossier.report.places import places_of
 from dossier.report.sections import findings_of
 
 if TYPE_CHECKING:
@@ -40,22 +40,25 @@ class PressurePage:
     against_flow: Chart
     against_temperature: Chart
     against_hours: Chart
+    sweeps: Chart
     fits: Table
     notes: tuple[str, ...]
 
 
-def pressure_page(case: Case, assessment: Assessment, threshold: float, style: str) -> PressurePage:
+def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePage:
     """Return the section on pressure drop."""
     findings = findings_of(assessment.findings, "pressure")
     return PressurePage(
         results=results_table(
-            "Results on pressure drop and the bypass valve that requirements ask for", findings,
-            threshold, "No requirement asks for a pressure drop or a margin to the bypass valve.",
+            "Each specimen's result that requirements on pressure drop and the valve ask for",
+            findings, places_of(assessment),
+            "No requirement asks for a pressure drop or a margin to the bypass valve.",
         ),
         against_flow=_against_flow(case, assessment, findings, style),
         against_temperature=_against_temperature(case, assessment, style),
         against_hours=_against_hours(case, assessment, findings, style),
-        fits=_fits(assessment.bench.pressure),
+        sweeps=sweeps_chart(assessment.bench.pressure, style),
+        fits=fits_table(assessment.bench.pressure),
         notes=tuple(speak(note) for note in assessment.curves.notes),
     )  # fmt: skip
 
@@ -77,8 +80,8 @@ def _against_flow(
     case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
 ) -> Chart:
     caption = (
-        "Clean pressure drop of the assembly against flow with the application's oil, with its "
-        "95 % band; candidate solid, reference dashed; triangles are limits."
+        "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
+        "oil, with its 95 % band; candidate solid, reference dashed; triangles are limits."
     )
     curves = assessment.curves
     duty = case.application.duty
@@ -89,7 +92,8 @@ def _against_flow(
         ([_band(c, lambda q: q * 6e4) for c in group], warmth) for group, warmth in panels if group
     ]
     if not drawn:
-        return Chart(caption=caption, missing=_absent(assessment, "clean pressure drop"))
+        missing = _absent(assessment, "clean pressure drop")
+        return Chart(caption=caption, id="chart-flow", missing=missing)
     limits = _flow_limits(findings)
 
     def paint(figure: "Figure") -> None:
@@ -101,7 +105,10 @@ def _against_flow(
     alt = f"{len(drawn)} charts of clean pressure drop in kPa against flow in L/min. " + " ".join(
         f"Oil at {_celsius(warmth)}: {_ends(bands)}." for bands, warmth in drawn
     )
-    return Chart(caption=caption, uri=draw(paint, style, 2.5), alt=alt + _limits_alt(findings))
+    return Chart(
+        caption=caption, id="chart-flow", uri=draw(paint, style, 2.1),
+        alt=alt + _limits_alt(findings),
+    )  # fmt: skip
 
 
 def _celsius(kelvin: float) -> str:
@@ -156,16 +163,18 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     )
     curves = assessment.curves.against_temperature
     if not curves:
-        return Chart(caption=caption, missing=_absent(assessment, "pressure drop in the cold"))
+        missing = _absent(assessment, "pressure drop in the cold")
+        return Chart(caption=caption, id="chart-temperature", missing=missing)
     bands = [_band(curve, lambda t: t - KELVIN) for curve in curves]
     opening = _opening(case)
     cold = case.application.duty.cold_start - KELVIN
     words = f"{significant(opening[0])} kPa to {significant(opening[1])} kPa" if opening else "none"
     return Chart(
         caption=caption,
+        id="chart-temperature",
         uri=draw(
             lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
-            style, 2.6,
+            style, 2.1,
         ),
         alt=f"Chart of clean pressure drop in kPa against oil temperature in °C: {_ends(bands)}. "
         f"Opening band of the bypass valve: {words}. Cold start at {_celsius(cold + KELVIN)}.",
@@ -182,7 +191,8 @@ def _against_hours(
     )
     curves = assessment.curves.against_hours
     if not curves:
-        return Chart(caption=caption, missing=_absent(assessment, "pressure drop in service"))
+        missing = _absent(assessment, "pressure drop in service")
+        return Chart(caption=caption, id="chart-hours", missing=missing)
     bands = [_within_tests(_band(curve, lambda seconds: seconds / 3600.0)) for curve in curves]
     opening = _opening(case)
     lowest = opening[0] if opening else None
@@ -195,9 +205,10 @@ def _against_hours(
     valve = f"{significant(lowest)} kPa" if lowest is not None else "not stated"
     return Chart(
         caption=caption,
+        id="chart-hours",
         uri=draw(
             lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval),
-            style, 2.6,
+            style, 2.1,
         ),
         alt=f"Chart of predicted pressure drop in kPa against service time in h: {_ends(bands)}. "
         f"Lowest opening of the bypass valve: {valve}. Service interval "
@@ -210,54 +221,3 @@ def _within_tests(band: Band) -> Band:
     level = band.high >= np.nanmax(band.high) * (1.0 - 1e-9)
     level[int(np.argmax(level))] = False
     return replace(band, high=np.where(level, np.nan, band.high))
-
-
-def _fits(sweeps: Sequence[PressureDropResult]) -> Table:
-    rows = []
-    for sweep in sorted(sweeps, key=lambda s: (s.side != "candidate", s.path, s.specimen)):
-        nu = sweep.viscosity / sweep.density * 1e6
-        ends = list(dict.fromkeys(significant(float(end), 3) for end in (nu.min(), nu.max())))
-        tested = f"{' to '.join(ends)}\u00a0mm²/s"
-        top = from_si(float(sweep.flow.max()), "L/min", "flow")
-        rows.append(
-            (
-                sweep.record,
-                f"{sweep.side} {sweep.specimen}",
-                _coefficient(sweep.assembly, 0),
-                _coefficient(sweep.assembly, 1),
-                "–" if sweep.housing is None else _coefficient(sweep.housing, 1),
-                f"to {quantity_text(top, 'L/min', 3)}",
-                tested,
-            )
-        )
-    return Table(
-        caption="Fitted flow sweeps, Δp = a·µ·Q + b·ρ·Q²",
-        columns=(
-            Column("Record", 12),
-            Column("Specimen", 15),
-            Column("a / (1/m³)", 15, "right"),
-            Column("b / (1/m⁴)", 15, "right"),
-            Column("b of the housing / (1/m⁴)", 15, "right"),
-            Column("Flow tested", 13, "right"),
-            Column("Viscosity tested", 15, "right"),
-        ),
-        rows=tuple(rows),
-        note="In brackets: a coefficient that the sweep does not resolve from zero.",
-        empty="No flow sweep could be reduced.",
-    )
-
-
-def _coefficient(fit: SweepFit, index: int) -> str:
-    text = _scientific((fit.a, fit.b)[index])
-    return text if fit.resolved[index] else f"({text})"
-
-
-SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
-
-
-def _scientific(value: float) -> str:
-    """Return a number as 1.23·10⁴."""
-    if value == 0 or not np.isfinite(value):
-        return fixed(value, 0)
-    mantissa, _, exponent = f"{value:.2e}".partition("e")
-    return f"{mantissa.replace('-', chr(0x2212))}·10{str(int(exponent)).translate(SUPERSCRIPT)}"

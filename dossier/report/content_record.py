@@ -1,37 +1,26 @@
-"""Sign-off block, methods used, data annex, digests and versions as formatted text."""
+"""Sign-off block, methods used, digests and versions as formatted text."""
 
 import platform
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
-from dossier.evidence.reduced import MultipassResult
-from dossier.report.blocks import Cell, Column, Fact, Table
-from dossier.report.content_filtration import bound_ratio
-from dossier.report.format import bound_text, date_text, significant, speak
-from dossier.report.signing import Signed, SignOff
+from dossier.report.blocks import Cell, Column, Fact, Line, Table
+from dossier.report.format import date_text, speak
+from dossier.report.house import House
+from dossier.report.places import Places
+from dossier.report.signing import MEANINGS, Signed, SignOff, field_name
 from dossier.report.words import answer_of
 
 __all__ = [
     "DigestsPage",
     "MethodEntry",
     "SignOffPage",
-    "data_tables",
     "digests_page",
     "methods",
     "signoff_page",
 ]
-
-MOST_RUNS = 6
-"""Multi-pass runs whose ten tenths are printed; all are attached."""
-MOST_SIZES = 8
-
-MEANINGS = {
-    "prepared": "I prepared this dossier from the records named in it.",
-    "checked": "I checked records, requirements, deviations and results.",
-    "approved": "I take the decision on page one, for the equipment it covers.",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +28,23 @@ class SignOffPage:
     """Who stands for the dossier."""
 
     state: str
-    lines: tuple[tuple[str, str, str, str, str], ...]
-    """Role, name, meaning, date, note; blank where nobody has signed."""
+    lines: tuple["SignOffLine", ...]
+    digest: str
+    """What sign-offs of the present content are bound to; empty where it is not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignOffLine:
+    """One line to sign; blank but for role and meaning where nobody has signed."""
+
+    role: str
+    meaning: str
+    name: str = ""
+    date: str = ""
+    note: str = ""
+    digest: str = ""
+    field: str = ""
+    """Name of the field for a digital signature."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +56,7 @@ class MethodEntry:
     meaning: str
     formula: str
     standard: str
-    used_for: str
+    used_for: Line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,32 +74,45 @@ def signoff_page(signoff: SignOff, decision: str) -> SignOffPage:
     if answer.stamp:
         state = (
             f"{answer.stamp}. Until every line below is signed, this dossier is a draft and gives "
-            "no leave to fit the filter. A sign-off is bound to the digests of inputs and "
-            "findings; if one of them changes, it no longer holds."
+            "no leave to fit the filter. A sign-off is bound to the digest of inputs, findings "
+            "and decision; if one of them changes, it no longer holds."
         )
     else:
         state = (
             f"Signed. The decision is: {answer.word.lower()}. Each sign-off is bound to the "
-            "digests of inputs and findings in the annex on digests."
+            "digest of inputs, findings and decision that is printed under it."
         )
-    return SignOffPage(state=state, lines=tuple(_sign_lines(signoff)))
+    return SignOffPage(state=state, lines=tuple(_sign_lines(signoff)), digest=signoff.digest)
 
 
-def _sign_lines(signoff: SignOff) -> Iterable[tuple[str, str, str, str, str]]:
+def _sign_lines(signoff: SignOff) -> Iterable[SignOffLine]:
     for role in signoff.roles:
         given = [each for each in signoff.signed if each.role == role]
         for each in given:
             yield _signed_line(each)
         if not given:
-            yield role.capitalize(), "", MEANINGS.get(role, ""), "", ""
+            yield SignOffLine(
+                role=role.capitalize(), meaning=MEANINGS.get(role, ""), field=field_name(role)
+            )
+    for each in signoff.signed:
+        if each.role not in signoff.roles:
+            yield _signed_line(each)
 
 
-def _signed_line(each: Signed) -> tuple[str, str, str, str, str]:
-    note = each.note if each.holds else f"no longer holds: {each.note or 'something changed'}"
-    return each.role.capitalize(), each.name, each.meaning, date_text(each.date), note
+def _signed_line(each: Signed) -> SignOffLine:
+    """Return the line of a sign-off; only one that holds has a field to seal it."""
+    return SignOffLine(
+        role=each.role.capitalize(),
+        meaning=each.meaning,
+        name=each.name,
+        date=date_text(each.date),
+        note=each.note if each.holds else f"No longer holds: {each.note or 'something changed'}.",
+        digest=each.digest,
+        field=field_name(each.role) if each.holds else "",
+    )
 
 
-def methods(findings: Iterable[Finding]) -> tuple[MethodEntry, ...]:
+def methods(findings: Iterable[Finding], places: Places) -> tuple[MethodEntry, ...]:
     """Return how each quantity that a requirement asks for is obtained, from its declaration."""
     used: dict[str, list[Finding]] = {}
     for finding in findings:
@@ -110,45 +127,18 @@ def methods(findings: Iterable[Finding]) -> tuple[MethodEntry, ...]:
                 meaning=speak(declared.meaning),
                 formula=declared.formula,
                 standard=speak(declared.standard),
-                used_for=", ".join(finding.demand.id for finding in group),
+                used_for=places.asked(finding.demand.id for finding in group),
             )
         )
     return tuple(entries)
 
 
-def data_tables(assessment: Assessment) -> tuple[Table, ...]:
-    """Return the ratio of each reporting tenth for the first runs, candidate first."""
-    everything = assessment.bench.multipass
-    runs = sorted(everything, key=lambda run: (run.side != "candidate", run.path, run.specimen))
-    return tuple(_tenths(run) for run in runs[:MOST_RUNS])
-
-
-def _tenths(run: MultipassResult) -> Table:
-    sizes = range(min(len(run.sizes), MOST_SIZES))
-    width = 84 // max(len(sizes), 1)
-    columns = [Column("Test time", 16)]
-    columns += [Column(f"{significant(float(run.sizes[k]))} µm(c)", width, "right") for k in sizes]
-    rows: list[tuple[Cell, ...]] = []
-    for tenth in range(run.up.shape[0]):
-        label = f"{10 * tenth} % to {10 * tenth + 10} %"
-        rows.append((label, *(_tenth(run, tenth, k) for k in sizes)))
-    return Table(
-        caption=f"Record {run.record}, {run.side} {run.specimen}: filtration ratio of each "
-        "reporting tenth",
-        columns=tuple(columns),
-        rows=tuple(rows),
-    )
-
-
-def _tenth(run: MultipassResult, tenth: int, k: int) -> str:
-    down = float(run.down[tenth, k])
-    if not down > 0:
-        return bound_text(significant(bound_ratio(run, tenth, k), 3, keep=True), "larger than")
-    return significant(float(run.up[tenth, k]) / down, 3, keep=True)
-
-
 def digests_page(
-    case: Case, assessment: Assessment, manifest: Mapping[str, object], decision: str
+    case: Case,
+    assessment: Assessment,
+    manifest: Mapping[str, object],
+    decision: str,
+    house: House | None = None,
 ) -> DigestsPage:
     """Return digests of the inputs and of decision.json, versions, seed, and the end mark.
 
@@ -156,6 +146,8 @@ def digests_page(
     SHA-256 of decision.json.
     """
     rows: list[tuple[Cell, ...]] = [(each.name, each.sha256) for each in case.inputs]
+    if case.signoff is not None:
+        rows.append((case.signoff.name, case.signoff.sha256))
     rows.append(("decision.json", decision))
     facts = [Fact("Seed of all Monte Carlo draws", str(assessment.seed))]
     if "tool" in manifest:
@@ -165,6 +157,8 @@ def digests_page(
         facts += [Fact(str(name), str(version)) for name, version in sorted(versions.items())]
     else:
         facts.append(Fact("Python", platform.python_version()))
+    if house is not None:
+        facts.append(Fact("House templates", (house.name, f"SHA-256 {house.digest}")))
     number = f"{case.qualification.number}, revision {case.qualification.revision}"
     return DigestsPage(
         files=Table(
@@ -174,14 +168,4 @@ def digests_page(
         ),
         versions=tuple(facts),
         end=f"End of dossier {number}",
-    )
-
-
-def attachments_note(runs: Sequence[MultipassResult]) -> str:
-    """Return where the data are that the annex does not print."""
-    left = len(runs) - MOST_RUNS
-    more = f" {left} further runs are not printed here." if left > 0 else ""
-    return (
-        "The raw data are attached to this PDF as the laboratory's own files. Printed here are the "
-        f"filtration ratios of the reporting tenths that the results rest on.{more}"
     )

@@ -1,14 +1,15 @@
 """One finding as formatted text: limit, result, probability, verdict."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.decision.finding import Finding
 from dossier.decision.probability import interval
 from dossier.evidence.demand import Demand
-from dossier.evidence.estimate import Component, Estimate
-from dossier.report.blocks import Column, Mark, Table
+from dossier.evidence.estimate import Component, Estimate, SpecimenValue
+from dossier.report.blocks import Cell, Column, Line, Mark, Table
+from dossier.report.condense import named
 from dossier.report.format import (
     PLUS_MINUS,
     bound_text,
@@ -22,19 +23,21 @@ from dossier.report.format import (
     with_uncertainty,
     with_unit,
 )
+from dossier.report.places import Places, alike
 from dossier.report.words import mark
 
 __all__ = [
     "PASSES",
     "ResultRow",
-    "alike",
     "component_u",
     "estimate_text",
+    "limit_brief",
     "limit_text",
     "margin_rank",
     "result_row",
     "results_table",
     "specimen_texts",
+    "what_of",
 ]
 
 PASSES = 4
@@ -54,10 +57,8 @@ class ResultRow:
     severity: str
     text: str
     """The requirement in the words of whoever wrote it."""
-    title: str
-    """The quantity."""
-    at: str
-    """The conditions it is stated at."""
+    what: str
+    """Quantity and conditions in one phrase, or the characteristic that was looked at."""
     basis: str
     limit: str
     result: str
@@ -68,11 +69,6 @@ class ResultRow:
     concession: str
     source: str
 
-    @property
-    def what(self) -> str:
-        """Return quantity and conditions in one phrase."""
-        return f"{self.title} at {self.at}" if self.at else self.title
-
 
 def result_row(finding: Finding, threshold: float) -> ResultRow:
     """Return `finding` as formatted text; `threshold` is the agreed confidence [-]."""
@@ -82,8 +78,7 @@ def result_row(finding: Finding, threshold: float) -> ResultRow:
         id=demand.id,
         severity=demand.severity,
         text=speak(demand.text),
-        title=demand.quantity.title,
-        at=speak(demand.at_text),
+        what=what_of(demand),
         basis=_basis(demand),
         limit=limit_text(finding),
         result="no result" if shown is None else estimate_text(demand, shown, finding),
@@ -94,6 +89,14 @@ def result_row(finding: Finding, threshold: float) -> ResultRow:
         concession=speak(finding.concession),
         source=speak(demand.source),
     )
+
+
+def what_of(demand: Demand) -> str:
+    """Return quantity and conditions in one phrase; an inspected characteristic by its name."""
+    if "characteristic" in demand.at:
+        return speak(str(demand.at["characteristic"]))
+    title = demand.quantity.title
+    return f"{title} at {speak(demand.at_text)}" if demand.at_text else title
 
 
 def _basis(demand: Demand) -> str:
@@ -132,6 +135,16 @@ def limit_text(finding: Finding) -> str:
     return f"{sign}\u00a0{with_unit(texts[0], demand.unit)}"
 
 
+def limit_brief(finding: Finding) -> str:
+    """Return the limit in few words; one that the reference sets by its number and origin."""
+    numbers = limits_shown(finding)
+    if finding.demand.not_worse is None or not numbers:
+        return limit_text(finding)
+    sign = "≥" if finding.lower is not None else "≤"
+    number = with_unit(significant(numbers[0]), finding.demand.unit)
+    return f"{sign}\u00a0{number}, by the reference"
+
+
 def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float]) -> str:
     share = with_unit(significant(100.0 * (demand.not_worse or 0.0)), "%")
     worse = "below" if demand.quantity.better == "higher" else "above"
@@ -168,25 +181,29 @@ def _statement(estimate: Estimate) -> str:
     held = sum(1 for each in estimate.per_specimen if each.value >= 0.5)
     total = len(estimate.per_specimen)
     if total:
-        return f"found so on {held} of {total} specimens"
+        return f"found so on {held} of {total}"
     return "found so" if estimate.value >= 0.5 else "not found so"
 
 
-def specimen_texts(demand: Demand, estimate: Estimate) -> tuple[str, ...]:
-    """Return one line a specimen: its name and its own result."""
-    lines = []
+def specimen_texts(demand: Demand, estimate: Estimate | None) -> tuple[str, ...]:
+    """Return a line for each result, after the specimens that had it: "C1 98.40 ± 0.19"."""
+    if estimate is None:
+        return ("–",)
+    same: dict[str, list[str]] = {}
     for each in estimate.per_specimen:
-        name = each.specimen or each.record
-        if demand.quantity.dimension == "statement":
-            lines.append(f"{name}: {'found so' if each.value >= 0.5 else 'not found so'}")
-            continue
-        value = demand.shown(each.value)
-        expanded = 0.0 if each.bound else 2.0 * each.u / abs(demand.spread_factor)
-        number, spread = with_uncertainty(value, expanded)
-        plain = each.bound or not 0 < expanded < float("inf")
-        text = bound_text(number, each.bound) if plain else f"{number}{PLUS_MINUS}{spread}"
-        lines.append(f"{name}: {text}")
-    return tuple(lines)
+        text = _specimen(demand, each)
+        same.setdefault(text, []).append(each.specimen or each.record)
+    return tuple(f"{named(names)}\u2002{text}" for text, names in same.items()) or ("–",)
+
+
+def _specimen(demand: Demand, each: SpecimenValue) -> str:
+    if demand.quantity.dimension == "statement":
+        return "found so" if each.value >= 0.5 else "not found so"
+    value = demand.shown(each.value)
+    expanded = 0.0 if each.bound else 2.0 * each.u / abs(demand.spread_factor)
+    number, spread = with_uncertainty(value, expanded)
+    plain = each.bound or not 0 < expanded < float("inf")
+    return bound_text(number, each.bound) if plain else f"{number}{PLUS_MINUS}{spread}"
 
 
 def component_u(demand: Demand, component: Component) -> str:
@@ -203,46 +220,63 @@ def margin_rank(finding: Finding) -> tuple[int, float]:
     return order.get(finding.verdict.value, PASSES) + advisory, chance
 
 
-def results_table(caption: str, findings: Iterable[Finding], threshold: float, empty: str) -> Table:
-    """Return findings with candidate's specimens, candidate and reference side by side."""
-    rows = []
-    for finding in findings:
-        row = result_row(finding, threshold)
-        each = (
-            specimen_texts(finding.demand, finding.estimate) if finding.estimate else ("no result",)
+def results_table(
+    caption: str, findings: Sequence[Finding], places: Places, empty: str = ""
+) -> Table:
+    """Return each specimen's own result, both filters side by side, a row a quantity.
+
+    Limit, result of the filter type and probability stand once, in the table of requirements, to
+    which every identifier leads.
+    """
+    rows: list[tuple[Cell, ...]] = []
+    anchors = []
+    for ids, group in alike(findings):
+        first = group[0]
+        rows.append(
+            (
+                places.asked(ids),
+                _measured(first, places),
+                specimen_texts(first.demand, first.estimate),
+                specimen_texts(first.demand, first.reference),
+                _verdicts(group),
+            )
         )
-        rows.append((row.id, row.what, row.limit, each, row.result, row.verdict))
+        anchors.append(places.results[ids[0]])
     return Table(
         caption=caption,
         columns=(
             Column("Requirement", 12),
-            Column("Quantity", 23),
-            Column("Limit", 16),
-            Column("Each specimen ± U", 17),
-            Column("Filter type ± U", 17),
-            Column("Verdict", 15),
+            Column("Quantity / unit; records", 36),
+            Column("Candidate, each specimen ± U", 20, "right"),
+            Column("Reference, each specimen ± U", 20, "right"),
+            Column("Verdict", 12),
         ),
         rows=tuple(rows),
-        note="U: expanded uncertainty; two-sided 95 % for the filter type, twice the standard "
-        "uncertainty for a specimen by itself.",
+        anchors=tuple(anchors),
+        note="U: here twice the standard uncertainty of a specimen by itself. Limit, result of the "
+        "filter type and probability: in the table of requirements.",
         empty=empty,
     )
 
 
-def alike(findings: Iterable[Finding]) -> list[tuple[str, Finding]]:
-    """Return findings on the same quantity and conditions once, with all their identifiers."""
-    groups: dict[tuple[str, str], list[Finding]] = {}
-    for finding in findings:
-        key = (finding.demand.quantity.name, finding.demand.at_text)
-        groups.setdefault(key, []).append(finding)
-    return [(", ".join(f.demand.id for f in group), group[0]) for group in groups.values()]
+def _verdicts(group: Sequence[Finding]) -> Cell:
+    """Return the verdict of all, or each with its requirement where they differ."""
+    if len({finding.verdict for finding in group}) == 1:
+        return mark(group[0].verdict.value)
+    each = [(f.demand.id, mark(f.verdict.value)) for f in group]
+    return tuple(Mark(f"{name}: {own.text}", own.kind) for name, own in each)
+
+
+def _measured(finding: Finding, places: Places) -> Cell:
+    demand = finding.demand
+    unit = unit_text(demand.unit)
+    title = f"{what_of(demand)} / {unit}" if unit else what_of(demand)
+    sources = [*(finding.estimate.sources if finding.estimate else ())]
+    sources += finding.reference.sources if finding.reference else ()
+    records = places.listed(sources)
+    return (title, records) if records.parts else (title, Line(("no record",), small=True))
 
 
 def dof_text(dof: float) -> str:
     """Return degrees of freedom as printed; large ones and unstated ones as the infinity sign."""
     return fixed(int(dof), 0) if dof < 1000 else "∞"
-
-
-def unit_or_none(unit: str) -> str:
-    """Return the unit of a demand, or "1" where it has none."""
-    return unit_text(unit) or "1"

@@ -1,15 +1,19 @@
 """The decision rule in words, with its risk, and the uncertainty budget of every finding."""
 
+import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dossier.case.case import Case
 from dossier.case.model import DecisionRule
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.estimate import Component
 from dossier.report.blocks import Cell, Column, Table
-from dossier.report.content_results import alike, component_u, dof_text, result_row
+from dossier.report.condense import condensed
+from dossier.report.content_results import component_u, dof_text, result_row
 from dossier.report.format import date_text, percent, significant, speak, with_unit
+from dossier.report.places import Places, alike, same_as
+from dossier.report.words import mark
 
 __all__ = ["UncertaintyPage", "rule_words", "uncertainty_page"]
 
@@ -24,12 +28,12 @@ class UncertaintyPage:
     notes: Table
 
 
-def uncertainty_page(case: Case, assessment: Assessment) -> UncertaintyPage:
+def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> UncertaintyPage:
     """Return the section on uncertainty and decision rule as formatted text."""
     rule = case.application.decision_rule
     return UncertaintyPage(
         rule=rule_words(rule, assessment.seed),
-        budget=_budget(assessment.findings),
+        budget=_budget(assessment.findings, places),
         decided=_decided(assessment.findings, rule.confidence),
         notes=_notes(assessment.findings),
     )
@@ -77,74 +81,91 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
     )
 
 
-def _budget(findings: Iterable[Finding]) -> Table:
+def _budget(findings: Iterable[Finding], places: Places) -> Table:
     rows: list[tuple[Cell, ...]] = []
-    for ids, finding in alike(findings):
-        if finding.estimate is None:
-            continue
-        components = finding.estimate.components
-        total = sum(component.u**2 for component in components)
-        for component in components:
-            rows.append((ids, *_line(finding, component, total)))
+    for ids, group in alike(findings):
+        finding = group[0]
+        if finding.estimate is not None:
+            lines = _lines(finding, finding.estimate.components)
+            rows += [(places.asked(ids), *line) for line in lines]
     return Table(
         caption="Uncertainty budget of each result",
         columns=(
-            Column("Requirement", 11),
-            Column("Contribution", 36),
-            Column("u in the result", 11, "right"),
+            Column("Requirement", 13),
+            Column("Contribution", 40),
+            Column("u in the result", 12, "right"),
             Column("Share of variance", 8, "right"),
             Column("Degrees of freedom", 9, "right"),
-            Column("Where the figure comes from", 25),
+            Column("Where the figure comes from", 18),
         ),
         rows=tuple(rows),
         note="u: standard uncertainty that the contribution gives the result, in the unit the "
-        "requirement is written in.",
+        "requirement is written in. *: one error common to both filters. Contributions below 1 % "
+        "of the variance are added up. Certificates: in the list of instruments.",
         empty="No result carries an uncertainty budget.",
     )
 
 
+def _lines(finding: Finding, components: Sequence[Component]) -> list[tuple[Cell, ...]]:
+    """Return a line for each contribution that counts, and one for all the small ones together."""
+    total = sum(component.u**2 for component in components)
+    known = 0 < total < math.inf
+    small = [c for c in components if known and c.u**2 < 0.01 * total]
+    if len(small) < 2:
+        small = []
+    lines = [_line(finding, c, total) for c in components if c not in small]
+    if small:
+        u = math.sqrt(sum(c.u**2 for c in small))
+        share = "<\u00a01\u00a0%" if u**2 < 0.01 * total else percent(u**2 / total)
+        text = component_u(finding.demand, replace(small[0], u=u))
+        lines.append((f"{len(small)} smaller contributions together", text, share, "–", "–"))
+    return lines
+
+
 def _line(finding: Finding, component: Component, total: float) -> tuple[Cell, ...]:
-    part = component.u**2 / total if 0 < total < float("inf") else None
-    share = "–" if part is None else percent(part) if part >= 0.01 else f"<\u00a0{percent(0.01)}"
-    shared = "; common to both filters" if component.shared else ""
+    part = component.u**2 / total if 0 < total < math.inf else None
+    share = "–" if part is None else percent(part) if part >= 0.01 else "<\u00a01\u00a0%"
     return (
-        f"{speak(component.name)}{shared}",
+        f"{speak(component.name)}{'*' if component.shared else ''}",
         component_u(finding.demand, component),
         share,
         dof_text(component.dof),
-        speak(component.source),
+        speak(component.source).partition(", certificate")[0],
     )
 
 
 def _decided(findings: Sequence[Finding], threshold: float) -> Table:
-    rows = []
+    again = same_as(findings)
+    kinds: dict[tuple[str, str], list[tuple[str, str]]] = {}
     for finding in findings:
         row = result_row(finding, threshold)
-        rows.append((row.id, row.basis, row.probability, row.verdict, row.reason))
+        reason = f"same as {again[row.id]}" if row.id in again else row.reason
+        kinds.setdefault((row.verdict.text, row.basis), []).append((row.id, reason))
+    marks = {f.verdict.value: mark(f.verdict.value) for f in findings}
+    rows = tuple(
+        (basis, marks[verdict], condensed(reasons)) for (verdict, basis), reasons in kinds.items()
+    )
     return Table(
         caption="How each verdict was reached",
-        columns=(
-            Column("Requirement", 13),
-            Column("Judged on", 19),
-            Column("Probability", 12, "right"),
-            Column("Verdict", 16),
-            Column("Reason", 40),
-        ),
-        rows=tuple(rows),
+        columns=(Column("Judged on", 19), Column("Verdict", 16), Column("Reason", 65)),
+        rows=rows,
     )
 
 
 def _notes(findings: Iterable[Finding]) -> Table:
-    rows = [
-        (ids, speak(note))
-        for ids, finding in alike(findings)
-        if finding.estimate is not None
-        for note in dict.fromkeys(finding.estimate.notes)
+    said = [
+        (", ".join(ids), speak(note))
+        for ids, group in alike(findings)
+        if group[0].estimate is not None
+        for note in dict.fromkeys(group[0].estimate.notes)
         if note
     ]
+    notes: dict[str, list[str]] = {}
+    for ids, note in said:
+        notes.setdefault(note, []).append(ids)
     return Table(
         caption="Notes on the results",
         columns=(Column("Requirement", 20), Column("Note", 80)),
-        rows=tuple(rows),
+        rows=tuple((", ".join(ids), note) for note, ids in notes.items()),
         empty="There is nothing to note.",
     )

@@ -6,13 +6,16 @@ from dataclasses import dataclass
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment
 from dossier.evidence.check import Check
-from dossier.report.blocks import Cell, Column, Table
+from dossier.report.blocks import Cell, Column, Line, Table
+from dossier.report.condense import condensed, named
 from dossier.report.format import NONE, date_text, percent, speak
+from dossier.report.places import CHECKS
+from dossier.report.words import KINDS
 
 __all__ = ["ValidityPage", "validity_page"]
 
 MOST_REMARKS = 60
-"""Remarks of the laboratory that are printed; the attached records hold every one."""
+"""Records whose remarks are printed; the attached records hold every one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,21 +91,18 @@ def _rules(checks: Sequence[Check]) -> Table:
         groups.setdefault(key, []).append(check)
     rows: list[tuple[Cell, ...]] = []
     for (rule, limit, standard, mandatory), group in groups.items():
-        rows.append(
-            (
-                (rule, "mandatory" if mandatory else "warns only"),
-                (speak(limit), speak(standard)),
-                _lines(group),
-            )
-        )
+        name = (rule, Line(("mandatory" if mandatory else "warns only",), small=True))
+        source = Line((speak(standard),), small=True)
+        rows.append((name, (speak(limit), source), _lines(group)))
     return Table(
         caption="Every check: rule, limit and where it is taken from, what was found",
         columns=(
-            Column("Rule", 17),
-            Column("Limit; its source and mark", 36),
-            Column("Record: outcome: found", 47),
+            Column("Rule", 13),
+            Column("Limit; its source and mark", 29),
+            Column("Outcome: found (records)", 58),
         ),
         rows=tuple(rows),
+        id=CHECKS,
         note="Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
         "extract; memory: recalled, with the confidence stated; practice: common practice; own: "
         "set by this program. Whoever holds the standard can correct the figure.",
@@ -111,28 +111,28 @@ def _rules(checks: Sequence[Check]) -> Table:
 
 
 def _lines(group: Iterable[Check]) -> tuple[str, ...]:
-    """Return a line for each thing found, with all the records it was found on."""
-    same: dict[tuple[str, str], list[str]] = {}
+    """Return what was found, said once for all the records it was found on."""
+    outcomes: dict[str, list[tuple[str, str]]] = {}
     for check in group:
-        same.setdefault((check.outcome, check.found), []).append(check.record or "whole case")
+        found = (check.record or "whole case", speak(check.found))
+        outcomes.setdefault(check.outcome, []).append(found)
     return tuple(
-        f"{', '.join(records)}: {outcome}: {speak(found)}"
-        for (outcome, found), records in same.items()
+        f"{outcome}: {line}" for outcome, found in outcomes.items() for line in condensed(found)
     )
 
 
 def _laboratories(case: Case) -> Table:
     rows = [
-        (each.id, each.name, each.accreditation or NONE, each.methods or (NONE,))
+        (each.id, each.name, each.accreditation or NONE, ", ".join(each.methods) or NONE)
         for each in case.qualification.laboratory
     ]
     return Table(
         caption="Laboratories",
         columns=(
-            Column("Laboratory", 12),
-            Column("Name", 28),
-            Column("Accreditation", 35),
-            Column("Methods it lists", 25),
+            Column("Laboratory", 10),
+            Column("Name", 18),
+            Column("Accreditation", 28),
+            Column("Methods it lists", 44),
         ),
         rows=tuple(rows),
     )
@@ -150,24 +150,36 @@ def _instruments(case: Case) -> Table:
                 date_text(each.due),
                 each.certificate or NONE,
                 _stated(each.size_u, each.reading_u),
-                ", ".join(used) or "not used",
+                _used(used, case),
             )
         )
     return Table(
         caption="Instruments and their calibration",
         columns=(
-            Column("Instrument", 11),
-            Column("Kind", 16),
+            Column("Instrument", 9),
+            Column("Kind", 17),
             Column("Calibrated", 10),
             Column("Due", 10),
             Column("Certificate", 15),
             Column("Stated standard uncertainty", 14),
-            Column("Used in", 24),
+            Column("Used in", 25),
         ),
         rows=tuple(rows),
         note="Where no uncertainty is stated, the accuracy that the standard allows stands in.",
         empty="No instrument is named.",
     )
+
+
+def _used(used: Sequence[str], case: Case) -> str:
+    """Return the records an instrument was used in; all records of a kind are named as such."""
+    texts, left = [], set(used)
+    for kind, words in KINDS.items():
+        own = [r.id for r in case.records if r.entry.kind == kind]
+        if len(own) > 2 and left.issuperset(own):
+            texts.append(f"all {len(own)} {words}s")
+            left.difference_update(own)
+    rest = named(name for name in used if name in left)
+    return ", ".join([*texts, *([rest] if rest else [])]) or "not used"
 
 
 def _stated(size_u: float | None, reading_u: object) -> str:
@@ -180,19 +192,29 @@ def _stated(size_u: float | None, reading_u: object) -> str:
 
 
 def _remarks(case: Case) -> Table:
+    """Return the remarks of each record by line; what most records say alike is said once."""
     said: dict[str, list[str]] = {}
     for record in case.records:
         for remark in record.remarks:
-            said.setdefault(remark.text, []).append(f"{record.id} line {remark.row}")
-    found = [(", ".join(places), text) for text, places in said.items()]
-    left = len(found) - MOST_REMARKS
+            said.setdefault(remark.text, []).append(record.id)
+    common = {text: ids for text, ids in said.items() if len(set(ids)) > 2}
+    rows = [(_who(ids, case), f"“{text}”") for text, ids in common.items()]
+    for record in case.records:
+        own = [f"{r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
+        if own:
+            rows.append((record.id, "; ".join(own)))
+    left = len(rows) - MOST_REMARKS
     return Table(
-        caption="Remarks of the laboratory, in its own words",
-        columns=(Column("Record and line", 36), Column("Remark", 64)),
-        rows=tuple(found[:MOST_REMARKS]),
-        note=f"{left} further remarks are in the attached records." if left > 0 else "",
+        caption="Remarks of the laboratory, in its own words, after the line of the record",
+        columns=(Column("Record", 17), Column("Line: remark", 83)),
+        rows=tuple(rows[:MOST_REMARKS]),
+        note=f"Remarks of {left} further records are in the attached files." if left > 0 else "",
         empty="The laboratory made no remark.",
     )
+
+
+def _who(ids: Sequence[str], case: Case) -> str:
+    return "every record" if {r.id for r in case.records} <= set(ids) else named(ids)
 
 
 def _deviations(case: Case) -> Table:

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from dossier.report.pdf_fields import make_signature_fields, write_plainly
+
 __all__ = ["declare_accessible", "tidy"]
 
 PDFUAID = "http://www.aiim.org/pdfua/ns/id/"
@@ -40,8 +42,10 @@ def declare_accessible(document: Any) -> None:
 
 
 def tidy(_document: Any, pdf: Any) -> None:
-    """Mention each attached file once in the catalogue's list of associated files."""
+    """Mention each attached file once; make the fields to sign; write objects one by one."""
     files = pdf.catalog.get("AF")
     if files is not None:
         unique = list(dict.fromkeys(files))
         files[:] = unique
+    make_signature_fields(pdf)
+    write_plainly(pdf)

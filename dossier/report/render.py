@@ -1,12 +1,13 @@
 """From an assessment to a PDF that carries its own proof: PDF/A-3a, tagged, the same bytes."""
 
 import gc
+import io
 import json
 import logging
 import re
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
@@ -16,11 +17,22 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment
 from dossier.report.assets import fetcher, template_folders
 from dossier.report.content import Content, build_content
+from dossier.report.drawn import drawn_later
 from dossier.report.format import clean
+from dossier.report.house import House, read_house
+from dossier.report.house_pages import filled, refused, require
 from dossier.report.pdf_marks import declare_accessible, tidy
 from dossier.report.signing import SignOff
 
-__all__ = ["RenderError", "Rendered", "render_dossier", "render_pdf"]
+__all__ = [
+    "MissingLibraryError",
+    "RenderError",
+    "Rendered",
+    "load_weasyprint",
+    "page_pdf",
+    "render_dossier",
+    "render_pdf",
+]
 
 MISSING_PANGO = (
     "the PDF cannot be made: a system library of WeasyPrint is missing. On Debian or Ubuntu: "
@@ -28,14 +40,20 @@ MISSING_PANGO = (
 )
 
 
+_UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
-    r"[0-9)][ \u00a0](?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)|\([^() ]*\u00a0±[^() ]*\)"
+    rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
+    r"|\([^() ]*\u00a0±[^() ]*\)|\([^()\n]{1,18}\)|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
 )
-"""A number with a unit that has a slash, or with its uncertainty: a line must not break there."""
+"""Compound units, numbers with uncertainty or interval, and names: no line breaks inside one."""
 
 
 class RenderError(Exception):
     """The PDF cannot be made; the message says what to do."""
+
+
+class MissingLibraryError(RenderError):
+    """A system library is not installed; the message names the packages."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +81,15 @@ def render_pdf(
     as they are, beside every input file; without `signoff` the dossier is a draft; `templates` is
     a folder whose files stand in for those of the same name.  Raises RenderError when a system
     library is missing, or when the layout gives a warning: a dossier must not lose a picture or a
-    font in silence.
+    font in silence.  Raises CaseError when the fault is in the house's files, or when they take
+    away what no house may remove.
     """
     rendered = render_dossier(
         case, assessment, issued=issued, decision_json=decision_json,
         manifest_json=manifest_json, signoff=signoff, templates=templates,
     )  # fmt: skip
+    if rendered.warnings and templates is not None:
+        raise refused(templates, rendered.warnings, "use what comes with the dossier only")
     if rendered.warnings:
         raise RenderError(f"the layout of the PDF has a fault: {'; '.join(rendered.warnings)}")
     return rendered.pdf
@@ -85,23 +106,50 @@ def render_dossier(
     templates: Path | None = None,
 ) -> Rendered:
     """Return the PDF with the warnings of its layout; arguments as for `render_pdf`."""
-    environment = _environment(templates)
-    content = build_content(
-        case, assessment, issued=issued, decision_json=decision_json,
-        manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
-        style=_source(environment, "charts.mplstyle"),
-    )  # fmt: skip
-    html = environment.get_template("dossier.html").render(page=content)
-    attached = _attached(case, decision_json, manifest_json)
+    house = None if templates is None else read_house(templates)
+    environment = _environment(house)
+    with drawn_later() as charts:
+        content = build_content(
+            case, assessment, issued=issued, decision_json=decision_json,
+            manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
+            style=_source(environment, "charts.mplstyle"), house=house,
+        )  # fmt: skip
     with _without_collector():
-        return _write(html, environment, attached, content)
+        with charts.started() as pictures:
+            load_weasyprint()
+            html = filled(environment, content, house)
+            html = charts.fill(html, pictures())
+        attached = _attached(case, decision_json, manifest_json)
+        return _write(html, environment, attached, content, house)
 
 
-def _environment(house: Path | None) -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+def page_pdf(template: str, **values: Any) -> bytes:
+    """Return a PDF of one of the package's templates; RenderError when its layout gives a warning.
 
-    environment = Environment(
-        loader=FileSystemLoader(template_folders(house)),
+    `values` are what the template prints; text in them stays text.
+    """
+    environment = _environment(None)
+    html = environment.get_template(template).render(**values)
+    weasyprint = load_weasyprint()
+    with _without_collector(), _listening() as heard:
+        assets = fetcher(lambda name: _source(environment, name))
+        pdf: bytes = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets).write_pdf(
+            pdf_variant="pdf/a-3a"
+        )
+    if heard:
+        raise RenderError(f"the layout of the page has a fault: {'; '.join(heard)}")
+    return pdf
+
+
+def _environment(house: House | None) -> Any:
+    from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader, StrictUndefined
+    from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+    # A house's templates come with a case: they may lay out, and nothing else.
+    environment = ImmutableSandboxedEnvironment(
+        loader=ChoiceLoader(
+            [DictLoader(house.files if house else {}), FileSystemLoader(template_folders())]
+        ),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -135,6 +183,8 @@ def _attached(
 ) -> list[tuple[str, bytes, str, str]]:
     """Return name, content, relationship and description of each file to attach."""
     files = [(each.name, each.content, *_kind(each.name)) for each in case.inputs]
+    if case.signoff is not None:
+        files.append((case.signoff.name, case.signoff.content, "Supplement", "Sign-offs"))
     files.append(("decision.json", decision_json, "Source", "Findings and decision"))
     files.append(("manifest.json", manifest_json, "Supplement", "Digests and versions"))
     return files
@@ -164,18 +214,25 @@ def _without_collector() -> Iterator[None]:
             gc.collect()
 
 
-def _weasyprint() -> Any:
+def load_weasyprint() -> Any:
+    """Return WeasyPrint; what it prints when a library is missing is said once, by us."""
     try:
-        import weasyprint
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+            import weasyprint
     except OSError as error:
-        raise RenderError(f"{MISSING_PANGO} ({str(error).splitlines()[0]})") from error
+        reason = str(error).splitlines()[0].partition(".  ")[0]
+        raise MissingLibraryError(f"{MISSING_PANGO} ({reason})") from error
     return weasyprint
 
 
 def _write(
-    html: str, environment: Any, attached: list[tuple[str, bytes, str, str]], content: Content
+    html: str,
+    environment: Any,
+    attached: list[tuple[str, bytes, str, str]],
+    content: Content,
+    house: House | None,
 ) -> Rendered:
-    weasyprint = _weasyprint()
+    weasyprint = load_weasyprint()
     noon = datetime.combine(content.issued, time(12))
     attachments = [
         weasyprint.Attachment(
@@ -187,9 +244,13 @@ def _write(
     with _listening() as heard:
         assets = fetcher(lambda name: _source(environment, name))
         page = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets)
-        document = page.render(pdf_variant="pdf/a-3a", attachments=attachments)
+        document = page.render(pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True)
+        if house is not None:
+            require(document, content, house)
         declare_accessible(document)
-        pdf = document.write_pdf(pdf_variant="pdf/a-3a", attachments=attachments, finisher=tidy)
+        pdf = document.write_pdf(
+            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, finisher=tidy
+        )
     return Rendered(pdf, tuple(heard))
 
 

@@ -3,10 +3,22 @@
 from dataclasses import dataclass
 from datetime import date
 
-__all__ = ["ROLES", "SignOff", "Signed"]
+__all__ = ["MEANINGS", "ROLES", "SignOff", "Signed", "field_name"]
 
 ROLES = ("prepared", "checked", "approved")
 """Roles that a dossier needs before it stands, unless the case asks for others."""
+
+MEANINGS = {
+    "prepared": "I prepared this dossier from the records named in it.",
+    "checked": "I checked records, requirements, deviations and results.",
+    "approved": "I take the decision on page one, for the equipment it covers.",
+}
+"""What the usual roles say by signing, unless they say it in other words."""
+
+
+def field_name(role: str) -> str:
+    """Return the name of the field of the PDF in which a role puts its digital signature."""
+    return f"signature-{role.replace(' ', '-')}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +35,8 @@ class Signed:
     """False when inputs or findings have changed since it was given."""
     note: str = ""
     """Why it does not hold, or how it was verified."""
+    digest: str = ""
+    """SHA-256 of the content it was given for; empty where it is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +45,8 @@ class SignOff:
 
     signed: tuple[Signed, ...] = ()
     roles: tuple[str, ...] = ROLES
+    digest: str = ""
+    """SHA-256 of the present content, to which sign-offs are bound."""
 
     @property
     def missing(self) -> tuple[str, ...]:

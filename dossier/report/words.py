@@ -6,7 +6,18 @@ from dataclasses import dataclass
 from dossier.report.blocks import Kind, Mark
 from dossier.report.signing import SignOff
 
-__all__ = ["VERDICT_KIND", "Answer", "answer_of", "mark", "stamp_of"]
+__all__ = ["KINDS", "PATHS", "VERDICT_KIND", "Answer", "answer_of", "mark", "stamp_of"]
+
+KINDS: Mapping[str, str] = {
+    "multipass": "multi-pass run",
+    "pressure_drop": "flow sweep",
+    "bypass_valve": "bypass valve sweep",
+    "measurement": "measurement",
+    "inspection": "inspection",
+}
+"""Kinds of record, as printed."""
+PATHS: Mapping[str, str] = {"full_flow": "full-flow path", "fine": "fine path"}
+"""Paths of a circuit, as printed."""
 
 VERDICT_KIND: Mapping[str, Kind] = {
     "pass": "pass",

@@ -4,6 +4,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from dossier import CaseError, read_case
 
 INPUTS = Path(__file__).parents[2] / "inputs"

@@ -11,6 +11,7 @@ import numpy as np
 from dossier.case.case import Case, InputFile, Record, Remark
 from dossier.case.model import Application, Qualification
 from dossier.case.records import MultipassTable, Table
+from dossier.decision.cautions import GENERAL
 from dossier.decision.finding import Assessment, Caution, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curve, Curves
@@ -388,7 +389,7 @@ def assessment(of: Case, **changes: Any) -> Assessment:
         checks=checks(),
         cautions=(
             Caution(title="Thin margin: P1", text="Met with 90 % only.", computed=True),
-            Caution(title="Hot oil and pressure", text="Let it cool.", computed=False),
+            *GENERAL,
         ),
         seed=7,
         conditions=(),

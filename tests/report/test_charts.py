@@ -12,8 +12,9 @@ from dossier.report import chart_filtration as filtration
 from dossier.report import chart_margins as margins
 from dossier.report import chart_pressure as pressure
 from dossier.report.chart_style import draw, line_style
-from dossier.report.content_decision import margin_of, margins_chart
-from dossier.report.content_filtration import bound_ratio, capacity_page, efficiency_page
+from dossier.report.content_capacity import capacity_page
+from dossier.report.content_filtration import bound_ratio, efficiency_page
+from dossier.report.content_margins import margin_of, margins_chart
 from dossier.report.content_pressure import pressure_page
 from tests.report import sample
 
@@ -92,7 +93,7 @@ def test_the_chart_of_margins_has_the_limit_every_point_and_every_verdict(ax):
         margins.Margin(label="C", verdict="not demonstrated", kind="open", middle=None),
         margins.Margin(label="D", verdict="pass", kind="pass", middle=3.0, bound=True),
     ]
-    margins.draw_margins(ax, rows)
+    margins.draw_margins(ax, rows, len(rows), 2.0)
     drawn = points(ax)
     assert (1.5, 0.0) in drawn
     assert (-margins.FARTHEST, 1.0) in drawn  # held at the edge, with an arrow
@@ -151,7 +152,7 @@ def test_loading_draws_every_run_to_its_end_and_the_terminal(ax):
     filtration.draw_loading(ax, runs, [("terminal 150 kPa", 150.0)])
     assert (40.0, 150.0) in points(ax)
     assert any(list(line.get_ydata()) == [150.0, 150.0] for line in ax.lines)
-    assert {"terminal 150 kPa", "C1"} <= set(texts(ax))
+    assert {"terminal 150 kPa", "candidate"} <= set(texts(ax))
 
 
 def band(side="candidate"):
@@ -179,14 +180,14 @@ def test_flow_temperature_and_hours_draw_their_limits(ax):
 
 def test_alt_text_names_axes_limits_and_verdicts(whole):
     case, assessment = whole
-    filtered = efficiency_page(assessment, 0.95, STYLE)
+    filtered = efficiency_page(assessment, STYLE)
     assert "efficiency in percent" in filtered.against_size.alt
     assert "E1: ≥\u00a095\u00a0%" in filtered.against_size.alt
     assert "pass" in filtered.against_size.alt
-    pressed = pressure_page(case, assessment, 0.95, STYLE)
+    pressed = pressure_page(case, assessment, STYLE)
     assert "Service interval 350 h" in pressed.against_hours.alt
     assert "160 kPa to 200 kPa" in pressed.against_temperature.alt
-    assert "P1 Clean" in margins_chart(assessment.findings, STYLE).alt.replace("  ", " ")
+    assert "P1 Clean" in margins_chart(assessment.findings, STYLE, 3.0).alt.replace("  ", " ")
 
 
 def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
@@ -199,10 +200,10 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
             against_hours=(), notes=("candidate: no sweep",),
         ),
     )  # fmt: skip
-    filtered = efficiency_page(bare, 0.95, STYLE)
-    pressed = pressure_page(case, bare, 0.95, STYLE)
+    filtered = efficiency_page(bare, STYLE)
+    pressed = pressure_page(case, bare, STYLE)
     charts = [
-        filtered.against_size, filtered.against_time, capacity_page(bare, 0.95, STYLE).loading,
+        filtered.against_size, *filtered.against_time, capacity_page(bare, STYLE).loading,
         pressed.against_flow, pressed.against_temperature, pressed.against_hours,
     ]  # fmt: skip
     for chart in charts:
@@ -215,7 +216,7 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
 def test_names_in_charts_are_text_and_never_mathematics():
     asked = sample.demand(sample.EFFICIENCY, "A$_1$", lower=0.95)
     chart = margins_chart(
-        [sample.finding(asked, sample.estimate(0.97, 0.002, "fraction"), "pass")], STYLE
+        [sample.finding(asked, sample.estimate(0.97, 0.002, "fraction"), "pass")], STYLE, 2.0
     )
     assert "A$_1$" in svg(chart)
 

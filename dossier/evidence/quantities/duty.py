@@ -372,6 +372,5 @@ def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
 def _masses(one: Loaded, wanted: Floats) -> Floats:
     """Return the mass at each wanted drop; at most the largest tested mass, the safe side."""
     grid = np.linspace(float(wanted.min()), float(wanted.max()), 401)
-    table = np.array([one.mass_to(float(p))[0] for p in grid])
-    masses: Floats = np.interp(wanted, grid, table)
+    masses: Floats = np.interp(wanted, grid, one.masses_to(grid))
     return masses

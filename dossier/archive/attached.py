@@ -1,0 +1,99 @@
+"""The files attached to a PDF, read with bounds: the PDF may come from anyone."""
+
+import hashlib
+import io
+import logging
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+__all__ = ["Attached", "NotADossierError", "attached_files", "read_attached"]
+
+MAX_PDF = 256 * 2**20
+MAX_ATTACHED = 256 * 2**20
+MAX_FILES = 4096
+
+
+class NotADossierError(Exception):
+    """Raised for a file that is no dossier, or none that can be read; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """A PDF's digest and what is attached to it."""
+
+    sha256: str
+    """Of the whole PDF."""
+    size: int
+    """Of the whole PDF [bytes]."""
+    files: Mapping[str, bytes] = field(repr=False)
+
+
+def read_attached(path: Path) -> Attached:
+    """Return the digest of the PDF at `path` and its attached files.
+
+    Raises NotADossierError for a file that is not a readable PDF with attachments within bounds,
+    OSError where the file itself cannot be read.
+    """
+    size = path.stat().st_size
+    if size > MAX_PDF:
+        raise NotADossierError(f"larger than {MAX_PDF // 2**20} MiB")
+    content = path.read_bytes()
+    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(content))
+
+
+def attached_files(content: bytes) -> dict[str, bytes]:
+    """Return name and content of every file attached to a PDF given as bytes.
+
+    Raises NotADossierError where there are none, two of one name, or more than the bounds allow.
+    """
+    if b"%PDF-" not in content[:1024]:
+        raise NotADossierError("not a PDF")
+    try:
+        with _quiet():
+            return _collected(content)
+    except NotADossierError:
+        raise
+    except Exception as error:  # noqa: BLE001  a damaged PDF fails in any way
+        told = _plain(" ".join(str(error).split()))[:200]
+        reason = f"the PDF cannot be read ({type(error).__name__}: {told})"
+        raise NotADossierError(reason) from None
+
+
+def _collected(content: bytes) -> dict[str, bytes]:
+    from pypdf import PdfReader
+
+    reader = PdfReader(io.BytesIO(content))
+    if reader.is_encrypted:
+        raise NotADossierError("encrypted")
+    files: dict[str, bytes] = {}
+    total = 0
+    for each in reader.attachment_list:
+        name = _plain(str(each.name))
+        if name in files:
+            raise NotADossierError(f"two attachments have the name {name[:80]!r}")
+        files[name] = bytes(each.content)
+        total += len(files[name])
+        if total > MAX_ATTACHED or len(files) > MAX_FILES:
+            raise NotADossierError("more is attached than a dossier may hold")
+    if not files:
+        raise NotADossierError("nothing is attached to it")
+    return files
+
+
+def _plain(text: str) -> str:
+    """Return text that can be written as UTF-8 whatever the PDF held."""
+    return text.encode("utf-8", "replace").decode()
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep pypdf from printing what it thinks of a damaged file; we say it ourselves."""
+    logger = logging.getLogger("pypdf")
+    was = logger.level
+    logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        logger.setLevel(was)

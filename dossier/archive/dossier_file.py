@@ -1,0 +1,137 @@
+"""A dossier read back from its PDF: decision, manifest and case files, and whether they agree."""
+
+import hashlib
+import json
+import posixpath
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from dossier.archive.attached import NotADossierError, read_attached
+from dossier.archive.document import DecisionDocument, ManifestDocument
+
+__all__ = ["DossierFile", "dossier_of", "read_dossier"]
+
+MAX_JSON = 32 * 2**20
+MAX_TOML = 4 * 2**20
+DECISION, MANIFEST = "decision.json", "manifest.json"
+
+M = TypeVar("M", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DossierFile:
+    """What a dossier says, read from the PDF alone; nothing is recomputed here."""
+
+    sha256: str
+    """Of the PDF; empty for a case folder."""
+    size: int
+    decision: DecisionDocument
+    document: Mapping[str, Any] = field(repr=False)
+    """decision.json as it stands."""
+    files: Mapping[str, bytes] = field(repr=False)
+    case_name: str
+    """Name of the case folder, the first part of the names of its files."""
+    case: Mapping[str, Any] | None = field(repr=False)
+    """case.toml; None where it cannot be read."""
+    application: Mapping[str, Any] | None = field(repr=False)
+    """application.toml; None where it cannot be read."""
+    content: str
+    """SHA-256 of manifest.json, which stands for all attachments of an intact dossier."""
+    faults: tuple[str, ...]
+    """Where attachments, manifest and decision.json contradict each other; empty when intact."""
+
+
+def read_dossier(path: Path) -> DossierFile:
+    """Return the dossier in the PDF at `path`.
+
+    Raises NotADossierError with the reason where it is none, OSError where it cannot be read.
+    """
+    attached = read_attached(path)
+    if MANIFEST not in attached.files:
+        raise NotADossierError("no manifest.json is attached")
+    manifest, _ = _model(attached.files, MANIFEST, ManifestDocument)
+    return dossier_of(
+        attached.files, manifest.case, manifest=manifest, sha256=attached.sha256, size=attached.size
+    )
+
+
+def dossier_of(
+    files: Mapping[str, bytes],
+    case_name: str,
+    *,
+    manifest: ManifestDocument | None = None,
+    sha256: str = "",
+    size: int = 0,
+) -> DossierFile:
+    """Return the dossier made of `files`: decision.json and the inputs under their names.
+
+    `manifest` is what the files are held against; a case folder has none.  Raises NotADossierError
+    where decision.json is absent or not of a form that this version reads.
+    """
+    if DECISION not in files:
+        raise NotADossierError("no decision.json is attached")
+    decision, document = _model(files, DECISION, DecisionDocument)
+    case = _toml(files, f"{case_name}/case.toml")
+    named = case.get("application", "application.toml") if case is not None else "application.toml"
+    place = posixpath.normpath(f"{case_name}/{named}")
+    return DossierFile(
+        sha256=sha256, size=size, decision=decision, document=document, files=files,
+        case_name=case_name, case=case, application=_toml(files, place),
+        content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
+        faults=_faults(files, decision, manifest) if manifest else (),
+    )  # fmt: skip
+
+
+def _model(files: Mapping[str, bytes], name: str, model: type[M]) -> tuple[M, Mapping[str, Any]]:
+    """Return a JSON attachment as a model and as it stands."""
+    if len(files[name]) > MAX_JSON:
+        raise NotADossierError(f"{name} is larger than {MAX_JSON // 2**20} MiB")
+    try:
+        document = json.loads(files[name], parse_constant=_no_constant)
+        return model.model_validate(document), document
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        place = ".".join(str(part) for part in first["loc"])[:120]
+        raise NotADossierError(f"{name} is not of a known form: {place}: {first['msg']}") from None
+    except (ValueError, RecursionError):
+        raise NotADossierError(f"{name} is not valid JSON") from None
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise ValueError(name)
+
+
+def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
+    """Return a TOML attachment; None where it is absent, too large or not valid."""
+    content = files.get(name)
+    if content is None or len(content) > MAX_TOML:
+        return None
+    try:
+        return tomllib.loads(content.decode("utf-8"))
+    except (ValueError, RecursionError):
+        return None
+
+
+def _faults(
+    files: Mapping[str, bytes], decision: DecisionDocument, manifest: ManifestDocument
+) -> tuple[str, ...]:
+    """Return where attachments, manifest and decision.json do not agree."""
+    faults = []
+    for name, digest in sorted(manifest.files.items()):
+        if name not in files:
+            faults.append(f"{name} of the manifest is not attached")
+        elif hashlib.sha256(files[name]).hexdigest() != digest:
+            faults.append(f"{name} does not have the digest of the manifest")
+    for name in sorted(set(files) - set(manifest.files) - {MANIFEST}):
+        faults.append(f"{name} is attached but not in the manifest")
+    for name, digest in sorted(decision.inputs.items()):
+        if manifest.files.get(name) != digest:
+            faults.append(f"{name} has another digest in decision.json than in the manifest")
+    if DECISION not in manifest.files:
+        faults.append("the manifest does not hold decision.json")
+    return tuple(faults)

@@ -1,0 +1,165 @@
+"""Decide a dossier a second time from the raw data attached to it, and compare what comes out."""
+
+import json
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from dossier.archive.attached import NotADossierError
+from dossier.case.case import Case
+from dossier.case.problems import CaseError
+from dossier.decision.finding import Assessment
+
+__all__ = ["Recomputed", "differences", "recompute", "safe_name"]
+
+MOST_MOVED = 12
+MAX_NAME = 200
+OWN = ("decision.json", "manifest.json")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recomputed:
+    """What came out when the attached raw data were decided again."""
+
+    case: Case | None = field(default=None, repr=False)
+    assessment: Assessment | None = field(default=None, repr=False)
+    why_not: str = ""
+    """Why it could not be decided again; empty where it was."""
+    made_with: Mapping[str, str] = field(default_factory=dict)
+    here: Mapping[str, str] = field(default_factory=dict)
+    """Versions of the program and its libraries, then and now."""
+    identical: bool = False
+    """Whether decision.json came out byte by byte."""
+    moved: tuple[str, ...] = ()
+    """What differs in it, versions aside."""
+    issued: date | None = None
+    """Date of issue that the dossier states."""
+    pages: str = "not rebuilt"
+    """"identical", "different", or why they were not compared."""
+
+    @property
+    def same_version(self) -> bool:
+        """Return whether the program and its numerical libraries are those of the dossier."""
+        return bool(self.made_with) and dict(self.made_with) == dict(self.here)
+
+
+def recompute(
+    data: bytes, files: Mapping[str, bytes], case_name: str, *, pages: bool, sealed: bool
+) -> Recomputed:
+    """Return what the attached inputs lead to with this version, and whether it is the same.
+
+    `data` is the PDF, `files` what is attached to it.  With `pages`, the PDF is built again and
+    its bytes compared with all of `data`, or, if it is `sealed`, with its beginning: signatures
+    only add behind it, and what they add is looked at elsewhere.
+    """
+    attached = files["decision.json"]
+    document = json.loads(attached)
+    with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
+        unpack(files, Path(folder) / "inputs")
+        try:
+            result = _decided(files, document, Path(folder) / "inputs" / case_name)
+        except CaseError as error:
+            first = error.problems[0]
+            return Recomputed(why_not=f"{first.file}: {first.place}: {first.what}")
+    return replace(result, pages=_pages(data, files, result, sealed=sealed)) if pages else result
+
+
+def unpack(files: Mapping[str, bytes], folder: Path) -> None:
+    """Write the inputs among `files` under `folder`; NotADossierError for a name that may not be.
+
+    Every name is a plain relative path; none leaves the folder, and none is written twice.
+    """
+    for name, content in files.items():
+        if name in OWN:
+            continue
+        if not safe_name(name):
+            raise NotADossierError(f"an attachment has a name that is no plain path: {name[:80]!r}")
+        target = folder.joinpath(*PurePosixPath(name).parts)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with target.open("xb") as file:
+                file.write(content)
+        except OSError:
+            raise NotADossierError(f"the attachment {name[:80]!r} cannot be unpacked") from None
+
+
+def safe_name(name: str) -> bool:
+    """Return whether a name is a plain relative path of at most eight parts."""
+    parts = name.split("/")
+    return (
+        0 < len(name.encode("utf-8", "replace")) <= MAX_NAME
+        and 2 <= len(parts) <= 8
+        and all(part not in {"", ".", ".."} and part == part.strip() for part in parts)
+        and name.isprintable()
+        and not set(name) & set('\\:*?"<>|')
+    )
+
+
+def _decided(files: Mapping[str, bytes], document: Any, folder: Path) -> Recomputed:
+    from dossier.api import assess, decision_json, read_case
+    from dossier.archive.record import versions
+
+    case = read_case(folder)
+    issued = date.fromisoformat(document["case"]["issued"])
+    assessment = assess(case, issued)
+    fresh = decision_json(case, assessment, issued)
+    return Recomputed(
+        case=case, assessment=assessment, identical=fresh == files["decision.json"],
+        made_with=document.get("versions", {}), here=versions(),
+        moved=differences(document, json.loads(fresh)), issued=issued,
+    )  # fmt: skip
+
+
+def _pages(data: bytes, files: Mapping[str, bytes], again: Recomputed, *, sealed: bool) -> str:
+    """Return whether the pages are those that this version makes of the attached data."""
+    from dossier.api import compose
+    from dossier.archive.record import layout_versions, versions
+    from dossier.report.render import MissingLibraryError, RenderError
+
+    manifest = json.loads(files["manifest.json"])
+    then = {**manifest.get("versions", {}), **manifest.get("layout", {})}
+    now = {**versions(), **layout_versions()}
+    other = sorted(name for name in {*then, *now} if then.get(name) != now.get(name))
+    if other:
+        name = other[0]
+        return f"made with {name} {then.get(name, 'unknown')}, here is {now.get(name, 'none')}"
+    if again.case is None or again.assessment is None or again.issued is None:
+        return "not rebuilt"
+    try:
+        pdf, _ = compose(again.case, again.assessment, again.issued)
+    except MissingLibraryError:
+        raise
+    except RenderError as error:
+        return f"not rebuilt: {error}"
+    same = data.startswith(pdf) if sealed else data == pdf
+    return "identical" if same else "different"
+
+
+def differences(then: Any, now: Any) -> tuple[str, ...]:
+    """Return what differs between two decision documents, versions aside, as lines."""
+    lines: list[str] = []
+    for line in _walk("", then, now):
+        if len(lines) == MOST_MOVED:
+            return (*lines, "and more")
+        lines.append(line)
+    return tuple(lines)
+
+
+def _walk(place: str, then: Any, now: Any) -> Iterator[str]:
+    if isinstance(then, dict) and isinstance(now, dict):
+        for key in sorted({*then, *now} - ({"versions"} if not place else set())):
+            yield from _walk(f"{place}.{key}".strip("."), then.get(key), now.get(key))
+    elif isinstance(then, list) and isinstance(now, list) and len(then) == len(now):
+        for index, (one, other) in enumerate(zip(then, now, strict=True)):
+            name = one.get("requirement", index) if isinstance(one, dict) else index
+            yield from _walk(f"{place}.{name}", one, other)
+    elif then != now or type(then) is not type(now):
+        yield f"{place}: {_short(then)} became {_short(now)}"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -1,0 +1,155 @@
+"""What a verification found, fact by fact, and the one verdict that follows from the facts."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from dossier.archive.questions import Answer
+from dossier.archive.recompute import Recomputed
+from dossier.archive.seals import Seal
+from dossier.archive.signoff import same_person
+from dossier.report.signing import Signed, SignOff, field_name
+
+__all__ = ["Verification"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """The facts about one dossier, read from its PDF alone."""
+
+    file: str
+    sha256: str
+    number: str
+    revision: int
+    decision: str
+    """What decision.json states."""
+    standing: str
+    """How it states to stand."""
+    seals: tuple[Seal, ...]
+    trust_given: bool
+    """Whether certificates to trust were given."""
+    signoff: SignOff
+    """The sign-offs, judged again on the attached decision."""
+    attached: int
+    """How many files are attached."""
+    faults: tuple[str, ...]
+    """Where attachments, manifest and decision.json contradict each other."""
+    recomputed: Recomputed = field(repr=False)
+    answers: tuple[Answer, ...] = ()
+
+    @property
+    def failures(self) -> tuple[str, ...]:
+        """Return what contradicts the dossier: any one of these fails the verification."""
+        return tuple(self._failures())
+
+    @property
+    def gaps(self) -> tuple[str, ...]:
+        """Return what is not proven: with one of these nothing is wrong, but it is not verified."""
+        return tuple(self._gaps())
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Return what a person should know though it does not change the verdict."""
+        return tuple(self._remarks())
+
+    @property
+    def verified(self) -> bool:
+        """Return whether nothing contradicts the dossier and nothing is left unproven."""
+        return not self.failures and not self.gaps
+
+    @property
+    def verdict(self) -> str:
+        """Return "verified", "not proven" or "failed"."""
+        return "failed" if self.failures else "not proven" if self.gaps else "verified"
+
+    def _failures(self) -> Iterator[str]:
+        for seal in self.seals:
+            if not seal.sound:
+                yield f"{seal.field}: {seal.problem or 'the signature does not hold'}"
+            elif self.trust_given and not seal.trusted:
+                yield f"{seal.field}: {seal.signer!r} leads to no authority that is trusted here"
+        yield from self.faults
+        yield from _mismatches(self.seals, self.signoff)
+        if self.standing != ("draft" if not self.signoff.complete else self.decision):
+            yield f"it says it stands as {self.standing!r}, which its sign-offs do not carry"
+        yield from self._recomputation()
+        for answer in self.answers:
+            if answer.binding and answer.word == "no":
+                yield f"{answer.question} no: {answer.detail}"
+
+    def _recomputation(self) -> Iterator[str]:
+        again = self.recomputed
+        if again.why_not and any(not seal.sound for seal in self.seals):
+            return
+        if again.why_not:
+            yield f"it cannot be decided again from what is attached: {again.why_not}"
+        elif again.same_version and not again.identical:
+            what = "; ".join(again.moved) or "its form"
+            yield f"decided again with the same version, decision.json differs: {what}"
+        if again.pages == "different":
+            yield "the pages are not those that the attached data give"
+
+    def _gaps(self) -> Iterator[str]:
+        if not self.seals:
+            yield "no digital signature: nobody can tell who made this file, or changed it"
+        elif not self.trust_given:
+            yield "no certificate to trust was given: whose the signatures are is not proven"
+        sealed = {seal.field for seal in self.seals}
+        if not self.signoff.complete:
+            yield f"draft: {', '.join(self.signoff.missing) or 'a sign-off'} is missing or void"
+        for role in self.signoff.roles if self.seals else ():
+            if field_name(role) not in sealed:
+                yield f"nobody has sealed it as {role}"
+        again = self.recomputed
+        if again.made_with and not again.same_version and again.moved:
+            yield f"decided again with another version, numbers moved: {'; '.join(again.moved)}"
+        if again.pages.startswith("not rebuilt") and not again.why_not:
+            yield "the pages were not rebuilt"
+
+    def _remarks(self) -> Iterator[str]:
+        again = self.recomputed
+        if again.made_with and not again.same_version:
+            changed = ", ".join(
+                f"{name} {again.made_with.get(name, 'none')}, here {again.here.get(name, 'none')}"
+                for name in sorted({*again.made_with, *again.here})
+                if again.made_with.get(name) != again.here.get(name)
+            )
+            moved = "numbers moved" if again.moved else "no number moved"
+            yield f"made with another version ({changed}); {moved}"
+        if again.pages.startswith("made with"):
+            yield f"pages not compared ({again.pages}): they rest on the signatures alone"
+        for seal in self.seals:
+            if seal.test:
+                yield f"{seal.field}: a test identity, which proves nothing"
+        names = [each.name for each in self.signoff.signed]
+        if any(same_person(a, b) for i, a in enumerate(names) for b in names[i + 1 :]):
+            yield "one person has signed off in more than one role"
+        for answer in self.answers:
+            if answer.word != "yes" and not answer.binding:
+                yield f"{answer.question} {answer.word}: {answer.detail}"
+
+
+def _mismatches(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
+    """Yield where seals are not those of the people who signed off, in their order."""
+    given = {field_name(each.role): each for each in signoff.signed}
+    order = [field_name(role) for role in signoff.roles]
+    for seal in seals:
+        if seal.sound and seal.field not in given:
+            yield f"{seal.field}: sealed without a sign-off for it"
+        elif seal.sound:
+            yield from _mismatch(seal, given[seal.field])
+    places = [order.index(seal.field) for seal in seals if seal.field in order]
+    if places != sorted(places) or places != list(range(len(places))):
+        yield "the seals were not made in the order of the roles"
+    times = [seal.claimed for seal in seals if seal.claimed]
+    if times != sorted(times):
+        yield "the times that the seals state are not in the order of sealing"
+    prints = [seal.fingerprint for seal in seals if seal.fingerprint]
+    if len(set(prints)) != len(prints):
+        yield "one certificate has sealed in more than one role"
+
+
+def _mismatch(seal: Seal, signed: Signed) -> Iterator[str]:
+    if not same_person(seal.signer, signed.name):
+        yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
+    if seal.meaning != signed.meaning:
+        yield f"{seal.field}: sealed for another meaning than was signed off"

@@ -1,0 +1,123 @@
+"""Verify a dossier from its PDF alone: gather the facts, what fails fastest first."""
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from dossier.archive.attached import NotADossierError
+from dossier.archive.document import ManifestDocument
+from dossier.archive.dossier_file import DossierFile, dossier_of
+from dossier.archive.pdf_file import PdfFile, open_pdf, read_bounded
+from dossier.archive.questions import answers
+from dossier.archive.recompute import Recomputed, recompute
+from dossier.archive.seals import Seal, read_seals
+from dossier.archive.signoff import content_digest, judge
+from dossier.archive.verification import Verification
+from dossier.case.case import Case
+from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry, SignOffFile
+from dossier.report.render import MissingLibraryError
+from dossier.report.signing import ROLES, SignOff
+
+__all__ = ["verify"]
+
+CHANGED = "the file was changed after signing, so nothing more was tried"
+
+
+def verify(
+    path: Path | str,
+    *,
+    trust: Sequence[bytes] = (),
+    at: datetime | None = None,
+    pages: bool = True,
+) -> Verification:
+    """Return what can be found out about the dossier at `path` from its PDF alone.
+
+    `trust` holds certificates of authorities (PEM or DER) that signatures may lead to; `at` is the
+    moment at which certificates, concessions and review dates are judged, now if not given.  With
+    `pages` the PDF is built a second time from what is attached and compared byte by byte; without
+    it no dossier is verified.  Raises NotADossierError for any other file, OSError where it cannot
+    be read.
+    """
+    target = Path(path)
+    pdf = open_pdf(read_bounded(target))
+    dossier = _dossier(pdf)
+    seals = read_seals(pdf, trust, at)
+    again = _again(pdf, dossier, seals, pages=pages)
+    today = (at or datetime.now(UTC)).date()
+    return Verification(
+        file=target.name, sha256=dossier.sha256,
+        number=dossier.decision.case.number, revision=dossier.decision.case.revision,
+        decision=dossier.decision.decision, standing=str(dossier.decision.standing),
+        seals=seals, trust_given=bool(trust), signoff=_sign_offs(dossier, again.case),
+        attached=len(pdf.files), faults=dossier.faults, recomputed=again,
+        answers=_answers(again, today),
+    )  # fmt: skip
+
+
+def _dossier(pdf: PdfFile) -> DossierFile:
+    if "manifest.json" not in pdf.files:
+        raise NotADossierError("no manifest.json is attached")
+    try:
+        manifest = ManifestDocument.model_validate(json.loads(pdf.files["manifest.json"]))
+    except (ValueError, RecursionError):
+        raise NotADossierError("manifest.json is not of a known form") from None
+    digest = hashlib.sha256(pdf.data).hexdigest()
+    return dossier_of(
+        pdf.files, manifest.case, manifest=manifest, sha256=digest, size=len(pdf.data)
+    )
+
+
+def _again(pdf: PdfFile, dossier: DossierFile, seals: Sequence[Seal], *, pages: bool) -> Recomputed:
+    """Return the second decision; none where a signature already tells that the file changed."""
+    if any(not seal.sound for seal in seals):
+        return Recomputed(why_not=CHANGED)
+    try:
+        return recompute(pdf.data, pdf.files, dossier.case_name, pages=pages, sealed=bool(seals))
+    except (NotADossierError, MissingLibraryError):
+        raise
+    except Exception as error:  # noqa: BLE001  what is attached may come from anyone
+        return Recomputed(why_not=f"{type(error).__name__}: {error}"[:300])
+
+
+def _sign_offs(dossier: DossierFile, case: Case | None) -> SignOff:
+    """Return the sign-offs as the attached files carry them, judged again."""
+    entries = _entries(dossier)
+    raw: Mapping[str, Any] = dossier.case or {}
+    try:
+        digest = content_digest(dossier.document)
+        roles = tuple(str(role) for role in raw.get("signoff", {}).get("roles", ROLES))
+        tested = max(_day(record) for record in raw.get("record", ()))
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        return SignOff()
+    if any(finding.concession for finding in dossier.decision.findings):
+        roles = roles if "approved" in roles else (*roles, "approved")
+    return SignOff(signed=judge(entries, roles, digest, tested), roles=roles, digest=digest)
+
+
+def _day(record: Mapping[str, Any]) -> date:
+    day = record.get("finished") or record["tested"]
+    if type(day) is not date:
+        raise ValueError("a record without a date")
+    return day
+
+
+def _entries(dossier: DossierFile) -> tuple[SignOffEntry, ...]:
+    content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
+    if content is None:
+        return ()
+    try:
+        return SignOffFile.model_validate(tomllib.loads(content.decode("utf-8"))).signed
+    except (ValueError, ValidationError, RecursionError):
+        return ()
+
+
+def _answers(again: Recomputed, today: date) -> Any:
+    if again.case is None or again.assessment is None:
+        return ()
+    return answers(again.case, again.assessment, today)

@@ -1,0 +1,130 @@
+"""Capacity and life as formatted text and a chart."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dossier.decision.finding import Assessment
+from dossier.evidence.reduced import MultipassResult
+from dossier.report.blocks import Cell, Chart, Column, Table
+from dossier.report.chart_filtration import Loading, draw_loading
+from dossier.report.chart_style import draw
+from dossier.report.content_filtration import by_path, in_order, why_no_runs
+from dossier.report.content_results import results_table
+from dossier.report.format import quantity_text
+from dossier.report.places import places_of
+from dossier.report.sections import findings_of
+from dossier.report.words import PATHS
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["CapacityPage", "capacity_page"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapacityPage:
+    """What the filter holds."""
+
+    results: Table
+    loading: Chart
+    runs: Table
+
+
+def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
+    """Return the section on capacity and life."""
+    findings = findings_of(assessment.findings, "capacity")
+    return CapacityPage(
+        results=results_table(
+            "Each specimen's result that requirements on capacity and life ask for", findings,
+            places_of(assessment), "No requirement asks for a capacity or a service life.",
+        ),
+        loading=_loading(assessment, style),
+        runs=_runs(assessment.bench.multipass),
+    )  # fmt: skip
+
+
+def _loading(assessment: Assessment, style: str) -> Chart:
+    caption = (
+        "Differential pressure of the element (assembly less housing) against injected "
+        "contaminant, as read; the last point is the interpolated terminal differential pressure; "
+        "candidate solid, reference dashed."
+    )
+    paths = by_path(assessment.bench.multipass)
+    if not paths:
+        return Chart(caption=caption, id="chart-loading", missing=why_no_runs(assessment))
+
+    def paint(figure: "Figure") -> None:
+        axes = figure.subplots(1, len(paths), squeeze=False)[0]
+        for ax, (path, runs) in zip(axes, paths, strict=True):
+            marks = [(f"terminal {quantity_text(p, 'kPa')}", p) for p in _terminals(runs)]
+            draw_loading(ax, [_curve(run) for run in runs], marks)
+            if len(paths) > 1:
+                ax.set_title(PATHS[path])
+
+    alt = " ".join(f"{PATHS[path].capitalize()}. {_loading_alt(runs)}" for path, runs in paths)
+    return Chart(caption=caption, id="chart-loading", uri=draw(paint, style, 2.1), alt=alt)
+
+
+def _curve(run: MultipassResult) -> Loading:
+    return Loading(
+        side=run.side,
+        specimen=run.specimen,
+        mass=np.append(run.mass, run.injected) * 1e3,
+        pressure=np.append(run.pressure_drop - run.housing, run.terminal) / 1e3,
+    )
+
+
+def _terminals(runs: Sequence[MultipassResult]) -> list[float]:
+    return sorted({round(run.terminal / 1e3, 3) for run in runs})
+
+
+def _loading_alt(runs: Sequence[MultipassResult]) -> str:
+    ends = "; ".join(
+        f"{run.side} {run.specimen} {quantity_text(run.injected * 1e3, 'g', 3)}" for run in runs
+    )
+    limits = ", ".join(quantity_text(value, "kPa") for value in _terminals(runs))
+    return (
+        "Chart of differential pressure of the element in kPa against injected contaminant in g. "
+        f"Terminal differential pressure {limits}, reached after: {ends}."
+    )
+
+
+def _runs(runs: Sequence[MultipassResult]) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    ordered = in_order(runs)
+    several = len({run.path for run in ordered}) > 1
+    for run in ordered:
+        held = run.balance
+        retained = (
+            quantity_text(held.retained * 1e3, "g", keep=True) if held else run.missing_balance
+        )
+        rows.append(
+            (
+                run.record,
+                f"{run.side} {run.specimen}{', ' + PATHS[run.path] if several else ''}",
+                quantity_text(run.flow * 6e4, "L/min"),
+                quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
+                quantity_text(run.end_time / 60.0, "min", 3, keep=True),
+                quantity_text(run.injected * 1e3, "g", keep=True),
+                retained,
+                quantity_text(run.terminal / 1e3, "kPa"),
+            )
+        )
+    return Table(
+        caption="Multi-pass runs: duration, contaminant injected and retained",
+        columns=(
+            Column("Record", 10),
+            Column("Specimen", 25),
+            Column("Flow", 10, "right"),
+            Column("Base level", 11, "right"),
+            Column("Duration", 10, "right"),
+            Column("Injected", 11, "right"),
+            Column("Retained", 12, "right"),
+            Column("Terminal Δp", 11, "right"),
+        ),
+        rows=tuple(rows),
+        empty="No multi-pass record could be reduced.",
+    )

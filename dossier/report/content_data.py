@@ -1,0 +1,73 @@
+"""Annex of data: the reporting tenths behind the efficiencies that requirements ask for."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.reduced import MultipassResult
+from dossier.report.blocks import Cell, Column, Table
+from dossier.report.content_filtration import bound_ratio, by_path
+from dossier.report.format import bound_text, significant
+from dossier.report.sections import findings_of
+from dossier.report.words import PATHS
+
+__all__ = ["attachments_note", "data_tables"]
+
+MOST_TABLES, MOST_RUNS = 4, 8
+"""How many tables of tenths are printed, and of how many runs each; all records are attached."""
+
+
+def data_tables(assessment: Assessment) -> tuple[Table, ...]:
+    """Return the filtration ratio of each tenth at the sizes asked for, a table a size.
+
+    Of the full-flow path, where there is one: requirements on efficiency are about it.
+    """
+    tables = [
+        _tenths(path, size, [run for run in runs if size in run.sizes])
+        for path, runs in by_path(assessment.bench.multipass)[:1]
+        for size in _sizes(findings_of(assessment.findings, "efficiency"), runs)
+    ]
+    return tuple(tables[:MOST_TABLES])
+
+
+def _sizes(findings: Sequence[Finding], runs: Sequence[MultipassResult]) -> list[float]:
+    """Return the counted sizes that requirements on efficiency name."""
+    counted = {float(size) for run in runs for size in run.sizes}
+    asked = {float(f.demand.at["size"]) for f in findings if "size" in f.demand.at}
+    return sorted(counted & asked)
+
+
+def _tenths(path: str, size: float, runs: Sequence[MultipassResult]) -> Table:
+    shown = runs[:MOST_RUNS]
+    width = 84 // max(len(shown), 1)
+    columns = [Column("Test time", 16)]
+    columns += [Column(f"{run.side} {run.specimen}", width, "right") for run in shown]
+    rows: list[tuple[Cell, ...]] = []
+    for tenth in range(10):
+        cells = [_tenth(run, tenth, int(np.flatnonzero(run.sizes == size)[0])) for run in shown]
+        rows.append((f"{10 * tenth} % to {10 * tenth + 10} %", *cells))
+    left = len(runs) - len(shown)
+    return Table(
+        caption=f"Filtration ratio of each reporting tenth, {significant(size)} µm(c), "
+        f"{PATHS[path]}",
+        columns=tuple(columns),
+        rows=tuple(rows),
+        note=f"{left} further runs follow from the attached records." if left > 0 else "",
+    )
+
+
+def _tenth(run: MultipassResult, tenth: int, k: int) -> str:
+    down = float(run.down[tenth, k])
+    if not down > 0:
+        return bound_text(significant(bound_ratio(run, tenth, k), 3, keep=True), "larger than")
+    return significant(float(run.up[tenth, k]) / down, 3, keep=True)
+
+
+def attachments_note() -> str:
+    """Return where the data are that the annex does not print."""
+    return (
+        "The raw data are attached to this PDF as the laboratory's own files, under the names in "
+        "the list of test records. Printed here are the reporting tenths at the sizes that "
+        "requirements name; the charts show those of every counted size."
+    )

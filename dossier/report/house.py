@@ -1,0 +1,203 @@
+"""What a house brings: its own sections, style sheet, logo and wording of the usual cautions."""
+
+import hashlib
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field, StringConstraints, ValidationError
+
+from dossier.case.explain import explain
+from dossier.case.fields import Model
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.decision.cautions import GENERAL
+from dossier.decision.finding import Caution
+from dossier.report.logo import logo_faults, logo_uri
+
+__all__ = ["DEFERENCE", "HOUSE_FILE", "House", "read_house", "worded"]
+
+DEFERENCE = GENERAL[0]
+"""The caution that puts the OEM and local rules first: no house may reword or remove it."""
+HOUSE_FILE = "house.toml"
+MOST_FILES, MOST_BYTES = 64, 512 * 1024
+TEXTS = (".html", ".css", ".mplstyle", ".toml")
+NOTES = (".md", ".txt")
+"""Kinds of files that may lie in the folder and are not read."""
+STYLES = ("dossier.css", "house.css")
+
+
+class HouseCaution(Model):
+    """A caution in the words of the house."""
+
+    title: Annotated[str, StringConstraints(min_length=3, max_length=200, strip_whitespace=True)]
+    text: Annotated[str, StringConstraints(min_length=10, max_length=4000, strip_whitespace=True)]
+    replaces: str = ""
+    """Title of the usual caution that it rewords; empty for one that is added."""
+
+
+class HouseFile(Model):
+    """house.toml."""
+
+    name: Annotated[str, StringConstraints(min_length=1, max_length=100, strip_whitespace=True)]
+    logo: str = ""
+    caution: tuple[HouseCaution, ...] = Field(default=(), max_length=40)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """A house's folder, read once and found to be in order."""
+
+    folder: str
+    name: str = ""
+    files: Mapping[str, str] = field(default_factory=dict)
+    """Templates and style sheets by name; each stands in for ours of the same name."""
+    logo: str = ""
+    """The logo as a data URI; empty without one."""
+    cautions: tuple[HouseCaution, ...] = ()
+    digest: str = ""
+    """SHA-256 over the names and contents of all files."""
+
+
+def read_house(folder: Path) -> House:
+    """Return the house in `folder`; raises CaseError with everything that is wrong with it."""
+    if not folder.is_dir():
+        what = CaseProblem(str(folder), "", "no such folder", "give the folder of the house")
+        raise CaseError([what])
+    problems: list[CaseProblem] = []
+    contents = dict(_contents(folder, problems))
+    document = _house_file(folder, contents, problems)
+    texts = dict(_texts(folder, contents, problems))
+    logo = _logo(folder, contents, document, problems)
+    problems += _caution_problems(folder, document.caution)
+    problems += _style_problems(folder, texts)
+    if problems:
+        raise CaseError(dict.fromkeys(problems))
+    digest = hashlib.sha256()
+    for name, content in sorted(contents.items()):
+        digest.update(f"{hashlib.sha256(content).hexdigest()}  {name}\n".encode())
+    return House(
+        folder=str(folder), name=document.name, files=texts, logo=logo,
+        cautions=document.caution, digest=digest.hexdigest(),
+    )  # fmt: skip
+
+
+def _problem(folder: Path, name: str, what: str, hint: str) -> CaseProblem:
+    return CaseProblem(f"{folder.name}/{name}", "", what, hint)
+
+
+def _contents(folder: Path, problems: list[CaseProblem]) -> Iterator[tuple[str, bytes]]:
+    """Yield every file of the folder that is read; what leads out of it or is too large is not."""
+    paths = sorted(folder.iterdir())
+    if len(paths) > MOST_FILES:
+        hint = f"{MOST_FILES} are the most"
+        problems.append(_problem(folder, "", f"holds {len(paths)} files", hint))
+        return
+    for path in paths:
+        if path.name.startswith(".") or path.suffix.lower() in NOTES:
+            continue
+        if path.is_symlink() or not path.is_file():
+            what = "is a link or a folder"
+            problems.append(_problem(folder, path.name, what, "put the file itself there"))
+        elif path.stat().st_size > MOST_BYTES:
+            what = f"is larger than {MOST_BYTES // 1024} KiB"
+            problems.append(_problem(folder, path.name, what, "make it smaller"))
+        else:
+            yield path.name, path.read_bytes()
+
+
+def _house_file(
+    folder: Path, contents: Mapping[str, bytes], problems: list[CaseProblem]
+) -> HouseFile:
+    plain = HouseFile(name=folder.name[:100] or "house")
+    if HOUSE_FILE not in contents:
+        return plain
+    document: dict[str, Any] = {}
+    try:
+        document = tomllib.loads(contents[HOUSE_FILE].decode("utf-8"))
+        return HouseFile.model_validate(document)
+    except ValidationError as error:
+        problems += explain(f"{folder.name}/{HOUSE_FILE}", error, HouseFile, document)
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        problems.append(_problem(folder, HOUSE_FILE, f"not valid TOML: {error}", "correct it"))
+    return plain
+
+
+def _texts(
+    folder: Path, contents: Mapping[str, bytes], problems: list[CaseProblem]
+) -> Iterator[tuple[str, str]]:
+    for name, content in contents.items():
+        suffix = Path(name).suffix.lower()
+        unread = suffix == ".css" and name not in STYLES
+        unread |= suffix == ".mplstyle" and name != "charts.mplstyle"
+        unread |= suffix == ".toml" and name != HOUSE_FILE
+        if unread:
+            hint = f"style sheets are {', '.join(STYLES)} and charts.mplstyle"
+            problems.append(_problem(folder, name, "is not a name that is read", hint))
+        elif suffix in TEXTS:
+            try:
+                yield name, content.decode("utf-8")
+            except UnicodeDecodeError:
+                problems.append(_problem(folder, name, "not UTF-8 text", "save it as UTF-8"))
+
+
+def _logo(
+    folder: Path, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
+) -> str:
+    pictures = [name for name in contents if Path(name).suffix.lower() not in TEXTS]
+    for name in pictures:
+        if name != document.logo:
+            hint = f'name the logo in {HOUSE_FILE}: logo = "{name}"; nothing else is read'
+            problems.append(_problem(folder, name, "is not read", hint))
+    if not document.logo:
+        return ""
+    if document.logo not in contents:
+        what = f"the logo {document.logo!r} is not in the folder"
+        problems.append(_problem(folder, HOUSE_FILE, what, "put it beside house.toml"))
+        return ""
+    content = contents[document.logo]
+    faults = logo_faults(document.logo, content)
+    hint = "a logo is a small SVG of plain shapes, or a PNG"
+    problems += [_problem(folder, document.logo, fault, hint) for fault in faults]
+    return "" if faults else logo_uri(document.logo, content)
+
+
+def _caution_problems(folder: Path, cautions: Sequence[HouseCaution]) -> Iterator[CaseProblem]:
+    known = {each.title for each in GENERAL}
+    for each in cautions:
+        if each.replaces == DEFERENCE.title:
+            what = f"the caution {DEFERENCE.title!r} cannot be reworded"
+            yield _problem(folder, HOUSE_FILE, what, "add a caution of your own beside it")
+        elif each.replaces and each.replaces not in known:
+            hint = f"titles are {'; '.join(sorted(known - {DEFERENCE.title}))}"
+            what = f"there is no usual caution {each.replaces!r}"
+            yield _problem(folder, HOUSE_FILE, what, hint)
+
+
+def _style_problems(folder: Path, texts: Mapping[str, str]) -> Iterator[CaseProblem]:
+    if "charts.mplstyle" not in texts:
+        return
+    from dossier.report.chart_style import styled
+
+    try:
+        with styled(texts["charts.mplstyle"]):
+            pass
+    except (KeyError, ValueError) as error:
+        words = " ".join(str(error).split())[:160]
+        yield _problem(folder, "charts.mplstyle", words, "use the settings of Matplotlib")
+
+
+def worded(general: Sequence[Caution], house: House | None) -> tuple[Caution, ...]:
+    """Return the usual cautions in the words of the house, its own ones after them."""
+    if house is None:
+        return tuple(general)
+    new = {each.replaces: each for each in house.cautions if each.replaces}
+    kept = [
+        Caution(title=new[old.title].title, text=new[old.title].text, computed=False)
+        if old.title in new and old.title != DEFERENCE.title
+        else old
+        for old in general
+    ]
+    added = [each for each in house.cautions if not each.replaces]
+    return (*kept, *(Caution(title=e.title, text=e.text, computed=False) for e in added))

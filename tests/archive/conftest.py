@@ -1,0 +1,18 @@
+"""One sealed dossier for all tests of this folder."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from tests.archive import sealed
+
+
+@pytest.fixture(scope="session")
+def dossier(tmp_path_factory):
+    """A dossier sealed three times, with its authority and its versions on the way."""
+    folder = tmp_path_factory.mktemp("sealed")
+    pdf, authority, keys, versions = sealed.made(folder)
+    return SimpleNamespace(
+        pdf=pdf, data=versions[-1], unsigned=versions[0], versions=versions, keys=keys,
+        trust=[authority.read_bytes()], authority=authority, folder=folder,
+    )  # fmt: skip

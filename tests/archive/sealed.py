@@ -1,0 +1,149 @@
+"""A signed-off demo dossier, sealed three times by test identities; and hands that forge it."""
+
+import io
+import shutil
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+from pyhanko.pdf_utils import generic
+from pyhanko.pdf_utils.generic import pdf_name
+from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+from pyhanko.pdf_utils.reader import PdfFileReader
+
+from dossier import build, sign
+from dossier.archive.identity import make_identity
+from dossier.archive.signature import load_keys, seal_pdf
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+ROLES = ("prepared", "checked", "approved")
+NAMES = ("Test Engineer (invented)", "Data Reviewer (invented)", "Head of Pumps (invented)")
+SECRET = "a phrase for tests only"
+DAY = date(2026, 3, 30)
+
+
+def sign_all(folder, names=NAMES, day=DAY):
+    (folder / "signoff.toml").unlink(missing_ok=True)
+    for role, name in zip(ROLES, names, strict=True):
+        state = sign(folder, {"role": role, "name": name, "date": day})
+    assert state.complete
+    return state
+
+
+def case_copy(target, name="polder-pumps"):
+    """Copy a demo case and sign it off, whatever state the demo is in."""
+    folder = Path(shutil.copytree(INPUTS / name, target / name))
+    sign_all(folder)
+    return folder
+
+
+def identities(folder, names=NAMES):
+    return {
+        role: make_identity(n, folder, SECRET).key for role, n in zip(ROLES, names, strict=True)
+    }
+
+
+def seal_all(pdf, keys, roles=ROLES):
+    """Seal a dossier in place by the roles given; return the versions on the way."""
+    versions = [pdf.read_bytes()]
+    for role in roles:
+        content, _ = seal_pdf(pdf, role, load_keys(keys[role], None, SECRET))
+        pdf.write_bytes(content)
+        versions.append(content)
+    return versions
+
+
+def run(*arguments, **environment):
+    import os
+
+    return subprocess.run(
+        [sys.executable, "-m", "dossier", *map(str, arguments)],
+        capture_output=True, text=True, timeout=120, check=False,
+        env={**os.environ, "DOSSIER_PASSPHRASE": SECRET, **environment},
+    )  # fmt: skip
+
+
+def made(target):
+    """Build and seal the demo dossier in `target`; return its path and the authority's."""
+    folder = case_copy(target)
+    built = build(folder, target / "out")
+    keys = identities(target / "ids")
+    versions = seal_all(built.pdf, keys)
+    return built.pdf, target / "ids" / "test-authority.pem", keys, versions
+
+
+def flipped(data, place, bit=0):
+    changed = bytearray(data)
+    changed[place] ^= 1 << bit
+    return bytes(changed)
+
+
+def place_of(data, encoded):
+    """Return where an encoded stream stands in the file."""
+    place = data.find(encoded)
+    assert place > 0
+    assert data.count(encoded) == 1
+    return place
+
+
+def page_stream(data):
+    contents = PdfFileReader(io.BytesIO(data)).root["/Pages"]["/Kids"][0]["/Contents"]
+    return contents.encoded_data
+
+
+def specification(reader, ending):
+    pairs = reader.root["/Names"]["/EmbeddedFiles"]["/Names"]
+    return next(pairs[i + 1] for i in range(0, len(pairs), 2) if str(pairs[i]).endswith(ending))
+
+
+def attachment_stream(data, ending):
+    return specification(PdfFileReader(io.BytesIO(data)), ending)["/EF"]["/F"].encoded_data
+
+
+def appended(data, change):
+    """Return the file with an increment behind it that `change` writes."""
+    writer = IncrementalPdfFileWriter(io.BytesIO(data))
+    change(writer)
+    out = io.BytesIO()
+    writer.write(out)
+    assert out.getvalue().startswith(data)
+    return out.getvalue()
+
+
+def add_annotation(writer):
+    note = generic.DictionaryObject(
+        {
+            pdf_name("/Type"): pdf_name("/Annot"),
+            pdf_name("/Subtype"): pdf_name("/FreeText"),
+            pdf_name("/Rect"): generic.ArrayObject(map(generic.NumberObject, (60, 60, 300, 120))),
+            pdf_name("/Contents"): generic.pdf_string("Approved"),
+        }
+    )
+    page = writer.root["/Pages"]["/Kids"][0]
+    if "/Annots" not in page:
+        page[pdf_name("/Annots")] = generic.ArrayObject()
+    page["/Annots"].append(writer.add_object(note))
+    writer.update_container(page)
+
+
+def remove_page(writer):
+    pages = writer.root["/Pages"]
+    del pages["/Kids"][1]
+    pages[pdf_name("/Count")] = generic.NumberObject(int(pages["/Count"]) - 1)
+    writer.update_container(pages)
+
+
+def replacing(**contents):
+    """Return a change that replaces attachments by the end of their names."""
+
+    def change(writer):
+        for ending, content in contents.items():
+            entry = specification(writer, ending.replace("__", "."))["/EF"]
+            stream = generic.StreamObject(
+                {pdf_name("/Type"): pdf_name("/EmbeddedFile")}, stream_data=content
+            )
+            entry[pdf_name("/F")] = writer.add_object(stream)
+            writer.update_container(entry)
+
+    return change

@@ -1,0 +1,226 @@
+"""What differs between two dossiers: known edits, one at a time, and what is made of them."""
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from dossier.archive.compare import compared
+from dossier.archive.compare_json import comparison_json
+from dossier.archive.dossier_file import dossier_of, read_dossier
+from dossier.cli import app
+from tests.archive.made import case_toml, document, dossier, files, finding, put
+
+WIDE = {"COLUMNS": "200"}
+
+
+def side(doc=None, *, signed=True, name="case", inputs=None):
+    return dossier_of(files(doc or document(), signed=signed, name=name, inputs=inputs), name)
+
+
+def changes(items):
+    return {each.what: (each.before, each.after) for each in items}
+
+
+def test_the_same_is_the_same_whatever_its_folder_is_called():
+    comparison = compared(side(), side(name="copy"))
+    assert comparison.same
+    parts = (comparison.verdicts, comparison.requirements, comparison.values, comparison.inputs)
+    assert not any((*parts, comparison.rest, comparison.remarks))
+
+
+def test_a_verdict_that_flips_names_the_limit_that_moved():
+    after = finding(verdict="fail", limit={"min": 99.0, "max": None})
+    comparison = compared(
+        side(), side(document(decision="not approved", findings=[after]), signed=False)
+    )
+    assert comparison.decisions == ("approved", "draft: would be not approved")
+    (flip,) = comparison.verdicts
+    assert (flip.requirement, flip.before, flip.after) == ("E1", "pass", "fail")
+    assert flip.because == ("requirement changed: min 95 % → 99 %",)
+    assert changes(comparison.requirements[0].changes) == {"min": ("95 %", "99 %")}
+    assert comparison.values == ()
+
+
+def test_a_value_that_moves_names_the_record_that_changed():
+    inputs = {"records/mp-1.csv": b"size,up,down\n20,100,9\n"}
+    findings = [finding(value=91.0, u=0.5, verdict="fail"), finding("P1", value=30.0, records=[],
+                per_specimen=[])]  # fmt: skip
+    before = document(findings=[finding(), finding("P1", value=30.0, records=[], per_specimen=[])])
+    comparison = compared(side(before), side(document(findings=findings), inputs=inputs))
+    (value,) = comparison.values
+    assert (value.before, value.after) == ((98.5, 0.07, "%"), (91.0, 0.5, "%"))
+    assert value.difference == pytest.approx(-7.5)
+    assert value.because == ("records/mp-1.csv changed",)
+    assert comparison.effects == (("records/mp-1.csv", ("E1",)),)
+    assert [each.what for each in comparison.inputs] == ["records/mp-1.csv"]
+
+
+def test_a_changed_unit_gives_no_difference():
+    comparison = compared(side(), side(document(findings=[finding(value=0.985, unit="1")])))
+    (value,) = comparison.values
+    assert value.difference is None
+
+
+def test_requirements_that_came_and_went():
+    old = document(findings=[finding("E1"), finding("E2")])
+    new = document(findings=[finding("E1"), finding("E3", verdict="not demonstrated", value=None)])
+    comparison = compared(side(old), side(new))
+    kinds = {each.requirement: each.kind for each in comparison.requirements}
+    assert kinds == {"E2": "removed", "E3": "added"}
+    verdicts = {each.requirement: (each.before, each.after) for each in comparison.verdicts}
+    assert verdicts == {"E2": ("pass", None), "E3": (None, "not demonstrated")}
+    assert not comparison.same
+
+
+def test_the_limit_of_a_relative_requirement_is_a_result_not_a_question():
+    relative = {"min": 34.0, "max": None, "not_worse_than_reference": 0.05}
+    moved = relative | {"min": 35.0}
+    comparison = compared(
+        side(document(findings=[finding(limit=relative)])),
+        side(document(findings=[finding(limit=moved)])),
+    )
+    assert comparison.requirements == ()
+    stricter = compared(
+        side(document(findings=[finding(limit=relative)])),
+        side(document(findings=[finding(limit=relative | {"not_worse_than_reference": 0.01})])),
+    )
+    assert changes(stricter.requirements[0].changes) == {
+        "not worse than reference by": ("5 %", "1 %")
+    }
+
+
+def test_head_rule_seed_and_versions_are_compared():
+    new = document("LFQ-1", 1, candidate="CAN-2", equipment=["Pump 1", "Pump 2"])
+    new |= {"seed": 2, "versions": {"dossier": "0.2.0"}}
+    new["decision_rule"] = new["decision_rule"] | {"confidence": 0.9}
+    assert changes(compared(side(), side(new)).rest) == {
+        "revision": ("0", "1"),
+        "candidate": ("CAN-1", "CAN-2"),
+        "equipment": ("Pump 1", "Pump 1; Pump 2"),
+        "decision rule": (
+            "guard_band, confidence 95 %, agreed 2026-01-19",
+            "guard_band, confidence 90 %, agreed 2026-01-19",
+        ),
+        "seed": ("1", "2"),
+        "version of dossier": ("0.1.0", "0.2.0"),
+    }
+
+
+def test_signed_off_and_draft_do_not_read_the_same():
+    assert not compared(side(), side(signed=False)).same
+
+
+VERDICTS = st.sampled_from(["pass", "fail", "not demonstrated"])
+FINDINGS = st.dictionaries(
+    st.sampled_from(["E1", "E2", "E3"]),
+    st.builds(lambda v, x: {"verdict": v, "value": x}, VERDICTS, st.floats(0, 100)),
+)
+
+
+@given(FINDINGS, FINDINGS)
+def test_comparing_the_other_way_round_gives_the_same_turned_round(old, new):
+    a, b = (
+        side(document(findings=[finding(k, **v) for k, v in each.items()]), signed=False)
+        for each in (old, new)
+    )
+    there, back = compared(a, b), compared(b, a)
+    assert {(v.requirement, v.before, v.after) for v in there.verdicts} == {
+        (v.requirement, v.after, v.before) for v in back.verdicts
+    }
+    assert {(v.requirement, v.before, v.after) for v in there.values} == {
+        (v.requirement, v.after, v.before) for v in back.values
+    }
+    differ = {k for k in old.keys() | new.keys()
+              if old.get(k, {}).get("verdict") != new.get(k, {}).get("verdict")}  # fmt: skip
+    assert {v.requirement for v in there.verdicts} == differ
+    assert there.same == back.same == (not differ)
+
+
+def test_json_holds_the_same_facts(tmp_path):
+    a = put(tmp_path, "a.pdf", dossier())
+    b = put(tmp_path, "b.pdf", dossier(findings=[finding(verdict="fail", value=90.0)]))
+    comparison = compared(read_dossier(a), read_dossier(b))
+    read = json.loads(comparison_json(comparison, ("a.pdf", "b.pdf")))
+    assert read["a"] == {"file": "a.pdf", "dossier": "LFQ-1 r0", "decision": "approved"}
+    assert read["verdicts"] == [{"requirement": "E1", "a": "pass", "b": "fail", "because": []}]
+    assert read["values"][0]["a"] == {"value": 98.5, "u": 0.07, "unit": "%"}
+    assert read["values"][0]["difference"] == pytest.approx(-8.5)
+    assert read["same"] is False
+
+
+@pytest.mark.parametrize(
+    ("other", "code", "told"),
+    [
+        (dossier(), 0, "decision and verdicts are the same"),
+        (dossier(findings=[finding(value=98.4)]), 0, "98.400"),
+        (dossier(findings=[finding(verdict="fail")]), 1, "decision or verdicts differ"),
+        (dossier(findings=[finding(value=1e300, u=1e-300)]), 0, "1e+300"),
+        (b"no PDF", 2, "not a PDF"),
+        (None, 2, "No such file"),
+    ],
+)
+def test_the_command_prints_and_ends_with_the_code(tmp_path, other, code, told, monkeypatch):
+    a = put(tmp_path, "a.pdf", dossier())
+    b = tmp_path / "b.pdf"
+    if other is not None:
+        put(tmp_path, "b.pdf", other)
+    ran = command("compare", str(a), str(b))
+    assert ran.exit_code == code
+    assert told in ran.output
+
+
+def command(*arguments):
+    """Run the command line as `main` does, with its one boundary for errors."""
+    from types import SimpleNamespace
+
+    from dossier.outcome import explained
+
+    ran = CliRunner().invoke(app, list(arguments), env=WIDE)
+    if ran.exception is not None and not isinstance(ran.exception, SystemExit):
+        code, lines = explained(ran.exception, debug=False)
+        return SimpleNamespace(exit_code=code, output="\n".join(lines))
+    return ran
+
+
+def test_hostile_text_cannot_steer_the_terminal(tmp_path):
+    text = "\x1b[2Jred\u202e\n[bold]x[/bold]"
+    a = put(tmp_path, "a.pdf", dossier(title=text, candidate=text))
+    b = put(tmp_path, "b.pdf", dossier(findings=[finding(text, text=text)]))
+    for arguments in (("compare", str(a), str(b)), ("register", str(tmp_path))):
+        output = command(*arguments).output
+        assert "\x1b" not in output
+        assert "\u202e" not in output
+    assert "[bold]x[/bold]" in command("compare", str(a), str(b)).output
+
+
+def test_a_case_folder_is_assessed_and_compared(tmp_path):
+    """The demo case against itself with one limit moved beyond its result."""
+    import shutil
+    from pathlib import Path
+
+    demo = Path(__file__).parents[2] / "inputs" / "polder-pumps"
+    for name in ("before", "after"):
+        shutil.copytree(demo, tmp_path / name)
+        (tmp_path / name / "signoff.toml").unlink(missing_ok=True)
+    path = tmp_path / "after" / "application.toml"
+    text = path.read_text(encoding="utf-8")
+    assert text.count('max = "32 kPa"') == 1
+    path.write_text(text.replace('max = "32 kPa"', 'max = "2 kPa"'), encoding="utf-8")
+    ran = command("compare", str(tmp_path / "before"), str(tmp_path / "after"), "--json")
+    assert ran.exit_code == 1
+    read = json.loads(ran.output)
+    (flip,) = read["verdicts"]
+    assert (flip["requirement"], flip["a"], flip["b"]) == ("P1", "pass", "fail")
+    assert "requirement changed: max 32 kPa → 2 kPa" in flip["because"]
+    assert read["b"]["decision"] == "draft: would be not approved"
+    assert [each["what"] for each in read["inputs"]] == ["application.toml"]
+
+
+def test_a_case_with_problems_is_not_compared(tmp_path):
+    put(tmp_path, "case/case.toml", case_toml())
+    ran = command("compare", str(tmp_path / "case"), str(tmp_path / "case"))
+    assert ran.exit_code == 2
+    assert "problem" in ran.output

@@ -1,0 +1,120 @@
+"""A PDF from anyone: names that would leave the folder, bombs, bad JSON, another case's files."""
+
+import io
+import json
+import zlib
+
+import pytest
+from pyhanko.pdf_utils import generic
+from pyhanko.pdf_utils.generic import pdf_name
+
+from dossier import verify
+from dossier.archive import pdf_file
+from dossier.archive.attached import NotADossierError
+from dossier.archive.pdf_file import open_pdf
+from dossier.archive.recompute import differences, safe_name, unpack
+from tests.archive import sealed
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../evil", "/etc/evil", "a/../../evil", "a//b", "a/./b", "C:\\evil", "a\\b", "a/b\0c",
+        "a/" + "x" * 300, "", ".", "a", "a/b/c/d/e/f/g/h/i", "a/ b", "a/b\n", "a/\u202ecba",
+        "a/b:c",
+    ],
+)  # fmt: skip
+def test_names_that_are_no_plain_path_are_refused(name, tmp_path):
+    assert not safe_name(name)
+    with pytest.raises(NotADossierError, match="no plain path"):
+        unpack({name: b"x"}, tmp_path / "in")
+    assert not list(tmp_path.rglob("*evil*"))
+
+
+def test_plain_names_are_unpacked_each_once(tmp_path):
+    unpack({"case/records/µ 1.csv": b"x", "decision.json": b"y"}, tmp_path)
+    assert (tmp_path / "case/records/µ 1.csv").read_bytes() == b"x"
+    assert not (tmp_path / "decision.json").exists()
+    with pytest.raises(NotADossierError, match="cannot be unpacked"):
+        unpack({"case/a": b"x", "case/a/b": b"y"}, tmp_path)
+
+
+def packed(content, **more):
+    def change(writer):
+        entry = sealed.specification(writer, "decision.json")["/EF"]
+        stream = generic.StreamObject(
+            {pdf_name("/Filter"): pdf_name("/FlateDecode"), **more},
+            encoded_data=zlib.compress(content, 9),
+        )
+        entry[pdf_name("/F")] = writer.add_object(stream)
+        writer.update_container(entry)
+
+    return change
+
+
+def test_an_attachment_that_unpacks_to_more_than_it_may_is_refused(dossier, monkeypatch):
+    monkeypatch.setattr(pdf_file, "MAX_ONE", 2**20)
+    bomb = sealed.appended(dossier.unsigned, packed(b"0" * (2**20 + 1)))
+    with pytest.raises(NotADossierError, match="larger than 1 MiB"):
+        open_pdf(bomb)
+    inside = sealed.appended(dossier.unsigned, packed(b"0" * 2**20))
+    assert len(open_pdf(inside).files["decision.json"]) == 2**20
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"", b"[]", b"{", b'{"schema": "dossier decision 1.0"}', b"[" * 100_000, b"\xff\xfe", b"NaN"],
+)
+def test_a_decision_that_is_none_makes_no_dossier(body, dossier, tmp_path):
+    path = tmp_path / "x.pdf"
+    path.write_bytes(sealed.appended(dossier.unsigned, packed(body)))
+    with pytest.raises(NotADossierError):
+        verify(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"%PDF-1.7", b"%PDF-1.7\n%%EOF", b"hello" * 1000])
+def test_other_files_are_no_dossier(content, tmp_path):
+    path = tmp_path / "x.pdf"
+    path.write_bytes(content)
+    with pytest.raises(NotADossierError):
+        verify(path)
+
+
+def test_a_cut_off_dossier_is_none(dossier, tmp_path):
+    path = tmp_path / "x.pdf"
+    for size in range(1000, len(dossier.data), len(dossier.data) // 7):
+        path.write_bytes(dossier.data[:size])
+        try:
+            found = verify(path, trust=dossier.trust, pages=False)
+        except NotADossierError:
+            continue
+        assert not found.verified
+
+
+def test_differences_name_the_place_and_leave_versions_out():
+    then = {"versions": {"a": 1}, "findings": [{"requirement": "E1", "value": 1.0}], "seed": 1}
+    now = {"versions": {"a": 2}, "findings": [{"requirement": "E1", "value": 1.5}], "seed": 1}
+    assert differences(then, now) == ("findings.E1.value: 1.0 became 1.5",)
+    assert differences(then, {**then, "versions": {}}) == ()
+    assert differences({"x": [1]}, {"x": [1, 2]}) == ("x: [1] became [1, 2]",)
+    assert len(differences({str(k): 0 for k in range(99)}, {})) == 13
+
+
+def test_another_version_is_told_and_moved_numbers_keep_it_from_being_verified(dossier, tmp_path):
+    from pyhanko.pdf_utils.reader import PdfFileReader
+
+    reader = PdfFileReader(io.BytesIO(dossier.unsigned))
+    decision = json.loads(sealed.specification(reader, "decision.json")["/EF"]["/F"].data)
+    decision["versions"]["dossier"] = "0.0.9"
+    path = tmp_path / "older.pdf"
+    body = (json.dumps(decision, sort_keys=True, indent=2, ensure_ascii=False) + "\n").encode()
+    path.write_bytes(sealed.appended(dossier.unsigned, sealed.replacing(decision__json=body)))
+    found = verify(path, pages=False)
+    assert not found.recomputed.same_version
+    assert any("made with another version (dossier 0.0.9" in line for line in found.remarks)
+    assert any("no number moved" in line for line in found.remarks)
+    decision["findings"][0]["value"] += 1
+    body = (json.dumps(decision, sort_keys=True, indent=2, ensure_ascii=False) + "\n").encode()
+    path.write_bytes(sealed.appended(dossier.unsigned, sealed.replacing(decision__json=body)))
+    found = verify(path, pages=False)
+    assert any("numbers moved: findings." in line for line in found.gaps)

@@ -1,0 +1,58 @@
+"""Each question an auditor asks is answered "no" once the case gives reason to."""
+
+from datetime import date
+
+import pytest
+
+from dossier import assess, read_case
+from dossier.archive.questions import answers
+from tests.archive import sealed
+
+TODAY = date(2026, 6, 1)
+
+
+def words(folder, today=TODAY):
+    case = read_case(folder)
+    return {each.question: each.word for each in answers(case, assess(case), today)}
+
+
+@pytest.fixture(scope="module")
+def intact():
+    return words(sealed.INPUTS / "polder-pumps")
+
+
+def test_a_sound_case_answers_yes_throughout(intact):
+    assert set(intact.values()) == {"yes"}
+    assert len(intact) == 18
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "file", "question"),
+    [
+        ("due = 2026-12-07", "due = 2026-02-01", "case.toml", "in calibration"),
+        ('certificate = "ITH-25-1208 (upstream sensor)"', "", "case.toml", "cite its certificate"),
+        ('"ISO 4548-1:1997"]', '"ISO 1:1"]', "case.toml", "accredited for"),
+        ("review_due = 2029-03-31", "review_due = 2026-05-31", "case.toml", "review due"),
+        ("revision = 0", "revision = 2", "case.toml", "replaces a dossier"),
+        ('specimens = ["C1", "C2", "C3"]', 'specimens = ["C1", "C2", "C3", "C4"]', "case.toml",
+         "planned specimen"),
+        ('lots = ["lot 25-311", "lot 25-347"]', "lots = []", "case.toml", "lots of the filters"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_answered_no(old, new, file, question, intact, tmp_path):
+    folder = sealed.case_copy(tmp_path)
+    text = (folder / file).read_text()
+    assert old in text, old
+    (folder / file).write_text(text.replace(old, new, 1))
+    found = words(folder)
+    changed = {key for key in found if found[key] != intact[key]}
+    assert any(question in key for key in changed), changed
+    assert all(found[key] == "no" for key in changed)
+
+
+def test_a_concession_that_has_run_out_is_told():
+    before, after = (
+        words(sealed.INPUTS / "chain-ferry", day) for day in (TODAY, date(2027, 11, 1))
+    )
+    (question,) = [key for key in before if "concession" in key]
+    assert (before[question], after[question]) == ("yes", "no")

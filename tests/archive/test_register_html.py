@@ -1,0 +1,186 @@
+"""The page of the register: everything escaped, nothing fetched, searchable in a browser."""
+
+import base64
+import hashlib
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from urllib.parse import quote, unquote
+
+import pytest
+
+from dossier.archive.register import update
+from dossier.archive.register_html import register_page
+from dossier.archive.register_query import Wanted, find
+from tests.archive.made import case_toml, dossier, put
+
+ATTACK = "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">"
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+browser = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("page")
+    put(folder, "a b#%.pdf", dossier("A", candidate="CAN-77", equipment=["Straße 4"]))
+    put(folder, "x/b0.pdf", dossier("B", title=ATTACK))
+    broken = "</title></style></script>"
+    put(folder, "x/b1.pdf", dossier("B", 1, title=broken, decision="undecided"))
+    other = case_toml(instruments=("APC-3",), lots=(ATTACK,))
+    put(folder, "javascript:alert(1).pdf", dossier("C", inputs={"case.toml": other}, signed=False))
+    put(folder, "<b>no.pdf", b"x")
+    return folder
+
+
+def page_of(folder, prefix=""):
+    outcome = update(folder)
+    hits = find(folder, Wanted(superseded=True), with_rests=True)
+    return register_page(outcome, hits, prefix=prefix)
+
+
+class Read(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.elements, self.texts, self.stack = [], {}, []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        if tag not in ("meta", "br", "input"):
+            self.stack.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.stack.pop() == tag
+
+    def handle_data(self, data):
+        self.texts.setdefault(self.stack[-1] if self.stack else "", []).append(data)
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.elements if name == tag]
+
+
+def test_hostile_text_adds_no_element_and_no_attribute(folder):
+    read = Read(page_of(folder))
+    assert read.stack == []
+    allowed = {
+        "html", "head", "meta", "title", "style", "body", "header", "h1", "h2", "p", "code", "main",
+        "form", "label", "input", "div", "table", "caption", "thead", "tbody", "tr", "th", "td",
+        "a", "br", "span", "details", "summary", "dl", "dt", "dd", "section", "ul", "li", "script",
+    }  # fmt: skip
+    assert {tag for tag, _ in read.elements} <= allowed
+    assert len(read.all("script")) == len(read.all("style")) == len(read.all("title")) == 1
+    for _, attrs in read.elements:
+        assert not [name for name in attrs if name.startswith("on") or name in ("src", "style")]
+    assert any(ATTACK in text for text in read.texts["span"])
+
+
+def test_links_lead_to_the_files_and_nowhere_else(folder):
+    links = [attrs["href"] for attrs in Read(page_of(folder)).all("a")]
+    assert all(link.startswith("./") for link in links)
+    assert {unquote(link) for link in links} == {
+        "./a b#%.pdf", "./x/b0.pdf", "./x/b1.pdf", "./javascript:alert(1).pdf",
+    }  # fmt: skip
+    assert Read(page_of(folder, prefix=None)).all("a") == []
+
+
+def test_the_page_needs_nothing_else_and_lets_nothing_else_run(folder):
+    text = page_of(folder)
+    read = Read(text)
+    policy = next(a["content"] for a in read.all("meta") if "http-equiv" in a)
+    assert policy.startswith("default-src 'none'; ")
+    for kind in ("script", "style"):
+        (body,) = read.texts[kind]
+        digest = base64.b64encode(hashlib.sha256(body.encode()).digest()).decode()
+        assert f"{kind}-src 'sha256-{digest}'" in policy
+    assert not re.search(r"https?:|@import|url\(|<link|<iframe|<base", text.split("<tbody>")[0])
+
+
+def test_the_table_can_be_read_by_a_machine_that_speaks(folder):
+    read = Read(page_of(folder))
+    assert read.all("html") == [{"lang": "en"}]
+    assert len(read.all("caption")) == 1
+    heads = read.all("th")
+    assert [each["scope"] for each in heads] == ["col"] * 8 + ["row"] * 4
+    assert {"id": "words", "type": "search"}.items() <= read.all("input")[0].items()
+    assert read.all("label")[0] == {"for": "words"}
+    assert any(attrs.get("role") == "status" for attrs in read.all("p"))
+
+
+def test_what_is_missing_stands_at_the_top(tmp_path):
+    put(tmp_path, "a.pdf", dossier("A"))
+    path = put(tmp_path, "b.pdf", dossier("B"))
+    assert "not whole" not in page_of(tmp_path)
+    path.unlink()
+    text = page_of(tmp_path)
+    assert text.index("The record is not whole") < text.index("B r0") < text.index("<table")
+
+
+def opened(page, tmp_path, search=None):
+    """Return the document as headless Chromium holds it after the page's script has run."""
+    address = page.as_uri() + ("" if search is None else f"#search={quote(search)}")
+    run = subprocess.run(
+        [
+            CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
+            "--no-first-run", "--disable-background-networking", "--disable-component-update",
+            "--disable-sync", f"--user-data-dir={tmp_path / 'profile'}",
+            "--virtual-time-budget=5000", "--dump-dom", address,
+        ],
+        capture_output=True, text=True, timeout=120, check=True,
+    )  # fmt: skip
+    return run.stdout
+
+
+def shown(dom):
+    rows = re.findall(r"<tr ([^>]*)>\s*<th scope=\"row\">(?:<a [^>]*>)?([^<]*)", dom)
+    return [name for attrs, name in rows if "hidden" not in attrs]
+
+
+@browser
+@pytest.mark.parametrize(
+    ("search", "expected"),
+    [
+        (None, ["A r0", "B r0", "B r1", "C r0"]),
+        ("apc-3", ["C r0"]),
+        ("STRASSE 4", []),
+        ("straße  can-77", ["A r0"]),
+        ("superseded: was approved", ["B r0"]),
+        ("draft", ["C r0"]),
+        ("<script>", ["B r0", "C r0"]),
+        ("no such thing", []),
+    ],
+)
+def test_search_in_a_browser(folder, tmp_path, search, expected):
+    page = tmp_path / "register.html"
+    page.write_text(page_of(folder), encoding="utf-8")
+    dom = opened(page, tmp_path, search)
+    assert shown(dom) == expected
+    assert f"{len(expected)} of 4 dossiers shown" in dom
+    assert "<title>Register of dossiers</title>" in dom
+    assert '<form role="search" id="search">' in dom
+
+
+@browser
+def test_typing_and_the_tick_work_in_a_browser(folder, tmp_path):
+    """A second script, let in by its own hash, does what a user does."""
+    user = (
+        "const box = document.getElementById('words'); const e = new Event('input');"
+        "box.value = 'x/b'; box.dispatchEvent(e);"
+        "document.body.dataset.typed = document.getElementById('shown').textContent;"
+        "document.getElementById('superseded').click();"
+    )
+    digest = base64.b64encode(hashlib.sha256(user.encode()).digest()).decode()
+    text = page_of(folder).replace("script-src '", f"script-src 'sha256-{digest}' '")
+    page = tmp_path / "register.html"
+    page.write_text(text.replace("</body>", f"<script>{user}</script></body>"), encoding="utf-8")
+    dom = opened(page, tmp_path)
+    assert 'data-typed="2 of 4 dossiers shown"' in dom
+    assert shown(dom) == ["B r1"]
+
+
+@browser
+def test_a_script_that_is_not_the_page_s_own_does_not_run(folder, tmp_path):
+    page = tmp_path / "register.html"
+    bad = "<script>document.title='owned'</script></body>"
+    page.write_text(page_of(folder).replace("</body>", bad), encoding="utf-8")
+    assert "<title>Register of dossiers</title>" in opened(page, tmp_path)

@@ -1,0 +1,298 @@
+"""Asking the register: filters, what decisions rest on, supersession, CSV and JSON."""
+
+import csv
+import io
+import json
+from datetime import date
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from dossier.archive.document import DecisionWord, VerdictWord
+from dossier.archive.register import update
+from dossier.archive.register_query import Wanted, find, parse_rest
+from dossier.archive.register_row import Row, settled
+from dossier.archive.register_text import COLUMNS, because_text, csv_text, json_text
+from dossier.decision.rules import Decision, Verdict
+from tests.archive.made import APPLICATION, case_toml, dossier, finding, put
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("dossiers")
+    put(folder, "a.pdf", dossier("A", candidate="CAN-77", issued="2025-01-10"))
+    put(folder, "b0.pdf", dossier("B", issued="2025-02-10", equipment=["Ferry 4", "Winch"]))
+    put(folder, "b1.pdf", dossier("B", 1, decision="not approved", issued="2026-02-10"))
+    put(folder, "c.pdf", dossier("C", signed=False, review_due="2027-01-01", reference="CAN-77"))
+    put(folder, "d.pdf", dossier("D", decision="undecided", review_due="2028-01-01"))
+    lab = case_toml(("APC-3",), ("25-400",), "ISO 4548-12:2000")
+    put(folder, "e.pdf", dossier("E", inputs={"case.toml": lab}, review_due="2028-01-02"))
+    put(folder, "f.pdf", dossier("F", signed=False, inputs={"case.toml": b"["}))
+    update(folder)
+    return folder
+
+
+def names(folder, **wanted):
+    return [hit.row.name for hit in find(folder, Wanted(**wanted))]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "expected"),
+    [
+        ({}, ["A r0", "B r1", "C r0", "D r0", "E r0", "F r0"]),
+        ({"superseded": True}, ["A r0", "B r0", "B r1", "C r0", "D r0", "E r0", "F r0"]),
+        ({"decision": "approved"}, ["A r0", "E r0"]),
+        ({"decision": "approved", "superseded": True}, ["A r0", "E r0"]),
+        ({"decision": "Superseded: was  approved", "superseded": True}, ["B r0"]),
+        ({"decision": "draft: would be approved"}, ["C r0", "F r0"]),
+        ({"decision": "undecided"}, ["D r0"]),
+        ({"decision": "' OR 1=1 --"}, []),
+        ({"standing": "draft"}, ["C r0", "F r0"]),
+        ({"standing": "signed off", "decision": "not approved"}, ["B r1"]),
+        ({"filter": "can-77"}, ["A r0", "C r0"]),
+        ({"filter": "%"}, []),
+        ({"equipment": "FERRY", "superseded": True}, ["B r0"]),
+        ({"equipment": "ferry 4; winch", "superseded": True}, []),
+        ({"issued_from": date(2026, 3, 1)}, ["C r0", "D r0", "E r0", "F r0"]),
+        ({"issued_until": date(2026, 2, 10)}, ["A r0", "B r1"]),
+        ({"issued_from": date(2026, 2, 10), "issued_until": date(2026, 2, 10)}, ["B r1"]),
+        ({"review_due_by": date(2027, 12, 31)}, ["C r0"]),
+        ({"review_due_by": date(2028, 1, 1)}, ["C r0", "D r0"]),
+    ],
+)
+def test_filters(folder, wanted, expected):
+    assert names(folder, **wanted) == expected
+
+
+OTHERS = ["A r0", "B r1", "C r0", "D r0"]
+
+
+@pytest.mark.parametrize(
+    ("rest", "expected"),
+    [
+        ("instrument:APC-21", OTHERS),
+        ("instrument: apc-3", ["E r0"]),
+        ("instrument:APC", []),
+        ("instrument:BAL-99", [*OTHERS, "E r0"]),
+        ("certificate:ITH-26-0120", [*OTHERS, "E r0"]),
+        ("lot:25-311", OTHERS),
+        ("lot:lot 25-400", ["E r0"]),
+        ("laboratory:ITH", [*OTHERS, "E r0"]),
+        ("laboratory:invented test  house", [*OTHERS, "E r0"]),
+        ("standard:ISO 4548-12", [*OTHERS, "E r0"]),
+        ("standard:ISO 4548-12:2017", OTHERS),
+        ("standard:ISO 4548-1", [*OTHERS, "E r0"]),
+        ("standard:ISO 4548-1:2017", []),
+        ("standard:ISO/IEC 17025", [*OTHERS, "E r0"]),
+        ("requirement:E1", [*OTHERS, "E r0", "F r0"]),
+        ("source:Spec PE-07", [*OTHERS, "E r0", "F r0"]),
+        ("fluid:test oil", [*OTHERS, "E r0"]),
+        ("fluid:SAE 15W-40, mineral", [*OTHERS, "E r0"]),
+        ("specimen:C1", [*OTHERS, "E r0"]),
+        ("record:MP-1", [*OTHERS, "E r0"]),
+    ],
+)
+def test_what_decisions_rest_on(folder, rest, expected):
+    found = names(folder, resting_on=(parse_rest(rest),))
+    # F cannot be searched, so it is always among those to look at.
+    assert found == sorted({*expected, "F r0"})
+
+
+def test_the_answer_says_which_requirements_are_concerned(folder):
+    hits = {h.row.name: h for h in find(folder, Wanted(resting_on=(("instrument", "APC-21"),)))}
+    assert because_text(hits["A r0"]) == "instrument APC-21 (E1)"
+    assert "case.toml cannot be read" in because_text(hits["F r0"])
+    hits = {h.row.name: h for h in find(folder, Wanted(resting_on=(("instrument", "DP-11"),)))}
+    assert because_text(hits["A r0"]) == "instrument DP-11 (listed, no finding uses it)"
+
+
+def test_all_of_several_must_be_rested_on(folder):
+    both = (("instrument", "APC-3"), ("lot", "25-400"))
+    assert names(folder, resting_on=both) == ["E r0", "F r0"]
+    assert names(folder, resting_on=(*both, ("instrument", "APC-21"))) == ["F r0"]
+
+
+def test_the_reference_of_a_relative_requirement_counts(tmp_path):
+    case = case_toml() + b'[reference]\nlots = ["24-118"]\n'
+    relative = finding("C2", reference={"per_specimen": [{"record": "MP-9"}]})
+    relative["limit"] = {"min": None, "max": None, "not_worse_than_reference": 0.05}
+    put(tmp_path, "a.pdf", dossier(inputs={"case.toml": case}, findings=[finding(), relative]))
+    update(tmp_path)
+    (hit,) = find(tmp_path, Wanted(resting_on=(("lot", "24-118"),)))
+    assert because_text(hit) == "lot 24-118 (C2)"
+
+
+@pytest.mark.parametrize("text", ["APC-21", "colour:red", "instrument:", "instrument: "])
+def test_what_cannot_be_asked_for_is_refused(text):
+    with pytest.raises(ValueError, match="kinds: instrument"):
+        parse_rest(text)
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        b"record = 3", b"record = [1, 2]", b"[record]\nid = 3", b'[[record]]\ninstruments = "x"',
+        b"candidate = 1", b'[candidate]\nlots = "one"', b"[[candidate]]", b"application = 5",
+        b"application = '../../etc/passwd'", b"a = " + b"[" * 5000, b"\xff",
+        b"[[instrument]]\nid = [1]", b"signoff = 3",
+    ],
+)  # fmt: skip
+def test_a_strange_case_file_does_no_harm(tmp_path, case):
+    put(tmp_path, "a.pdf", dossier(inputs={"case.toml": case}))
+    assert update(tmp_path).unreadable == ()
+    (hit,) = find(tmp_path, Wanted(), with_rests=True)
+    assert hit.row.decision == "draft: would be approved"
+    assert any(rest.kind == "requirement" for rest in hit.rests)
+
+
+def test_the_words_are_those_of_the_decision_room():
+    assert set(DecisionWord.__args__) == {word.value for word in Decision}
+    assert set(VerdictWord.__args__) == {word.value for word in Verdict}
+
+
+# Supersession, on rows alone.
+
+
+def row(number="A", revision=0, standing="signed off", replaces="", sha256=None):
+    return Row(
+        sha256=sha256 or f"{number}{revision}{standing}", size=1, content="",
+        file=f"{number}{revision}.pdf", number=number, revision=revision, title="",
+        candidate="", reference="", application="",
+        application_revision="", equipment="", issued="", review_due="", replaces=replaces,
+        found="approved", standing=standing, remark="", unread="",
+    )  # fmt: skip
+
+
+def settle(*rows):
+    return [each.superseded_by for each in settled(rows, lambda one, other: False)]
+
+
+def test_the_latest_revision_that_stands_is_current():
+    assert settle(row(), row(revision=2), row(revision=1)) == ["A r2", "", "A r2"]
+
+
+def test_a_draft_takes_the_place_of_drafts_only():
+    assert settle(row(), row(revision=1, standing="draft")) == ["", ""]
+    assert settle(row(standing="draft"), row(revision=1, standing="draft")) == ["A r1", ""]
+    assert settle(row(standing="draft"), row(revision=1)) == ["A r1", ""]
+    assert settle(row(standing="draft"), row()) == ["A r0 (signed off, A0.pdf)", ""]
+
+
+def test_what_is_not_intact_takes_no_place_and_stays_in_sight():
+    assert settle(row(), row(revision=1, standing="not intact")) == ["", ""]
+    assert settle(row(standing="not intact"), row(revision=1)) == ["", ""]
+
+
+@pytest.mark.parametrize(
+    ("replaces", "taken"),
+    [
+        ("LFQ-1", [True, True]),
+        ("LFQ-1, revision 0", [True, False]),
+        ("LFQ-1 r0 (older oil).", [True, False]),
+        ("LFQ-1-r0", [True, False]),
+        ("dossier LFQ-1-r1.", [True, True]),
+        ("LFQ-10", [False, False]),
+        ("", [False, False]),
+    ],
+)
+def test_what_a_dossier_says_it_replaces_is_superseded(replaces, taken):
+    old = row("LFQ-1", 0, sha256="x"), row("LFQ-1", 1, "draft", sha256="y")
+    new = row("LFQ-2", replaces=replaces)
+    assert [each == "LFQ-2 r0" for each in settle(*old, new)[:2]] == taken
+
+
+def test_a_draft_or_one_that_is_not_intact_replaces_nothing_that_stands():
+    for standing in ("draft", "not intact"):
+        assert settle(row("A"), row("B", standing=standing, replaces="A")) == ["", ""]
+
+
+ROWS = st.lists(
+    st.builds(
+        row,
+        number=st.sampled_from("AB"),
+        revision=st.integers(0, 2),
+        standing=st.sampled_from(["signed off", "draft", "not intact"]),
+        replaces=st.sampled_from(["", "A", "B r1", "A and B"]),
+        sha256=st.uuids().map(str),
+    ),
+    max_size=6,
+)
+
+
+@given(ROWS, st.randoms())
+def test_what_reads_as_approved_is_alone_of_its_number_and_stands(rows, random):
+    result = settled(rows, lambda one, other: False)
+    approved = [each for each in result if each.decision == "approved"]
+    assert len({each.number for each in approved}) == len(approved)
+    assert all(each.standing == "signed off" and each.current for each in approved)
+    for each in approved:
+        later = [r for r in rows if r.number == each.number and r.revision > each.revision]
+        assert not any(r.standing == "signed off" for r in later)
+    shuffled = list(rows)
+    random.shuffle(shuffled)
+    again = settled(shuffled, lambda one, other: False)
+    assert {r.sha256: r.decision for r in again} == {r.sha256: r.decision for r in result}
+
+
+# CSV and JSON.
+
+
+def test_csv_holds_every_dossier(folder):
+    read = list(csv.DictReader(io.StringIO(csv_text(find(folder, Wanted(superseded=True))))))
+    assert list(read[0]) == [*COLUMNS, "rests_on"]
+    decisions = {(each["number"], each["revision"]): each["decision"] for each in read}
+    assert len(decisions) == 7
+    assert decisions["B", "0"] == "superseded: was approved"
+    assert decisions["C", "0"] == "draft: would be approved"
+    assert [each["number"] for each in read if each["decision"] == "approved"] == ["A", "E"]
+
+
+def test_json_holds_head_events_and_what_decisions_rest_on(folder):
+    outcome = update(folder)
+    read = json.loads(json_text(outcome, find(folder, Wanted(filter="CAN-77"), with_rests=True)))
+    assert (read["head"], read["links"], read["whole"]) == (outcome.head, 7, True)
+    first, second = read["dossiers"]
+    assert (first["number"], first["decision"], first["current"]) == ("A", "approved", True)
+    assert (second["decision"], second["review_due"]) == ("draft: would be approved", "2027-01-01")
+    wanted = {"kind": "instrument", "value": "APC-21", "requirements": ["E1"]}
+    assert wanted in first["rests_on"]
+
+
+HOSTILE = st.text(
+    st.one_of(st.characters(exclude_categories=["Cs"]), st.sampled_from('=+-@",;\t\r\n\x1b\u202e')),
+    max_size=12,
+)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(title=HOSTILE, candidate=HOSTILE, place=HOSTILE)
+def test_hostile_text_stays_text_in_csv_and_json(tmp_path_factory, title, candidate, place):
+    folder = tmp_path_factory.mktemp("hostile")
+    put(folder, "a.pdf", dossier(title=title, candidate=candidate, equipment=[place]))
+    outcome = update(folder)
+    hits = find(folder, Wanted(), with_rests=True)
+    table = list(csv.reader(io.StringIO(csv_text(hits), newline="")))
+    assert [len(line) for line in table] == [len(COLUMNS) + 1] * 2
+    assert not [cell for cell in table[1] if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
+    assert "\x1b" not in csv_text(hits)
+    assert "\u202e" not in csv_text(hits)
+    assert json.loads(json_text(outcome, hits))["dossiers"][0]["title"] == (title or None)
+
+
+def test_the_application_may_lie_beside_the_case(tmp_path):
+    from tests.archive.made import document, files, pdf
+
+    given = files(document(), inputs={
+        "case.toml": case_toml().replace(b'"application.toml"', b'"../shared/main.toml"'),
+        "../shared/main.toml": b"",
+    })  # fmt: skip
+    assert "case/../shared/main.toml" in given
+    renamed = {name.replace("case/../", ""): content for name, content in given.items()}
+    for name in ("decision.json", "manifest.json"):
+        renamed[name] = renamed[name].replace(b"case/../shared", b"shared")
+    renamed["shared/main.toml"] = APPLICATION
+    put(tmp_path, "a.pdf", pdf(renamed))
+    update(tmp_path)
+    (hit,) = find(tmp_path, Wanted(resting_on=(("fluid", "SAE 15W-40, mineral"),)))
+    assert hit.row.unread == ""

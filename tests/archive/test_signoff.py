@@ -1,0 +1,164 @@
+"""A sign-off is bound to what was signed: order, people, dates, digest."""
+
+import hashlib
+import json
+from datetime import date, timedelta
+
+import pytest
+
+from dossier import CaseError, assess, read_case, sign
+from dossier.api import decision_json, sign_off
+from dossier.archive.signoff import LEFT_OUT, content_digest, judge, same_person
+from dossier.case.signoff_file import SignOffEntry
+from dossier.report.signing import ROLES
+from tests.archive import sealed
+
+DAY = date(2026, 3, 30)
+DIGEST = "a" * 64
+
+
+def entry(role, name, day=DAY, digest=DIGEST):
+    meaning = "I stand for it."
+    return SignOffEntry(role=role, name=name, meaning=meaning, date=day, digest=digest)
+
+
+def three(**changes):
+    given = {role: entry(role, f"Person {role}") for role in ROLES} | changes
+    return [given[role] for role in ROLES if given[role]]
+
+
+def holds(entries, roles=ROLES, digest=DIGEST, tested=DAY):
+    return {each.role: each.holds for each in judge(entries, roles, digest, tested)}
+
+
+def test_three_in_order_hold():
+    assert holds(three()) == dict.fromkeys(ROLES, True)
+
+
+def test_another_digest_voids_all():
+    assert holds(three(), digest="b" * 64) == dict.fromkeys(ROLES, False)
+
+
+def test_what_comes_after_a_void_one_is_void_too():
+    void = three(prepared=entry("prepared", "Person prepared", digest="b" * 64))
+    assert holds(void) == dict.fromkeys(ROLES, False)
+    late = three(checked=entry("checked", "Person", day=DAY - timedelta(days=1)))
+    assert holds(late) == {"prepared": True, "checked": False, "approved": False}
+
+
+def test_the_approver_is_not_the_preparer_however_it_is_written():
+    same = three(approved=entry("approved", "PERSON  prepared."))
+    assert holds(same) == {"prepared": True, "checked": True, "approved": False}
+    own = three(checked=entry("checked", "Person prepared"))
+    assert holds(own) == dict.fromkeys(ROLES, True)
+
+
+def test_no_sign_off_before_the_last_test():
+    assert not any(holds(three(), tested=DAY + timedelta(days=1)).values())
+
+
+def test_a_role_that_is_not_asked_for_does_not_hold():
+    assert holds([*three(), entry("witnessed", "W. Person")])["witnessed"] is False
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("A. Person", "a  person", True),
+        ("A. Pers\u200bon", "A. Person", True),
+        ("A. Person", "B. Person", False),
+    ],
+)
+def test_names_are_compared_as_a_reader_would(one, other, same):
+    assert same_person(one, other) is same
+
+
+def test_the_digest_is_that_of_the_canonical_form():
+    """RFC 8785 orders keys and writes 1.0 as 1; example of its kind worked by hand."""
+    document = {"b": [1.0, 2e-3], "a": {"ö": None, "z": True}, "versions": {"x": "1"}}
+    text = '{"a":{"z":true,"ö":null},"b":[1,0.002]}'
+    assert content_digest(document) == hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_versions_and_the_sign_off_itself_are_not_bound_but_all_else_is():
+    case = read_case(sealed.INPUTS / "polder-pumps")
+    document = json.loads(decision_json(case, assess(case)))
+    whole = content_digest(document)
+    for key in document:
+        changed = document | {key: "another"}
+        assert (content_digest(changed) == whole) is (key in LEFT_OUT), key
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return sealed.case_copy(tmp_path)
+
+
+def state_of(folder):
+    case = read_case(folder)
+    return sign_off(case, assess(case))
+
+
+def test_a_changed_input_voids_and_the_dossier_is_a_draft_again(folder):
+    assert state_of(folder).complete
+    record = folder / "records" / "mp-c1.csv"
+    record.write_text(record.read_text() + "# a remark\n")
+    state = state_of(folder)
+    assert not state.complete
+    assert state.signed[0].note.startswith("inputs or findings have changed")
+    case = read_case(folder)
+    document = json.loads(decision_json(case, assess(case)))
+    assert (document["standing"], document["signed"]) == ("draft", False)
+    assert document["decision"] == "approved"
+    done = sealed.run("check", folder)
+    assert "no leave to fit the filter" in done.stdout.splitlines()[-1]
+    assert "decision: approved" not in done.stdout
+    sealed.sign_all(folder)
+    assert state_of(folder).complete
+
+
+def refused(folder, words, **given):
+    with pytest.raises(CaseError) as caught:
+        sign(folder, {"date": DAY, **given})
+    assert words in str(caught.value), str(caught.value)
+
+
+def test_the_command_refuses_what_would_not_hold(folder):
+    refused(folder, "is signed by", role="prepared", name="Another (invented)")
+    refused(folder, "no role of this case", role="witnessed", name="W. Ness", meaning="I saw it.")
+    (folder / "signoff.toml").unlink()
+    refused(folder, "no sign-off 'prepared' stands before it", role="checked", name="Somebody")
+    sign(folder, {"role": "prepared", "name": "Some Body", "date": DAY})
+    sign(folder, {"role": "checked", "name": "Some Body", "date": DAY})
+    refused(folder, "approver is the preparer", role="approved", name="some body")
+    early = DAY - timedelta(days=1)
+    refused(folder, "dated before", role="approved", name="Other Body", date=early)
+
+
+def test_roles_come_from_the_case_and_a_concession_needs_the_approver(tmp_path):
+    folder = sealed.case_copy(tmp_path)
+    case = folder / "case.toml"
+    case.write_text(case.read_text() + '\n[signoff]\nroles = ["prepared", "released"]\n')
+    (folder / "signoff.toml").unlink()
+    sign(folder, {"role": "prepared", "name": "Some Body", "date": DAY})
+    refused(folder, "has no usual meaning", role="released", name="Other Body")
+    given = {"role": "released", "name": "Other Body", "meaning": "I release it.", "date": DAY}
+    assert sign(folder, given).complete
+    assert "approved" in sign_off_of_ferry(tmp_path).roles
+
+
+def sign_off_of_ferry(tmp_path):
+    import shutil
+
+    folder = shutil.copytree(sealed.INPUTS / "chain-ferry", tmp_path / "chain-ferry")
+    (folder / "signoff.toml").unlink(missing_ok=True)
+    case = folder / "case.toml"
+    case.write_text(case.read_text() + '\n[signoff]\nroles = ["prepared"]\n')
+    return state_of(folder)
+
+
+def test_a_damaged_file_of_sign_offs_is_a_problem_with_its_place(folder):
+    (folder / "signoff.toml").write_text('[[signed]]\nrole = "prepared"\n')
+    with pytest.raises(CaseError) as caught:
+        read_case(folder)
+    assert "signoff.toml: signed number 1 . name: is missing" in str(caught.value)

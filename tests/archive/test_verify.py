@@ -1,0 +1,263 @@
+"""Nobody can change an input, a number or a page of a sealed dossier without it being told."""
+
+import hashlib
+import io
+import json
+import random
+import re
+import subprocess
+import time
+
+import pytest
+from pyhanko.pdf_utils.reader import PdfFileReader
+
+from dossier import CaseError, build, verify
+from dossier.archive.attached import NotADossierError
+from dossier.terminal_verify import fact_lines
+from tests.archive import sealed
+
+
+def verified(path, content, dossier, **options):
+    path.write_bytes(content)
+    return verify(path, trust=dossier.trust, **options)
+
+
+def test_a_sealed_dossier_is_verified_from_its_pdf_alone(dossier, tmp_path):
+    found = verified(tmp_path / "d.pdf", dossier.data, dossier)
+    assert found.failures == ()
+    assert found.gaps == ()
+    assert found.verdict == "verified"
+    assert found.recomputed.identical
+    assert found.recomputed.pages == "identical"
+    assert [seal.signer for seal in found.seals] == list(sealed.NAMES)
+    assert {seal.level for seal in found.seals} == {"PAdES B-B"}
+    assert [seal.later for seal in found.seals] == ["further seals", "further seals", "nothing"]
+    assert all("test identity" in line for line in found.remarks if "signature-" in line)
+
+
+def test_signing_only_appends(dossier):
+    for earlier, later in zip(dossier.versions, dossier.versions[1:], strict=False):
+        assert later.startswith(earlier)
+        assert len(later) - len(earlier) < 64_000
+
+
+def test_without_a_certificate_to_trust_nothing_is_verified(dossier):
+    found = verify(dossier.pdf, pages=False)
+    assert found.verdict == "not proven"
+    assert any("no certificate to trust" in line for line in found.gaps)
+
+
+def test_unsealed_and_partly_sealed_dossiers_are_not_verified(dossier, tmp_path):
+    none = verified(tmp_path / "0.pdf", dossier.versions[0], dossier, pages=False)
+    assert none.verdict == "not proven"
+    assert "no digital signature" in none.gaps[0]
+    two = verified(tmp_path / "2.pdf", dossier.versions[2], dossier, pages=False)
+    assert two.failures == ()
+    assert "nobody has sealed it as approved" in two.gaps
+
+
+def edited_decision(data):
+    """A better number in decision.json, with its digest put right in the manifest."""
+    reader = PdfFileReader(io.BytesIO(data))
+    decision = json.loads(sealed.specification(reader, "decision.json")["/EF"]["/F"].data)
+    decision["findings"][0]["value"] += 1
+    body = (json.dumps(decision, sort_keys=True, indent=2, ensure_ascii=False) + "\n").encode()
+    manifest = json.loads(sealed.specification(reader, "manifest.json")["/EF"]["/F"].data)
+    manifest["files"]["decision.json"] = hashlib.sha256(body).hexdigest()
+    told = (json.dumps(manifest, sort_keys=True, indent=2) + "\n").encode()
+    return sealed.replacing(decision__json=body, manifest__json=told)
+
+
+def tampered(kind, data):
+    if kind == "bit in a page":
+        stream = sealed.page_stream(data)
+        return sealed.flipped(data, sealed.place_of(data, stream) + len(stream) // 2)
+    if kind == "bit in an attachment":
+        stream = sealed.attachment_stream(data, "mp-c1.csv")
+        return sealed.flipped(data, sealed.place_of(data, stream) + len(stream) // 2)
+    if kind == "bit in a signature":
+        return sealed.flipped(data, data.rfind(b"/Contents <") + 2000)
+    if kind == "annotation added":
+        return sealed.appended(data, sealed.add_annotation)
+    if kind == "attachment replaced":
+        return sealed.appended(data, sealed.replacing(**{"mp-c1__csv": b"time [min]\n0\n"}))
+    if kind == "page removed":
+        return sealed.appended(data, sealed.remove_page)
+    if kind == "decision edited and attached again":
+        return sealed.appended(data, edited_decision(data))
+    if kind == "bytes behind the end":
+        return data + b"\n% approved\n"
+    if kind == "last signature cut off and a note put behind":
+        return data[: data[:-8].rfind(b"%%EOF") + 6] + b"% note\n"
+    if kind == "increment that changes nothing":
+        return sealed.appended(data, lambda writer: writer.update_root())
+    raise AssertionError(kind)
+
+
+CHANGED = "what it covers was changed after signing"
+ADDED = "bytes stand behind the last signature"
+TABLE = [
+    ("bit in a page", CHANGED),
+    ("bit in an attachment", CHANGED),
+    ("bit in a signature", "signature-approved"),
+    ("annotation added", "a later increment is more than a seal"),
+    ("attachment replaced", "a later increment is more than a seal"),
+    ("page removed", "a later increment is more than a seal"),
+    ("decision edited and attached again", "a later increment is more than a seal"),
+    ("bytes behind the end", ADDED),
+    ("last signature cut off and a note put behind", ADDED),
+    ("increment that changes nothing", "a later increment is more than a seal"),
+]
+
+
+@pytest.mark.parametrize(("kind", "line"), TABLE)
+def test_tampering_with_a_sealed_dossier_is_told(kind, line, dossier, tmp_path):
+    path = tmp_path / "tampered.pdf"
+    path.write_bytes(tampered(kind, dossier.data))
+    try:
+        found = verify(path, trust=dossier.trust)
+    except NotADossierError as error:
+        assert kind.startswith("bit in"), error  # noqa: PT017
+        return
+    assert found.verdict == "failed"
+    assert any(line in told for told in found.failures), found.failures
+    assert any(told.startswith("failed: ") and line in told for told in fact_lines(found))
+
+
+def test_the_printed_line_and_exit_code_of_a_tampered_dossier(dossier, tmp_path):
+    path = tmp_path / "tampered.pdf"
+    path.write_bytes(tampered("bit in a page", dossier.data))
+    done = sealed.run("verify", path, "--trust", dossier.authority)
+    assert done.returncode == 3, done.stderr
+    assert f"failed: signature-prepared: {CHANGED}" in done.stdout
+    assert done.stdout.endswith("verdict: failed\n")
+    path.write_bytes(b"%PDF-1.7\nno dossier\n")
+    assert sealed.run("verify", path).returncode == 2
+
+
+def resealed(folder, dossier, unsigned, keys=None):
+    path = folder / "forged.pdf"
+    path.write_bytes(unsigned)
+    sealed.seal_all(path, keys or dossier.keys)
+    return path
+
+
+def test_a_forgery_sealed_by_an_unknown_authority_is_told(dossier, tmp_path):
+    folder = sealed.case_copy(tmp_path)
+    case = folder / "case.toml"
+    case.write_text(case.read_text().replace("lot 25-311", "lot 25-999"))
+    sealed.sign_all(folder)
+    built = build(folder, tmp_path / "out")
+    path = resealed(
+        tmp_path, dossier, built.pdf.read_bytes(), sealed.identities(tmp_path / "strangers")
+    )
+    found = verify(path, trust=dossier.trust, pages=False)
+    assert found.verdict == "failed"
+    assert all(seal.sound and not seal.trusted for seal in found.seals)
+    assert any("leads to no authority that is trusted here" in line for line in found.failures)
+
+
+def test_people_who_seal_a_number_that_the_data_do_not_give_are_told(dossier, tmp_path):
+    decision = edited_decision(dossier.unsigned)
+    path = tmp_path / "edited.pdf"
+    path.write_bytes(sealed.appended(dossier.unsigned, decision))
+    found = verify(path, trust=dossier.trust, pages=False)
+    assert found.verdict == "failed"
+    told = " ".join(found.failures)
+    assert "decision.json differs: findings." in told
+    assert re.search(r"\.value: [\d.]+ became [\d.]+", told)
+
+
+def test_an_attachment_edited_before_signing_contradicts_the_manifest(dossier, tmp_path):
+    change = sealed.replacing(**{"mp-c1__csv": b"time [min]\n0\n"})
+    path = tmp_path / "edited.pdf"
+    path.write_bytes(sealed.appended(dossier.unsigned, change))
+    found = verify(path, trust=dossier.trust, pages=False)
+    assert any("does not have the digest of the manifest" in line for line in found.failures)
+
+
+def test_pages_that_say_more_than_the_data_are_told_even_if_sealed(dossier, tmp_path):
+    path = tmp_path / "page.pdf"
+    path.write_bytes(sealed.appended(dossier.unsigned, sealed.add_annotation))
+    found = verify(path, trust=dossier.trust)
+    assert "the pages are not those that the attached data give" in found.failures
+    with pytest.raises(CaseError, match="was changed after it was built"):
+        sealed.seal_all(path, dossier.keys)
+    other = tmp_path / "other.pdf"
+    data = dossier.unsigned.replace(b"/Rotate", b"/Rotatf").replace(b"WeasyPrint", b"WeasyPrimt", 1)
+    assert data != dossier.unsigned
+    found = verified(other, data, dossier)
+    assert "the pages are not those that the attached data give" in found.failures
+
+
+@pytest.mark.slow
+def test_no_single_byte_of_a_sealed_dossier_can_change(dossier, tmp_path):
+    """1,200 random bytes: 800 anywhere, 400 in the increments, each to a random other value."""
+    draw = random.Random(20261125)
+    size, first = len(dossier.data), len(dossier.unsigned)
+    places = [draw.randrange(size) for _ in range(800)]
+    places += [draw.randrange(first, size) for _ in range(400)]
+    path = tmp_path / "mutant.pdf"
+    accepted = []
+    for place in places:
+        mutant = bytearray(dossier.data)
+        mutant[place] = (mutant[place] + draw.randrange(1, 256)) % 256
+        path.write_bytes(mutant)
+        try:
+            found = verify(path, trust=dossier.trust, pages=False)
+        except NotADossierError:
+            continue
+        if not found.failures:
+            accepted.append(place)
+    assert accepted == []
+
+
+def test_no_byte_of_a_signature_itself_can_change(dossier, tmp_path):
+    """Case of a hexadecimal digit, padding, envelope: outside of what any digest covers."""
+    data, path = dossier.data, tmp_path / "mutant.pdf"
+    start = data.rfind(b"/Contents <") + len(b"/Contents <")
+    end = data.index(b">", start)
+    letter = next(i for i in range(start + 3000, end) if chr(data[i]) in "ABCDEF")
+    cases = [(letter, data[letter] | 0x20), (end - 1, ord("1")), (end - 2, ord(" "))]
+    cases += [
+        (start + k, ord("0") if data[start + k] != ord("0") else ord("1")) for k in range(0, 180, 3)
+    ]
+    for place, value in cases:
+        mutant = bytearray(data)
+        mutant[place] = value
+        path.write_bytes(mutant)
+        try:
+            found = verify(path, trust=dossier.trust, pages=False)
+        except NotADossierError:
+            continue
+        assert found.failures, place - start
+
+
+def test_signatures_of_three_are_judged_within_a_second_and_a_half(dossier):
+    from dossier.archive.pdf_file import open_pdf
+    from dossier.archive.seals import read_seals
+
+    start = time.process_time()
+    seals = read_seals(open_pdf(dossier.data), dossier.trust)
+    assert time.process_time() - start < 1.5
+    assert len(seals) == 3
+
+
+def test_a_second_validator_agrees(dossier):
+    done = subprocess.run(
+        ["pdfsig", "-nocert", str(dossier.pdf)],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert done.stdout.count("Signature Validation: Signature is Valid.") == 3
+    assert done.stdout.count("Total document signed") == 1
+
+
+@pytest.mark.parametrize("case", ["polder-pumps", "ropeway-drive", "chain-ferry"])
+def test_demo_cases_come_signed_off_and_recompute_byte_by_byte(case, tmp_path):
+    built = build(sealed.INPUTS / case, tmp_path)
+    assert built.signoff.complete
+    found = verify(built.pdf, pages=False)
+    assert found.failures == ()
+    assert found.recomputed.identical
+    assert found.standing == found.decision
+    assert not [a for a in found.answers if a.binding and a.word != "yes"]

@@ -1,0 +1,55 @@
+"""A whole build against bare WeasyPrint on the HTML that the build made, charts ready."""
+
+import pickle
+import tempfile
+from pathlib import Path
+
+from tests.benchmarks.timing import INPUTS, PYTHON, heading, race, ratio
+
+BARE = """
+import pickle, sys
+import weasyprint
+from dossier.report.assets import fetcher
+html, sources, attached = pickle.load(open(sys.argv[1], "rb"))
+weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(sources.get)).write_pdf(
+    sys.argv[2], pdf_variant="pdf/a-3a", pdf_forms=True,
+    attachments=[weasyprint.Attachment(string=body, name=name) for name, body in attached],
+)
+"""
+
+
+def captured(case):
+    """Return (HTML, style sheets, attachments) that a build of `case` hands to WeasyPrint."""
+    from dossier import api
+    from dossier.report import render
+
+    kept = []
+
+    def keep(html, environment, attached, *_):
+        sheets = {name: render._source(environment, name) for name in ("dossier.css",)}
+        kept.append((html, sheets, [(name, body) for name, body, *_ in attached]))
+        return render.Rendered(b"", ())
+
+    original, render._write = render._write, keep
+    try:
+        with tempfile.TemporaryDirectory() as out:
+            api.build(case, out)
+    finally:
+        render._write = original
+    return kept[0]
+
+
+def main(rounds=5):
+    for case in ("polder-pumps", "chain-ferry"):
+        heading(f"build of {case} against bare WeasyPrint")
+        with tempfile.TemporaryDirectory() as folder:
+            kept = Path(folder, "kept")
+            kept.write_bytes(pickle.dumps(captured(INPUTS / case)))
+            build = [PYTHON, "-m", "dossier", "build", INPUTS / case, "--out", folder]
+            bare = [PYTHON, "-c", BARE, kept, Path(folder, "bare.pdf")]
+            medians = race({"build": build, "bare WeasyPrint": bare}, rounds)
+        ratio(medians, "build", "bare WeasyPrint", 1.25)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,69 @@
+"""`check` on a multi-pass record of a million rows against pandas.read_csv of the same file."""
+
+import io
+import shutil
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from tests.benchmarks.timing import INPUTS, PYTHON, heading, race, ratio
+
+ROWS = 1_000_000
+READ = "import sys, pandas; pandas.read_csv(sys.argv[1], comment='#')"
+COVERED = """
+[[deviation]]
+record = "MP-C1"
+text = "Benchmark: readings far closer together than a counter can take them"
+effect = "none"
+rule = "sampled volume"
+agreed_by = "nobody: invented"
+"""
+
+
+def large_case(folder):
+    """Make a case in `folder` whose first record has a million rows; return the case folder.
+
+    The readings of the demo record are interpolated and counted anew with Poisson noise.
+    """
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", Path(folder, "million")))
+    path = case / "records" / "mp-c1.csv"
+    lines = path.read_text().splitlines()
+    small = pd.read_csv(io.StringIO("\n".join(x for x in lines if not x.startswith("#"))))
+    time = np.linspace(small.iloc[0, 0], small.iloc[-1, 0], ROWS)
+    rng = np.random.default_rng(1)
+    columns = {}
+    for name in small.columns:
+        values = np.interp(time, small.iloc[:, 0], small[name])
+        if name.startswith(("upstream", "downstream")):
+            columns[name] = np.round(rng.poisson(values * 2.5) / 2.5, 1)
+        else:
+            columns[name] = np.round(values, 6 if name.startswith("time") else 2)
+    remarks = "".join(f"{line}\n" for line in lines if line.startswith("#"))
+    path.write_text(remarks + pd.DataFrame(columns).to_csv(index=False))
+    with (case / "case.toml").open("a") as file:
+        file.write(COVERED)
+    return case, path
+
+
+def main(rounds=5):
+    heading(f"check of a record of {ROWS} rows against pandas.read_csv, whole processes")
+    with tempfile.TemporaryDirectory() as folder:
+        case, path = large_case(folder)
+        print(f"  {path.stat().st_size / 1e6:.0f} MB")
+        medians = race(
+            {
+                "check, a million rows": [PYTHON, "-m", "dossier", "check", case],
+                "pandas.read_csv": [PYTHON, "-c", READ, path],
+                "check, the demo case": [PYTHON, "-m", "dossier", "check", INPUTS / "polder-pumps"],
+            },
+            rounds,
+        )
+        ratio(medians, "check, a million rows", "pandas.read_csv", 3.0)
+        more = medians["check, a million rows"][0] - medians["check, the demo case"][0]
+        print(f"  the million rows alone take {more:.2f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,176 @@
+"""The dossiers of the demo cases against the reference validator, and on a bare machine."""
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from tests.verapdf import engine
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
+FLAVOURS = ("3a", "ua1")
+MUST_RUN = "CONFORMANCE_MUST_RUN"
+
+
+def build(case, out, *, expect=(0, 1), **environment):
+    """Build a dossier in a process of its own and return what it printed; the PDF lies in out."""
+    done = subprocess.run(
+        [sys.executable, "-m", "dossier", "build", str(INPUTS / case), "--out", str(out)],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)} | environment,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode in expect, done.stderr
+    return done
+
+
+def pdf_in(folder):
+    (path,) = folder.glob("*.pdf")
+    return path
+
+
+@pytest.fixture(scope="module")
+def dossiers(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("dossiers")
+    for case in CASES:
+        build(case, folder / case)
+    return {case: pdf_in(folder / case) for case in CASES}
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    """A PDF that claims nothing: the control that must not pass."""
+    from weasyprint import HTML
+
+    path = tmp_path_factory.mktemp("plain") / "plain.pdf"
+    HTML(string="<p>plain</p>").write_pdf(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def unmarked(dossiers, tmp_path_factory):
+    """A dossier whose PDF/UA mark alone is wrong: the finer control."""
+    content = dossiers[CASES[0]].read_bytes()
+    mark = b"<pdfuaid:part>1</pdfuaid:part>"
+    assert content.count(mark) == 1
+    path = tmp_path_factory.mktemp("unmarked") / "unmarked.pdf"
+    path.write_bytes(content.replace(mark, mark.replace(b"1", b"7")))
+    return path
+
+
+@pytest.fixture(scope="module")
+def results(dossiers, plain, unmarked):
+    if engine.class_path() is None and MUST_RUN not in os.environ:
+        pytest.skip(f"the veraPDF engine is not installed: {engine.INSTALL}")
+    return engine.validate([*dossiers.values(), plain, unmarked], FLAVOURS)
+
+
+@pytest.mark.conformance
+@pytest.mark.parametrize("flavour", FLAVOURS)
+@pytest.mark.parametrize("case", CASES)
+def test_every_demo_dossier_is_archival_and_accessible_at_once(results, dossiers, case, flavour):
+    found = results[dossiers[case], flavour]
+    assert found.compliant, found.faults
+    assert found.assertions > 50_000
+
+
+@pytest.mark.conformance
+@pytest.mark.parametrize("flavour", FLAVOURS)
+def test_a_plain_pdf_is_told_from_a_conforming_one(results, plain, flavour):
+    assert not results[plain, flavour].compliant
+    assert results[plain, flavour].faults
+
+
+@pytest.mark.conformance
+def test_one_wrong_mark_is_seen_by_the_standard_it_belongs_to(results, unmarked):
+    assert results[unmarked, "3a"].compliant
+    assert not results[unmarked, "ua1"].compliant
+    assert [fault.split(" ")[0] for fault in results[unmarked, "ua1"].faults] == ["5-2"]
+
+
+def sound(path):
+    done = subprocess.run(
+        ["qpdf", "--check", str(path)], capture_output=True, text=True, check=False
+    )
+    return done.returncode == 0 and "No syntax or stream encoding errors found" in done.stdout
+
+
+@pytest.mark.skipif(shutil.which("qpdf") is None, reason="qpdf is not installed")
+def test_the_structure_of_the_file_is_sound(dossiers, tmp_path):
+    for path in dossiers.values():
+        assert sound(path), path
+    broken = tmp_path / "broken.pdf"
+    broken.write_bytes(dossiers[CASES[0]].read_bytes()[:-2000])
+    assert not sound(broken)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_attachments_are_the_input_files_byte_for_byte(dossiers, case):
+    reader = PdfReader(BytesIO(dossiers[case].read_bytes()))
+    attached = {each.name: each.content for each in reader.attachment_list}
+    files = [path for path in (INPUTS / case).rglob("*") if path.is_file()]
+    wanted = {path.relative_to(INPUTS).as_posix(): path.read_bytes() for path in files}
+    written = dossiers[case].with_suffix(".json").read_bytes()
+    assert attached.pop("decision.json") == written
+    manifest = attached.pop("manifest.json")
+    assert hashlib.sha256(written).hexdigest().encode() in manifest
+    assert attached == wanted
+    assert len(attached) >= 3
+
+
+NO_FONTS = """<?xml version="1.0"?><!DOCTYPE fontconfig SYSTEM "fonts.dtd">
+<fontconfig><cachedir>{cache}</cachedir></fontconfig>
+"""
+
+
+def test_a_machine_without_fonts_makes_the_same_bytes(dossiers, tmp_path):
+    config = tmp_path / "fonts.conf"
+    config.write_text(NO_FONTS.format(cache=tmp_path / "cache"))
+    bare = {"FONTCONFIG_FILE": str(config), "MPLCONFIGDIR": str(tmp_path / "mpl")}
+    if shutil.which("fc-list"):
+        listed = subprocess.run(
+            ["fc-list"], capture_output=True, text=True, env=os.environ | bare, check=False
+        )
+        assert listed.stdout == ""
+    build(CASES[0], tmp_path / "out", **bare)
+    assert pdf_in(tmp_path / "out").read_bytes() == dossiers[CASES[0]].read_bytes()
+
+
+HIDE_PANGO = '''
+"""Run at start-up: Pango cannot be loaded, as on a machine that lacks it."""
+import cffi
+
+real = cffi.FFI.dlopen
+
+
+def dlopen(self, name, *flags):
+    if "pango" in str(name):
+        raise OSError(f"cannot load library {name!r}: {name}: cannot open shared object file: "
+                      "No such file or directory.  Additionally, ctypes.util.find_library() did "
+                      f"not manage to locate a library called {name!r}")
+    return real(self, name, *flags)
+
+
+cffi.FFI.dlopen = dlopen
+'''
+
+
+def test_a_machine_without_pango_gets_one_message_with_the_packages(tmp_path):
+    (tmp_path / "sitecustomize.py").write_text(HIDE_PANGO)
+    path = os.pathsep.join([str(tmp_path), *sys.path])
+    done = build(CASES[0], tmp_path / "out", expect=(2,), PYTHONPATH=path)
+    assert done.stdout == ""
+    (line,) = done.stderr.strip().splitlines()
+    for package in ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0"):
+        assert package in line
+    assert "apt-get install" in line
+    assert not (tmp_path / "out").exists()

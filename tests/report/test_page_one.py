@@ -1,0 +1,126 @@
+"""Page one holds question, answer, conditions, deciding numbers and chart, whatever comes."""
+
+from dataclasses import replace
+from io import BytesIO
+
+import pytest
+import weasyprint
+from pypdf import PdfReader
+
+from dossier.decision.rules import Decision, Verdict
+from dossier.report import assets, page_one, render
+from dossier.report.chart_margins import AXES, LOWEST, rows_that_fit
+from tests.report import sample
+
+LOREM = (
+    "Clearance to the guard over the drive was checked with a fitted can on each machine: at "
+    "least 9 mm is left, and it comes off without touching; (141.73 ± 0.29) mm at 20 °C, Δp "
+    "≥ 95 % of µm(c) WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW iiii."
+)
+
+
+@pytest.mark.parametrize("ruler", [page_one.TEXT, page_one.QUESTION, page_one.CELL, page_one.WORD])
+@pytest.mark.parametrize("width", [28.0, 60.0, 155.0])
+def test_the_ruler_counts_lines_as_the_layout_does(ruler, width):
+    face = "".join(
+        f'@font-face {{ font-family: "Fira Sans"; font-weight: {weight}; '
+        f'src: url("asset:{name}"); }}'
+        for weight, name in ((400, "FiraSans-Regular.ttf"), (600, "FiraSans-SemiBold.ttf"))
+    )
+    weight = 600 if ruler.bold else 400
+    for length in (3, 40, 90, 200, len(LOREM)):
+        text = LOREM[:length]
+        page = (
+            f"<style>{face} @page {{ size: 300mm 900mm }} p {{ margin: 0; width: {width}mm; "
+            f'overflow-wrap: break-word; font: {weight} {ruler.points}pt/{ruler.leading} "Fira '
+            f'Sans" }}</style><p>{text}</p>'
+        )
+        source = weasyprint.HTML(
+            string=page, base_url="asset:", url_fetcher=assets.fetcher(lambda _: "")
+        )
+        boxes = [
+            b for b in source.render().pages[0]._page_box.descendants() if b.element_tag == "p"
+        ]
+        tall = boxes[0].height * 25.4 / 96.0
+        assert ruler.height(text, width) >= tall - 0.1  # never too little room for the words
+        assert ruler.height(text, width) <= 1.35 * tall + 5.0
+
+
+def test_words_are_shortened_at_a_word_and_marked():
+    assert page_one.shortened("one two three", 20) == "one two three"
+    assert page_one.shortened("one two three four", 12) == "one two…"
+    assert page_one.shortened("x" * 50, 10) == "x" * 9 + "…"
+
+
+@pytest.mark.parametrize("rows", [1, 2, 14, 31, 60, 200])
+@pytest.mark.parametrize("height", [1.8, 3.0, 4.5])
+def test_rows_of_the_chart_fit_in_its_height(rows, height):
+    columns, each, tall = rows_that_fit(rows, height)
+    assert tall <= height
+    assert each >= 1
+    assert (tall - AXES) / each >= LOWEST - 1e-9 or each <= 2
+    if columns == 1:
+        assert each == rows
+
+
+def many(count, verdict="pass"):
+    first = sample.passing()[0]
+    words = "Characteristic with a rather long name of its own, number"
+    quantity = replace(first.demand.quantity, title=f"{words}")
+    return tuple(
+        replace(
+            first,
+            verdict=Verdict(verdict),
+            demand=replace(
+                first.demand, id=f"R{i}", at={"size": 20.0 + i}, at_text=f"{20 + i} um(c)",
+                quantity=quantity,
+            ),
+        )
+        for i in range(count)
+    )  # fmt: skip
+
+
+CASES = {
+    "31 requirements": (many(31), Decision.APPROVED, ()),
+    "200 that fail": (many(200, "fail"), Decision.NOT_APPROVED, ()),
+    "60 with long conditions": (
+        many(60, "conditional pass"), Decision.APPROVED_WITH_CONDITIONS,
+        tuple(f"{i}: {LOREM * 3}" for i in range(12)),
+    ),
+    "none that applies": (many(3, "not applicable"), Decision.UNDECIDED, ()),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("long", [False, True])
+def test_page_one_holds_everything(name, long):
+    findings, decision, conditions = CASES[name]
+    case = sample.case()
+    if long:
+        side = {"part_number": "P" * 120, "maker": "Maker " * 300}
+        qualification = case.qualification
+        case = sample.case(
+            sample.application(title="Main lube circuit " * 11),
+            qualification.model_copy(
+                update={
+                    "title": "Alternate filter " * 11,
+                    "candidate": qualification.candidate.model_copy(update=side),
+                    "reference": qualification.reference.model_copy(update=side),
+                }
+            ),
+        )
+    made = render.render_dossier(
+        case, sample.assessment(case, findings=findings, decision=decision, conditions=conditions),
+        issued=sample.ISSUED, **sample.documents(),
+    )  # fmt: skip
+    assert made.warnings == ()
+    pages = [page.extract_text() for page in PdfReader(BytesIO(made.pdf)).pages]
+    assert "May the filter" in pages[0]
+    assert "DRAFT, not signed" in pages[0].split("May the filter")[1]
+    assert "The results that decide" in pages[0]
+    chart = "no margin" if name == "none that applies" else "Margin of each requirement"
+    assert chart in " ".join(pages[0].split())
+    if conditions:
+        assert pages[0].count("in full") == 4
+        assert "8 more" in pages[0]
+        assert all(f"{i}: Clearance" in "".join(pages[1:4]) for i in range(12))
