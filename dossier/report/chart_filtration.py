@@ -87,6 +87,7 @@ def draw_efficiency(
     for limit in limits:
         artists += _limit(ax, limit)
     artists += _side_labels(ax, lines)
+    ax.margins(y=0.11)
     sizes = sorted({float(x) for line in lines for x in line.x})
     ax.set_xticks(sizes, [f"{size:g}" for size in sizes])
     ax.set_xlabel("particle size / µm(c)")
@@ -114,7 +115,7 @@ def _limit(ax: "Axes", limit: LimitMark) -> list[Any]:
 def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
     """Return one label a side, each pushed off the other where the curves differ most.
 
-    Close to the vertical axis both stand under the curves, where there is room.
+    Where that is close to the vertical axis, the upper one stands over the curve's far end.
     """
     artists = []
     sides = {line.side: line for line in lines}
@@ -123,11 +124,12 @@ def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
         above = all(line.y[where] >= other.y[where] for other in sides.values())
         near = float(line.x[where]) < float(line.x[0]) + 0.2 * float(np.ptp(line.x))
         offset, align = ((-6, 6), "right") if above and not near else ((8, -8), "left")
-        if near:
-            offset = (9, -6 if above else -17)
+        place = where
+        if near and above:
+            place, offset, align = len(line.x) - 2, (0, 8), "center"
         artists.append(
             end_label(
-                ax, float(line.x[where]), float(line.y[where]), line.side,
+                ax, float(line.x[place]), float(line.y[place]), line.side,
                 side_color(line.side), xytext=offset, ha=align,
             )
         )  # fmt: skip

@@ -30,6 +30,9 @@ WIDTH = 6.7
 FIXED = {"svg.fonttype": "none", "svg.hashsalt": "dossier", "text.parse_math": "False"}
 """Set whatever the style says: searchable text, the same bytes, and names that stay text."""
 FONTS = Path(__file__).parent / "fonts"
+FAMILIES = {"Fira Sans": "Dossier Sans", "DejaVu Sans Mono": "Dossier Mono"}
+"""The shipped fonts under names of our own, as the style sheet declares them: a font of the same
+name but another version, installed on the machine, must not take their place."""
 
 
 @cache
@@ -83,7 +86,10 @@ def _drawn(paint: Callable[["Figure"], object], style: str, height: float) -> st
         paint(figure)
         buffer = io.BytesIO()
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "dossier"})
-    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+    drawing = buffer.getvalue()
+    for name, ours in FAMILIES.items():
+        drawing = drawing.replace(f"'{name}'".encode(), f"'{ours}'".encode())
+    return "data:image/svg+xml;base64," + base64.b64encode(drawing).decode("ascii")
 
 
 def side_color(side: str) -> str:

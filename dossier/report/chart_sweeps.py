@@ -41,7 +41,7 @@ def draw_sweeps(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
         artists += ax.plot(sweep.flow, sweep.pressure, **{**look, "linestyle": "", "markersize": 3})
     ax.set_xscale("log")
     ax.set_yscale("log")
-    ax.set_ylim(bottom=0.6 * min(float(sweep.fitted.min()) for sweep in sweeps))
+    ax.set_ylim(bottom=0.45 * min(float(sweep.fitted.min()) for sweep in sweeps))
     artists += _labels(ax, sweeps)
     _plain_ticks(ax)
     ax.set_xlabel("flow / (L/min)")

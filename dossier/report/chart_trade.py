@@ -58,6 +58,7 @@ def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> 
             end_label(
                 ax, point.x, point.y, point.side, color,
                 xytext=(-7 if right else 7, -9 if top else 9), ha="right" if right else "left",
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
             )
         )  # fmt: skip
     artists.append(_allowed(ax, points, x, y))

@@ -58,23 +58,35 @@ def condensed(found: Iterable[tuple[str, str]]) -> tuple[str, ...]:
     alike: dict[str, list[str]] = {}
     for text in same:
         alike.setdefault(_NUMBER.sub(BLANK, text), []).append(text)
-    return tuple(_line(texts, same) for texts in alike.values())
+    return tuple(line for texts in alike.values() for line in _said(texts, same))
+
+
+def _said(texts: Sequence[str], same: dict[str, list[str]]) -> list[str]:
+    """Return one line for all texts; one for each where they are lists of their own."""
+    if len(texts) > 1 and not any(";" in text[:-1] for text in _middles(texts)[1]):
+        return [_line(texts, same)]
+    return [f"{text} ({named(same[text])})" for text in texts]
 
 
 def _line(texts: Sequence[str], same: dict[str, list[str]]) -> str:
-    if len(texts) == 1:
-        return f"{texts[0]} ({named(same[texts[0]])})"
-    words = [text.split(" ") for text in texts]
-    head = _common(words)
-    tail = _common([list(reversed(each[head:])) for each in words])
-    middles = [" ".join(each[head : len(each) - tail]) for each in words]
-    stop = middles[0][-1] if len({m[-1] for m in middles}) == 1 and middles[0][-1] in ",;:" else ""
-    middles = [middle.removesuffix(stop) for middle in middles]
-    frame = " ".join([*words[0][:head], BLANK + stop, *(words[0][-tail:] if tail else [])])
+    frame, middles = _middles(texts)
     each = "; ".join(
         f"{named(same[text])}\u00a0{middle}" for text, middle in zip(texts, middles, strict=True)
     )
     return f"{frame} ({each})" if frame != BLANK else each
+
+
+def _middles(texts: Sequence[str]) -> tuple[str, list[str]]:
+    """Return what all texts share, with a blank, and what fills the blank in each."""
+    words = [text.split(" ") for text in texts]
+    head = _common(words)
+    tail = _common([list(reversed(each[head:])) for each in words])
+    middles = [" ".join(each[head : len(each) - tail]) for each in words]
+    last = {middle[-1:] for middle in middles}
+    stop = last.pop() if len(last) == 1 and last <= set(",;:") else ""
+    middles = [middle.removesuffix(stop) for middle in middles]
+    tails = words[0][-tail:] if tail else []
+    return " ".join([*words[0][:head], BLANK + stop, *tails]), middles
 
 
 def _common(words: Sequence[Sequence[str]]) -> int:

@@ -13,7 +13,7 @@ from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Link, Table
 from dossier.report.content_margins import margins_caption, margins_chart
 from dossier.report.content_results import PASSES, limit_brief, margin_rank, result_row
 from dossier.report.format import NONE, date_text, speak
-from dossier.report.page_one import chart_height, shortened
+from dossier.report.page_one import LEAST, chart_height, shortened
 from dossier.report.places import Places, places_of, same_as
 from dossier.report.signing import SignOff
 from dossier.report.words import Answer, answer_of
@@ -22,8 +22,9 @@ __all__ = ["DecisionPage", "decision_page"]
 
 CLOSEST, MOST = 4, 5
 """How many findings page one shows: at least so many, at most so many that do not pass."""
-MOST_ITEMS, LONGEST = 4, 210
-"""How many conditions page one shows, and how much of each [characters]; page two has all."""
+BOUNDS = ((4, 210), (4, 100), (3, 90), (2, 80))
+"""How many conditions page one shows, and how much of each [characters], until the chart has room;
+page two has all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,16 +58,19 @@ def decision_page(
     """Return page one as formatted text; the chart takes the height that the words leave."""
     places, findings = places_of(assessment), assessment.findings
     answer, tally = answer_of(assessment.decision.value, signoff), _tally(findings)
-    concerns = _bounded(_concerns(findings), "reasons")
-    conditions = _conditions(assessment)
-    short = _bounded(conditions, "conditions")
-    closest = _closest(case, findings, places)
+    conditions, open_ones = _conditions(assessment), _concerns(findings)
     title, question = shortened(case.qualification.title, 150), _question(case)
-    height = chart_height(
-        title=title, question=question, answer=(answer.text, tally),
-        word=f"{answer.word} {answer.stamp}", lists=(concerns, short), table=closest,
-        caption=margins_caption(findings), logo=logo,
-    )  # fmt: skip
+    closest = _closest(case, findings, places)
+    for most, longest in BOUNDS:
+        concerns = _bounded(open_ones, "reasons", most, longest)
+        short = _bounded(conditions, "conditions", most, longest)
+        height = chart_height(
+            title=title, question=question, answer=(answer.text, tally),
+            word=f"{answer.word} {answer.stamp}", lists=(concerns, short), table=closest,
+            caption=margins_caption(findings, left_out=999), logo=logo,
+        )  # fmt: skip
+        if height >= LEAST:
+            break
     cut = any(isinstance(part, Link) for line in short for part in line.parts)
     return DecisionPage(
         question=question,
@@ -77,16 +81,16 @@ def decision_page(
         conditions=short,
         conditions_in_full=conditions if cut else (),
         closest=closest,
-        margins=margins_chart(findings, style, height),
+        margins=margins_chart(findings, style, max(height, LEAST)),
         identity=_identity(case, issued),
     )
 
 
-def _bounded(texts: Sequence[str], target: str) -> tuple[Line, ...]:
+def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tuple[Line, ...]:
     """Return the first texts, long ones shortened with a link to where they stand in full."""
     lines = []
-    for text in texts[:MOST_ITEMS]:
-        short = shortened(text, LONGEST)
+    for text in texts[:most]:
+        short = shortened(text, longest)
         more = (" ", Link("in full", target)) if short != text else ()
         lines.append(Line((short, *more)))
     left = len(texts) - len(lines)
@@ -114,7 +118,7 @@ def _tally(findings: Sequence[Finding]) -> str:
         own = [f.verdict.value for f in findings if f.demand.severity == severity]
         if own:
             counts = Counter(own)
-            words = ", ".join(f"{number} {verdict}" for verdict, number in counts.most_common())
+            words = ", ".join(f"{count}\u00a0{name}" for name, count in counts.most_common())
             parts.append(f"{len(own)} {severity} requirements: {words}.")
     return " ".join(parts)
 
@@ -155,11 +159,11 @@ def _closest(case: Case, findings: Sequence[Finding], places: Places) -> Table:
         caption="The results that decide: those that do not pass first, then the least certain",
         columns=(
             Column("Requirement", 13),
-            Column("Quantity", 29),
-            Column("Limit", 17, "right"),
-            Column("Result ± U", 17, "right"),
+            Column("Quantity", 27),
+            Column("Limit", 16, "right"),
+            Column("Result ± U", 18, "right"),
             Column("Probability", 10, "right"),
-            Column("Verdict", 14),
+            Column("Verdict", 16),
         ),
         rows=tuple(rows),
         note="U: 95 % interval. Probability: that the requirement is met, given the measurement.",

@@ -154,7 +154,8 @@ def digests_page(
         facts.insert(0, Fact("Tool", str(manifest["tool"])))
     versions = manifest.get("versions")
     if isinstance(versions, Mapping):
-        facts += [Fact(str(name), str(version)) for name, version in sorted(versions.items())]
+        listed = ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))
+        facts.append(Fact("Versions", listed))
     else:
         facts.append(Fact("Python", platform.python_version()))
     if house is not None:

@@ -110,7 +110,7 @@ def reasons_table(assessment: Assessment, threshold: float, places: Places) -> T
         rows.append((places.asked([row.id]), row.verdict, (reason, *conceded)))
     return Table(
         caption="Why a requirement is not a plain pass, in full",
-        columns=(Column("Id", 13), Column("Verdict", 15), Column("Reason", 72)),
+        columns=(Column("Id", 13), Column("Verdict", 17), Column("Reason", 70)),
         rows=tuple(rows),
         id="reasons",
         empty="Every requirement passes.",

@@ -9,7 +9,7 @@ from typing import Any
 
 from dossier.report.blocks import Cell, Line, Link, Mark, Table
 
-__all__ = ["Ruler", "chart_height", "shortened"]
+__all__ = ["LEAST", "Ruler", "chart_height", "shortened"]
 
 FONTS = Path(__file__).parent / "fonts"
 MM_PER_POINT = 25.4 / 72.0
@@ -17,8 +17,8 @@ PAGE, WIDTH = 252.0, 170.0
 """Height and width of the text on an A4 page of the style sheet [mm]."""
 SAFETY = 4.0
 """Left free at the foot, for what the ruler rounds away [mm]."""
-LEAST = 45.0
-"""A chart is never lower than this [mm]; shortened words see to it that there is as much room."""
+LEAST = 1.9
+"""A chart is never lower than this [in]: words are shortened until there is as much room."""
 
 
 def shortened(text: str, most: int) -> str:
@@ -109,7 +109,7 @@ def chart_height(
             used += HEAD.height("x") + 3.2 + 2.5
             used += sum(TEXT.height(_plain(item), WIDTH - 6.0) for item in items)
     used += _table(table) + 2.0 + 1.0 + NOTE.height(caption)
-    return max(PAGE - SAFETY - used, LEAST) / 25.4
+    return (PAGE - SAFETY - used) / 25.4
 
 
 def _table(table: Table) -> float:

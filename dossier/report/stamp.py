@@ -10,10 +10,12 @@ from dossier.report.render import load_weasyprint
 __all__ = ["Stamp", "stamp_pdf"]
 
 _STYLE = """
-@font-face { font-family: "Fira Sans"; font-weight: 400; src: url("asset:FiraSans-Regular.ttf"); }
-@font-face { font-family: "Fira Sans"; font-weight: 600; src: url("asset:FiraSans-SemiBold.ttf"); }
+@font-face { font-family: "Dossier Sans"; font-weight: 400;
+  src: url("asset:FiraSans-Regular.ttf"); }
+@font-face { font-family: "Dossier Sans"; font-weight: 600;
+  src: url("asset:FiraSans-SemiBold.ttf"); }
 @page { size: 45mm 16mm; margin: 1mm 1.5mm; }
-body { margin: 0; font: 6.2pt/1.22 "Fira Sans"; overflow: hidden; height: 14mm; }
+body { margin: 0; font: 6.2pt/1.22 "Dossier Sans"; overflow: hidden; height: 14mm; }
 p { margin: 0; white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }
 .name { font-weight: 600; font-size: 7.5pt; }
 """

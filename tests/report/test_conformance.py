@@ -59,10 +59,18 @@ def plain(tmp_path_factory):
 @pytest.fixture(scope="module")
 def unmarked(dossiers, tmp_path_factory):
     """A dossier whose PDF/UA mark alone is wrong: the finer control."""
-    content = dossiers[CASES[0]].read_bytes()
+    path = tmp_path_factory.mktemp("unmarked") / "unmarked.pdf"
+    command = [
+        "qpdf",
+        "--stream-data=uncompress",
+        "--newline-before-endstream",
+        str(dossiers[CASES[0]]),
+        str(path),
+    ]
+    subprocess.run(command, check=True)
+    content = path.read_bytes()
     mark = b"<pdfuaid:part>1</pdfuaid:part>"
     assert content.count(mark) == 1
-    path = tmp_path_factory.mktemp("unmarked") / "unmarked.pdf"
     path.write_bytes(content.replace(mark, mark.replace(b"1", b"7")))
     return path
 

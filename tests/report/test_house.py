@@ -1,20 +1,26 @@
 """A house lays the dossier out in its own way; what decides stays on the page."""
 
+import json
 import struct
 import zlib
 from base64 import b64encode
+from dataclasses import replace
 from io import BytesIO
+from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
 
+from dossier.api import _house_of, assess, compose, issue_date, read_case
 from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL
+from dossier.outcome import explained
 from dossier.report import render
 from dossier.report.house import DEFERENCE, read_house
 from dossier.report.logo import logo_faults
 from tests.report import sample
 
+INPUTS = Path(__file__).parents[2] / "inputs"
 SHAPES = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20" width="60" height="20">'
     '<circle cx="10" cy="10" r="8" fill="#0072b2"/><path d="M24 4h32v4H24z"/></svg>'
@@ -279,3 +285,40 @@ def test_the_deference_is_the_one_that_puts_the_oem_first():
     assert DEFERENCE is GENERAL[0]
     assert "OEM" in DEFERENCE.title
     assert "stand above it" in DEFERENCE.text
+
+
+def test_a_case_names_its_house_inside_the_inputs_only(tmp_path):
+    case = sample.case()
+    named = replace(case, qualification=case.qualification.model_copy(update={"house": "../house"}))
+    (tmp_path / "case").mkdir()
+    assert _house_of(tmp_path / "case", case) is None
+    assert _house_of(tmp_path / "case", named) == (tmp_path / "house").resolve()
+    for path in ("../../house", "/etc", "../../../x"):
+        outside = replace(case, qualification=case.qualification.model_copy(update={"house": path}))
+        with pytest.raises(CaseError, match="leads out of the inputs folder"):
+            _house_of(tmp_path / "case", outside)
+
+
+def test_the_manifest_names_the_house_and_a_refusal_ends_with_exit_code_2(house, tmp_path):
+    case = read_case(INPUTS / "polder-pumps")
+    assessment = assess(case)
+    put(house, house__css="h1 { color: #003366; }")
+    composed, _ = compose(case, assessment, issue_date(case), house)
+    attached = {a.name: a.content for a in PdfReader(BytesIO(composed)).attachment_list}
+    manifest = json.loads(attached["manifest.json"])
+    assert manifest["layout"]["house templates"] == read_house(house).digest
+    put(house, house__css=".answer { display: none; }")
+    with pytest.raises(CaseError) as caught:
+        compose(case, assessment, issue_date(case), house)
+    code, lines = explained(caught.value, debug=False)
+    assert code == 2
+    assert "page one lacks what the decision means" in "\n".join(lines)
+
+
+def test_the_digest_of_a_house_follows_every_file(house):
+    put(house, house__css="p { color: #000; }")
+    first = read_house(house).digest
+    put(house, house__css="p { color: #111; }")
+    second = read_house(house).digest
+    put(house, strength__html="<p>x</p>")
+    assert len({first, second, read_house(house).digest}) == 3

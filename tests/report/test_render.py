@@ -278,7 +278,7 @@ def test_fonts_are_embedded_and_come_with_their_licences(draft):
     for page in PdfReader(BytesIO(draft.pdf)).pages:
         for font in page["/Resources"]["/Font"].values():
             names.add(font.get_object()["/BaseFont"].partition("+")[2])
-    assert names == {"Fira-Sans", "Fira-Sans-Semi-Bold", "DejaVu-Sans-Mono"}
+    assert names == {"Dossier-Sans", "Dossier-Sans-Semi-Bold", "Dossier-Mono"}
     fonts = Path(assets.__file__).parent / "fonts"
     assert "SIL Open Font License" in (fonts / "FiraSans-OFL.txt").read_text()
     assert "Bitstream" in (fonts / "DejaVuSansMono-LICENSE.txt").read_text()

@@ -1,0 +1,83 @@
+"""Pieces of a CSV file that are taken whole give what single lines give."""
+
+import io
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dossier.case import csv_rows, tables
+from dossier.case.tables import TableError, read_csv
+
+CELL = st.sampled_from(
+    ["", "0", "1", "-2.5", "+3", "1e5", "2E-3", ".5", "7.", " 8", "9 ", "x", "1 2", "NaN", "#1"]
+)
+LINE = st.lists(CELL, min_size=3, max_size=3).map(",".join)
+ODD = st.sampled_from(["", "# remark", '"# quoted"', "   ", "1,2", '"4",5,6', "1,2,3,4"])
+
+
+def outcome(text):
+    """Return all that reading gives, so that two ways can be compared."""
+    try:
+        table = read_csv("r.csv", text.encode())
+    except TableError as error:
+        return error.place, error.what, error.hint
+    values = [table.numbers(column).tolist() for column in table.columns]
+    return repr(values), table.lines.tolist(), table.remarks, [str(p) for p in table.problems]
+
+
+@settings(max_examples=150, deadline=None)
+@given(lines=st.lists(st.one_of(LINE, LINE, LINE, ODD), max_size=12), end=st.sampled_from("\n "))
+@pytest.mark.parametrize("newline", ["\n", "\r\n"])
+def test_pieces_of_any_size_and_either_reader_give_the_same(newline, lines, end):
+    text = newline.join(["a,b,c", *lines]) + end.strip(" ")
+    whole = outcome(text)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(csv_rows, "HEAD", 1)
+        patched.setattr(csv_rows, "PIECE", 1)
+        assert outcome(text) == whole
+        patched.setattr(tables, "SMALL", -1)
+        assert outcome(text) == whole
+
+
+@given(st.lists(st.floats(-1e300, 1e300), min_size=1, max_size=30))
+def test_numbers_are_those_that_were_written(values):
+    text = "a,b\n" + "".join(f"{value!r},1\n" for value in values)
+    table = read_csv("r.csv", text.encode())
+    assert np.array_equal(table.numbers(table.columns[0]), values)
+
+
+def test_a_large_regular_record_is_never_read_by_line(monkeypatch):
+    rng = np.random.default_rng(1)
+    values = np.round(rng.normal(100, 30, (50_000, 4)), 3)
+    stream = io.StringIO()
+    np.savetxt(stream, values, fmt="%.3f", delimiter=";")
+    body = stream.getvalue().replace(".", ",")
+    text = "# invented\na;b;c;d\n" + body[: len(body) // 2].rpartition("\n")[0] + "\n# pause\n"
+    text += body[len(text) - len("# invented\na;b;c;d\n") - len("# pause\n") :]
+    by_line = []
+    original = csv_rows._by_line
+    monkeypatch.setattr(csv_rows, "_by_line", lambda *a: by_line.append(len(a[1])) or original(*a))
+    table = read_csv("r.csv", text.encode())
+    assert len(by_line) == 2
+    assert sum(by_line) < 1.2e6
+    assert np.array_equal(np.column_stack([table.numbers(c) for c in table.columns]), values)
+    assert table.remarks[1][1] == "pause"
+    lines = text.splitlines()
+    assert lines[table.lines[40_000] - 1].startswith(f"{values[40_000, 0]:.3f}".replace(".", ","))
+
+
+@pytest.mark.parametrize("more", ["", "1,2\n" * 40_000])
+def test_a_quotation_mark_that_is_not_closed_swallows_no_row(more):
+    with pytest.raises(TableError, match="quotation mark is not closed"):
+        read_csv("r.csv", f'a,b\n1,2\n3,"4\n5,6\n{more}'.encode())
+
+
+@pytest.mark.parametrize(
+    ("content", "row"), [(b"a,b\n1,\xff\n", 2), (b"\xef\xbb\xbfa\n1\n\xff", 3)]
+)
+def test_the_row_that_is_no_text_is_named(content, row):
+    with pytest.raises(TableError) as caught:
+        read_csv("r.csv", content)
+    assert caught.value.place == f"row {row}"
