@@ -45,7 +45,7 @@ _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
     "approved": (
         "Approved",
         "pass",
-        "The filter may be fitted in this application, within the scope and conditions below.",
+        "The filter may be fitted in this application, within the scope stated below.",
     ),
     "approved with conditions": (
         "Approved with conditions",
