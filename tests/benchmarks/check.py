@@ -2,7 +2,9 @@
 
 import io
 import shutil
+import statistics
 import tempfile
+import time
 from pathlib import Path
 
 import numpy as np
@@ -31,11 +33,11 @@ def large_case(folder):
     path = case / "records" / "mp-c1.csv"
     lines = path.read_text().splitlines()
     small = pd.read_csv(io.StringIO("\n".join(x for x in lines if not x.startswith("#"))))
-    time = np.linspace(small.iloc[0, 0], small.iloc[-1, 0], ROWS)
+    moments = np.linspace(small.iloc[0, 0], small.iloc[-1, 0], ROWS)
     rng = np.random.default_rng(1)
     columns = {}
     for name in small.columns:
-        values = np.interp(time, small.iloc[:, 0], small[name])
+        values = np.interp(moments, small.iloc[:, 0], small[name])
         if name.startswith(("upstream", "downstream")):
             columns[name] = np.round(rng.poisson(values * 2.5) / 2.5, 1)
         else:
@@ -63,6 +65,27 @@ def main(rounds=5):
         ratio(medians, "check, a million rows", "pandas.read_csv", 3.0)
         more = medians["check, a million rows"][0] - medians["check, the demo case"][0]
         print(f"  the million rows alone take {more:.2f} s")
+        _reading(case, path, rounds)
+
+
+def _reading(case, path, rounds):
+    """Compare reading the whole case, digests and checks included, in one process by turns."""
+    from dossier.api import read_case
+
+    times = {"read_case": [], "read_csv": []}
+    for turn in range(rounds + 1):
+        for name, work in (
+            ("read_case", lambda: read_case(case)),
+            ("read_csv", lambda: pd.read_csv(path, comment="#")),
+        ):
+            begun = time.perf_counter()
+            work()
+            if turn:
+                times[name].append(time.perf_counter() - begun)
+    ours, theirs = (statistics.median(found) for found in times.values())
+    print(
+        f"  reading alone, imports made: {ours:.2f} s against {theirs:.2f} s: {ours / theirs:.2f}"
+    )
 
 
 if __name__ == "__main__":
