@@ -40,16 +40,33 @@ def versions() -> dict[str, str]:
 def layout_versions() -> dict[str, str]:
     """Return the versions of what the look of the pages depends on, in its bytes."""
     found = {name: _version(name) for name in LAYOUT}
+    number = _pango_number()
+    if number is None:
+        return found
+    return found | {"pango": f"{number // 10000}.{number // 100 % 100}.{number % 100}"}
+
+
+def _pango_number() -> int | None:
+    """Return Pango's version as it numbers it; None where the library is missing.
+
+    Asked of the library itself where its usual name is found: the layout engine, which takes half
+    a second to load, can then be loaded while the charts are drawn.
+    """
+    import ctypes
+
+    try:
+        return int(ctypes.CDLL("libpango-1.0.so.0").pango_version())
+    except (OSError, AttributeError):
+        pass
     from dossier.report.render import RenderError, load_weasyprint
 
     try:
         load_weasyprint()
     except RenderError:
-        return found
+        return None
     from weasyprint.text.ffi import pango
 
-    number = int(pango.pango_version())
-    return found | {"pango": f"{number // 10000}.{number // 100 % 100}.{number % 100}"}
+    return int(pango.pango_version())
 
 
 def _version(name: str) -> str:

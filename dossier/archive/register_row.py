@@ -117,11 +117,17 @@ def _settle(
         return replace(row, superseded_by=max(later, key=lambda each: each.revision).name)
     if replaced_by:
         return replace(row, superseded_by=replaced_by)
-    for twin in (each for each in others if each.revision == row.revision):
-        if row.standing == NOT_INTACT or not _outranks(twin, row):
-            continue
+    if row.standing == NOT_INTACT:
+        return row
+    twins = sorted(
+        (each for each in others if each.revision == row.revision and _outranks(each, row)),
+        key=lambda each: each.sha256,
+    )
+    # What takes its place counts before what is only in conflict, in whatever order they came.
+    for twin in twins:
         if not _outranks(row, twin) or extends(twin, row):
             return replace(row, superseded_by=f"{twin.name} ({twin.standing}, {twin.file})")
+    for twin in twins:
         if not extends(row, twin):
             return replace(row, conflict=True, remark=f"{twin.file} carries the same number")
     return row
