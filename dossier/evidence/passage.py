@@ -9,15 +9,22 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.combine import combine, generator, widening
+from dossier.evidence.draws import DRAWS
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.instruments import InputAccuracy, ratio_accuracy
 from dossier.evidence.reduced import MultipassResult
 
-__all__ = ["Passage", "counter_components", "overall_passage", "penetration", "worst_passage"]
+__all__ = [
+    "Passage",
+    "counter_components",
+    "overall_passage",
+    "penetration",
+    "tenth_passage",
+    "worst_passage",
+]
 
 Floats = NDArray[np.float64]
 
-DRAWS = 100_000
 FEW = 50.0
 """Below this many particles counted downstream, all specimens together, the linear law is left."""
 
@@ -77,7 +84,11 @@ def overall_passage(run: MultipassResult, k: int) -> Passage:
 
 def worst_passage(run: MultipassResult, k: int) -> Passage:
     """Return the passage at size column `k` in the reporting tenth that let most through."""
-    tenth = int(np.argmax(run.down[:, k] / run.up[:, k]))
+    return tenth_passage(run, k, int(np.argmax(run.down[:, k] / run.up[:, k])))
+
+
+def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
+    """Return the passage at size column `k` in one reporting tenth, counted from 0."""
     seen = float(run.readings[tenth, k])
     return Passage(
         record=run.record,

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.combine import generator
+from dossier.evidence.draws import DRAWS
 from dossier.evidence.estimate import Bound, Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.passage import counter_components
 from dossier.evidence.reduced import MultipassResult
@@ -18,7 +19,6 @@ from dossier.physics import multipass
 __all__ = ["size_rating"]
 
 Floats = NDArray[np.float64]
-DRAWS = 100_000
 LEAST_UPSTREAM = 20.0
 """Fewer particles counted upstream over the test give no ratio [-]."""
 

@@ -4,9 +4,8 @@ from dataclasses import replace
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated
-from dossier.evidence.passage import Passage, column, penetration
+from dossier.evidence.passage import column, penetration, tenth_passage
 from dossier.evidence.quantities.filtration import SIZE, STANDARD, as_efficiency
-from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.registry import Conditions, Side, quantity
 from dossier.evidence.usable import usable_runs
 
@@ -40,21 +39,9 @@ def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | N
         if k is None:
             reason = f"record {run.record} has no counts at {at['size']:g} µm(c)"
             return NotDemonstrated(reason=reason, records=(run.record,))
-        passages.append(_first(run, k))
+        passages.append(tenth_passage(run, k, 0))
     found = penetration(bench, passages, f"{side} first tenth {at['size']:g}")
     if isinstance(found, NotDemonstrated):
         return found
     note = "the first tenth leaves out the first counts of the run"
     return replace(as_efficiency(found), notes=(*found.notes, note))
-
-
-def _first(run: MultipassResult, k: int) -> Passage:
-    seen = float(run.readings[0, k])
-    return Passage(
-        record=run.record,
-        specimen=run.specimen,
-        raw_up=float(run.up[0, k]) * seen * run.counted_up,
-        raw_down=float(run.down[0, k]) * seen * run.counted_down,
-        exposure=run.counted_down / run.counted_up,
-        dispersion=float(run.dispersion[k]),
-    )
