@@ -16,6 +16,7 @@ from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
 from dossier.report.signing import SignOff
+from dossier.words import speaking
 
 __all__ = ["Built", "assess", "build", "compose", "decision_json", "read_case", "sign", "sign_off"]
 
@@ -81,14 +82,16 @@ def assess(case: Case, issued: date | None = None) -> Assessment:
     demands, problems = resolve(case.application, case.qualification.application)
     if problems:
         raise CaseError(problems)
-    return assess_case(case, demands, limits(), issue_date(case, issued))
+    with speaking(case.qualification.language):
+        return assess_case(case, demands, limits(), issue_date(case, issued))
 
 
 def decision_json(case: Case, assessment: Assessment, issued: date | None = None) -> bytes:
     """Return decision.json of an assessment."""
     from dossier.archive.record import canonical, decision_document
 
-    return canonical(decision_document(case, assessment, issue_date(case, issued)))
+    with speaking(case.qualification.language):
+        return canonical(decision_document(case, assessment, issue_date(case, issued)))
 
 
 def build(

@@ -49,6 +49,7 @@ __all__ = [
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
 Words = Annotated[str, StringConstraints(max_length=4000)]
+Language = Literal["en", "de"]
 Number = Annotated[
     str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", strip_whitespace=True)
 ]
@@ -336,6 +337,8 @@ class Qualification(Model):
     """Date of issue that the pages carry; --issued overrides it."""
     review_due: date | None = None
     notes: Words = ""
+    language: Language = "en"
+    """Language of the pages, as in ISO 639-1."""
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     candidate: Filter
     reference: Filter | None = None

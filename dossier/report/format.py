@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from dossier.words import day, decimal_mark, later, say
+
 __all__ = [
     "NONE",
     "between",
@@ -32,7 +34,7 @@ SPACE = "\u00a0"
 """No-break space: keeps a number with its unit."""
 PLUS_MINUS = f"{SPACE}±{SPACE}"
 MINUS = "\u2212"
-NONE = "none stated"
+NONE = later("none stated")
 """What the page says where the user gave nothing."""
 
 TIE = 1e-9
@@ -52,8 +54,8 @@ _UNITS = {
     "1": "",
     "dimensionless": "",
     "fraction": "",
-    "1/mL": "per mL",
 }
+PER_ML = later("per mL")
 _SPELLED = re.compile(
     r"(?<![A-Za-z0-9])(um\(c\)|um\(b\)|um|mm2/s|m2/s|m3/s|m3/h|kg/m3|degC)(?![A-Za-z0-9(])"
 )
@@ -67,7 +69,7 @@ _UNIT_AFTER_NUMBER = re.compile(
 
 def unit_text(unit: str) -> str:
     """Return a unit as printed: ``um(c)`` becomes µm(c), ``degC`` °C; a bare number has none."""
-    return _UNITS.get(unit, unit)
+    return say(PER_ML) if unit == "1/mL" else _UNITS.get(unit, unit)
 
 
 def speak(text: str) -> str:
@@ -109,16 +111,16 @@ def fixed(value: float, decimals: int) -> str:
     Negative `decimals` round to tens, hundreds and so on.  Rounds half to even, exactly.
     """
     if math.isnan(value):
-        return "no number"
+        return say("no number")
     if math.isinf(value):
-        return "unbounded"
+        return say("unbounded")
     number = _rounded(value, decimals)
     text = f"{abs(number):.{max(decimals, 0)}f}"
     whole, point, rest = text.partition(".")
     if len(whole) > 4:
         whole = f"{int(whole):,}".replace(",", THIN)
     sign = MINUS if number < 0 else ""
-    return f"{sign}{whole}{point}{rest}"
+    return f"{sign}{whole}{decimal_mark() if point else ''}{rest}"
 
 
 def _rounded(value: float, decimals: int) -> Decimal:
@@ -136,7 +138,8 @@ def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
     if _rounded(value, decimals).adjusted() > Decimal(value).adjusted():
         decimals -= 1
     text = fixed(value, decimals)
-    return text if keep or "." not in text else text.rstrip("0").rstrip(".")
+    point = decimal_mark()
+    return text if keep or point not in text else text.rstrip("0").rstrip(point)
 
 
 def _apart(value: float, limit: float) -> int:
@@ -201,11 +204,13 @@ def _open_interval(value: float, low: float, high: float, limits: Sequence[float
         return fixed(value, 0)
     closed = low if math.isfinite(low) else high
     if not math.isfinite(closed):
-        return f"{significant(value)} (interval not bounded)"
+        return say("{number} (interval not bounded)", number=significant(value))
     decimals = decimals_for(abs(value - closed)) if value != closed else _plain_decimals(value)
     decimals = beside(value, decimals, limits)
-    side = "at least" if math.isfinite(low) else "at most"
-    return f"{fixed(value, decimals)} ({side} {fixed(closed, decimals)})"
+    shown, end = fixed(value, decimals), fixed(closed, decimals)
+    if math.isfinite(low):
+        return say("{number} (at least {low})", number=shown, low=end)
+    return say("{number} (at most {high})", number=shown, high=end)
 
 
 def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()) -> str:
@@ -213,7 +218,7 @@ def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()
     ends = list(limits)
     first = fixed(low, beside(low, decimals, ends))
     last = fixed(high, beside(high, decimals, ends))
-    return f"{first} to {last}"
+    return say("{low} to {high}", low=first, high=last)
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -259,6 +264,6 @@ def probability(value: float, threshold: float | None = None) -> str:
     return percent(value, beside(100.0 * value, decimals, limits))
 
 
-def date_text(day: date | None) -> str:
-    """Return a date in the ISO 8601 form, or that none was stated."""
-    return day.isoformat() if day else NONE
+def date_text(when: date | None) -> str:
+    """Return a date as the language writes it (ISO 8601 in English), or that none was stated."""
+    return day(when) if when else say(NONE)

@@ -23,6 +23,7 @@ from dossier.report.house import House, read_house
 from dossier.report.house_pages import filled, refused, require
 from dossier.report.pdf_marks import declare_accessible, tidy
 from dossier.report.signing import SignOff
+from dossier.words import language, say, speaking
 
 __all__ = [
     "MissingLibraryError",
@@ -108,19 +109,19 @@ def render_dossier(
     """Return the PDF with the warnings of its layout; arguments as for `render_pdf`."""
     house = None if templates is None else read_house(templates)
     environment = _environment(house)
-    with drawn_later() as charts:
+    with speaking(case.qualification.language), drawn_later() as charts:
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
             style=_source(environment, "charts.mplstyle"), house=house,
         )  # fmt: skip
-    with _without_collector():
-        with charts.started() as pictures:
-            load_weasyprint()
-            html = filled(environment, content, house)
-            html = charts.fill(html, pictures())
-        attached = _attached(case, decision_json, manifest_json)
-        return _write(html, environment, attached, content, house)
+        with _without_collector():
+            with charts.started() as pictures:
+                load_weasyprint()
+                html = filled(environment, content, house)
+                html = charts.fill(html, pictures())
+            attached = _attached(case, decision_json, manifest_json)
+            return _write(html, environment, attached, content, house)
 
 
 def page_pdf(template: str, **values: Any) -> bytes:
@@ -157,6 +158,7 @@ def _environment(house: House | None) -> Any:
         finalize=_plain,
     )
     environment.filters["kept"] = _kept
+    environment.globals |= {"say": say, "language": language}
     return environment
 
 

@@ -1,0 +1,100 @@
+"""The words of the page: English in the code, other languages in catalogues beside this file.
+
+A sentence is written once, in English, where it is needed, and said by `say`; a catalogue
+`<language>.po` holds its translation.  Codes (names of quantities, verdicts and outcomes in
+decision.json, keys a user types) are not words and are never translated where they are made.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from datetime import date
+from string import Formatter
+from typing import Any
+
+from dossier.words.catalogue import ENGLISH, LANGUAGES, Tongue, tongue
+
+__all__ = [
+    "ENGLISH", "LANGUAGES", "day", "decimal_mark", "language", "later", "say", "say_count",
+    "speaking",
+]  # fmt: skip
+
+_spoken: ContextVar[str] = ContextVar("spoken", default=ENGLISH)
+
+
+@contextmanager
+def speaking(name: str) -> Iterator[None]:
+    """Say everything inside in the language of that name, one of `LANGUAGES`; KeyError if none."""
+    tongue(name)
+    token = _spoken.set(name)
+    try:
+        yield
+    finally:
+        _spoken.reset(token)
+
+
+def language() -> str:
+    """Return the name of the language spoken now, as in ISO 639-1."""
+    return _spoken.get()
+
+
+def later(text: str) -> str:
+    """Return `text` as it is: words that stand in a table and are said when they are used."""
+    return text
+
+
+def say(text: str, /, *, context: str = "", **values: object) -> str:
+    """Return the sentence in the language spoken now, with `values` in its places.
+
+    Places and formats are those of `str.format`; numbers get the decimal mark of the language.
+    `context` tells apart English words that other languages have several words for.
+    """
+    spoken = _tongue()
+    words = text if spoken is None or not text else spoken.say(text, context)
+    return _filled(words, values)
+
+
+def say_count(number: int, one: str, many: str, /, **values: object) -> str:
+    """Return the sentence for that number of things; both forms may use the place {number}."""
+    spoken = _tongue()
+    if spoken is None:
+        words = one if number == 1 else many
+    else:
+        words = spoken.say_count(number, one, many)
+    return _filled(words, {"number": number, **values})
+
+
+def decimal_mark() -> str:
+    """Return the decimal mark of the language spoken now."""
+    spoken = _tongue()
+    return "." if spoken is None else spoken.decimal_mark
+
+
+def day(when: date) -> str:
+    """Return a date as the language writes it; English keeps to ISO 8601."""
+    spoken = _tongue()
+    return when.isoformat() if spoken is None else spoken.day(when)
+
+
+def _tongue() -> Tongue | None:
+    name = _spoken.get()
+    return None if name == ENGLISH else tongue(name)
+
+
+def _filled(words: str, values: dict[str, object]) -> str:
+    return _FORMATTER.vformat(words, (), values) if values else words
+
+
+class _Localised(Formatter):
+    """Formats as `str.format` does, with the decimal mark and the dates of the language."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if isinstance(value, date) and not format_spec:
+            return day(value)
+        text = str(super().format_field(value, format_spec))
+        if isinstance(value, float):
+            return text.replace(".", decimal_mark())
+        return text
+
+
+_FORMATTER = _Localised()
