@@ -5,6 +5,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from dossier.report.drawn import CHART
+
 __all__ = ["FONTS", "fetcher", "template_folders"]
 
 HERE = Path(__file__).parent
@@ -31,10 +33,11 @@ def template_folders(own: Path | None = None) -> list[Path]:
     return ([own] if own is not None else []) + [shipped]
 
 
-def fetcher(read: Callable[[str], str]) -> Any:
+def fetcher(read: Callable[[str], str], picture: Callable[[str], bytes] | None = None) -> Any:
     """Return a WeasyPrint fetcher for ``asset:`` names and pictures in the page, nothing else.
 
-    `read` returns the text of a template file, such as the style sheet, by its name.
+    `read` returns the text of a template file, such as the style sheet, by its name; `picture`
+    returns the chart of an address as SVG.
     """
     from weasyprint.urls import URLFetcher, URLFetcherResponse
 
@@ -42,6 +45,8 @@ def fetcher(read: Callable[[str], str]) -> Any:
         def fetch(self, url: str, headers: dict[str, str] | None = None) -> Any:
             if url.startswith(PICTURES):
                 return super().fetch(url, headers)
+            if picture is not None and url.startswith(CHART):
+                return URLFetcherResponse(url, picture(url), {"Content-Type": "image/svg+xml"})
             name = url.removeprefix(SCHEME)
             if url.startswith(SCHEME) and name in FONTS:
                 body = (HERE / "fonts" / name).read_bytes()

@@ -1,6 +1,5 @@
 """One look for all charts, and the way from a drawing to text that a page can hold."""
 
-import base64
 import io
 import warnings
 from collections.abc import Callable, Iterator
@@ -71,25 +70,36 @@ def _settings(style: str) -> dict[str, Any]:
 def draw(paint: Callable[["Figure"], object], style: str, height: float) -> str:
     """Return the chart that `paint` draws on a figure of `height` [in], as an SVG data URI.
 
-    Inside `drawn_later` it is drawn later, and a place-holder comes back.
+    Inside `drawn_later` it is drawn later, and its address comes back.
     Text stays text, so that it can be read out and searched; ids are salted and no date is
     written, so that the same chart gives the same bytes.
     """
     return now_or_later(lambda: _drawn(paint, style, height))
 
 
-def _drawn(paint: Callable[["Figure"], object], style: str, height: float) -> str:
+def _drawn(paint: Callable[["Figure"], object], style: str, height: float) -> bytes:
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     with styled(style):
         figure = Figure(figsize=(WIDTH, height), layout="constrained")
+        FigureCanvasSVG(figure)
         paint(figure)
+        _lay_out(figure)
         buffer = io.BytesIO()
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "dossier"})
     drawing = buffer.getvalue()
     for name, ours in FAMILIES.items():
         drawing = drawing.replace(f"'{name}'".encode(), f"'{ours}'".encode())
-    return "data:image/svg+xml;base64," + base64.b64encode(drawing).decode("ascii")
+    return drawing
+
+
+def _lay_out(figure: "Figure") -> None:
+    """Place the panels once; saving would draw the whole figure a second time for it."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
+        figure.set_layout_engine("none")
 
 
 def side_color(side: str) -> str:

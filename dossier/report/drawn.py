@@ -1,9 +1,8 @@
 """Charts drawn by a second process, while the first one prepares the layout."""
 
+import base64
 import multiprocessing
 import os
-import pickle
-import secrets
 import signal
 import sys
 import warnings
@@ -11,48 +10,55 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from typing import BinaryIO
 
-__all__ = ["Later", "drawn_later", "now_or_later"]
+__all__ = ["CHART", "Later", "data_uri", "drawn_later", "now_or_later"]
 
-Draw = Callable[[], str]
+Draw = Callable[[], bytes]
+CHART = "asset:chart-"
+"""Beginning of the address of a chart that is drawn later; its number follows."""
+LENGTH = 8
+"""Bytes before each picture in the pipe that say how long it is."""
+ROOM = 1 << 20
+"""Bytes of pictures that can wait in the pipe, so that drawing need not wait for the layout."""
 
 
 @dataclass(slots=True)
 class Later:
-    """Charts that are asked for now and drawn later; until then each is a place-holder."""
+    """Charts that are asked for now and drawn later; until then each is an address."""
 
     wanted: list[Draw] = field(default_factory=list)
-    name: str = field(default_factory=lambda: f"chart-{secrets.token_hex(8)}-")
-    """What no text of a case can hold by design."""
+    ready: list[bytes] = field(default_factory=list)
+    other: "_Other | None" = None
 
-    def place_holder(self, draw: Draw) -> str:
-        """Note one chart and return what stands for it."""
+    def address(self, draw: Draw) -> str:
+        """Note one chart and return the address under which `picture` has it."""
         self.wanted.append(draw)
-        return f"{self.name}{len(self.wanted) - 1}."
+        return f"{CHART}{len(self.wanted) - 1}"
 
-    def fill(self, text: str, pictures: Sequence[str]) -> str:
-        """Return `text` with each place-holder replaced by its picture."""
-        for number, picture in enumerate(pictures):
-            text = text.replace(f"{self.name}{number}.", picture)
-        return text
+    def picture(self, address: str) -> bytes:
+        """Return the chart of an address as SVG; ValueError where there is none."""
+        number = address.removeprefix(CHART)
+        if not number.isdecimal() or int(number) >= len(self.wanted):
+            raise ValueError(f"{address[:80]!r} is not a chart of this dossier")
+        while len(self.ready) <= int(number):
+            there = self.other.next() if self.other is not None else None
+            self.ready.append(self.wanted[len(self.ready)]() if there is None else there)
+        return self.ready[int(number)]
 
     @contextmanager
-    def started(self) -> Iterator[Callable[[], list[str]]]:
-        """Start a process that draws the charts; the value gives the pictures, in order.
+    def started(self) -> Iterator[None]:
+        """Start a process that draws the charts, in order, while this one goes on.
 
-        This one can go on meanwhile.  Where no second process can be had, or it fails, they are
-        drawn here: the pictures are the same.
+        Where no second process can be had, or it fails, they are drawn here when they are
+        wanted: the pictures are the same.
         """
-        other = _fork(self.wanted) if self.wanted and _second_core() else None
+        self.other = _fork(self.wanted) if self.wanted and _second_core() else None
         try:
-            yield lambda: self._taken(other)
+            yield
         finally:
-            if other is not None:
-                other.end()
-
-    def _taken(self, other: "_Other | None") -> list[str]:
-        there = other.pictures() if other is not None else None
-        return [draw() for draw in self.wanted] if there is None else there
+            if self.other is not None:
+                self.other.end()
 
 
 @dataclass(slots=True)
@@ -60,26 +66,19 @@ class _Other:
     """The process that draws."""
 
     number: int
-    reader: int
-    ended: bool = False
+    pipe: BinaryIO
 
-    def pictures(self) -> list[str] | None:
-        """Wait for its pictures; None where it failed."""
-        with os.fdopen(self.reader, "rb") as pipe:
-            written = pipe.read()
-        self.ended = True
-        _, status = os.waitpid(self.number, 0)
-        if os.waitstatus_to_exitcode(status) != 0:
-            return None
-        pictures: list[str] = pickle.loads(written)
-        return pictures
+    def next(self) -> bytes | None:
+        """Wait for its next picture; None where it failed."""
+        head = self.pipe.read(LENGTH)
+        picture = self.pipe.read(int.from_bytes(head)) if len(head) == LENGTH else b""
+        return picture if picture and len(picture) == int.from_bytes(head) else None
 
     def end(self) -> None:
-        """Stop it, if its pictures were not taken."""
-        if not self.ended:
-            os.close(self.reader)
-            os.kill(self.number, signal.SIGTERM)
-            os.waitpid(self.number, 0)
+        """Stop it, whether or not all its pictures were taken."""
+        self.pipe.close()
+        os.kill(self.number, signal.SIGTERM)
+        os.waitpid(self.number, 0)
 
 
 _later: ContextVar[Later | None] = ContextVar("_later", default=None)
@@ -97,9 +96,14 @@ def drawn_later() -> Iterator[Later]:
 
 
 def now_or_later(draw: Draw) -> str:
-    """Return the picture, or its place-holder inside `drawn_later`."""
+    """Return the picture as a data URI, or its address inside `drawn_later`."""
     later = _later.get()
-    return draw() if later is None else later.place_holder(draw)
+    return data_uri(draw()) if later is None else later.address(draw)
+
+
+def data_uri(picture: bytes) -> str:
+    """Return an SVG picture as an address that holds it."""
+    return "data:image/svg+xml;base64," + base64.b64encode(picture).decode("ascii")
 
 
 def _second_core() -> bool:
@@ -118,12 +122,24 @@ def _fork(wanted: Sequence[Draw]) -> _Other:
         child = os.fork()
     if child:
         os.close(writer)
-        return _Other(child, reader)
-    code = 1
+        return _Other(child, os.fdopen(reader, "rb"))
     try:
         os.close(reader)
+        _widen(writer)
         with os.fdopen(writer, "wb") as pipe:
-            pickle.dump([draw() for draw in wanted], pipe)
-        code = 0
+            for draw in wanted:
+                picture = draw()
+                pipe.write(len(picture).to_bytes(LENGTH) + picture)
+                pipe.flush()
     finally:
-        os._exit(code)  # the first process draws then, and meets the same error
+        os._exit(0)  # the first process draws what did not come, and meets the same error
+
+
+def _widen(pipe: int) -> None:
+    """Make room in a pipe, as far as the system allows."""
+    if sys.platform == "linux":
+        import contextlib
+        import fcntl
+
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(pipe, fcntl.F_SETPIPE_SZ, ROOM)

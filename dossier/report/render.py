@@ -115,13 +115,12 @@ def render_dossier(
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
             style=_source(environment, "charts.mplstyle"), house=house,
         )  # fmt: skip
-        with _without_collector():
-            with charts.started() as pictures:
-                load_weasyprint()
-                html = filled(environment, content, house)
-                html = charts.fill(html, pictures())
+        with _without_collector(), charts.started():
+            load_weasyprint()
+            html = filled(environment, content, house)
             attached = _attached(case, decision_json, manifest_json)
-            return _write(html, environment, attached, content, house)
+            assets = fetcher(lambda name: _source(environment, name), charts.picture)
+            return _write(html, assets, attached, content, house)
 
 
 def page_pdf(template: str, **values: Any) -> bytes:
@@ -213,7 +212,6 @@ def _without_collector() -> Iterator[None]:
         finally:
             if was:
                 gc.enable()
-            gc.collect()
 
 
 def load_weasyprint() -> Any:
@@ -229,7 +227,7 @@ def load_weasyprint() -> Any:
 
 def _write(
     html: str,
-    environment: Any,
+    assets: Any,
     attached: list[tuple[str, bytes, str, str]],
     content: Content,
     house: House | None,
@@ -244,7 +242,6 @@ def _write(
         for name, body, relationship, description in attached
     ]  # fmt: skip
     with _listening() as heard:
-        assets = fetcher(lambda name: _source(environment, name))
         page = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets)
         document = page.render(pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True)
         if house is not None:

@@ -1,9 +1,11 @@
 """A whole build against bare WeasyPrint on the HTML that the build made, charts ready."""
 
 import pickle
+import re
 import tempfile
 from pathlib import Path
 
+from dossier.report.drawn import CHART, data_uri
 from tests.benchmarks.timing import INPUTS, PYTHON, heading, race, ratio
 
 BARE = """
@@ -25,8 +27,11 @@ def captured(case):
 
     kept = []
 
-    def keep(html, environment, attached, *_):
-        sheets = {name: render._source(environment, name) for name in ("dossier.css",)}
+    def keep(html, assets, attached, *_):
+        sheets = {"dossier.css": assets.fetch("asset:dossier.css").read().decode()}
+        for address in dict.fromkeys(re.findall(f"{CHART}[0-9]+", html)):
+            picture = data_uri(assets.fetch(address).read())
+            html = re.sub(f"{address}(?![0-9])", lambda _, uri=picture: uri, html)
         kept.append((html, sheets, [(name, body) for name, body, *_ in attached]))
         return render.Rendered(b"", ())
 
