@@ -1,13 +1,13 @@
 """The public interface: read a case, assess it, build its dossier."""
 
-import os
-import tempfile
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
@@ -17,6 +17,10 @@ from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
 from dossier.report.signing import SignOff
 from dossier.words import speaking
+from dossier.written import write_dossier, write_whole
+
+if TYPE_CHECKING:
+    from dossier.report.render import Prepared
 
 __all__ = ["Built", "assess", "build", "compose", "decision_json", "read_case", "sign", "sign_off"]
 
@@ -111,12 +115,7 @@ def build(
     assessment = assess(case, issued)
     pdf, document = compose(case, assessment, issue_date(case, issued), templates)
 
-    target = Path(out)
-    target.mkdir(parents=True, exist_ok=True)
-    stem = f"{case.qualification.number}-r{case.qualification.revision}"
-    paths = target / f"{stem}.pdf", target / f"{stem}.json"
-    for path, content in zip(paths, (pdf, document), strict=True):
-        write_whole(path, content)
+    paths = write_dossier(Path(out), stem_of(case), pdf, document)
     return Built(*paths, assessment, sign_off(case, assessment, issued))
 
 
@@ -132,12 +131,28 @@ def _house_of(folder: Path, case: Case) -> Path | None:
     return named.resolve()
 
 
+def stem_of(case: Case) -> str:
+    """Return the name of a dossier's files, without their endings."""
+    return f"{case.qualification.number}-r{case.qualification.revision}"
+
+
 def compose(
     case: Case, assessment: Assessment, issued: date, house: Path | None = None
 ) -> tuple[bytes, bytes]:
     """Return the dossier as PDF, before any digital signature, and its decision.json."""
+    from dossier.report.render import rendered
+
+    with composed(case, assessment, issued, house) as (ready, document):
+        return rendered(ready), document
+
+
+@contextmanager
+def composed(
+    case: Case, assessment: Assessment, issued: date, house: Path | None = None
+) -> Iterator[tuple["Prepared", bytes]]:
+    """Make the dossier up to its layout, and its decision.json."""
     from dossier.archive.record import canonical, manifest_of
-    from dossier.report.render import render_pdf
+    from dossier.report.render import prepared
 
     document = decision_json(case, assessment, issued)
     manifest = manifest_of(case, document, assessment)
@@ -145,7 +160,7 @@ def compose(
         from dossier.report.house import read_house
 
         manifest["layout"]["house templates"] = read_house(house).digest
-    pdf = render_pdf(
+    with prepared(
         case,
         assessment,
         issued=issued,
@@ -153,8 +168,8 @@ def compose(
         manifest_json=canonical(manifest),
         signoff=sign_off(case, assessment, issued),
         templates=house,
-    )
-    return pdf, document
+    ) as ready:
+        yield ready, document
 
 
 def sign_off(case: Case, assessment: Assessment, issued: date | None = None) -> SignOff:
@@ -180,18 +195,3 @@ def sign(folder: Path | str, entry: Mapping[str, object], issued: date | None = 
     write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
     case = read_case(folder)
     return sign_off(case, assess(case, issued), issued)
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write to a temporary name beside `path`, then rename: the old file or the new, never half."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise

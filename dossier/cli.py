@@ -102,14 +102,19 @@ def build(
     """
     if len(cases) > 1:
         raise typer.Exit(_build_many(cases, out, _day(issued), jobs, house))
-    from dossier.api import build as build_dossier
-    from dossier.terminal import decision_line
+    from dossier.apart import build_apart
 
-    built = build_dossier(cases[0], out, _day(issued), house=house)
-    typer.echo(str(built.pdf))
-    typer.echo(str(built.json))
-    typer.echo(decision_line(built.assessment, built.signoff))
-    raise typer.Exit(decided(built.assessment.decision.value))
+    built = None if house else build_apart(cases[0], out, _day(issued))
+    if built is None:
+        from dossier.apart import Written
+        from dossier.api import build as build_dossier
+        from dossier.terminal import decision_line
+
+        whole = build_dossier(cases[0], out, _day(issued), house=house)
+        line = decision_line(whole.assessment, whole.signoff)
+        built = Written(whole.pdf, whole.json, whole.assessment.decision.value, line)
+    typer.echo(f"{built.pdf}\n{built.json}\n{built.line}")
+    raise typer.Exit(decided(built.decision))
 
 
 def _build_many(

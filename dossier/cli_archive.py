@@ -63,7 +63,7 @@ def seal(
 
     Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
     """
-    from dossier.api import write_whole
+    from dossier.written import write_whole
     from dossier.archive.attached import NotADossierError
     from dossier.archive.signature import load_keys, seal_pdf
 
@@ -128,7 +128,7 @@ def verify(
 
     Example: dossier verify out/LFQ-0412-r0.pdf --trust identities/test-authority.pem
     """
-    from dossier.api import write_whole
+    from dossier.written import write_whole
     from dossier.archive.attached import NotADossierError
     from dossier.archive.verify import verify as verify_file
     from dossier.terminal_verify import facts_json, print_verification

@@ -12,7 +12,18 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import BinaryIO
 
-__all__ = ["CHART", "Later", "data_uri", "drawn_later", "now_or_later"]
+__all__ = [
+    "CHART",
+    "Draw",
+    "Later",
+    "data_uri",
+    "drawn_later",
+    "now_or_later",
+    "receive",
+    "second_core",
+    "send",
+    "widen",
+]
 
 Draw = Callable[[], bytes]
 CHART = "asset:chart-"
@@ -53,7 +64,7 @@ class Later:
         Where no second process can be had, or it fails, they are drawn here when they are
         wanted: the pictures are the same.
         """
-        self.other = _fork(self.wanted) if self.wanted and _second_core() else None
+        self.other = _fork(self.wanted) if self.wanted and second_core() else None
         try:
             yield
         finally:
@@ -70,9 +81,7 @@ class _Other:
 
     def next(self) -> bytes | None:
         """Wait for its next picture; None where it failed."""
-        head = self.pipe.read(LENGTH)
-        picture = self.pipe.read(int.from_bytes(head)) if len(head) == LENGTH else b""
-        return picture if picture and len(picture) == int.from_bytes(head) else None
+        return receive(self.pipe)
 
     def end(self) -> None:
         """Stop it, whether or not all its pictures were taken."""
@@ -106,7 +115,7 @@ def data_uri(picture: bytes) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(picture).decode("ascii")
 
 
-def _second_core() -> bool:
+def second_core() -> bool:
     """Return whether a second process pays: not where this is one of several at work."""
     if sys.platform != "linux" or multiprocessing.parent_process() is not None:
         return False
@@ -125,21 +134,34 @@ def _fork(wanted: Sequence[Draw]) -> _Other:
         return _Other(child, os.fdopen(reader, "rb"))
     try:
         os.close(reader)
-        _widen(writer)
         with os.fdopen(writer, "wb") as pipe:
+            widen(pipe)
             for draw in wanted:
-                picture = draw()
-                pipe.write(len(picture).to_bytes(LENGTH) + picture)
-                pipe.flush()
+                send(pipe, draw())
     finally:
         os._exit(0)  # the first process draws what did not come, and meets the same error
 
 
-def _widen(pipe: int) -> None:
+def send(pipe: BinaryIO, content: bytes) -> None:
+    """Write `content` to a pipe, so that `receive` gets it whole."""
+    pipe.write(len(content).to_bytes(LENGTH) + content)
+    pipe.flush()
+
+
+def receive(pipe: BinaryIO) -> bytes | None:
+    """Wait for what was sent; None where the sender ended before it was whole."""
+    head = pipe.read(LENGTH)
+    if len(head) < LENGTH:
+        return None
+    content = pipe.read(int.from_bytes(head))
+    return content if len(content) == int.from_bytes(head) else None
+
+
+def widen(pipe: BinaryIO) -> None:
     """Make room in a pipe, as far as the system allows."""
     if sys.platform == "linux":
         import contextlib
         import fcntl
 
         with contextlib.suppress(OSError):
-            fcntl.fcntl(pipe, fcntl.F_SETPIPE_SZ, ROOM)
+            fcntl.fcntl(pipe.fileno(), fcntl.F_SETPIPE_SZ, ROOM)

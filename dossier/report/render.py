@@ -1,45 +1,48 @@
 """From an assessment to a PDF that carries its own proof: PDF/A-3a, tagged, the same bytes."""
 
-import gc
-import io
 import json
-import logging
 import re
-import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment
-from dossier.report.assets import fetcher, template_folders
+from dossier.report.assets import STYLES, fetcher, template_folders
 from dossier.report.content import Content, build_content
-from dossier.report.drawn import drawn_later
+from dossier.report.drawn import Later, drawn_later
 from dossier.report.format import clean
 from dossier.report.house import House, read_house
 from dossier.report.house_pages import filled, refused, require
-from dossier.report.pdf_marks import declare_accessible, tidy
+from dossier.report.layout import (
+    MissingLibraryError,
+    Rendered,
+    RenderError,
+    Sheet,
+    lay_out,
+    listening,
+    load_weasyprint,
+    without_collector,
+)
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
 
 __all__ = [
     "MissingLibraryError",
+    "Prepared",
     "RenderError",
     "Rendered",
     "load_weasyprint",
     "page_pdf",
+    "prepared",
     "render_dossier",
     "render_pdf",
+    "rendered",
 ]
-
-MISSING_PANGO = (
-    "the PDF cannot be made: a system library of WeasyPrint is missing. On Debian or Ubuntu: "
-    "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
-)
-
 
 _UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
@@ -49,21 +52,31 @@ _COMPOUND = re.compile(
 """Compound units, numbers with uncertainty or interval, and names: no line breaks inside one."""
 
 
-class RenderError(Exception):
-    """The PDF cannot be made; the message says what to do."""
-
-
-class MissingLibraryError(RenderError):
-    """A system library is not installed; the message names the packages."""
-
-
 @dataclass(frozen=True, slots=True)
-class Rendered:
-    """A PDF, and what was said while it was made."""
+class Prepared:
+    """A dossier whose words are set and whose charts wait to be drawn."""
 
-    pdf: bytes
-    warnings: tuple[str, ...]
-    """Warnings and errors of the layout, such as a refused picture or a rule not understood."""
+    content: Content
+    charts: Later
+    house: House | None
+    attached: tuple[tuple[str, bytes, str, str], ...]
+    environment: Any
+
+    def sheet(self) -> Sheet:
+        """Return what the layout takes; CaseError for a fault in a template of the house."""
+        own = self.house.files if self.house else {}
+        styles = {
+            name: _source(self.environment, name)
+            for name in STYLES
+            if name in own or name != "house.css"
+        }
+        html = filled(self.environment, self.content, self.house)
+        return Sheet(html, styles, self.attached, self.content.issued)
+
+    def look(self, document: Any) -> None:
+        """Raise CaseError unless all that no house may remove can be read in the document."""
+        if self.house is not None:
+            require(document, self.content, self.house)
 
 
 def render_pdf(
@@ -85,15 +98,25 @@ def render_pdf(
     font in silence.  Raises CaseError when the fault is in the house's files, or when they take
     away what no house may remove.
     """
-    rendered = render_dossier(
+    with prepared(
         case, assessment, issued=issued, decision_json=decision_json,
         manifest_json=manifest_json, signoff=signoff, templates=templates,
-    )  # fmt: skip
-    if rendered.warnings and templates is not None:
-        raise refused(templates, rendered.warnings, "use what comes with the dossier only")
-    if rendered.warnings:
-        raise RenderError(f"the layout of the PDF has a fault: {'; '.join(rendered.warnings)}")
-    return rendered.pdf
+    ) as ready:  # fmt: skip
+        return rendered(ready)
+
+
+def rendered(ready: Prepared) -> bytes:
+    """Return a prepared dossier as PDF bytes; raises as `render_pdf` does."""
+    made = _laid_out(ready)
+    if made.warnings and ready.house is not None:
+        raise refused(ready.house.folder, made.warnings, "use what comes with the dossier only")
+    return made.without_fault()
+
+
+def _laid_out(ready: Prepared) -> Rendered:
+    with without_collector(), ready.charts.started():
+        load_weasyprint()
+        return lay_out(ready.sheet(), ready.charts.picture, ready.look)
 
 
 def render_dossier(
@@ -107,6 +130,25 @@ def render_dossier(
     templates: Path | None = None,
 ) -> Rendered:
     """Return the PDF with the warnings of its layout; arguments as for `render_pdf`."""
+    with prepared(
+        case, assessment, issued=issued, decision_json=decision_json,
+        manifest_json=manifest_json, signoff=signoff, templates=templates,
+    ) as ready:  # fmt: skip
+        return _laid_out(ready)
+
+
+@contextmanager
+def prepared(
+    case: Case,
+    assessment: Assessment,
+    *,
+    issued: date,
+    decision_json: bytes,
+    manifest_json: bytes,
+    signoff: SignOff | None = None,
+    templates: Path | None = None,
+) -> Iterator[Prepared]:
+    """Make the words of a dossier, and hold its language; arguments as for `render_pdf`."""
     house = None if templates is None else read_house(templates)
     environment = _environment(house)
     with speaking(case.qualification.language), drawn_later() as charts:
@@ -115,12 +157,8 @@ def render_dossier(
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
             style=_source(environment, "charts.mplstyle"), house=house,
         )  # fmt: skip
-        with _without_collector(), charts.started():
-            load_weasyprint()
-            html = filled(environment, content, house)
-            attached = _attached(case, decision_json, manifest_json)
-            assets = fetcher(lambda name: _source(environment, name), charts.picture)
-            return _write(html, assets, attached, content, house)
+        attached = tuple(_attached(case, decision_json, manifest_json))
+        yield Prepared(content, charts, house, attached, environment)
 
 
 def page_pdf(template: str, **values: Any) -> bytes:
@@ -131,8 +169,8 @@ def page_pdf(template: str, **values: Any) -> bytes:
     environment = _environment(None)
     html = environment.get_template(template).render(**values)
     weasyprint = load_weasyprint()
-    with _without_collector(), _listening() as heard:
-        assets = fetcher(lambda name: _source(environment, name))
+    with without_collector(), listening() as heard:
+        assets = fetcher(partial(_source, environment))
         pdf: bytes = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets).write_pdf(
             pdf_variant="pdf/a-3a"
         )
@@ -195,79 +233,3 @@ def _kind(name: str) -> tuple[str, str]:
     if name.endswith(".toml"):
         return "Source", "Case file"
     return "Data", "Test record of the laboratory"
-
-
-@contextmanager
-def _without_collector() -> Iterator[None]:
-    """Pause the garbage collector: a layout makes many objects and frees them at its end.
-
-    WeasyPrint leaves its colour profile to the collector to close; that is no news to a user.
-    """
-    was = gc.isenabled()
-    gc.disable()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ResourceWarning)
-        try:
-            yield
-        finally:
-            if was:
-                gc.enable()
-
-
-def load_weasyprint() -> Any:
-    """Return WeasyPrint; what it prints when a library is missing is said once, by us."""
-    try:
-        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-            import weasyprint
-    except OSError as error:
-        reason = str(error).splitlines()[0].partition(".  ")[0]
-        raise MissingLibraryError(f"{MISSING_PANGO} ({reason})") from error
-    return weasyprint
-
-
-def _write(
-    html: str,
-    assets: Any,
-    attached: list[tuple[str, bytes, str, str]],
-    content: Content,
-    house: House | None,
-) -> Rendered:
-    weasyprint = load_weasyprint()
-    noon = datetime.combine(content.issued, time(12))
-    attachments = [
-        weasyprint.Attachment(
-            string=body, name=name, description=description, relationship=relationship,
-            created=noon, modified=noon,
-        )
-        for name, body, relationship, description in attached
-    ]  # fmt: skip
-    with _listening() as heard:
-        page = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets)
-        document = page.render(pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True)
-        if house is not None:
-            require(document, content, house)
-        declare_accessible(document)
-        pdf = document.write_pdf(
-            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, finisher=tidy
-        )
-    return Rendered(pdf, tuple(heard))
-
-
-@contextmanager
-def _listening() -> Iterator[list[str]]:
-    """Collect what the layout logs at the level of a warning and above."""
-    heard: list[str] = []
-
-    class _Ear(logging.Handler):
-        def emit(self, record: logging.LogRecord) -> None:
-            heard.append(record.getMessage())
-
-    ear = _Ear(level=logging.WARNING)
-    loggers = [logging.getLogger(name) for name in ("weasyprint", "fontTools")]
-    for logger in loggers:
-        logger.addHandler(ear)
-    try:
-        yield heard
-    finally:
-        for logger in loggers:
-            logger.removeHandler(ear)

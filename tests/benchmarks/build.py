@@ -27,20 +27,17 @@ def captured(case):
 
     kept = []
 
-    def keep(html, assets, attached, *_):
-        sheets = {"dossier.css": assets.fetch("asset:dossier.css").read().decode()}
-        for address in dict.fromkeys(re.findall(f"{CHART}[0-9]+", html)):
-            picture = data_uri(assets.fetch(address).read())
-            html = re.sub(f"{address}(?![0-9])", lambda _, uri=picture: uri, html)
-        kept.append((html, sheets, [(name, body) for name, body, *_ in attached]))
+    def keep(sheet, picture, *_):
+        html = re.sub(f"{CHART}[0-9]+", lambda found: data_uri(picture(found[0])), sheet.html)
+        kept.append((html, sheet.styles, [(name, body) for name, body, *_ in sheet.attached]))
         return render.Rendered(b"", ())
 
-    original, render._write = render._write, keep
+    original, render.lay_out = render.lay_out, keep
     try:
         with tempfile.TemporaryDirectory() as out:
             api.build(case, out)
     finally:
-        render._write = original
+        render.lay_out = original
     return kept[0]
 
 

@@ -14,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
-from dossier.report import assets, render
+from dossier.report import assets, layout, render
 from dossier.report.signing import ROLES, Signed, SignOff
 from tests.report import sample
 
@@ -176,8 +176,8 @@ def test_markup_in_every_text_stays_text(monkeypatch):
     fetched = []
     original = assets.fetcher
 
-    def watch(read):
-        inner = original(read)
+    def watch(read, picture):
+        inner = original(read, picture)
         fetch = inner.fetch
 
         def spy(url, headers=None):
@@ -187,9 +187,9 @@ def test_markup_in_every_text_stays_text(monkeypatch):
         inner.fetch = spy
         return inner
 
-    monkeypatch.setattr(render, "fetcher", watch)
+    monkeypatch.setattr(layout, "fetcher", watch)
     base = sample.qualification()
-    kept = {"number", "application"}
+    kept = {"number", "application", "language"}
     qual = base.model_copy(
         update={k: v for k, v in hostile(base).items() if k not in kept}
         | {
@@ -267,7 +267,7 @@ def test_a_missing_system_library_is_one_clear_message(monkeypatch):
 def test_the_log_of_the_layout_is_heard_and_then_let_go():
     logger = logging.getLogger("weasyprint")
     before = list(logger.handlers)
-    with render._listening() as heard:
+    with layout.listening() as heard:
         logger.warning("Ignored %s", "rule")
     assert heard == ["Ignored rule"]
     assert logger.handlers == before
