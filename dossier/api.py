@@ -83,10 +83,10 @@ def assess(case: Case, issued: date | None = None) -> Assessment:
     """Return the findings and the decision on `case`, judged on its date of issue."""
     from dossier.decision.assess import assess_case
 
-    demands, problems = resolve(case.application, case.qualification.application)
-    if problems:
-        raise CaseError(problems)
     with speaking(case.qualification.language):
+        demands, problems = resolve(case.application, case.qualification.application)
+        if problems:
+            raise CaseError(problems)
         return assess_case(case, demands, limits(), issue_date(case, issued))
 
 

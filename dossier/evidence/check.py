@@ -3,9 +3,16 @@
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Check", "Outcome"]
+from dossier.words import later
+
+__all__ = ["OUTCOMES", "Check", "Outcome"]
 
 Outcome = Literal["met", "not met", "warning", "covered by a deviation", "not checked"]
+OUTCOMES = (
+    later("met"), later("not met"), later("warning"), later("covered by a deviation"),
+    later("not checked"),
+)  # fmt: skip
+"""The outcomes: codes, said where they are printed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,7 +22,7 @@ class Check:
     record: str
     """Record the rule was applied to; empty for a rule on the whole case."""
     rule: str
-    """Short name of the rule."""
+    """Short name of the rule: a code, said where it is printed."""
     standard: str
     """Standard, edition and clause the limit is taken from, with its mark."""
     limit: str

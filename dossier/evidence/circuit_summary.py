@@ -16,6 +16,7 @@ from dossier.evidence.sump import removal, size_class, sump_estimate
 from dossier.evidence.uncertainty import coverage_factor
 from dossier.evidence.usable import usable_runs
 from dossier.physics import cleanliness, dust
+from dossier.words import say
 
 __all__ = ["CircuitSide", "LongRun", "circuit_summary"]
 
@@ -75,7 +76,7 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
     if circuit.arrangement in HAS_FINE:
         found = fine_share(bench, side, duty.normal_oil)
         if isinstance(found, NotDemonstrated):
-            notes.append(f"share through the fine path: {found.reason}")
+            notes.append(say("share through the fine path: {reason}", reason=found.reason))
         else:
             share = found
             turnover = (circuit.sump_volume or math.nan) / (found.value * pump_flow(bench))
@@ -118,8 +119,8 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
         one = sump_estimate(bench, side, size, temperature)
         known = size_class(bench, side, size, temperature)
         if isinstance(one, NotDemonstrated) or isinstance(known, NotDemonstrated):
-            reason = one.reason if isinstance(one, NotDemonstrated) else "not known"
-            notes.append(f"{size:g} µm(c): {reason}")
+            reason = one.reason if isinstance(one, NotDemonstrated) else say("not known")
+            notes.append(say("{size:g} µm(c): {reason}", size=size, reason=reason))
             continue
         parts = [
             np.array([part.value if part is not None else empty])
@@ -159,14 +160,15 @@ def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, f
     share = fine_share(bench, side, bench.case.application.duty.normal_oil)
     for one in (main, fine, share):
         if isinstance(one, NotDemonstrated):
-            notes.append(f"life with and without the fine path: {one.reason}")
+            notes.append(say("life with and without the fine path: {reason}", reason=one.reason))
             return None, 0.0
     assert not isinstance(main, NotDemonstrated)
     assert not isinstance(fine, NotDemonstrated)
     assert not isinstance(share, NotDemonstrated)
     sizes = main[0].sizes
     if not np.array_equal(sizes, fine[0].sizes):
-        notes.append("life with and without the fine path: the paths were counted at other sizes")
+        other_sizes = say("the paths were counted at other sizes")
+        notes.append(say("life with and without the fine path: {reason}", reason=other_sizes))
         return None, 0.0
     mass = np.diff([dust.volume_finer(float(size)) for size in sizes])
     own, other = (class_efficiency(runs)[:-1] for runs in (main, fine))

@@ -13,8 +13,25 @@ from dossier.evidence.estimate import Component
 from dossier.evidence.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import PressureDropResult
+from dossier.words import later, say
 
-__all__ = ["CleanShares", "carried", "outside", "pressure_components", "sweep_inputs"]
+__all__ = [
+    "FIT",
+    "OF_THE_SWEEPS",
+    "CleanShares",
+    "carried",
+    "outside",
+    "pressure_components",
+    "sweep_inputs",
+]
+
+FIT = later("fit of each sweep")
+OF_THE_SWEEPS = {
+    "differential pressure": later("differential pressure of the flow sweeps"),
+    "flow": later("flow of the flow sweeps"),
+    "temperature": later("temperature of the flow sweeps"),
+}
+"""What the instruments of a flow sweep contribute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,16 +60,18 @@ def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, r
     wanted = mu / rho
     factor = limits.viscosity_factor
     if not 0 < flow <= tested.max() * limits.flow_factor:
-        return (
-            f"{flow * 6e4:.4g} L/min is outside the tested flows (up to {tested.max() * 6e4:.4g} "
-            f"L/min) of record {sweep.record}"
-        )
+        return say(
+            "{flow:.4g} L/min is outside the tested flows (up to {most:.4g} L/min) of record "
+            "{record}",
+            flow=flow * 6e4, most=tested.max() * 6e4, record=sweep.record,
+        )  # fmt: skip
     if not nu.min() / factor <= wanted <= nu.max() * factor:
-        return (
-            f"{wanted * 1e6:.4g} mm²/s is more than a factor {factor:g} outside the tested "
-            f"viscosities ({nu.min() * 1e6:.4g} mm²/s to {nu.max() * 1e6:.4g} mm²/s) of record "
-            f"{sweep.record}"
-        )
+        return say(
+            "{wanted:.4g} mm²/s is more than a factor {factor:g} outside the tested viscosities "
+            "({low:.4g} mm²/s to {high:.4g} mm²/s) of record {record}",
+            wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
+            record=sweep.record,
+        )  # fmt: skip
     return ""
 
 
@@ -78,7 +97,7 @@ def pressure_components(
             found[key] = (known, so_far + effect * known.u / len(sweeps))
     return [
         Component(
-            name=f"{name} of the flow sweeps", u=abs(u), dof=math.inf,
+            name=OF_THE_SWEEPS[name], u=abs(u), dof=math.inf,
             source=accuracy.source, shared=accuracy.shared,
         )
         for (name, _), (accuracy, u) in found.items()

@@ -9,8 +9,13 @@ from numpy.typing import NDArray
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Component, Estimate, Scale, SpecimenValue
 from dossier.evidence.uncertainty import welch_satterthwaite
+from dossier.words import later, say
 
-__all__ = ["combine", "generator", "widening"]
+__all__ = ["OWN", "combine", "generator", "larger_component", "scatter_component", "widening"]
+
+OWN = later("measurement of each specimen")
+SCATTER = later("scatter of {number} specimens")
+LARGER = later("{what} (larger than the scatter of {number} specimens)")
 
 
 def combine(
@@ -19,7 +24,7 @@ def combine(
     shared: Sequence[Component],
     *,
     unit: str,
-    own_name: str = "measurement of each specimen",
+    own_name: str = OWN,
     scale: Scale = "linear",
     notes: Sequence[str] = (),
     details: Mapping[str, object] | None = None,
@@ -54,18 +59,24 @@ def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str
     n = len(values)
     independent = float(np.sqrt((own**2).sum())) / n
     if n == 1:
-        return Component(name=own_name, u=independent, dof=math.inf, source="one specimen")
+        return Component(name=own_name, u=independent, dof=math.inf, source=say("one specimen"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= independent:
-        return Component(
-            name=f"scatter of {n} specimens", u=scatter, dof=n - 1.0, source="the records"
-        )
-    return Component(
-        name=f"{own_name} (larger than the scatter of {n} specimens)",
-        u=independent,
-        dof=math.inf,
-        source="the records",
-    )
+        return scatter_component(n, scatter)
+    return larger_component(own_name, n, independent)
+
+
+def scatter_component(n: int, u: float) -> Component:
+    """Return the scatter of `n` specimens, of standard uncertainty `u`, as a component."""
+    name, source = SCATTER.format(number=n), say("the records")
+    return Component(name=name, said=say(SCATTER, number=n), u=u, dof=n - 1.0, source=source)
+
+
+def larger_component(own_name: str, n: int, u: float) -> Component:
+    """Return the specimens' own errors, `u`, where they are larger than their scatter."""
+    name, source = LARGER.format(what=own_name, number=n), say("the records")
+    said = say(LARGER, what=say(own_name), number=n)
+    return Component(name=name, said=said, u=u, dof=math.inf, source=source)
 
 
 def widening(bench: Bench, records: Sequence[str], value: float) -> list[Component]:
@@ -75,9 +86,8 @@ def widening(bench: Bench, records: Sequence[str], value: float) -> list[Compone
         return []
     u = abs(value) * math.sqrt(sum(a * a for a in added)) / len(added)
     names = ", ".join(r for r, a in zip(records, added, strict=True) if a)
-    return [
-        Component(name="recorded deviations", u=u, dof=math.inf, source=f"deviation of {names}")
-    ]
+    source = say("deviation of {names}", names=names)
+    return [Component(name=later("recorded deviations"), u=u, dof=math.inf, source=source)]
 
 
 def generator(bench: Bench, purpose: str) -> np.random.Generator:

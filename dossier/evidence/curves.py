@@ -13,8 +13,10 @@ from dossier.evidence.fluid import fluid_at, kinematic_at
 from dossier.evidence.loaded import loaded_specimens
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.registry import Side
+from dossier.evidence.spoken import SIDES as SPOKEN
 from dossier.evidence.uncertainty import coverage_factor
 from dossier.evidence.usable import usable_sweeps
+from dossier.words import say
 
 __all__ = ["curves_of"]
 
@@ -60,7 +62,7 @@ def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResul
             continue
         sweeps = usable_sweeps(bench, side)
         if isinstance(sweeps, NotDemonstrated):
-            notes.append(f"{side}: {sweeps.reason}")
+            notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=sweeps.reason))
         else:
             found[side] = sweeps
     return found
@@ -131,7 +133,7 @@ def _estimate(
 def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:
     ingression = bench.case.application.duty.ingression
     if ingression is None or not ingression.value > 0:
-        notes.append("no ingression stated: no prediction over service hours")
+        notes.append(say("no ingression stated: no prediction over service hours"))
         return []
     found = []
     for side in SIDES:
@@ -139,7 +141,7 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
             continue
         specimens = loaded_specimens(bench, side, flow, temperature)
         if isinstance(specimens, NotDemonstrated):
-            notes.append(f"{side}: {specimens.reason}")
+            notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=specimens.reason))
             continue
         mass = np.linspace(0.0, min(float(one.mass[-1]) for one in specimens), 2 * POINTS)
         drops = np.array([one.at_mass(mass) for one in specimens])

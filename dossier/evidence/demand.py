@@ -10,6 +10,7 @@ from dossier.case.older_sizes import convert
 from dossier.case.problems import CaseProblem
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
 from dossier.evidence.registry import Condition, Quantity, all_quantities
+from dossier.words import later, say
 
 __all__ = ["Demand", "resolve"]
 
@@ -54,6 +55,13 @@ class Demand:
         return 1.0 / (self.shown(1.0) - self.shown(0.0))
 
 
+DEFAULTS = {
+    "rated_flow": later("rated flow"),
+    "hot_oil": later("hot oil"),
+    "normal_oil": later("normal oil"),
+    "service_interval": later("service interval"),
+}
+"""The application's values that stand in where a condition is not given."""
 DEFAULT_COVERAGE = 0.95
 """Share of the population that must conform when a requirement states none; always printed."""
 
@@ -82,10 +90,12 @@ def _with_life_factor(application: Application) -> list[Requirement]:
     hours = duty.life_factor * duty.service_interval / 3600.0
     life = Requirement(
         id="duty life factor",
-        text=f"Predicted life is at least {duty.life_factor:g} service intervals",
+        text=say(
+            "Predicted life is at least {factor:g} service intervals", factor=duty.life_factor
+        ),
         quantity="service_life",
         min=f"{hours:.10g} h",
-        source="application, duty . life_factor",
+        source=say("application, duty . life_factor"),
         severity="mandatory",
     )
     return [*requirements, life]
@@ -103,7 +113,7 @@ def _demand(requirement: Requirement, application: Application) -> Demand:
     upper: float | None
     if declared.dimension == "cleanliness code":
         at["code"] = _code(requirement)
-        shown = f"{shown}, wanted code {at['code']}"
+        shown = say("{conditions}, wanted code {code}", conditions=shown, code=at["code"])
         lower, upper, unit = None, 0.0, declared.unit
     else:
         lower, upper, unit = _limits(requirement, declared)
@@ -163,8 +173,9 @@ def _condition(
         )
     room, _, key = condition.default.partition(".")
     value = getattr(getattr(application, room), key)
-    text = f"{from_si(value, condition.unit, condition.dimension):.4g} {condition.unit}"
-    return value, f"{text} ({key.replace('_', ' ')})"
+    printed = from_si(value, condition.unit, condition.dimension)
+    words = later("{value:.4g} {unit} ({name})")
+    return value, say(words, value=printed, unit=condition.unit, name=say(DEFAULTS[key]))
 
 
 def _parse(raw: object, dimension: str, requirement: Requirement) -> float:

@@ -7,22 +7,23 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated
+from dossier.words import say
 
 __all__ = ["DRAWS", "as_samples", "ingression", "positive_normal"]
 
 Floats = NDArray[np.float64]
 DRAWS = 100_000
+EXAMPLE = 'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
 
 
 def ingression(bench: Bench) -> tuple[float, float] | NotDemonstrated:
     """Return the contaminant reaching the filter and its standard uncertainty [kg/s]."""
     stated = bench.case.application.duty.ingression
     if stated is None or not stated.value > 0:
-        return NotDemonstrated(reason="the application states no ingression above zero")
+        return NotDemonstrated(reason=say("the application states no ingression above zero"))
     if stated.u is None:
         return NotDemonstrated(
-            reason="the ingression carries no uncertainty: write "
-            'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
+            reason=say("the ingression carries no uncertainty: write {example}", example=EXAMPLE)
         )
     return stated.value, stated.u
 

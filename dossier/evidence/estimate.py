@@ -7,6 +7,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.words import say
+
 __all__ = [
     "Bound",
     "Component",
@@ -27,7 +29,7 @@ class Component:
     """One line of the uncertainty budget."""
 
     name: str
-    """What contributes, in words."""
+    """What contributes: a code in English, which is compared, sorted and drawn by."""
     u: float
     """Standard uncertainty that it gives the result [unit of the estimate]."""
     dof: float
@@ -37,6 +39,13 @@ class Component:
     shared: str = ""
     """Key of an input whose error is common to all results under that key; empty if independent.
     Its effect has the same sign on the same quantity of candidate and reference."""
+    said: str = ""
+    """What contributes, in the language of the page, where the name holds a number."""
+
+    @property
+    def words(self) -> str:
+        """What contributes, in the language of the page."""
+        return self.said or say(self.name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

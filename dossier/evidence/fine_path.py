@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.clean import outside, sweep_inputs
+from dossier.evidence.clean import FIT, OF_THE_SWEEPS, outside, sweep_inputs
 from dossier.evidence.combine import combine
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
@@ -13,6 +13,7 @@ from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_sweeps
 from dossier.physics.flow_paths import Path, split_parallel, split_to_sump
+from dossier.words import say
 
 __all__ = ["HAS_FINE", "HAS_MAIN", "Pair", "fine_share", "pairs_of", "pump_flow"]
 
@@ -52,22 +53,25 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDe
     """
     circuit = bench.case.application.circuit
     if circuit.arrangement not in HAS_FINE:
-        return NotDemonstrated(reason=f"the arrangement {circuit.arrangement} has no fine path")
+        reason = say("the arrangement {name} has no fine path", name=circuit.arrangement)
+        return NotDemonstrated(reason=reason)
     pairs = pairs_of(bench, side)
     if isinstance(pairs, NotDemonstrated):
         return pairs
     gallery = circuit.gallery_pressure
     if circuit.arrangement != "combined_through_flow" and gallery is None:
         return NotDemonstrated(
-            reason="the application states no circuit . gallery_pressure, the regulated pressure "
-            "at the bearings that drives the fine path"
+            reason=say(
+                "the application states no circuit . gallery_pressure, the regulated pressure "
+                "at the bearings that drives the fine path"
+            )
         )
     try:
         mu, rho = fluid_at(bench.case.application.oil, temperature)
         oil = _Oil(pump_flow(bench), mu, rho, gallery or 0.0, _opening(bench))
         shares = [_share(_ab_of(pair.main), _ab(pair.fine), oil) for pair in pairs]
     except ValueError as error:
-        return NotDemonstrated(reason=f"flow split: {error}")
+        return NotDemonstrated(reason=say("flow split: {error}", error=error))
     for pair, share in zip(pairs, shares, strict=True):
         why = outside(pair.fine, bench.limits, share * oil.flow, mu, rho)
         if pair.main is not None:
@@ -92,12 +96,17 @@ def _opening(bench: Bench) -> float:
 
 def _notes(bench: Bench, pairs: Sequence[Pair], oil: _Oil) -> tuple[str, ...]:
     stated = bench.case.application.circuit.pump_flow is not None
-    notes = ["share of the pump flow as stated" if stated else "share of the rated flow, which "
-             "stands for the pump flow as none is stated"]  # fmt: skip
+    notes = [
+        say("share of the pump flow as stated")
+        if stated
+        else say("share of the rated flow, which stands for the pump flow as none is stated")
+    ]
     if any(pair.main is not None and _drop(_ab(pair.main), oil) > oil.opening for pair in pairs):
         notes.append(
-            "the bypass valve is open at this temperature: it holds the full-flow medium's "
-            "pressure drop at its highest opening pressure"
+            say(
+                "the bypass valve is open at this temperature: it holds the full-flow medium's "
+                "pressure drop at its highest opening pressure"
+            )
         )
     return tuple(notes)
 
@@ -107,7 +116,8 @@ def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...] | NotDemonstrated:
     arrangement = bench.case.application.circuit.arrangement
     fine = usable_sweeps(bench, side, "fine")
     if isinstance(fine, NotDemonstrated):
-        return NotDemonstrated(reason=f"fine path: {fine.reason}", records=fine.records)
+        reason = say("fine path: {reason}", reason=fine.reason)
+        return NotDemonstrated(reason=reason, records=fine.records)
     if arrangement == "partial_flow":
         return tuple(Pair(specimen=s.specimen, fine=s, main=None) for s in fine)
     main = usable_sweeps(bench, side)
@@ -116,7 +126,8 @@ def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...] | NotDemonstrated:
     of = {sweep.specimen: sweep for sweep in main}
     lacking = [sweep.specimen for sweep in fine if sweep.specimen not in of]
     if lacking:
-        return NotDemonstrated(reason=f"no full-flow sweep of specimen {', '.join(lacking)}")
+        names = ", ".join(lacking)
+        return NotDemonstrated(reason=say("no full-flow sweep of specimen {names}", names=names))
     return tuple(Pair(specimen=s.specimen, fine=s, main=of[s.specimen]) for s in fine)
 
 
@@ -137,7 +148,7 @@ def _share(main: Ab | None, fine: Ab, oil: _Oil) -> float:
     path = Path(*fine)
     if not oil.gallery > 0:
         if main is None:
-            raise ValueError("a parallel split needs a full-flow path")
+            raise ValueError(say("a parallel split needs a full-flow path"))
         return split_parallel([Path(*main), path], oil.flow, oil.mu, oil.rho).shares[1]
     if main is not None and _drop(main, oil) > oil.opening:
         held = oil.gallery + oil.opening
@@ -165,7 +176,7 @@ def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil:
         for pair, share, u in zip(pairs, shares, own, strict=True)
     ]
     return combine(
-        specimens, own, shared, unit="fraction", own_name="fit of each sweep",
+        specimens, own, shared, unit="fraction", own_name=FIT,
         notes=_notes(bench, pairs, oil),
     )  # fmt: skip
 
@@ -216,8 +227,6 @@ def _shared(
                 source, so_far = found.get(key, (known.source, 0.0))
                 found[key] = (source, so_far + change / len(pairs))
     return [
-        Component(
-            name=f"{name} of the flow sweeps", u=abs(u), dof=math.inf, source=source, shared=key
-        )
+        Component(name=OF_THE_SWEEPS[name], u=abs(u), dof=math.inf, source=source, shared=key)
         for (name, key), (source, u) in found.items()
     ]

@@ -13,8 +13,17 @@ from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.readings import accounted
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_records
+from dossier.words import later, say
 
-__all__ = ["Inspected", "inspected", "number_found", "outside_drawing", "plain", "rows_of"]
+__all__ = [
+    "Inspected",
+    "inspected",
+    "number_found",
+    "outside_drawing",
+    "place_of",
+    "plain",
+    "rows_of",
+]
 
 WORDS = {"yes": True, "no": False, "true": True, "false": False}
 """Words of a statement that are understood; true and false as a workbook's own yes and no."""
@@ -69,7 +78,7 @@ def inspected(
         wanted = plain(characteristic)
         return [row for row in rows_of(record) if plain(row.characteristic) == wanted]
 
-    what = f"the characteristic {characteristic!r}"
+    what = say("the characteristic {name!r}", name=characteristic)
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
     if isinstance(records, NotDemonstrated):
         return records
@@ -90,17 +99,27 @@ def number_found(row: Inspected) -> float:
 
     Raises ValueError with record, specimen and cell where it is no number or has no unit.
     """
-    place = f"record {row.record.id}, {row.characteristic} of specimen {row.specimen}"
+    place = place_of(row)
     if not _NUMBER.fullmatch(row.found):
-        raise ValueError(f"{place}: {row.found!r} is not a number with a decimal point")
+        words = later("{place}: {found!r} is not a number with a decimal point")
+        raise ValueError(say(words, place=place, found=row.found))
     try:
         factor, offset = affine(row.unit, "length")
     except UnitError as error:
         raise ValueError(f"{place}: {error}") from None
     value = float(row.found) * factor + offset
     if not math.isfinite(value):
-        raise ValueError(f"{place}: {row.found!r} is not a finite number")
+        words = later("{place}: {found!r} is not a finite number")
+        raise ValueError(say(words, place=place, found=row.found))
     return value
+
+
+def place_of(row: Inspected) -> str:
+    """Return where a row stands, in words."""
+    return say(
+        "record {record}, {characteristic} of specimen {specimen}",
+        record=row.record.id, characteristic=row.characteristic, specimen=row.specimen,
+    )  # fmt: skip
 
 
 def outside_drawing(row: Inspected) -> str:
@@ -111,8 +130,16 @@ def outside_drawing(row: Inspected) -> str:
     below, above = value < row.lower, value > row.upper
     if not (below or above):
         return ""
-    limit = f"below {row.lower:g}" if below else f"above {row.upper:g}"
-    return (
-        f"{row.characteristic} of specimen {row.specimen}: {row.found} {row.unit} is {limit} "
-        f"{row.unit} as drawn (record {row.record.id})"
+    words = later(
+        "{characteristic} of specimen {specimen}: {found} {unit} is below {limit:g} {unit} as "
+        "drawn (record {record})"
     )
+    if above:
+        words = later(
+            "{characteristic} of specimen {specimen}: {found} {unit} is above {limit:g} {unit} as "
+            "drawn (record {record})"
+        )
+    return say(
+        words, characteristic=row.characteristic, specimen=row.specimen, found=row.found,
+        unit=row.unit, limit=row.lower if below else row.upper, record=row.record.id,
+    )  # fmt: skip

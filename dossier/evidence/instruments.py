@@ -41,7 +41,8 @@ class InputAccuracy:
     u: float
     """Relative [-], or [K] for a temperature."""
     source: str
-    """Where the figure comes from, as printed."""
+    """Where the figure comes from, as printed: an instrument, whose certificate the case names,
+    or the accuracy that stands in."""
     shared: str
     """Key under which records that use the same instrument share the error."""
 
@@ -102,8 +103,7 @@ def accuracy_of(
         u, relative = stated
         if measurand != "temperature" and not relative:
             u = u / abs(value) if value else math.inf
-        source = f"{instrument.id}, certificate {instrument.certificate or 'not named'}"
-        return InputAccuracy(u=u, source=source, shared=f"{instrument.id}:{measurand}")
+        return InputAccuracy(u=u, source=instrument.id, shared=f"{instrument.id}:{measurand}")
     half = limits.accuracy[measurand]
     return InputAccuracy(
         u=half / math.sqrt(3.0),
@@ -149,10 +149,9 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
         return InputAccuracy(u=math.sqrt(2.0) * one.u, source=one.source, shared=one.shared)
     sides = found if len(found) > 1 else found * 2
     names = ", ".join(dict.fromkeys(i.id for i, _ in sides))
-    certificates = ", ".join(dict.fromkeys(i.certificate or "not named" for i, _ in sides))
     return InputAccuracy(
         u=math.sqrt(sum(u * u for _, u in sides)),
-        source=f"{names}, certificates {certificates}",
+        source=names,
         shared=f"{names}:counts",
     )
 

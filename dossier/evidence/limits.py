@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from dossier.words import say
+
 __all__ = ["Limit", "Limits", "limits_from"]
 
 
@@ -42,14 +44,20 @@ class Limits:
     accuracy: Mapping[str, float]
     """Half-width of the stand-in accuracy for a measurand, relative [-], or in K or mm."""
     accuracy_mark: str
+    accuracy_clause: str = ""
+    """Where those accuracies are taken from."""
     assumed: Mapping[str, str] = field(default_factory=dict)
     """Measurands whose accuracy is assumed, not taken from a standard, each with its mark."""
 
     def accuracy_source(self, measurand: str) -> str:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
         if measurand in self.assumed:
-            return f"assumed accuracy, rectangular ({self.assumed[measurand]})"
-        return f"accuracy allowed by the standard, rectangular ({self.accuracy_mark})"
+            mark = say(self.assumed[measurand])
+            return say("assumed accuracy, rectangular ({mark})", mark=mark)
+        return say(
+            "accuracy allowed by the standard, rectangular ({clause}; {mark})",
+            clause=say(self.accuracy_clause), mark=say(self.accuracy_mark),
+        )  # fmt: skip
 
     def find(self, rule: str, kind: str, standard: str) -> Limit | None:
         """Return the limit of that rule that fits the record's kind and standard best."""
@@ -75,6 +83,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         first_minutes=float(document["reporting"]["first_minutes"]),
         first_minutes_mark=f"{document['reporting']['clause']}; {document['reporting']['mark']}",
         accuracy=stated | {name: float(entry["half_width"]) for name, entry in assumed.items()},
-        accuracy_mark=f"{document['accuracy']['clause']}; {document['accuracy']['mark']}",
+        accuracy_mark=document["accuracy"]["mark"],
+        accuracy_clause=document["accuracy"]["clause"],
         assumed={name: entry["mark"] for name, entry in assumed.items()},
     )

@@ -12,6 +12,7 @@ from dossier.evidence.fluid import fluid_at
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_runs, usable_sweeps
+from dossier.words import say
 
 __all__ = ["Loaded", "loaded_specimens"]
 
@@ -89,7 +90,7 @@ def loaded_specimens(
     try:
         mu, rho = fluid_at(bench.case.application.oil, temperature)
     except ValueError as error:
-        return NotDemonstrated(reason=f"oil of the application: {error}")
+        return NotDemonstrated(reason=say("oil of the application: {error}", error=error))
     for sweep in sweeps:
         why = outside(sweep, bench.limits, flow, mu, rho)
         if why:
@@ -118,18 +119,19 @@ def _loaded(
     still = a_housing * run.viscosity * run.flow + b * run.density * run.flow**2
     start = float(run.curve[0]) - still
     if not (start > 0 and a > a_housing):
-        return NotDemonstrated(
-            reason=f"record {run.record}: the clean element's viscous part is not above zero, so "
-            "that its growth cannot be carried to the application",
-            records=(run.record,),
+        reason = say(
+            "record {record}: the clean element's viscous part is not above zero, so that its "
+            "growth cannot be carried to the application",
+            record=run.record,
         )
+        return NotDemonstrated(reason=reason, records=(run.record,))
     viscous = (a - a_housing) * mu * flow
     rest = a_housing * mu * flow + b * rho * flow**2
     corners = _corners(run.curve)
     growth = (run.curve[corners] - still) / start
     return Loaded(
         record=run.record,
-        sweep=own[0].record if len(own) == 1 else "mean of the sweeps",
+        sweep=own[0].record if len(own) == 1 else say("mean of the sweeps"),
         specimen=run.specimen,
         mass=run.mass[corners],
         drop=rest + viscous * growth,

@@ -12,9 +12,19 @@ from dossier.evidence.estimate import Bound, Estimate, NotDemonstrated
 from dossier.evidence.readings import Reading, accounted, estimate_of, read_with, zero_failure
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import named_in_plan, usable_records
+from dossier.words import later, say
 
-__all__ = ["column_of", "measured", "specimens_of"]
+__all__ = ["READINGS", "column_of", "measured", "specimens_of"]
 
+READINGS = {
+    "differential pressure": later("differential pressure reading"),
+    "pressure": later("pressure reading"),
+    "volume rate": later("volume rate reading"),
+    "mass": later("mass reading"),
+    "length": later("length reading"),
+}
+"""What the instrument that read a result contributes."""
+NAMELESS = later("a row without a specimen")
 BOUNDS: dict[str, Bound] = {"": "", ">": "larger than", "<": "smaller than"}
 
 
@@ -52,8 +62,9 @@ def measured(
     which a bound is favourable.
     """
     records = usable_records(
-        bench, side, "measurement", lambda r: column_of(r, column) is not None, f"a {column}"
-    )
+        bench, side, "measurement", lambda r: column_of(r, column) is not None,
+        say("a {column}", column=say(column)),
+    )  # fmt: skip
     if isinstance(records, NotDemonstrated):
         return records
     try:
@@ -85,12 +96,11 @@ def _readings(
         specimens_of(record), table.values[position], signs, strict=True
     ):
         if not np.isfinite(value):
-            who = f"specimen {specimen}" if specimen else "a row without a specimen"
-            raise _MissingResultError(
-                f"record {record.id}: {who} has no {column}; the cell is empty"
-            )
+            who = say("specimen {name}", name=specimen) if specimen else say(NAMELESS)
+            words = later("record {record}: {who} has no {column}; the cell is empty")
+            raise _MissingResultError(say(words, record=record.id, who=who, column=say(column)))
         effects = (
-            (read_with(bench, record, f"{measurands[0]} reading", measurands, float(value)),)
+            (read_with(bench, record, READINGS[measurands[0]], measurands, float(value)),)
             if measurands
             else ()
         )
@@ -117,11 +127,13 @@ def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, 
     planned = named_in_plan(bench.case, side)
     tested = list(dict.fromkeys(reading.specimen for reading in readings))
     if planned and not planned & set(tested):
-        words = f"tested on specimens of their own, {', '.join(tested)}"
-        notes.append(f"{words}, not on those that the plan names")
+        words = later("tested on specimens of their own, {names}, not on those that the plan names")
+        notes.append(say(words, names=", ".join(tested)))
     if any(r.value == 0 and not r.bound and r.effects and r.u == 0 for r in readings):
         notes.append(
-            "a result of zero carries no relative uncertainty: what lies below the smallest "
-            "value that can be measured is better written as a bound, < x"
+            say(
+                "a result of zero carries no relative uncertainty: what lies below the smallest "
+                "value that can be measured is better written as a bound, < x"
+            )
         )
     return tuple(notes)

@@ -7,7 +7,9 @@ import numpy as np
 
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate
+from dossier.evidence.spoken import shown
 from dossier.evidence.tolerance import grubbs
+from dossier.words import say
 
 __all__ = ["Outlier", "find_outlier", "outlier_note"]
 
@@ -74,13 +76,16 @@ def outlier_note(outlier: Outlier, demand: Demand) -> str:
     """Return the sentence that flags an outlier, in the unit of the requirement."""
     unit = "" if demand.unit == "1" else f" {demand.unit}"
     own, whole, without = (
-        f"{demand.shown(value):.4g}{unit}"
+        f"{shown(demand.shown(value), '.4g')}{unit}"
         for value in (outlier.value, outlier.with_it, outlier.without_it)
     )
-    few = f"; of {FEW} or fewer values the test flags too many" if outlier.specimens <= FEW else ""
-    return (
-        f"specimen {outlier.specimen} ({own}) lies far from the others: Grubbs G = "
-        f"{outlier.distance:.4g}, critical {outlier.critical:.4g} (two-sided, 5 %){few}. Mean with "
-        f"it {whole}, without it {without}. It stays in the result: only a physical cause and a "
-        "recorded deviation may leave it out"
-    )
+    few = ""
+    if outlier.specimens <= FEW:
+        few = say("; of {number} or fewer values the test flags too many", number=FEW)
+    return say(
+        "specimen {specimen} ({own}) lies far from the others: Grubbs G = {distance:.4g}, critical "
+        "{critical:.4g} (two-sided, 5 %){few}. Mean with it {whole}, without it {without}. It "
+        "stays in the result: only a physical cause and a recorded deviation may leave it out",
+        specimen=outlier.specimen, own=own, distance=outlier.distance, critical=outlier.critical,
+        few=few, whole=whole, without=without,
+    )  # fmt: skip

@@ -13,8 +13,11 @@ from dossier.evidence.draws import DRAWS
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.instruments import InputAccuracy, ratio_accuracy
 from dossier.evidence.reduced import MultipassResult
+from dossier.words import later, say
 
 __all__ = [
+    "COUNTERS",
+    "COUNTING",
     "Passage",
     "counter_components",
     "overall_passage",
@@ -25,6 +28,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+COUNTERS = later("calibration of the counters, both sides")
+COUNTING = later("counting")
 FEW = 50.0
 """Below this many particles counted downstream, all specimens together, the linear law is left."""
 
@@ -116,7 +121,7 @@ def counter_components(
         found[known.shared] = (known, total + effect / len(records))
     return [
         Component(
-            name="calibration of the counters, both sides",
+            name=COUNTERS,
             u=abs(total) * known.u,
             dof=math.inf,
             source=known.source,
@@ -136,7 +141,8 @@ def penetration(
     """
     for each in passages:
         if not each.raw_up >= 20:
-            reason = f"record {each.record}: only {each.raw_up:.0f} particles counted upstream"
+            words = later("record {record}: only {number:.0f} particles counted upstream")
+            reason = say(words, record=each.record, number=each.raw_up)
             return NotDemonstrated(reason=reason, records=(each.record,))
     records = [each.record for each in passages]
     shared = counter_components(bench, records, [each.value for each in passages])
@@ -158,7 +164,7 @@ def penetration(
         [each.u for each in passages],
         shared,
         unit="1",
-        own_name="counting",
+        own_name=COUNTING,
     )
     if sum(each.raw_down / each.dispersion for each in passages) >= FEW:
         return estimate
@@ -193,17 +199,19 @@ def _few(
         components=(
             *(c for c in linear.components if c.shared),
             Component(
-                name="counting of few particles",
+                name=later("counting of few particles"),
                 u=float(samples.std()),
                 dof=math.inf,
-                source="gamma distributions of the counts, Monte Carlo",
+                source=say("gamma distributions of the counts, Monte Carlo"),
             ),
         ),
         bound="smaller than" if none_seen else "",
         samples=samples,
         specimen_samples=own,
         sources=linear.sources,
-        notes=("few particles were counted downstream: exact counting statistics by Monte Carlo",),
+        notes=(
+            say("few particles were counted downstream: exact counting statistics by Monte Carlo"),
+        ),
     )
 
 

@@ -14,6 +14,7 @@ from dossier.evidence.validity import cover, general_checks, unusable
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
 from dossier.evidence.validity_pressure import pressure_checks
+from dossier.words import say
 
 __all__ = ["prepare"]
 
@@ -24,7 +25,7 @@ def prepare(case: Case, limits: Limits, seed: int) -> Bench:
     """Return the bench of `case`; a record that cannot be reduced is listed with the reason."""
     deviations = case.qualification.deviation
     excluded = {
-        d.record: f"excluded: {d.cause} (agreed by {d.agreed_by})"
+        d.record: say("excluded: {cause} (agreed by {who})", cause=d.cause, who=d.agreed_by)
         for d in deviations
         if d.effect == "record excluded"
     }

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from dossier.case.case import Record
 from dossier.case.units import from_si
 from dossier.evidence.bench import Bench
-from dossier.evidence.combine import combine, widening
+from dossier.evidence.combine import OWN, combine, widening
 from dossier.evidence.estimate import (
     Bound,
     Component,
@@ -18,8 +18,10 @@ from dossier.evidence.estimate import (
 )
 from dossier.evidence.instruments import InputAccuracy, absolute_accuracy
 from dossier.evidence.registry import Side
+from dossier.evidence.spoken import shown
 from dossier.evidence.tolerance import zero_failure_reliability
 from dossier.evidence.usable import missing_specimens, named_in_plan
+from dossier.words import later, say
 
 __all__ = [
     "Effect",
@@ -100,15 +102,16 @@ def accounted(
     pairs = list(named)
     for record, specimen in pairs:
         if not specimen:
-            reason = f"record {record}: a result names no specimen"
+            reason = say("record {record}: a result names no specimen", record=record)
             return NotDemonstrated(reason=reason, records=(record,))
     twice = [name for name, times in Counter(name for _, name in pairs).items() if times > 1]
     if twice:
         records = tuple(dict.fromkeys(record for record, name in pairs if name == twice[0]))
-        reason = (
-            f"specimen {twice[0]} has more than one result (record {', '.join(records)}): which "
-            "one counts has to be said by a recorded deviation"
-        )
+        reason = say(
+            "specimen {name} has more than one result (record {records}): which one counts has to "
+            "be said by a recorded deviation",
+            name=twice[0], records=", ".join(records),
+        )  # fmt: skip
         return NotDemonstrated(reason=reason, records=records)
     tested = {name for _, name in pairs} | set(excluded)
     words = missing_specimens(
@@ -116,7 +119,7 @@ def accounted(
     )
     if words:
         records = tuple(dict.fromkeys(record for record, _ in pairs))
-        reason = f"record {', '.join(records)}: {words}"
+        reason = say("record {records}: {words}", records=", ".join(records), words=words)
         return NotDemonstrated(reason=reason, records=records)
     return None
 
@@ -126,7 +129,7 @@ def estimate_of(
     readings: Sequence[Reading],
     *,
     unit: str,
-    own_name: str = "measurement of each specimen",
+    own_name: str = OWN,
     notes: Sequence[str] = (),
 ) -> Estimate | NotDemonstrated:
     """Return the estimate of the filter type from one or more readings [working unit].
@@ -136,7 +139,7 @@ def estimate_of(
     """
     bounds = {reading.bound for reading in readings} - {""}
     if len(bounds) > 1:
-        reason = "some results are only lower bounds and others only upper bounds"
+        reason = say("some results are only lower bounds and others only upper bounds")
         return NotDemonstrated(reason=reason, records=_records(readings))
     shared = _shared(readings) + widening(bench, *_widened(readings))
     found = combine(
@@ -184,8 +187,10 @@ def _bounded(found: Estimate, bound: Bound) -> Estimate:
     """Return the estimate as a bound; what scatters are the bounds, and the budget says so."""
     first, *rest = found.components
     if first.name.startswith("scatter of"):
-        first = replace(first, name=f"scatter of the bounds of {len(found.per_specimen)} specimens")
-    note = (
+        n = len(found.per_specimen)
+        name = later("scatter of the bounds of {number} specimens")
+        first = replace(first, name=name.format(number=n), said=say(name, number=n))
+    note = say(
         "results that are only a bound are decided as bounds: each supports a requirement on the "
         "side that it proves; their scatter is not that of the filter type"
     )
@@ -205,17 +210,19 @@ def zero_failure(
         return found
     least = min if favourable == "larger than" else max
     end = from_si(least(each.value for each in found.per_specimen), unit, dimension)
-    shown = f"{SIGNS[favourable]}{end:.6g}{'' if unit == '1' else f' {unit}'}"
+    bound = f"{SIGNS[favourable]}{shown(end, '.6g')}{'' if unit == '1' else f' {unit}'}"
     confidence = bench.case.application.decision_rule.confidence
-    details, note = shown_by(len(found.per_specimen), confidence, f"without a failure ({shown})")
+    words = say("without a failure ({bound})", bound=bound)
+    details, note = shown_by(len(found.per_specimen), confidence, words)
     return replace(found, notes=(*found.notes, note), details={**found.details, **details})
 
 
 def shown_by(n: int, confidence: float, words: str) -> tuple[dict[str, object], str]:
     """Return what `n` specimens of `n` show at `confidence` [-]: details, and a sentence."""
     share = zero_failure_reliability(n, confidence)
-    note = (
-        f"{n} of {n} specimens {words} show, with {100 * confidence:.4g} % confidence, that at "
-        f"least {math.floor(1000 * share) / 10:.1f} % of the filter type does as well"
-    )
+    note = say(
+        "{number} of {number} specimens {words} show, with {confidence:.4g} % confidence, that at "
+        "least {share:.1f} % of the filter type does as well",
+        number=n, words=words, confidence=100 * confidence, share=math.floor(1000 * share) / 10,
+    )  # fmt: skip
     return {"zero_failure_reliability": share, "confidence": confidence, "specimens": n}, note

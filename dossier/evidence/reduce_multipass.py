@@ -11,6 +11,7 @@ from dossier.evidence.fluid import fluid_at
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import Balance, MultipassResult
 from dossier.physics import loading, multipass
+from dossier.words import say
 
 __all__ = ["reduce_multipass"]
 
@@ -28,7 +29,9 @@ def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassRes
     """
     table, entry = record.table, record.entry
     if not isinstance(table, MultipassTable) or entry.fluid is None:
-        raise ValueError(f"record {record.id} is not a multi-pass record with a test fluid")
+        raise ValueError(
+            say("record {record} is not a multi-pass record with a test fluid", record=record.id)
+        )
     conditions = entry.conditions
     housing, terminal = _pressures(conditions)
     end = multipass.terminal_time(table.time, table.pressure_drop, terminal + housing)
@@ -36,7 +39,7 @@ def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassRes
     up, readings = _means(table.upstream, table.downstream, index)
     down, _ = _means(table.downstream, table.upstream, index)
     if np.isnan(up).any() or np.isnan(down).any():
-        raise ValueError("a reporting tenth has no reading at some size")
+        raise ValueError(say("a reporting tenth has no reading at some size"))
     factors = _counted(conditions)
     counts = _counting(table, factors, index, up, down, readings)
     ratio, zero = multipass.overall_ratio(up, down)
@@ -70,7 +73,7 @@ def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassRes
 def _value(measured: object) -> float:
     value = getattr(measured, "value", None)
     if value is None:
-        raise ValueError("a condition of the record is missing")
+        raise ValueError(say("a condition of the record is missing"))
     return float(value)
 
 
@@ -78,7 +81,7 @@ def _pressures(conditions: Conditions) -> tuple[float, float]:
     housing = _value(conditions.housing_pressure_drop)
     terminal = conditions.terminal_pressure_drop
     if terminal is None or not (housing >= 0 and terminal > 0):
-        raise ValueError("housing and terminal differential pressure must be above zero")
+        raise ValueError(say("housing and terminal differential pressure must be above zero"))
     return housing, terminal
 
 
@@ -95,7 +98,7 @@ def _counted(conditions: Conditions) -> tuple[float, float]:
     """Return the undiluted volume counted in one reading, upstream and downstream [mL]."""
     volume = (conditions.sample_volume or 0.0) * 1e6
     if not volume > 0:
-        raise ValueError("the sample volume must be above zero")
+        raise ValueError(say("the sample volume must be above zero"))
     return volume / conditions.dilution.upstream, volume / conditions.dilution.downstream
 
 
@@ -152,7 +155,7 @@ def _injection(conditions: Conditions, end: float) -> float:
 def _level(conditions: Conditions) -> float:
     ends = conditions.injection_concentration
     if ends is None:
-        raise ValueError("no injection concentration")
+        raise ValueError(say("no injection concentration"))
     return 0.5 * (ends.start.value + ends.end.value)
 
 
@@ -160,7 +163,9 @@ def _balance(
     conditions: Conditions, injected: float, base: float, end: float
 ) -> tuple[Balance | None, str]:
     if conditions.final_concentration is None or conditions.system_volume is None:
-        return None, "no final_concentration or no system_volume of the system fluid was stated"
+        return None, say(
+            "no final_concentration or no system_volume of the system fluid was stated"
+        )
     drawn = conditions.sample_flow
     terms = multipass.retained_mass(
         injected,

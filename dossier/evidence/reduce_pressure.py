@@ -9,6 +9,7 @@ from dossier.case.records import PressureDropTable
 from dossier.evidence.fluid import fluid_at
 from dossier.evidence.reduced import PressureDropResult, SweepFit
 from dossier.physics import pressure_drop
+from dossier.words import later, say
 
 __all__ = ["reduce_pressure_drop"]
 
@@ -27,13 +28,14 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
     """
     table, entry = record.table, record.entry
     if not isinstance(table, PressureDropTable) or entry.fluid is None:
-        raise ValueError(f"record {record.id} is not a flow sweep with a test fluid")
+        words = later("record {record} is not a flow sweep with a test fluid")
+        raise ValueError(say(words, record=record.id))
     warmth = _temperature(table, entry.conditions.temperature)
     fluid = case.fluid(entry.fluid)
     mu, rho = _states(fluid, warmth)
     housing = table.housing
     if not (~housing).any():
-        raise ValueError("no rows of the assembly")
+        raise ValueError(say("no rows of the assembly"))
     flow, drop, rows = table.flow, table.pressure_drop, ~housing
     assembly = _fit(flow[rows], mu[rows], rho[rows], drop[rows])
     moved = _fit(flow[rows] * (1.0 + STEP), mu[rows], rho[rows], drop[rows])
@@ -64,14 +66,14 @@ def _temperature(table: PressureDropTable, stated: float | None) -> Floats:
     if table.temperature is not None:
         return table.temperature
     if stated is None:
-        raise ValueError("no temperature column and no temperature among the conditions")
+        raise ValueError(say("no temperature column and no temperature among the conditions"))
     return np.full(len(table.flow), stated)
 
 
 def _fit(flow: Floats, mu: Floats, rho: Floats, drop: Floats) -> SweepFit:
     """Fit with a spread in proportion to the reading and a floor of 2 % of the largest."""
     if not drop.max() > 0:
-        raise ValueError("no differential pressure above zero")
+        raise ValueError(say("no differential pressure above zero"))
     weight = np.maximum(drop, 0.02 * drop.max())
     fit = pressure_drop.fit_pressure_drop(flow, mu, rho, drop, weight)
     return SweepFit(

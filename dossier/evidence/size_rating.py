@@ -7,14 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.combine import generator
+from dossier.evidence.combine import generator, larger_component, scatter_component
 from dossier.evidence.draws import DRAWS
 from dossier.evidence.estimate import Bound, Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.passage import counter_components
+from dossier.evidence.passage import COUNTERS, COUNTING, counter_components
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_runs
 from dossier.physics import multipass
+from dossier.words import say
 
 __all__ = ["size_rating"]
 
@@ -35,11 +36,12 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
         return runs
     counted = [float(run.raw_up[k]) for run in runs for k in range(len(run.sizes))]
     if not min(counted) >= LEAST_UPSTREAM:
-        return NotDemonstrated(
-            reason=f"only {min(counted):.0f} particles counted upstream at some size: no ratio to "
-            "interpolate there",
-            records=tuple(run.record for run in runs),
+        reason = say(
+            "only {number:.0f} particles counted upstream at some size: no ratio to interpolate "
+            "there",
+            number=min(counted),
         )
+        return NotDemonstrated(reason=reason, records=tuple(run.record for run in runs))
     nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
@@ -47,8 +49,9 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     shared = np.array([_sizes(run, ratio, shift[:, None]) for run in runs])
     own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
     values = np.array([each.value for each in nominal])
-    scatter, name, dof = _scatter(values, own)
-    spread = scatter * (rng.standard_t(dof, DRAWS) if dof < math.inf else rng.normal(size=DRAWS))
+    scatter = _scatter(values, own)
+    few = scatter.dof < math.inf
+    spread = scatter.u * (rng.standard_t(scatter.dof, DRAWS) if few else rng.normal(size=DRAWS))
     samples = shared.mean(axis=0) + spread
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
     finite = samples[np.isfinite(samples)]
@@ -62,12 +65,12 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
         unit="um(c)",
         per_specimen=_specimens(runs, nominal, specimen_samples),
         components=(
-            Component(name=name, u=scatter, dof=dof, source="the records"),
+            scatter,
             Component(
-                name="calibration of the counters, both sides",
+                name=COUNTERS,
                 u=u_shared,
                 dof=math.inf,
-                source="certificates, through the interpolation",
+                source=say("certificates, through the interpolation"),
                 shared="counters",
             ),
         ),
@@ -75,7 +78,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
         samples=samples,
         specimen_samples=specimen_samples,
         sources=tuple(run.record for run in runs),
-        notes=("interpolated between counted sizes, ln(ratio) against size; Monte Carlo",),
+        notes=(say("interpolated between counted sizes, ln(ratio) against size; Monte Carlo"),),
     )
 
 
@@ -101,17 +104,17 @@ def _sizes(run: MultipassResult, ratio: float, shift: Floats) -> Floats:
     return result
 
 
-def _scatter(values: Floats, own: Floats) -> tuple[float, str, float]:
+def _scatter(values: Floats, own: Floats) -> Component:
     n = len(values)
     finite = np.where(np.isfinite(own), own, np.nan)
     each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
     counting = math.sqrt(float(each.sum())) / n
     if n == 1:
-        return counting, "counting", math.inf
+        return Component(name=COUNTING, u=counting, dof=math.inf, source=say("the records"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= counting:
-        return scatter, f"scatter of {n} specimens", n - 1.0
-    return counting, f"counting (larger than the scatter of {n} specimens)", math.inf
+        return scatter_component(n, scatter)
+    return larger_component(COUNTING, n, counting)
 
 
 def _specimens(

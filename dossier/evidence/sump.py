@@ -19,6 +19,7 @@ from dossier.evidence.registry import Side
 from dossier.evidence.size_classes import class_over_cumulative
 from dossier.evidence.usable import usable_runs, usable_sweeps
 from dossier.physics import dust
+from dossier.words import later, say
 
 __all__ = ["SizeClass", "size_class", "sump_estimate"]
 
@@ -67,7 +68,11 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDemons
         return computed
     return Estimate(
         value=stated, u=0.0, dof=math.inf, unit="fraction",
-        notes=(f"share as the application states it; not computed: {computed.reason}",),
+        notes=(
+            say(
+                "share as the application states it; not computed: {reason}", reason=computed.reason
+            ),
+        ),
     )  # fmt: skip
 
 
@@ -79,7 +84,8 @@ def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate |
     for run in runs:
         k = column(run, size)
         if k is None:
-            reason = f"record {run.record} has no counts at {size:g} µm(c)"
+            words = later("record {record} has no counts at {size:g} µm(c)")
+            reason = say(words, record=run.record, size=size)
             return NotDemonstrated(reason=reason, records=(run.record,))
         passages.append(overall_passage(run, k))
     return penetration(bench, passages, f"{side} {path} {size:g}")
@@ -106,8 +112,10 @@ def sump_estimate(
     """
     if _open(bench, side, temperature):
         return NotDemonstrated(
-            reason="the clean filter may open the bypass valve at this oil temperature: the "
-            "unfiltered share is not known"
+            reason=say(
+                "the clean filter may open the bypass valve at this oil temperature: the "
+                "unfiltered share is not known"
+            )
         )
     known = size_class(bench, side, size, temperature)
     if isinstance(known, NotDemonstrated):
@@ -117,15 +125,16 @@ def sump_estimate(
         return rate
     duty = bench.case.application.duty
     if not duty.ingression_dust.upper().endswith("A3"):
-        return NotDemonstrated(
-            reason="the number spectrum is known for ISO 12103-1 A3 only; the application states "
-            f"ingression_dust = {duty.ingression_dust!r}"
+        words = later(
+            "the number spectrum is known for ISO 12103-1 A3 only; the application states "
+            "ingression_dust = {dust!r}"
         )
+        return NotDemonstrated(reason=say(words, dust=duty.ingression_dust))
     try:
         low, high = dust.counts_per_mass_limits(size)
         middle = dust.counts_per_mass(size)
     except ValueError as error:
-        return NotDemonstrated(reason=f"dust spectrum: {error}")
+        return NotDemonstrated(reason=say("dust spectrum: {error}", error=error))
     return _estimate(bench, side, known, rate, (low, middle, high))
 
 
@@ -172,7 +181,7 @@ def _estimate(
     components = tuple(
         Component(
             name=NAMES[key], u=_half_width(concentration({**still, key: drawn[key]})),
-            dof=math.inf, source="Monte Carlo, this input alone",
+            dof=math.inf, source=say("Monte Carlo, this input alone"),
             shared=key if key in {"rate", "counts"} else "",
         )
         for key in nominal
@@ -184,20 +193,23 @@ def _estimate(
         per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
         components=components,
         samples=samples, sources=_sources(known),
-        notes=(*notes, sizes_note, "no oil lost or replaced; test dust stands for what comes in"),
+        notes=(*notes, say(sizes_note), say(CLOSED)),
         details={"passage": _passage(circuit.arrangement, nominal)},
     )  # fmt: skip
 
 
-CLASSES = "summed over size classes, each with its own efficiency"
-CUMULATIVE = "one balance with the cumulative efficiency: size classes could not be told apart"
+CLOSED = later("no oil lost or replaced; test dust stands for what comes in")
+CLASSES = later("summed over size classes, each with its own efficiency")
+CUMULATIVE = later(
+    "one balance with the cumulative efficiency: size classes could not be told apart"
+)
 
 NAMES = {
-    "rate": "ingression",
-    "counts": "number spectrum of the dust",
-    "main": "efficiency of the full-flow path",
-    "fine": "efficiency of the fine path",
-    "share": "share through the fine path",
+    "rate": later("ingression"),
+    "counts": later("number spectrum of the dust"),
+    "main": later("efficiency of the full-flow path"),
+    "fine": later("efficiency of the fine path"),
+    "share": later("share through the fine path"),
 }
 
 

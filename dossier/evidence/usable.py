@@ -8,6 +8,8 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
+from dossier.evidence.spoken import of_side, record_of
+from dossier.words import later, say, say_count
 
 __all__ = [
     "missing_specimens",
@@ -53,19 +55,36 @@ def whole(
         if record.entry.kind == kind and record.entry.filter == side and record.entry.path == path
     ]
     if not entries:
-        return NotDemonstrated(reason=f"there is no {kind} record of the {side}")
+        reason = say("there is no {record} {of_side}", **_names(side, kind))
+        return NotDemonstrated(reason=reason)
     for entry in entries:
-        for table, words in ((bench.unreduced, "cannot be reduced"), (bench.unusable, "not valid")):
-            if entry.id in table:
-                reason = f"record {entry.id} {words}: {table[entry.id]}"
-                return NotDemonstrated(reason=reason, records=(entry.id,))
+        stopped = _stopped(bench, entry.id)
+        if stopped is not None:
+            return stopped
     missing = planned_specimens(bench, side) - {entry.specimen or "" for entry in entries}
     if missing:
         names = ", ".join(sorted(missing))
-        return NotDemonstrated(reason=f"no {kind} record of specimen {names} of the {side}")
+        words = later("no {record} of specimen {names} {of_side}")
+        return NotDemonstrated(reason=say(words, names=names, **_names(side, kind)))
     if not results:
-        return NotDemonstrated(reason=f"every {kind} record of the {side} is excluded")
+        reason = say("every {record} {of_side} is excluded", **_names(side, kind))
+        return NotDemonstrated(reason=reason)
     return tuple(results)
+
+
+def _names(side: Side, kind: str) -> dict[str, str]:
+    return {"record": record_of(kind), "of_side": of_side(side)}
+
+
+def _stopped(bench: Bench, record: str) -> NotDemonstrated | None:
+    """Return why a record carries no result, or None where it may."""
+    if record in bench.unreduced:
+        words, why = later("record {record} cannot be reduced: {why}"), bench.unreduced[record]
+    elif record in bench.unusable:
+        words, why = later("record {record} not valid: {why}"), bench.unusable[record]
+    else:
+        return None
+    return NotDemonstrated(reason=say(words, record=record, why=why), records=(record,))
 
 
 def usable_records(
@@ -82,15 +101,16 @@ def usable_records(
         if record.entry.kind == kind and record.entry.filter == side and wanted(record)
     ]
     if not own:
-        return NotDemonstrated(reason=f"there is no {kind} record of the {side} with {what}")
+        reason = say("there is no {record} {of_side} with {what}", what=what, **_names(side, kind))
+        return NotDemonstrated(reason=reason)
     for record in own:
-        for table, words in ((bench.unreduced, "cannot be reduced"), (bench.unusable, "not valid")):
-            if record.id in table:
-                reason = f"record {record.id} {words}: {table[record.id]}"
-                return NotDemonstrated(reason=reason, records=(record.id,))
+        stopped = _stopped(bench, record.id)
+        if stopped is not None:
+            return stopped
     kept = tuple(record for record in own if record.id not in bench.excluded)
     if not kept:
-        return NotDemonstrated(reason=f"every {kind} record of the {side} with {what} is excluded")
+        words = later("every {record} {of_side} with {what} is excluded")
+        return NotDemonstrated(reason=say(words, what=what, **_names(side, kind)))
     return kept
 
 
@@ -113,9 +133,14 @@ def missing_specimens(
     if not lacking:
         return ""
     if others_allowed and not set(planned) & set(tested):
-        few = len(set(tested)) < len(set(planned))
-        return f"{len(set(tested))} specimens, the plan names {len(set(planned))}" if few else ""
-    return f"nothing of specimen {', '.join(lacking)}, which the plan names"
+        have, wanted = len(set(tested)), len(set(planned))
+        if have >= wanted:
+            return ""
+        return say_count(
+            have, "{number} specimen, the plan names {planned}",
+            "{number} specimens, the plan names {planned}", planned=wanted,
+        )  # fmt: skip
+    return say("nothing of specimen {names}, which the plan names", names=", ".join(lacking))
 
 
 def planned_specimens(bench: Bench, side: Side) -> set[str]:

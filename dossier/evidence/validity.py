@@ -7,6 +7,7 @@ from dossier.case.case import Case, Record
 from dossier.case.model import Deviation
 from dossier.evidence.check import Check
 from dossier.evidence.limits import Limit, Limits
+from dossier.words import say
 
 __all__ = ["Verdicts", "apply_rule", "cover", "general_checks", "unusable"]
 
@@ -38,8 +39,8 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
     return Check(
         record=record.id,
         rule=rule,
-        standard=f"{limit.clause} ({limit.mark})",
-        limit=limit.text,
+        standard=f"{say(limit.clause)} ({say(limit.mark)})",
+        limit=say(limit.text),
         found=verdict.found,
         outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
         mandatory=limit.mandatory,
@@ -61,29 +62,42 @@ def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check
 def _calibration(case: Case, record: Record) -> Verdicts:
     entry = record.entry
     if not entry.instruments:
-        return Verdicts(None, "no instrument named in the record")
+        return Verdicts(None, say("no instrument named in the record"))
     last = entry.finished or entry.tested
     out = []
     for name in entry.instruments:
         instrument = case.instrument(name)
         if not (instrument.calibrated <= entry.tested and last <= instrument.due):
-            out.append(f"{name} calibrated {instrument.calibrated}, due {instrument.due}")
-    if out:
-        period = f"{entry.tested}" if last == entry.tested else f"{entry.tested} to {last}"
-        return Verdicts(False, f"tested {period} with {'; '.join(out)}")
-    return Verdicts(True, f"{', '.join(entry.instruments)} in date on {entry.tested}")
+            out.append(
+                say(
+                    "{name} calibrated {calibrated}, due {due}",
+                    name=name, calibrated=instrument.calibrated, due=instrument.due,
+                )
+            )  # fmt: skip
+    if not out:
+        names = ", ".join(entry.instruments)
+        return Verdicts(True, say("{names} in date on {day}", names=names, day=entry.tested))
+    late = "; ".join(out)
+    if last == entry.tested:
+        return Verdicts(False, say("tested {day} with {late}", day=entry.tested, late=late))
+    words = say("tested {first} to {last} with {late}", first=entry.tested, last=last, late=late)
+    return Verdicts(False, words)
 
 
 def _scope(case: Case, record: Record) -> Verdicts:
     laboratory = case.laboratory(record.entry.laboratory)
     met = record.entry.standard in laboratory.methods
-    listed = ", ".join(laboratory.methods) or "none"
-    return Verdicts(met, f"{record.entry.standard}; the laboratory lists {listed}")
+    standard, listed = record.entry.standard, ", ".join(laboratory.methods)
+    if not listed:
+        return Verdicts(met, say("{standard}; the laboratory lists none", standard=standard))
+    words = say("{standard}; the laboratory lists {listed}", standard=standard, listed=listed)
+    return Verdicts(met, words)
 
 
 def _agreed(case: Case, record: Record) -> Verdicts:
-    agreed = case.application.decision_rule.agreed
-    return Verdicts(agreed <= record.entry.tested, f"agreed {agreed}, tested {record.entry.tested}")
+    agreed, tested = case.application.decision_rule.agreed, record.entry.tested
+    words = say("agreed {agreed}, tested {tested}", agreed=agreed, tested=tested)
+    return Verdicts(agreed <= tested, words)
 
 
 def cover(checks: Iterable[Check], deviations: Iterable[Deviation]) -> tuple[Check, ...]:
@@ -106,6 +120,9 @@ def unusable(checks: Iterable[Check]) -> Mapping[str, str]:
     for check in checks:
         if check.outcome == "not met" and check.mandatory:
             reasons.setdefault(check.record, []).append(
-                f"{check.rule}: {check.found} (limit: {check.limit}; {check.standard})"
-            )
+                say(
+                    "{rule}: {found} (limit: {limit}; {standard})", rule=say(check.rule),
+                    found=check.found, limit=check.limit, standard=check.standard,
+                )
+            )  # fmt: skip
     return {record: "; ".join(texts) for record, texts in reasons.items()}

@@ -10,7 +10,9 @@ from dossier.evidence.check import Check
 from dossier.evidence.fluid import kinematic_at
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.spoken import shown
 from dossier.evidence.validity import Rule, Verdicts, apply_rule
+from dossier.words import later, say, say_count
 
 __all__ = ["multipass_checks"]
 
@@ -45,7 +47,7 @@ def multipass_checks(
         "upstream above downstream": lambda limit: _upstream(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
-        "terminal reached": lambda _: Verdicts(True, f"after {result.end_time / 60:.1f} min"),
+        "terminal reached": lambda _: _reached(result),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),
         "same sizes": lambda _: _same_sizes(result, siblings),
@@ -58,49 +60,61 @@ def multipass_checks(
             yield check
 
 
+def _reached(result: MultipassResult) -> Verdicts:
+    return Verdicts(True, say("after {minutes:.1f} min", minutes=result.end_time / 60))
+
+
 def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.flow
     if table.flow is None or stated is None or np.isnan(table.flow).all():
-        return Verdicts(None, "no flow column")
+        return Verdicts(None, say("no flow column"))
     mean = float(np.nanmean(table.flow))
     off = mean / stated.value - 1.0
-    return Verdicts(abs(off) <= limit.value, f"mean {mean * 6e4:.2f} L/min, {off:+.1%} off")
+    found = say("mean {mean:.2f} L/min, {off:+.1%} off", mean=mean * 6e4, off=off)
+    return Verdicts(abs(off) <= limit.value, found)
 
 
 def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     conditions = record.entry.conditions
     if conditions.injection_volume is None or conditions.injection_flow is None:
-        return Verdicts(None, "no injection volumes read")
+        return Verdicts(None, say("no injection volumes read"))
     off = result.injection_flow / conditions.injection_flow.value - 1.0
-    found = f"{result.injection_flow * 6e4:.4f} L/min by the volumes, {off:+.1%} off"
+    flow = result.injection_flow * 6e4
+    found = say("{flow:.4f} L/min by the volumes, {off:+.1%} off", flow=flow, off=off)
     return Verdicts(abs(off) <= limit.value, found)
 
 
 def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.temperature
     if table.temperature is None or stated is None or np.isnan(table.temperature).all():
-        return Verdicts(None, "no temperature column")
+        return Verdicts(None, say("no temperature column"))
     off = np.abs(table.temperature[~np.isnan(table.temperature)] - stated)
     inside = float((off <= limit.value).mean())
-    found = f"{inside:.0%} of rows inside, largest deviation {off.max():.1f} K"
+    found = say(
+        "{inside:.0%} of rows inside, largest deviation {off:.1f} K", inside=inside, off=off.max()
+    )
     return Verdicts(inside >= 0.95, found)
 
 
 def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
     entry = record.entry
     if entry.fluid is None or entry.conditions.temperature is None:
-        return Verdicts(None, "no test fluid or temperature")
+        return Verdicts(None, say("no test fluid or temperature"))
     nu = kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
-    return Verdicts(abs(nu - limit.value) <= limit.tolerance, f"{nu * 1e6:.2f} mm²/s")
+    found = say("{nu:.2f} mm²/s", nu=nu * 1e6)
+    return Verdicts(abs(nu - limit.value) <= limit.tolerance, found)
 
 
 def _injection_level(record: Record, limit: Limit) -> Verdicts:
     ends = record.entry.conditions.injection_concentration
     if ends is None:
-        return Verdicts(None, "no injection levels")
+        return Verdicts(None, say("no injection levels"))
     mean = 0.5 * (ends.start.value + ends.end.value)
     off = abs(ends.start.value - mean) / mean if mean > 0 else np.inf
-    found = f"{ends.start.value * 1e3:.0f} and {ends.end.value * 1e3:.0f} mg/L, {off:.1%} off"
+    found = say(
+        "{start:.0f} and {end:.0f} mg/L, {off:.1%} off",
+        start=ends.start.value * 1e3, end=ends.end.value * 1e3, off=off,
+    )  # fmt: skip
     return Verdicts(bool(off <= limit.value), found)
 
 
@@ -108,28 +122,35 @@ def _base_level(record: Record, result: MultipassResult, limit: Limit) -> Verdic
     stated = record.entry.conditions.base_level
     agreed = stated.value if stated else limit.agreed
     off = result.base_level / agreed - 1.0
-    found = f"{result.base_level * 1e3:.2f} mg/L against {agreed * 1e3:g} mg/L, {off:+.1%} off"
+    found = say(
+        "{level:.2f} mg/L against {agreed:g} mg/L, {off:+.1%} off",
+        level=result.base_level * 1e3, agreed=agreed * 1e3, off=off,
+    )  # fmt: skip
     return Verdicts(abs(off) <= limit.value, found)
 
 
 def _final_level(record: Record, limit: Limit) -> Verdicts:
     final = record.entry.conditions.final_concentration
     if final is None:
-        return Verdicts(None, "not measured")
-    return Verdicts(0 <= final.value < limit.value, f"{final.value * 1e3:.1f} mg/L")
+        return Verdicts(None, say("not measured"))
+    found = say("{level:.1f} mg/L", level=final.value * 1e3)
+    return Verdicts(0 <= final.value < limit.value, found)
 
 
 def _coincidence(case: Case, record: Record, table: MultipassTable) -> Verdicts:
     stated = [case.instrument(name).coincidence_limit for name in record.entry.instruments]
     limits = [each for each in stated if each is not None]
     if not limits:
-        return Verdicts(None, "no counter with a stated coincidence limit")
+        return Verdicts(None, say("no counter with a stated coincidence limit"))
     dilution = record.entry.conditions.dilution
     highest = max(
         float(np.nanmax(table.upstream)) / dilution.upstream,
         float(np.nanmax(table.downstream)) / dilution.downstream,
     )
-    found = f"up to {highest:.0f} at the sensor, limit {min(limits):.0f} per mL"
+    found = say(
+        "up to {highest:.0f} at the sensor, limit {limit:.0f} per mL",
+        highest=highest, limit=min(limits),
+    )  # fmt: skip
     return Verdicts(highest <= min(limits), found)
 
 
@@ -137,14 +158,18 @@ def _interval(table: MultipassTable, limit: Limit) -> Verdicts:
     steps = np.diff(table.time)
     longest = float(np.median(steps))
     equal = float((np.abs(steps - longest) <= 0.1 * longest).mean())
-    found = f"median interval {longest:.0f} s, {equal:.0%} of the intervals equal"
+    found = say(
+        "median interval {longest:.0f} s, {equal:.0%} of the intervals equal",
+        longest=longest, equal=equal,
+    )  # fmt: skip
     return Verdicts(longest <= 1.02 * limit.value and equal >= 0.9, found)
 
 
 def _sampled(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     volume = record.entry.conditions.sample_volume or 0.0
     rate = 60.0 * volume / float(np.median(np.diff(table.time)))
-    return Verdicts(0 < rate <= limit.value, f"{rate * 1e6:.3g} mL in a minute")
+    found = say("{rate:.3g} mL in a minute", rate=rate * 1e6)
+    return Verdicts(0 < rate <= limit.value, found)
 
 
 def _readings(result: MultipassResult, limit: Limit) -> Verdicts:
@@ -154,16 +179,18 @@ def _readings(result: MultipassResult, limit: Limit) -> Verdicts:
     wanted = result.end_time / 10.0 / spacing
     fullest = float((result.readings[1:].min(axis=1) / wanted).min())
     worst = min(float(share.min()), fullest)
-    return Verdicts(worst >= limit.value, f"at least {worst:.0%} of a tenth's readings present")
+    found = say("at least {worst:.0%} of a tenth's readings present", worst=worst)
+    return Verdicts(worst >= limit.value, found)
 
 
 def _enough(result: MultipassResult, limit: Limit) -> Verdicts:
     few = [
-        f"{size:g} µm(c): {raw:.0f}"
+        say("{size:g} µm(c): {raw:.0f}", size=size, raw=raw)
         for size, raw in zip(result.sizes, result.raw_down, strict=True)
         if raw < limit.value
     ]
-    return Verdicts(not few, "; ".join(few) or f"at least {result.raw_down.min():.0f} counted")
+    least = say("at least {least:.0f} counted", least=result.raw_down.min())
+    return Verdicts(not few, "; ".join(few) or least)
 
 
 def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
@@ -174,29 +201,37 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
     )
     short = (up - down) < -limit.value * noise
     found = [
-        f"ratio {up[k] / down[k]:.3f} at {result.sizes[k]:g} µm(c)" for k in np.flatnonzero(short)
+        say("ratio {ratio:.3f} at {size:g} µm(c)", ratio=up[k] / down[k], size=result.sizes[k])
+        for k in np.flatnonzero(short)
     ]
-    return Verdicts(not found, "; ".join(found) or "upstream above downstream at every size")
+    well = say("upstream above downstream at every size")
+    return Verdicts(not found, "; ".join(found) or well)
+
+
+RISES = (
+    later("upstream tenth {tenth}: more at {size:g} µm(c) than at {smaller:g} µm(c)"),
+    later("downstream tenth {tenth}: more at {size:g} µm(c) than at {smaller:g} µm(c)"),
+)
 
 
 def _falling(result: MultipassResult) -> Verdicts:
-    for side, means in (("upstream", result.up), ("downstream", result.down)):
+    for words, means in zip(RISES, (result.up, result.down), strict=True):
         rises = np.argwhere(np.diff(means, axis=1) > 1e-9)
         if len(rises):
             tenth, size = rises[0]
-            found = (
-                f"{side} tenth {tenth + 1}: more at {result.sizes[size + 1]:g} µm(c) than at "
-                f"{result.sizes[size]:g} µm(c)"
-            )
-            return Verdicts(False, found)
-    return Verdicts(True, "counts fall with size on both sides")
+            sizes = {"size": result.sizes[size + 1], "smaller": result.sizes[size]}
+            return Verdicts(False, say(words, tenth=tenth + 1, **sizes))
+    return Verdicts(True, say("counts fall with size on both sides"))
 
 
 def _growth(result: MultipassResult, limit: Limit) -> Verdicts:
     highest = np.maximum.accumulate(result.pressure_drop)
     fall = (highest - result.pressure_drop) / highest
     worst = int(np.argmax(fall))
-    found = f"largest fall {fall[worst]:.1%}, at {result.time[worst] / 60:.0f} min"
+    found = say(
+        "largest fall {fall:.1%}, at {minutes:.0f} min",
+        fall=fall[worst], minutes=result.time[worst] / 60,
+    )  # fmt: skip
     return Verdicts(bool(fall[worst] <= limit.value), found)
 
 
@@ -204,7 +239,10 @@ def _balance(result: MultipassResult, limit: Limit) -> Verdicts:
     if result.balance is None:
         return Verdicts(None, result.missing_balance)
     share = result.balance.retained / result.balance.injected
-    found = f"retained {share:.1%} of the injected {result.injected * 1e3:.2f} g"
+    injected = result.injected * 1e3
+    found = say(
+        "retained {share:.1%} of the injected {injected:.2f} g", share=share, injected=injected
+    )
     return Verdicts(limit.value <= share <= 1.0, found)
 
 
@@ -212,17 +250,22 @@ def _settled(result: MultipassResult) -> Verdicts:
     if result.balance is None:
         return Verdicts(None, result.missing_balance)
     if result.balance.level_below_base:
-        return Verdicts(False, "final level below the base level; no mass credited for it")
-    return Verdicts(True, "final level at or above the base level")
+        return Verdicts(False, say("final level below the base level; no mass credited for it"))
+    return Verdicts(True, say("final level at or above the base level"))
 
 
 def _same_sizes(result: MultipassResult, siblings: Sequence[MultipassResult]) -> Verdicts:
     everything = sorted({float(size) for run in siblings for size in run.sizes})
     lacking = sorted(set(everything) - {float(size) for size in result.sizes})
     if lacking:
-        sizes = ", ".join(f"{size:g}" for size in lacking)
-        return Verdicts(False, f"no counts at {sizes} µm(c), which other runs have")
-    return Verdicts(True, f"{len(everything)} sizes in every run")
+        sizes = ", ".join(shown(size, "g") for size in lacking)
+        return Verdicts(
+            False, say("no counts at {sizes} µm(c), which other runs have", sizes=sizes)
+        )
+    number = len(everything)
+    return Verdicts(
+        True, say_count(number, "{number} size in every run", "{number} sizes in every run")
+    )
 
 
 def _agrees(
@@ -230,7 +273,7 @@ def _agrees(
 ) -> Verdicts:
     own = [sweep for sweep in sweeps if sweep.specimen == result.specimen] or list(sweeps)
     if not own:
-        return Verdicts(None, "no flow sweep of this filter")
+        return Verdicts(None, say("no flow sweep of this filter"))
     expected = float(
         np.mean(
             [
@@ -242,16 +285,19 @@ def _agrees(
     )
     found = float(result.curve[0])
     off = found / expected - 1.0 if expected > 0 else np.inf
-    words = f"{found / 1e3:.1f} kPa in the run, {expected / 1e3:.1f} kPa from the sweep, {off:+.0%}"
+    words = say(
+        "{found:.1f} kPa in the run, {expected:.1f} kPa from the sweep, {off:+.0%}",
+        found=found / 1e3, expected=expected / 1e3, off=off,
+    )  # fmt: skip
     return Verdicts(abs(off) <= limit.value, words)
 
 
 def _scope(result: MultipassResult, limit: Limit) -> Verdicts:
     above = result.sizes >= 10.0
     if not above.any():
-        return Verdicts(None, "no size from 10 µm(c) up")
+        return Verdicts(None, say("no size from 10 µm(c) up"))
     first = result.ratio[above][0]
     efficiency = 1.0 - 1.0 / first
-    return Verdicts(
-        efficiency < limit.value, f"{efficiency:.2%} at {result.sizes[above][0]:g} µm(c)"
-    )
+    size = result.sizes[above][0]
+    words = say("{efficiency:.2%} at {size:g} µm(c)", efficiency=efficiency, size=size)
+    return Verdicts(efficiency < limit.value, words)

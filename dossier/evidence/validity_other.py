@@ -15,6 +15,7 @@ from dossier.evidence.measured import column_of, specimens_of
 from dossier.evidence.usable import missing_specimens, named_in_plan
 from dossier.evidence.validity import Rule, Verdicts, apply_rule
 from dossier.evidence.valve_sweeps import sweeps_of
+from dossier.words import say, say_count
 
 __all__ = ["other_checks", "results_named"]
 
@@ -55,10 +56,14 @@ def _measurement_rules(case: Case, record: Record) -> dict[str, Rule]:
         "size of filter": lambda limit: _size(case, limit),
     }
     if column_of(record, "burst pressure") is not None:
-        rules["hold schedule"] = lambda _: Verdicts(None, "the record holds results, not times")
+        rules["hold schedule"] = lambda _: _not_timed()
     if column_of(record, "collapse pressure") is not None:
         rules["soak temperature"] = lambda limit: _soak(record, limit)
     return rules
+
+
+def _not_timed() -> Verdicts:
+    return Verdicts(None, say("the record holds results, not times"))
 
 
 def _inspection_rules(case: Case, record: Record) -> dict[str, Rule]:
@@ -67,7 +72,10 @@ def _inspection_rules(case: Case, record: Record) -> dict[str, Rule]:
 
 
 def results_named(record: Record) -> dict[str, tuple[str, ...]]:
-    """Return what a record holds results of: for each thing, the specimens it was found on."""
+    """Return what a record holds results of: for each thing, the specimens it was found on.
+
+    The things are codes; `_spoken` says them.
+    """
     if record.entry.kind == "bypass_valve":
         return {"valve sweep": tuple(sweep.specimen for sweep in sweeps_of(record))}
     table = record.table
@@ -80,23 +88,31 @@ def results_named(record: Record) -> dict[str, tuple[str, ...]]:
     return found
 
 
+def _spoken(record: Record, what: str) -> str:
+    """Return what results are of, in words: a code of ours, or as the inspection calls it."""
+    return what if record.entry.kind == "inspection" else say(what)
+
+
 def _named(record: Record) -> Verdicts:
     wrong = []
     for what, specimens in results_named(record).items():
+        thing = _spoken(record, what)
         if not what:
-            wrong.append("a row without a characteristic")
+            wrong.append(say("a row without a characteristic"))
         if "" in specimens:
-            wrong.append(f"{what}: a row without a specimen")
+            wrong.append(say("{thing}: a row without a specimen", thing=thing))
         twice = [name for name, times in Counter(specimens).items() if name and times > 1]
-        wrong += [f"{what}: specimen {name} more than once" for name in twice]
-    return Verdicts(not wrong, "; ".join(wrong) or "every specimen named once")
+        wrong += [
+            say("{thing}: specimen {name} more than once", thing=thing, name=name) for name in twice
+        ]
+    return Verdicts(not wrong, "; ".join(wrong) or say("every specimen named once"))
 
 
 def _count(case: Case, record: Record) -> Verdicts:
     """Compare all results of this kind and filter, in whichever record, with the plan."""
     planned = named_in_plan(case, record.entry.filter)
     if not planned:
-        return Verdicts(None, "the case names no planned specimens")
+        return Verdicts(None, say("the case names no planned specimens"))
     siblings = [
         results_named(other)
         for other in case.records
@@ -107,41 +123,46 @@ def _count(case: Case, record: Record) -> Verdicts:
         tested = {name for results in siblings for name in results.get(what, ())}
         words = missing_specimens(planned, tested, others_allowed=record.entry.kind != "inspection")
         if words:
-            short.append(f"{what}: {words}")
-    return Verdicts(not short, "; ".join(short) or f"as planned, {len(planned)} specimens")
+            short.append(f"{_spoken(record, what)}: {words}")
+    number = len(planned)
+    well = say_count(number, "as planned, {number} specimen", "as planned, {number} specimens")
+    return Verdicts(not short, "; ".join(short) or well)
 
 
 def _both_sweeps(record: Record) -> Verdicts:
     wrong = []
     for sweep in sweeps_of(record):
-        for words, branch in (("rising", sweep.rising), ("falling", sweep.falling)):
-            if branch[0].size == 0:
-                wrong.append(f"{sweep.specimen}: no {words} sweep")
-    return Verdicts(not wrong, "; ".join(wrong) or "both for every specimen")
+        if sweep.rising[0].size == 0:
+            wrong.append(say("{specimen}: no rising sweep", specimen=sweep.specimen))
+        if sweep.falling[0].size == 0:
+            wrong.append(say("{specimen}: no falling sweep", specimen=sweep.specimen))
+    return Verdicts(not wrong, "; ".join(wrong) or say("both for every specimen"))
 
 
 def _rows(record: Record, limit: Limit) -> Verdicts:
-    least = [min(s.rising[0].size, s.falling[0].size) for s in sweeps_of(record)]
-    return Verdicts(min(least, default=0) >= limit.value, f"at least {min(least, default=0)} rows")
+    counts = [min(s.rising[0].size, s.falling[0].size) for s in sweeps_of(record)]
+    least = min(counts, default=0)
+    words = say_count(least, "at least {number} row", "at least {number} rows")
+    return Verdicts(least >= limit.value, words)
 
 
 def _criterion(record: Record) -> Verdicts:
     flow = record.entry.conditions.criterion_flow
     if flow is None or not flow > 0:
-        return Verdicts(False, "no criterion_flow above zero among the conditions")
-    return Verdicts(True, f"{flow * 6e4:.4g} L/min")
+        return Verdicts(False, say("no criterion_flow above zero among the conditions"))
+    return Verdicts(True, say("{flow:.4g} L/min", flow=flow * 6e4))
 
 
 def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
     entry = record.entry
     if entry.fluid is None or entry.conditions.temperature is None:
-        return Verdicts(None, "no test fluid or temperature")
+        return Verdicts(None, say("no test fluid or temperature"))
     try:
         nu = kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
     except ValueError as error:
         return Verdicts(None, str(error))
     met = any(abs(nu / wanted - 1.0) <= limit.tolerance for wanted in (limit.value, limit.agreed))
-    return Verdicts(met, f"{nu * 1e6:.4g} mm²/s")
+    return Verdicts(met, say("{nu:.4g} mm²/s", nu=nu * 1e6))
 
 
 def _given(record: Record) -> Verdicts:
@@ -149,26 +170,32 @@ def _given(record: Record) -> Verdicts:
     assert isinstance(table, MeasurementTable)
     names = specimens_of(record)
     empty = [
-        f"{name} of {names[row] or 'a row without a specimen'}"
+        say(
+            "no {result} of {specimen}", result=say(name),
+            specimen=names[row] or say("a row without a specimen"),
+        )
         for name, values in zip(table.names, table.values, strict=True)
         for row in np.flatnonzero(np.isnan(values))
-    ]
-    found = f"{len(names)} specimens, {len(table.names)} results each"
-    return Verdicts(not empty, f"no {', no '.join(empty)}" if empty else found)
+    ]  # fmt: skip
+    counts = {"specimens": len(names), "results": len(table.names)}
+    well = say("{specimens} specimens, {results} results each", **counts)
+    return Verdicts(not empty, ", ".join(empty) or well)
 
 
 def _soak(record: Record, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.temperature
     if stated is None:
-        return Verdicts(None, "no temperature among the conditions")
-    return Verdicts(abs(stated - limit.value) <= limit.tolerance, f"{stated - 273.15:.4g} °C")
+        return Verdicts(None, say("no temperature among the conditions"))
+    words = say("{celsius:.4g} °C", celsius=stated - 273.15)
+    return Verdicts(abs(stated - limit.value) <= limit.tolerance, words)
 
 
 def _size(case: Case, limit: Limit) -> Verdicts:
     flow = case.application.circuit.rated_flow
-    return Verdicts(flow <= limit.value * (1.0 + 1e-9), f"{flow * 6e4:.4g} L/min")
+    words = say("{flow:.4g} L/min", flow=flow * 6e4)
+    return Verdicts(flow <= limit.value * (1.0 + 1e-9), words)
 
 
 def _drawing(record: Record) -> Verdicts:
     outside = [words for words in map(outside_drawing, rows_of(record)) if words]
-    return Verdicts(not outside, "; ".join(outside) or "every dimension inside its limits")
+    return Verdicts(not outside, "; ".join(outside) or say("every dimension inside its limits"))

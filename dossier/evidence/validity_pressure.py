@@ -10,6 +10,7 @@ from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.validity import Rule, Verdicts, apply_rule
 from dossier.physics.pressure_drop import offset_of_fit
+from dossier.words import say, say_count
 
 __all__ = ["pressure_checks"]
 
@@ -30,7 +31,8 @@ def pressure_checks(record: Record, result: PressureDropResult, limits: Limits) 
 
 def _flows(result: PressureDropResult, limit: Limit) -> Verdicts:
     rows = int((~result.housing_rows).sum())
-    return Verdicts(rows >= limit.value, f"{rows} rows of the assembly")
+    words = say_count(rows, "{number} row of the assembly", "{number} rows of the assembly")
+    return Verdicts(rows >= limit.value, words)
 
 
 def _fit(result: PressureDropResult, limit: Limit) -> Verdicts:
@@ -41,25 +43,30 @@ def _fit(result: PressureDropResult, limit: Limit) -> Verdicts:
     )
     share = float(np.abs(off).max() / result.pressure_drop[rows].max())
     unresolved = [n for n, ok in zip("ab", result.assembly.resolved, strict=True) if not ok]
-    note = f"; coefficient {', '.join(unresolved)} not resolved" if unresolved else ""
-    return Verdicts(share <= limit.value, f"largest residual {share:.1%} of the largest{note}")
+    words = say("largest residual {share:.1%} of the largest", share=share)
+    if unresolved:
+        names = ", ".join(unresolved)
+        words = say("{residual}; coefficient {names} not resolved", residual=words, names=names)
+    return Verdicts(share <= limit.value, words)
 
 
 def _offset(result: PressureDropResult, limit: Limit) -> Verdicts:
     rows = ~result.housing_rows
     if int(rows.sum()) < 5:
-        return Verdicts(None, "too few rows")
+        return Verdicts(None, say("too few rows"))
     offset, u = offset_of_fit(
         result.flow[rows], result.viscosity[rows], result.density[rows], result.pressure_drop[rows]
     )
     share = abs(offset) / float(result.pressure_drop[rows].max())
     met = share <= limit.value or abs(offset) <= 3.0 * u
-    return Verdicts(met, f"offset {offset / 1e3:+.2f} kPa ± {u / 1e3:.2f} kPa")
+    words = say("offset {offset:+.2f} kPa ± {u:.2f} kPa", offset=offset / 1e3, u=u / 1e3)
+    return Verdicts(met, words)
 
 
 def _viscosities(result: PressureDropResult, limit: Limit) -> Verdicts:
     rows = ~result.housing_rows
     nu = result.viscosity[rows] / result.density[rows]
     ratio = float(nu.max() / nu.min())
-    found = f"{nu.min() * 1e6:.0f} mm²/s to {nu.max() * 1e6:.0f} mm²/s"
+    low, high = nu.min() * 1e6, nu.max() * 1e6
+    found = say("{low:.0f} mm²/s to {high:.0f} mm²/s", low=low, high=high)
     return Verdicts(ratio >= limit.value, found)

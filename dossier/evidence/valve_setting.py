@@ -10,10 +10,11 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.registry import Side
 from dossier.evidence.valve_sweeps import from_sweeps, opening_from_sweep
+from dossier.words import later, say, say_count
 
 __all__ = ["fitted_valve", "opening_pressure"]
 
-BAND = "lowest opening pressure: lower end of the application's band"
+BAND = later("lowest opening pressure: lower end of the application's band")
 
 
 def fitted_valve(bench: Bench) -> BypassValve | None:
@@ -35,14 +36,15 @@ def opening_pressure(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
     valve = fitted_valve(bench)
     if valve is None or valve.opening is None:
         return NotDemonstrated(
-            reason="the application names no bypass valve with an opening band",
+            reason=say("the application names no bypass valve with an opening band"),
         )
-    band = Estimate(value=valve.opening.min, u=0.0, dof=math.inf, unit="Pa", notes=(BAND,))
+    band = Estimate(value=valve.opening.min, u=0.0, dof=math.inf, unit="Pa", notes=(say(BAND),))
     if valve.location != "filter" or not _tested(bench, side):
         return band
     measured = from_sweeps(bench, side, opening_from_sweep, result="pressure")
     if isinstance(measured, NotDemonstrated):
-        reason = f"lowest opening pressure of the valve: {measured.reason}"
+        words = later("lowest opening pressure of the valve: {reason}")
+        reason = say(words, reason=measured.reason)
         return NotDemonstrated(reason=reason, records=measured.records)
     return _lower(band, measured)
 
@@ -60,19 +62,27 @@ def _lower(band: Estimate, measured: Estimate) -> Estimate | NotDemonstrated:
     """Return the lower of the band's end and the measured lowest opening pressure."""
     if measured.bound == "smaller than":
         open_ones = [each.specimen for each in measured.per_specimen if each.bound]
-        return NotDemonstrated(
-            reason=f"the valve of specimen {', '.join(open_ones)} is open at the first reading of "
-            f"record {', '.join(measured.sources)}: its lowest opening pressure is not known",
-            records=measured.sources,
-        )
+        reason = say(
+            "the valve of specimen {names} is open at the first reading of record {records}: its "
+            "lowest opening pressure is not known",
+            names=", ".join(open_ones), records=", ".join(measured.sources),
+        )  # fmt: skip
+        return NotDemonstrated(reason=reason, records=measured.sources)
     values = np.array([each.value for each in measured.per_specimen])
     scatter = float(values.std(ddof=1)) if len(values) > 1 else 0.0
     lowest = min(float(values.mean()) - scatter, float(values.min()))
-    words = (
-        f"{lowest / 1e3:.4g} kPa ({len(values)} specimens, mean {values.mean() / 1e3:.4g} kPa less "
-        f"a standard deviation of {scatter / 1e3:.2g} kPa, and not above the lowest of them)"
-    )
+    words = say_count(
+        len(values),
+        "{lowest:.4g} kPa ({number} specimen, mean {mean:.4g} kPa less a standard deviation of "
+        "{scatter:.2g} kPa, and not above the lowest of them)",
+        "{lowest:.4g} kPa ({number} specimens, mean {mean:.4g} kPa less a standard deviation of "
+        "{scatter:.2g} kPa, and not above the lowest of them)",
+        lowest=lowest / 1e3, mean=values.mean() / 1e3, scatter=scatter / 1e3,
+    )  # fmt: skip
     if lowest >= band.value:
-        return replace(band, notes=(f"{BAND}; measured not lower: {words}",))
-    note = f"lowest opening pressure: as measured, {words}, below the application's band"
+        note = say("{band}; measured not lower: {words}", band=say(BAND), words=words)
+        return replace(band, notes=(note,))
+    note = say(
+        "lowest opening pressure: as measured, {words}, below the application's band", words=words
+    )
     return replace(measured, value=lowest, notes=(note,), per_specimen=(), bound="")

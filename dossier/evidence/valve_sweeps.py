@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,10 @@ from dossier.evidence.estimate import Bound, Estimate, NotDemonstrated
 from dossier.evidence.instruments import InputAccuracy, absolute_accuracy
 from dossier.evidence.readings import Effect, Reading, accounted, effect_of, estimate_of
 from dossier.evidence.registry import Side
+from dossier.evidence.spoken import shown
 from dossier.evidence.usable import usable_records
 from dossier.physics import valve
+from dossier.words import later, say
 
 __all__ = [
     "Read",
@@ -33,7 +35,12 @@ __all__ = [
 Floats = NDArray[np.float64]
 Branch = tuple[Floats, Floats]
 """Differential pressure (n,) [Pa] and flow (n,) [m3/s], in the order measured."""
-STEP_NAME = "step from row to row of each sweep"
+STEP_NAME = later("step from row to row of each sweep")
+OF_THE_SWEEPS = {
+    "differential pressure": later("differential pressure of the valve sweeps"),
+    "flow": later("flow of the valve sweeps"),
+}
+"""What the instruments of a valve sweep contribute."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +84,9 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
 def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...] | NotDemonstrated:
     """Return the valve sweeps of one filter, or why they cannot carry a result."""
     records = usable_records(
-        bench, side, "bypass_valve", lambda record: isinstance(record.table, ValveTable), "a sweep"
-    )
+        bench, side, "bypass_valve", lambda record: isinstance(record.table, ValveTable),
+        say("a sweep"),
+    )  # fmt: skip
     if isinstance(records, NotDemonstrated):
         return records
     found = [sweep for record in records for sweep in sweeps_of(record)]
@@ -99,15 +107,20 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float | NotDemonstrated:
     for sweep in sweeps:
         stated = sweep.record.entry.conditions.criterion_flow
         if stated is None or not stated > 0:
-            reason = (
-                f"record {sweep.record.id} states no criterion_flow above zero: the flow at which "
-                "the valve counts as open or as reseated, among the record's conditions"
+            reason = say(
+                "record {record} states no criterion_flow above zero: the flow at which the valve "
+                "counts as open or as reseated, among the record's conditions",
+                record=sweep.record.id,
             )
             return NotDemonstrated(reason=reason, records=(sweep.record.id,))
         flows[sweep.record.id] = stated
     if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
-        words = ", ".join(f"{record}: {flow * 6e4:.4g} L/min" for record, flow in flows.items())
-        reason = f"the records state different criterion flows ({words}): no common result"
+        words = ", ".join(
+            f"{record}: {shown(flow * 6e4, '.4g')} L/min" for record, flow in flows.items()
+        )
+        reason = say(
+            "the records state different criterion flows ({flows}): no common result", flows=words
+        )
         return NotDemonstrated(reason=reason, records=tuple(flows))
     return next(iter(flows.values()))
 
@@ -135,13 +148,17 @@ def from_sweeps(
         if isinstance(flow, NotDemonstrated):
             return flow
         at = flow
-        notes.append(f"counted at a flow of {at * 6e4:.4g} L/min, the record's criterion")
+        words = later("counted at a flow of {flow:.4g} L/min, the record's criterion")
+        notes.append(say(words, flow=at * 6e4))
     readings = []
     for sweep in sweeps:
         try:
             readings.append(_reading(bench, sweep, read, result, at))
         except ValueError as error:
-            reason = f"record {sweep.record.id}, specimen {sweep.specimen}: {error}"
+            reason = say(
+                "record {record}, specimen {specimen}: {error}",
+                record=sweep.record.id, specimen=sweep.specimen, error=error,
+            )  # fmt: skip
             return NotDemonstrated(reason=reason, records=(sweep.record.id,))
     unit = "Pa" if result == "pressure" else "m3/s"
     return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
@@ -173,7 +190,7 @@ def _effect(
     change: Callable[[InputAccuracy], float],
 ) -> Effect:
     known = absolute_accuracy(bench.case, bench.limits, sweep.record.entry, (name,), value)
-    return effect_of(f"{name} of the valve sweeps", known, change(known))
+    return effect_of(OF_THE_SWEEPS[name], known, change(known))
 
 
 def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -> float:
@@ -191,7 +208,7 @@ def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -
         if not other.bound:
             changes.append(abs(other.value - found.value))
     if not changes:
-        raise ValueError("the sweep is shorter than the uncertainty of its readings")
+        raise ValueError(say("the sweep is shorter than the uncertainty of its readings"))
     return max(changes)
 
 
@@ -217,9 +234,14 @@ def inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
 
     `factor` is printed units per working unit.
     """
-    if not (x.size >= 2 and x.min() <= at <= x.max()):
-        ends = f"{x.min() * factor:.4g} to {x.max() * factor:.4g}" if x.size else "no rows"
-        raise ValueError(
-            f"{name} {at * factor:.4g} {unit} lies outside the sweep, {ends} {unit}; nothing is "
-            "extrapolated"
-        )
+    if x.size >= 2 and x.min() <= at <= x.max():
+        return
+    place: dict[str, Any] = {"name": say(name), "at": at * factor, "unit": unit}
+    if not x.size:
+        words = later("{name} {at:.4g} {unit} lies outside the sweep, which has no rows")
+        raise ValueError(say(words, **place))
+    words = later(
+        "{name} {at:.4g} {unit} lies outside the sweep, {low:.4g} to {high:.4g} {unit}; nothing is "
+        "extrapolated"
+    )
+    raise ValueError(say(words, low=x.min() * factor, high=x.max() * factor, **place))

@@ -13,9 +13,11 @@ from dossier.evidence.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.registry import Conditions, Side, quantity
 from dossier.evidence.usable import usable_runs
+from dossier.words import later, say
 
 __all__ = ["injected_capacity", "retained_capacity"]
 
+INJECTION_FLOW = later("injection flow")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
 
 
@@ -35,7 +37,7 @@ def injection_flow_components(
         found[known.shared] = (known, total + effect / len(runs))
     return [
         Component(
-            name="injection flow", u=abs(total) * known.u, dof=math.inf,
+            name=INJECTION_FLOW, u=abs(total) * known.u, dof=math.inf,
             source=known.source, shared=known.shared,
         )
         for known, total in found.values()
@@ -100,7 +102,7 @@ def _capacity(
         for run, value, u in zip(runs, values, own, strict=True)
     ]
     return combine(
-        specimens, own, shared, unit="kg", own_name="gravimetry of each run",
+        specimens, own, shared, unit="kg", own_name=later("gravimetry of each run"),
         notes=(_notes(entries[runs[0].record]),),
     )  # fmt: skip
 
@@ -108,8 +110,8 @@ def _capacity(
 def _notes(entry: RecordEntry) -> str:
     ends = entry.conditions.injection_concentration
     if ends is not None and ends.start.u is not None and ends.end.u is not None:
-        return "uncertainty of the injection level as the laboratory states it"
-    return "no uncertainty of the injection level stated: the standard's accuracy stands in"
+        return say("uncertainty of the injection level as the laboratory states it")
+    return say("no uncertainty of the injection level stated: the standard's accuracy stands in")
 
 
 @quantity(
@@ -152,7 +154,8 @@ def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate | No
         return runs
     for run in runs:
         if run.balance is None:
-            reason = f"record {run.record}: {run.missing_balance}"
+            words = later("record {record}: {reason}")
+            reason = say(words, record=run.record, reason=run.missing_balance)
             return NotDemonstrated(reason=reason, records=(run.record,))
     return _capacity(bench, side, _retained, with_balance=True)
 

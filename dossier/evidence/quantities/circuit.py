@@ -12,6 +12,7 @@ from dossier.evidence.fine_path import fine_share, pump_flow
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
 from dossier.evidence.sump import sump_estimate
 from dossier.physics import cleanliness
+from dossier.words import say
 
 __all__ = ["partial_flow_share", "sump_cleanliness", "sump_concentration", "turnover_time"]
 
@@ -69,7 +70,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     """Return the time [s] in which the fine path passes one sump volume."""
     circuit = bench.case.application.circuit
     if circuit.sump_volume is None or not circuit.sump_volume > 0:
-        return NotDemonstrated(reason="the application states no circuit . sump_volume")
+        return NotDemonstrated(reason=say("the application states no circuit . sump_volume"))
     share = fine_share(bench, side, at["temperature"])
     if isinstance(share, NotDemonstrated):
         return share
@@ -134,7 +135,7 @@ def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate | Not
     try:
         limits = [cleanliness.upper_limit(number) for number in numbers]
     except ValueError as error:
-        return NotDemonstrated(reason=f"wanted code: {error}")
+        return NotDemonstrated(reason=say("wanted code: {error}", error=error))
     found = []
     for size in (4.0, 6.0, 14.0):
         one = sump_estimate(bench, side, size, at["temperature"])
@@ -177,6 +178,6 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
         per_specimen=tuple(specimens),
         samples=draws,
         sources=tuple(dict.fromkeys(s for one in found for s in one.sources)),
-        notes=(f"long-run code {code}", *found[0].notes),
+        notes=(say("long-run code {code}", code=code), *found[0].notes),
         details={"code": code},
     )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.clean import pressure_components
-from dossier.evidence.combine import generator, widening
+from dossier.evidence.combine import generator, scatter_component, widening
 from dossier.evidence.draws import DRAWS, ingression, positive_normal
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
@@ -18,6 +18,7 @@ from dossier.evidence.quantities.capacity import injection_flow_components, inje
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
 from dossier.evidence.usable import usable_runs, usable_sweeps
 from dossier.evidence.valve_setting import fitted_valve, opening_pressure
+from dossier.words import later, say
 
 __all__ = ["bypass_margin", "pressure_drop_at_interval", "service_life"]
 
@@ -117,15 +118,14 @@ def _estimate(
     n = len(specimens)
     samples = own.mean(axis=0)
     components = [
-        Component(name=name, u=u, dof=math.inf, source="Monte Carlo, this input alone")
+        Component(name=name, u=u, dof=math.inf, source=say("Monte Carlo, this input alone"))
         for name, u in shares.items()
     ]
     if n > 1 and np.isfinite(nominal).all():
         scatter = float(nominal.std(ddof=1)) / math.sqrt(n)
         rng = generator(bench, f"{purpose} scatter")
         samples = samples + scatter * rng.standard_t(n - 1, DRAWS)
-        name = f"scatter of {n} specimens"
-        components.insert(0, Component(name=name, u=scatter, dof=n - 1.0, source="the records"))
+        components.insert(0, scatter_component(n, scatter))
     low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
     return Estimate(
         value=float(nominal.mean()),
@@ -167,7 +167,10 @@ def _alone(draws: _Draws, name: str) -> _Draws:
     )
 
 
-INPUTS = ("ingression", "injection flow", "gravimetry", "clean pressure drop")
+INPUTS = (
+    later("ingression"), later("injection flow"), later("gravimetry"), later("clean pressure drop"),
+)  # fmt: skip
+OPENING = later("opening pressure")
 
 
 def _half_width(samples: Floats) -> float:
@@ -190,11 +193,11 @@ def _drop_estimate(
     nominal = np.array([float(one.at_mass(np.array(rate[0] * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
         heaviest = min(float(one.mass[-1]) for one in specimens)
-        return NotDemonstrated(
-            reason=f"{rate[0] * seconds * 1e3:.4g} g reach the filter in {seconds / 3600:g} h, "
-            f"more than the {heaviest * 1e3:.4g} g of the test",
-            records=tuple(one.record for one in specimens),
-        )
+        reason = say(
+            "{mass:.4g} g reach the filter in {hours:g} h, more than the {most:.4g} g of the test",
+            mass=rate[0] * seconds * 1e3, hours=seconds / 3600, most=heaviest * 1e3,
+        )  # fmt: skip
+        return NotDemonstrated(reason=reason, records=tuple(one.record for one in specimens))
     shares = {
         name: _half_width(_loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0))
         for name in INPUTS
@@ -206,7 +209,7 @@ def _drop_estimate(
 
 
 def _notes(bench: Bench) -> tuple[str, ...]:
-    return ("test dust stands for the application's contaminant: a comparison, not a promise",)
+    return (say("test dust stands for the application's contaminant: a comparison, not a promise"),)
 
 
 @quantity(
@@ -263,9 +266,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     components = list(drop.components)
     if opening.u > 0:
         source = "; ".join(opening.notes)
-        components.append(
-            Component(name="opening pressure", u=opening.u, dof=opening.dof, source=source)
-        )
+        components.append(Component(name=OPENING, u=opening.u, dof=opening.dof, source=source))
     return Estimate(
         value=opening.value - drop.value,
         u=math.hypot(drop.u, opening.u),
@@ -331,7 +332,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
     }
     if limit.u > 0:
         alone = _lives(specimens, _alone(draws, "opening pressure"), limits)
-        shares["opening pressure"] = _half_width(alone.mean(axis=0))
+        shares[OPENING] = _half_width(alone.mean(axis=0))
     return _estimate(
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
         unit="s", bounds=[not reached for _, reached in masses],

@@ -18,7 +18,9 @@ from dossier.evidence.passage import (
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
 from dossier.evidence.size_rating import size_rating
+from dossier.evidence.spoken import shown
 from dossier.evidence.usable import usable_runs
+from dossier.words import later, say
 
 __all__ = ["efficiency", "filtration_ratio", "lowest_efficiency"]
 
@@ -36,8 +38,9 @@ def _passages(
     for run in runs:
         k = column(run, size)
         if k is None:
-            counted = ", ".join(f"{each:g}" for each in run.sizes)
-            reason = f"record {run.record} has no counts at {size:g} µm(c), only at {counted}"
+            counted = ", ".join(shown(each, "g") for each in run.sizes)
+            words = later("record {record} has no counts at {size:g} µm(c), only at {counted}")
+            reason = say(words, record=run.record, size=size, counted=counted)
             return NotDemonstrated(reason=reason, records=(run.record,))
         passages.append(of(run, k))
     return passages
@@ -190,7 +193,8 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     """Return the size [um(c)] at which the ratio reaches `at["ratio"]` [-]."""
     ratio = at["ratio"]
     if not 1 < ratio < math.inf:
-        return NotDemonstrated(reason=f"a filtration ratio of {ratio:g} is not above one")
+        reason = say("a filtration ratio of {ratio:g} is not above one", ratio=ratio)
+        return NotDemonstrated(reason=reason)
     return size_rating(bench, side, ratio)
 
 
@@ -213,5 +217,6 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     """Return the size [um(c)] at which the efficiency reaches `at["efficiency"]` [-]."""
     wanted = at["efficiency"]
     if not 0 < wanted < 1:
-        return NotDemonstrated(reason=f"an efficiency of {wanted:.4g} is not between 0 and 1")
+        reason = say("an efficiency of {wanted:.4g} is not between 0 and 1", wanted=wanted)
+        return NotDemonstrated(reason=reason)
     return size_rating(bench, side, 1.0 / (1.0 - wanted))

@@ -8,6 +8,7 @@ from dossier.evidence.passage import column, penetration, tenth_passage
 from dossier.evidence.quantities.filtration import SIZE, STANDARD, as_efficiency
 from dossier.evidence.registry import Conditions, Side, quantity
 from dossier.evidence.usable import usable_runs
+from dossier.words import later, say
 
 __all__ = ["initial_efficiency"]
 
@@ -37,11 +38,12 @@ def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     for run in runs:
         k = column(run, at["size"])
         if k is None:
-            reason = f"record {run.record} has no counts at {at['size']:g} µm(c)"
+            words = later("record {record} has no counts at {size:g} µm(c)")
+            reason = say(words, record=run.record, size=at["size"])
             return NotDemonstrated(reason=reason, records=(run.record,))
         passages.append(tenth_passage(run, k, 0))
     found = penetration(bench, passages, f"{side} first tenth {at['size']:g}")
     if isinstance(found, NotDemonstrated):
         return found
-    note = "the first tenth leaves out the first counts of the run"
+    note = say("the first tenth leaves out the first counts of the run")
     return replace(as_efficiency(found), notes=(*found.notes, note))

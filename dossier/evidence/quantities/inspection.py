@@ -5,9 +5,17 @@ from collections.abc import Sequence
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.inspected import Inspected, inspected, number_found, outside_drawing
+from dossier.evidence.inspected import (
+    Inspected,
+    inspected,
+    number_found,
+    outside_drawing,
+    place_of,
+)
+from dossier.evidence.measured import READINGS
 from dossier.evidence.readings import Reading, estimate_of, read_with, shown_by
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.words import later, say
 
 __all__ = ["dimension", "statement"]
 
@@ -44,7 +52,7 @@ def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonst
 
 def _reading(bench: Bench, row: Inspected) -> Reading:
     value = number_found(row)
-    effect = read_with(bench, row.record, "length reading", ("length",), value)
+    effect = read_with(bench, row.record, READINGS["length"], ("length",), value)
     return Reading(record=row.record, specimen=row.specimen, value=value, effects=(effect,))
 
 
@@ -79,14 +87,12 @@ def statement(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonst
         return rows
     for row in rows:
         if row.word is None:
-            reason = (
-                f"record {row.record.id}, {row.characteristic} of specimen {row.specimen}: "
-                f"{row.found!r} says neither yes nor no"
-            )
+            words = later("{place}: {found!r} says neither yes nor no")
+            reason = say(words, place=place_of(row), found=row.found)
             return NotDemonstrated(reason=reason, records=(row.record.id,))
     held = all(row.word is True for row in rows)
     confidence = bench.case.application.decision_rule.confidence
-    details, note = shown_by(len(rows), confidence, "found so")
+    details, note = shown_by(len(rows), confidence, say("found so"))
     return Estimate(
         value=1.0 if held else 0.0,
         u=0.0,

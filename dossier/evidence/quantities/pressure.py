@@ -7,7 +7,7 @@ import numpy as np
 
 from dossier.case.model import Oil
 from dossier.evidence.bench import Bench
-from dossier.evidence.clean import carried, outside, pressure_components
+from dossier.evidence.clean import FIT, carried, outside, pressure_components
 from dossier.evidence.combine import combine, widening
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
@@ -16,6 +16,7 @@ from dossier.evidence.registry import Condition, Conditions, Side, quantity
 from dossier.evidence.usable import usable_sweeps
 from dossier.evidence.valve_setting import opening_pressure
 from dossier.physics.pressure_drop import opening_temperature
+from dossier.words import later, say
 
 __all__ = ["clean_pressure_drop", "cold_bypass_temperature"]
 
@@ -56,7 +57,7 @@ def _combined(
         )
         for sweep, share, u in zip(sweeps, shares, own, strict=True)
     ]
-    return combine(specimens, own, shared, unit="Pa", own_name="fit of each sweep", notes=notes)
+    return combine(specimens, own, shared, unit="Pa", own_name=FIT, notes=notes)
 
 
 @quantity(
@@ -88,7 +89,7 @@ def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate | 
     try:
         mu, rho = fluid_at(oil, at["temperature"])
     except ValueError as error:
-        return NotDemonstrated(reason=f"oil of the application: {error}")
+        return NotDemonstrated(reason=say("oil of the application: {error}", error=error))
     flow = at["flow"]
     for sweep in sweeps:
         why = outside(sweep, bench.limits, flow, mu, rho)
@@ -103,9 +104,11 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
     if low <= nu <= high:
         return ()
     return (
-        f"carried to {nu * 1e6:.3g} mm²/s, beyond the tested {low * 1e6:.3g} mm²/s to "
-        f"{high * 1e6:.3g} mm²/s",
-    )
+        say(
+            "carried to {nu:.3g} mm²/s, beyond the tested {low:.3g} mm²/s to {high:.3g} mm²/s",
+            nu=nu * 1e6, low=low * 1e6, high=high * 1e6,
+        ),
+    )  # fmt: skip
 
 
 @quantity(
@@ -151,9 +154,11 @@ def _opening_temperature(
     try:
         value, bound = opening_temperature(drop, opening, COLDEST, WARMEST)
     except ValueError as error:
-        return NotDemonstrated(reason=f"record {sweep.record}: {error}", records=(sweep.record,))
+        reason = say("record {record}: {reason}", record=sweep.record, reason=error)
+        return NotDemonstrated(reason=reason, records=(sweep.record,))
     if bound:
-        reason = f"record {sweep.record}: the valve opens at no temperature or at every one"
+        words = later("record {record}: the valve opens at no temperature or at every one")
+        reason = say(words, record=sweep.record)
         return NotDemonstrated(reason=reason, records=(sweep.record,))
     mu, rho = fluid_at(oil, value)
     why = outside(sweep, bench.limits, flow, mu, rho)
@@ -183,7 +188,7 @@ def _temperature_estimate(
     ]
     shared += [
         Component(
-            name="opening pressure of the valve", u=opening.u * slope, dof=opening.dof,
+            name=later("opening pressure of the valve"), u=opening.u * slope, dof=opening.dof,
             source="; ".join(opening.notes),
         )
     ] * (opening.u > 0)  # fmt: skip
@@ -197,6 +202,4 @@ def _temperature_estimate(
         SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))
         for s, t, u in zip(sweeps, found, own, strict=True)
     ]
-    return combine(
-        specimens, own, shared, unit="K", own_name="fit of each sweep", notes=opening.notes
-    )
+    return combine(specimens, own, shared, unit="K", own_name=FIT, notes=opening.notes)

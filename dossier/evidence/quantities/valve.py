@@ -15,6 +15,7 @@ from dossier.evidence.valve_sweeps import (
     step_at,
 )
 from dossier.physics import valve
+from dossier.words import later, say
 
 __all__ = [
     "valve_flow_pressure_drop",
@@ -74,7 +75,7 @@ def valve_reseat_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate 
 def _reseat(sweep: ValveSweep, flow: float) -> Read:
     p, q = sweep.falling
     if not bool((q > flow).any()):
-        raise ValueError("the valve is not open on the falling sweep: no reseating was seen")
+        raise ValueError(say("the valve is not open on the falling sweep: no reseating was seen"))
     value, bound = valve.reseat_pressure(p, q, flow)
     return Read(value, bound, 0.0 if bound else step_at(q, p, flow))
 
@@ -99,7 +100,8 @@ def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     """Return the leakage [m3/s] at the differential pressure `at["pressure"]` [Pa]."""
     found = from_sweeps(bench, side, _leakage, result="flow", at=at["pressure"])
     if isinstance(found, NotDemonstrated) and _single_result(bench, side):
-        reason = f"{found.reason}; a valve leakage among the measurements states no pressure"
+        words = later("{reason}; a valve leakage among the measurements states no pressure")
+        reason = say(words, reason=found.reason)
         return replace(found, reason=reason)
     return found
 

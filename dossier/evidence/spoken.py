@@ -1,0 +1,48 @@
+"""Words for the codes that stand in sentences: filters, kinds of record, what was measured."""
+
+from collections.abc import Mapping
+
+from dossier.words import decimal_mark, later, say
+
+__all__ = ["COLUMNS", "MEASURANDS", "SIDES", "of_side", "record_of", "shown"]
+
+SIDES: Mapping[str, str] = {"candidate": later("candidate"), "reference": later("reference")}
+"""The filters of a case, as printed."""
+
+_OF: Mapping[str, str] = {
+    "candidate": later("of the candidate"),
+    "reference": later("of the reference"),
+}
+_RECORDS: Mapping[str, str] = {
+    "multipass": later("multipass record"),
+    "pressure_drop": later("pressure_drop record"),
+    "bypass_valve": later("bypass_valve record"),
+    "measurement": later("measurement record"),
+    "inspection": later("inspection record"),
+}
+MEASURANDS = (
+    later("flow"), later("injection flow"), later("differential pressure"), later("pressure"),
+    later("temperature"), later("mass"), later("volume rate"), later("length"), later("counts"),
+)  # fmt: skip
+"""What an instrument measures: codes, said where they are printed."""
+COLUMNS = (
+    later("collapse pressure"), later("burst pressure"), later("first bubble pressure"),
+    later("pulse cycles"), later("vibration hours"), later("anti-drain leakage"),
+    later("initial cleanliness"), later("valve leakage"), later("valve sweep"),
+)  # fmt: skip
+"""What a record holds results of: codes, said where they are printed."""
+
+
+def of_side(side: str) -> str:
+    """Return whose something is, in words: "of the candidate" or "of the reference"."""
+    return say(_OF[side])
+
+
+def record_of(kind: str) -> str:
+    """Return what a record of a kind is called."""
+    return say(_RECORDS[kind])
+
+
+def shown(value: float, form: str) -> str:
+    """Return a number in the format `form` of `str.format`, with the mark of the language."""
+    return format(value, form).replace(".", decimal_mark())
