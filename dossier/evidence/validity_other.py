@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -177,7 +178,7 @@ def _given(record: Record) -> Verdicts:
         for name, values in zip(table.names, table.values, strict=True)
         for row in np.flatnonzero(np.isnan(values))
     ]  # fmt: skip
-    counts = {"specimens": len(names), "results": len(table.names)}
+    counts: dict[str, Any] = {"specimens": len(names), "results": len(table.names)}
     well = say("{specimens} specimens, {results} results each", **counts)
     return Verdicts(not empty, ", ".join(empty) or well)
 

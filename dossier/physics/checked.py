@@ -3,9 +3,13 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from dossier.words import later, say
+
 __all__ = ["not_negative", "positive", "share"]
 
 Values = NDArray[np.float64]
+POSITIVE = later("{name} must be above zero and finite, not {value} {unit}")
+NOT_NEGATIVE = later("{name} must be 0 or more and finite, not {value} {unit}")
 
 
 def positive(name: str, value: float, unit: str) -> float:
@@ -14,7 +18,7 @@ def positive(name: str, value: float, unit: str) -> float:
     Raises ValueError otherwise, with name, value and unit.
     """
     if not 0 < value < np.inf:
-        raise ValueError(f"{name} must be above zero and finite, not {value} {unit}")
+        raise ValueError(say(POSITIVE, name=say(name), value=value, unit=say(unit)))
     return float(value)
 
 
@@ -26,7 +30,8 @@ def not_negative(name: str, values: ArrayLike, unit: str) -> Values:
     array = np.asarray(values, dtype=np.float64)
     accepted = (array >= 0) & (array < np.inf)
     if not accepted.all():
-        raise ValueError(f"{name} must be 0 or more and finite, not {array[~accepted][0]} {unit}")
+        worst = array[~accepted][0]
+        raise ValueError(say(NOT_NEGATIVE, name=say(name), value=worst, unit=say(unit)))
     return array
 
 
@@ -38,5 +43,6 @@ def share(name: str, values: ArrayLike) -> Values:
     array = np.asarray(values, dtype=np.float64)
     accepted = (array >= 0) & (array <= 1)
     if not accepted.all():
-        raise ValueError(f"{name} must lie between 0 and 1, not {array[~accepted][0]}")
+        words = later("{name} must lie between 0 and 1, not {value}")
+        raise ValueError(say(words, name=say(name), value=array[~accepted][0]))
     return array

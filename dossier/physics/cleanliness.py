@@ -2,6 +2,8 @@
 
 from bisect import bisect_left
 
+from dossier.words import say
+
 __all__ = ["FEW", "OVER", "code", "code_number", "upper_limit"]
 
 FEW = 20
@@ -33,7 +35,7 @@ def upper_limit(number: int) -> float:
     Raises ValueError outside the scale: number 29 has no upper limit.
     """
     if not 0 <= number < OVER:
-        raise ValueError(f"scale number must lie between 0 and 28, not {number}")
+        raise ValueError(say("scale number must lie between 0 and 28, not {number}", number=number))
     return float(_UPPER[number])
 
 

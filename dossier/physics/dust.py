@@ -7,6 +7,8 @@ the counted sizes hold about twice the mass that made them, since grains are fla
 import math
 from bisect import bisect_right
 
+from dossier.words import later, say
+
 __all__ = [
     "counts_per_mass",
     "counts_per_mass_limits",
@@ -95,7 +97,8 @@ def _bracket(table: tuple[Row, ...], size: float, unit: str) -> tuple[Row, Row, 
     """Return the rows around `size` and its place between them on a logarithmic scale [-]."""
     first, last = table[0][0], table[-1][0]
     if not first <= size <= last:
-        raise ValueError(f"size {size} {unit} is outside the table, {first} to {last} {unit}")
+        words = later("size {size} {unit} is outside the table, {first} to {last} {unit}")
+        raise ValueError(say(words, size=size, unit=unit, first=first, last=last))
     row = min(bisect_right([each[0] for each in table], size), len(table) - 1)
     below, above = table[row - 1], table[row]
     return below, above, math.log(size / below[0]) / math.log(above[0] / below[0])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.pressure_drop import flow_at_pressure_drop, predict
 from dossier.physics.roots import find_root
+from dossier.words import later, say
 
 __all__ = [
     "ParallelSplit",
@@ -32,7 +33,8 @@ class Path:
         not_negative("a", self.a, "1/m3")
         not_negative("b", self.b, "1/m4")
         if not self.a + self.b > 0:
-            raise ValueError("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
+            words = later("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
+            raise ValueError(say(words))
 
     def pressure_drop(self, flow: float, viscosity: float, density: float) -> float:
         """Return the pressure drop [Pa] at `flow` [m3/s], `viscosity` [Pa s], `density` [kg/m3].
@@ -91,7 +93,7 @@ def orifice_path(discharge_coefficient: float, area: float) -> Path:
     """
     if not 0 < discharge_coefficient <= 1:
         raise ValueError(f"discharge coefficient must lie in (0, 1], not {discharge_coefficient}")
-    positive("area", area, "m2")
+    positive(later("area"), area, "m2")
     return Path(0.0, 1 / (2 * (discharge_coefficient * area) ** 2))
 
 
@@ -116,7 +118,7 @@ def split_parallel(
     """
     if not paths:
         raise ValueError("there is no path to carry the flow")
-    positive("total flow", total_flow, "m3/s")
+    positive(later("total flow"), total_flow, "m3/s")
     low = min(p.pressure_drop(total_flow / len(paths), viscosity, density) for p in paths)
     high = min(p.pressure_drop(total_flow, viscosity, density) for p in paths)
 
@@ -147,13 +149,14 @@ def split_to_sump(
     Raises ValueError where the fine path would take the whole flow, so that the gallery pressure
     cannot be held, or where a value is not above zero and finite.
     """
-    positive("total flow", total_flow, "m3/s")
-    positive("gallery pressure", gallery_pressure, "Pa")
+    positive(later("total flow"), total_flow, "m3/s")
+    positive(later("gallery pressure"), gallery_pressure, "Pa")
     if not fine.pressure_drop(total_flow, viscosity, density) > gallery_pressure:
-        raise ValueError(
-            f"the fine path would take the whole flow of {total_flow} m3/s: the gallery pressure "
-            f"of {gallery_pressure} Pa cannot be held"
+        words = later(
+            "the fine path would take the whole flow of {flow} m3/s: the gallery pressure of "
+            "{pressure} Pa cannot be held"
         )
+        raise ValueError(say(words, flow=total_flow, pressure=gallery_pressure))
 
     def inlet(to_sump: float) -> float:
         if full_flow is None:

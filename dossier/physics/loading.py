@@ -8,6 +8,7 @@ import numpy as np
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.roots import never_falling
 from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive, increasing
+from dossier.words import later, say
 
 __all__ = [
     "BlockingLaw",
@@ -31,8 +32,8 @@ def monotone_curve(mass: Floats, pressure_drop: Floats) -> Floats:
     ValueError for NaN, for masses that do not rise and for unequal lengths.
     Source: isotonic regression by pooling adjacent violators (textbook).
     """
-    masses = increasing("mass", mass, "kg")
-    drops = all_finite("pressure drop", pressure_drop, "Pa")
+    masses = increasing(later("mass"), mass, "kg")
+    drops = all_finite(later("pressure drop"), pressure_drop, "Pa")
     _same_length(masses, drops)
     return never_falling(drops)
 
@@ -162,4 +163,5 @@ def _loading_curve(mass: Floats, curve: Floats) -> tuple[Floats, Floats]:
 
 def _same_length(masses: Floats, drops: Floats) -> None:
     if masses.shape != drops.shape:
-        raise ValueError(f"{masses.size} masses do not fit pressure drops of shape {drops.shape}")
+        words = later("{number} masses do not fit pressure drops of shape {shape}")
+        raise ValueError(say(words, number=masses.size, shape=drops.shape))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive, increasing
+from dossier.words import later, say
 
 __all__ = [
     "RetainedMass",
@@ -66,20 +67,22 @@ def terminal_time(time: Floats, pressure_drop: Floats, terminal: float) -> float
     skipped.  Raises ValueError when the terminal is not reached or was passed before the first
     row, and for values that are not finite.  Source: ISO 16889:2008, test end (from memory).
     """
-    positive("terminal differential pressure", terminal, "Pa")
+    positive(later("terminal differential pressure"), terminal, "Pa")
     read = ~np.isnan(np.asarray(pressure_drop, dtype=float))
-    t = increasing("time", np.asarray(time, dtype=float)[read], "s")
-    drop = all_finite("differential pressure", pressure_drop[read], "Pa")
+    t = increasing(later("time"), np.asarray(time, dtype=float)[read], "s")
+    drop = all_finite(later("differential pressure"), pressure_drop[read], "Pa")
     after = int(np.argmax(drop >= terminal))
     if not drop[after] >= terminal:
-        raise ValueError(
-            f"the terminal differential pressure of {terminal:g} Pa is not reached: the highest "
-            f"reading is {drop.max():g} Pa"
+        words = later(
+            "the terminal differential pressure of {terminal:g} Pa is not reached: the highest "
+            "reading is {highest:g} Pa"
         )
+        raise ValueError(say(words, terminal=terminal, highest=drop.max()))
     if after == 0:
-        raise ValueError(
-            f"the first reading, {drop[0]:g} Pa, is not below the terminal of {terminal:g} Pa"
+        words = later(
+            "the first reading, {first:g} Pa, is not below the terminal of {terminal:g} Pa"
         )
+        raise ValueError(say(words, first=drop[0], terminal=terminal))
     part = (terminal - drop[after - 1]) / (drop[after] - drop[after - 1])
     return float(t[after - 1] + part * (t[after] - t[after - 1]))
 
@@ -92,10 +95,11 @@ def tenths(time: Floats, end_time: float, skip: float) -> NDArray[np.int64]:
     reading stands for the interval before it.  Raises ValueError unless every time is finite,
     0 < end_time < inf and 0 <= skip < end_time.  Source: ISO 16889:2008, reporting times (memory).
     """
-    positive("end time", end_time, "s")
+    positive(later("end time"), end_time, "s")
     if not (0.0 <= skip < end_time):
-        raise ValueError(f"the skipped time must be in 0 s to {end_time:g} s, not {skip:g} s")
-    t = all_finite("time", time, "s")
+        words = later("the skipped time must be in 0 s to {end:g} s, not {skip:g} s")
+        raise ValueError(say(words, end=end_time, skip=skip))
+    t = all_finite(later("time"), time, "s")
     edges = end_time * np.arange(TENTHS + 1) / TENTHS
     edges[-1] = end_time
     index = np.searchsorted(edges, t, side="left") - 1
@@ -120,7 +124,7 @@ def interval_means(counts: Floats, index: NDArray[np.int64]) -> tuple[Floats, ND
         raise ValueError("a tenth must be -1 to 9")
     read = ~np.isnan(values)
     if not ((values >= 0.0) & (values < np.inf) | ~read).all():
-        not_negative("counts", values[read], "1/mL")
+        not_negative(later("counts"), values[read], "1/mL")
     filled = np.where(read, values, 0.0)
     readings = _sums(index, read).astype(np.int64)
     sums = _sums(index, filled)
@@ -160,8 +164,8 @@ def overall_ratio(up_means: Floats, down_means: Floats) -> tuple[Floats, NDArray
     is larger.  NaN, never infinite, where all downstream means are 0.  Raises ValueError unless
     every one of the ten means is there.  Source: ISO 16889:2008, average ratio (from memory).
     """
-    up = not_negative("upstream means", up_means, "1/mL")
-    down = not_negative("downstream means", down_means, "1/mL")
+    up = not_negative(later("upstream means"), up_means, "1/mL")
+    down = not_negative(later("downstream means"), down_means, "1/mL")
     if up.shape != down.shape or up.ndim != 2 or len(up) != TENTHS:
         raise ValueError(f"ten means of each size are needed, not {up.shape} and {down.shape}")
     total = down.sum(axis=0)
@@ -175,7 +179,7 @@ def efficiency(ratio: Number) -> Number:
     `ratio` [-] is one filtration ratio or an array.  Raises ValueError unless 0 < ratio < inf.
     Source: definition, ISO 4548-12:2017 (from memory).
     """
-    all_positive("filtration ratio", ratio, "(a ratio)")
+    all_positive(later("filtration ratio"), ratio, later("(a ratio)"))
     return 1.0 - 1.0 / ratio
 
 
@@ -185,7 +189,7 @@ def ratio_from_efficiency(e: Number) -> Number:
     Raises ValueError unless -inf < e < 1.  Source: as `efficiency`.
     """
     passed = 1.0 - e
-    all_positive("one less the efficiency", passed, "(a fraction)")
+    all_positive(later("one less the efficiency"), passed, later("(a fraction)"))
     return 1.0 / passed
 
 
@@ -200,9 +204,9 @@ def size_at_ratio(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
     the largest size where the ratio there is below it.  Raises ValueError for other values.
     Source: ISO 16889:2008 (from memory); log-linear form is common practice.
     """
-    size = increasing("particle sizes", sizes, "um(c)")
-    ratio = all_positive("filtration ratio", ratios, "(a ratio)")
-    goal = math.log(positive("target ratio", target, "(a ratio)"))
+    size = increasing(later("particle sizes"), sizes, "um(c)")
+    ratio = all_positive(later("filtration ratio"), ratios, later("(a ratio)"))
+    goal = math.log(positive(later("target ratio"), target, later("(a ratio)")))
     found = float(sizes_at_ratio(size, np.log(ratio)[None, :], goal)[0])
     if found == -math.inf:
         return SizeResult(float(size[0]), "smaller than")
@@ -218,8 +222,8 @@ def sizes_at_ratio(sizes: Floats, ln_ratios: Floats, ln_target: float) -> Floats
     `sizes` (k,) [um(c)], `ln_ratios` (m, k) and `ln_target`: natural logarithms of ratios [-].
     Raises ValueError unless sizes rise and all is finite.  Source: as `size_at_ratio`.
     """
-    size = increasing("particle sizes", sizes, "um(c)")
-    ln = all_finite("ln(filtration ratio)", ln_ratios, "(a logarithm)")
+    size = increasing(later("particle sizes"), sizes, "um(c)")
+    ln = all_finite(later("ln(filtration ratio)"), ln_ratios, "(a logarithm)")
     if ln.ndim != 2 or ln.shape[1] != len(size):
         raise ValueError(f"{len(size)} sizes do not fit ratios of shape {ln.shape}")
     if not math.isfinite(ln_target):
@@ -242,10 +246,9 @@ def injection_flow(volume_start: float, volume_end: float, time: float) -> float
     Source: ISO 16889:2008 (from memory).
     """
     if not (0.0 <= volume_end < volume_start < math.inf):
-        raise ValueError(
-            f"the injection volume must fall, not go from {volume_start:g} m3 to {volume_end:g} m3"
-        )
-    return (volume_start - volume_end) / positive("time", time, "s")
+        words = later("the injection volume must fall, not go from {start:g} m3 to {end:g} m3")
+        raise ValueError(say(words, start=volume_start, end=volume_end))
+    return (volume_start - volume_end) / positive(later("time"), time, "s")
 
 
 def base_level(ci: float, qi: float, q: float) -> float:
@@ -254,7 +257,7 @@ def base_level(ci: float, qi: float, q: float) -> float:
     `ci` injection level [kg/m3], `qi` injection flow and `q` test flow [m3/s].  Raises ValueError
     unless all are above zero and finite.  Source: ISO 16889:2008 (from memory), a mass balance.
     """
-    return _rate(ci, qi) / positive("test flow", q, "m3/s")
+    return _rate(ci, qi) / positive(later("test flow"), q, "m3/s")
 
 
 def injected_mass(ci: float, qi: float, tf: float) -> float:
@@ -263,7 +266,7 @@ def injected_mass(ci: float, qi: float, tf: float) -> float:
     `ci` injection level [kg/m3], `qi` injection flow [m3/s].  Raises ValueError unless all are
     above zero and finite.  Source: ISO 16889:2008 (from memory), a mass balance.
     """
-    return _rate(ci, qi) * positive("test time", tf, "s")
+    return _rate(ci, qi) * positive(later("test time"), tf, "s")
 
 
 def retained_mass(
@@ -286,13 +289,13 @@ def retained_mass(
     inputs.  Raises ValueError for inputs below zero or not finite (only the final level and the
     sample flows may be zero).  Source: ISO 16889:2008 (from memory), a mass balance.
     """
-    positive("injected mass", injected, "kg")
-    not_negative("final level", final_level, "kg/m3")
-    positive("system volume", system_volume, "m3")
-    not_negative("upstream sample flow", upstream_sample_flow, "m3/s")
-    not_negative("downstream sample flow", downstream_sample_flow, "m3/s")
-    positive("base level", base_level, "kg/m3")
-    positive("test time", tf, "s")
+    positive(later("injected mass"), injected, "kg")
+    not_negative(later("final level"), final_level, "kg/m3")
+    positive(later("system volume"), system_volume, "m3")
+    not_negative(later("upstream sample flow"), upstream_sample_flow, "m3/s")
+    not_negative(later("downstream sample flow"), downstream_sample_flow, "m3/s")
+    positive(later("base level"), base_level, "kg/m3")
+    positive(later("test time"), tf, "s")
     left = final_level * system_volume
     upstream = final_level * upstream_sample_flow * tf
     downstream = max(0.0, final_level - base_level) * downstream_sample_flow * tf
@@ -306,8 +309,8 @@ def expected_upstream(n_base: float, ratio: float) -> float:
     n ratio / (ratio - 1), as what passes comes back.  Raises ValueError unless 0 <= n_base < inf
     and 1 < ratio < inf.  Source: particle balance of the loop (arithmetic).
     """
-    not_negative("base count", n_base, "1/mL")
-    positive("filtration ratio less one", ratio - 1.0, "(a ratio)")
+    not_negative(later("base count"), n_base, "1/mL")
+    positive(later("filtration ratio less one"), ratio - 1.0, later("(a ratio)"))
     return n_base * ratio / (ratio - 1.0)
 
 
@@ -320,7 +323,7 @@ def series_ratio(ratios: Sequence[float] | Floats) -> float:
     """
     if len(ratios) == 0:
         raise ValueError("one filtration ratio or more is needed")
-    return float(np.prod(all_positive("filtration ratio", ratios, "(a ratio)")))
+    return float(np.prod(all_positive(later("filtration ratio"), ratios, later("(a ratio)"))))
 
 
 def parallel_ratio(fractions: Sequence[float] | Floats, ratios: Sequence[float] | Floats) -> float:
@@ -330,8 +333,8 @@ def parallel_ratio(fractions: Sequence[float] | Floats, ratios: Sequence[float] 
     fractions below zero or of another sum, and unless each ratio is in (0, inf).
     Source: particle balance where the paths join (arithmetic).
     """
-    share = not_negative("fraction of flow", fractions, "(a fraction)")
-    ratio = all_positive("filtration ratio", ratios, "(a ratio)")
+    share = not_negative(later("fraction of flow"), fractions, later("(a fraction)"))
+    ratio = all_positive(later("filtration ratio"), ratios, later("(a ratio)"))
     if share.shape != ratio.shape:
         raise ValueError(f"{share.size} fractions of flow do not fit {ratio.size} ratios")
     if not abs(float(share.sum()) - 1.0) <= 1e-9:
@@ -347,12 +350,16 @@ def ratio_with_leak(ratio: float, share: float) -> float:
     """
     if not (0.0 <= share <= 1.0):
         raise ValueError(f"the unfiltered share must be in 0 to 1, not {share:g}")
-    return 1.0 / (share + (1.0 - share) / positive("filtration ratio", ratio, "(a ratio)"))
+    return 1.0 / (
+        share + (1.0 - share) / positive(later("filtration ratio"), ratio, later("(a ratio)"))
+    )
 
 
 def _rate(ci: float, qi: float) -> float:
     """Return the contaminant injected in a second [kg/s]."""
-    return positive("injection level", ci, "kg/m3") * positive("injection flow", qi, "m3/s")
+    return positive(later("injection level"), ci, "kg/m3") * positive(
+        later("injection flow"), qi, "m3/s"
+    )
 
 
 def _means(values: Floats, name: str) -> Floats:

@@ -14,6 +14,7 @@ import numpy as np
 from dossier.physics.checked import not_negative, positive
 from dossier.physics.roots import find_root
 from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive
+from dossier.words import later, say
 
 __all__ = [
     "Offset",
@@ -91,7 +92,8 @@ def fit_pressure_drop(
         part = _solve(columns[:, free] / sd[:, None], drop / sd)
         x[free], covariance[np.ix_(free, free)] = part.x, part.covariance
     if not (x.min() >= 0.0 and x.max() > 0.0):
-        raise ValueError("the pressure drop does not rise with flow: no coefficient is above zero")
+        words = later("the pressure drop does not rise with flow: no coefficient is above zero")
+        raise ValueError(say(words))
     dof = len(drop) - len(free)
     residual = drop - columns @ x
     return PressureDropFit(
@@ -130,9 +132,9 @@ def predict(
     below zero, viscosity or density not above zero, and values that are not finite.
     """
     _coefficients(a, b)
-    not_negative("flow", flow, "m3/s")
-    all_positive("viscosity", viscosity, "Pa s")
-    all_positive("density", density, "kg/m3")
+    not_negative(later("flow"), flow, "m3/s")
+    all_positive(later("viscosity"), viscosity, "Pa s")
+    all_positive(later("density"), density, "kg/m3")
     result: Number = a * viscosity * flow + b * density * flow**2
     return result
 
@@ -144,10 +146,10 @@ def predict_u(fit: PressureDropFit, flow: float, mu: float, rho: float) -> float
     what instruments add.  Raises ValueError unless flow >= 0, mu > 0, rho > 0, all finite.
     Source: JCGM 100:2008, 5.2.2, law of propagation with correlation (from memory).
     """
-    not_negative("flow", flow, "m3/s")
+    not_negative(later("flow"), flow, "m3/s")
     effects = [
-        positive("viscosity", mu, "Pa s") * flow,
-        positive("density", rho, "kg/m3") * flow**2,
+        positive(later("viscosity"), mu, "Pa s") * flow,
+        positive(later("density"), rho, "kg/m3") * flow**2,
     ]
     return math.sqrt(max(0.0, float(np.dot(effects, fit.covariance @ effects))))
 
@@ -160,10 +162,10 @@ def flow_at_pressure_drop(a: float, b: float, mu: float, rho: float, dp: float) 
     [kg/m3].  Raises ValueError unless a, b, dp >= 0, a + b > 0, mu > 0, rho > 0, all finite.
     """
     _coefficients(a, b)
-    positive("sum of the coefficients", a + b, "(1/m3, 1/m4)")
-    not_negative("pressure drop", dp, "Pa")
-    viscous = a * positive("viscosity", mu, "Pa s")
-    root = math.sqrt(viscous**2 + 4.0 * b * positive("density", rho, "kg/m3") * dp)
+    positive(later("sum of the coefficients"), a + b, "(1/m3, 1/m4)")
+    not_negative(later("pressure drop"), dp, "Pa")
+    viscous = a * positive(later("viscosity"), mu, "Pa s")
+    root = math.sqrt(viscous**2 + 4.0 * b * positive(later("density"), rho, "kg/m3") * dp)
     return 2.0 * dp / (viscous + root) if dp > 0.0 else 0.0
 
 
@@ -179,16 +181,17 @@ def opening_temperature(
     not above zero and finite, or is higher at `high` than at `low`.
     Source: definition; root by the method of R. P. Brent (1973).
     """
-    positive("opening pressure", opening, "Pa")
+    positive(later("opening pressure"), opening, "Pa")
     if not (0.0 < low < high < math.inf):
         raise ValueError(f"temperatures must rise from low to high, not {low:g} K to {high:g} K")
 
     def excess(temperature: float) -> float:
-        return positive("pressure drop", pressure_drop_at(temperature), "Pa") - opening
+        return positive(later("pressure drop"), pressure_drop_at(temperature), "Pa") - opening
 
     cold, hot = excess(low), excess(high)
     if hot > cold:
-        raise ValueError(f"the pressure drop rises from {low:g} K to {high:g} K; it must fall")
+        words = later("the pressure drop rises from {low:g} K to {high:g} K; it must fall")
+        raise ValueError(say(words, low=low, high=high))
     if cold < 0.0:
         return Bounded(low, "smaller than")
     if hot > 0.0:
@@ -197,23 +200,28 @@ def opening_temperature(
 
 
 def _coefficients(a: float, b: float) -> None:
-    not_negative("viscous coefficient a", a, "1/m3")
-    not_negative("inertial coefficient b", b, "1/m4")
+    not_negative(later("viscous coefficient a"), a, "1/m3")
+    not_negative(later("inertial coefficient b"), b, "1/m4")
 
 
 def _rows(
     flow: Floats, mu: Floats, rho: Floats, drop: Floats, sd: Floats | None, *, least: int
 ) -> tuple[Floats, Floats, Floats]:
     """Return columns (mu Q, rho Q^2) (n, 2), pressure drop (n,) and its sd (n,), all checked."""
-    q = not_negative("flow", flow, "m3/s")
-    m = all_positive("viscosity", mu, "Pa s")
-    r = all_positive("density", rho, "kg/m3")
-    dp = all_finite("pressure drop", drop, "Pa")
-    s = np.ones_like(dp) if sd is None else all_positive("standard deviation of a row", sd, "Pa")
+    q = not_negative(later("flow"), flow, "m3/s")
+    m = all_positive(later("viscosity"), mu, "Pa s")
+    r = all_positive(later("density"), rho, "kg/m3")
+    dp = all_finite(later("pressure drop"), drop, "Pa")
+    s = (
+        np.ones_like(dp)
+        if sd is None
+        else all_positive(later("standard deviation of a row"), sd, "Pa")
+    )
     if q.ndim != 1 or not (q.shape == m.shape == r.shape == dp.shape == s.shape):
         raise ValueError("flow, viscosity, density, pressure drop and weight differ in length")
     if np.count_nonzero(q) < least:
-        raise ValueError(f"{least} rows with flow are needed, not {np.count_nonzero(q)}")
+        words = later("{least} rows with flow are needed, not {rows}")
+        raise ValueError(say(words, least=least, rows=np.count_nonzero(q)))
     return np.column_stack([m * q, r * q**2]), dp, s
 
 
@@ -222,10 +230,11 @@ def _solve(columns: Floats, y: Floats) -> _Solution:
     length = np.linalg.norm(columns, axis=0)
     u, s, vt = np.linalg.svd(columns / length, full_matrices=False)
     if not s[0] < COLLINEAR * s[-1]:
-        raise ValueError(
+        words = later(
             "the rows cannot tell the terms of the pressure drop apart: flow and viscosity must "
             "vary more"
         )
+        raise ValueError(say(words))
     x = vt.T @ (u.T @ y / s)
     residual = y - columns / length @ x
     variance = float(residual @ residual) / (len(y) - len(x))

@@ -6,6 +6,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.words import later, say
+
 __all__ = ["find_root", "never_falling"]
 
 EPSILON = 4.0 * float(np.finfo(float).eps)
@@ -29,9 +31,8 @@ def find_root(
 
     ends = function(low), function(high)
     if any(math.isnan(end) for end in ends) or ends[0] * ends[1] > 0.0:
-        raise ValueError(
-            f"no change of sign between {low:g} and {high:g}: {ends[0]:g}, {ends[1]:g}"
-        )
+        words = later("no change of sign between {low:g} and {high:g}: {first:g}, {last:g}")
+        raise ValueError(say(words, low=low, high=high, first=ends[0], last=ends[1]))
     return float(brentq(function, low, high, xtol=xtol, rtol=rtol, maxiter=200))
 
 

@@ -5,6 +5,8 @@ from typing import Literal, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from dossier.words import later, say
+
 __all__ = [
     "Bound",
     "Bounded",
@@ -17,6 +19,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Number = TypeVar("Number", float, NDArray[np.float64])
+ABOVE_ZERO = later("{name} must be above zero, not {value:g} {unit}")
+FINITE = later("{name} must be finite, not {value:g} {unit}")
+RISING = later("{name} must rise from one value to the next, not {value:g} {unit}")
 Bound = Literal["", "smaller than", "larger than"]
 
 
@@ -34,7 +39,7 @@ def all_positive(name: str, values: ArrayLike, unit: str) -> Floats:
     Raises ValueError otherwise, with name, first offending value and unit.
     """
     array = np.asarray(values, dtype=np.float64)
-    return _accept(array, (array > 0.0) & (array < np.inf), f"{name} must be above zero", unit)
+    return _accept(array, (array > 0.0) & (array < np.inf), ABOVE_ZERO, name, unit)
 
 
 def all_finite(name: str, values: ArrayLike, unit: str) -> Floats:
@@ -43,7 +48,7 @@ def all_finite(name: str, values: ArrayLike, unit: str) -> Floats:
     Raises ValueError otherwise, with name, first offending value and unit.
     """
     array = np.asarray(values, dtype=np.float64)
-    return _accept(array, np.isfinite(array), f"{name} must be finite", unit)
+    return _accept(array, np.isfinite(array), FINITE, name, unit)
 
 
 def increasing(name: str, values: ArrayLike, unit: str) -> Floats:
@@ -53,12 +58,14 @@ def increasing(name: str, values: ArrayLike, unit: str) -> Floats:
     """
     array = all_finite(name, values, unit)
     if array.ndim != 1 or array.size == 0:
-        raise ValueError(f"{name} must be a row of one or more values, not of shape {array.shape}")
+        words = later("{name} must be a row of one or more values, not of shape {shape}")
+        raise ValueError(say(words, name=say(name), shape=array.shape))
     rises = np.append(True, np.diff(array) > 0.0)
-    return _accept(array, rises, f"{name} must rise from one value to the next", unit)
+    return _accept(array, rises, RISING, name, unit)
 
 
-def _accept(array: Floats, good: NDArray[np.bool_], rule: str, unit: str) -> Floats:
+def _accept(array: Floats, good: NDArray[np.bool_], rule: str, name: str, unit: str) -> Floats:
     if not good.all():
-        raise ValueError(f"{rule}, not {array[~good].flat[0]:g} {unit}")
+        worst = array[~good].flat[0]
+        raise ValueError(say(rule, name=say(name), value=worst, unit=say(unit)))
     return array

@@ -14,6 +14,7 @@ from dossier.physics.checked import not_negative, positive
 from dossier.physics.flow_paths import Path, orifice_path
 from dossier.physics.roots import find_root
 from dossier.physics.values import Bounded, Floats
+from dossier.words import later, say
 
 __all__ = [
     "BypassSplit",
@@ -42,7 +43,7 @@ class LinearValve:
     """Of the open valve [-]; about 0.61 for a sharp edge, lower in cold oil."""
 
     def __post_init__(self) -> None:
-        positive("opening pressure", self.opening, "Pa")
+        positive(later("opening pressure"), self.opening, "Pa")
         if not self.opening < self.full_open < math.inf:
             raise ValueError(
                 f"full opening must lie above the opening pressure of {self.opening} Pa, "
@@ -52,11 +53,15 @@ class LinearValve:
 
     def flow(self, dp: float, density: float) -> float:
         """Return the flow [m3/s] at `dp` [Pa] and `density` [kg/m3]; see `orifice_flow`."""
-        not_negative("differential pressure", dp, "Pa")
+        not_negative(later("differential pressure"), dp, "Pa")
         lift = min(1.0, (dp - self.opening) / (self.full_open - self.opening))
         if not lift > 0:
             return 0.0
         return orifice_flow(self.discharge_coefficient, lift * self.area, dp, density)
+
+
+NEVER_RISES = later("neither differential pressure [Pa] nor flow [m3/s] rises throughout")
+NEVER_FALLS = later("neither differential pressure [Pa] nor flow [m3/s] falls throughout")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +89,10 @@ def sweep_branches(
     `dp` (n) [Pa], `flow` (n) [m3/s], `rising` (n) true for rows of the rising sweep.
     Raises ValueError for unequal lengths, or a value that is negative or not finite.
     """
-    p, q = not_negative("differential pressure", dp, "Pa"), not_negative("flow", flow, "m3/s")
+    p, q = (
+        not_negative(later("differential pressure"), dp, "Pa"),
+        not_negative(later("flow"), flow, "m3/s"),
+    )
     up = np.asarray(rising, dtype=bool)
     if not (p.ndim == 1 and p.shape == q.shape == up.shape):
         raise ValueError(f"columns differ in length: {p.shape}, {q.shape}, {up.shape} rows")
@@ -100,7 +108,7 @@ def opening_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> B
     flow keeps rising, or a value is negative or not finite.
     """
     p, q = _branch(dp, flow, 1.0)
-    positive("criterion flow", criterion_flow, "m3/s")
+    positive(later("criterion flow"), criterion_flow, "m3/s")
     reached = np.flatnonzero(q >= criterion_flow)
     if reached.size == 0:
         return Bounded(float(p.max()), "larger than")
@@ -119,13 +127,14 @@ def reseat_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> Bo
     finite.
     """
     p, q = _branch(dp, flow, -1.0)
-    positive("criterion flow", criterion_flow, "m3/s")
+    positive(later("criterion flow"), criterion_flow, "m3/s")
     passing = np.flatnonzero(q > criterion_flow)
     if passing.size == 0:
-        raise ValueError(
-            f"the flow never exceeds {criterion_flow} m3/s on the falling sweep: the valve was "
-            "not open, so its reseating was not seen"
+        words = later(
+            "the flow never exceeds {flow} m3/s on the falling sweep: the valve was not open, so "
+            "its reseating was not seen"
         )
+        raise ValueError(say(words, flow=criterion_flow))
     last = int(passing[-1])
     if last == q.size - 1:
         return Bounded(float(p[-1]), "smaller than")
@@ -139,7 +148,7 @@ def leakage_at(dp: ArrayLike, flow: ArrayLike, at_dp: float) -> float:
     where the sweep passes `at_dp` more than once.  Raises ValueError outside the measured range.
     """
     p, q = _columns(dp, flow)
-    return _largest(p, q, at_dp, "differential pressure", "Pa")
+    return _largest(p, q, at_dp, later("differential pressure"), "Pa")
 
 
 def flow_pressure_drop(dp: ArrayLike, flow: ArrayLike, at_flow: float) -> float:
@@ -148,7 +157,7 @@ def flow_pressure_drop(dp: ArrayLike, flow: ArrayLike, at_flow: float) -> float:
     As `leakage_at`, with pressure and flow exchanged.
     """
     p, q = _columns(dp, flow)
-    return _largest(q, p, at_flow, "flow", "m3/s")
+    return _largest(q, p, at_flow, later("flow"), "m3/s")
 
 
 def orifice_flow(cd: float, area: float, dp: float, rho: float) -> float:
@@ -158,8 +167,8 @@ def orifice_flow(cd: float, area: float, dp: float, rho: float) -> float:
     Raises ValueError outside these, or for a negative pressure.
     """
     path = orifice_path(cd, area)
-    not_negative("differential pressure", dp, "Pa")
-    positive("density", rho, "kg/m3")
+    not_negative(later("differential pressure"), dp, "Pa")
+    positive(later("density"), rho, "kg/m3")
     return math.sqrt(dp / (path.b * rho))
 
 
@@ -173,7 +182,7 @@ def bypass_share(
     the whole flow at or below the opening pressure, the valve stays shut.
     Raises ValueError where a value is not above zero and finite.
     """
-    positive("pump flow", pump_flow, "m3/s")
+    positive(later("pump flow"), pump_flow, "m3/s")
     alone = element.pressure_drop(pump_flow, viscosity, density)
     if alone <= valve.opening:
         return BypassSplit(pressure_drop=alone, element_flow=pump_flow, valve_flow=0.0)
@@ -188,9 +197,13 @@ def bypass_share(
 
 
 def _columns(dp: ArrayLike, flow: ArrayLike) -> tuple[Floats, Floats]:
-    p, q = not_negative("differential pressure", dp, "Pa"), not_negative("flow", flow, "m3/s")
+    p, q = (
+        not_negative(later("differential pressure"), dp, "Pa"),
+        not_negative(later("flow"), flow, "m3/s"),
+    )
     if not (p.ndim == 1 and p.shape == q.shape and p.size >= 2):
-        raise ValueError(f"a sweep needs two or more rows of both: {p.shape}, {q.shape}")
+        words = later("a sweep needs two or more rows of both: {pressures}, {flows}")
+        raise ValueError(say(words, pressures=p.shape, flows=q.shape))
     return p, q
 
 
@@ -198,8 +211,7 @@ def _branch(dp: ArrayLike, flow: ArrayLike, sign: float) -> tuple[Floats, Floats
     """Return the columns if the pressure or the flow, whichever was set, runs one way."""
     p, q = _columns(dp, flow)
     if not any(bool((sign * np.diff(each) >= 0).all()) for each in (p, q)):
-        way = "rises" if sign > 0 else "falls"
-        raise ValueError(f"neither differential pressure [Pa] nor flow [m3/s] {way} throughout")
+        raise ValueError(say(NEVER_RISES if sign > 0 else NEVER_FALLS))
     return p, q
 
 
@@ -214,8 +226,7 @@ def _largest(x: Floats, y: Floats, at: float, name: str, unit: str) -> float:
     low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
     rows = np.flatnonzero((low <= at) & (at <= high))
     if rows.size == 0:
-        raise ValueError(
-            f"{name} {at} {unit} lies outside the sweep, {x.min()} to {x.max()} {unit}"
-        )
+        words = later("{name} {at} {unit} lies outside the sweep, {low} to {high} {unit}")
+        raise ValueError(say(words, name=say(name), at=at, unit=unit, low=x.min(), high=x.max()))
     level = [float(max(y[r], y[r + 1])) for r in rows if x[r] == x[r + 1]]
     return max(level + [_between(x, y, int(r), at) for r in rows if x[r] != x[r + 1]])

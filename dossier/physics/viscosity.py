@@ -11,6 +11,7 @@ import numpy as np
 
 from dossier.physics.checked import positive
 from dossier.physics.values import Number, all_positive
+from dossier.words import later, say
 
 __all__ = [
     "density",
@@ -32,6 +33,15 @@ COLDEST, WARMEST = 222.0, 424.0
 EXPANSION = 0.6278
 """K0 of the metric table, 1.8 times the 0.34878 of the table in degF [kg/(m3 K)]."""
 
+TOO_THICK = later(
+    "at {worst:g} K the viscosity is above the range of the working form, which holds for "
+    "{least:g} mm2/s and above (up to {most:g} mm2/s)"
+)
+TOO_THIN = later(
+    "at {worst:g} K the viscosity is below the range of the working form, which holds for "
+    "{least:g} mm2/s and above (up to {most:g} mm2/s)"
+)
+
 
 def walther_constants(t1: float, nu1: float, t2: float, nu2: float) -> tuple[float, float]:
     """Return (A, B) [-] of the line through two points of temperature and viscosity.
@@ -40,13 +50,14 @@ def walther_constants(t1: float, nu1: float, t2: float, nu2: float) -> tuple[flo
     below 2 mm2/s, where the working form does not hold, and unless the viscosity falls with
     temperature.  Source: ASTM D341, working form (from public summaries).
     """
-    x1, x2 = (math.log10(positive("temperature", t, "K")) for t in (t1, t2))
+    x1, x2 = (math.log10(positive(later("temperature"), t, "K")) for t in (t1, t2))
     w1, w2 = _double_log(nu1), _double_log(nu2)
     if not (x1 - x2) * (w1 - w2) < 0.0:
-        raise ValueError(
-            f"viscosity must fall with temperature, not {nu1 * SI:g} mm2/s at {t1:g} K and "
-            f"{nu2 * SI:g} mm2/s at {t2:g} K"
+        words = later(
+            "viscosity must fall with temperature, not {nu1:g} mm2/s at {t1:g} K and {nu2:g} mm2/s "
+            "at {t2:g} K"
         )
+        raise ValueError(say(words, nu1=nu1 * SI, t1=t1, nu2=nu2 * SI, t2=t2))
     b = (w1 - w2) / (x2 - x1)
     return w1 + b * x1, b
 
@@ -57,17 +68,14 @@ def kinematic_viscosity(a: float, b: float, temperature: Number) -> Number:
     `a`, `b` [-] from `walther_constants`.  Raises ValueError where the result is below 2 mm2/s or
     above 2e7 mm2/s, and unless 0 < temperature < inf.  Source: ASTM D341, working form.
     """
-    t = all_positive("temperature", temperature, "K")
+    t = all_positive(later("temperature"), temperature, "K")
     w = np.asarray(a - b * np.log10(t))
     low, high = (math.log10(math.log10(nu + 0.7)) for nu in (LEAST, MOST))
     good = (w >= low - ROUNDING) & (w <= high + ROUNDING)
     if not good.all():
         worst = float(t[~good].flat[0])
-        where = "above" if float(w[~good].flat[0]) > high else "below"
-        raise ValueError(
-            f"at {worst:g} K the viscosity is {where} the range of the working form, which holds "
-            f"for {LEAST:g} mm2/s and above (up to {MOST:g} mm2/s)"
-        )
+        words = TOO_THICK if float(w[~good].flat[0]) > high else TOO_THIN
+        raise ValueError(say(words, worst=worst, least=LEAST, most=MOST))
     result: Number = (10.0 ** (10.0 ** (a - b * np.log10(temperature))) - 0.7) / SI
     return result
 
@@ -78,7 +86,9 @@ def temperature_at_viscosity(a: float, b: float, nu: float) -> float:
     `a`, `b` [-] from `walther_constants`.  Raises ValueError for nu below 2 mm2/s and unless b > 0.
     Source: ASTM D341, working form, solved for T.
     """
-    return float(10.0 ** ((a - _double_log(nu)) / positive("slope B", b, "(a number)")))
+    return float(
+        10.0 ** ((a - _double_log(nu)) / positive(later("slope B"), b, later("(a number)")))
+    )
 
 
 def density(rho15: float, temperature: Number) -> Number:
@@ -90,17 +100,16 @@ def density(rho15: float, temperature: Number) -> Number:
     public calculator; metric form and ranges from memory).
     """
     if not (LIGHTEST <= rho15 <= HEAVIEST):
-        raise ValueError(
-            f"density at 15 degC must be in {LIGHTEST:g} kg/m3 to {HEAVIEST:g} kg/m3, the range of "
-            f"the lubricant table, not {rho15:g} kg/m3"
+        words = later(
+            "density at 15 degC must be in {lightest:g} kg/m3 to {heaviest:g} kg/m3, the range of "
+            "the lubricant table, not {rho15:g} kg/m3"
         )
+        raise ValueError(say(words, lightest=LIGHTEST, heaviest=HEAVIEST, rho15=rho15))
     t = np.asarray(temperature, dtype=float)
     good = (t >= COLDEST) & (t <= WARMEST)
     if not good.all():
-        raise ValueError(
-            f"density is tabulated from about {COLDEST:g} K to {WARMEST:g} K, not at "
-            f"{float(t[~good].flat[0]):g} K"
-        )
+        words = later("density is tabulated from about {low:g} K to {high:g} K, not at {t:g} K")
+        raise ValueError(say(words, low=COLDEST, high=WARMEST, t=float(t[~good].flat[0])))
     step = EXPANSION / rho15 * (temperature - 288.15)
     result: Number = rho15 * np.exp(-step * (1.0 + 0.8 * step))
     return result
@@ -112,16 +121,17 @@ def dynamic_viscosity(nu: Number, rho: Number) -> Number:
     Both of one temperature.  Raises ValueError unless both are above zero and finite.
     Source: definition of kinematic viscosity.
     """
-    all_positive("kinematic viscosity", nu, "m2/s")
-    all_positive("density", rho, "kg/m3")
+    all_positive(later("kinematic viscosity"), nu, "m2/s")
+    all_positive(later("density"), rho, "kg/m3")
     return nu * rho
 
 
 def _double_log(nu: float) -> float:
     """Return lg lg(nu + 0.7), nu given in [m2/s] and taken in mm2/s; refuse outside the form."""
     if not (LEAST * (1.0 - ROUNDING) <= nu * SI <= MOST * (1.0 + ROUNDING)):
-        raise ValueError(
-            f"the working form holds for {LEAST:g} mm2/s and above (up to {MOST:g} mm2/s), not for "
-            f"{nu * SI:g} mm2/s"
+        words = later(
+            "the working form holds for {least:g} mm2/s and above (up to {most:g} mm2/s), not for "
+            "{nu:g} mm2/s"
         )
+        raise ValueError(say(words, least=LEAST, most=MOST, nu=nu * SI))
     return math.log10(math.log10(nu * SI + 0.7))
