@@ -43,8 +43,8 @@ class MultipassTable:
     """Cumulative upstream counts (n, k) [1/mL]; NaN where the cell was empty."""
     downstream: Floats
     """Cumulative downstream counts (n, k) [1/mL]."""
-    conversions: tuple[str, ...] = ()
-    """Sentences that say how sizes of an older calibration were converted."""
+    conversions: tuple[tuple[str, str], ...] = ()
+    """Sizes as written, with their older calibration, that were converted to um(c)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,17 +24,18 @@ class Counts:
     upstream: NDArray[np.float64]
     """Counts (n, k) [1/mL]."""
     downstream: NDArray[np.float64]
-    conversions: tuple[str, ...]
+    conversions: tuple[tuple[str, str], ...]
+    """Sizes as written, with the older calibration they were converted from."""
 
 
 def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     """Return the count pairs of a multi-pass table; problems are recorded on `raw`.
 
     Sizes of an older `calibration` ("ISO 4402", "um(b)") are converted by the published table;
-    each conversion comes back as a sentence to print.
+    each comes back as it was written, with its calibration.
     """
     sides: dict[str, dict[float, Column]] = {"upstream": {}, "downstream": {}}
-    sentences: set[str] = set()
+    older: set[tuple[str, str]] = set()
     for column in raw.columns:
         match = _COUNT.match(column.name)
         if match is None:
@@ -45,7 +46,7 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
                     "count columns are written 'upstream 10 um(c) [1/mL]'",
                 )
             continue
-        size = _size(raw, column, match[2], calibration, sentences)
+        size = _size(raw, column, match[2], calibration, older)
         if size is None:
             continue
         if size in sides[match[1].lower()]:
@@ -57,22 +58,22 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
         raw.complain("header", "no pair of count columns", "add 'upstream 10 um(c) [1/mL]' ...")
         return None
     up, down = (_matrix(raw, [sides[side][size] for size in sizes]) for side in sides)
-    return Counts(np.array(sizes), up, down, tuple(sorted(sentences)))
+    return Counts(np.array(sizes), up, down, tuple(sorted(older)))
 
 
 def _size(
-    raw: RawTable, column: Column, text: str, calibration: str, sentences: set[str]
+    raw: RawTable, column: Column, text: str, calibration: str, older: set[tuple[str, str]]
 ) -> float | None:
     try:
         if calibration == "ISO 11171":
             return parse_size(text)
         from dossier.case.older_sizes import convert
 
-        size, sentence = convert(text, calibration)
+        size, _ = convert(text, calibration)
     except (UnitError, ValueError) as error:
         raw.complain(f"column {column.name!r}", str(error), "correct the size in the column name")
         return None
-    sentences.add(sentence)
+    older.add((text, calibration))
     return size
 
 

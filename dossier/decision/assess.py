@@ -9,6 +9,7 @@ import numpy as np
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
+from dossier.case.older_sizes import convert
 from dossier.case.records import MultipassTable
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
@@ -107,7 +108,7 @@ def _converted(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
     said = list(demand.conversions)
     for record in bench.case.records:
         if record.id in found.sources and isinstance(record.table, MultipassTable):
-            said += record.table.conversions
+            said += [convert(*each)[1] for each in record.table.conversions]
     return replace(found, notes=(*found.notes, *dict.fromkeys(said)))
 
 

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from itertools import pairwise
 
+from dossier.words import say
+
 __all__ = ["ConvertedSize", "convert", "from_iso_4402", "from_um_b"]
 
 _ISO_4402: tuple[tuple[float, float], ...] = (
@@ -51,12 +53,13 @@ def from_iso_4402(size: float) -> ConvertedSize:
     new = y0 + (y1 - y0) * (size - x0) / (x1 - x0)
     return ConvertedSize(
         size=new,
-        sentence=(
-            f"{size:g} µm by ISO 4402 (ACFTD) is taken as {new:.4g} µm(c): linear between the "
+        sentence=say(
+            "{size:g} µm by ISO 4402 (ACFTD) is taken as {new:.4g} µm(c): linear between the "
             "pairs of the published table (ISO/TR 16386, from memory). Only the size is "
-            "converted, not the counts and ratios, which the change of dust and method moved too."
+            "converted, not the counts and ratios, which the change of dust and method moved too.",
+            size=size, new=new,
         ),
-    )
+    )  # fmt: skip
 
 
 def from_um_b(size: float) -> ConvertedSize:
@@ -68,10 +71,12 @@ def from_um_b(size: float) -> ConvertedSize:
     new = _UM_B * size
     return ConvertedSize(
         size=new,
-        sentence=(
-            f"{size:g} µm(b) is {new:.4g} µm(c): d(c) = {_UM_B} d(b) (ISO 11171:2016, from memory)."
+        sentence=say(
+            "{size:g} µm(b) is {new:.4g} µm(c): d(c) = {factor} d(b) (ISO 11171:2016, from "
+            "memory).",
+            size=size, new=new, factor=_UM_B,
         ),
-    )
+    )  # fmt: skip
 
 
 def _inside(size: float, low: float, high: float, unit: str) -> None:
