@@ -10,9 +10,11 @@ from string import Formatter
 import pytest
 
 from dossier.api import assess, read_case
+from dossier.case.older_sizes import convert
 from dossier.evidence.combine import scatter_component
 from dossier.evidence.limits import limits_from
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.usable import missing_specimens
 from dossier.words import ENGLISH, LANGUAGES, speaking
 from dossier.words.catalogue import tongue
 
@@ -122,3 +124,19 @@ def test_the_stand_in_accuracy_is_said_when_it_is_used():
     with speaking("de"):
         assert "aus dem Gedächtnis, sicher (Volumenstrom" in limits.accuracy_source("flow")
         assert "0,1 mm" in limits.accuracy_source("length")
+
+
+def test_the_size_of_an_older_counter_is_said_when_it_is_printed():
+    # ISO/TR 16386 (from memory): 10 um by ISO 4402 is 9.8 um(c).
+    assert "10 µm by ISO 4402 (ACFTD) is taken as 9.8 µm(c)" in convert("10 um", "ISO 4402")[1]
+    with speaking("de"):
+        assert "10 µm nach ISO 4402 (ACFTD) gelten als 9,8 µm(c)" in convert("10 um", "ISO 4402")[1]
+
+
+@pytest.mark.parametrize("specimens", [0, 1, 2])
+def test_a_plural_has_its_own_form(specimens):
+    planned, tested = ["A", "B", "C"], ["X", "Y"][:specimens]
+    forms = ["0 Prüflinge", "1 Prüfling", "2 Prüflinge"]
+    with speaking("de"):
+        words = missing_specimens(planned, tested, others_allowed=True)
+    assert words == f"{forms[specimens]}, der Prüfplan nennt 3"
