@@ -105,8 +105,9 @@ def number_found(row: Inspected) -> float:
         raise ValueError(say(words, place=place, found=row.found))
     try:
         factor, offset = affine(row.unit, "length")
-    except UnitError as error:
-        raise ValueError(f"{place}: {error}") from None
+    except UnitError:
+        words = later("{place}: {unit!r} is not a unit of length; write it like mm")
+        raise ValueError(say(words, place=place, unit=row.unit)) from None
     value = float(row.found) * factor + offset
     if not math.isfinite(value):
         words = later("{place}: {found!r} is not a finite number")
