@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.chart_style import LIMIT, end_label, line_style, side_color
+from dossier.report.chart_style import LIMIT, end_label, line_style, side_color, tick
+from dossier.words import later, say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +25,12 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-DASHES = (("solid", "-"), ("dashed", "--"), ("dotted", ":"), ("dash-dotted", "-."))
+DASHES = (
+    (later("solid"), "-"),
+    (later("dashed"), "--"),
+    (later("dotted"), ":"),
+    (later("dash-dotted"), "-."),
+)
 """How specimens of one filter are told apart, in words and as a line style."""
 DIGITS = ((1,), (1, 3), (1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 7))
 """Leading digits of tick labels, coarse to fine: the first set that gives three ticks is taken."""
@@ -89,9 +95,9 @@ def draw_efficiency(
     artists += _side_labels(ax, lines)
     ax.margins(y=0.11)
     sizes = sorted({float(x) for line in lines for x in line.x})
-    ax.set_xticks(sizes, [f"{size:g}" for size in sizes])
-    ax.set_xlabel("particle size / µm(c)")
-    ax.set_ylabel("efficiency / %")
+    ax.set_xticks(sizes, [tick(size) for size in sizes])
+    ax.set_xlabel(say("particle size / µm(c)"))
+    ax.set_ylabel(say("efficiency / %"))
     return artists
 
 
@@ -129,7 +135,7 @@ def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
             place, offset, align = len(line.x) - 2, (0, 8), "center"
         artists.append(
             end_label(
-                ax, float(line.x[place]), float(line.y[place]), line.side,
+                ax, float(line.x[place]), float(line.y[place]), say(line.side),
                 side_color(line.side), xytext=offset, ha=align,
             )
         )  # fmt: skip
@@ -181,7 +187,7 @@ def _decades(ax: "Axes", panel: RatioPanel) -> None:
             steps = [m * 10.0**e for e in range(-1, 9) for m in digits]
             ticks = [t for t in steps if low <= t <= high]
     ax.set_ylim(low, high)
-    ax.set_yticks(ticks, [f"{t:g}" if t < 1e5 else f"{t:.0e}" for t in ticks])
+    ax.set_yticks(ticks, [tick(t, "g" if t < 1e5 else ".0e") for t in ticks])
     ax.minorticks_off()
 
 
@@ -209,8 +215,8 @@ def draw_loading(
     top = max([float(run.pressure.max()) for run in runs] + [value for _, value in terminals])
     ax.set_ylim(0.0, 1.15 * top)
     ax.set_xlim(left=0.0)
-    ax.set_xlabel("injected contaminant / g")
-    ax.set_ylabel("differential pressure\nof the element / kPa")
+    ax.set_xlabel(say("injected contaminant / g"))
+    ax.set_ylabel(say("differential pressure\nof the element / kPa"))
     return artists
 
 
@@ -229,7 +235,7 @@ def _run_labels(ax: "Axes", runs: Sequence[Loading]) -> list[Any]:
         )
         artists.append(
             end_label(
-                ax, float(run.mass[place]), float(run.pressure[place]), side, side_color(side),
+                ax, float(run.mass[place]), float(run.pressure[place]), say(side), side_color(side),
                 xytext=(-7, 3) if first else (7, -4), ha="right" if first else "left",
             )
         )  # fmt: skip

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dossier.report.blocks import Kind
-from dossier.report.chart_style import LIMIT, SHADE
+from dossier.report.chart_style import LIMIT, SHADE, tick
 from dossier.report.format import chart_text
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -83,12 +84,12 @@ def draw_margins(ax: "Axes", margins: Sequence[Margin], rows: int, height: float
 
 def _row(ax: "Axes", row: int, margin: Margin, size: float) -> list[Any]:
     words = ax.text(
-        1.015, row, margin.verdict, transform=ax.get_yaxis_transform(), va="center", ha="left",
+        1.015, row, say(margin.verdict), transform=ax.get_yaxis_transform(), va="center", ha="left",
         fontsize=size,
         fontweight="semibold" if margin.kind in {"fail", "open"} else "normal",
     )  # fmt: skip
     if margin.middle is None:
-        seen = chart_text(margin.result or "no number to draw")
+        seen = chart_text(margin.result or say("no number to draw"))
         note = ax.text(0.15, row, seen, va="center", fontsize=min(7.0, size), color="#404040")
         return [words, note]
     middle = _held(margin.middle)
@@ -115,16 +116,13 @@ def _held(value: float) -> float:
 
 def _axes(ax: "Axes", margins: Sequence[Margin], size: float) -> None:
     ticks = [-30, -10, -5, -2, -1, 0, 1, 2, 5, 10, 30]
-    ax.set_xticks(ticks, [str(tick).replace("-", "−") for tick in ticks])
+    ax.set_xticks(ticks, [tick(place) for place in ticks])
     ax.minorticks_off()
     ax.set_yticks(range(len(margins)), [chart_text(margin.label) for margin in margins])
     ax.tick_params(axis="y", length=0, labelsize=size)
     ax.grid(visible=False, axis="y")
     ax.spines["left"].set_visible(False)
-    ax.set_xlabel("margin to the limit, in expanded uncertainties of the result (95 %)")
-    ax.text(
-        0.01, 1.0, "outside the limit", transform=ax.transAxes, va="bottom", ha="left", fontsize=7
-    )
-    ax.text(
-        0.99, 1.0, "inside the limit", transform=ax.transAxes, va="bottom", ha="right", fontsize=7
-    )
+    ax.set_xlabel(say("margin to the limit, in expanded uncertainties of the result (95 %)"))
+    outside, inside = say("outside the limit"), say("inside the limit")
+    ax.text(0.01, 1.0, outside, transform=ax.transAxes, va="bottom", ha="left", fontsize=7)
+    ax.text(0.99, 1.0, inside, transform=ax.transAxes, va="bottom", ha="right", fontsize=7)

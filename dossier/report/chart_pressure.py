@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.report.chart_filtration import LimitMark
-from dossier.report.chart_style import LIMIT, SHADE, end_label, line_style, side_color
+from dossier.report.chart_style import LIMIT, SHADE, end_label, line_style, side_color, tick
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,8 +91,8 @@ def draw_against_flow(
     ax.set_ylim(0.0, 1.18 * top)
     ax.set_xlim(left=0.0)
     ax.set_title(title)
-    ax.set_xlabel("flow / (L/min)")
-    ax.set_ylabel("clean pressure drop / kPa")
+    ax.set_xlabel(say("flow / (L/min)"))
+    ax.set_ylabel(say("clean pressure drop / kPa"))
     return artists
 
 
@@ -105,16 +106,16 @@ def draw_against_temperature(
     artists = _bands(ax, bands)
     if opening is not None:
         artists += _opening(ax, opening)
-    artists += _marker_line(ax, cold, f"cold start {cold:.4g} °C".replace("-", "−"))
+    artists += _marker_line(ax, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")))
     artists += _labels(ax, bands, 0.75 * _cap(ax, bands, opening), rising=False)
-    ax.set_xlabel("oil temperature / °C")
-    ax.set_ylabel("clean pressure drop / kPa")
+    ax.set_xlabel(say("oil temperature / °C"))
+    ax.set_ylabel(say("clean pressure drop / kPa"))
     return artists
 
 
 def _opening(ax: "Axes", opening: tuple[float, float]) -> list[Any]:
     low, high = opening
-    words = f"bypass valve opens between {low:.4g} kPa and {high:.4g} kPa"
+    words = say("bypass valve opens between {low:.4g} kPa and {high:.4g} kPa", low=low, high=high)
     return [
         ax.axhspan(low, high, facecolor=SHADE, edgecolor="#808080", hatch="////", linewidth=0),
         ax.axhline(low, color=LIMIT, linewidth=1.0),
@@ -156,17 +157,19 @@ def draw_against_hours(
     artists = _bands(ax, bands)
     if lowest_opening is not None:
         artists.append(ax.axhline(lowest_opening, color=LIMIT, linewidth=1.0))
+        words = say("bypass valve may open from {low:.4g} kPa", low=lowest_opening)
         artists.append(
             ax.annotate(
-                f"bypass valve may open from {lowest_opening:.4g} kPa", (0.0, lowest_opening),
+                words, (0.0, lowest_opening),
                 xycoords=ax.get_yaxis_transform(), xytext=(4, 3), textcoords="offset points",
                 fontsize=7, va="bottom",
             )
         )  # fmt: skip
-    artists += _marker_line(ax, interval, f"service interval {interval:.4g} h")
+    words = say("service interval {interval:.4g} h", interval=interval)
+    artists += _marker_line(ax, interval, words)
     limit = None if lowest_opening is None else (lowest_opening, lowest_opening)
     artists += _labels(ax, bands, 0.45 * _cap(ax, bands, limit))
     ax.set_xlim(left=0.0)
-    ax.set_xlabel("service time / h")
-    ax.set_ylabel("predicted pressure drop / kPa")
+    ax.set_xlabel(say("service time / h"))
+    ax.set_ylabel(say("predicted pressure drop / kPa"))
     return artists

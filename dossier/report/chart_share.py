@@ -7,6 +7,7 @@ import numpy as np
 
 from dossier.report.chart_pressure import Band
 from dossier.report.chart_style import LIMIT, end_label, line_style, side_color
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,11 +36,11 @@ def draw_share(ax: "Axes", bands: Sequence[Band], normal: float) -> list[Any]:
     artists.append(ax.axvline(normal, color=LIMIT, linewidth=0.8, linestyle="--"))
     artists.append(
         ax.annotate(
-            "normal oil", (normal, 0), xytext=(-4, 4), textcoords="offset points", ha="right",
+            say("normal oil"), (normal, 0), xytext=(-4, 4), textcoords="offset points", ha="right",
             fontsize="small",
         )
     )  # fmt: skip
     ax.set_ylim(bottom=0)
-    ax.set_xlabel("oil temperature / °C")
-    ax.set_ylabel("share of the flow / %")
+    ax.set_xlabel(say("oil temperature / °C"))
+    ax.set_ylabel(say("share of the flow / %"))
     return artists

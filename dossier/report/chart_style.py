@@ -9,13 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dossier.report.drawn import now_or_later
-from dossier.report.format import chart_text
+from dossier.report.format import MINUS, chart_text
+from dossier.words import decimal_mark
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
-__all__ = ["CANDIDATE", "LIMIT", "REFERENCE", "draw", "end_label", "line_style", "side_color"]
+__all__ = [
+    "CANDIDATE", "LIMIT", "REFERENCE", "draw", "end_label", "line_style", "side_color", "tick",
+]  # fmt: skip
 
 CANDIDATE = "#0072B2"
 """Blue of the palette of Okabe and Ito: told from vermillion by every kind of colour vision."""
@@ -85,6 +89,7 @@ def _drawn(paint: Callable[["Figure"], object], style: str, height: float) -> by
         figure = Figure(figsize=(WIDTH, height), layout="constrained")
         FigureCanvasSVG(figure)
         paint(figure)
+        _mark_decimals(figure)
         _lay_out(figure)
         buffer = io.BytesIO()
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "dossier"})
@@ -100,6 +105,34 @@ def _lay_out(figure: "Figure") -> None:
     if engine is not None:
         engine.execute(figure)
         figure.set_layout_engine("none")
+
+
+def tick(value: float, spec: str = "g") -> str:
+    """Return a number as charts print it: a true minus, and the decimal mark of the language."""
+    return format(value, spec).replace("-", MINUS).replace(".", decimal_mark())
+
+
+def _mark_decimals(figure: "Figure") -> None:
+    """Have the axes that number themselves write the decimal mark of the language."""
+    for ax in figure.axes:
+        for axis in (ax.xaxis, ax.yaxis):
+            _mark_decimal(axis)
+
+
+def _mark_decimal(axis: "Axis") -> None:
+    from matplotlib.ticker import ScalarFormatter
+
+    class Localised(ScalarFormatter):
+        """Numbers as matplotlib writes them, but for the decimal mark."""
+
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return super().__call__(x, pos).replace(".", decimal_mark())
+
+        def get_offset(self) -> str:
+            return super().get_offset().replace(".", decimal_mark())
+
+    if type(axis.get_major_formatter()) is ScalarFormatter:
+        axis.set_major_formatter(Localised())
 
 
 def side_color(side: str) -> str:

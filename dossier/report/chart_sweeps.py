@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.chart_style import end_label, line_style, side_color
+from dossier.report.chart_style import end_label, line_style, side_color, tick
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,8 +45,8 @@ def draw_sweeps(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
     ax.set_ylim(bottom=0.45 * min(float(sweep.fitted.min()) for sweep in sweeps))
     artists += _labels(ax, sweeps)
     _plain_ticks(ax)
-    ax.set_xlabel("flow / (L/min)")
-    ax.set_ylabel("differential pressure / kPa")
+    ax.set_xlabel(say("flow / (L/min)"))
+    ax.set_ylabel(say("differential pressure / kPa"))
     return artists
 
 
@@ -59,7 +60,7 @@ def _labels(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
         nu = float(np.mean([sweep.viscosity for sweep in bundle]))
         lowest = min(bundle, key=lambda sweep: float(sweep.fitted[0]))
         x, y = float(lowest.flow[0]), float(lowest.fitted[0])
-        artists.append(end_label(ax, x, y, f"{nu:.3g} mm²/s", "black", xytext=(9, -7)))
+        artists.append(end_label(ax, x, y, f"{tick(nu, '.3g')} mm²/s", "black", xytext=(9, -7)))
     top = max(bundles.values(), key=lambda bundle: bundle[0].viscosity)
     for side, offset, align in (("candidate", (-6, 5), "right"), ("reference", (7, -5), "left")):
         own = [sweep for sweep in top if sweep.side == side]
@@ -67,7 +68,7 @@ def _labels(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
             middle = len(own[0].flow) // 2
             artists.append(
                 end_label(
-                    ax, float(own[0].flow[middle]), float(own[0].fitted[middle]), side,
+                    ax, float(own[0].flow[middle]), float(own[0].fitted[middle]), say(side),
                     side_color(side), xytext=offset, ha=align,
                 )
             )  # fmt: skip
@@ -79,5 +80,5 @@ def _plain_ticks(ax: "Axes") -> None:
     steps = [m * 10.0**e for e in range(-4, 6) for m in (1, 2, 5)]
     for limits, set_ticks in ((ax.get_xlim(), ax.set_xticks), (ax.get_ylim(), ax.set_yticks)):
         inside = [step for step in steps if limits[0] <= step <= limits[1]]
-        set_ticks(inside, [f"{step:g}" for step in inside])
+        set_ticks(inside, [tick(step) for step in inside])
     ax.minorticks_off()

@@ -7,6 +7,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from dossier.report.chart_style import LIMIT, SHADE, end_label, side_color
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,7 +57,7 @@ def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> 
         right, top = _beyond(ax, point)
         artists.append(
             end_label(
-                ax, point.x, point.y, point.side, color,
+                ax, point.x, point.y, say(point.side), color,
                 xytext=(-7 if right else 7, -9 if top else 9), ha="right" if right else "left",
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
             )
@@ -112,7 +113,7 @@ def _allowed(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> An
     corner = max([(x1, y1), (x1, y0), (x0, y0), (x0, y1)], key=lonely)
     east, north = corner[0] == x1, corner[1] == y1
     ax.annotate(
-        "allowed", corner, xytext=(-4 if east else 4, -4 if north else 4),
+        say("allowed"), corner, xytext=(-4 if east else 4, -4 if north else 4),
         textcoords="offset points", ha="right" if east else "left",
         va="top" if north else "bottom", fontsize="small",
     )  # fmt: skip

@@ -23,6 +23,7 @@ from dossier.report.content_sweeps import fits_table, sweeps_chart
 from dossier.report.format import quantity_text, significant, speak
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of
+from dossier.words import say, say_count
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -50,9 +51,9 @@ def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePag
     findings = findings_of(assessment.findings, "pressure")
     return PressurePage(
         results=results_table(
-            "Each specimen's result that requirements on pressure drop and the valve ask for",
+            say("Each specimen's result that requirements on pressure drop and the valve ask for"),
             findings, places_of(assessment),
-            "No requirement asks for a pressure drop or a margin to the bypass valve.",
+            say("No requirement asks for a pressure drop or a margin to the bypass valve."),
         ),
         against_flow=_against_flow(case, assessment, findings, style),
         against_temperature=_against_temperature(case, assessment, style),
@@ -63,10 +64,10 @@ def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePag
     )  # fmt: skip
 
 
-def _absent(assessment: Assessment, what: str) -> str:
+def _absent(assessment: Assessment, lead: str) -> str:
     notes = assessment.curves.notes
-    because = "; ".join(speak(note) for note in notes) or "there is no usable flow sweep"
-    return f"Not demonstrated: no line can be drawn of {what}. {because[0].upper()}{because[1:]}."
+    because = "; ".join(speak(note) for note in notes) or say("there is no usable flow sweep")
+    return f"{lead} {because[0].upper()}{because[1:]}."
 
 
 def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Band:
@@ -79,7 +80,7 @@ def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Band:
 def _against_flow(
     case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
 ) -> Chart:
-    caption = (
+    caption = say(
         "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
         "oil, with its 95 % band; candidate solid, reference dashed; triangles are limits."
     )
@@ -92,7 +93,9 @@ def _against_flow(
         ([_band(c, lambda q: q * 6e4) for c in group], warmth) for group, warmth in panels if group
     ]
     if not drawn:
-        missing = _absent(assessment, "clean pressure drop")
+        missing = _absent(
+            assessment, say("Not demonstrated: no line can be drawn of clean pressure drop.")
+        )
         return Chart(caption=caption, id="chart-flow", missing=missing)
     limits = _flow_limits(findings)
 
@@ -100,11 +103,16 @@ def _against_flow(
         axes = figure.subplots(1, len(drawn), squeeze=False)[0]
         for ax, (bands, warmth) in zip(axes, drawn, strict=True):
             own = [limit for limit, t in limits if abs(t - warmth) < 0.5]
-            draw_against_flow(ax, bands, own, f"oil at {_celsius(warmth)}")
+            draw_against_flow(ax, bands, own, say("oil at {warmth}", warmth=_celsius(warmth)))
 
-    alt = f"{len(drawn)} charts of clean pressure drop in kPa against flow in L/min. " + " ".join(
-        f"Oil at {_celsius(warmth)}: {_ends(bands)}." for bands, warmth in drawn
+    alt = say_count(
+        len(drawn),
+        "{number} chart of clean pressure drop in kPa against flow in L/min.",
+        "{number} charts of clean pressure drop in kPa against flow in L/min.",
     )
+    for bands, warmth in drawn:
+        ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
+        alt = f"{alt} {ends}"
     return Chart(
         caption=caption, id="chart-flow", uri=draw(paint, style, 2.1),
         alt=alt + _limits_alt(findings),
@@ -117,8 +125,14 @@ def _celsius(kelvin: float) -> str:
 
 def _ends(bands: Sequence[Band]) -> str:
     return "; ".join(
-        f"{band.label} {significant(float(band.y[0]), 3)} kPa at {significant(float(band.x[0]), 3)}"
-        f" to {significant(float(band.y[-1]), 3)} kPa at {significant(float(band.x[-1]), 3)}"
+        say(
+            "{line} {first} kPa at {start} to {last} kPa at {end}",
+            line=band.label,
+            first=significant(float(band.y[0]), 3),
+            start=significant(float(band.x[0]), 3),
+            last=significant(float(band.y[-1]), 3),
+            end=significant(float(band.x[-1]), 3),
+        )
         for band in bands
     )
 
@@ -131,20 +145,25 @@ def _flow_limits(findings: Sequence[Finding]) -> list[tuple[LimitMark, float]]:
         if demand.quantity.name != "clean_pressure_drop" or finding.upper is None:
             continue
         flow, warmth = float(demand.at["flow"]), float(demand.at["temperature"])
-        place = LimitMark(
-            x=flow * 6e4, y=finding.upper / 1e3, label=f"limit {demand.id}", is_minimum=False
-        )
+        label = say("limit {requirement}", requirement=demand.id)
+        place = LimitMark(x=flow * 6e4, y=finding.upper / 1e3, label=label, is_minimum=False)
         marks.append((place, warmth))
     return marks
 
 
 def _limits_alt(findings: Sequence[Finding]) -> str:
     texts = [
-        f"{f.demand.id}: {limit_text(f)} at {f.demand.at_text}, {f.verdict.value}"
+        say(
+            "{requirement}: {limit} at {conditions}, {verdict}",
+            requirement=f.demand.id,
+            limit=limit_text(f),
+            conditions=f.demand.at_text,
+            verdict=say(f.verdict.value),
+        )
         for f in findings
         if f.demand.quantity.name == "clean_pressure_drop"
     ]
-    return f" Limits: {'; '.join(texts) or 'none'}."
+    return " " + say("Limits: {limits}.", limits="; ".join(texts) or say("none"))
 
 
 def _opening(case: Case) -> tuple[float, float] | None:
@@ -156,19 +175,25 @@ def _opening(case: Case) -> tuple[float, float] | None:
 
 def _against_temperature(case: Case, assessment: Assessment, style: str) -> Chart:
     flow = quantity_text(case.application.circuit.rated_flow * 6e4, "L/min")
-    caption = (
-        f"Clean pressure drop at rated flow, {flow}, against oil temperature; hatched: the band in "
+    caption = say(
+        "Clean pressure drop at rated flow, {flow}, against oil temperature; hatched: the band in "
         "which the bypass valve opens. Left of where a line meets the band, the valve passes "
-        "unfiltered oil. Lines end where the oil is thicker than the tests allow to compute."
+        "unfiltered oil. Lines end where the oil is thicker than the tests allow to compute.",
+        flow=flow,
     )
     curves = assessment.curves.against_temperature
     if not curves:
-        missing = _absent(assessment, "pressure drop in the cold")
+        missing = _absent(
+            assessment, say("Not demonstrated: no line can be drawn of pressure drop in the cold.")
+        )
         return Chart(caption=caption, id="chart-temperature", missing=missing)
     bands = [_band(curve, lambda t: t - KELVIN) for curve in curves]
     opening = _opening(case)
     cold = case.application.duty.cold_start - KELVIN
-    words = f"{significant(opening[0])} kPa to {significant(opening[1])} kPa" if opening else "none"
+    words = say("none", context="opening band")
+    if opening:
+        low, high = (f"{significant(end)} kPa" for end in opening)
+        words = say("{low} to {high}", low=low, high=high)
     return Chart(
         caption=caption,
         id="chart-temperature",
@@ -176,33 +201,38 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
             lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
             style, 2.1,
         ),
-        alt=f"Chart of clean pressure drop in kPa against oil temperature in °C: {_ends(bands)}. "
-        f"Opening band of the bypass valve: {words}. Cold start at {_celsius(cold + KELVIN)}.",
+        alt=say(
+            "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
+            "Opening band of the bypass valve: {band}. Cold start at {cold}.",
+            lines=_ends(bands), band=words, cold=_celsius(cold + KELVIN),
+        ),
     )  # fmt: skip
 
 
 def _against_hours(
     case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
 ) -> Chart:
-    caption = (
+    caption = say(
         "Predicted pressure drop at rated flow with normal oil against service time. The band is "
         "that of the contaminant rate and of the specimens. Band and lines end where the "
         "multi-pass runs ended; nothing is extrapolated."
     )
     curves = assessment.curves.against_hours
     if not curves:
-        missing = _absent(assessment, "pressure drop in service")
+        missing = _absent(
+            assessment, say("Not demonstrated: no line can be drawn of pressure drop in service.")
+        )
         return Chart(caption=caption, id="chart-hours", missing=missing)
     bands = [_within_tests(_band(curve, lambda seconds: seconds / 3600.0)) for curve in curves]
     opening = _opening(case)
     lowest = opening[0] if opening else None
     interval = case.application.duty.service_interval / 3600.0
     verdicts = "; ".join(
-        f"{f.demand.id} {f.verdict.value}"
+        f"{f.demand.id} {say(f.verdict.value)}"
         for f in findings
         if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
     )
-    valve = f"{significant(lowest)} kPa" if lowest is not None else "not stated"
+    valve = f"{significant(lowest)} kPa" if lowest is not None else say("not stated")
     return Chart(
         caption=caption,
         id="chart-hours",
@@ -210,9 +240,13 @@ def _against_hours(
             lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval),
             style, 2.1,
         ),
-        alt=f"Chart of predicted pressure drop in kPa against service time in h: {_ends(bands)}. "
-        f"Lowest opening of the bypass valve: {valve}. Service interval "
-        f"{significant(interval)} h. {verdicts or 'No requirement on it.'}",
+        alt=say(
+            "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
+            "Lowest opening of the bypass valve: {valve}. Service interval {interval} h. "
+            "{verdicts}",
+            lines=_ends(bands), valve=valve, interval=significant(interval),
+            verdicts=verdicts or say("No requirement on it."),
+        ),
     )  # fmt: skip
 
 

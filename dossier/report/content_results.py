@@ -25,6 +25,7 @@ from dossier.report.format import (
 )
 from dossier.report.places import Places, alike
 from dossier.report.words import mark
+from dossier.words import later, say
 
 __all__ = [
     "PASSES",
@@ -43,9 +44,9 @@ __all__ = [
 PASSES = 4
 """Rank from which on a finding is a pass, or one of an advisory requirement."""
 BASIS = {
-    "mean": "mean of the filter type",
-    "every_specimen": "every specimen by itself",
-    "population": "share of the population",
+    "mean": later("mean of the filter type"),
+    "every_specimen": later("every specimen by itself"),
+    "population": later("share of the population: {share} conform"),
 }
 
 
@@ -81,7 +82,7 @@ def result_row(finding: Finding, threshold: float) -> ResultRow:
         what=what_of(demand),
         basis=_basis(demand),
         limit=limit_text(finding),
-        result="no result" if shown is None else estimate_text(demand, shown, finding),
+        result=say("no result") if shown is None else estimate_text(demand, shown, finding),
         reference="" if finding.reference is None else estimate_text(demand, finding.reference),
         probability=_probability(finding, threshold),
         verdict=mark(finding.verdict.value),
@@ -95,15 +96,17 @@ def what_of(demand: Demand) -> str:
     """Return quantity and conditions in one phrase; an inspected characteristic by its name."""
     if "characteristic" in demand.at:
         return speak(str(demand.at["characteristic"]))
-    title = demand.quantity.title
-    return f"{title} at {speak(demand.at_text)}" if demand.at_text else title
+    title = say(demand.quantity.title)
+    if not demand.at_text:
+        return title
+    return say("{quantity} at {conditions}", quantity=title, conditions=speak(demand.at_text))
 
 
 def _basis(demand: Demand) -> str:
     words = BASIS[demand.basis]
     if demand.basis == "population":
-        return f"{words}: {percent(demand.coverage)} conform"
-    return words
+        return say(words, share=percent(demand.coverage))
+    return say(words)
 
 
 def _probability(finding: Finding, threshold: float) -> str:
@@ -122,13 +125,13 @@ def limit_text(finding: Finding) -> str:
     """Return the limit as it was applied, such as "≥ 95 %"; with its origin where derived."""
     demand = finding.demand
     if demand.must_hold:
-        return "must hold"
+        return say("must hold")
     numbers = limits_shown(finding)
     if demand.not_worse is not None:
         return _against_reference(demand, finding, numbers)
     texts = [significant(number, 10) for number in numbers]
     if len(texts) == 2:
-        return with_unit(" to ".join(texts), demand.unit)
+        return with_unit(say("{low} to {high}", low=texts[0], high=texts[1]), demand.unit)
     if not texts:
         return "–"
     sign = "≥" if finding.lower is not None else "≤"
@@ -142,17 +145,18 @@ def limit_brief(finding: Finding) -> str:
         return limit_text(finding)
     sign = "≥" if finding.lower is not None else "≤"
     number = with_unit(significant(numbers[0]), finding.demand.unit)
-    return f"{sign}\u00a0{number}, by the reference"
+    return say("{limit}, by the reference", limit=f"{sign}\u00a0{number}")
 
 
 def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float]) -> str:
     share = with_unit(significant(100.0 * (demand.not_worse or 0.0)), "%")
-    worse = "below" if demand.quantity.better == "higher" else "above"
-    words = (
-        f"not more than {share} {worse} the reference"
-        if demand.not_worse
-        else f"not {worse} the reference"
-    )
+    if demand.quantity.better == "higher":
+        some = say("not more than {share} below the reference", share=share)
+        none = say("not below the reference")
+    else:
+        some = say("not more than {share} above the reference", share=share)
+        none = say("not above the reference")
+    words = some if demand.not_worse else none
     if not numbers:
         return words
     sign = "≥" if finding.lower is not None else "≤"
@@ -181,8 +185,8 @@ def _statement(estimate: Estimate) -> str:
     held = sum(1 for each in estimate.per_specimen if each.value >= 0.5)
     total = len(estimate.per_specimen)
     if total:
-        return f"found so on {held} of {total}"
-    return "found so" if estimate.value >= 0.5 else "not found so"
+        return say("found so on {held} of {total}", held=held, total=total)
+    return say("found so") if estimate.value >= 0.5 else say("not found so")
 
 
 def specimen_texts(demand: Demand, estimate: Estimate | None) -> tuple[str, ...]:
@@ -198,7 +202,7 @@ def specimen_texts(demand: Demand, estimate: Estimate | None) -> tuple[str, ...]
 
 def _specimen(demand: Demand, each: SpecimenValue) -> str:
     if demand.quantity.dimension == "statement":
-        return "found so" if each.value >= 0.5 else "not found so"
+        return say("found so") if each.value >= 0.5 else say("not found so")
     value = demand.shown(each.value)
     expanded = 0.0 if each.bound else 2.0 * each.u / abs(demand.spread_factor)
     number, spread = with_uncertainty(value, expanded)
@@ -245,16 +249,18 @@ def results_table(
     return Table(
         caption=caption,
         columns=(
-            Column("Requirement", 12),
-            Column("Quantity / unit; records", 36),
-            Column("Candidate, each specimen ± U", 20, "right"),
-            Column("Reference, each specimen ± U", 20, "right"),
-            Column("Verdict", 12),
+            Column(say("Requirement"), 12),
+            Column(say("Quantity / unit; records"), 36),
+            Column(say("Candidate, each specimen ± U"), 20, "right"),
+            Column(say("Reference, each specimen ± U"), 20, "right"),
+            Column(say("Verdict"), 12),
         ),
         rows=tuple(rows),
         anchors=tuple(anchors),
-        note="U: here twice the standard uncertainty of a specimen by itself. Limit, result of the "
-        "filter type and probability: in the table of requirements.",
+        note=say(
+            "U: here twice the standard uncertainty of a specimen by itself. Limit, result of the "
+            "filter type and probability: in the table of requirements."
+        ),
         empty=empty,
     )
 
@@ -274,7 +280,7 @@ def _measured(finding: Finding, places: Places) -> Cell:
     sources = [*(finding.estimate.sources if finding.estimate else ())]
     sources += finding.reference.sources if finding.reference else ()
     records = places.listed(sources)
-    return (title, records) if records.parts else (title, Line(("no record",), small=True))
+    return (title, records) if records.parts else (title, Line((say("no record"),), small=True))
 
 
 def dof_text(dof: float) -> str:

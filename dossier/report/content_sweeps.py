@@ -12,6 +12,7 @@ from dossier.report.chart_style import draw
 from dossier.report.chart_sweeps import Sweep, draw_sweeps
 from dossier.report.format import fixed, quantity_text, significant
 from dossier.report.words import PATHS
+from dossier.words import decimal_mark, say, say_count
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -25,7 +26,7 @@ def _in_order(sweeps: Sequence[PressureDropResult]) -> list[PressureDropResult]:
 
 def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
     """Return every sweep as measured, in the test oil, each path in a panel of its own."""
-    caption = (
+    caption = say(
         "Flow sweeps as measured in the test oil, whole assembly: points as read, lines as fitted; "
         "candidate solid with filled points, reference dashed with open points."
     )
@@ -33,14 +34,14 @@ def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
     for sweep in _in_order(sweeps):
         panels.setdefault(sweep.path, []).extend(_by_viscosity(sweep))
     if not panels:
-        return Chart(caption=caption, missing="No flow sweep could be reduced.")
+        return Chart(caption=caption, missing=say("No flow sweep could be reduced."))
 
     def paint(figure: "Figure") -> None:
         axes = figure.subplots(1, len(panels), squeeze=False)[0]
         for ax, (path, own) in zip(axes, panels.items(), strict=True):
             draw_sweeps(ax, own)
             if len(panels) > 1:
-                ax.set_title(PATHS[path])
+                ax.set_title(say(PATHS[path]))
 
     alt = " ".join(_alt(path, own) for path, own in panels.items())
     return Chart(caption=caption, uri=draw(paint, style, 2.2), alt=alt)
@@ -66,11 +67,17 @@ def _by_viscosity(sweep: PressureDropResult) -> Iterator[Sweep]:
 def _alt(path: str, sweeps: Sequence[Sweep]) -> str:
     flows = np.concatenate([sweep.flow for sweep in sweeps])
     drops = np.concatenate([sweep.pressure for sweep in sweeps])
-    return (
-        f"Chart of differential pressure, {significant(float(drops.min()), 3)} kPa to "
-        f"{significant(float(drops.max()), 3)} kPa, against flow, "
-        f"{significant(float(flows.min()), 3)} L/min to {significant(float(flows.max()), 3)} "
-        f"L/min, both logarithmic, {PATHS[path]}, {len(sweeps)} sweeps at one viscosity each."
+    return say_count(
+        len(sweeps),
+        "Chart of differential pressure, {least} kPa to {most} kPa, against flow, {slow} L/min to "
+        "{fast} L/min, both logarithmic, {path}, {number} sweep at one viscosity.",
+        "Chart of differential pressure, {least} kPa to {most} kPa, against flow, {slow} L/min to "
+        "{fast} L/min, both logarithmic, {path}, {number} sweeps at one viscosity each.",
+        least=significant(float(drops.min()), 3),
+        most=significant(float(drops.max()), 3),
+        slow=significant(float(flows.min()), 3),
+        fast=significant(float(flows.max()), 3),
+        path=say(PATHS[path]),
     )
 
 
@@ -81,35 +88,47 @@ def fits_table(sweeps: Sequence[PressureDropResult]) -> Table:
     several = len({sweep.path for sweep in ordered}) > 1
     for sweep in ordered:
         nu = sweep.viscosity / sweep.density * 1e6
-        ends = list(dict.fromkeys(significant(float(end), 3) for end in (nu.min(), nu.max())))
-        tested = f"{' to '.join(ends)}\u00a0mm²/s"
         top = from_si(float(sweep.flow.max()), "L/min", "flow")
         rows.append(
             (
                 sweep.record,
-                f"{sweep.side} {sweep.specimen}{', ' + PATHS[sweep.path] if several else ''}",
+                _specimen(sweep, several),
                 _coefficient(sweep.assembly, 0),
                 _coefficient(sweep.assembly, 1),
                 "–" if sweep.housing is None else _coefficient(sweep.housing, 1),
-                f"to {quantity_text(top, 'L/min', 3)}",
-                tested,
+                say("to {flow}", flow=quantity_text(top, "L/min", 3)),
+                _tested(float(nu.min()), float(nu.max())),
             )
         )
     return Table(
-        caption="Fitted flow sweeps, Δp = a·µ·Q + b·ρ·Q²",
+        caption=say("Fitted flow sweeps, Δp = a·µ·Q + b·ρ·Q²"),
         columns=(
-            Column("Record", 10),
-            Column("Specimen", 25),
+            Column(say("Record"), 10),
+            Column(say("Specimen"), 25),
             Column("a / (1/m³)", 12, "right"),
             Column("b / (1/m⁴)", 12, "right"),
-            Column("b of the housing / (1/m⁴)", 13, "right"),
-            Column("Flow tested", 11, "right"),
-            Column("Viscosity tested", 17, "right"),
+            Column(say("b of the housing / (1/m⁴)"), 13, "right"),
+            Column(say("Flow tested"), 11, "right"),
+            Column(say("Viscosity tested"), 17, "right"),
         ),
         rows=tuple(rows),
-        note="In brackets: a coefficient that the sweep does not resolve from zero.",
-        empty="No flow sweep could be reduced.",
+        note=say("In brackets: a coefficient that the sweep does not resolve from zero."),
+        empty=say("No flow sweep could be reduced."),
     )
+
+
+def _specimen(sweep: PressureDropResult, several: bool) -> str:
+    """Return side and specimen, with the path where there are several."""
+    path = f", {say(PATHS[sweep.path])}" if several else ""
+    return f"{say(sweep.side)} {sweep.specimen}{path}"
+
+
+def _tested(low: float, high: float) -> str:
+    """Return the tested viscosities [mm2/s]; one where both ends are printed alike."""
+    ends = [significant(end, 3) for end in (low, high)]
+    alike = ends[0] == ends[1]
+    text = ends[0] if alike else say("{low} to {high}", low=ends[0], high=ends[1])
+    return f"{text}\u00a0mm²/s"
 
 
 def _coefficient(fit: SweepFit, index: int) -> str:
@@ -125,4 +144,5 @@ def _scientific(value: float) -> str:
     if value == 0 or not np.isfinite(value):
         return fixed(value, 0)
     mantissa, _, exponent = f"{value:.2e}".partition("e")
-    return f"{mantissa.replace('-', chr(0x2212))}·10{str(int(exponent)).translate(SUPERSCRIPT)}"
+    mantissa = mantissa.replace("-", chr(0x2212)).replace(".", decimal_mark())
+    return f"{mantissa}·10{str(int(exponent)).translate(SUPERSCRIPT)}"

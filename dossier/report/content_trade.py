@@ -12,6 +12,8 @@ from dossier.report.chart_style import draw
 from dossier.report.chart_trade import Reach, TradePoint, draw_trade
 from dossier.report.content_comparison import comparison_table
 from dossier.report.format import speak, unit_text
+from dossier.report.words import within
+from dossier.words import later, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -38,7 +40,7 @@ def comparison_page(assessment: Assessment, threshold: float, style: str) -> Com
 
 
 PANELS = (("retained_capacity", "efficiency"), ("retained_capacity", "clean_pressure_drop"))
-CAPTION = (
+CAPTION = later(
     "Where candidate and reference stand between what they hold, catch and cost in pressure, with "
     "95 % intervals. Lines are limits; grey is the region that the requirements on both axes "
     "allow. "
@@ -54,9 +56,11 @@ def _trade(findings: Sequence[Finding], style: str) -> Chart:
             panels.append((x, y))
     if not panels:
         return Chart(
-            caption=CAPTION,
-            missing="No chart of the trade: it needs a requirement on retained capacity and one on "
-            "efficiency or clean pressure drop, with results.",
+            caption=say(CAPTION),
+            missing=say(
+                "No chart of the trade: it needs a requirement on retained capacity and one on "
+                "efficiency or clean pressure drop, with results."
+            ),
         )
     drawn = [(_points(x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
 
@@ -65,7 +69,7 @@ def _trade(findings: Sequence[Finding], style: str) -> Chart:
         for ax, (points, x, y) in zip(axes, drawn, strict=True):
             draw_trade(ax, points, x, y)
 
-    return Chart(caption=CAPTION, uri=draw(paint, style, 2.3), alt=_alt(drawn))
+    return Chart(caption=say(CAPTION), uri=draw(paint, style, 2.3), alt=_alt(drawn))
 
 
 def _first(findings: Sequence[Finding], name: str) -> Finding | None:
@@ -106,10 +110,11 @@ def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:
     lower = [chosen.demand.shown(f.lower) for f in same if f.lower is not None]
     upper = [chosen.demand.shown(f.upper) for f in same if f.upper is not None]
     demand = chosen.demand
-    title = demand.quantity.title[0].lower() + demand.quantity.title[1:]
-    where = f" at {speak(demand.at_text)}" if demand.at_text else ""
+    what = within(say(demand.quantity.title))
+    if demand.at_text:
+        what = say("{quantity} at {conditions}", quantity=what, conditions=speak(demand.at_text))
     return Reach(
-        label=f"{title}{where} / {unit_text(demand.unit)}",
+        label=f"{what} / {unit_text(demand.unit)}",
         lower=max(lower, default=None),
         upper=min(upper, default=None),
     )
@@ -118,12 +123,21 @@ def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:
 def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
     texts = []
     for points, x, y in drawn:
-        stands = "; ".join(f"{p.side} at {p.x:.4g} and {p.y:.4g}" for p in points)
-        limits = ", ".join(
-            f"{reach.label} {word} {end:.4g}"
-            for reach in (x, y)
-            for word, end in (("at least", reach.lower), ("at most", reach.upper))
-            if end is not None
+        stands = [
+            say("{side} at {x:.4g} and {y:.4g}", side=say(p.side), x=p.x, y=p.y) for p in points
+        ]
+        limits = ", ".join(_ends(x) + _ends(y)) or say("none")
+        chart = say(
+            "Chart of {y} against {x}: {points}.", y=y.label, x=x.label, points="; ".join(stands)
         )
-        texts.append(f"Chart of {y.label} against {x.label}: {stands}. Limits: {limits or 'none'}.")
+        texts.append(f"{chart} {say('Limits: {limits}.', limits=limits)}")
     return " ".join(texts)
+
+
+def _ends(reach: Reach) -> list[str]:
+    ends = []
+    if reach.lower is not None:
+        ends.append(say("{axis} at least {end:.4g}", axis=reach.label, end=reach.lower))
+    if reach.upper is not None:
+        ends.append(say("{axis} at most {end:.4g}", axis=reach.label, end=reach.upper))
+    return ends

@@ -14,6 +14,7 @@ from dossier.report.content_results import component_u, dof_text, result_row
 from dossier.report.format import date_text, percent, significant, speak, with_unit
 from dossier.report.places import Places, alike, same_as
 from dossier.report.words import mark
+from dossier.words import later, say
 
 __all__ = ["UncertaintyPage", "rule_words", "uncertainty_page"]
 
@@ -39,45 +40,54 @@ def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> Unce
     )
 
 
+RULES = {
+    "guard_band": later(
+        "Agreed on {agreed}. Guard band: a requirement passes if the probability that it is met, "
+        "given the measurement and its uncertainty, is at least {confidence}; otherwise it fails. "
+        "This sets the acceptance limit inside the requirement's limit by a guard band "
+        "(JCGM 106:2012; the two words of ILAC-G8:09/2019). The risk that a requirement reported "
+        "as passed is in truth not met is at most {risk}."
+    ),
+    "graded": later(
+        "Agreed on {agreed}. Graded: pass if the probability that the requirement is met is at "
+        "least {confidence}; conditional pass if it is less but the value lies inside the limit; "
+        "fail if the probability is at most {risk}; conditional fail between (the words of "
+        "ILAC-G8:09/2019; JCGM 106:2012). The risk that a requirement reported as passed is in "
+        "truth not met is at most {risk}; for a conditional pass it may be up to 50 %."
+    ),
+    "simple_acceptance": later(
+        "Agreed on {agreed}. Simple acceptance: a requirement passes if the value itself lies "
+        "inside the limit; the uncertainty is not taken off (JCGM 106:2012). The risk that a "
+        "requirement reported as passed is in truth not met can be as high as 50 %, at the limit; "
+        "it is one less the probability printed for each requirement."
+    ),
+}
+"""Each kind of decision rule in words."""
+
+
 def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
     """Return the agreed decision rule and its risk, a sentence or two a paragraph."""
     confidence = with_unit(significant(100.0 * rule.confidence), "%")
     risk = with_unit(significant(100.0 * (1.0 - rule.confidence)), "%")
-    agreed = f"Agreed on {date_text(rule.agreed)}. "
-    words = {
-        "guard_band": (
-            f"{agreed}Guard band: a requirement passes if the probability that it is met, given "
-            f"the measurement and its uncertainty, is at least {confidence}; otherwise it fails. "
-            "This sets the acceptance limit inside the requirement's limit by a guard band "
-            "(JCGM 106:2012; the two words of ILAC-G8:09/2019). The risk that a "
-            f"requirement reported as passed is in truth not met is at most {risk}."
-        ),
-        "graded": (
-            f"{agreed}Graded: pass if the probability that the requirement is met is at least "
-            f"{confidence}; conditional pass if it is less but the value lies inside the limit; "
-            f"fail if the probability is at most {risk}; conditional fail between (the words of "
-            "ILAC-G8:09/2019; JCGM 106:2012). The risk that a requirement reported as passed is "
-            f"in truth not met is at most {risk}; for a conditional pass it may be up to 50 %."
-        ),
-        "simple_acceptance": (
-            f"{agreed}Simple acceptance: a requirement passes if the value itself lies inside the "
-            "limit; the uncertainty is not taken off (JCGM 106:2012). The risk that a "
-            "requirement reported as passed is in truth not met can be as high as 50 %, at the "
-            "limit; it is one less the probability printed for each requirement."
-        ),
-    }[rule.kind]
     return (
-        words,
-        "This is the risk of each requirement by itself, given its own measurement; it says "
-        "nothing on how often such filters occur. Decisions are taken on unrounded numbers. "
-        "Where a basis other than the mean was required, the probability is that of the least "
-        "favourable specimen, or that the stated share of the population conforms.",
-        "Uncertainty by JCGM 100:2008: contributions add in squares, effective degrees of freedom "
-        "by Welch and Satterthwaite, expanded at 95 % by Student's t. Where the linear law does "
-        f"not hold, by Monte Carlo (JCGM 101:2008) with the fixed seed {seed}.",
-        "Probabilities that rest on several contributions combine the one-sided limit of each, at "
-        "its own degrees of freedom, as the root of the sum of squares: with few specimens this "
-        "keeps the stated risk, which common effective degrees of freedom would exceed.",
+        say(RULES[rule.kind], agreed=date_text(rule.agreed), confidence=confidence, risk=risk),
+        say(
+            "This is the risk of each requirement by itself, given its own measurement; it says "
+            "nothing on how often such filters occur. Decisions are taken on unrounded numbers. "
+            "Where a basis other than the mean was required, the probability is that of the least "
+            "favourable specimen, or that the stated share of the population conforms."
+        ),
+        say(
+            "Uncertainty by JCGM 100:2008: contributions add in squares, effective degrees of "
+            "freedom by Welch and Satterthwaite, expanded at 95 % by Student's t. Where the linear "
+            "law does not hold, by Monte Carlo (JCGM 101:2008) with the fixed seed {seed}.",
+            seed=seed,
+        ),
+        say(
+            "Probabilities that rest on several contributions combine the one-sided limit of each, "
+            "at its own degrees of freedom, as the root of the sum of squares: with few specimens "
+            "this keeps the stated risk, which common effective degrees of freedom would exceed."
+        ),
     )
 
 
@@ -89,20 +99,22 @@ def _budget(findings: Iterable[Finding], places: Places) -> Table:
             lines = _lines(finding, finding.estimate.components)
             rows += [(places.asked(ids), *line) for line in lines]
     return Table(
-        caption="Uncertainty budget of each result",
+        caption=say("Uncertainty budget of each result"),
         columns=(
-            Column("Requirement", 13),
-            Column("Contribution", 40),
-            Column("u in the result", 12, "right"),
-            Column("Share of variance", 8, "right"),
-            Column("Degrees of freedom", 9, "right"),
-            Column("Where the figure comes from", 18),
+            Column(say("Requirement"), 13),
+            Column(say("Contribution"), 40),
+            Column(say("u in the result"), 12, "right"),
+            Column(say("Share of variance"), 8, "right"),
+            Column(say("Degrees of freedom"), 9, "right"),
+            Column(say("Where the figure comes from"), 18),
         ),
         rows=tuple(rows),
-        note="u: standard uncertainty that the contribution gives the result, in the unit the "
-        "requirement is written in. *: one error common to both filters. Contributions below 1 % "
-        "of the variance are added up. Certificates: in the list of instruments.",
-        empty="No result carries an uncertainty budget.",
+        note=say(
+            "u: standard uncertainty that the contribution gives the result, in the unit the "
+            "requirement is written in. *: one error common to both filters. Contributions below "
+            "1 % of the variance are added up. Certificates: in the list of instruments."
+        ),
+        empty=say("No result carries an uncertainty budget."),
     )
 
 
@@ -118,7 +130,8 @@ def _lines(finding: Finding, components: Sequence[Component]) -> list[tuple[Cell
         u = math.sqrt(sum(c.u**2 for c in small))
         share = "<\u00a01\u00a0%" if u**2 < 0.01 * total else percent(u**2 / total)
         text = component_u(finding.demand, replace(small[0], u=u))
-        lines.append((f"{len(small)} smaller contributions together", text, share, "–", "–"))
+        name = say("{number} smaller contributions together", number=len(small))
+        lines.append((name, text, share, "–", "–"))
     return lines
 
 
@@ -126,11 +139,11 @@ def _line(finding: Finding, component: Component, total: float) -> tuple[Cell, .
     part = component.u**2 / total if 0 < total < math.inf else None
     share = "–" if part is None else percent(part) if part >= 0.01 else "<\u00a01\u00a0%"
     return (
-        f"{speak(component.name)}{'*' if component.shared else ''}",
+        f"{speak(say(component.name))}{'*' if component.shared else ''}",
         component_u(finding.demand, component),
         share,
         dof_text(component.dof),
-        speak(component.source).partition(", certificate")[0],
+        speak(say(component.source)).partition(say(", certificate"))[0],
     )
 
 
@@ -139,15 +152,18 @@ def _decided(findings: Sequence[Finding], threshold: float) -> Table:
     kinds: dict[tuple[str, str], list[tuple[str, str]]] = {}
     for finding in findings:
         row = result_row(finding, threshold)
-        reason = f"same as {again[row.id]}" if row.id in again else row.reason
-        kinds.setdefault((row.verdict.text, row.basis), []).append((row.id, reason))
-    marks = {f.verdict.value: mark(f.verdict.value) for f in findings}
+        reason = say("same as {other}", other=again[row.id]) if row.id in again else row.reason
+        kinds.setdefault((finding.verdict.value, row.basis), []).append((row.id, reason))
     rows = tuple(
-        (basis, marks[verdict], condensed(reasons)) for (verdict, basis), reasons in kinds.items()
+        (basis, mark(verdict), condensed(reasons)) for (verdict, basis), reasons in kinds.items()
     )
     return Table(
-        caption="How each verdict was reached",
-        columns=(Column("Judged on", 19), Column("Verdict", 16), Column("Reason", 65)),
+        caption=say("How each verdict was reached"),
+        columns=(
+            Column(say("Judged on"), 19),
+            Column(say("Verdict"), 16),
+            Column(say("Reason"), 65),
+        ),
         rows=rows,
     )
 
@@ -164,8 +180,8 @@ def _notes(findings: Iterable[Finding]) -> Table:
     for ids, note in said:
         notes.setdefault(note, []).append(ids)
     return Table(
-        caption="Notes on the results",
-        columns=(Column("Requirement", 20), Column("Note", 80)),
+        caption=say("Notes on the results"),
+        columns=(Column(say("Requirement"), 20), Column(say("Note"), 80)),
         rows=tuple((", ".join(ids), note) for note, ids in notes.items()),
-        empty="There is nothing to note.",
+        empty=say("There is nothing to note."),
     )

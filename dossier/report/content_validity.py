@@ -8,12 +8,31 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.check import Check
 from dossier.report.blocks import Cell, Column, Line, Table
 from dossier.report.condense import condensed, named
-from dossier.report.format import NONE, date_text, percent, speak
+from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.places import CHECKS
 from dossier.report.words import KINDS
+from dossier.words import later, say
 
 __all__ = ["ValidityPage", "validity_page"]
 
+OUTCOMES = {
+    later("met"): later("{number} met"),
+    later("not met"): later("{number} not met"),
+    later("warning"): later("{number} warning"),
+    later("covered by a deviation"): later("{number} covered by a deviation"),
+    later("not checked"): later("{number} not checked"),
+}
+"""Outcomes of a check, each with the words for a number of them."""
+ALL_OF = {
+    "multipass": later("all {number} multi-pass runs"),
+    "pressure_drop": later("all {number} flow sweeps"),
+    "bypass_valve": later("all {number} bypass valve sweeps"),
+    "measurement": later("all {number} measurements"),
+    "inspection": later("all {number} inspections"),
+}
+"""All records of a kind."""
+EFFECTS = (later("none"), later("widens uncertainty"), later("record excluded"))
+"""Effects of a deviation, as said on the page."""
 MOST_REMARKS = 60
 """Records whose remarks are printed; the attached records hold every one."""
 
@@ -51,36 +70,38 @@ def _summary(checks: Sequence[Check]) -> str:
     counts: dict[str, int] = {}
     for check in checks:
         counts[check.outcome] = counts.get(check.outcome, 0) + 1
-    words = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counts.items()))
-    return (
-        f"{len(checks)} checks on {len({c.record for c in checks if c.record})} records: "
-        f"{words or 'none'}. A record that does not meet a mandatory rule, and is not covered by "
-        "a recorded deviation, carries no result."
+    outcomes = [say(OUTCOMES[outcome], number=n) for outcome, n in sorted(counts.items())]
+    return say(
+        "{checks} checks on {records} records: {outcomes}. A record that does not meet a "
+        "mandatory rule, and is not covered by a recorded deviation, carries no result.",
+        checks=len(checks),
+        records=len({check.record for check in checks if check.record}),
+        outcomes=", ".join(outcomes) or say("none"),
     )
 
 
 def _notable(checks: Iterable[Check]) -> Table:
     rows = [
         (
-            check.record or "whole case",
-            check.rule,
-            speak(check.limit),
+            check.record or say("whole case"),
+            say(check.rule),
+            speak(say(check.limit)),
             speak(check.found),
-            (check.outcome, *((speak(check.deviation),) if check.deviation else ())),
+            (say(check.outcome), *((speak(check.deviation),) if check.deviation else ())),
         )
         for check in checks
     ]
     return Table(
-        caption="Checks that were not met, gave a warning, were covered or could not be made",
+        caption=say("Checks that were not met, gave a warning, were covered or could not be made"),
         columns=(
-            Column("Record", 12),
-            Column("Rule", 18),
-            Column("Limit", 25),
-            Column("Found", 25),
-            Column("Outcome", 20),
+            Column(say("Record"), 12),
+            Column(say("Rule"), 18),
+            Column(say("Limit"), 25),
+            Column(say("Found"), 25),
+            Column(say("Outcome"), 20),
         ),
         rows=tuple(rows),
-        empty="Every check was met.",
+        empty=say("Every check was met."),
     )
 
 
@@ -91,22 +112,25 @@ def _rules(checks: Sequence[Check]) -> Table:
         groups.setdefault(key, []).append(check)
     rows: list[tuple[Cell, ...]] = []
     for (rule, limit, standard, mandatory), group in groups.items():
-        name = (rule, Line(("mandatory" if mandatory else "warns only",), small=True))
-        source = Line((speak(standard),), small=True)
-        rows.append((name, (speak(limit), source), _lines(group)))
+        severity = say("mandatory") if mandatory else say("warns only")
+        name = (say(rule), Line((severity,), small=True))
+        source = Line((speak(say(standard)),), small=True)
+        rows.append((name, (speak(say(limit)), source), _lines(group)))
     return Table(
-        caption="Every check: rule, limit and where it is taken from, what was found",
+        caption=say("Every check: rule, limit and where it is taken from, what was found"),
         columns=(
-            Column("Rule", 13),
-            Column("Limit; its source and mark", 29),
-            Column("Outcome: found (records)", 58),
+            Column(say("Rule"), 13),
+            Column(say("Limit; its source and mark"), 29),
+            Column(say("Outcome: found (records)"), 58),
         ),
         rows=tuple(rows),
         id=CHECKS,
-        note="Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
-        "extract; memory: recalled, with the confidence stated; practice: common practice; own: "
-        "set by this program. Whoever holds the standard can correct the figure.",
-        empty="No check was made.",
+        note=say(
+            "Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
+            "extract; memory: recalled, with the confidence stated; practice: common practice; "
+            "own: set by this program. Whoever holds the standard can correct the figure."
+        ),
+        empty=say("No check was made."),
     )
 
 
@@ -114,25 +138,27 @@ def _lines(group: Iterable[Check]) -> tuple[str, ...]:
     """Return what was found, said once for all the records it was found on."""
     outcomes: dict[str, list[tuple[str, str]]] = {}
     for check in group:
-        found = (check.record or "whole case", speak(check.found))
+        found = (check.record or say("whole case"), speak(check.found))
         outcomes.setdefault(check.outcome, []).append(found)
     return tuple(
-        f"{outcome}: {line}" for outcome, found in outcomes.items() for line in condensed(found)
+        f"{say(outcome)}: {line}"
+        for outcome, found in outcomes.items()
+        for line in condensed(found)
     )
 
 
 def _laboratories(case: Case) -> Table:
     rows = [
-        (each.id, each.name, each.accreditation or NONE, ", ".join(each.methods) or NONE)
+        (each.id, each.name, each.accreditation or say(NONE), ", ".join(each.methods) or say(NONE))
         for each in case.qualification.laboratory
     ]
     return Table(
-        caption="Laboratories",
+        caption=say("Laboratories"),
         columns=(
-            Column("Laboratory", 10),
-            Column("Name", 18),
-            Column("Accreditation", 28),
-            Column("Methods it lists", 44),
+            Column(say("Laboratory"), 10),
+            Column(say("Name"), 18),
+            Column(say("Accreditation"), 28),
+            Column(say("Methods it lists"), 44),
         ),
         rows=tuple(rows),
     )
@@ -148,47 +174,49 @@ def _instruments(case: Case) -> Table:
                 each.kind,
                 date_text(each.calibrated),
                 date_text(each.due),
-                each.certificate or NONE,
+                each.certificate or say(NONE),
                 _stated(each.size_u, each.reading_u),
                 _used(used, case),
             )
         )
     return Table(
-        caption="Instruments and their calibration",
+        caption=say("Instruments and their calibration"),
         columns=(
-            Column("Instrument", 9),
-            Column("Kind", 17),
-            Column("Calibrated", 10),
-            Column("Due", 10),
-            Column("Certificate", 15),
-            Column("Stated standard uncertainty", 14),
-            Column("Used in", 25),
+            Column(say("Instrument"), 9),
+            Column(say("Kind"), 17),
+            Column(say("Calibrated"), 10),
+            Column(say("Due"), 10),
+            Column(say("Certificate"), 15),
+            Column(say("Stated standard uncertainty"), 14),
+            Column(say("Used in"), 25),
         ),
         rows=tuple(rows),
-        note="Where no uncertainty is stated, the accuracy that the standard allows stands in.",
-        empty="No instrument is named.",
+        note=say(
+            "Where no uncertainty is stated, the accuracy that the standard allows stands in."
+        ),
+        empty=say("No instrument is named."),
     )
 
 
 def _used(used: Sequence[str], case: Case) -> str:
     """Return the records an instrument was used in; all records of a kind are named as such."""
     texts, left = [], set(used)
-    for kind, words in KINDS.items():
+    for kind in KINDS:
         own = [r.id for r in case.records if r.entry.kind == kind]
         if len(own) > 2 and left.issuperset(own):
-            texts.append(f"all {len(own)} {words}s")
+            texts.append(say(ALL_OF[kind], number=len(own)))
             left.difference_update(own)
     rest = named(name for name in used if name in left)
-    return ", ".join([*texts, *([rest] if rest else [])]) or "not used"
+    return ", ".join([*texts, *([rest] if rest else [])]) or say("not used")
 
 
 def _stated(size_u: float | None, reading_u: object) -> str:
     texts = []
     if size_u is not None:
-        texts.append(f"{percent(size_u, 1)} of a count")
+        texts.append(say("{share} of a count", share=percent(size_u, 1)))
     if reading_u is not None:
-        texts.append(f"{speak(str(reading_u))} of a reading")
-    return "; ".join(texts) or NONE
+        texts.append(say("{share} of a reading", share=typed(reading_u)))
+    return "; ".join(texts) or say(NONE)
 
 
 def _remarks(case: Case) -> Table:
@@ -205,45 +233,49 @@ def _remarks(case: Case) -> Table:
             rows.append((record.id, "; ".join(own)))
     left = len(rows) - MOST_REMARKS
     return Table(
-        caption="Remarks of the laboratory, in its own words, after the line of the record",
-        columns=(Column("Record", 17), Column("Line: remark", 83)),
+        caption=say("Remarks of the laboratory, in its own words, after the line of the record"),
+        columns=(Column(say("Record"), 17), Column(say("Line: remark"), 83)),
         rows=tuple(rows[:MOST_REMARKS]),
-        note=f"Remarks of {left} further records are in the attached files." if left > 0 else "",
-        empty="The laboratory made no remark.",
+        note=say("Remarks of {left} further records are in the attached files.", left=left)
+        if left > 0
+        else "",
+        empty=say("The laboratory made no remark."),
     )
 
 
 def _who(ids: Sequence[str], case: Case) -> str:
-    return "every record" if {r.id for r in case.records} <= set(ids) else named(ids)
+    return say("every record") if {r.id for r in case.records} <= set(ids) else named(ids)
 
 
 def _deviations(case: Case) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for each in case.qualification.deviation:
-        effect = each.effect if each.u is None else f"{each.effect}: u = {percent(each.u, 1)}"
+        effect = say(each.effect)
+        if each.u is not None:
+            effect = f"{effect}: u = {percent(each.u, 1)}"
         rows.append(
             (each.record, speak(each.text), effect, speak(each.cause) or "–", each.agreed_by or "–")
         )
     return Table(
-        caption="Recorded deviations",
+        caption=say("Recorded deviations"),
         columns=(
-            Column("Record", 12),
-            Column("Deviation", 36),
-            Column("Effect", 18),
-            Column("Physical cause", 18),
-            Column("Agreed by", 16),
+            Column(say("Record"), 12),
+            Column(say("Deviation"), 36),
+            Column(say("Effect"), 18),
+            Column(say("Physical cause"), 18),
+            Column(say("Agreed by"), 16),
         ),
         rows=tuple(rows),
-        empty="No deviation was recorded.",
+        empty=say("No deviation was recorded."),
     )
 
 
 def _left_out(assessment: Assessment) -> Table:
     bench = assessment.bench
     tables = (
-        ("cannot be reduced", bench.unreduced),
-        ("not valid", bench.unusable),
-        ("excluded by a deviation", bench.excluded),
+        (say("cannot be reduced"), bench.unreduced),
+        (say("not valid"), bench.unusable),
+        (say("excluded by a deviation"), bench.excluded),
     )
     rows = [
         (record, word, speak(reason))
@@ -251,8 +283,12 @@ def _left_out(assessment: Assessment) -> Table:
         for record, reason in sorted(table.items())
     ]
     return Table(
-        caption="Records that carry no result",
-        columns=(Column("Record", 15), Column("Why", 20), Column("Reason in full", 65)),
+        caption=say("Records that carry no result"),
+        columns=(
+            Column(say("Record"), 15),
+            Column(say("Why"), 20),
+            Column(say("Reason in full"), 65),
+        ),
         rows=tuple(rows),
-        empty="Every record carries results.",
+        empty=say("Every record carries results."),
     )

@@ -22,6 +22,7 @@ __all__ = [
     "quantity_text",
     "significant",
     "speak",
+    "typed",
     "unit_text",
     "with_interval",
     "with_uncertainty",
@@ -61,10 +62,16 @@ _SPELLED = re.compile(
 )
 _HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _BARE_PERCENT = re.compile(r"(?<=\d)%")
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _HYPHEN_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 _UNIT_AFTER_NUMBER = re.compile(
     r"(?<=\d) (?=(?:µm|°C|mm²/s|m²/s|kPa|Pa|bar|psi|m?L(?:/min)?|k?g|mg|h|min|s|K|%)(?![a-z]))"
 )
+
+
+def typed(quantity: object) -> str:
+    """Return a quantity as a user typed it, such as "0.5 %", with the language's decimal mark."""
+    return speak(_POINT.sub(decimal_mark(), str(quantity)))
 
 
 def unit_text(unit: str) -> str:

@@ -7,6 +7,7 @@ from dossier.report.blocks import Cell, Line, Link, Mark
 from dossier.report.content import Content
 from dossier.report.house import DEFERENCE
 from dossier.report.visible import Seen, see, squeezed
+from dossier.words import say
 
 __all__ = ["lacking"]
 
@@ -68,7 +69,7 @@ def _requirements(seen: Seen, content: Content) -> Iterator[str]:
 
 def _cautions(seen: Seen, content: Content) -> Iterator[str]:
     computed = [(each.title, each.text) for each in content.computed_cautions]
-    for title, text in [(DEFERENCE.title, DEFERENCE.text), *computed]:
+    for title, text in [(say(DEFERENCE.title), say(DEFERENCE.text)), *computed]:
         if squeezed(title) not in seen.everything or squeezed(text) not in seen.everything:
             yield f"the caution {title!r} is lacking"
 

@@ -223,13 +223,13 @@ def _attached(
     """Return name, content, relationship and description of each file to attach."""
     files = [(each.name, each.content, *_kind(each.name)) for each in case.inputs]
     if case.signoff is not None:
-        files.append((case.signoff.name, case.signoff.content, "Supplement", "Sign-offs"))
-    files.append(("decision.json", decision_json, "Source", "Findings and decision"))
-    files.append(("manifest.json", manifest_json, "Supplement", "Digests and versions"))
+        files.append((case.signoff.name, case.signoff.content, "Supplement", say("Sign-offs")))
+    files.append(("decision.json", decision_json, "Source", say("Findings and decision")))
+    files.append(("manifest.json", manifest_json, "Supplement", say("Digests and versions")))
     return files
 
 
 def _kind(name: str) -> tuple[str, str]:
     if name.endswith(".toml"):
-        return "Source", "Case file"
-    return "Data", "Test record of the laboratory"
+        return "Source", say("Case file")
+    return "Data", say("Test record of the laboratory")

@@ -4,27 +4,28 @@ from collections.abc import Iterable, Sequence
 
 from dossier.decision.finding import Finding
 from dossier.report.blocks import Section
+from dossier.words import later, say
 
 __all__ = ["findings_of", "number_sections"]
 
 MAIN = (
-    ("decision", "Decision"),
-    ("requirements", "Requirements and results"),
-    ("application", "Application"),
-    ("filters", "Filters and specimens"),
-    ("efficiency", "Efficiency"),
-    ("capacity", "Capacity and life"),
-    ("pressure", "Pressure drop and the bypass valve"),
-    ("strength", "Valve, strength, integrity, dimensions"),
-    ("comparison", "Comparison with the filter now fitted"),
-    ("circuit", "Behaviour in the circuit"),
-    ("validity", "Validity of the tests"),
-    ("uncertainty", "Uncertainty and decision rule"),
-    ("cautions", "Cautions"),
-    ("signoff", "Sign-off"),
-    ("method", "Method"),
+    ("decision", later("Decision")),
+    ("requirements", later("Requirements and results")),
+    ("application", later("Application")),
+    ("filters", later("Filters and specimens")),
+    ("efficiency", later("Efficiency")),
+    ("capacity", later("Capacity and life")),
+    ("pressure", later("Pressure drop and the bypass valve")),
+    ("strength", later("Valve, strength, integrity, dimensions")),
+    ("comparison", later("Comparison with the filter now fitted")),
+    ("circuit", later("Behaviour in the circuit")),
+    ("validity", later("Validity of the tests")),
+    ("uncertainty", later("Uncertainty and decision rule")),
+    ("cautions", later("Cautions")),
+    ("signoff", later("Sign-off")),
+    ("method", later("Method")),
 )
-ANNEXES = (("data", "Data"), ("digests", "Digests and versions"))
+ANNEXES = (("data", later("Data")), ("digests", later("Digests and versions")))
 
 
 def section_of(finding: Finding) -> str:
@@ -49,7 +50,7 @@ def number_sections(
     sections = {}
     present = [(key, title) for key, title in MAIN if key not in absent]
     for number, (key, title) in enumerate(present, start=1):
-        sections[key] = Section(key, str(number), title)
+        sections[key] = Section(key, str(number), say(title))
     for letter, (key, title) in zip("AB", ANNEXES, strict=True):
-        sections[key] = Section(key, f"Annex {letter}", title)
+        sections[key] = Section(key, say("Annex {letter}", letter=letter), say(title))
     return sections

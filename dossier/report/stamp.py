@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from dossier.report.assets import fetcher
 from dossier.report.format import clean
 from dossier.report.render import load_weasyprint
+from dossier.words import language, say
 
 __all__ = ["Stamp", "stamp_pdf"]
 
@@ -37,12 +38,13 @@ def stamp_pdf(stamp: Stamp) -> bytes:
     """Return one page of 45 mm by 16 mm that shows who signed, as what, when, vouched by whom."""
     lines = [
         f'<p class="name">{_text(stamp.signer)}</p>',
-        f"<p>Signed digitally as: {_text(stamp.role)}</p>",
-        f"<p>{_text(stamp.day)} (stated, UTC)</p>",
-        f"<p>Certificate by {_text(stamp.issuer)}</p>",
+        f"<p>{say('Signed digitally as: {role}', role=_text(say(stamp.role)))}</p>",
+        f"<p>{say('{day} (stated, UTC)', day=_text(stamp.day))}</p>",
+        f"<p>{say('Certificate by {issuer}', issuer=_text(stamp.issuer))}</p>",
         f"<p>{_text(stamp.remark)}</p>" if stamp.remark else "",
     ]
-    page = f'<html lang="en"><style>{_STYLE}</style><body>{"".join(lines)}</body></html>'
+    body = f"<style>{_STYLE}</style><body>{''.join(lines)}</body>"
+    page = f'<html lang="{language()}">{body}</html>'
     weasyprint = load_weasyprint()
     document = weasyprint.HTML(string=page, base_url="asset:", url_fetcher=fetcher(str))
     pdf: bytes = document.write_pdf()

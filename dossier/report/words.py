@@ -5,27 +5,32 @@ from dataclasses import dataclass
 
 from dossier.report.blocks import Kind, Mark
 from dossier.report.signing import SignOff
+from dossier.words import ENGLISH, language, later, say
 
-__all__ = ["KINDS", "PATHS", "VERDICT_KIND", "Answer", "answer_of", "mark", "stamp_of"]
+__all__ = [
+    "KINDS", "PATHS", "SIDES", "VERDICT_KIND", "Answer", "answer_of", "mark", "stamp_of", "within",
+]  # fmt: skip
 
 KINDS: Mapping[str, str] = {
-    "multipass": "multi-pass run",
-    "pressure_drop": "flow sweep",
-    "bypass_valve": "bypass valve sweep",
-    "measurement": "measurement",
-    "inspection": "inspection",
+    "multipass": later("multi-pass run"),
+    "pressure_drop": later("flow sweep"),
+    "bypass_valve": later("bypass valve sweep"),
+    "measurement": later("measurement"),
+    "inspection": later("inspection"),
 }
-"""Kinds of record, as printed."""
-PATHS: Mapping[str, str] = {"full_flow": "full-flow path", "fine": "fine path"}
-"""Paths of a circuit, as printed."""
+"""Kinds of record, as said on the page."""
+PATHS: Mapping[str, str] = {"full_flow": later("full-flow path"), "fine": later("fine path")}
+"""Paths of a circuit, as said on the page."""
+SIDES = (later("candidate"), later("reference"))
+"""The two filters, as said on the page."""
 
 VERDICT_KIND: Mapping[str, Kind] = {
-    "pass": "pass",
-    "conditional pass": "partly",
-    "conditional fail": "partly",
-    "fail": "fail",
-    "not demonstrated": "open",
-    "not applicable": "none",
+    later("pass"): "pass",
+    later("conditional pass"): "partly",
+    later("conditional fail"): "partly",
+    later("fail"): "fail",
+    later("not demonstrated"): "open",
+    later("not applicable"): "none",
 }
 
 
@@ -43,58 +48,71 @@ class Answer:
 
 _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
     "approved": (
-        "Approved",
+        later("Approved"),
         "pass",
-        "The filter may be fitted in this application, within the scope stated below.",
+        later("The filter may be fitted in this application, within the scope stated below."),
     ),
     "approved with conditions": (
-        "Approved with conditions",
+        later("Approved with conditions"),
         "partly",
-        "The filter may be fitted in this application only while every condition below is kept.",
+        later(
+            "The filter may be fitted in this application only while every condition below is kept."
+        ),
     ),
     "not approved": (
-        "Not approved",
+        later("Not approved"),
         "fail",
-        "The filter may not be fitted in this application on the evidence in this dossier.",
+        later("The filter may not be fitted in this application on the evidence in this dossier."),
     ),
     "undecided": (
-        "Undecided",
+        later("Undecided"),
         "open",
-        "The evidence does not answer the question. The filter may not be fitted on the strength "
-        "of this dossier.",
+        later(
+            "The evidence does not answer the question. The filter may not be fitted on the "
+            "strength of this dossier."
+        ),
     ),
 }
 
 _DRAFT: Mapping[str, tuple[str, Kind, str]] = {
     "approved": (
-        "Would qualify",
+        later("Would qualify"),
         "pass",
-        "Every mandatory requirement passes. This is a finding of the calculation, not leave to "
-        "fit the filter: it has not been signed.",
+        later(
+            "Every mandatory requirement passes. This is a finding of the calculation, not leave "
+            "to fit the filter: it has not been signed."
+        ),
     ),
     "approved with conditions": (
-        "Would qualify with conditions",
+        later("Would qualify with conditions"),
         "partly",
-        "Every mandatory requirement passes or is covered as the conditions below say. This is a "
-        "finding of the calculation, not leave to fit the filter: it has not been signed.",
+        later(
+            "Every mandatory requirement passes or is covered as the conditions below say. This "
+            "is a finding of the calculation, not leave to fit the filter: it has not been signed."
+        ),
     ),
     "not approved": (
-        "Would not qualify",
+        later("Would not qualify"),
         "fail",
-        "At least one mandatory requirement fails. The filter may not be fitted on this evidence.",
+        later(
+            "At least one mandatory requirement fails. The filter may not be fitted on this "
+            "evidence."
+        ),
     ),
     "undecided": (
-        "Undecided",
+        later("Undecided"),
         "open",
-        "The evidence does not answer the question. The filter may not be fitted on the strength "
-        "of this dossier.",
+        later(
+            "The evidence does not answer the question. The filter may not be fitted on the "
+            "strength of this dossier."
+        ),
     ),
 }
 
 
 def mark(verdict: str) -> Mark:
     """Return a verdict with its form; a word that is not known is set as not demonstrated."""
-    return Mark(verdict, VERDICT_KIND.get(verdict, "open"))
+    return Mark(say(verdict), VERDICT_KIND.get(verdict, "open"))
 
 
 def stamp_of(signoff: SignOff) -> str:
@@ -102,11 +120,11 @@ def stamp_of(signoff: SignOff) -> str:
     if signoff.complete:
         return ""
     if any(not each.holds for each in signoff.signed):
-        return "DRAFT, sign-off no longer holds"
+        return say("DRAFT, sign-off no longer holds")
     held = len(signoff.roles) - len(signoff.missing)
     if held:
-        return f"DRAFT, {held} of {len(signoff.roles)} signed"
-    return "DRAFT, not signed"
+        return say("DRAFT, {held} of {roles} signed", held=held, roles=len(signoff.roles))
+    return say("DRAFT, not signed")
 
 
 def answer_of(decision: str, signoff: SignOff) -> Answer:
@@ -114,4 +132,9 @@ def answer_of(decision: str, signoff: SignOff) -> Answer:
     stamp = stamp_of(signoff)
     table = _DRAFT if stamp else _SIGNED
     word, kind, text = table.get(decision, table["undecided"])
-    return Answer(word=word, kind=kind, text=text, stamp=stamp)
+    return Answer(word=say(word), kind=kind, text=say(text), stamp=stamp)
+
+
+def within(title: str) -> str:
+    """Return a said title as it stands inside a sentence: English writes it small there."""
+    return title[:1].lower() + title[1:] if language() == ENGLISH else title
