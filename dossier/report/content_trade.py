@@ -130,7 +130,7 @@ def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
         chart = say(
             "Chart of {y} against {x}: {points}.", y=y.label, x=x.label, points="; ".join(stands)
         )
-        texts.append(f"{chart} {say('Limits: {limits}.', limits=limits)}")
+        texts += [chart, say("Limits: {limits}.", limits=limits)]
     return " ".join(texts)
 
 

@@ -37,13 +37,14 @@ class Stamp:
 def stamp_pdf(stamp: Stamp) -> bytes:
     """Return one page of 45 mm by 16 mm that shows who signed, as what, when, vouched by whom."""
     lines = [
-        f'<p class="name">{_text(stamp.signer)}</p>',
-        f"<p>{say('Signed digitally as: {role}', role=_text(say(stamp.role)))}</p>",
-        f"<p>{say('{day} (stated, UTC)', day=_text(stamp.day))}</p>",
-        f"<p>{say('Certificate by {issuer}', issuer=_text(stamp.issuer))}</p>",
-        f"<p>{_text(stamp.remark)}</p>" if stamp.remark else "",
+        say("Signed digitally as: {role}", role=_text(say(stamp.role))),
+        say("{day} (stated, UTC)", day=_text(stamp.day)),
+        say("Certificate by {issuer}", issuer=_text(stamp.issuer)),
+        *([_text(say(stamp.remark))] if stamp.remark else []),
     ]
-    body = f"<style>{_STYLE}</style><body>{''.join(lines)}</body>"
+    written = "".join(f"<p>{line}</p>" for line in lines)
+    name = f'<p class="name">{_text(stamp.signer)}</p>'
+    body = f"<style>{_STYLE}</style><body>{name}{written}</body>"
     page = f'<html lang="{language()}">{body}</html>'
     weasyprint = load_weasyprint()
     document = weasyprint.HTML(string=page, base_url="asset:", url_fetcher=fetcher(str))
