@@ -58,7 +58,7 @@ def _labels(ax: "Axes", bands: Sequence[Band], height: float, *, rising: bool = 
         at = min(at, 0.6 * float(np.nanmax(band.y)))
         artists.append(
             end_label(
-                ax, _where(band, at), at, band.label, side_color(band.side),
+                ax, _where(band, at), at, say(band.label), side_color(band.side),
                 xytext=(-9, 2 if rising else -4) if left else (9, -2),
                 ha="right" if left else "left",
             )

@@ -29,7 +29,7 @@ def draw_share(ax: "Axes", bands: Sequence[Band], normal: float) -> list[Any]:
         below = rank == 0 and len(order) > 1
         artists.append(
             end_label(
-                ax, float(band.x[at]), float(band.y[at]), band.label, color,
+                ax, float(band.x[at]), float(band.y[at]), say(band.label), color,
                 xytext=(9, -7) if below else (-9, 7), ha="left" if below else "right",
             )
         )  # fmt: skip

@@ -127,7 +127,7 @@ def _ends(bands: Sequence[Band]) -> str:
     return "; ".join(
         say(
             "{line} {first} kPa at {start} to {last} kPa at {end}",
-            line=band.label,
+            line=say(band.label),
             first=significant(float(band.y[0]), 3),
             start=significant(float(band.x[0]), 3),
             last=significant(float(band.y[-1]), 3),

@@ -143,7 +143,7 @@ def _line(finding: Finding, component: Component, total: float) -> tuple[Cell, .
         component_u(finding.demand, component),
         share,
         dof_text(component.dof),
-        speak(say(component.source)).partition(say(", certificate"))[0],
+        speak(say(component.source)).partition(", certificate")[0],
     )
 
 

@@ -85,7 +85,7 @@ def _notable(checks: Iterable[Check]) -> Table:
         (
             check.record or say("whole case"),
             say(check.rule),
-            speak(say(check.limit)),
+            speak(check.limit),
             speak(check.found),
             (say(check.outcome), *((speak(check.deviation),) if check.deviation else ())),
         )
@@ -114,8 +114,8 @@ def _rules(checks: Sequence[Check]) -> Table:
     for (rule, limit, standard, mandatory), group in groups.items():
         severity = say("mandatory") if mandatory else say("warns only")
         name = (say(rule), Line((severity,), small=True))
-        source = Line((speak(say(standard)),), small=True)
-        rows.append((name, (speak(say(limit)), source), _lines(group)))
+        source = Line((speak(standard),), small=True)
+        rows.append((name, (speak(limit), source), _lines(group)))
     return Table(
         caption=say("Every check: rule, limit and where it is taken from, what was found"),
         columns=(
