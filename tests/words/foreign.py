@@ -1,0 +1,159 @@
+"""A demo case whose user writes Greek, in a dossier whose every translated word is Cyrillic.
+
+What is left in Latin letters was said by neither: it escaped the catalogue.
+"""
+
+import base64
+import html
+import re
+import shutil
+from dataclasses import dataclass
+from html.parser import HTMLParser
+from string import Formatter
+from typing import get_args
+
+from dossier import api, words
+from dossier.case import model
+from dossier.evidence.registry import all_quantities
+from dossier.report import render
+from dossier.words import catalogue
+from tests.words.messages import ROOT, needed
+
+LATIN = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+CYRILLIC = "абцдефгхийклмнопярстувшжызАБЦДЕФГХИЙКЛМНОПЯРСТУВШЖЫЗ"
+GREEK = "αβςδεφγηιξκλμνοπψρστυϊωχϋζΑΒΨΔΕΦΓΗΙΞΚΛΜΝΟΠΪΡΣΤΥΫΩΧΆΖ"
+FREE = (
+    "title purpose notes owner equipment machines description name maker accreditation certificate "
+    "text source lots cause agreed_by meaning until kind characteristic"
+).split()
+"""Keys under which a user writes words of his own; a code under `kind` stays."""
+_TYPED = re.compile(rf'(?<![\w"])({"|".join(FREE)})(\s*=\s*)("[^"]*"|\[[^\]]*\])')
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+
+
+def cyrillic(text):
+    """Return a sentence with the letters outside of its places changed."""
+    pieces = []
+    for said, name, spec, conversion in Formatter().parse(text):
+        pieces.append(said.translate(str.maketrans(LATIN, CYRILLIC)))
+        if name is not None:
+            ending = f"!{conversion}" if conversion else ""
+            pieces.append(f"{{{name}{ending}{':' + spec if spec else ''}}}")
+    return "".join(pieces)
+
+
+class Cyrillic:
+    """A language that has a word for every sentence that is known, and for no other."""
+
+    name = "de"
+    decimal_mark = ","
+
+    def __init__(self):
+        self.known = {(context, form) for context, forms in needed() for form in forms}
+
+    def say(self, text, context):
+        return cyrillic(text) if (context, text) in self.known else text
+
+    def say_count(self, number, one, many):
+        return self.say(one if number == 1 else many, "")
+
+    def day(self, when):
+        return f"{when:%d.%m.%Y}"
+
+
+def codes():
+    """Return the words that a user must choose from, and the names of the quantities."""
+    found = set(all_quantities())
+    for declared in vars(model).values():
+        for field in getattr(declared, "model_fields", {}).values():
+            found |= set(_literals(field.annotation))
+    return found
+
+
+def _literals(annotation):
+    for each in get_args(annotation):
+        if isinstance(each, str):
+            yield each
+        else:
+            yield from _literals(each)
+
+
+def written_in_greek(name, folder):
+    """Return the folder of a copy of a demo case, in a foreign language, its user's words Greek."""
+    copy = folder / name
+    shutil.copytree(ROOT / "inputs" / name, copy)
+    fixed = codes()
+
+    def greek(text):
+        return _POINT.sub("·", text.translate(str.maketrans(LATIN, GREEK)))
+
+    def typed(found):
+        key, equals, value = found.groups()
+        return found[0] if value.strip('"') in fixed else f"{key}{equals}{greek(value)}"
+
+    for path in copy.rglob("*.toml"):
+        path.write_text(_TYPED.sub(typed, path.read_text("utf-8")), encoding="utf-8")
+    for path in copy.rglob("*.csv"):
+        lines = path.read_text("utf-8").splitlines()
+        changed = [greek(line) if line.startswith("#") else line for line in lines]
+        path.write_text("\n".join(changed) + "\n", encoding="utf-8")
+    case = copy / "case.toml"
+    case.write_text('language = "de"\n' + case.read_text("utf-8"), encoding="utf-8")
+    return copy
+
+
+@dataclass
+class Pages:
+    """What a reader of the dossier gets, before it is laid out."""
+
+    text: list[str]
+    """Words between the tags, one entry a piece."""
+    spoken: list[str]
+    """Words in attributes: read out, in the margins, in the properties of the file."""
+    charts: list[str]
+    """Words in charts."""
+    attached: list[str]
+    """Descriptions of the attached files."""
+
+
+class _Reader(HTMLParser):
+    SPOKEN = {"alt", "title", "aria-label", "content", "data-left", "data-right", "data-page",
+              "data-of", "data-concern"}  # fmt: skip
+
+    def __init__(self):
+        super().__init__()
+        self.pages = Pages([], [], [], [])
+
+    def handle_starttag(self, tag, attrs):
+        for name, value in attrs:
+            if name in self.SPOKEN and value:
+                self.pages.spoken.append(value)
+            if name == "src" and value and value.startswith("data:image/svg+xml;base64,"):
+                drawing = base64.b64decode(value.partition(",")[2]).decode("utf-8")
+                texts = re.findall(r"<text[^>]*>([^<]*)</text>", drawing)
+                self.pages.charts += [html.unescape(each) for each in texts]
+
+    def handle_data(self, data):
+        if data.strip():
+            self.pages.text.append(" ".join(data.split()))
+
+
+def pages_of(folder, monkeypatch, tongue=None):
+    """Return the pages of a case, said in `tongue`, or in the language that the case names."""
+    taken = []
+
+    def take(source, environment, attached, content, house):
+        taken.append((source, [description for *_, description in attached]))
+        return render.Rendered(b"", ())
+
+    monkeypatch.setattr(render, "_write", take)
+    if tongue is not None:
+        monkeypatch.setattr(words, "tongue", lambda _: tongue)
+        monkeypatch.setattr(catalogue, "tongue", lambda _: tongue)
+    case = api.read_case(folder)
+    api.compose(case, api.assess(case), api.issue_date(case))
+    source, descriptions = taken[-1]
+    reader = _Reader()
+    reader.feed(source)
+    reader.pages.attached = descriptions
+    return reader.pages

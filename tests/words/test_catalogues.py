@@ -1,0 +1,100 @@
+"""Every sentence that a page can say is found, can be translated and is translated."""
+
+import ast
+
+import pytest
+
+from dossier.words import ENGLISH, LANGUAGES
+from tests.words import messages
+
+OTHERS = sorted(set(LANGUAGES) - {ENGLISH})
+
+
+def shown(entries):
+    return "\n".join(f"  {context + ': ' if context else ''}{forms}" for context, forms in entries)
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_every_sentence_has_a_translation(language):
+    held = messages.held(language)
+    lacking = [each for each in sorted(messages.needed()) if not all(held.get(each, ("",)))]
+    assert not lacking, f"{len(lacking)} sentences without words in {language}:\n{shown(lacking)}"
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_translation_is_fuzzy_or_left_over(language):
+    catalogue = messages.catalogue(language)
+    known = messages.needed() | {("", forms) for forms in messages.declared()}
+    left = [each for each in messages.held(language) if each not in known]
+    assert not left, f"no longer said:\n{shown(left)}"
+    assert not catalogue.obsolete
+    assert not [message.id for message in catalogue if message.id and message.fuzzy]
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_translation_keeps_the_places_and_their_formats(language):
+    for (_, forms), translated in messages.held(language).items():
+        assert len(translated) == len(forms), forms
+        for form, words in zip(forms, translated, strict=True):
+            assert messages.places(form) == messages.places(words), f"{form!r}: {words!r}"
+
+
+def test_babel_finds_every_sentence():
+    # Words inside the places of an f-string are seen by Python and not by Babel's extraction.
+    found = messages.found_by_babel()
+    hidden = [
+        f"{use.place}: {use.forms}"
+        for use in messages.uses()
+        if messages.literal(use) and use.forms not in found and use.forms != ("",)
+    ]
+    assert not hidden, "\n".join(hidden)
+
+
+def test_a_sentence_is_a_literal_or_the_name_of_one():
+    made = (ast.JoinedStr, ast.BinOp)
+    faults = [
+        f"{use.place}: {ast.unparse(form)}"
+        for use in messages.uses()
+        for form in use.forms
+        if isinstance(form, made)
+        or (isinstance(form, ast.Call) and ast.unparse(form.func) in {"str", "format", "speak"})
+        or (isinstance(form, ast.Call) and ast.unparse(form.func).endswith((".format", ".join")))
+    ]
+    assert not faults, "\n".join(faults)
+
+
+def test_later_takes_a_literal():
+    faults = [u.place for u in messages.uses() if u.function == "later" and not messages.literal(u)]
+    assert not faults
+
+
+def test_a_sentence_gets_a_value_for_each_place_and_no_other():
+    faults = []
+    for use in messages.uses():
+        if use.names is None or not messages.literal(use):
+            continue
+        wanted = {name for form in use.forms for name, _, _ in messages.places(form)}
+        if use.function == "say_count":
+            wanted.add("number")
+        if wanted != use.names:
+            faults.append(f"{use.place}: {use.forms}: given {sorted(use.names)}")
+    assert not faults, "\n".join(faults)
+
+
+def test_nothing_is_said_while_a_module_is_read():
+    faults = []
+    for path in messages.MODULES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        faults += [f"{path.name}:{line}" for line in _said_at_once(tree)]
+    assert not faults, "\n".join(faults)
+
+
+def _said_at_once(node):
+    """Yield the lines of calls of say that stand in no function."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
+            continue
+        if isinstance(child, ast.Call) and isinstance(child.func, ast.Name):
+            if child.func.id in {"say", "say_count"}:
+                yield child.lineno
+        yield from _said_at_once(child)
