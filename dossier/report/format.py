@@ -56,7 +56,7 @@ _UNITS = {
     "dimensionless": "",
     "fraction": "",
 }
-PER_ML = later("per mL")
+_WORDED = {"1/mL": later("per mL"), "classes": later("classes")}
 _SPELLED = re.compile(
     r"(?<![A-Za-z0-9])(um\(c\)|um\(b\)|um|mm2/s|m2/s|m3/s|m3/h|kg/m3|degC)(?![A-Za-z0-9(])"
 )
@@ -76,7 +76,7 @@ def typed(quantity: object) -> str:
 
 def unit_text(unit: str) -> str:
     """Return a unit as printed: ``um(c)`` becomes µm(c), ``degC`` °C; a bare number has none."""
-    return say(PER_ML) if unit == "1/mL" else _UNITS.get(unit, unit)
+    return say(_WORDED[unit]) if unit in _WORDED else _UNITS.get(unit, unit)
 
 
 def speak(text: str) -> str:
@@ -235,7 +235,9 @@ def with_unit(text: str, unit: str) -> str:
         return text
     if PLUS_MINUS in text:
         return f"({text}) {printed}"
-    return f"{text}{SPACE}{printed}".replace("\u00a0per ", "\u00a0per\u00a0")
+    if unit == "1/mL":
+        printed = printed.replace(" ", SPACE)
+    return f"{text}{SPACE}{printed}"
 
 
 def quantity_text(value: float, unit: str, digits: int = 4, *, keep: bool = False) -> str:

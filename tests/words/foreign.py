@@ -24,10 +24,16 @@ CYRILLIC = "абцдефгхийклмнопярстувшжызАБЦДЕФГХ
 GREEK = "αβςδεφγηιξκλμνοπψρστυϊωχϋζΑΒΨΔΕΦΓΗΙΞΚΛΜΝΟΠΪΡΣΤΥΫΩΧΆΖ"
 FREE = (
     "title purpose notes owner equipment machines description name maker accreditation certificate "
-    "text source lots cause agreed_by meaning until kind characteristic"
+    "text source lots cause agreed_by meaning until kind characteristic id fluid laboratory standard "
+    "methods"
 ).split()
 """Keys under which a user writes words of his own; a code under `kind` stays."""
+NAMES = {"id", "fluid", "laboratory", "standard", "methods"}
+"""Keys of names: one with a digit in it, such as that of a standard, stays."""
 _TYPED = re.compile(rf'(?<![\w"])({"|".join(FREE)})(\s*=\s*)("[^"]*"|\[[^\]]*\])')
+_QUOTED = re.compile(r'"[^"\d]*"')
+_PHRASE = re.compile(r"(?<=^)[^,]*[a-z]{2} [^,\[]*(?=,)|(?<=,)[^,]*[a-z]{2}[ ;][^,\[]*(?=,|$)")
+"""Cells of words in a table, other than headers with a unit."""
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -89,13 +95,20 @@ def written_in_greek(name, folder):
 
     def typed(found):
         key, equals, value = found.groups()
-        return found[0] if value.strip('"') in fixed else f"{key}{equals}{greek(value)}"
+        if value.strip('"') in fixed:
+            return found[0]
+        if key in NAMES:
+            return f"{key}{equals}{_QUOTED.sub(lambda each: greek(each[0]), value)}"
+        return f"{key}{equals}{greek(value)}"
 
     for path in copy.rglob("*.toml"):
         path.write_text(_TYPED.sub(typed, path.read_text("utf-8")), encoding="utf-8")
     for path in copy.rglob("*.csv"):
         lines = path.read_text("utf-8").splitlines()
-        changed = [greek(line) if line.startswith("#") else line for line in lines]
+        changed = [
+            greek(line) if line.startswith("#") else _PHRASE.sub(lambda cell: greek(cell[0]), line)
+            for line in lines
+        ]
         path.write_text("\n".join(changed) + "\n", encoding="utf-8")
     case = copy / "case.toml"
     case.write_text('language = "de"\n' + case.read_text("utf-8"), encoding="utf-8")

@@ -19,7 +19,8 @@ from dossier.evidence.registry import all_quantities
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "dossier"
 TEMPLATES = sorted((ROOT / "templates").glob("*.html"))
-MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent.name != "words")
+MACHINERY = {PACKAGE / "words" / name for name in ("__init__.py", "catalogue.py")}
+MODULES = sorted(set(PACKAGE.rglob("*.py")) - MACHINERY)
 KEYWORDS = {"say": None, "say_count": (2, 3), "later": None}
 WORD = re.compile(r"[a-z]{3,}")
 
