@@ -23,15 +23,15 @@ LATIN = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 CYRILLIC = "абцдефгхийклмнопярстувшжызАБЦДЕФГХИЙКЛМНОПЯРСТУВШЖЫЗ"
 GREEK = "αβςδεφγηιξκλμνοπψρστυϊωχϋζΑΒΨΔΕΦΓΗΙΞΚΛΜΝΟΠΪΡΣΤΥΫΩΧΆΖ"
 FREE = (
-    "title purpose notes owner equipment machines description name maker accreditation certificate "
-    "text source lots cause agreed_by meaning until kind characteristic id fluid laboratory standard "
-    "methods"
-).split()
+    "accreditation", "agreed_by", "cause", "certificate", "characteristic", "description",
+    "equipment", "fluid", "id", "kind", "laboratory", "lots", "machines", "maker", "meaning",
+    "methods", "name", "notes", "owner", "purpose", "source", "standard", "text", "title", "until",
+)  # fmt: skip
 """Keys under which a user writes words of his own; a code under `kind` stays."""
 NAMES = {"id", "fluid", "laboratory", "standard", "methods"}
-"""Keys of names: one with a digit in it, such as that of a standard, stays."""
+"""Keys of names: one with a digit in it, such as that of a standard, and a record's stay."""
 _TYPED = re.compile(rf'(?<![\w"])({"|".join(FREE)})(\s*=\s*)("[^"]*"|\[[^\]]*\])')
-_QUOTED = re.compile(r'"[^"\d]*"')
+_QUOTED = re.compile(r'"(?![A-Z]+-[A-Z-]+")[^"\d]*"')
 _PHRASE = re.compile(r"(?<=^)[^,]*[a-z]{2} [^,\[]*(?=,)|(?<=,)[^,]*[a-z]{2}[ ;][^,\[]*(?=,|$)")
 """Cells of words in a table, other than headers with a unit."""
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
@@ -129,17 +129,21 @@ class Pages:
     """Descriptions of the attached files."""
 
 
-class _Reader(HTMLParser):
-    SPOKEN = {"alt", "title", "aria-label", "content", "data-left", "data-right", "data-page",
-              "data-of", "data-concern"}  # fmt: skip
+SPOKEN = {
+    "alt", "aria-label", "content", "data-concern", "data-left", "data-of", "data-page",
+    "data-right", "title",
+}  # fmt: skip
+"""Attributes of which a reader gets to know."""
 
+
+class _Reader(HTMLParser):
     def __init__(self):
         super().__init__()
         self.pages = Pages([], [], [], [])
 
     def handle_starttag(self, tag, attrs):
         for name, value in attrs:
-            if name in self.SPOKEN and value:
+            if name in SPOKEN and value:
                 self.pages.spoken.append(value)
             if name == "src" and value and value.startswith("data:image/svg+xml;base64,"):
                 drawing = base64.b64decode(value.partition(",")[2]).decode("utf-8")

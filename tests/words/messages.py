@@ -59,9 +59,14 @@ def used_in_modules() -> Iterator[Use]:
     for path in MODULES:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-                if node.func.id in KEYWORDS:
-                    yield _use(node, f"{path.relative_to(ROOT)}:{node.lineno}")
+            if called(node) in KEYWORDS:
+                yield _use(node, f"{path.relative_to(ROOT)}:{node.lineno}")
+
+
+def called(node: ast.AST) -> str:
+    """Return the name of the function that a piece of syntax calls, if it calls one by name."""
+    named = isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    return node.func.id if named else ""
 
 
 def _use(call: ast.Call, place: str) -> Use:

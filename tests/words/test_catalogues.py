@@ -94,7 +94,6 @@ def _said_at_once(node):
     for child in ast.iter_child_nodes(node):
         if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
             continue
-        if isinstance(child, ast.Call) and isinstance(child.func, ast.Name):
-            if child.func.id in {"say", "say_count"}:
-                yield child.lineno
+        if messages.called(child) in {"say", "say_count"}:
+            yield child.lineno
         yield from _said_at_once(child)
