@@ -31,7 +31,8 @@ FREE = (
 NAMES = {"id", "fluid", "laboratory", "standard", "methods"}
 """Keys of names: one with a digit in it, such as that of a standard, and a record's stay."""
 _TYPED = re.compile(rf'(?<![\w"])({"|".join(FREE)})(\s*=\s*)("[^"]*"|\[[^\]]*\])')
-_QUOTED = re.compile(r'"(?![A-Z]+-[A-Z-]+")[^"\d]*"')
+_QUOTED = re.compile(r'"[^"]*"')
+_KEPT = re.compile(r'"[A-Z]+-[A-Z-]+"|.*\d.*')
 _PHRASE = re.compile(r"(?<=^)[^,]*[a-z]{2} [^,\[]*(?=,)|(?<=,)[^,]*[a-z]{2}[ ;][^,\[]*(?=,|$)")
 """Cells of words in a table, other than headers with a unit."""
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
@@ -93,12 +94,15 @@ def written_in_greek(name, folder):
     def greek(text):
         return _POINT.sub("·", text.translate(str.maketrans(LATIN, GREEK)))
 
+    def named(found):
+        return found[0] if _KEPT.fullmatch(found[0]) else greek(found[0])
+
     def typed(found):
         key, equals, value = found.groups()
         if value.strip('"') in fixed:
             return found[0]
         if key in NAMES:
-            return f"{key}{equals}{_QUOTED.sub(lambda each: greek(each[0]), value)}"
+            return f"{key}{equals}{_QUOTED.sub(named, value)}"
         return f"{key}{equals}{greek(value)}"
 
     for path in copy.rglob("*.toml"):

@@ -112,7 +112,7 @@ def declared() -> set[Forms]:
     """Return the sentences of the vocabulary of quantities and of the file of limits."""
     texts: set[str] = set()
     for each in all_quantities().values():
-        texts |= {each.title, each.meaning, each.formula, each.standard}
+        texts |= {each.title, each.symbol, each.meaning, each.formula, each.standard}
     limits = tomllib.loads((PACKAGE / "evidence" / "limits.toml").read_text(encoding="utf-8"))
     for entry in _tables(limits):
         texts |= {str(entry[key]) for key in ("rule", "clause", "mark", "text") if key in entry}

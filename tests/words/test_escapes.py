@@ -38,10 +38,10 @@ def pages(request, tmp_path, monkeypatch):
 
 
 def symbols():
-    """Return the letters of the quantities' symbols, and of formulas without a word."""
-    texts = [each.symbol for each in all_quantities().values()]
-    texts += [each.formula for each in all_quantities().values() if not WORD.search(each.formula)]
-    return {letters for text in texts for letters in _LATIN.findall(text)}
+    """Return the letters of the quantities' symbols and formulas, where there is no word in them."""
+    texts = [text for each in all_quantities().values() for text in (each.symbol, each.formula)]
+    wordless = [text for text in texts if not WORD.search(text)]
+    return {letters for text in wordless for letters in _LATIN.findall(text)}
 
 
 def escaped(pieces):
