@@ -38,7 +38,7 @@ def pages(request, tmp_path, monkeypatch):
 
 
 def symbols():
-    """Return the letters of the quantities' symbols and formulas, where there is no word in them."""
+    """Return the letters of symbols and formulas of the quantities that have no word in them."""
     texts = [text for each in all_quantities().values() for text in (each.symbol, each.formula)]
     wordless = [text for text in texts if not WORD.search(text)]
     return {letters for text in wordless for letters in _LATIN.findall(text)}

@@ -1,0 +1,101 @@
+"""Margins, charts and the guard over a house's templates speak the language of the case."""
+
+import base64
+import re
+from io import BytesIO
+
+import pytest
+import weasyprint
+from pypdf import PdfReader
+
+from dossier.case.problems import CaseError
+from dossier.report import render
+from dossier.report.chart_style import draw, tick
+from dossier.report.stamp import Stamp, stamp_pdf
+from dossier.words import speaking
+from tests.report import sample
+from tests.words.messages import ROOT
+
+SHEET = (ROOT / "templates" / "dossier.css").read_text(encoding="utf-8")
+BODY = '<html lang="en"><style>{}</style><body {}>words</body></html>'
+
+
+def margins(attributes):
+    page = BODY.format(re.sub("@font-face.*?}", "", SHEET), attributes)
+    document = weasyprint.HTML(string=page).write_pdf()
+    return PdfReader(BytesIO(document)).pages[0].extract_text()
+
+
+def test_the_margins_say_what_the_page_gives_them():
+    text = margins('data-page="Seite" data-of="von" data-concern="Nur die Prüflinge."')
+    assert "Seite 1 von 1" in text
+    assert "Nur die Prüflinge." in text
+
+
+def test_a_page_of_a_house_without_words_for_the_margins_is_numbered_in_english():
+    text = margins("")
+    assert "page 1 of 1" in text
+    assert "Results concern only the specimens tested." in text
+
+
+def test_charts_write_the_decimal_mark_of_the_language():
+    def paint(figure):
+        ax = figure.subplots()
+        ax.plot([0.0, 1.0], [0.0, 1.0])
+        ax.set_xticks([0.5], [tick(0.5)])
+
+    def texts():
+        drawing = base64.b64decode(draw(paint, "", 2.0).partition(",")[2]).decode()
+        return re.findall(r"<text[^>]*>([^<]*)</text>", drawing)
+
+    with speaking("en"):
+        assert {"0.5", "0.8"} <= set(texts())
+    with speaking("de"):
+        assert {"0,5", "0,8"} <= set(texts())
+        assert not any("." in text for text in texts())
+
+
+def test_a_seal_speaks_the_language():
+    stamp = Stamp(signer="A. Person", role="checked", day="2026-03-02", issuer="A house")
+    with speaking("de"):
+        text = PdfReader(BytesIO(stamp_pdf(stamp))).pages[0].extract_text()
+    assert "Digital signiert als" in text
+    assert "Signed" not in text
+
+
+def german():
+    case = sample.case(qual=sample.qualification(language="de"))
+    with speaking("de"):
+        return case, sample.assessment(case)
+
+
+def rendered(folder):
+    case, assessment = german()
+    return render.render_pdf(
+        case, assessment, issued=sample.ISSUED, templates=folder, **sample.documents()
+    )
+
+
+@pytest.fixture
+def house(tmp_path, monkeypatch):
+    dot = "data:image/svg+xml;base64," + base64.b64encode(
+        b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>'
+    ).decode("ascii")
+    monkeypatch.setattr("dossier.report.chart_style.now_or_later", lambda _: dot)
+    folder = tmp_path / "house"
+    folder.mkdir()
+    return folder
+
+
+def test_a_house_may_lay_out_a_german_dossier(house):
+    (house / "house.css").write_text("h1 { color: #123456; }", encoding="utf-8")
+    pdf = PdfReader(BytesIO(rendered(house)))
+    assert pdf.root_object["/Lang"] == "de"
+    assert "ENTWURF, nicht abgezeichnet" in pdf.pages[0].extract_text()
+
+
+def test_a_house_may_not_take_the_verdicts_from_a_german_dossier(house):
+    (house / "requirements.html").write_text("<p></p>", encoding="utf-8")
+    with pytest.raises(CaseError) as caught:
+        rendered(house)
+    assert any("table of requirements" in problem.what for problem in caught.value.problems)
