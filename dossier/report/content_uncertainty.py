@@ -139,11 +139,11 @@ def _line(finding: Finding, component: Component, total: float) -> tuple[Cell, .
     part = component.u**2 / total if 0 < total < math.inf else None
     share = "–" if part is None else percent(part) if part >= 0.01 else "<\u00a01\u00a0%"
     return (
-        f"{speak(say(component.name))}{'*' if component.shared else ''}",
+        f"{speak(component.words)}{'*' if component.shared else ''}",
         component_u(finding.demand, component),
         share,
         dof_text(component.dof),
-        speak(say(component.source)).partition(", certificate")[0],
+        speak(component.source),
     )
 
 

@@ -95,9 +95,9 @@ def lay_out(
     ]  # fmt: skip
     with listening() as heard:
         assets = fetcher(sheet.style, picture)
-        document = weasyprint.HTML(
-            string=sheet.html, base_url="asset:", url_fetcher=assets
-        ).render(pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True)
+        document = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets).render(
+            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True
+        )
         look(document)
         declare_accessible(document)
         pdf = document.write_pdf(
