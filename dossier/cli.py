@@ -10,6 +10,7 @@ import typer
 
 from dossier.cli_archive import identity, seal, sign, verify
 from dossier.cli_register import compare, register
+from dossier.cli_start import explain, new, request, schema
 from dossier.outcome import DEBUG, decided
 
 __all__ = ["app", "main"]
@@ -19,7 +20,7 @@ app = typer.Typer(
     help="From a filter laboratory's raw test data to a decided dossier: may this alternate "
     "filter be fitted here, and how do we know?",
     no_args_is_help=True,
-    add_completion=False,
+    add_completion=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -142,6 +143,8 @@ for _command in (sign, seal, identity, verify):
     app.command()(_command)
 app.command()(register)
 app.command()(compare)
+for _start in (new, request, explain, schema):
+    app.command()(_start)
 
 
 def main() -> None:

@@ -17,7 +17,9 @@ ALLOWED = {
     "words": {"words"},
     "evidence": {"case", "physics", "evidence", "words"},
     "decision": {"case", "physics", "evidence", "decision", "words"},
-    "report": {"case", "physics", "evidence", "decision", "report", "words"},
+    "request": {"case", "physics", "evidence", "request", "words"},
+    "start": {"case", "physics", "evidence", "start", "words"},
+    "report": {"case", "physics", "evidence", "decision", "request", "report", "words"},
     "archive": {"case", "physics", "evidence", "decision", "report", "archive", "words"},
 }
 PURE_FORBIDDEN = {"typer", "jinja2", "matplotlib", "pandas", "weasyprint", "pathlib", "os", "io"}
@@ -85,3 +87,9 @@ def test_an_error_in_a_toml_file_waits_for_no_drawing(tmp_path):
     (tmp_path / "case.toml").write_text("number = ")
     slow = {"matplotlib", "weasyprint", "scipy.stats", "scipy.optimize"}
     assert not slow & loaded_by("check", str(tmp_path))
+
+
+def test_explain_and_schema_wait_for_no_drawing():
+    slow = {"pandas", "matplotlib", "weasyprint", "scipy.stats"}
+    assert not slow & loaded_by("explain", "efficiency")
+    assert not slow & loaded_by("schema", "case")

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
-__all__ = ["consistency_problems"]
+__all__ = ["application_problems", "consistency_problems"]
 
 NEEDED = {
     "multipass": (
@@ -27,16 +27,21 @@ def consistency_problems(
         *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
         *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
         *_doubled(case, "record", (i.id for i in qualification.record)),
-        *_doubled(application_file, "requirement", (i.id for i in application.requirement)),
         *_references(qualification),
         *_twice(qualification),
         *_dates(qualification),
-        *_duty(application, application_file),
+        *application_problems(application, application_file),
     ]
     for entry in qualification.record:
         problems += _record(qualification, entry)
     problems += _concessions(application, qualification)
     return problems
+
+
+def application_problems(application: Application, file: str) -> list[CaseProblem]:
+    """Return what does not fit inside the application alone, before there is a case."""
+    doubled = _doubled(file, "requirement", (i.id for i in application.requirement))
+    return [*doubled, *_duty(application, file)]
 
 
 def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseProblem]:

@@ -10,6 +10,14 @@ from dossier.case.problems import CaseProblem
 
 __all__ = ["explain"]
 
+WANTED = {
+    "laboratory": "add a [[laboratory]] table with id, name and methods for each laboratory",
+    "record": "add a [[record]] table for each test: 'dossier request CASE' writes them, with "
+    "sheets for the measured values",
+    "requirement": "add a [[requirement]] table for each thing that the filter must do",
+}
+"""What to do about the tables that a case starts without."""
+
 
 def explain(
     file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any]
@@ -24,7 +32,7 @@ def _problem(
     place = _place(fault["loc"], document)
     kind = fault["type"]
     if kind == "missing":
-        return CaseProblem(file, place, "is missing", "add this key")
+        return CaseProblem(file, place, "is missing", WANTED.get(place, "add this key"))
     if kind == "extra_forbidden":
         known = _known_keys(model, fault["loc"])
         near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)

@@ -9,7 +9,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.case import Case, InputFile, Record, Remark
-from dossier.case.consistency import consistency_problems
+from dossier.case.consistency import application_problems, consistency_problems
+from dossier.case.draft import Asked, Draft
 from dossier.case.explain import explain
 from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
@@ -17,7 +18,7 @@ from dossier.case.records import interpret
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import RawTable, TableError, read_csv, read_sheet
 
-__all__ = ["read_case_files"]
+__all__ = ["read_asked_files", "read_case_files"]
 
 MAX_TOML = 4 * 2**20
 
@@ -120,6 +121,31 @@ def read_case_files(folder: Path) -> Case:
         inputs=inputs,
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
         signed=given.signed if given else (),
+    )
+
+
+def read_asked_files(folder: Path) -> Asked:
+    """Return the requirements in `folder`, with as much of case.toml as there is; no records.
+
+    Raises CaseError with every problem of the two files; a case.toml without laboratories or
+    records, or none at all, is none.
+    """
+    if not folder.is_dir():
+        raise CaseError(
+            [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
+        )
+    reader = _Reader(folder)
+    there = (reader.folder / "case.toml").exists()
+    draft = reader.model("case.toml", Draft, "case.toml") if there else None
+    path = draft.application if draft else "application.toml"
+    application = reader.model(path, Application, "case.toml")
+    source = reader.fetch(path, "case.toml")
+    if application is not None:
+        reader.problems += application_problems(application, path)
+    if reader.problems or application is None or source is None:
+        raise CaseError(dict.fromkeys(reader.problems))
+    return Asked(
+        name=reader.folder.name, application=application, file=path, source=source, draft=draft
     )
 
 

@@ -1,0 +1,30 @@
+"""A case before its tests: requirements that are settled, and as much of case.toml as is known."""
+
+from dataclasses import dataclass
+
+from dossier.case.case import InputFile
+from dossier.case.model import Application, Laboratory, Qualification, RecordEntry
+
+__all__ = ["Asked", "Draft"]
+
+
+class Draft(Qualification):
+    """case.toml while laboratories and records are still to come."""
+
+    laboratory: tuple[Laboratory, ...] = ()
+    record: tuple[RecordEntry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a case asks for, before any record of it exists."""
+
+    name: str
+    """Name of the case folder."""
+    application: Application
+    file: str
+    """Name of the application file as the case names it."""
+    source: InputFile
+    """The application file as it was read."""
+    draft: Draft | None
+    """case.toml as far as it goes; None where there is none yet."""

@@ -1,0 +1,147 @@
+"""The commands before there is a dossier: a new case, its test request, and what words mean."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from dossier.start.questions import QUESTIONS, signature_of
+
+if TYPE_CHECKING:
+    from dossier.evidence.demand import Demand
+    from dossier.request.assumptions import Assumptions
+
+__all__ = ["explain", "new", "request", "schema"]
+
+DONE, WRONG_INPUT = 0, 2
+
+
+def new(folder: Path, yes: bool, **answers: str | None) -> None:
+    """Start a case: write application.toml, case.toml and an empty folder for records.
+
+    What is not given as an option is asked for; nothing is taken for granted, and no file is
+    overwritten. What is not known yet can stay open and becomes a comment that says what to write.
+
+    Example: dossier new inputs/my-case
+    """
+    from dossier.start.scaffold import next_steps, write_case
+
+    given = {key: text for key, text in answers.items() if text is not None}
+    ask = None if yes or not sys.stdin.isatty() else _asked
+    for path in write_case(folder, given, ask):
+        typer.echo(str(path))
+    typer.echo(next_steps(folder))
+
+
+new.__signature__ = signature_of(QUESTIONS)  # type: ignore[attr-defined]  # read by typer
+new.__annotations__ = {p.name: p.annotation for p in signature_of(QUESTIONS).parameters.values()}
+
+
+def _asked(words: str) -> str:
+    return str(typer.prompt(words, default="", show_default=False, err=True)).strip()
+
+
+def request(
+    case: Annotated[
+        Path,
+        typer.Argument(metavar="CASE", help="Case folder; needs no records, nor case.toml."),
+    ],
+    scatter: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Standard deviation assumed between specimens, in percent of the limit (of what "
+            "passes, for an efficiency) or in the quantity's unit: '4 %' for all, 'B2=1.5 K' for a "
+            "requirement, 'service_life=8 %' for a quantity; repeatable."
+        ),
+    ] = None,
+    margin: Annotated[
+        list[str] | None,
+        typer.Option(help="Distance expected between result and limit, written like --scatter."),
+    ] = None,
+    share: Annotated[
+        str, typer.Option(help="Part of the margin that the scatter may take up, such as '50 %'.")
+    ] = "",
+    criterion_flow: Annotated[
+        str, typer.Option(help="Flow at which a bypass valve counts as open, such as '1 L/min'.")
+    ] = "",
+    terminal: Annotated[
+        str,
+        typer.Option(
+            help="Differential pressure of the element at which a run ends; otherwise from the "
+            "bypass valve and the requirements."
+        ),
+    ] = "",
+    terminal_fine: Annotated[str, typer.Option(help="The same for the fine path.")] = "",
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
+) -> None:
+    """Write the test request for laboratories: pages (PDF), blank sheets, and [[record]] tables.
+
+    Tests, points, columns and conditions follow from the requirements; the number of specimens
+    from the decision rule and the assumptions given here, which the request prints.
+
+    Example: dossier request inputs/polder-pumps --scatter "4 %" --scatter "B2=1 K" --margin
+    "10 %" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
+    """
+    from dossier.request_files import asked_of, make_request, settings_of, write_request
+
+    asked, demands = asked_of(case)
+    ask = not yes and sys.stdin.isatty()
+    assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
+    valve = settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
+                        _asked if ask else None)  # fmt: skip
+    made = make_request(asked, demands, assumed, valve)
+    for path in write_request(made, out or case / "request"):
+        typer.echo(str(path))
+
+
+def _assumptions(
+    demands: "list[Demand]", scatter: list[str], margin: list[str], share: str, ask: bool
+) -> "Assumptions":
+    from dossier.request.assumptions import assumptions_of, needs_scatter, none_stated
+
+    wanted = any(needs_scatter(demand) for demand in demands)
+    if wanted and ask:
+        scatter = scatter or [_asked("Scatter assumed between specimens, such as 4 %")]
+        margin = margin or [_asked("Margin expected between result and limit, such as 10 %")]
+        share = share or _asked("Part of the margin that the scatter may take up, such as 50 %")
+    return assumptions_of(scatter, margin, share, demands) if wanted else none_stated()
+
+
+def explain(
+    quantity: Annotated[
+        str, typer.Argument(metavar="QUANTITY", help="Name of a quantity; without one, all.")
+    ] = "",
+) -> None:
+    """Say what a quantity of a requirement means: formula, standard, records, an example.
+
+    Example: dossier explain filtration_ratio
+    """
+    from dossier.terminal_explain import explained, listed, nearest
+
+    if not quantity:
+        typer.echo(listed())
+        return
+    text = explained(quantity)
+    if text is None:
+        typer.echo(nearest(quantity), err=True)
+        raise typer.Exit(WRONG_INPUT)
+    typer.echo(text)
+
+
+def schema(
+    file: Annotated[
+        Literal["application", "case"],
+        typer.Argument(help="application for application.toml, case for case.toml."),
+    ],
+) -> None:
+    """Print the JSON Schema of application.toml or case.toml, for editors and other programs.
+
+    Example: dossier schema application
+    """
+    from dossier.start.schema import schema_text
+
+    sys.stdout.write(schema_text(file))

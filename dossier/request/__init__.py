@@ -1,0 +1,1 @@
+"""What laboratories are asked: tests, specimens, points and sheets, from the requirements."""

@@ -1,0 +1,113 @@
+"""The [[record]] tables of the requested tests, ready to paste into case.toml."""
+
+from collections.abc import Iterator
+
+from dossier.case.toml_text import quoted
+from dossier.case.units import from_si
+from dossier.request.plan import Sheet, Test, TestRequest
+
+__all__ = ["record_block"]
+
+HEAD = """\
+# Records of the test request for {title}, requirements revision {revision}.
+# Paste this into case.toml. What the request settles is written; what only the laboratory knows
+# is a line that starts with '#': take the '#' away and write the value.
+# Sheets are named as CSV files; in the workbook it is file = "records/records.xlsx#{example}".
+"""
+
+
+def record_block(request: TestRequest) -> str:
+    """Return the tables as TOML text; what is not known yet is a comment that says what to write.
+
+    The lines on specimens belong under [candidate] and [reference].
+    """
+    application = request.asked.application
+    first = request.tests[0].sheets[0].id
+    lines = [
+        HEAD.format(title=quoted(application.title), revision=quoted(application.revision),
+                    example=first),
+        *_plan(request),
+        *_laboratory(request),
+    ]  # fmt: skip
+    for test in request.tests:
+        for sheet in test.sheets:
+            lines += ["", *_record(request, test, sheet)]
+    return "\n".join(lines) + "\n"
+
+
+def _plan(request: TestRequest) -> Iterator[str]:
+    for side, names in request.names.items():
+        if names:
+            listed = ", ".join(quoted(name) for name in names)
+            yield f"# under [{side}]: specimens = [{listed}]"
+
+
+def _laboratory(request: TestRequest) -> Iterator[str]:
+    draft = request.asked.draft
+    if draft is not None and draft.laboratory:
+        return
+    methods = ", ".join(quoted(m) for m in dict.fromkeys(t.needed.standard for t in request.tests))
+    yield "# [[laboratory]]"
+    yield '# id = "L1"'
+    yield '# name = "..."'
+    yield '# accreditation = "..."                  # certificate, where there is one'
+    yield f"# methods = [{methods}]"
+
+
+def _record(request: TestRequest, test: Test, sheet: Sheet) -> Iterator[str]:
+    needed = test.needed
+    yield "[[record]]"
+    yield f"id = {quoted(sheet.id)}"
+    yield f"kind = {quoted(needed.kind)}"
+    yield f"standard = {quoted(needed.standard)}"
+    yield f"filter = {quoted(sheet.filter)}"
+    if sheet.specimen:
+        yield f"specimen = {quoted(sheet.specimen)}"
+    if needed.path == "fine":
+        yield f"path = {quoted(needed.path)}"
+    yield _laboratory_line(request)
+    measured = ", ".join(test.instruments)
+    yield f'# instruments = ["..."]                # ids of [[instrument]] tables; {measured}'
+    yield "# tested = YYYY-MM-DD                   # first day of the test"
+    if needed.kind in {"multipass", "pressure_drop", "bypass_valve"}:
+        yield '# fluid = "..."                         # id of a [[fluid]] table'
+    yield f"file = {quoted(sheet.file)}"
+    if test.conditions:
+        yield ""
+        yield "[record.conditions]"
+        yield from _conditions(request, test)
+
+
+def _laboratory_line(request: TestRequest) -> str:
+    draft = request.asked.draft
+    if draft is not None and len(draft.laboratory) == 1:
+        return f"laboratory = {quoted(draft.laboratory[0].id)}"
+    return '# laboratory = "..."                    # id of a [[laboratory]] table'
+
+
+def _conditions(request: TestRequest, test: Test) -> Iterator[str]:
+    known = _known(request, test)
+    for each in test.conditions:
+        if each.name in known:
+            yield f"{each.name} = {known[each.name]}"
+        else:
+            yield f"# {each.name} = {each.example}   # {each.words}"
+
+
+def _known(request: TestRequest, test: Test) -> dict[str, str]:
+    """Return the conditions that the request itself settles."""
+    criterion = request.settings.criterion_flow
+    if test.needed.kind == "bypass_valve" and criterion is not None:
+        return {"criterion_flow": _value(criterion, "L/min", "flow")}
+    if test.needed.kind != "multipass":
+        return {}
+    base = next((each.agreed for each in test.held if each.rule == "base upstream level"), 0.0)
+    known = {
+        "flow": _value(test.points.flow, "L/min", "flow"),
+        "terminal_pressure_drop": _value(test.points.terminal, "kPa", "pressure"),
+    }
+    return known | ({"base_level": _value(base, "mg/L", "concentration")} if base else {})
+
+
+def _value(value: float, unit: str, dimension: str) -> str:
+    return quoted(f"{from_si(value, unit, dimension):.6g} {unit}")

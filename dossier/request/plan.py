@@ -1,0 +1,256 @@
+"""The whole test request: what is asked, of whom no matter, and the sheets to fill."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from dossier.case.draft import Asked
+from dossier.case.model import Filter
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.evidence.demand import Demand
+from dossier.evidence.inspected import plain
+from dossier.evidence.limits import Limit, Limits
+from dossier.request.assumptions import Assumptions
+from dossier.request.counted import Counted, counted, specimens_of, together
+from dossier.request.needed import Needed, needed_tests
+from dossier.request.points import (
+    Settings,
+    counted_sizes,
+    flow_of_test,
+    sweep_flows,
+    sweep_viscosities,
+    terminal_pressure,
+    valve_flow,
+)
+from dossier.request.reported import (
+    Column,
+    Reported,
+    columns_of,
+    conditions_of,
+    instruments_of,
+)
+
+__all__ = ["Points", "Sheet", "Test", "TestRequest", "plan_request", "uses_criterion"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """One blank record sheet."""
+
+    id: str
+    """Identifier of the record, and name of its sheet in the workbook."""
+    filter: str
+    specimen: str
+    """Its specimen; empty where one sheet holds several."""
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...] = ()
+    """What is filled in already."""
+
+    @property
+    def file(self) -> str:
+        """Name of the file inside the case folder."""
+        return f"records/{self.id.lower()}.csv"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Points:
+    """Where a test is run, as far as its kind has it; in working units."""
+
+    flow: float = 0.0
+    """Test flow, or largest flow of a valve sweep [m3/s]."""
+    flows: tuple[float, ...] = ()
+    """Flows of a sweep [m3/s]."""
+    viscosities: tuple[float, ...] = ()
+    """Hot and cold viscosity of a sweep [m2/s]."""
+    sizes: tuple[float, ...] = ()
+    """Sizes to count [um(c)]."""
+    terminal: float = 0.0
+    """Terminal differential pressure of the element [Pa]."""
+    terminal_from: str = ""
+    """given, valve or requirement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Test:
+    """One test with its points, specimens and sheets."""
+
+    needed: Needed
+    points: Points
+    specimens: Mapping[str, int]
+    sheets: tuple[Sheet, ...]
+    columns: tuple[Column, ...]
+    conditions: tuple[Reported, ...]
+    instruments: tuple[str, ...]
+    held: tuple[Limit, ...]
+    """Limits of validity that its records are held against."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestRequest:
+    """Everything that the pages, the sheets and the block of records say."""
+
+    asked: Asked
+    demands: tuple[Demand, ...]
+    counts: tuple[Counted, ...]
+    assumed: Assumptions
+    settings: Settings
+    names: Mapping[str, tuple[str, ...]]
+    """Names of the specimens of each filter, as the plan names them."""
+    tests: tuple[Test, ...]
+
+
+def plan_request(
+    asked: Asked,
+    demands: Sequence[Demand],
+    limits: Limits,
+    assumed: Assumptions,
+    settings: Settings,
+) -> TestRequest:
+    """Return the request for the tests that `demands` need.
+
+    Raises CaseError for what the case or the call does not say, and where nothing is to be tested.
+    """
+    application, draft = asked.application, asked.draft
+    tests = needed_tests(application, demands)
+    if not tests:
+        what = "no requirement applies: there is nothing to test"
+        raise CaseError([CaseProblem(asked.file, "requirement", what, "add a requirement")])
+    problems = list(_unsettled(tests, settings))
+    if problems:
+        raise CaseError(problems)
+    counts = counted(demands, application.decision_rule, assumed)
+    planned = {
+        "candidate": _planned(draft.candidate if draft else None),
+        "reference": _planned(draft.reference if draft else None),
+    }
+    plan = together(tests, counts, len(planned["candidate"]))
+    made, most = [], {"candidate": plan, "reference": len(planned["reference"])}
+    numbers = [specimens_of(test, counts, plan, most["reference"]) for test in tests]
+    for each in numbers:
+        most = {side: max(most[side], each.get(side, 0)) for side in most}
+    names = {side: _names(side, planned[side], most[side]) for side in most}
+    for test, number in zip(tests, numbers, strict=True):
+        made.append(_test(asked, test, number, names, limits, settings))
+    told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
+    return TestRequest(
+        asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
+        names=told, tests=tuple(made),
+    )  # fmt: skip
+
+
+def _planned(described: Filter | None) -> tuple[str, ...]:
+    return described.specimens if described else ()
+
+
+def _names(side: str, planned: tuple[str, ...], number: int) -> tuple[str, ...]:
+    """Return names of `number` specimens: those planned, then more of our own."""
+    letter = "C" if side == "candidate" else "R"
+    fresh = (f"{letter}{k}" for k in range(1, number + len(planned) + 1))
+    more = [name for name in fresh if name not in planned]
+    return (*planned, *more)[: max(number, len(planned))]
+
+
+def uses_criterion(tests: Sequence[Needed]) -> bool:
+    """Return whether a valve is swept, so that the flow at which it counts as open is needed."""
+    return any(test.kind == "bypass_valve" for test in tests)
+
+
+def _unsettled(tests: Sequence[Needed], settings: Settings) -> Iterator[CaseProblem]:
+    if uses_criterion(tests) and settings.criterion_flow is None:
+        what = "nothing says at which flow a bypass valve counts as open, the same for all"
+        yield CaseProblem("the call", "--criterion-flow", what, "give --criterion-flow '1 L/min'")
+
+
+def _test(
+    asked: Asked,
+    needed: Needed,
+    number: Mapping[str, int],
+    names: Mapping[str, tuple[str, ...]],
+    limits: Limits,
+    settings: Settings,
+) -> Test:
+    points = _points(asked, needed, limits, settings)
+    columns = columns_of(needed.kind, points.sizes, needed.quantities)
+    return Test(
+        needed=needed, points=points, specimens=number, columns=columns,
+        sheets=tuple(_sheets(needed, number, names, columns)),
+        conditions=conditions_of(needed.kind, needed.quantities),
+        instruments=instruments_of(needed.kind, needed.quantities),
+        held=_held(needed, limits),
+    )  # fmt: skip
+
+
+def _points(asked: Asked, needed: Needed, limits: Limits, settings: Settings) -> Points:
+    """Return where a test is run; CaseError for what neither case nor call says."""
+    application = asked.application
+    if needed.kind == "multipass":
+        terminal, source = terminal_pressure(application, needed, settings)
+        return Points(
+            flow=flow_of_test(application, needed.path),
+            sizes=counted_sizes(needed.demands) or DEFAULT_SIZES,
+            terminal=terminal, terminal_from=source,
+        )  # fmt: skip
+    if needed.kind == "pressure_drop":
+        return Points(
+            flows=sweep_flows(application, needed),
+            viscosities=sweep_viscosities(application, needed, limits),
+        )
+    if needed.kind == "bypass_valve":
+        return Points(flow=valve_flow(application, needed.demands))
+    return Points()
+
+
+DEFAULT_SIZES = (10.0, 20.0)
+"""Sizes of a run that is wanted for its capacity alone: a record has at least one [um(c)]."""
+
+
+def _held(needed: Needed, limits: Limits) -> tuple[Limit, ...]:
+    """Return the limits that fit the kind and standard of a test, each rule once."""
+    found = {
+        limit.rule: limits.find(limit.rule, needed.kind, needed.standard)
+        for limit in limits.limits
+        if limit.kind in {"", needed.kind}
+    }
+    return tuple(limit for limit in found.values() if limit is not None)
+
+
+def _sheets(
+    needed: Needed,
+    number: Mapping[str, int],
+    names: Mapping[str, tuple[str, ...]],
+    columns: tuple[Column, ...],
+) -> Iterator[Sheet]:
+    for side, n in number.items():
+        own = names[side][:n]
+        letter = side[0].upper()
+        if needed.kind in {"multipass", "pressure_drop"}:
+            for name in own:
+                label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
+                yield Sheet(
+                    id=f"{needed.stem}-{label}", filter=side, specimen=name, columns=columns
+                )
+            continue
+        rows: tuple[tuple[str, ...], ...] = ()
+        if needed.kind == "measurement":
+            rows = tuple((name, *("" for _ in columns[1:])) for name in own)
+        elif needed.kind == "inspection":
+            rows = tuple(_inspection(needed.demands, own))
+        yield Sheet(
+            id=f"{needed.stem}-{letter}", filter=side, specimen="", columns=columns, rows=rows
+        )
+
+
+def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tuple[str, ...]]:
+    """Yield a row for each characteristic and specimen, with the limits of the requirement."""
+    seen = set()
+    for demand in demands:
+        characteristic = str(demand.at["characteristic"])
+        if plain(characteristic) in seen:
+            continue
+        seen.add(plain(characteristic))
+        limits = ("", "", "")
+        if demand.quantity.dimension != "statement":
+            ends = (demand.lower, demand.upper)
+            lower, upper = ("" if e is None else f"{demand.shown(e):.10g}" for e in ends)
+            limits = (lower, upper, demand.unit)
+        for name in names:
+            yield (characteristic, name, "", *limits)

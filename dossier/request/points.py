@@ -1,0 +1,160 @@
+"""At which points each test is run: flows, fluids, pressures and particle sizes."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from dossier.case.model import Application
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.evidence.demand import Demand
+from dossier.evidence.fluid import kinematic_at
+from dossier.evidence.limits import Limits
+from dossier.request.needed import Needed
+
+__all__ = [
+    "SIZES",
+    "Settings",
+    "counted_sizes",
+    "flow_of_test",
+    "sweep_flows",
+    "sweep_viscosities",
+    "terminal_pressure",
+    "valve_flow",
+]
+
+SIZES = (4, 5, 6, 7, 8, 10, 12, 14, 15, 18, 20, 25, 30, 35, 40, 50, 60)
+"""Sizes that counters are commonly set to [um(c)] (common practice)."""
+CODE_SIZES = (4.0, 6.0, 14.0)
+"""Sizes of a cleanliness code [um(c)] (ISO 4406)."""
+STEPS = (0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
+"""Flows of a sweep in largest flows asked for [-]: steps of a fifth (ISO 3968:2017)."""
+HOT, COLD = 24e-6, 500e-6
+"""Viscosities of a sweep [m2/s] (ISO 4548-1:1997)."""
+RESERVE = 0.9
+"""Part of the factor of viscosity that is planned with [-]: fluids differ from their names."""
+SAME = 0.05
+"""Sizes closer than this are the same [um(c)]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What the case leaves open and every laboratory needs alike; None where not needed."""
+
+    terminal: float | None = None
+    """Terminal differential pressure of the full-flow element [Pa]."""
+    terminal_fine: float | None = None
+    """The same of the fine element [Pa]."""
+    criterion_flow: float | None = None
+    """Flow at which a bypass valve counts as open [m3/s]."""
+
+
+def counted_sizes(demands: Iterable[Demand]) -> tuple[float, ...]:
+    """Return the sizes to count [um(c)], increasing: every size asked for, and its neighbours.
+
+    A size that is looked for (at a ratio or an efficiency) is interpolated: it needs a counted
+    size on each side.  Against the reference, where the limit is not known yet, all usual sizes
+    are counted.  A result at a given size is never interpolated.
+    """
+    found: set[float] = set()
+    for demand in demands:
+        found |= set(_sizes(demand))
+    kept: list[float] = []
+    for size in sorted(found):
+        if not kept or size - kept[-1] > SAME:
+            kept.append(size)
+    return tuple(kept)
+
+
+def _sizes(demand: Demand) -> Iterator[float]:
+    size = demand.at.get("size")
+    if isinstance(size, float):
+        yield size
+    if demand.quantity.dimension == "cleanliness code":
+        yield from CODE_SIZES
+    if demand.quantity.dimension != "size":
+        return
+    limits = [each for each in (demand.lower, demand.upper) if each is not None]
+    if not limits:
+        yield from (float(each) for each in SIZES)
+    for limit in limits:
+        yield limit
+        yield float(max((s for s in SIZES if s < limit - SAME), default=limit))
+        yield float(min((s for s in SIZES if s > limit + SAME), default=1.2 * limit))
+
+
+def flow_of_test(application: Application, path: str) -> float:
+    """Return the test flow of one path [m3/s].
+
+    The rated flow; for a fine path beside a full-flow one its stated share of the pump's flow.
+    Raises CaseError where the application states no share.
+    """
+    circuit = application.circuit
+    if path == "full_flow":
+        return circuit.rated_flow
+    if circuit.partial_flow_share is None:
+        what = "is missing: the test flow of the fine path follows from it"
+        hint = 'state it, such as partial_flow_share = "10 %"'
+        raise CaseError([CaseProblem("application", "circuit . partial_flow_share", what, hint)])
+    pump = circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
+    return circuit.partial_flow_share * pump
+
+
+def sweep_flows(application: Application, test: Needed) -> tuple[float, ...]:
+    """Return the flows of a sweep [m3/s]: steps of a fifth of the largest flow asked for."""
+    asked = [float(d.at["flow"]) for d in test.demands if "flow" in d.at]
+    largest = max([flow_of_test(application, test.path), *(asked if test.path != "fine" else [])])
+    return tuple(step * largest for step in STEPS)
+
+
+def sweep_viscosities(
+    application: Application, test: Needed, limits: Limits
+) -> tuple[float, float]:
+    """Return the hot and the cold kinematic viscosity of a sweep [m2/s].
+
+    24 mm2/s and 500 mm2/s, or further out where the application's oil, at a temperature that a
+    requirement names, is more than the factor away by which a fit may be carried.
+    """
+    duty = application.duty
+    temperatures = [duty.normal_oil, duty.hot_oil]
+    for demand in test.demands:
+        at = demand.at.get("temperature")
+        temperatures += [float(at)] if at is not None else []
+        if demand.quantity.dimension == "temperature":
+            temperatures += [each for each in (demand.lower, demand.upper) if each is not None]
+    nu = [kinematic_at(application.oil, each) for each in temperatures]
+    factor = RESERVE * limits.viscosity_factor
+    hot = HOT if min(nu) >= HOT / factor else min(nu)
+    cold = COLD if max(nu) <= COLD * factor else max(nu)
+    return hot, cold
+
+
+def terminal_pressure(
+    application: Application, test: Needed, settings: Settings
+) -> tuple[float, str]:
+    """Return the terminal differential pressure of a run [Pa], and where it comes from.
+
+    As given for the request; else the larger of the upper end of the bypass valve's opening band
+    and the largest pressure drop that a requirement allows, in the full-flow path.  The source is
+    "given", "valve" or "requirement".  Raises CaseError where nothing states one.
+    """
+    fine = test.path == "fine"
+    given = settings.terminal_fine if fine else settings.terminal
+    if given is not None:
+        return given, "given"
+    valve = application.circuit.bypass_valve
+    found = [(valve.opening.max, "valve")] if not fine and valve and valve.opening else []
+    found += [
+        (demand.upper, "requirement")
+        for demand in test.demands
+        if not fine and demand.quantity.name == "pressure_drop_at_interval" and demand.upper
+    ]
+    if not found:
+        flag = "--terminal-fine" if fine else "--terminal"
+        what = f"no bypass valve and no requirement says where a run of the {test.path} path ends"
+        raise CaseError([CaseProblem("the call", flag, what, f"give {flag} '175 kPa'")])
+    return max(found)
+
+
+def valve_flow(application: Application, demands: Sequence[Demand]) -> float:
+    """Return the largest flow of a valve sweep [m3/s]: what is asked for, else the rated flow."""
+    asked = [float(d.at["flow"]) for d in demands if d.quantity.name == "valve_flow_pressure_drop"]
+    return max(asked, default=application.circuit.rated_flow)

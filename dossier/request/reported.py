@@ -1,0 +1,201 @@
+"""What a record has to hold: columns, conditions and instruments of each kind of test.
+
+The readers of the case room and the reductions of the evidence room decide what they use; tests
+hold these tables against both.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dossier.case.records import MEASURED
+from dossier.words import later
+
+__all__ = ["Column", "Reported", "columns_of", "conditions_of", "instruments_of", "measured_column"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a sheet, as its header is written."""
+
+    name: str
+    unit: str
+    words: str
+    """What goes in, to be said."""
+    needed: bool = True
+
+    @property
+    def header(self) -> str:
+        """The header cell: name and unit in square brackets."""
+        return f"{self.name} [{self.unit}]" if self.unit else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Reported:
+    """One condition of a record that the reduction uses."""
+
+    name: str
+    """Key under [record.conditions]."""
+    example: str
+    """How it is written in TOML."""
+    words: str
+    needed: bool = True
+
+
+_MULTIPASS = (
+    Column("time", "min", later("time since injection began, one row each counting interval")),
+    Column(
+        "differential pressure",
+        "kPa",
+        later("of the assembly, read with each count, housing not subtracted"),
+    ),
+    Column("flow", "L/min", later("test flow at each row")),
+    Column("temperature", "degC", later("of the test fluid at each row")),
+)
+_SWEEP = (
+    Column("flow", "L/min", later("measured flow of the point")),
+    Column("differential pressure", "kPa", later("at that flow")),
+    Column("temperature", "degC", later("of the test fluid at the point")),
+    Column(
+        "part", "", later("assembly, or housing for the points with the empty housing")
+    ),
+)  # fmt: skip
+_VALVE = (
+    Column("differential pressure", "kPa", later("across the valve")),
+    Column("flow", "L/min", later("through the valve")),
+    Column("direction", "", later("rising or falling")),
+    Column("specimen", "", later("name of the specimen")),
+)
+_INSPECTION = (
+    Column("characteristic", "", later("as written in the requirement; filled in already")),
+    Column("specimen", "", later("name of the specimen; filled in already")),
+    Column("found", "", later("number found, or yes or no for a statement")),
+    Column("lower", "", later("lower limit as drawn, a number in the unit of its row"), False),
+    Column("upper", "", later("upper limit as drawn, a number in the unit of its row"), False),
+    Column("unit", "", later("of found, lower and upper; empty for a statement")),
+)
+_NAME = Column("specimen", "", later("name of the specimen; filled in already"))
+_REMARK = Column("remark", "", later("how and where it failed, in the laboratory's words"), False)
+_RESULT = later("result of each specimen; > x or < x where only a bound was reached")
+_COUNTS = later("cumulative count of that size and larger at the sample point, dilution undone")
+_UNITS = {
+    "pressure": "kPa", "number": "1", "time": "h", "volume rate": "mL/min", "mass": "mg",
+}  # fmt: skip
+
+
+def measured_column(quantity: str) -> str:
+    """Return the column of a measurement record that a quantity is read from; KeyError if none."""
+    plain = {name.replace("-", " ").replace(" ", "_"): name for name in MEASURED}
+    return plain[quantity]
+
+
+def columns_of(
+    kind: str, sizes: Sequence[float] = (), quantities: Sequence[str] = ()
+) -> tuple[Column, ...]:
+    """Return the columns of a sheet for one kind of record.
+
+    `sizes` [um(c)] for a multi-pass run, names of `quantities` for measurements.
+    """
+    if kind == "multipass":
+        counts = [
+            Column(f"{side} {size:g} um(c)", "1/mL", _COUNTS)
+            for size in sizes
+            for side in ("upstream", "downstream")
+        ]
+        return (*_MULTIPASS, *counts)
+    if kind == "measurement":
+        names = [measured_column(quantity) for quantity in quantities]
+        results = [Column(name, _UNITS[MEASURED[name]], _RESULT) for name in names]
+        return (_NAME, *results, _REMARK)
+    return {"pressure_drop": _SWEEP, "bypass_valve": _VALVE, "inspection": _INSPECTION}[kind]
+
+
+_ENDS = '{ start = { value = "... mg/L", u = "... mg/L" }, end = { value = "... mg/L", u = "... mg/L" } }'  # noqa: E501  one line of TOML
+_CONDITIONS = {
+    "multipass": (
+        Reported("flow", '"... L/min"', later("test flow as set")),
+        Reported("temperature", '"... degC"', later("test temperature as set")),
+        Reported("injection_flow", '"... L/min"', later("injection flow as set")),
+        Reported(
+            "injection_volume",
+            '{ start = "... L", end = "... L" }',
+            later("contents of the injection system at the start, and when the terminal pressure "
+                  "was reached"),
+        ),
+        Reported(
+            "injection_concentration",
+            _ENDS,
+            later("gravimetric, sampled at the start and the end, with its standard uncertainty"),
+        ),
+        Reported("base_level", '"... mg/L"', later("base upstream level that was agreed")),
+        Reported(
+            "final_concentration",
+            '{ value = "... mg/L", u = "... mg/L" }',
+            later("gravimetric, of the test system at the end, with its standard uncertainty"),
+        ),
+        Reported("system_volume", '"... L"', later("volume of the test system")),
+        Reported(
+            "sample_flow",
+            '{ upstream = "... L/min", downstream = "... L/min" }',
+            later("flows drawn for counting and not returned; 0 L/min where they are returned"),
+        ),
+        Reported(
+            "housing_pressure_drop",
+            '"... kPa"',
+            later("of the empty housing at test flow and temperature"),
+        ),
+        Reported(
+            "terminal_pressure_drop", '"... kPa"', later("of the element, at which the run ends")
+        ),
+        Reported("sample_volume", '"... mL"', later("volume counted in each reading")),
+        Reported(
+            "dilution",
+            "{ upstream = ..., downstream = ... }",
+            later("dilution factors of the counted samples; 1 where undiluted"),
+        ),
+    ),
+    "pressure_drop": (
+        Reported(
+            "temperature", '"... degC"', later("only where the sheet has no temperature"), False
+        ),
+    ),
+    "bypass_valve": (
+        Reported("temperature", '"... degC"', later("of the test fluid")),
+        Reported(
+            "criterion_flow",
+            '"... L/min"',
+            later("flow at which the valve counts as open and as reseated"),
+        ),
+    ),
+    "measurement": (
+        Reported(
+            "temperature", '"... degC"', later("of the oil in which the filter was soaked")
+        ),
+    ),
+    "inspection": (),
+}  # fmt: skip
+
+_INSTRUMENTS = {
+    "multipass": (
+        "counts", "flow", "injection flow", "differential pressure", "temperature", "mass",
+    ),
+    "pressure_drop": ("flow", "differential pressure", "temperature"),
+    "bypass_valve": ("flow", "differential pressure", "temperature"),
+    "inspection": ("length",),
+}  # fmt: skip
+_MEASURANDS = {"pressure": "pressure", "mass": "mass", "volume rate": "volume rate"}
+
+
+def conditions_of(kind: str, quantities: Sequence[str] = ()) -> tuple[Reported, ...]:
+    """Return the conditions of a record of `kind`; a soak counts for collapse alone."""
+    if kind == "measurement" and "collapse_pressure" not in quantities:
+        return ()
+    return _CONDITIONS[kind]
+
+
+def instruments_of(kind: str, quantities: Sequence[str] = ()) -> tuple[str, ...]:
+    """Return what the instruments of a record measure, each needing a certificate."""
+    if kind != "measurement":
+        return _INSTRUMENTS[kind]
+    dimensions = [MEASURED[measured_column(quantity)] for quantity in quantities]
+    found = [_MEASURANDS[each] for each in dimensions if each in _MEASURANDS]
+    return tuple(dict.fromkeys(found))

@@ -1,0 +1,114 @@
+"""From a case without records to the files that laboratories get."""
+
+from collections.abc import Callable
+from datetime import datetime, time
+from pathlib import Path
+
+from dossier.case.draft import Asked
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.units import UnitError, parse_quantity
+from dossier.evidence.demand import Demand, resolve
+from dossier.request.assumptions import Assumptions
+from dossier.request.needed import needed_tests
+from dossier.request.plan import TestRequest, plan_request, uses_criterion
+from dossier.request.points import Settings
+
+__all__ = ["asked_of", "make_request", "settings_of", "write_request"]
+
+Ask = Callable[[str], str]
+
+
+def asked_of(folder: Path) -> tuple[Asked, list[Demand]]:
+    """Return what a case asks for and its requirements; CaseError lists every problem."""
+    from dossier.case.read import read_asked_files
+
+    asked = read_asked_files(folder)
+    demands, problems = resolve(asked.application, asked.file)
+    if problems:
+        raise CaseError(problems)
+    return asked, demands
+
+
+def settings_of(
+    demands: list[Demand],
+    asked: Asked,
+    criterion_flow: str,
+    terminal: str,
+    terminal_fine: str,
+    ask: Ask | None,
+) -> Settings:
+    """Return what the call settles for all laboratories; texts with units, empty where not given.
+
+    `ask` gets an answer where a terminal is there to ask.  Raises CaseError for what is no value.
+    """
+    if ask and not criterion_flow and uses_criterion(needed_tests(asked.application, demands)):
+        criterion_flow = ask("Flow at which a bypass valve counts as open, such as 1 L/min")
+    texts = {
+        "criterion_flow": (criterion_flow, "flow"),
+        "terminal": (terminal, "pressure"),
+        "terminal_fine": (terminal_fine, "pressure"),
+    }
+    values: dict[str, float] = {}
+    problems = []
+    for key, (text, dimension) in texts.items():
+        if not text:
+            continue
+        flag = f"--{key.replace('_', '-')}"
+        try:
+            values[key] = parse_quantity(text, dimension)
+        except UnitError as error:
+            problems.append(CaseProblem("the call", flag, str(error), "correct it"))
+            continue
+        if not values[key] > 0:
+            problems.append(CaseProblem("the call", flag, f"{text!r} is not above zero", "fix it"))
+    if problems:
+        raise CaseError(problems)
+    return Settings(**values)
+
+
+def make_request(
+    asked: Asked, demands: list[Demand], assumed: Assumptions, settings: Settings
+) -> TestRequest:
+    """Return the test request of a case; CaseError lists what nobody has said yet."""
+    from dossier.api import limits
+
+    return plan_request(asked, demands, limits(), assumed, settings)
+
+
+def write_request(request: TestRequest, out: Path) -> list[Path]:
+    """Write the request into the folder `out` and return its files, the pages first.
+
+    `test-request.pdf`, `records.toml`, and the blank sheets as `records/*.csv` and
+    `records/records.xlsx`.  Raises CaseError where a sheet of an earlier request is there already:
+    it may hold values by now.
+    """
+    from dossier.api import write_whole
+    from dossier.report.request_page import request_pdf
+    from dossier.request.block import record_block
+    from dossier.request.sheets import csv_sheet, workbook
+
+    sheets = [sheet for test in request.tests for sheet in test.sheets]
+    paths = [out / sheet.file for sheet in sheets]
+    book = out / "records" / "records.xlsx"
+    _accept(paths, [book, *paths])
+    issued = datetime.combine(request.asked.application.issued, time(12))
+    first = {
+        out / "test-request.pdf": request_pdf(request),
+        out / "records.toml": record_block(request).encode(),
+        book: workbook(sheets, issued),
+    }
+    content = first | {p: csv_sheet(sheet) for p, sheet in zip(paths, sheets, strict=True)}
+    book.parent.mkdir(parents=True, exist_ok=True)
+    for path, each in content.items():
+        write_whole(path, each)
+    return list(content)
+
+
+def _accept(sheets: list[Path], paths: list[Path]) -> None:
+    if len(set(sheets)) < len(sheets):
+        what = "two specimens have names that give the same file"
+        raise CaseError([CaseProblem("case.toml", "specimens", what, "name them apart")])
+    hint = "it may hold values: move it away, or give another folder by --out"
+    there = [CaseProblem(str(path), "", "exists already", hint) for path in paths if path.exists()]
+    if there:
+        raise CaseError(there)

@@ -1,0 +1,1 @@
+"""The start of a case: questions, commented files, and their schemas."""

@@ -1,0 +1,130 @@
+"""What a new case has to know: each question once, for the command line and for asking."""
+
+import inspect
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["QUESTIONS", "Question", "applies", "signature_of"]
+
+FINE = ("partial_flow", "full_and_partial_flow", "combined", "combined_through_flow")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One question with its option."""
+
+    key: str
+    """Key of the answer; the option is the same with hyphens."""
+    words: str
+    """What is asked, as the help of the option and as the prompt."""
+    kind: str
+    """A dimension of the case format, or "text", "date", "number", "identifier"."""
+    example: str
+    needed: bool = True
+    choices: tuple[str, ...] = ()
+    only: tuple[str, tuple[str, ...]] | None = None
+    """Asked only where the answer of that key is one of these."""
+
+    @property
+    def flag(self) -> str:
+        """The option on the command line."""
+        return f"--{self.key.replace('_', '-')}"
+
+
+def _q(key: str, words: str, kind: str, example: str, *, needed: bool = True,
+       choices: tuple[str, ...] = (), only: tuple[str, tuple[str, ...]] | None = None,
+       ) -> Question:  # fmt: skip
+    return Question(key=key, words=words, kind=kind, example=example, needed=needed,
+                    choices=choices, only=only)  # fmt: skip
+
+
+WITH_VALVE = ("valve", ("filter", "head"))
+WITH_FINE = ("arrangement", FINE)
+
+QUESTIONS = (
+    _q("number", "Number of the case", "identifier", "FQ-2026-014"),
+    _q("candidate", "Part number of the alternate filter", "text", "ALT-7731"),
+    _q("candidate_maker", "Its maker", "text", "Maker of the candidate", needed=False),
+    _q("reference", "Part number of the filter now fitted", "text", "REF-2040", needed=False),
+    _q("laboratory", "Name of the laboratory", "text", "Test laboratory", needed=False),
+    _q("title", "What the filter is for", "text", "Main lube circuit, pump engines"),
+    _q("owner", "Who owns the requirements", "text", "Fleet engineering", needed=False),
+    _q("equipment", "Machines that an approval will cover, separated by commas", "text",
+       "PMP-101, PMP-102", needed=False),
+    _q("issued", "Day on which the requirements are issued", "date", "2026-03-02"),
+    _q("arrangement", "Arrangement of the circuit", "text", "full_flow",
+       choices=("full_flow", *FINE)),
+    _q("rated_flow", "Rated flow through the full-flow path", "flow", "95 L/min"),
+    _q("pump_flow", "Flow of the pump, where it is another", "flow", "110 L/min", needed=False,
+       only=WITH_FINE),
+    _q("partial_flow_share", "Share of the pump's flow through the fine path", "fraction", "10 %",
+       needed=False, only=WITH_FINE),
+    _q("gallery_pressure", "Regulated pressure at the bearings", "pressure", "350 kPa",
+       needed=False, only=WITH_FINE),
+    _q("sump_volume", "Volume of the sump", "volume", "38 L", needed=False),
+    _q("valve", "Where the bypass valve is", "text", "filter",
+       choices=("filter", "head", "none")),
+    _q("valve_min", "Lowest pressure at which the valve may open", "pressure", "150 kPa",
+       only=WITH_VALVE),
+    _q("valve_max", "Highest pressure at which the valve may open", "pressure", "190 kPa",
+       only=WITH_VALVE),
+    _q("system_pressure", "Highest working pressure at the filter", "pressure", "550 kPa",
+       needed=False),
+    _q("oil", "Name of the oil", "text", "SAE 15W-40, mineral", needed=False),
+    _q("kv40", "Viscosity of the oil at 40 degC", "kinematic viscosity", "110 mm2/s"),
+    _q("kv100", "Viscosity of the oil at 100 degC", "kinematic viscosity", "14.5 mm2/s"),
+    _q("density15", "Density of the oil at 15 degC", "density", "0.880 kg/L"),
+    _q("hot_oil", "Temperature of hot oil", "temperature", "100 degC"),
+    _q("normal_oil", "Usual temperature of the oil", "temperature", "90 degC"),
+    _q("cold_start", "Temperature of the oil at a cold start", "temperature", "-10 degC"),
+    _q("interval", "Service interval", "time", "500 h"),
+    _q("ingression", "Contaminant that reaches the filter", "mass rate", "0.10 g/h", needed=False),
+    _q("dust", "Test dust that stands for it", "text", "ISO 12103-1 A3", needed=False),
+    _q("life_factor", "Service intervals that the filter must last", "number", "1.5",
+       needed=False),
+    _q("rule", "Decision rule", "text", "guard_band",
+       choices=("guard_band", "graded", "simple_acceptance")),
+    _q("confidence", "Confidence of the decision", "fraction", "95 %"),
+    _q("agreed", "Day on which the rule was agreed, before the tests", "date", "2026-03-02"),
+    _q("size", "Particle size at which an efficiency is wanted", "size", "20 um(c)"),
+    _q("efficiency", "Efficiency wanted there", "fraction", "95 %"),
+    _q("basis", "What has to reach it", "text", "mean",
+       choices=("mean", "every_specimen", "population")),
+    _q("source", "Where the requirements are written", "text", "Engine specification, clause 4.2"),
+    _q("capacity", "Contaminant that the filter must hold", "mass", "36 g", needed=False),
+    _q("max_drop", "Largest pressure drop of the clean filter with hot oil", "pressure", "35 kPa",
+       needed=False),
+)  # fmt: skip
+
+
+def applies(question: Question, answers: Mapping[str, str]) -> bool:
+    """Return whether a question makes sense after the answers so far."""
+    if question.only is None:
+        return True
+    key, values = question.only
+    return answers.get(key) in values
+
+
+def signature_of(questions: Sequence[Question]) -> inspect.Signature:
+    """Return the signature of a command that takes a folder, --yes and every answer."""
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of the new case.")]
+    yes = Annotated[bool, typer.Option("--yes", help="Ask nothing: what is missing is an error.")]
+    made = [
+        inspect.Parameter("folder", keyword, annotation=folder),
+        inspect.Parameter("yes", keyword, annotation=yes, default=False),
+    ]
+    for question in questions:
+        option = typer.Option(question.flag, help=_help(question))
+        kind = Annotated[str | None, option]
+        made.append(inspect.Parameter(question.key, keyword, annotation=kind, default=None))
+    return inspect.Signature(made, return_annotation=None)
+
+
+def _help(question: Question) -> str:
+    form = " | ".join(question.choices) or f"such as '{question.example}'"
+    return f"{question.words}: {form}{'' if question.needed else '; may stay open'}."

@@ -1,0 +1,196 @@
+"""Tests, points and sizes follow from the requirements of a case that has no records."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from dossier.case.problems import CaseError
+from dossier.case.units import parse_quantity
+from dossier.request.assumptions import assumptions_of, needs_scatter
+from dossier.request.points import Settings, counted_sizes
+from dossier.request_files import asked_of, make_request
+from tests.small_case import requirement, write
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+ASSUMED = {"temperature": ("1 K", "3 K"), "cleanliness code": ("0.2 classes", "1 classes")}
+GENERAL = Settings(criterion_flow=1 / 6e4, terminal_fine=175e3)
+
+
+def asked(folder, requirements, **options):
+    write(folder, [], requirements, **options)
+    (folder / "case.toml").unlink()
+    return asked_of(folder)
+
+
+def assumed(demands, scatter="4 %", margin="10 %", share="50 %"):
+    own = [(d.id, ASSUMED[d.quantity.dimension]) for d in demands
+           if d.quantity.dimension in ASSUMED]  # fmt: skip
+    return assumptions_of(
+        [scatter, *(f"{name}={pair[0]}" for name, pair in own)],
+        [margin, *(f"{name}={pair[1]}" for name, pair in own)],
+        share,
+        demands,
+    )
+
+
+def requested(folder, settings=GENERAL, **options):
+    found, demands = asked_of(folder)
+    return make_request(found, demands, assumed(demands, **options), settings)
+
+
+def small(folder, requirements, settings=GENERAL, **options):
+    found, demands = asked(folder, requirements, **options)
+    return make_request(found, demands, assumed(demands), settings)
+
+
+@pytest.mark.parametrize("case", ["polder-pumps", "ropeway-drive", "chain-ferry"])
+def test_what_the_demo_cases_tested_is_what_their_requirements_ask_for(case):
+    """Kinds and paths of the candidate's records, against the request made without records."""
+    import tomllib
+
+    request = requested(INPUTS / case)
+    tested = {
+        (record["kind"], record.get("path", "full_flow"))
+        for record in tomllib.loads((INPUTS / case / "case.toml").read_text())["record"]
+        if record["filter"] == "candidate"
+    }
+    wanted = {(test.needed.kind, test.needed.path) for test in request.tests}
+    assert wanted == tested | (wanted & {("bypass_valve", "full_flow")})
+
+
+@pytest.mark.parametrize("case", ["polder-pumps", "ropeway-drive", "chain-ferry"])
+def test_sizes_of_the_requirements_are_counted(case):
+    request = requested(INPUTS / case)
+    for test in request.tests:
+        for demand in test.needed.demands:
+            if test.needed.kind == "multipass" and "size" in demand.at:
+                assert demand.at["size"] in test.points.sizes
+
+
+def test_a_size_that_is_looked_for_has_a_counted_one_on_each_side(tmp_path):
+    _, demands = asked(
+        tmp_path / "a", [requirement("size_at_efficiency", at={"efficiency": "90 %"},
+                                     max="16 um(c)", basis="mean")],
+    )  # fmt: skip
+    sizes = counted_sizes(demands)
+    assert 16.0 in sizes
+    assert min(sizes) < 16.0 < max(sizes)
+
+
+def test_sizes_of_an_older_calibration_are_counted_as_converted(tmp_path):
+    _, demands = asked_of(INPUTS / "public-specification")
+    sizes = counted_sizes(demands)
+    for demand in demands:
+        if demand.quantity.name == "size_at_ratio":
+            assert any(abs(size - demand.upper) < 1e-9 for size in sizes)
+            assert min(sizes) < demand.upper < max(sizes)
+
+
+def test_a_cleanliness_code_needs_its_three_sizes(tmp_path):
+    _, demands = asked(
+        tmp_path / "a", [requirement("sump_cleanliness", max="18/16/13", basis="mean")]
+    )
+    assert counted_sizes(demands) == (4.0, 6.0, 14.0)
+
+
+def test_a_run_ends_where_the_valve_is_fully_open_unless_the_call_says_otherwise(tmp_path):
+    folder = tmp_path / "a"
+    request = small(folder, [requirement("injected_capacity", min="20 g", basis="mean")])
+    assert request.tests[0].points.terminal == pytest.approx(190e3)
+    assert request.tests[0].points.flow == pytest.approx(60 / 6e4)
+    given = requested(folder, Settings(terminal=125e3))
+    assert given.tests[0].points.terminal == pytest.approx(125e3)
+
+
+def test_without_valve_or_limit_somebody_has_to_say_where_a_run_ends(tmp_path):
+    with pytest.raises(CaseError, match="--terminal"):
+        small(tmp_path / "a", [requirement("injected_capacity", min="20 g", basis="mean")],
+              valve={"location": "none"})  # fmt: skip
+
+
+def test_a_valve_sweep_needs_the_flow_that_counts_as_open(tmp_path):
+    with pytest.raises(CaseError, match="--criterion-flow"):
+        small(tmp_path / "a", [requirement("valve_reseat_pressure", min="110 kPa")], Settings())
+
+
+def test_the_sweep_reaches_the_oil_and_the_flow_of_the_application(tmp_path):
+    cold = requirement(
+        "clean_pressure_drop", max="900 kPa", basis="mean",
+        at={"flow": "70 L/min", "temperature": "0 degC"},
+    )  # fmt: skip
+    request = small(tmp_path / "a", [cold])
+    points = request.tests[0].points
+    assert max(points.flows) >= parse_quantity("70 L/min", "flow")
+    from dossier.evidence.fluid import kinematic_at
+
+    wanted = kinematic_at(request.asked.application.oil, 273.15)
+    assert wanted > 2 * 500e-6, "the example has to lie beyond what 500 mm2/s may be carried to"
+    assert max(points.viscosities) * 2 >= wanted
+    assert min(points.viscosities) <= 24e-6
+
+
+def test_a_population_with_nothing_measured_is_a_success_run(tmp_path):
+    each = requirement("statement", at={"characteristic": "sound"}, must_hold=True,
+                       basis="population", coverage="90 %")  # fmt: skip
+    found, demands = asked(tmp_path / "a", [each])
+    assert not needs_scatter(demands[0])
+    request = make_request(found, demands, assumptions_of(["1 %"], ["1 %"], "1 %", demands),
+                           Settings())  # fmt: skip
+    assert request.counts[0].n == 29  # 1 - 0.95 >= 0.9^n
+    assert request.tests[0].specimens == {"candidate": 29}
+    assert len(request.tests[0].sheets[0].rows) == 29
+
+
+def test_the_filter_now_fitted_is_tested_only_where_it_is_the_limit(tmp_path):
+    both = [
+        requirement("retained_capacity", "C1", not_worse_than_reference="5 %", basis="mean"),
+        requirement("clean_pressure_drop", "P1", max="40 kPa", at={"temperature": "90 degC"},
+                    basis="mean"),
+    ]  # fmt: skip
+    request = small(tmp_path / "a", both)
+    assert {test.needed.kind: set(test.specimens) for test in request.tests} == {
+        "multipass": {"candidate", "reference"},
+        "pressure_drop": {"candidate"},
+    }
+    compared = next(each for each in request.counts if each.demand.id == "C1")
+    alone = next(each for each in request.counts if each.demand.id == "P1")
+    assert compared.n > alone.n
+
+
+def test_an_advisory_requirement_sets_no_number(tmp_path):
+    hard = requirement("clean_pressure_drop", "P2", max="40 kPa", at={"temperature": "90 degC"},
+                       basis="population", coverage="95 %", severity="advisory")  # fmt: skip
+    easy = requirement("injected_capacity", min="20 g", basis="mean")
+    request = small(tmp_path / "a", [easy, hard])
+    assert max(each.n for each in request.counts) > 20
+    assert all(test.specimens["candidate"] == 4 for test in request.tests)
+
+
+def test_planned_specimens_are_never_fewer_than_the_case_names(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "in"))
+    request = requested(case, margin="50 %")
+    assert request.names["candidate"][:3] == ("C1", "C2", "C3")
+    assert all(test.specimens["candidate"] >= 3 for test in request.tests)
+
+
+def test_nothing_is_assumed_in_silence():
+    _, demands = asked_of(INPUTS / "polder-pumps")
+    with pytest.raises(CaseError) as caught:
+        assumptions_of([], [], "", demands)
+    assert {problem.place for problem in caught.value.problems} == {
+        "--scatter", "--margin", "--share"
+    }  # fmt: skip
+    with pytest.raises(CaseError, match="'B9' is not known"):
+        assumptions_of(["B9=1 %"], ["10 %"], "50 %", demands)
+    with pytest.raises(CaseError, match="temperature has no meaning"):
+        assumptions_of(["4 %"], ["10 %"], "50 %", demands)
+    with pytest.raises(CaseError, match="do not compare"):
+        assumptions_of(["4 %", "B2=1 K", "L1=20 h"], ["10 %", "B2=3 K"], "50 %", demands)
+
+
+@pytest.mark.parametrize("share", ["0 %", "101 %", "5", "half"])
+def test_a_share_that_is_none_is_refused(share):
+    _, demands = asked_of(INPUTS / "ropeway-drive")
+    with pytest.raises(CaseError, match="--share"):
+        assumed(demands, share=share)
