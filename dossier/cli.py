@@ -1,6 +1,7 @@
 """The command line: parse, call one function, print."""
 
 import gc
+import inspect
 import sys
 from datetime import date, datetime
 from pathlib import Path
@@ -145,6 +146,10 @@ app.command()(register)
 app.command()(compare)
 for _start in (new, request, explain, schema):
     app.command()(_start)
+for _registered in app.registered_commands:
+    # Examples keep their lines, so that they can be copied from the help of a narrow terminal.
+    _doc = inspect.cleandoc(getattr(_registered.callback, "__doc__", None) or "")
+    _registered.help = _doc.replace("\n\nExample:", "\n\n\b\nExample:")
 
 
 def main() -> None:

@@ -78,13 +78,13 @@ def request(
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
 ) -> None:
-    """Write the test request for laboratories: pages (PDF), blank sheets, and [[record]] tables.
+    r"""Write the test request for laboratories: pages (PDF), blank sheets, and [[record]] tables.
 
     Tests, points, columns and conditions follow from the requirements; the number of specimens
     from the decision rule and the assumptions given here, which the request prints.
 
-    Example: dossier request inputs/polder-pumps --scatter "4 %" --scatter "B2=1 K" --margin
-    "10 %" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
+    Example: dossier request inputs/polder-pumps --scatter "4 %" --margin "10 %" \
+        --scatter "B2=1 K" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
     """
     from dossier.request_files import asked_of, make_request, settings_of, write_request
 

@@ -62,6 +62,7 @@ def request_pdf(request: TestRequest) -> bytes:
             counts=[_count(each) for each in request.counts],
             formulas=_formulas(request),
             assumed=_assumed(request),
+            each_one=any(each.demand.basis == "every_specimen" for each in request.counts),
             parts=[_part(request, test) for test in request.tests],
             general=_held(limit for limit in request.tests[0].held if not limit.kind),
             sha256=request.asked.source.sha256,
@@ -77,6 +78,9 @@ def _facts(request: TestRequest) -> Pairs:
             revision=application.revision, issued=application.issued)),
         (say("Circuit"), "; ".join(_circuit(application))),
         (say("Oil of the machine"), "; ".join(_oil(request))),
+        (say("Viscosity of that oil"), say("{hot} hot, {cold} at cold start",
+            hot=_viscosity(kinematic_at(oil, duty.hot_oil)),
+            cold=_viscosity(kinematic_at(oil, duty.cold_start)))),
         (say("Oil temperatures"), say("hot {hot}, normal {normal}, cold start {cold}",
             hot=_degrees(duty.hot_oil), normal=_degrees(duty.normal_oil),
             cold=_degrees(duty.cold_start))),
@@ -84,9 +88,6 @@ def _facts(request: TestRequest) -> Pairs:
         (say("Decision rule"), say("{rule}, confidence {confidence}, agreed {agreed}",
             rule=say(RULES[rule.kind]), confidence=percent(rule.confidence, 1 if
             1000 * rule.confidence % 10 > 1e-6 else 0), agreed=rule.agreed)),
-        (say("Viscosity of that oil"), say("{hot} hot, {cold} at cold start",
-            hot=_viscosity(kinematic_at(oil, duty.hot_oil)),
-            cold=_viscosity(kinematic_at(oil, duty.cold_start)))),
     ]  # fmt: skip
 
 

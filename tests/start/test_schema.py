@@ -1,0 +1,106 @@
+"""The schemas of the two case files say what the models say."""
+
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import pytest
+from pydantic import ValidationError
+
+from dossier.case.draft import Draft
+from dossier.case.model import Application
+from dossier.evidence.registry import all_quantities
+from dossier.start.schema import schema_of, schema_text
+
+ROOT = Path(__file__).parents[2]
+FILES = [
+    *(ROOT / "inputs").glob("*/application.toml"), *(ROOT / "inputs").glob("*/case.toml"),
+    *(ROOT / "tests" / "case" / "contract").glob("*.toml"),
+]  # fmt: skip
+
+
+def plain(path):
+    document = tomllib.loads(path.read_text(encoding="utf-8"))
+    return json.loads(json.dumps(document, default=str))
+
+
+def errors(name, document):
+    return list(jsonschema.Draft202012Validator(schema_of(name)).iter_errors(document))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: f"{p.parent.name}-{p.stem}")
+def test_every_case_at_hand_fits(path):
+    assert len(FILES) >= 9
+    assert not errors(path.stem, plain(path))
+
+
+@pytest.mark.parametrize("name", ["application", "case"])
+def test_the_command_prints_the_schema(name):
+    done = subprocess.run(
+        [sys.executable, "-m", "dossier", "schema", name],
+        capture_output=True, text=True, check=True, timeout=60,
+    )  # fmt: skip
+    assert done.stdout == schema_text(name)
+    jsonschema.Draft202012Validator.check_schema(json.loads(done.stdout))
+
+
+BROKEN = [
+    ("application", ("circuit", "arrangement"), "sideways"),
+    ("application", ("circuit", "rated_flow"), 95),
+    ("application", ("circuit", "flows"), "95 L/min"),
+    ("application", ("oil", "kv40"), None),
+    ("application", ("requirement", 0, "quantity"), "efficency"),
+    ("application", ("requirement", 0, "severity"), "grave"),
+    ("case", ("record", 0, "kind"), "multi-pass"),
+    ("case", ("revision",), "A"),
+    ("case", ("candidate", "lots"), "25-1"),
+]
+
+
+@pytest.mark.parametrize(("name", "path", "value"), BROKEN)
+def test_what_the_models_refuse_an_editor_marks(name, path, value):
+    document = plain(ROOT / "inputs" / "polder-pumps" / f"{name}.toml")
+    here = document
+    for step in path[:-1]:
+        here = here[step]
+    if value is None:
+        del here[path[-1]]
+    else:
+        here[path[-1]] = value
+    assert errors(name, document)
+    if path[-1] != "quantity":  # which quantities exist is known to the evidence room alone
+        model = {"application": Application, "case": Draft}[name]
+        with pytest.raises(ValidationError):
+            model.model_validate(document)
+
+
+@pytest.mark.parametrize(
+    ("band", "fits"),
+    [
+        ({"min": "150 kPa", "max": "190 kPa"}, True),
+        ({"nominal": "170 kPa", "tolerance": "20 kPa"}, True),
+        ({"nominal": "170 kPa"}, False),
+        ({"min": "150 kPa", "tolerance": "20 kPa"}, False),
+    ],
+)
+def test_a_band_is_written_in_two_ways(band, fits):
+    document = plain(ROOT / "inputs" / "polder-pumps" / "application.toml")
+    document["circuit"]["bypass_valve"]["opening"] = band
+    assert (not errors("application", document)) == fits
+    try:
+        Application.model_validate(document)
+    except ValidationError:
+        assert not fits
+    else:
+        assert fits
+
+
+def test_an_editor_can_offer_quantities_and_say_what_keys_mean():
+    schema = schema_of("application")
+    names = schema["$defs"]["Requirement"]["properties"]["quantity"]["enum"]
+    assert names == list(all_quantities())
+    circuit = schema["$defs"]["Circuit"]["properties"]
+    assert "Regulated gauge pressure" in json.dumps(circuit["gallery_pressure"])
