@@ -191,7 +191,9 @@ def sign(folder: Path | str, entry: Mapping[str, object], issued: date | None = 
 
     case = read_case(folder)
     state = sign_off(case, assess(case, issued), issued)
-    entries = add_sign_off(case, state, signed_entry(entry, state.digest))
+    with speaking(case.qualification.language):
+        signed = signed_entry(entry, state.digest)
+    entries = add_sign_off(case, state, signed)
     write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
     case = read_case(folder)
     return sign_off(case, assess(case, issued), issued)

@@ -3,7 +3,8 @@
 import hashlib
 import json
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -12,7 +13,8 @@ from dossier.case.explain import explain
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
 from dossier.decision.finding import Assessment
-from dossier.report.signing import MEANINGS, ROLES, Signed, SignOff
+from dossier.report.signing import MEANINGS, ROLES, Signed, SignOff, role_text
+from dossier.words import say, speaking
 
 __all__ = [
     "LEFT_OUT",
@@ -76,7 +78,8 @@ def sign_off_state(case: Case, assessment: Assessment, document: Mapping[str, An
     """Return who has signed this case and whether each sign-off holds for `document`."""
     roles = required_roles(case, assessment)
     digest = content_digest(document)
-    signed = judge(case.signed, roles, digest, last_test(case))
+    with speaking(case.qualification.language):
+        signed = judge(case.signed, roles, digest, last_test(case))
     return SignOff(signed=signed, roles=roles, digest=digest)
 
 
@@ -89,18 +92,31 @@ def judge(
     hold, it is not dated before them or before the last test, and the approver is not the
     preparer.
     """
+    judged = _judged(entries, roles, digest, tested)
+    return tuple(_signed(entry, "" if why is None else why.note) for entry, why in judged)
+
+
+@dataclass(frozen=True, slots=True)
+class _Objection:
+    """Why a sign-off does not hold, in words, and what cures it."""
+
+    note: str
+    cure: str = "another person has to sign"
+
+
+def _judged(
+    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, tested: date
+) -> Iterator[tuple[SignOffEntry, _Objection | None]]:
     by_role = {entry.role: entry for entry in entries}
     held: list[SignOffEntry] = []
-    signed = []
     for role in (*roles, *(r for r in by_role if r not in roles)):
         if role not in by_role:
             continue
         entry = by_role[role]
-        note = _objection(entry, held, roles, digest, tested)
-        if not note:
+        why = _objection(entry, held, roles, digest, tested)
+        if why is None:
             held.append(entry)
-        signed.append(_signed(entry, note))
-    return tuple(signed)
+        yield entry, why
 
 
 def _signed(entry: SignOffEntry, note: str) -> Signed:
@@ -116,22 +132,25 @@ def _objection(
     roles: Sequence[str],
     digest: str,
     tested: date,
-) -> str:
-    """Return why a sign-off does not hold; empty when it does."""
+) -> _Objection | None:
+    """Return why a sign-off does not hold; None when it does."""
     if entry.role not in roles:
-        return f"this case asks for no sign-off {entry.role!r}"
+        words = say("this case asks for no sign-off {role!r}", role=role_text(entry.role))
+        return _Objection(words)
     if entry.digest != digest:
-        return "inputs or findings have changed since it was given"
+        return _Objection(say("inputs or findings have changed since it was given"))
     before = roles[: roles.index(entry.role)]
     absent = [role for role in before if role not in {each.role for each in held}]
     if absent:
-        return f"no sign-off {absent[0]!r} stands before it"
+        words = say("no sign-off {role!r} stands before it", role=role_text(absent[0]))
+        return _Objection(words, f"sign in this order: {', '.join(roles)}")
     if entry.date < max([tested, *(each.date for each in held)]):
-        return "it is dated before the last test or before a sign-off that precedes it"
+        words = say("it is dated before the last test or before a sign-off that precedes it")
+        return _Objection(words, "give a later --date")
     preparer = next((each for each in held if each.role == _preparer(roles)), None)
     if preparer and entry.role == _approver(roles) and same_person(preparer.name, entry.name):
-        return "the approver is the preparer"
-    return ""
+        return _Objection(say("the approver is the preparer"))
+    return None
 
 
 def _preparer(roles: Sequence[str]) -> str:
@@ -171,23 +190,24 @@ def add_sign_off(case: Case, signoff: SignOff, entry: SignOffEntry) -> tuple[Sig
         who = standing_ones[entry.role].name
         raise _refused(entry.role, f"is signed by {who!r} and holds", "nothing is left to sign")
     others = [each for each in case.signed if each.role != entry.role]
-    judged = judge([*others, entry], signoff.roles, signoff.digest, last_test(case))
-    own = next(each for each in judged if each.role == entry.role)
-    if not own.holds:
-        raise _refused(entry.role, f"cannot be signed: {own.note}", _cure(own.note, signoff))
+    judged = _judged([*others, entry], signoff.roles, signoff.digest, last_test(case))
+    why = next(why for each, why in judged if each.role == entry.role)
+    if why is not None:
+        raise _refused(entry.role, f"cannot be signed: {why.note}", why.cure)
     return tuple(sorted([*others, entry], key=lambda each: _place(each.role, signoff.roles)))
 
 
 def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
     """Return a sign-off bound to `digest` from role, name, date and optionally meaning.
 
+    The usual meaning of a role is said in the language spoken now.
     Raises CaseError where one of them is missing or not well formed.
     """
     from pydantic import ValidationError
 
     role = str(given.get("role", ""))
-    meaning = given.get("meaning") or MEANINGS.get(role)
-    if meaning is None:
+    meaning = given.get("meaning") or say(MEANINGS.get(role, ""))
+    if not meaning:
         raise _refused(role, "has no usual meaning", "say what this signature means: --meaning")
     values = {**given, "meaning": meaning, "digest": digest}
     try:
@@ -199,12 +219,6 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
 
 def _place(role: str, roles: Sequence[str]) -> int:
     return roles.index(role) if role in roles else len(roles)
-
-
-def _cure(note: str, signoff: SignOff) -> str:
-    if "before it" in note:
-        return f"sign in this order: {', '.join(signoff.roles)}"
-    return "give a later --date" if "dated" in note else "another person has to sign"
 
 
 def _refused(role: str, what: str, hint: str) -> CaseError:

@@ -27,6 +27,7 @@ from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.limits import Limits
 from dossier.evidence.outliers import find_outlier, outlier_note
 from dossier.evidence.prepare import prepare
+from dossier.words import later, say
 
 __all__ = ["assess_case", "seed_of"]
 
@@ -81,7 +82,7 @@ def _finding(bench: Bench, demand: Demand, on: date) -> Finding:
     if isinstance(found, NotDemonstrated):
         return _blank(demand, _Blank(Verdict("not demonstrated"), found.reason), None, other)
     if demand.not_worse is not None and isinstance(reference, NotDemonstrated):
-        reason = f"no comparison: {reference.reason}"
+        reason = say("no comparison: {reason}", reason=reference.reason)
         return _blank(demand, _Blank(Verdict("not demonstrated"), reason), found, None)
     if demand.quantity.dimension == "statement":
         return _statement(bench, demand, found, other, on)
@@ -126,7 +127,8 @@ def _flagged(
         note = outlier_note(others, demand)
         reference = replace(reference, notes=(*reference.notes, note))
         if demand.not_worse is not None:
-            found = replace(found, notes=(*found.notes, f"filter now fitted: {note}"))
+            said = say("filter now fitted: {note}", note=note)
+            found = replace(found, notes=(*found.notes, said))
     return found, reference
 
 
@@ -152,7 +154,7 @@ def _statement(
 
 def _reference(bench: Bench, demand: Demand) -> Estimate | NotDemonstrated:
     if bench.case.qualification.reference is None:
-        return NotDemonstrated(reason="the case describes no reference filter")
+        return NotDemonstrated(reason=say("the case describes no reference filter"))
     return demand.quantity.compute(bench, "reference", demand.at)
 
 
@@ -170,22 +172,19 @@ def _not_decidable(
     everyone = [found] if demand.not_worse is None or reference is None else [found, reference]
     for estimate in everyone:
         if not (math.isfinite(estimate.value) and not math.isnan(estimate.u)):
-            return _Blank(not_shown, "the result is not a finite number")
+            return _Blank(not_shown, say("the result is not a finite number"))
         if len(estimate.per_specimen) < 2 and demand.basis != "every_specimen":
-            reason = (
-                f"one specimen shows no scatter: the {demand.basis} basis needs at least two "
-                "(every_specimen judges each on its own)"
-            )
-            return _Blank(not_shown, reason)
+            return _Blank(not_shown, say(ONE_SPECIMEN, basis=demand.basis))
     if demand.not_worse is not None and reference is not None and reference.bound:
-        return _Blank(not_shown, f"the reference's result is only a bound ({reference.bound})")
+        words = say("the reference's result is only a bound ({bound})", bound=say(reference.bound))
+        return _Blank(not_shown, words)
     if censored(found):
         return None  # judged as bounds, specimen by specimen
     low, high = found.bound == "larger than", found.bound == "smaller than"
     if low and threshold.upper is not None and found.value <= threshold.upper:
-        return _Blank(not_shown, "the result is only a lower bound, below the upper limit")
+        return _Blank(not_shown, say("the result is only a lower bound, below the upper limit"))
     if high and threshold.lower is not None and found.value >= threshold.lower:
-        return _Blank(not_shown, "the result is only an upper bound, above the lower limit")
+        return _Blank(not_shown, say("the result is only an upper bound, above the lower limit"))
     return None
 
 
@@ -263,36 +262,52 @@ def _concession(case: Case, demand: Demand, verdict: Verdict, on: date) -> Conce
     return None
 
 
+ONE_SPECIMEN = later(
+    "one specimen shows no scatter: the {basis} basis needs at least two "
+    "(every_specimen judges each on its own)"
+)
 BASIS = {
-    "mean": "the mean of the filter type",
-    "every_specimen": "the least favourable specimen",
-    "population": "the stated share of the population",
+    "mean": later("the mean of the filter type"),
+    "every_specimen": later("the least favourable specimen"),
+    "population": later("the stated share of the population"),
+}
+GRADED = {
+    "pass": later("{subject} conforms with probability {shown}, at least the wanted {wanted}"),
+    "fail": later("{subject} conforms with probability {shown}, short of the wanted {wanted}"),
+    "conditional pass": later(
+        "inside the limit, but {subject} conforms with probability {shown}, "
+        "short of the wanted {wanted}"
+    ),
+    "conditional fail": later(
+        "outside the limit, yet {subject} may conform, with probability {shown}"
+    ),
 }
 
 
 def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confidence: float) -> str:
-    subject = BASIS[demand.basis]
-    shown = _percent(chance)
     if kind == "simple_acceptance":
-        risk = 1.0 - chance if verdict == Verdict("pass") else chance
-        wrong = "accepting" if verdict == Verdict("pass") else "rejecting"
-        return f"value compared with the limit; the risk of wrongly {wrong} is {_percent(risk)}"
-    wanted = f"{confidence:.4g}" if confidence < 0.01 else f"{100 * confidence:.4g} %"
-    words = {
-        "pass": f"{subject} conforms with probability {shown}, at least the wanted {wanted}",
-        "fail": f"{subject} conforms with probability {shown}, short of the wanted {wanted}",
-        "conditional pass": f"inside the limit, but {subject} conforms with probability {shown}, "
-        f"short of the wanted {wanted}",
-        "conditional fail": f"outside the limit, yet {subject} may conform, with probability "
-        f"{shown}",
-    }
-    return words[verdict.value]
+        if verdict == Verdict("pass"):
+            return say(
+                "value compared with the limit; the risk of wrongly accepting is {risk}",
+                risk=_percent(1.0 - chance),
+            )
+        return say(
+            "value compared with the limit; the risk of wrongly rejecting is {risk}",
+            risk=_percent(chance),
+        )
+    wanted = (
+        say("{number:.4g}", number=confidence)
+        if confidence < 0.01
+        else say("{percent:.4g} %", percent=100 * confidence)
+    )
+    subject = say(BASIS[demand.basis])
+    return say(GRADED[verdict.value], subject=subject, shown=_percent(chance), wanted=wanted)
 
 
 def _percent(share: float) -> str:
     """Return a probability in words that never round up to certainty."""
     if share > 0.9999:
-        return "above 99.99 %"
+        return say("above {percent:.2f} %", percent=99.99)
     if share < 0.0001:
-        return "below 0.01 %"
-    return f"{100 * share:.2f} %"
+        return say("below {percent:.2f} %", percent=0.01)
+    return say("{percent:.2f} %", percent=100 * share)

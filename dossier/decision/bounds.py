@@ -15,6 +15,7 @@ from dossier.decision.probability import Judged, Threshold, probability, specime
 from dossier.decision.rules import Limits, Verdict, judge
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Bound, Estimate, SpecimenValue
+from dossier.words import say
 
 __all__ = ["Outcome", "censored", "decide_bounds", "decide_statement"]
 
@@ -105,18 +106,27 @@ def _mean(
     verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
     if _stands(estimate.bound, judged.value, threshold, verdict):
         return Outcome(verdict, judged.probability)
-    reason = (
-        f"the mean is only a bound ({estimate.bound} the value shown), which does not reach the "
-        "limit with the wanted probability: the true mean may lie on either side"
+    reason = say(
+        "the mean is only a bound ({bound} the value shown), which does not reach the limit with "
+        "the wanted probability: the true mean may lie on either side",
+        bound=say(estimate.bound),
     )
     return Outcome(Verdict.NOT_DEMONSTRATED, None, reason)
 
 
 def _proves_nothing(undecided: Sequence[_One]) -> str:
-    names = ", ".join(f"{one.each.specimen} ({one.each.bound} its value)" for one in undecided)
-    return (
-        f"the result is only a bound and proves neither pass nor fail: specimen {names}. The test "
-        "has to go on beyond the limit"
+    names = ", ".join(
+        say(
+            "{specimen} ({bound} its value)",
+            specimen=one.each.specimen,
+            bound=say(one.each.bound),
+        )
+        for one in undecided
+    )
+    return say(
+        "the result is only a bound and proves neither pass nor fail: specimen {names}. The test "
+        "has to go on beyond the limit",
+        names=names,
     )
 
 
@@ -125,9 +135,11 @@ def _each(ones: Sequence[_One], worst: _One) -> str:
     if worst.verdict is not Verdict.PASS:
         return ""
     bounds = sum(1 for one in ones if one.each.bound)
-    return (
-        f"every specimen by itself conforms with the wanted probability, {bounds} of {len(ones)} "
-        "by a bound that proves it"
+    return say(
+        "every specimen by itself conforms with the wanted probability, {bounds} of {number} "
+        "by a bound that proves it",
+        bounds=bounds,
+        number=len(ones),
     )
 
 
@@ -145,10 +157,13 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Out
 
 
 def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
-    return (
-        f"{n} of {n} specimens conform: that shows with {100 * shown:.3g} % confidence that "
-        f"{100 * coverage:.4g} % of the filter type do, short of the wanted "
-        f"{100 * rule.confidence:.4g} %"
+    return say(
+        "{number} of {number} specimens conform: that shows with {shown:.3g} % confidence that "
+        "{coverage:.4g} % of the filter type do, short of the wanted {wanted:.4g} %",
+        number=n,
+        shown=100 * shown,
+        coverage=100 * coverage,
+        wanted=100 * rule.confidence,
     )
 
 
@@ -157,10 +172,17 @@ def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> 
     each = estimate.per_specimen
     wrong = [one.specimen for one in each if not one.value >= 0.5]
     if wrong or not each:
-        names = f" on {', '.join(wrong)}" if wrong else ""
-        return Outcome(Verdict.FAIL, None, f"not found so{names}, of {len(each)} specimens")
+        return Outcome(Verdict.FAIL, None, _not_so(wrong, len(each)))
     if demand.basis == "population":
         found = _share([1.0] * len(each), demand.coverage, rule)
         if found.verdict is not Verdict.PASS:
             return found
-    return Outcome(Verdict.PASS, None, f"found so on each of {len(each)} specimens")
+    words = say("found so on each of {number} specimens", number=len(each))
+    return Outcome(Verdict.PASS, None, words)
+
+
+def _not_so(wrong: Sequence[str], number: int) -> str:
+    if not wrong:
+        return say("not found so, of {number} specimens", number=number)
+    names = ", ".join(wrong)
+    return say("not found so on {names}, of {number} specimens", names=names, number=number)

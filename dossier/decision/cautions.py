@@ -1,55 +1,72 @@
 """Cautions: the usual ones, and those that follow from this case's numbers."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from dossier.case.case import Case
+from dossier.case.model import Concession
 from dossier.decision.finding import Caution, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.words import later, say
 
 __all__ = ["GENERAL", "cautions_for", "conditions_for"]
 
 GENERAL: tuple[Caution, ...] = tuple(
-    Caution(title=title, text=text, computed=False)
+    Caution(title=title, text=text, computed=False, name=title)
     for title, text in (
         (
-            "The OEM and local rules come first",
-            "This dossier reduces laboratory data and compares them with stated requirements. The "
-            "engine or equipment maker's instructions, warranty terms, type approval and local "
-            "rules stand above it; licensed or authorised people decide and fit the filter.",
+            later("The OEM and local rules come first"),
+            later(
+                "This dossier reduces laboratory data and compares them with stated requirements. "
+                "The engine or equipment maker's instructions, warranty terms, type approval and "
+                "local rules stand above it; licensed or authorised people decide and fit the "
+                "filter."
+            ),
         ),
         (
-            "Hot oil and pressure",
-            "Stop the machine, relieve the pressure and let the oil cool before opening the "
-            "circuit. Hot oil burns; an oil spray can catch fire on hot parts.",
+            later("Hot oil and pressure"),
+            later(
+                "Stop the machine, relieve the pressure and let the oil cool before opening the "
+                "circuit. Hot oil burns; an oil spray can catch fire on hot parts."
+            ),
         ),
         (
-            "Oil starvation",
-            "A blocked or too tight filter without a working bypass valve stops lubrication. Watch "
-            "oil pressure after every filter change.",
+            later("Oil starvation"),
+            later(
+                "A blocked or too tight filter without a working bypass valve stops lubrication. "
+                "Watch oil pressure after every filter change."
+            ),
         ),
         (
-            "Open bypass",
-            "While the bypass valve is open, unfiltered oil reaches the bearings. That is better "
-            "than no oil, and not a normal state.",
+            later("Open bypass"),
+            later(
+                "While the bypass valve is open, unfiltered oil reaches the bearings. That is "
+                "better than no oil, and not a normal state."
+            ),
         ),
         (
-            "Housing and fit",
-            "Never exceed the rated pressure of the housing. Check thread, gasket seat, torque and "
-            "flow direction; a filter with another valve setting is another part, however alike "
-            "it looks.",
+            later("Housing and fit"),
+            later(
+                "Never exceed the rated pressure of the housing. Check thread, gasket seat, "
+                "torque and flow direction; a filter with another valve setting is another part, "
+                "however alike it looks."
+            ),
         ),
         (
-            "Waste oil and used filters",
-            "Collect and dispose of them as local rules ask.",
+            later("Waste oil and used filters"),
+            later("Collect and dispose of them as local rules ask."),
         ),
         (
-            "What the results relate to",
-            "Laboratory results relate to the specimens tested, at steady flow and with test dust. "
-            "A pass on paper does not replace validation in the machine.",
+            later("What the results relate to"),
+            later(
+                "Laboratory results relate to the specimens tested, at steady flow and with test "
+                "dust. A pass on paper does not replace validation in the machine."
+            ),
         ),
     )
 )
+"""The usual cautions in English; they are said where they are given for a case."""
 
 
 def cautions_for(
@@ -58,7 +75,8 @@ def cautions_for(
     """Return the computed cautions of a case, then the general ones."""
     found = [*_cold(findings), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
     found += [*_terminal(bench), *_undecided(findings, decision)]
-    return tuple(found) + GENERAL
+    general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
+    return (*found, *general)
 
 
 def _caution(title: str, text: str) -> Caution:
@@ -71,11 +89,15 @@ def _cold(findings: Sequence[Finding]) -> Iterator[Caution]:
             continue
         warm = finding.estimate.value - 273.15
         yield _caution(
-            "The valve opens with cold oil",
-            f"Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
-            f"{finding.demand.at_text}; until the oil is warmer, part of it reaches the bearings "
-            "unfiltered. Multigrade oil in the cold may be thicker than the calculation from its "
-            "viscosities at 40 °C and 100 °C.",
+            say("The valve opens with cold oil"),
+            say(
+                "Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
+                "{at}; until the oil is warmer, part of it reaches the bearings unfiltered. "
+                "Multigrade oil in the cold may be thicker than the calculation from its "
+                "viscosities at 40 °C and 100 °C.",
+                warm=warm,
+                at=finding.demand.at_text,
+            ),
         )
         return
 
@@ -88,9 +110,13 @@ def _thin(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
             continue
         if chance < 0.5 * (1.0 + confidence):
             yield _caution(
-                f"Thin margin: {finding.demand.id}",
-                f"{finding.demand.quantity.title}: the requirement is met with probability "
-                f"{100 * chance:.1f} % only. Another lot may turn out otherwise.",
+                say("Thin margin: {requirement}", requirement=finding.demand.id),
+                say(
+                    "{quantity}: the requirement is met with probability {percent:.1f} % only. "
+                    "Another lot may turn out otherwise.",
+                    quantity=say(finding.demand.quantity.title),
+                    percent=100 * chance,
+                ),
             )
 
 
@@ -102,15 +128,21 @@ def _trade(findings: Sequence[Finding]) -> Iterator[Caution]:
         return
     if finer > 0 > more:
         yield _caution(
-            "Trades capacity for efficiency",
-            "The candidate lets less through than the filter now fitted and holds "
-            f"{-100 * more:.0f} % less contaminant: expect shorter intervals or an open bypass.",
+            say("Trades capacity for efficiency"),
+            say(
+                "The candidate lets less through than the filter now fitted and holds "
+                "{percent:.0f} % less contaminant: expect shorter intervals or an open bypass.",
+                percent=-100 * more,
+            ),
         )
     elif finer < 0 < more:
         yield _caution(
-            "Trades efficiency for capacity",
-            f"The candidate holds {100 * more:.0f} % more contaminant and lets more through than "
-            "the filter now fitted.",
+            say("Trades efficiency for capacity"),
+            say(
+                "The candidate holds {percent:.0f} % more contaminant and lets more through than "
+                "the filter now fitted.",
+                percent=100 * more,
+            ),
         )
 
 
@@ -130,23 +162,34 @@ def _evidence(bench: Bench) -> Iterator[Caution]:
     specimens = {run.specimen for run in bench.multipass if run.side == "candidate"}
     if 0 < len(specimens) < 6:
         yield _caution(
-            "Few specimens",
-            f"The result rests on {len(specimens)} specimens of the candidate. So few say little "
-            "about the scatter of later production.",
+            say("Few specimens"),
+            say(
+                "The result rests on {number} specimens of the candidate. So few say little "
+                "about the scatter of later production.",
+                number=len(specimens),
+            ),
         )
     warned = sorted({c.rule for c in bench.checks if c.outcome == "warning"})
     if warned:
+        rules = ", ".join(say(rule) for rule in warned)
         yield _caution(
-            "Checks with a warning", f"See the section on validity for: {', '.join(warned)}."
+            say("Checks with a warning"),
+            say("See the section on validity for: {rules}.", rules=rules),
         )
     covered = [c for c in bench.checks if c.outcome == "covered by a deviation"]
     for check in covered:
         yield _caution(
-            f"Deviation accepted: record {check.record}",
-            f"{check.rule}: {check.found}. Recorded deviation: {check.deviation}",
+            say("Deviation accepted: record {record}", record=check.record),
+            say(
+                "{rule}: {found}. Recorded deviation: {deviation}",
+                rule=say(check.rule),
+                found=check.found,
+                deviation=check.deviation,
+            ),
         )
     for record, cause in sorted(bench.excluded.items()):
-        yield _caution(f"Record {record} left out", f"{cause[0].upper()}{cause[1:]}.")
+        words = f"{cause[0].upper()}{cause[1:]}."
+        yield _caution(say("Record {record} left out", record=record), words)
 
 
 def _terminal(bench: Bench) -> Iterator[Caution]:
@@ -157,10 +200,13 @@ def _terminal(bench: Bench) -> Iterator[Caution]:
     terminal = max(run.terminal + run.housing for run in runs)
     if terminal > valve.opening.min:
         yield _caution(
-            "Capacity beyond the valve's opening",
-            f"The runs ended at {terminal / 1e3:.0f} kPa, the valve may open at "
-            f"{valve.opening.min / 1e3:.0f} kPa: contaminant held above that pressure is not "
-            "usable in service.",
+            say("Capacity beyond the valve's opening"),
+            say(
+                "The runs ended at {terminal:.0f} kPa, the valve may open at {opening:.0f} kPa: "
+                "contaminant held above that pressure is not usable in service.",
+                terminal=terminal / 1e3,
+                opening=valve.opening.min / 1e3,
+            ),
         )
 
 
@@ -172,9 +218,13 @@ def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caut
     ]
     if open_ones:
         yield _caution(
-            "Not demonstrated",
-            f"Requirements {', '.join(open_ones)} are mandatory and not demonstrated: the "
-            f"decision is {decision.value!r} and must not be read as an approval.",
+            say("Not demonstrated"),
+            say(
+                "Requirements {names} are mandatory and not demonstrated: the decision is "
+                "{decision!r} and must not be read as an approval.",
+                names=", ".join(open_ones),
+                decision=say(decision.value),
+            ),
         )
 
 
@@ -185,23 +235,44 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
         if finding.demand.severity != "mandatory":
             continue
         if finding.concession:
-            found.append(
-                f"{finding.demand.id}: concession: {finding.concession}{_bounds(case, finding)}"
-            )
+            found.append(_conceded(case, finding))
         elif finding.verdict == Verdict("conditional pass"):
             found.append(
-                f"{finding.demand.id}: conditional pass, conforms with probability "
-                f"{100 * (finding.probability or 0.0):.1f} %"
+                say(
+                    "{requirement}: conditional pass, conforms with probability {percent:.1f} %",
+                    requirement=finding.demand.id,
+                    percent=100 * (finding.probability or 0.0),
+                )
             )
     return tuple(found)
 
 
-def _bounds(case: Case, finding: Finding) -> str:
+def _conceded(case: Case, finding: Finding) -> str:
+    words = say(
+        "{requirement}: concession: {text}",
+        requirement=finding.demand.id,
+        text=finding.concession,
+    )
     for concession in case.qualification.concession:
         if concession.requirement == finding.demand.id:
-            until = f" until {concession.until}" if concession.until else ""
-            machines = f" on {', '.join(concession.machines)}" if concession.machines else ""
-            return (
-                f" (valid{until}{machines}; agreed {concession.agreed} by {concession.agreed_by})"
-            )
-    return ""
+            return f"{words} {_bounds(concession)}"
+    return words
+
+
+def _bounds(concession: Concession) -> str:
+    """Return until when and on which machines a concession holds, and who agreed to it."""
+    if concession.until and concession.machines:
+        words = later("(valid until {until} on {machines}; agreed {agreed} by {by})")
+    elif concession.until:
+        words = later("(valid until {until}; agreed {agreed} by {by})")
+    elif concession.machines:
+        words = later("(valid on {machines}; agreed {agreed} by {by})")
+    else:
+        words = later("(valid; agreed {agreed} by {by})")
+    return say(
+        words,
+        until=concession.until,
+        machines=", ".join(concession.machines),
+        agreed=concession.agreed,
+        by=concession.agreed_by,
+    )

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from dossier.decision.finding import Finding
 from dossier.evidence.estimate import Estimate
+from dossier.words import later, say
 
 __all__ = ["gains_and_losses"]
 
@@ -25,25 +26,35 @@ def gains_and_losses(findings: Sequence[Finding]) -> str:
         better = finding.demand.quantity.better == "higher"
         if name == "efficiency":
             better = False  # judged by what passes: less is better
-        text = words.format(share=f"{100 * abs(change):.0f} %", at=finding.demand.at_text)
+        text = say(words[change > 0], share=100 * abs(change), at=finding.demand.at_text)
         if abs(change) <= 2.0 * u:
-            level.append(SAME[name])
+            level.append(say(SAME[name]))
         elif (change > 0) == better:
-            gains.append(text.replace("MORE", "more" if change > 0 else "less"))
+            gains.append(text)
         else:
-            losses.append(text.replace("MORE", "more" if change > 0 else "less"))
+            losses.append(text)
     return _sentence(gains, losses, level)
 
 
 WORDS = {
-    "efficiency": "lets {share} MORE through at {at}",
-    "retained_capacity": "holds {share} MORE contaminant",
-    "clean_pressure_drop": "has {share} MORE clean pressure drop at {at}",
+    "efficiency": (
+        later("lets {share:.0f} % less through at {at}"),
+        later("lets {share:.0f} % more through at {at}"),
+    ),
+    "retained_capacity": (
+        later("holds {share:.0f} % less contaminant"),
+        later("holds {share:.0f} % more contaminant"),
+    ),
+    "clean_pressure_drop": (
+        later("has {share:.0f} % less clean pressure drop at {at}"),
+        later("has {share:.0f} % more clean pressure drop at {at}"),
+    ),
 }
+"""What is said of a quantity where the candidate's is smaller, and where it is larger."""
 SAME = {
-    "efficiency": "efficiency",
-    "retained_capacity": "capacity",
-    "clean_pressure_drop": "clean pressure drop",
+    "efficiency": later("efficiency"),
+    "retained_capacity": later("capacity"),
+    "clean_pressure_drop": later("clean pressure drop"),
 }
 
 
@@ -71,13 +82,17 @@ def _sentence(gains: list[str], losses: list[str], level: list[str]) -> str:
         return ""
     parts = []
     if gains:
-        parts.append(f"gains: it {_list(gains)}")
+        parts.append(say("gains: it {things}", things=_list(gains)))
     if losses:
-        parts.append(f"gives up: it {_list(losses)}")
+        parts.append(say("gives up: it {things}", things=_list(losses)))
     if level:
-        parts.append(f"shows no difference in {_list(level)} that the tests can tell")
-    return f"Against the filter now fitted the candidate {'; '.join(parts)}."
+        parts.append(
+            say("shows no difference in {things} that the tests can tell", things=_list(level))
+        )
+    return say("Against the filter now fitted the candidate {parts}.", parts="; ".join(parts))
 
 
 def _list(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    if len(words) == 1:
+        return words[0]
+    return say("{listed} and {last}", listed=", ".join(words[:-1]), last=words[-1])

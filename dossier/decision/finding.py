@@ -45,6 +45,8 @@ class Caution:
     text: str
     computed: bool
     """True when it follows from this case's numbers, False for the usual cautions."""
+    name: str = ""
+    """What a usual caution is called whatever the language: its English title."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,9 @@
 """Building blocks of a page: formatted text only, ready for a template to lay out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
+
+from dossier.words import say
 
 __all__ = ["Cell", "Chart", "Column", "Fact", "Line", "Link", "Mark", "Section", "Table"]
 
@@ -56,7 +58,7 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
-    empty: str = "none"
+    empty: str = field(default_factory=lambda: say("none"))
     """What is printed instead of a table without rows."""
     id: str = ""
     """Anchor of the table, where something leads to it."""

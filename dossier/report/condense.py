@@ -3,6 +3,8 @@
 import re
 from collections.abc import Iterable, Sequence
 
+from dossier.words import say
+
 __all__ = ["condensed", "named", "runs_of"]
 
 _NAME = re.compile(r"(.*?)(\d+)", re.DOTALL)
@@ -26,7 +28,9 @@ def runs_of(names: Iterable[str]) -> list[tuple[str, tuple[str, ...]]]:
             if len(group) < 3:
                 runs += [(name, (name,)) for name in group]
             else:
-                runs.append((f"{group[0]} to {group[-1].rpartition('-')[2]}", tuple(group)))
+                last = group[-1].rpartition("-")[2]
+                text = say("{first} to {last}", first=group[0], last=last)
+                runs.append((text, tuple(group)))
     return runs
 
 

@@ -40,6 +40,7 @@ from dossier.report.house import House, worded
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of, number_sections
 from dossier.report.signing import SignOff
+from dossier.words import say
 
 __all__ = ["Caution", "Content", "build_content"]
 
@@ -117,7 +118,11 @@ def build_content(
     return Content(
         title=qualification.title,
         number=qualification.number,
-        running=f"{qualification.number} · revision {qualification.revision}",
+        running=say(
+            "{number} · revision {revision}",
+            number=qualification.number,
+            revision=qualification.revision,
+        ),
         state=page_one.answer.stamp or page_one.answer.word,
         issued=issued,
         sections=sections,
@@ -130,7 +135,9 @@ def build_content(
         capacity=capacity_page(assessment, style),
         pressure=pressure_page(case, assessment, style),
         strength=results_table(
-            "Valve, strength, integrity, dimensions", findings_of(findings, "strength"), places
+            say("Valve, strength, integrity, dimensions"),
+            findings_of(findings, "strength"),
+            places,
         ),
         comparison=comparison_page(assessment, threshold, style),
         circuit=circuit_page(case, assessment, style),

@@ -11,12 +11,13 @@ from dossier.evidence.reduced import MultipassResult
 from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.chart_filtration import Loading, draw_loading
 from dossier.report.chart_style import draw
-from dossier.report.content_filtration import by_path, in_order, why_no_runs
+from dossier.report.content_filtration import by_path, in_order, sentence_start, why_no_runs
 from dossier.report.content_results import results_table
 from dossier.report.format import quantity_text
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of
 from dossier.report.words import PATHS
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -38,8 +39,8 @@ def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
     findings = findings_of(assessment.findings, "capacity")
     return CapacityPage(
         results=results_table(
-            "Each specimen's result that requirements on capacity and life ask for", findings,
-            places_of(assessment), "No requirement asks for a capacity or a service life.",
+            say("Each specimen's result that requirements on capacity and life ask for"), findings,
+            places_of(assessment), say("No requirement asks for a capacity or a service life."),
         ),
         loading=_loading(assessment, style),
         runs=_runs(assessment.bench.multipass),
@@ -47,7 +48,7 @@ def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
 
 
 def _loading(assessment: Assessment, style: str) -> Chart:
-    caption = (
+    caption = say(
         "Differential pressure of the element (assembly less housing) against injected "
         "contaminant, as read; the last point is the interpolated terminal differential pressure; "
         "candidate solid, reference dashed."
@@ -59,12 +60,15 @@ def _loading(assessment: Assessment, style: str) -> Chart:
     def paint(figure: "Figure") -> None:
         axes = figure.subplots(1, len(paths), squeeze=False)[0]
         for ax, (path, runs) in zip(axes, paths, strict=True):
-            marks = [(f"terminal {quantity_text(p, 'kPa')}", p) for p in _terminals(runs)]
+            marks = [
+                (say("terminal {pressure}", pressure=quantity_text(p, "kPa")), p)
+                for p in _terminals(runs)
+            ]
             draw_loading(ax, [_curve(run) for run in runs], marks)
             if len(paths) > 1:
-                ax.set_title(PATHS[path])
+                ax.set_title(say(PATHS[path]))
 
-    alt = " ".join(f"{PATHS[path].capitalize()}. {_loading_alt(runs)}" for path, runs in paths)
+    alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths)
     return Chart(caption=caption, id="chart-loading", uri=draw(paint, style, 2.1), alt=alt)
 
 
@@ -83,12 +87,15 @@ def _terminals(runs: Sequence[MultipassResult]) -> list[float]:
 
 def _loading_alt(runs: Sequence[MultipassResult]) -> str:
     ends = "; ".join(
-        f"{run.side} {run.specimen} {quantity_text(run.injected * 1e3, 'g', 3)}" for run in runs
+        f"{say(run.side)} {run.specimen} {quantity_text(run.injected * 1e3, 'g', 3)}"
+        for run in runs
     )
     limits = ", ".join(quantity_text(value, "kPa") for value in _terminals(runs))
-    return (
+    return say(
         "Chart of differential pressure of the element in kPa against injected contaminant in g. "
-        f"Terminal differential pressure {limits}, reached after: {ends}."
+        "Terminal differential pressure {limits}, reached after: {ends}.",
+        limits=limits,
+        ends=ends,
     )
 
 
@@ -104,7 +111,7 @@ def _runs(runs: Sequence[MultipassResult]) -> Table:
         rows.append(
             (
                 run.record,
-                f"{run.side} {run.specimen}{', ' + PATHS[run.path] if several else ''}",
+                f"{say(run.side)} {run.specimen}{', ' + say(PATHS[run.path]) if several else ''}",
                 quantity_text(run.flow * 6e4, "L/min"),
                 quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
                 quantity_text(run.end_time / 60.0, "min", 3, keep=True),
@@ -114,17 +121,17 @@ def _runs(runs: Sequence[MultipassResult]) -> Table:
             )
         )
     return Table(
-        caption="Multi-pass runs: duration, contaminant injected and retained",
+        caption=say("Multi-pass runs: duration, contaminant injected and retained"),
         columns=(
-            Column("Record", 10),
-            Column("Specimen", 25),
-            Column("Flow", 10, "right"),
-            Column("Base level", 11, "right"),
-            Column("Duration", 10, "right"),
-            Column("Injected", 11, "right"),
-            Column("Retained", 12, "right"),
-            Column("Terminal Δp", 11, "right"),
+            Column(say("Record"), 10),
+            Column(say("Specimen"), 25),
+            Column(say("Flow"), 10, "right"),
+            Column(say("Base level"), 11, "right"),
+            Column(say("Duration"), 10, "right"),
+            Column(say("Injected"), 11, "right"),
+            Column(say("Retained"), 12, "right"),
+            Column(say("Terminal Δp"), 11, "right"),
         ),
         rows=tuple(rows),
-        empty="No multi-pass record could be reduced.",
+        empty=say("No multi-pass record could be reduced."),
     )

@@ -16,6 +16,7 @@ from dossier.report.content_results import results_table
 from dossier.report.format import quantity_text, significant, speak, with_uncertainty
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of
+from dossier.words import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -41,9 +42,9 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
     sides = assessment.circuit
     return CircuitPage(
         results=results_table(
-            "Each specimen's result that requirements on the circuit ask for",
+            say("Each specimen's result that requirements on the circuit ask for"),
             findings_of(assessment.findings, "circuit"), places_of(assessment),
-            "No requirement asks for it.",
+            say("No requirement asks for it."),
         ),
         facts=_side_by_side(sides),
         long_run=_long_run(sides),
@@ -62,10 +63,10 @@ def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
     rows = tuple((name, *(each.get(name, "–") for each in facts)) for name in names)
     width = 64 // max(len(sides), 1)
     return Table(
-        caption="In the circuit with either filter",
-        columns=(Column("Quantity", 36), *(Column(side.side, width) for side in sides)),
+        caption=say("In the circuit with either filter"),
+        columns=(Column(say("Quantity"), 36), *(Column(say(side.side), width) for side in sides)),
         rows=rows,
-        empty="Nothing could be computed beyond the long-run balance.",
+        empty=say("Nothing could be computed beyond the long-run balance."),
     )
 
 
@@ -73,21 +74,21 @@ def _facts(side: CircuitSide) -> tuple[Fact, ...]:
     found = []
     if side.share is not None:
         value = _plus_minus(100 * side.share.value, 200 * side.share.u)
-        found.append(Fact("Share through the fine path, normal oil", f"({value})\u00a0%"))
+        found.append(Fact(say("Share through the fine path, normal oil"), f"({value})\u00a0%"))
     if side.turnover is not None:
         text = quantity_text(side.turnover / 60, "min", 3)
-        found.append(Fact("One sump volume through the fine path", text))
+        found.append(Fact(say("One sump volume through the fine path"), text))
     if side.code:
-        found.append(Fact("ISO 4406 code of the sump in the long run", side.code))
+        found.append(Fact(say("ISO 4406 code of the sump in the long run"), side.code))
     if side.spared is not None:
-        longer = significant(side.spared, 3)
-        found.append(
-            Fact(
-                "Life of the full-flow filter with the fine path over that without it",
-                f"{longer} times, from the size classes counted, which hold "
-                f"{100 * side.spared_mass_share:.0f}\u00a0% of the dust's mass",
-            )
+        text = say(
+            "{longer} times, from the size classes counted, which hold {share:.0f}\u00a0% of the "
+            "dust's mass",
+            longer=significant(side.spared, 3),
+            share=100 * side.spared_mass_share,
         )
+        name = say("Life of the full-flow filter with the fine path over that without it")
+        found.append(Fact(name, text))
     return tuple(found)
 
 
@@ -101,22 +102,27 @@ def _long_run(sides: Sequence[CircuitSide]) -> Table:
             cells += _cells(run)
         rows.append((significant(size), *cells))
     width = 88 // (3 * max(len(sides), 1))
-    columns = [Column("Size / µm(c)", 12)]
+    columns = [Column(say("Size / µm(c)"), 12)]
     for side in sides:
         columns += [
-            Column(f"{side.side}: sump / (1/mL)", width, "right"),
-            Column("at the bearings / (1/mL)", width, "right"),
-            Column("time constant", width, "right"),
+            Column(say("{side}: sump / (1/mL)", side=say(side.side)), width, "right"),
+            Column(say("at the bearings / (1/mL)"), width, "right"),
+            Column(say("time constant"), width, "right"),
         ]
     return Table(
-        caption="Long-run contamination with oil at its normal temperature, "
-        "particles of the size and larger",
+        caption=say(
+            "Long-run contamination with oil at its normal temperature, "
+            "particles of the size and larger"
+        ),
         columns=tuple(columns),
         rows=tuple(rows),
-        note="What enters, in the long run, is what the filters catch: the sump's volume sets only "
-        "how fast. Contaminant counts as entering the sump, by the number spectrum of ISO 12103-1 "
-        "A3; no oil is lost or replaced. At the bearings by the cumulative efficiency of the path.",
-        empty="No long-run balance could be computed.",
+        note=say(
+            "What enters, in the long run, is what the filters catch: the sump's volume sets only "
+            "how fast. Contaminant counts as entering the sump, by the number spectrum of "
+            "ISO 12103-1 A3; no oil is lost or replaced. At the bearings by the cumulative "
+            "efficiency of the path."
+        ),
+        empty=say("No long-run balance could be computed."),
     )
 
 
@@ -146,13 +152,25 @@ def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None
         draw_share(figure.subplots(), bands, normal)
 
     ends = "; ".join(
-        f"{b.label} {b.y[0]:.2g} % at {b.x[0]:.0f} °C to {b.y[-1]:.3g} % at {b.x[-1]:.0f} °C"
+        say(
+            "{label} {low:.2g} % at {cold:.0f} °C to {high:.3g} % at {hot:.0f} °C",
+            label=b.label,
+            low=float(b.y[0]),
+            cold=float(b.x[0]),
+            high=float(b.y[-1]),
+            hot=float(b.x[-1]),
+        )
         for b in bands
     )
     return Chart(
-        caption="Share of the flow through the fine path against oil temperature, from the balance "
-        "of pressures, with its 95 % band. In the cold the fine path takes little.",
+        caption=say(
+            "Share of the flow through the fine path against oil temperature, from the balance of "
+            "pressures, with its 95 % band. In the cold the fine path takes little."
+        ),
         id="chart-share",
         uri=draw(paint, style, 1.9),
-        alt=f"Chart of the share through the fine path in % against oil temperature in °C: {ends}.",
+        alt=say(
+            "Chart of the share through the fine path in % against oil temperature in °C: {ends}.",
+            ends=ends,
+        ),
     )

@@ -11,6 +11,7 @@ from dossier.evidence.uncertainty import coverage_factor, welch_satterthwaite
 from dossier.report.blocks import Column, Table
 from dossier.report.content_results import estimate_text, result_row
 from dossier.report.format import fixed, with_interval, with_unit
+from dossier.words import say
 
 __all__ = ["comparison_table", "difference"]
 
@@ -37,26 +38,27 @@ def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
             )
         )
     return Table(
-        caption="Candidate and reference side by side",
+        caption=say("Candidate and reference side by side"),
         columns=(
-            Column("Quantity", 32),
-            Column("Candidate ± U", 19, "right"),
-            Column("Reference ± U", 19, "right"),
-            Column("Difference ± U", 19, "right"),
-            Column("Better is", 11),
+            Column(say("Quantity"), 32),
+            Column(say("Candidate ± U"), 19, "right"),
+            Column(say("Reference ± U"), 19, "right"),
+            Column(say("Difference ± U"), 19, "right"),
+            Column(say("Better is"), 11),
         ),
         rows=tuple(rows),
-        note="Difference: candidate less reference; for a filtration ratio, the quotient. An error "
-        "that both share through the same instrument is counted once, against itself. "
-        "U: 95 % interval.",
-        empty="No quantity is known of both filters.",
+        note=say(
+            "Difference: candidate less reference; for a filtration ratio, the quotient. An error "
+            "that both share through the same instrument is counted once, against itself. "
+            "U: 95 % interval."
+        ),
+        empty=say("No quantity is known of both filters."),
     )
 
 
 def _side(finding: Finding) -> str:
-    return {"higher": "higher", "lower": "lower", "neither": "neither side"}[
-        finding.demand.quantity.better
-    ]
+    better = finding.demand.quantity.better
+    return say("neither side") if better == "neither" else say(better)
 
 
 def difference_text(finding: Finding) -> str:
@@ -65,18 +67,18 @@ def difference_text(finding: Finding) -> str:
     if own is None or other is None or demand.quantity.dimension == "statement":
         return "–"
     if own.bound or other.bound:
-        return "one result is only a bound"
+        return say("one result is only a bound")
     if not (math.isfinite(own.value) and math.isfinite(other.value)):
-        return "not a finite number"
+        return say("not a finite number")
     if own.scale == "reciprocal":
         value, low, high = quotient(own, other)
-        return f"{with_interval(value, low, high)} times"
+        return say("{number} times", number=with_interval(value, low, high))
     value, low, high = (end / demand.spread_factor for end in difference(own, other))
     text = with_interval(value, min(low, high), max(low, high))
     plus = "+" if value > 0 and not text.startswith(fixed(-1.0, 0)[0]) else ""
     # A difference of two shares is in percentage points: percent of a percentage misleads.
     if demand.unit == "%":
-        return f"{plus}{text} percentage points"
+        return say("{number} percentage points", number=f"{plus}{text}")
     unit = "K" if demand.unit == "degC" else demand.unit
     shown = with_unit(text, unit)
     return f"({plus}{shown[1:]}" if shown.startswith("(") else f"{plus}{shown}"

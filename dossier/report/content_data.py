@@ -11,6 +11,7 @@ from dossier.report.content_filtration import bound_ratio, by_path
 from dossier.report.format import bound_text, significant
 from dossier.report.sections import findings_of
 from dossier.report.words import PATHS
+from dossier.words import say, say_count
 
 __all__ = ["attachments_note", "data_tables"]
 
@@ -41,19 +42,29 @@ def _sizes(findings: Sequence[Finding], runs: Sequence[MultipassResult]) -> list
 def _tenths(path: str, size: float, runs: Sequence[MultipassResult]) -> Table:
     shown = runs[:MOST_RUNS]
     width = 84 // max(len(shown), 1)
-    columns = [Column("Test time", 16)]
-    columns += [Column(f"{run.side} {run.specimen}", width, "right") for run in shown]
+    columns = [Column(say("Test time"), 16)]
+    columns += [Column(f"{say(run.side)} {run.specimen}", width, "right") for run in shown]
     rows: list[tuple[Cell, ...]] = []
     for tenth in range(10):
         cells = [_tenth(run, tenth, int(np.flatnonzero(run.sizes == size)[0])) for run in shown]
-        rows.append((f"{10 * tenth} % to {10 * tenth + 10} %", *cells))
+        share = say("{start} % to {end} %", start=10 * tenth, end=10 * tenth + 10)
+        rows.append((share, *cells))
     left = len(runs) - len(shown)
     return Table(
-        caption=f"Filtration ratio of each reporting tenth, {significant(size)} µm(c), "
-        f"{PATHS[path]}",
+        caption=say(
+            "Filtration ratio of each reporting tenth, {size} µm(c), {path}",
+            size=significant(size),
+            path=say(PATHS[path]),
+        ),
         columns=tuple(columns),
         rows=tuple(rows),
-        note=f"{left} further runs follow from the attached records." if left > 0 else "",
+        note=""
+        if left <= 0
+        else say_count(
+            left,
+            "{number} further run follows from the attached records.",
+            "{number} further runs follow from the attached records.",
+        ),
     )
 
 
@@ -66,7 +77,7 @@ def _tenth(run: MultipassResult, tenth: int, k: int) -> str:
 
 def attachments_note() -> str:
     """Return where the data are that the annex does not print."""
-    return (
+    return say(
         "The raw data are attached to this PDF as the laboratory's own files, under the names in "
         "the list of test records. Printed here are the reporting tenths at the sizes that "
         "requirements name; the charts show those of every counted size."

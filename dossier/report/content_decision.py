@@ -17,6 +17,7 @@ from dossier.report.page_one import LEAST, chart_height, shortened
 from dossier.report.places import Places, places_of, same_as
 from dossier.report.signing import SignOff
 from dossier.report.words import Answer, answer_of
+from dossier.words import say, say_count
 
 __all__ = ["DecisionPage", "decision_page"]
 
@@ -91,25 +92,36 @@ def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tupl
     lines = []
     for text in texts[:most]:
         short = shortened(text, longest)
-        more = (" ", Link("in full", target)) if short != text else ()
+        more = (" ", Link(say("in full"), target)) if short != text else ()
         lines.append(Line((short, *more)))
     left = len(texts) - len(lines)
     if left > 0:
-        lines.append(Line((Link(f"{left} more", target),)))
+        rest = say_count(left, "{number} more", "{number} more")
+        lines.append(Line((Link(rest, target),)))
     return tuple(lines)
 
 
 def _named(filter_: Filter) -> str:
-    part = shortened(filter_.part_number, 40)
-    return f"{part} of {shortened(filter_.maker, 50)}" if filter_.maker else part
+    return _of_maker(shortened(filter_.part_number, 40), shortened(filter_.maker, 50))
+
+
+def _of_maker(part: str, maker: str) -> str:
+    return say("{part} of {maker}", part=part, maker=maker) if maker else part
 
 
 def _question(case: Case) -> str:
     candidate = _named(case.qualification.candidate)
     reference = case.qualification.reference
-    instead = f" in place of {_named(reference)}" if reference else ""
     title = shortened(case.application.title, 120)
-    return f"May the filter {candidate} be fitted{instead} in: {title}?"
+    if reference is None:
+        words = "May the filter {candidate} be fitted in: {application}?"
+        return say(words, candidate=candidate, application=title)
+    return say(
+        "May the filter {candidate} be fitted in place of {reference} in: {application}?",
+        candidate=candidate,
+        reference=_named(reference),
+        application=title,
+    )
 
 
 def _tally(findings: Sequence[Finding]) -> str:
@@ -117,10 +129,26 @@ def _tally(findings: Sequence[Finding]) -> str:
     for severity in ("mandatory", "advisory"):
         own = [f.verdict.value for f in findings if f.demand.severity == severity]
         if own:
-            counts = Counter(own)
-            words = ", ".join(f"{count}\u00a0{name}" for name, count in counts.most_common())
-            parts.append(f"{len(own)} {severity} requirements: {words}.")
+            counts = Counter(own).most_common()
+            words = ", ".join(f"{count}\u00a0{say(name)}" for name, count in counts)
+            parts.append(_counted(severity, len(own), words))
     return " ".join(parts)
+
+
+def _counted(severity: str, number: int, verdicts: str) -> str:
+    if severity == "mandatory":
+        return say_count(
+            number,
+            "{number} mandatory requirement: {verdicts}.",
+            "{number} mandatory requirements: {verdicts}.",
+            verdicts=verdicts,
+        )
+    return say_count(
+        number,
+        "{number} advisory requirement: {verdicts}.",
+        "{number} advisory requirements: {verdicts}.",
+        verdicts=verdicts,
+    )
 
 
 def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
@@ -156,41 +184,49 @@ def _closest(case: Case, findings: Sequence[Finding], places: Places) -> Table:
             )
         )  # fmt: skip
     return Table(
-        caption="The results that decide: those that do not pass first, then the least certain",
+        caption=say(
+            "The results that decide: those that do not pass first, then the least certain"
+        ),
         columns=(
-            Column("Requirement", 13),
-            Column("Quantity", 27),
-            Column("Limit", 16, "right"),
-            Column("Result ± U", 18, "right"),
-            Column("Probability", 10, "right"),
-            Column("Verdict", 16),
+            Column(say("Requirement"), 13),
+            Column(say("Quantity"), 27),
+            Column(say("Limit"), 16, "right"),
+            Column(say("Result ± U"), 18, "right"),
+            Column(say("Probability"), 10, "right"),
+            Column(say("Verdict"), 16),
         ),
         rows=tuple(rows),
-        note="U: 95 % interval. Probability: that the requirement is met, given the measurement.",
+        note=say(
+            "U: 95 % interval. Probability: that the requirement is met, given the measurement."
+        ),
     )
 
 
 def _whole(filter_: Filter | None) -> str:
     if filter_ is None:
-        return NONE
-    return f"{filter_.part_number} of {filter_.maker}" if filter_.maker else filter_.part_number
+        return say(NONE)
+    return _of_maker(filter_.part_number, filter_.maker)
+
+
+def _revised(name: str, revision: int | str) -> str:
+    return say("{name}, revision {revision}", name=name, revision=revision)
 
 
 def _identity(case: Case, issued: date) -> tuple[Fact, ...]:
     qualification, application = case.qualification, case.application
     laboratories = tuple(laboratory.name for laboratory in qualification.laboratory)
     facts = [
-        Fact("Dossier", f"{qualification.number}, revision {qualification.revision}"),
-        Fact("Issued", date_text(issued)),
-        Fact("Title", qualification.title),
-        Fact("Candidate", _whole(qualification.candidate)),
-        Fact("Reference", _whole(qualification.reference)),
-        Fact("Application", f"{application.title}, revision {application.revision}"),
-        Fact("Covers", application.equipment or "no equipment named"),
-        Fact("Tests by", laboratories),
+        Fact(say("Dossier"), _revised(qualification.number, qualification.revision)),
+        Fact(say("Issued"), date_text(issued)),
+        Fact(say("Title"), qualification.title),
+        Fact(say("Candidate"), _whole(qualification.candidate)),
+        Fact(say("Reference"), _whole(qualification.reference)),
+        Fact(say("Application"), _revised(application.title, application.revision)),
+        Fact(say("Covers"), application.equipment or say("no equipment named")),
+        Fact(say("Tests by"), laboratories),
     ]
     if qualification.replaces:
-        facts.append(Fact("Replaces", qualification.replaces))
+        facts.append(Fact(say("Replaces"), qualification.replaces))
     if qualification.review_due:
-        facts.append(Fact("Review due", date_text(qualification.review_due)))
+        facts.append(Fact(say("Review due"), date_text(qualification.review_due)))
     return tuple(facts)

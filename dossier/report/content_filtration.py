@@ -26,6 +26,7 @@ from dossier.report.format import bound_text, fixed, percent, significant
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of
 from dossier.report.words import PATHS
+from dossier.words import say, say_count
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,6 +37,7 @@ __all__ = [
     "by_path",
     "efficiency_page",
     "in_order",
+    "sentence_start",
     "why_no_runs",
 ]
 
@@ -61,8 +63,11 @@ def why_no_runs(assessment: Assessment) -> str:
     """Return the sentence that stands where a chart of multi-pass runs would."""
     reasons = [f"{record}: {why}" for record, why in assessment.bench.unreduced.items()]
     if reasons:
-        return f"Not demonstrated. No multi-pass record could be reduced. {'; '.join(reasons)}."
-    return "Not demonstrated. The case has no multi-pass record that could be drawn."
+        return say(
+            "Not demonstrated. No multi-pass record could be reduced. {reasons}.",
+            reasons="; ".join(reasons),
+        )
+    return say("Not demonstrated. The case has no multi-pass record that could be drawn.")
 
 
 def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
@@ -71,8 +76,9 @@ def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
     runs = assessment.bench.multipass
     return EfficiencyPage(
         results=results_table(
-            "Each specimen's result that requirements on filtration ask for", findings,
-            places_of(assessment), "No requirement asks for an efficiency or a filtration ratio.",
+            say("Each specimen's result that requirements on filtration ask for"), findings,
+            places_of(assessment),
+            say("No requirement asks for an efficiency or a filtration ratio."),
         ),
         against_size=_against_size(assessment, findings, style),
         against_time=tuple(_against_time(assessment, style)),
@@ -87,6 +93,12 @@ def in_order(runs: Sequence[MultipassResult]) -> list[MultipassResult]:
     )
 
 
+def sentence_start(path: str) -> str:
+    """Return the name of a path as a sentence begins with it."""
+    words = say(PATHS[path])
+    return words[0].upper() + words[1:]
+
+
 def by_path(runs: Sequence[MultipassResult]) -> list[tuple[str, list[MultipassResult]]]:
     """Return the runs of each path, which are never drawn or listed together."""
     ordered = in_order(runs)
@@ -95,7 +107,7 @@ def by_path(runs: Sequence[MultipassResult]) -> list[tuple[str, list[MultipassRe
 
 
 def _against_size(assessment: Assessment, findings: Sequence[Finding], style: str) -> Chart:
-    caption = (
+    caption = say(
         "Efficiency against particle size: each specimen as measured, overall over the test; "
         "candidate solid with filled points, reference dashed with open points; black marks are "
         "the limits that requirements set."
@@ -112,12 +124,12 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
             # Requirements on efficiency are on the way to the machine, the full-flow path.
             draw_efficiency(ax, lines, limits if path == "full_flow" or len(panels) == 1 else [])
             if len(panels) > 1:
-                ax.set_title(PATHS[path])
+                ax.set_title(say(PATHS[path]))
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
     return Chart(
         caption=caption, id="chart-size", uri=draw(paint, style, 2.3),
-        alt=f"{alt} Limits: {_limits_alt(findings)}.",
+        alt=say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings)),
     )  # fmt: skip
 
 
@@ -144,20 +156,33 @@ def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
 
 def _limits_alt(findings: Sequence[Finding]) -> str:
     texts = [
-        f"{f.demand.id}: {limit_text(f)} at {f.demand.at_text}, {f.verdict.value}"
+        say(
+            "{requirement}: {limit} at {at}, {verdict}",
+            requirement=f.demand.id,
+            limit=limit_text(f),
+            at=f.demand.at_text,
+            verdict=say(f.verdict.value),
+        )
         for f in findings
         if f.demand.quantity.name == "efficiency"
     ]
-    return "; ".join(texts) or "none"
+    return "; ".join(texts) or say("none")
 
 
 def _efficiency_alt(path: str, lines: Sequence[SpecimenLine]) -> str:
     x = np.concatenate([line.x for line in lines])
     y = np.concatenate([line.y for line in lines])
-    return (
-        f"Chart of efficiency in percent, {fixed(float(y.min()), 1)} to "
-        f"{fixed(float(y.max()), 1)}, against particle size, {significant(float(x.min()))} µm(c) "
-        f"to {significant(float(x.max()))} µm(c), for {len(lines)} specimens, {PATHS[path]}."
+    return say_count(
+        len(lines),
+        "Chart of efficiency in percent, {lowest} to {highest}, against particle size, "
+        "{smallest} µm(c) to {largest} µm(c), for {number} specimens, {path}.",
+        "Chart of efficiency in percent, {lowest} to {highest}, against particle size, "
+        "{smallest} µm(c) to {largest} µm(c), for {number} specimens, {path}.",
+        lowest=fixed(float(y.min()), 1),
+        highest=fixed(float(y.max()), 1),
+        smallest=significant(float(x.min())),
+        largest=significant(float(x.max())),
+        path=say(PATHS[path]),
     )
 
 
@@ -183,7 +208,7 @@ def _tenths(run: MultipassResult, k: int) -> tuple[NDArray[np.float64], NDArray[
 
 
 def _against_time(assessment: Assessment, style: str) -> Iterator[Chart]:
-    caption = (
+    caption = say(
         "Filtration ratio of the candidate over the test, one panel a size, one line a specimen. "
         "An open triangle is a tenth in which nothing was counted downstream: the ratio is larger "
         "than that with 95 % confidence."
@@ -195,16 +220,16 @@ def _against_time(assessment: Assessment, style: str) -> Iterator[Chart]:
     for place, (path, runs) in enumerate(paths):
         panels = _panels(runs)
         lines = zip(panels[0].specimens, cycle(DASHES), strict=False)
-        words = ", ".join(f"{name} {dash[0]}" for name, dash in lines)
+        words = ", ".join(f"{name} {say(dash[0])}" for name, dash in lines)
         columns = min(4, len(panels))
         height = 0.35 + 1.12 * -(-len(panels) // columns)
-        which = f"{PATHS[path].capitalize()}. " if len(paths) > 1 else ""
+        which = f"{sentence_start(path)}. " if len(paths) > 1 else ""
+        shown = caption if place == 0 else say("The same for this path.")
         yield Chart(
-            caption=f"{which}{caption if place == 0 else 'The same for this path.'} "
-            f"Lines: {words}.",
+            caption=which + say("{shown} Lines: {lines}.", shown=shown, lines=words),
             id="chart-tenths" if place == 0 else "",
             uri=draw(partial(_draw_panels, panels=panels, columns=columns), style, height),
-            alt=f"{PATHS[path].capitalize()}. {_ratio_alt(panels)}",
+            alt=f"{sentence_start(path)}. {_ratio_alt(panels)}",
         )
 
 
@@ -233,19 +258,26 @@ def _draw_panels(figure: "Figure", *, panels: Sequence[RatioPanel], columns: int
             ax.set_axis_off()
             continue
         draw_ratio(ax, panels[index])
-    figure.supxlabel("share of the test time / %", fontsize=8)
-    figure.supylabel("filtration ratio", fontsize=8)
+    figure.supxlabel(say("share of the test time / %"), fontsize=8)
+    figure.supylabel(say("filtration ratio"), fontsize=8)
 
 
 def _ratio_alt(panels: Sequence[RatioPanel]) -> str:
     spans = "; ".join(
-        f"{panel.title}: {significant(float(min(r.min() for r in panel.ratio)), 3)} to "
-        f"{significant(float(max(r.max() for r in panel.ratio)), 3)}"
+        say(
+            "{size}: {lowest} to {highest}",
+            size=panel.title,
+            lowest=significant(float(min(r.min() for r in panel.ratio)), 3),
+            highest=significant(float(max(r.max() for r in panel.ratio)), 3),
+        )
         for panel in panels
     )
-    return (
-        f"{len(panels)} small charts of filtration ratio, logarithmic axis, against test time in "
-        f"tenths, 0 % to 100 %, for specimens {', '.join(panels[0].specimens)}. Ranges: {spans}."
+    return say(
+        "{number} small charts of filtration ratio, logarithmic axis, against test time in tenths, "
+        "0 % to 100 %, for specimens {specimens}. Ranges: {ranges}.",
+        number=len(panels),
+        specimens=", ".join(panels[0].specimens),
+        ranges=spans,
     )
 
 
@@ -253,26 +285,37 @@ def _sizes(path: str, runs: Sequence[MultipassResult]) -> Table:
     ordered = runs[:MOST_RUNS]
     sizes = sorted({float(size) for run in ordered for size in run.sizes})
     width = 90 // max(len(ordered), 1)
-    columns = [Column("Size / µm(c)", 10)]
-    columns += [Column(f"{run.side} {run.specimen}", width, "right") for run in ordered]
+    columns = [Column(say("Size / µm(c)"), 10)]
+    columns += [Column(f"{say(run.side)} {run.specimen}", width, "right") for run in ordered]
     rows: list[tuple[Cell, ...]] = [
         (significant(size), *(_both(run, size) for run in ordered)) for size in sizes
     ]
     left = len(runs) - len(ordered)
-    more = f" {left} further runs are in the attached records." if left > 0 else ""
+    more = (
+        ""
+        if left <= 0
+        else say_count(
+            left,
+            "{number} further run is in the attached records.",
+            "{number} further runs are in the attached records.",
+        )
+    )
     return Table(
-        caption="Overall efficiency and filtration ratio β of each specimen at each counted size, "
-        f"{PATHS[path]}",
+        caption=say(
+            "Overall efficiency and filtration ratio β of each specimen at each counted size, "
+            "{path}",
+            path=say(PATHS[path]),
+        ),
         columns=tuple(columns),
         rows=tuple(rows),
-        note=more.strip(),
+        note=more,
     )
 
 
 def _both(run: MultipassResult, size: float) -> Cell:
     place = np.flatnonzero(run.sizes == size)
     if not len(place):
-        return "not counted"
+        return say("not counted")
     k = int(place[0])
     ratio = float(run.ratio[k])
     bound = "larger than" if run.zero_downstream[k] else ""

@@ -20,6 +20,7 @@ from dossier.report.format import fixed
 from dossier.report.page_one import shortened
 from dossier.report.places import MARGINS, same_as
 from dossier.report.words import mark
+from dossier.words import say, say_count
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -39,22 +40,38 @@ def _ordered(findings: Sequence[Finding]) -> list[Finding]:
 def margins_caption(findings: Sequence[Finding], left_out: int = 0) -> str:
     """Return what the chart shows; `left_out` requirements had no room on it."""
     again = same_as(findings)
-    same = "; ".join(f"{name} is the same as {first}" for name, first in again.items())
+    same = "; ".join(
+        say("{name} is the same as {first}", name=name, first=first)
+        for name, first in again.items()
+    )
     texts = [
-        "Margin of each requirement with the 95 % interval of its result, in units of its own "
-        "expanded uncertainty; a bar across the line leaves it open."
+        say(
+            "Margin of each requirement with the 95 % interval of its result, in units of its own "
+            "expanded uncertainty; a bar across the line leaves it open."
+        )
     ]
     stricter = [f.demand.id for f in findings if f.demand.basis != "mean"]
     if stricter:
-        names = ", ".join(stricter) if len(stricter) <= 12 else f"{len(stricter)} requirements"
+        names = ", ".join(stricter)
+        if len(stricter) > 12:
+            names = say_count(len(stricter), "{number} requirement", "{number} requirements")
         texts.append(
-            f"The point is the mean; {names} are judged more strictly, on every specimen or on "
-            "the population."
+            say(
+                "The point is the mean; {names} are judged more strictly, on every specimen or on "
+                "the population.",
+                names=names,
+            )
         )
     if same:
         texts.append(f"{same[0].upper()}{same[1:]}.")
     if left_out:
-        texts.append(f"{left_out} further requirements are in the table of requirements.")
+        texts.append(
+            say_count(
+                left_out,
+                "{number} further requirement is in the table of requirements.",
+                "{number} further requirements are in the table of requirements.",
+            )
+        )
     return " ".join(texts)
 
 
@@ -65,8 +82,8 @@ def margins_chart(findings: Sequence[Finding], style: str, height: float) -> Cha
     """
     ordered = _ordered(findings)
     if not ordered:
-        words = "No requirement applies, so there is no margin."
-        return Chart(caption="Margins", id=MARGINS, missing=words)
+        words = say("No requirement applies, so there is no margin.")
+        return Chart(caption=say("Margins"), id=MARGINS, missing=words)
     columns, rows, tall = rows_that_fit(len(ordered), height)
     shown = ordered[: columns * rows]
     margins = [margin_of(finding) for finding in shown]
@@ -86,34 +103,41 @@ def margins_chart(findings: Sequence[Finding], style: str, height: float) -> Cha
 
 def _alt(findings: Sequence[Finding], margins: Sequence[Margin]) -> str:
     rows = "; ".join(
-        f"{margin.label}: {_alt_margin(margin)}, {margin.verdict}" for margin in margins
+        f"{margin.label}: {_alt_margin(margin)}, {say(margin.verdict)}" for margin in margins
     )
     first = findings[0]
     result = (
-        "no result"
+        say("no result")
         if first.estimate is None
         else estimate_text(first.demand, first.estimate, first)
     )
-    return (
-        f"Chart of {len(margins)} requirements. Horizontal axis: margin to the limit in expanded "
+    return say(
+        "Chart of {number} requirements. Horizontal axis: margin to the limit in expanded "
         "uncertainties, from −30 to 30, zero is the limit, inside to the right. "
-        f"Closest: {first.demand.id}, result {result}, limit {limit_text(first)}. {rows}."
+        "Closest: {closest}, result {result}, limit {limit}. {rows}.",
+        number=len(margins),
+        closest=first.demand.id,
+        result=result,
+        limit=limit_text(first),
+        rows=rows,
     )
 
 
 def _alt_margin(margin: Margin) -> str:
     if margin.middle is None:
-        return "no number"
-    return f"{'more than ' if margin.bound else ''}{fixed(margin.middle, 1)}"
+        return say("no number")
+    number = fixed(margin.middle, 1)
+    return say("more than {number}", number=number) if margin.bound else number
 
 
 def margin_of(finding: Finding) -> Margin:
     """Return the margin of a finding to the nearest of its limits, in expanded uncertainties."""
     demand = finding.demand
     kind = mark(finding.verdict.value).kind
-    advisory = " (advisory)" if demand.severity == "advisory" else ""
-    words = what_of(demand) if "characteristic" in demand.at else demand.quantity.title
-    label = f"{demand.id}  {shortened(words, 38)}{advisory}"
+    words = what_of(demand) if "characteristic" in demand.at else say(demand.quantity.title)
+    label = f"{demand.id}  {shortened(words, 38)}"
+    if demand.severity == "advisory":
+        label = say("{label} (advisory)", label=label)
     seen = finding.estimate if demand.must_hold else None
     blank = Margin(
         label=label, verdict=finding.verdict.value, kind=kind, middle=None,

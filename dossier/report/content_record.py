@@ -10,8 +10,9 @@ from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import date_text, speak
 from dossier.report.house import House
 from dossier.report.places import Places
-from dossier.report.signing import MEANINGS, Signed, SignOff, field_name
+from dossier.report.signing import MEANINGS, Signed, SignOff, field_name, role_text
 from dossier.report.words import answer_of
+from dossier.words import say
 
 __all__ = [
     "DigestsPage",
@@ -72,15 +73,17 @@ def signoff_page(signoff: SignOff, decision: str) -> SignOffPage:
     """Return the sign-off block; empty lines to sign where a role has not signed."""
     answer = answer_of(decision, signoff)
     if answer.stamp:
-        state = (
-            f"{answer.stamp}. Until every line below is signed, this dossier is a draft and gives "
-            "no leave to fit the filter. A sign-off is bound to the digest of inputs, findings "
-            "and decision; if one of them changes, it no longer holds."
+        state = say(
+            "{stamp}. Until every line below is signed, this dossier is a draft and gives no leave "
+            "to fit the filter. A sign-off is bound to the digest of inputs, findings and "
+            "decision; if one of them changes, it no longer holds.",
+            stamp=answer.stamp,
         )
     else:
-        state = (
-            f"Signed. The decision is: {answer.word.lower()}. Each sign-off is bound to the "
-            "digest of inputs, findings and decision that is printed under it."
+        state = say(
+            "Signed. The decision is: {decision}. Each sign-off is bound to the digest of inputs, "
+            "findings and decision that is printed under it.",
+            decision=say(decision),
         )
     return SignOffPage(state=state, lines=tuple(_sign_lines(signoff)), digest=signoff.digest)
 
@@ -92,21 +95,29 @@ def _sign_lines(signoff: SignOff) -> Iterable[SignOffLine]:
             yield _signed_line(each)
         if not given:
             yield SignOffLine(
-                role=role.capitalize(), meaning=MEANINGS.get(role, ""), field=field_name(role)
+                role=_shown(role), meaning=say(MEANINGS.get(role, "")), field=field_name(role)
             )
     for each in signoff.signed:
         if each.role not in signoff.roles:
             yield _signed_line(each)
 
 
+def _shown(role: str) -> str:
+    return role_text(role).capitalize()
+
+
+def _void(note: str) -> str:
+    return say("No longer holds: {reason}.", reason=note or say("something changed"))
+
+
 def _signed_line(each: Signed) -> SignOffLine:
     """Return the line of a sign-off; only one that holds has a field to seal it."""
     return SignOffLine(
-        role=each.role.capitalize(),
+        role=_shown(each.role),
         meaning=each.meaning,
         name=each.name,
         date=date_text(each.date),
-        note=each.note if each.holds else f"No longer holds: {each.note or 'something changed'}.",
+        note=each.note if each.holds else _void(each.note),
         digest=each.digest,
         field=field_name(each.role) if each.holds else "",
     )
@@ -122,11 +133,11 @@ def methods(findings: Iterable[Finding], places: Places) -> tuple[MethodEntry, .
         declared = group[0].demand.quantity
         entries.append(
             MethodEntry(
-                title=declared.title,
+                title=say(declared.title),
                 symbol=declared.symbol,
-                meaning=speak(declared.meaning),
-                formula=declared.formula,
-                standard=speak(declared.standard),
+                meaning=speak(say(declared.meaning)),
+                formula=say(declared.formula),
+                standard=speak(say(declared.standard)),
                 used_for=places.asked(finding.demand.id for finding in group),
             )
         )
@@ -149,24 +160,27 @@ def digests_page(
     if case.signoff is not None:
         rows.append((case.signoff.name, case.signoff.sha256))
     rows.append(("decision.json", decision))
-    facts = [Fact("Seed of all Monte Carlo draws", str(assessment.seed))]
+    facts = [Fact(say("Seed of all Monte Carlo draws"), str(assessment.seed))]
     if "tool" in manifest:
-        facts.insert(0, Fact("Tool", str(manifest["tool"])))
+        facts.insert(0, Fact(say("Tool"), str(manifest["tool"])))
     versions = manifest.get("versions")
     if isinstance(versions, Mapping):
         listed = ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))
-        facts.append(Fact("Versions", listed))
+        facts.append(Fact(say("Versions"), listed))
     else:
-        facts.append(Fact("Python", platform.python_version()))
+        facts.append(Fact(say("Python"), platform.python_version()))
     if house is not None:
-        facts.append(Fact("House templates", (house.name, f"SHA-256 {house.digest}")))
-    number = f"{case.qualification.number}, revision {case.qualification.revision}"
+        facts.append(Fact(say("House templates"), (house.name, f"SHA-256 {house.digest}")))
     return DigestsPage(
         files=Table(
-            caption="SHA-256 of every input and of the findings; all are attached to this PDF",
-            columns=(Column("File", 36), Column("SHA-256", 64)),
+            caption=say("SHA-256 of every input and of the findings; all are attached to this PDF"),
+            columns=(Column(say("File"), 36), Column(say("SHA-256"), 64)),
             rows=tuple(rows),
         ),
         versions=tuple(facts),
-        end=f"End of dossier {number}",
+        end=say(
+            "End of dossier {number}, revision {revision}",
+            number=case.qualification.number,
+            revision=case.qualification.revision,
+        ),
     )

@@ -7,6 +7,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.report.blocks import Cell, Column, Line, Link, Section, Table
 from dossier.report.content_results import ResultRow, result_row
 from dossier.report.places import CHECKS, Places, same_as
+from dossier.words import say
 
 __all__ = ["reasons_table", "requirements_table"]
 
@@ -24,42 +25,47 @@ def requirements_table(
     for finding in assessment.findings:
         row = result_row(finding, threshold)
         same = again.get(row.id)
-        advisory = (Line((row.severity,), small=True),) if row.severity == "advisory" else ()
+        severity = finding.demand.severity
+        advisory = (Line((say(severity),), small=True),) if severity == "advisory" else ()
         source = _source(finding.demand.source, row.source, letters)
         rows.append(
             (
                 (row.id, *advisory) if advisory else row.id,
-                _asked(row),
+                _asked(finding, row),
                 row.limit,
-                row.result if same is None else f"same as {same}",
+                row.result if same is None else say("same as {requirement}", requirement=same),
                 row.probability if same is None else "–",
                 row.verdict,
                 (source, _see(finding, places, sections)),
             )
         )
     return Table(
-        caption="Every requirement with its limit, result, probability and verdict",
+        caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
-            Column("Id", 7),
-            Column("Requirement; quantity and conditions", 30),
-            Column("Limit", 13, "right"),
-            Column("Result ± U", 15, "right"),
-            Column("Probability", 10, "right"),
-            Column("Verdict", 12),
-            Column("Source; see", 13),
+            Column(say("Id"), 7),
+            Column(say("Requirement; quantity and conditions"), 30),
+            Column(say("Limit"), 13, "right"),
+            Column(say("Result ± U"), 15, "right"),
+            Column(say("Probability"), 10, "right"),
+            Column(say("Verdict"), 12),
+            Column(say("Source; see"), 13),
         ),
         rows=tuple(rows),
         anchors=tuple(places.requirements[f.demand.id] for f in assessment.findings),
         note=" ".join(f"{letter}: {name}." for name, letter in letters.items())
-        + " U: 95 % interval of the result. Probability: that the requirement is met, given the "
-        "measurement. Judged on the mean of the filter type and mandatory unless marked otherwise. "
-        "A result with “>” or “<” is a bound. Verdicts are taken on unrounded numbers.",
+        + " "
+        + say(
+            "U: 95 % interval of the result. Probability: that the requirement is met, given the "
+            "measurement. Judged on the mean of the filter type and mandatory unless marked "
+            "otherwise. A result with “>” or “<” is a bound. Verdicts are taken on unrounded "
+            "numbers."
+        ),
     )
 
 
-def _asked(row: ResultRow) -> Cell:
+def _asked(finding: Finding, row: ResultRow) -> Cell:
     what = row.what
-    if not row.basis.startswith("mean"):
+    if finding.demand.basis != "mean":
         what = f"{what}; {row.basis}"
     return (row.text, Line((what,), small=True))
 
@@ -88,13 +94,21 @@ def _see(finding: Finding, places: Places, sections: dict[str, Section]) -> Line
     section = sections.get(finding.demand.quantity.section)
     parts: list[str | Link] = []
     if section is not None:
-        parts += [Link(f"section {section.label}", places.results[finding.demand.id]), ", "]
-    parts += [Link("chart", places.chart(finding)), ", "]
+        parts += [Link(_in(section), places.results[finding.demand.id]), ", "]
+    parts += [Link(say("chart"), places.chart(finding)), ", "]
     used = finding.estimate.sources if finding.estimate else ()
     first = next((places.records[r] for r in used if r in places.records), "")
     if first:
-        parts += [Link("records", first), ", "]
-    return Line((*parts, Link("checks", CHECKS)), small=True)
+        parts += [Link(say("records"), first), ", "]
+    return Line((*parts, Link(say("checks"), CHECKS)), small=True)
+
+
+def _in(section: Section) -> str:
+    return say("section {label}", label=section.label)
+
+
+def _conceded(text: str) -> str:
+    return say("Concession: {text}", text=text)
 
 
 def reasons_table(assessment: Assessment, threshold: float, places: Places) -> Table:
@@ -105,13 +119,15 @@ def reasons_table(assessment: Assessment, threshold: float, places: Places) -> T
         row = result_row(finding, threshold)
         if row.verdict.kind == "pass":
             continue
-        reason = f"same as {again[row.id]}" if row.id in again else row.reason
-        conceded = (f"Concession: {row.concession}",) if row.concession else ()
+        reason = row.reason
+        if row.id in again:
+            reason = say("same as {requirement}", requirement=again[row.id])
+        conceded = (_conceded(row.concession),) if row.concession else ()
         rows.append((places.asked([row.id]), row.verdict, (reason, *conceded)))
     return Table(
-        caption="Why a requirement is not a plain pass, in full",
-        columns=(Column("Id", 13), Column("Verdict", 17), Column("Reason", 70)),
+        caption=say("Why a requirement is not a plain pass, in full"),
+        columns=(Column(say("Id"), 13), Column(say("Verdict"), 17), Column(say("Reason"), 70)),
         rows=tuple(rows),
         id="reasons",
-        empty="Every requirement passes.",
+        empty=say("Every requirement passes."),
     )

@@ -34,7 +34,7 @@ class HouseCaution(Model):
     title: Annotated[str, StringConstraints(min_length=3, max_length=200, strip_whitespace=True)]
     text: Annotated[str, StringConstraints(min_length=10, max_length=4000, strip_whitespace=True)]
     replaces: str = ""
-    """Title of the usual caution that it rewords; empty for one that is added."""
+    """English title of the usual caution that it rewords; empty for one that is added."""
 
 
 class HouseFile(Model):
@@ -164,13 +164,13 @@ def _logo(
 
 
 def _caution_problems(folder: Path, cautions: Sequence[HouseCaution]) -> Iterator[CaseProblem]:
-    known = {each.title for each in GENERAL}
+    known = {each.name for each in GENERAL}
     for each in cautions:
-        if each.replaces == DEFERENCE.title:
-            what = f"the caution {DEFERENCE.title!r} cannot be reworded"
+        if each.replaces == DEFERENCE.name:
+            what = f"the caution {DEFERENCE.name!r} cannot be reworded"
             yield _problem(folder, HOUSE_FILE, what, "add a caution of your own beside it")
         elif each.replaces and each.replaces not in known:
-            hint = f"titles are {'; '.join(sorted(known - {DEFERENCE.title}))}"
+            hint = f"titles are {'; '.join(sorted(known - {DEFERENCE.name}))}"
             what = f"there is no usual caution {each.replaces!r}"
             yield _problem(folder, HOUSE_FILE, what, hint)
 
@@ -194,8 +194,8 @@ def worded(general: Sequence[Caution], house: House | None) -> tuple[Caution, ..
         return tuple(general)
     new = {each.replaces: each for each in house.cautions if each.replaces}
     kept = [
-        Caution(title=new[old.title].title, text=new[old.title].text, computed=False)
-        if old.title in new and old.title != DEFERENCE.title
+        Caution(title=new[old.name].title, text=new[old.name].text, computed=False)
+        if old.name in new and old.name != DEFERENCE.name
         else old
         for old in general
     ]

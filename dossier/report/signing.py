@@ -3,17 +3,24 @@
 from dataclasses import dataclass
 from datetime import date
 
-__all__ = ["MEANINGS", "ROLES", "SignOff", "Signed", "field_name"]
+from dossier.words import later, say
+
+__all__ = ["MEANINGS", "ROLES", "SignOff", "Signed", "field_name", "role_text"]
 
 ROLES = ("prepared", "checked", "approved")
 """Roles that a dossier needs before it stands, unless the case asks for others."""
 
 MEANINGS = {
-    "prepared": "I prepared this dossier from the records named in it.",
-    "checked": "I checked records, requirements, deviations and results.",
-    "approved": "I take the decision on page one, for the equipment it covers.",
+    "prepared": later("I prepared this dossier from the records named in it."),
+    "checked": later("I checked records, requirements, deviations and results."),
+    "approved": later("I take the decision on page one, for the equipment it covers."),
 }
 """What the usual roles say by signing, unless they say it in other words."""
+
+
+def role_text(role: str) -> str:
+    """Return a role as printed: one of the usual in words, one that a case names as it is."""
+    return say(role) if role in MEANINGS else role
 
 
 def field_name(role: str) -> str:
