@@ -12,6 +12,7 @@ from dossier.evidence.check import Check
 from dossier.evidence.fluid import kinematic_at
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.condense import named
+from dossier.report.content_filtration import side_brief
 from dossier.report.format import (
     NONE,
     PLUS_MINUS,
@@ -40,7 +41,6 @@ ARRANGEMENTS = {
 LOCATIONS = {
     "filter": later("in the filter"),
     "head": later("in the filter head"),
-    "none": later("none"),
 }
 
 
@@ -117,7 +117,11 @@ def _valve(case: Case) -> str:
     valve = case.application.circuit.bypass_valve
     if valve is None:
         return say(NONE)
-    where = say(LOCATIONS[valve.location])
+    where = (
+        say("none", context="bypass valve")
+        if valve.location == "none"
+        else say(LOCATIONS[valve.location])
+    )
     if valve.opening is None:
         return where
     low, high = (from_si(end, "kPa", "pressure") for end in (valve.opening.min, valve.opening.max))
@@ -205,7 +209,7 @@ def _filters(case: Case) -> Table:
 def _filter_row(case: Case, side: str, filter_: Filter) -> tuple[str | tuple[str, ...], ...]:
     tested = {r.entry.specimen for r in case.records if r.entry.filter == side}
     return (
-        say(side),
+        side_brief(side),
         filter_.part_number,
         filter_.maker or say(NONE),
         speak(filter_.description) or say(NONE),

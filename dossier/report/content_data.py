@@ -7,7 +7,7 @@ import numpy as np
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.reduced import MultipassResult
 from dossier.report.blocks import Cell, Column, Table
-from dossier.report.content_filtration import bound_ratio, by_path
+from dossier.report.content_filtration import bound_ratio, by_path, column_of
 from dossier.report.format import bound_text, significant
 from dossier.report.sections import findings_of
 from dossier.report.words import PATHS
@@ -43,7 +43,7 @@ def _tenths(path: str, size: float, runs: Sequence[MultipassResult]) -> Table:
     shown = runs[:MOST_RUNS]
     width = 84 // max(len(shown), 1)
     columns = [Column(say("Test time"), 16)]
-    columns += [Column(f"{say(run.side)} {run.specimen}", width, "right") for run in shown]
+    columns += [Column(column_of(run), width, "right") for run in shown]
     rows: list[tuple[Cell, ...]] = []
     for tenth in range(10):
         cells = [_tenth(run, tenth, int(np.flatnonzero(run.sizes == size)[0])) for run in shown]

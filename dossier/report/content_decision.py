@@ -114,8 +114,11 @@ def _question(case: Case) -> str:
     reference = case.qualification.reference
     title = shortened(case.application.title, 120)
     if reference is None:
-        words = "May the filter {candidate} be fitted in: {application}?"
-        return say(words, candidate=candidate, application=title)
+        return say(
+            "May the filter {candidate} be fitted in: {application}?",
+            candidate=candidate,
+            application=title,
+        )
     return say(
         "May the filter {candidate} be fitted in place of {reference} in: {application}?",
         candidate=candidate,

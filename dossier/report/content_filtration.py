@@ -35,9 +35,11 @@ __all__ = [
     "EfficiencyPage",
     "bound_ratio",
     "by_path",
+    "column_of",
     "efficiency_page",
     "in_order",
     "sentence_start",
+    "side_brief",
     "why_no_runs",
 ]
 
@@ -97,6 +99,18 @@ def sentence_start(path: str) -> str:
     """Return the name of a path as a sentence begins with it."""
     words = say(PATHS[path])
     return words[0].upper() + words[1:]
+
+
+def column_of(run: MultipassResult) -> str:
+    """Return the head of a narrow column with the results of a run."""
+    return f"{side_brief(run.side)} {run.specimen}"
+
+
+def side_brief(side: str) -> str:
+    """Return which filter is meant, for a narrow column."""
+    if side == "candidate":
+        return say("candidate", context="column")
+    return say("reference", context="column")
 
 
 def by_path(runs: Sequence[MultipassResult]) -> list[tuple[str, list[MultipassResult]]]:
@@ -286,7 +300,7 @@ def _sizes(path: str, runs: Sequence[MultipassResult]) -> Table:
     sizes = sorted({float(size) for run in ordered for size in run.sizes})
     width = 90 // max(len(ordered), 1)
     columns = [Column(say("Size / µm(c)"), 10)]
-    columns += [Column(f"{say(run.side)} {run.specimen}", width, "right") for run in ordered]
+    columns += [Column(column_of(run), width, "right") for run in ordered]
     rows: list[tuple[Cell, ...]] = [
         (significant(size), *(_both(run, size) for run in ordered)) for size in sizes
     ]

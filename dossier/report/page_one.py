@@ -113,7 +113,10 @@ def chart_height(
 
 
 def _table(table: Table) -> float:
-    used = CAPTION.height(table.caption) + 1.2 + CELL.height("x") + 2.0
+    heads = [
+        CELL.height(column.title, WIDTH * column.width / 100.0 - 2.2) for column in table.columns
+    ]
+    used = CAPTION.height(table.caption) + 1.2 + max(heads) + 2.0
     for row in table.rows:
         used += 1.8 + max(
             _cell(cell, WIDTH * column.width / 100.0 - 2.2)
