@@ -154,7 +154,7 @@ def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None
     ends = "; ".join(
         say(
             "{label} {low:.2g} % at {cold:.0f} °C to {high:.3g} % at {hot:.0f} °C",
-            label=b.label,
+            label=say(b.label),
             low=float(b.y[0]),
             cold=float(b.x[0]),
             high=float(b.y[-1]),
