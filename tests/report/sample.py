@@ -389,7 +389,7 @@ def assessment(of: Case, **changes: Any) -> Assessment:
         checks=checks(),
         cautions=(
             Caution(title="Thin margin: P1", text="Met with 90 % only.", computed=True),
-            *GENERAL,
+            *(replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL),
         ),
         seed=7,
         conditions=(),

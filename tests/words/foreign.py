@@ -16,6 +16,7 @@ from dossier import api, words
 from dossier.case import model
 from dossier.evidence.registry import all_quantities
 from dossier.report import render
+from dossier.report.drawn import CHART, data_uri
 from dossier.words import catalogue
 from tests.words.messages import ROOT, needed
 
@@ -163,11 +164,12 @@ def pages_of(folder, monkeypatch, tongue=None):
     """Return the pages of a case, said in `tongue`, or in the language that the case names."""
     taken = []
 
-    def take(source, environment, attached, content, house):
-        taken.append((source, [description for *_, description in attached]))
+    def take(sheet, picture, look):
+        source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), sheet.html)
+        taken.append((source, [description for *_, description in sheet.attached]))
         return render.Rendered(b"", ())
 
-    monkeypatch.setattr(render, "_write", take)
+    monkeypatch.setattr(render, "lay_out", take)
     if tongue is not None:
         monkeypatch.setattr(words, "tongue", lambda _: tongue)
         monkeypatch.setattr(catalogue, "tongue", lambda _: tongue)
