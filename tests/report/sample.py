@@ -21,6 +21,7 @@ from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, Spec
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
 from dossier.evidence.registry import Quantity
+from dossier.words import say
 
 ISSUED = date(2026, 3, 30)
 SIZES = np.array([4.0, 6.0, 10.0, 15.0, 20.0, 30.0])
