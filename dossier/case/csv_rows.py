@@ -11,10 +11,20 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CsvRows", "NotText", "cells_of", "separator_of", "sort_rows"]
+__all__ = [
+    "LONGEST_LINE",
+    "CsvRows",
+    "LongLine",
+    "NotText",
+    "cells_of",
+    "separator_of",
+    "sort_rows",
+]
 
 HEAD = 2**14
 PIECE = 2**20
+LONGEST_LINE = 2**17
+"""Bytes that a line may have; a library for CSV takes no longer cell either."""
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 NUMBER = b"0123456789.+-eE"
 
@@ -25,6 +35,14 @@ class NotText(ValueError):  # noqa: N818  named for what the content is
     def __init__(self, row: int) -> None:
         self.row = row
         super().__init__(f"not UTF-8 text in row {row}")
+
+
+class LongLine(ValueError):  # noqa: N818  named for what was found
+    """A line is longer than `LONGEST_LINE`; `row` is where."""
+
+    def __init__(self, row: int) -> None:
+        self.row = row
+        super().__init__(f"row {row} is too long")
 
 
 @dataclass(slots=True)
@@ -70,7 +88,7 @@ def cells_of(line: str, separator: str) -> list[str]:
 
 
 def sort_rows(content: bytes) -> CsvRows:
-    """Return the rows of a CSV file in UTF-8; NotText where it is not.
+    """Return the rows of a CSV file in UTF-8; NotText where it is not, LongLine for a long line.
 
     Lines that start with ``#`` are remarks, blank lines are left out.
     """
@@ -88,11 +106,16 @@ def sort_rows(content: bytes) -> CsvRows:
 
 
 def _pieces(content: bytes) -> Iterator[bytes]:
-    """Yield the content in pieces that end with a line; the first, with the header, is small."""
+    """Yield the content in pieces that end with a line; the first, with the header, is small.
+
+    Raises LongLine before a piece that is held together by one long line is copied.
+    """
     start, size = 0, HEAD
     while start < len(content):
         end = content.find(b"\n", start + size)
         end = len(content) if end < 0 else end + 1
+        if end - start - size > LONGEST_LINE:
+            raise LongLine(content.count(b"\n", 0, start + size) + 1)
         yield content[start:end]
         start, size = end, PIECE
 
@@ -121,6 +144,8 @@ def _by_line(rows: CsvRows, piece: bytes, read: int) -> int:
         raise NotText(read + piece.count(b"\n", 0, error.start) + 1) from None
     data: list[tuple[int, str]] = []
     for number, line in enumerate(lines, read + 1):
+        if len(line) > LONGEST_LINE:
+            raise LongLine(number)
         if line.lstrip(' "')[:1] == "#":
             rows.remarks.append((number, line.lstrip()[1:].strip()))
         elif line.strip():

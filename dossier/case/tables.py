@@ -5,7 +5,6 @@ import io
 import math
 import re
 import warnings
-import zipfile
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -14,13 +13,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.csv_rows import CsvRows, NotText, cells_of, separator_of, sort_rows
+from dossier.case.csv_rows import (
+    LONGEST_LINE,
+    CsvRows,
+    LongLine,
+    NotText,
+    cells_of,
+    separator_of,
+    sort_rows,
+)
 from dossier.case.problems import CaseProblem
+from dossier.case.workbook_bounds import BoundsError, check_workbook
 
 __all__ = ["Column", "RawTable", "TableError", "read_csv", "read_sheet"]
 
 MAX_FILE = 512 * 2**20
-MAX_UNPACKED = 256 * 2**20
 MAX_COLUMNS = 500
 MAX_NAMED_CELLS = 5
 SMALL = 2**16
@@ -193,6 +200,11 @@ def read_csv(file: str, content: bytes, renamed: dict[str, str] | None = None) -
         raise TableError(
             f"row {error.row}", "not UTF-8 text", "save the file again as CSV in UTF-8"
         ) from None
+    except LongLine as error:
+        what = f"a line longer than {LONGEST_LINE} bytes"
+        raise TableError(
+            f"row {error.row}", what, "one line a row; this is no such table"
+        ) from None
     if b"\x00" in content:
         raise TableError("", "holds NUL bytes", "this is not a CSV file; export it again")
     if rows.header is None:
@@ -331,18 +343,21 @@ def read_sheet(
         raise TableError(
             f"sheet {sheet!r}", "no such sheet", f"the workbook has {', '.join(names[:20])}"
         )
-    rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+    try:
+        rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+    except Exception as error:  # noqa: BLE001  a damaged sheet fails in any way
+        words = " ".join(str(error).split())[:120]
+        raise TableError(
+            f"sheet {sheet[:60]!r}", f"cannot be read ({words})", "save it again as XLSX"
+        ) from None
     return _sheet_table(file, rows, renamed or {})
 
 
 def _check_archive(content: bytes) -> None:
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            unpacked = sum(entry.file_size for entry in archive.infolist())
-    except zipfile.BadZipFile:
-        raise TableError("", "not an XLSX workbook", "save it again as XLSX") from None
-    if unpacked > MAX_UNPACKED:
-        raise TableError("", f"unpacks to {unpacked // 2**20} MiB", "at most 256 MiB are read")
+        check_workbook(content)
+    except BoundsError as error:
+        raise TableError("", error.what, error.hint) from None
 
 
 def _sheet_table(file: str, rows: list[list[Any]], renamed: dict[str, str]) -> RawTable:
