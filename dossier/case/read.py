@@ -1,26 +1,30 @@
 """Read a case folder; find everything that is wrong with it in one go."""
 
 import hashlib
-import tomllib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Case, InputFile, Record, Remark
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.draft import Asked, Draft
 from dossier.case.explain import explain
+from dossier.case.hidden import refuse_control_characters
 from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import RawTable, TableError, read_csv, read_sheet
+from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
 __all__ = ["read_asked_files", "read_case_files"]
 
-MAX_TOML = 4 * 2**20
+MAX_FILE = 512 * 2**20
+MAX_CASE = 512 * 2**20
+"""Bytes of one file, and of all files of a case together."""
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -33,10 +37,15 @@ class _Reader:
         self.root = self.folder.parent
         self.files: dict[str, InputFile] = {}
         self.problems: list[CaseProblem] = []
+        self.size = 0
 
-    def fetch(self, path: str, named_by: str) -> InputFile | None:
+    def fetch(self, path: str, named_by: str, most: int = MAX_FILE) -> InputFile | None:
         """Return the file at `path`, relative to the case folder, never outside the inputs."""
-        target = (self.folder / path).resolve()
+        try:
+            target = (self.folder / path).resolve()
+        except (OSError, RuntimeError, ValueError):
+            self.complain(named_by, path[:80], "is no path", "check name and place")
+            return None
         if not target.is_relative_to(self.root):
             self.complain(
                 named_by, path, "leads out of the inputs folder", "copy the file into the case"
@@ -46,9 +55,10 @@ class _Reader:
         if name in self.files:
             return self.files[name]
         try:
-            content = target.read_bytes()
-        except IsADirectoryError:
-            self.complain(named_by, path, "is a folder, not a file", "name the file in it")
+            content = read_below(self.root, target, min(most, MAX_CASE - self.size))
+            self.size += len(content)
+        except NotReadError as error:
+            self.complain(named_by, path, error.what, error.hint)
             return None
         except OSError as error:
             reason = error.strerror or "cannot be read"
@@ -61,20 +71,13 @@ class _Reader:
         self.problems.append(CaseProblem(file, place, what, hint))
 
     def toml(self, path: str, named_by: str) -> dict[str, Any] | None:
-        file = self.fetch(path, named_by)
+        file = self.fetch(path, named_by, MAX_TOML)
         if file is None:
             return None
-        if len(file.content) > MAX_TOML:
-            self.complain(path, "", "larger than 4 MiB", "a case file is written by hand")
-            return None
         try:
-            return tomllib.loads(file.content.decode("utf-8"))
-        except UnicodeDecodeError:
-            self.complain(path, "", "not UTF-8 text", "save it as UTF-8")
-        except tomllib.TOMLDecodeError as error:
-            self.complain(path, "", f"not valid TOML: {error}", "correct the line it names")
-        except RecursionError:
-            self.complain(path, "", "nested too deeply", "a case file has few levels")
+            return parse_toml(file.content)
+        except TomlError as error:
+            self.complain(path, error.place, error.what, error.hint)
         return None
 
     def model(self, path: str, model: type[M], named_by: str) -> M | None:
@@ -174,6 +177,7 @@ def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
     shown = f"{path}#{sheet}" if sheet else path
     try:
         raw = _raw(shown, file.content, path, sheet, entry.columns)
+        refuse_control_characters(raw)
         table = interpret(raw, entry.kind, entry.size_calibration)
     except TableError as error:
         reader.complain(shown, error.place, error.what, error.hint)
