@@ -54,12 +54,14 @@ def _requirement_problems(folder: Path) -> list[CaseProblem]:
     """Return the problems of the requirements of a case that has others, if they can be read."""
     from pydantic import ValidationError
 
+    from dossier.case.bounded import NotReadError, read_regular
     from dossier.case.model import Application
+    from dossier.case.toml_text import MAX_TOML, parse_toml
 
     path = folder / "application.toml"
     try:
-        application = Application.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError, ValidationError, RecursionError):
+        application = Application.model_validate(parse_toml(read_regular(path, MAX_TOML)))
+    except (OSError, NotReadError, ValueError, ValidationError, RecursionError):
         return []
     return resolve(application, "application.toml")[1]
 

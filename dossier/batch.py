@@ -1,7 +1,6 @@
 """Many dossiers at once: a process for each case, so that none can stop or change another."""
 
 import multiprocessing
-import tomllib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -10,6 +9,8 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkServerContext, ForkServerProcess
 from pathlib import Path
 
+from dossier.case.bounded import NotReadError, read_regular
+from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.outcome import OUR_BUG, WRONG_INPUT, decided, explained
 
 __all__ = ["Outcome", "build_many", "summary"]
@@ -152,8 +153,8 @@ def _clashes(cases: Sequence[Path]) -> Iterator[tuple[int, Outcome]]:
 def _name(case: Path) -> str:
     """Return number and revision as they will name the file; empty if they cannot be read."""
     try:
-        document = tomllib.loads((case / "case.toml").read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
+        document = parse_toml(read_regular(case / "case.toml", MAX_TOML))
+    except (OSError, NotReadError, TomlError):
         return ""
     number, revision = document.get("number"), document.get("revision")
     return f"{number}-r{revision}" if isinstance(number, str) else ""

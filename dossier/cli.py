@@ -13,6 +13,7 @@ from dossier.cli_archive import identity, seal, sign, verify
 from dossier.cli_register import compare, register
 from dossier.cli_start import explain, new, request, schema
 from dossier.outcome import DEBUG, decided
+from dossier.shown import shown
 
 __all__ = ["app", "main"]
 
@@ -115,7 +116,7 @@ def build(
         whole = build_dossier(cases[0], out, _day(issued), house=house)
         line = decision_line(whole.assessment, whole.signoff)
         built = Written(whole.pdf, whole.json, whole.assessment.decision.value, line)
-    typer.echo(f"{built.pdf}\n{built.json}\n{built.line}")
+    typer.echo("\n".join((shown(built.pdf), shown(built.json), built.line)))
     raise typer.Exit(decided(built.decision))
 
 
@@ -129,9 +130,10 @@ def _build_many(
     for each in build_many(cases, out, issued, jobs=jobs, debug=DEBUG in sys.argv, house=house):
         outcomes.append(each)
         if each.files:
-            typer.echo(f"{each.case}: {each.files[0]}: {each.line}")
+            typer.echo(shown(f"{each.case}: {each.files[0]}: {each.line}"))
         else:
-            typer.echo("\n".join((f"{each.case}: no dossier", *each.problems)), err=True)
+            head = shown(f"{each.case}: no dossier")
+            typer.echo("\n".join((head, *each.problems)), err=True)
     typer.echo(summary(outcomes))
     return max(each.code for each in outcomes)
 

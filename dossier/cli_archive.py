@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from dossier.shown import shown
+
 __all__ = ["identity", "seal", "sign", "verify"]
 
 DONE, WRONG_INPUT, NOT_VERIFIED = 0, 2, 3
@@ -37,10 +39,10 @@ def sign(
     when = day.date() if day else datetime.now(UTC).astimezone().date()
     entry = {"role": role, "name": name, "meaning": meaning, "date": when}
     state = sign_off(case, entry, issued.date() if issued else None)
-    typer.echo(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}")
+    typer.echo(shown(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}"))
     void = [each for each in state.signed if not each.holds]
     for each in void:
-        typer.echo(f"{each.role}: {each.name}: no longer holds: {each.note}")
+        typer.echo(shown(f"{each.role}: {each.name}: no longer holds: {each.note}"))
     rest = ", ".join(state.missing)
     typer.echo(f"still to sign: {rest}" if rest else "all sign-offs are given and hold")
 
@@ -71,12 +73,13 @@ def seal(
         keys = load_keys(key, cert, _passphrase())
         content, made = seal_pdf(pdf, role, keys, timestamp)
     except NotADossierError as error:
-        typer.echo(f"{pdf}: {error}", err=True)
+        typer.echo(shown(f"{pdf}: {error}"), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     target = out or pdf
     write_whole(target, content)
     remark = " (test identity, proves nothing)" if made.test else ""
-    typer.echo(f"{target}: sealed as {role} by {made.signer}{remark}, level reached: {made.level}")
+    words = f"{target}: sealed as {role} by {made.signer}{remark}, level reached: {made.level}"
+    typer.echo(shown(words))
 
 
 def _passphrase() -> str:
@@ -140,7 +143,7 @@ def verify(
         try:
             result = verify_file(path, trust=trusted, at=moment, pages=not quick)
         except NotADossierError as error:
-            typer.echo(f"{path}: not a dossier: {error}", err=True)
+            typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
             codes.append(WRONG_INPUT)
             continue
         codes.append(DONE if result.verified else NOT_VERIFIED)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dossier.shown import shown
+
 if TYPE_CHECKING:
     from dossier.archive.register import Outcome
     from dossier.archive.register_query import Wanted
@@ -82,7 +84,7 @@ def register(
         if html is not None:
             _write_page(folder, outcome, html)
     except (RegisterError, ValueError) as error:
-        typer.echo(str(error), err=True)
+        typer.echo(shown(error), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     _put(outcome, hits, wanted, as_csv=as_csv, as_json=as_json)
     passes = _passes(head, outcome)
@@ -162,7 +164,7 @@ def compare(
         try:
             sides.append(_side(path))
         except NotADossierError as error:
-            typer.echo(f"{path}: {error}", err=True)
+            typer.echo(shown(f"{path}: {error}"), err=True)
             raise typer.Exit(WRONG_INPUT) from None
     comparison = compared(*sides)
     if as_json:

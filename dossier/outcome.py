@@ -1,6 +1,7 @@
 """What a run comes to: an exit code, and lines that a person can act on."""
 
 from dossier.case.problems import CaseError
+from dossier.shown import shown
 
 __all__ = ["DEBUG", "DONE", "OTHERWISE", "OUR_BUG", "WRONG_INPUT", "decided", "explained"]
 
@@ -18,16 +19,16 @@ def explained(error: Exception, *, debug: bool) -> tuple[int, list[str]]:
     if isinstance(error, CaseError):
         count = len(error.problems)
         head = f"{count} problem{'s' if count != 1 else ''}:"
-        return WRONG_INPUT, [head, *(f"  {problem}" for problem in error.problems)]
+        return WRONG_INPUT, [head, *(f"  {shown(problem)}" for problem in error.problems)]
     if isinstance(error, OSError):
-        return WRONG_INPUT, [f"{error.filename or 'file'}: {error.strerror or error}"]
+        return WRONG_INPUT, [shown(f"{error.filename or 'file'}: {error.strerror or error}")]
     if type(error).__name__ == "MissingLibraryError":  # by name: its module is slow to import
-        return WRONG_INPUT, [str(error)]
+        return WRONG_INPUT, [shown(error)]
     import traceback
 
     lines = traceback.format_exception(error) if debug else []
     return OUR_BUG, [
         *"".join(lines).splitlines(),
-        f"an error of this program, not of your case: {type(error).__name__}: {error} "
+        f"an error of this program, not of your case: {type(error).__name__}: {shown(error)} "
         f"(run again with 'dossier {DEBUG} ...' and report it)",
     ]

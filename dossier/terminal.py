@@ -9,6 +9,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.report.content_results import estimate_text, limit_text
 from dossier.report.signing import SignOff
 from dossier.report.words import answer_of
+from dossier.shown import shown
 
 __all__ = ["decision_line", "print_assessment"]
 
@@ -20,21 +21,21 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
     console = Console(highlight=False, markup=False, emoji=False, width=wide)
     qualification = case.qualification
     console.print(
-        f"{qualification.number} revision {qualification.revision}: {qualification.title}"
+        shown(f"{qualification.number} revision {qualification.revision}: {qualification.title}")
     )
-    console.print(
-        f"candidate {qualification.candidate.part_number}; {case.application.title}, "
-        f"revision {case.application.revision}"
-    )
+    part = qualification.candidate.part_number
+    title, revision = case.application.title, case.application.revision
+    console.print(shown(f"candidate {part}; {title}, revision {revision}"))
     console.print(_table(assessment))
     for finding in assessment.findings:
         if finding.verdict.value != "pass":
-            console.print(f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}")
+            words = f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}"
+            console.print(shown(words))
     for condition in assessment.conditions:
-        console.print(f"condition: {condition}")
+        console.print(shown(f"condition: {condition}"))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
-        console.print(f"{each.role}: {each.name}, {each.date.isoformat()}{state}")
+        console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
     console.print(decision_line(assessment, signoff))
 
 
@@ -60,7 +61,7 @@ def _table(assessment: Assessment) -> Table:
     ):
         table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
     for finding in assessment.findings:
-        table.add_row(*(Text(cell) for cell in _row(finding)))
+        table.add_row(*(Text(shown(cell)) for cell in _row(finding)))
     return table
 
 

@@ -8,6 +8,7 @@ import typer
 
 from dossier.archive.questions import as_mapping
 from dossier.archive.verification import Verification
+from dossier.shown import shown
 
 __all__ = ["fact_lines", "facts_json", "print_verification"]
 
@@ -15,8 +16,8 @@ __all__ = ["fact_lines", "facts_json", "print_verification"]
 def print_verification(found: Verification) -> None:
     """Print the facts and then the verdict."""
     for line in fact_lines(found):
-        typer.echo(line)
-    typer.echo(f"verdict: {found.verdict}")
+        typer.echo(shown(line))
+    typer.echo(shown(f"verdict: {found.verdict}"))
 
 
 def fact_lines(found: Verification) -> Iterator[str]:

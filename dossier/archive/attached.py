@@ -8,7 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-__all__ = ["Attached", "NotADossierError", "attached_files", "read_attached"]
+from dossier.case.bounded import NotReadError, read_regular
+
+__all__ = ["Attached", "NotADossierError", "attached_files", "read_attached", "read_pdf"]
 
 MAX_PDF = 256 * 2**20
 MAX_ATTACHED = 256 * 2**20
@@ -36,11 +38,16 @@ def read_attached(path: Path) -> Attached:
     Raises NotADossierError for a file that is not a readable PDF with attachments within bounds,
     OSError where the file itself cannot be read.
     """
-    size = path.stat().st_size
-    if size > MAX_PDF:
-        raise NotADossierError(f"larger than {MAX_PDF // 2**20} MiB")
-    content = path.read_bytes()
+    content = read_pdf(path)
     return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(content))
+
+
+def read_pdf(path: Path) -> bytes:
+    """Return the bytes of an ordinary file of at most `MAX_PDF` bytes, else NotADossierError."""
+    try:
+        return read_regular(path, MAX_PDF)
+    except NotReadError as error:
+        raise NotADossierError(error.what.removeprefix("is ")) from None
 
 
 def attached_files(content: bytes) -> dict[str, bytes]:

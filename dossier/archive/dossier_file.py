@@ -3,7 +3,6 @@
 import hashlib
 import json
 import posixpath
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,11 +12,11 @@ from pydantic import BaseModel, ValidationError
 
 from dossier.archive.attached import NotADossierError, read_attached
 from dossier.archive.document import DecisionDocument, ManifestDocument
+from dossier.case.toml_text import TomlError, parse_toml
 
 __all__ = ["DossierFile", "dossier_of", "read_dossier"]
 
 MAX_JSON = 32 * 2**20
-MAX_TOML = 4 * 2**20
 DECISION, MANIFEST = "decision.json", "manifest.json"
 
 M = TypeVar("M", bound=BaseModel)
@@ -109,11 +108,11 @@ def _no_constant(name: str) -> NoReturn:
 def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
     """Return a TOML attachment; None where it is absent, too large or not valid."""
     content = files.get(name)
-    if content is None or len(content) > MAX_TOML:
+    if content is None:
         return None
     try:
-        return tomllib.loads(content.decode("utf-8"))
-    except (ValueError, RecursionError):
+        return parse_toml(content)
+    except TomlError:
         return None
 
 

@@ -12,8 +12,8 @@ from typing import Any
 from dossier.archive.attached import (
     MAX_ATTACHED,
     MAX_FILES,
-    MAX_PDF,
     NotADossierError,
+    read_pdf,
 )
 
 __all__ = ["PdfFile", "entry", "open_pdf", "quiet", "read_bounded"]
@@ -33,9 +33,7 @@ class PdfFile:
 
 def read_bounded(path: Path) -> bytes:
     """Return the bytes of a file; NotADossierError if it is larger than a dossier may be."""
-    if path.stat().st_size > MAX_PDF:
-        raise NotADossierError(f"larger than {MAX_PDF // 2**20} MiB")
-    return path.read_bytes()
+    return read_pdf(path)
 
 
 def open_pdf(data: bytes) -> PdfFile:

@@ -12,6 +12,7 @@ from dossier.archive.register_row import Row, settled
 from dossier.archive.register_store import Kept, RegisterError, Store, opened
 from dossier.archive.rests import Rest
 from dossier.archive.standing import DRAFT, NOT_INTACT
+from dossier.case.bounded import ordinary
 
 __all__ = ["Event", "Outcome", "update"]
 
@@ -170,7 +171,7 @@ def _reason(error: Exception) -> str:
 
 def _digest(path: Path, size: int | None = None) -> str:
     """Return the SHA-256 of a file, or of its first `size` bytes."""
-    with path.open("rb") as file:
+    with open(path, "rb", opener=ordinary) as file:
         if size is not None:
             return hashlib.sha256(file.read(size)).hexdigest()
         if os.fstat(file.fileno()).st_size > MAX_PDF:

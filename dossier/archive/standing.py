@@ -1,6 +1,5 @@
 """How a dossier reads: what it decides counts only with the sign-offs that its case asks for."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -57,12 +56,13 @@ def _objection(dossier: DossierFile) -> str:
     """Return why the sign-offs do not carry the decision; empty when they do."""
     from dossier.archive.signoff import content_digest, judge
     from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
+    from dossier.case.toml_text import parse_toml
     from dossier.report.signing import SignOff
 
     content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
     if content is None or dossier.case is None:
         return "no sign-offs are attached" if content is None else "its case file cannot be read"
-    entries = SignOffFile.model_validate(tomllib.loads(content.decode("utf-8"))).signed
+    entries = SignOffFile.model_validate(parse_toml(content)).signed
     roles = _roles(dossier.case, dossier)
     digest = content_digest(dossier.document)
     signed = judge(entries, roles, digest, _last_test(dossier.case))

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -21,6 +20,7 @@ from dossier.archive.signoff import content_digest, judge
 from dossier.archive.verification import Verification
 from dossier.case.case import Case
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry, SignOffFile
+from dossier.case.toml_text import parse_toml
 from dossier.report.render import MissingLibraryError
 from dossier.report.signing import ROLES, SignOff
 
@@ -112,7 +112,7 @@ def _entries(dossier: DossierFile) -> tuple[SignOffEntry, ...]:
     if content is None:
         return ()
     try:
-        return SignOffFile.model_validate(tomllib.loads(content.decode("utf-8"))).signed
+        return SignOffFile.model_validate(parse_toml(content)).signed
     except (ValueError, ValidationError, RecursionError):
         return ()
 

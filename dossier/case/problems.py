@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 __all__ = ["CaseError", "CaseProblem"]
 
+LONGEST = 480
+"""Characters of one part of a problem that are printed."""
+
 
 @dataclass(frozen=True, slots=True, order=True)
 class CaseProblem:
@@ -20,8 +23,14 @@ class CaseProblem:
     """What to do about it."""
 
     def __str__(self) -> str:
-        where = f"{self.file}: {self.place}" if self.place else self.file
-        return f"{where}: {self.what}. {self.hint}"
+        place, what, hint = (_short(words) for words in (self.place, self.what, self.hint))
+        where = f"{_short(self.file)}: {place}" if place else _short(self.file)
+        return f"{where}: {what}. {hint}"
+
+
+def _short(words: str) -> str:
+    """Return words as they are printed: a file may hold a name of any length."""
+    return words if len(words) <= LONGEST else f"{words[: LONGEST - 40]}... {words[-30:]}"
 
 
 class CaseError(Exception):

@@ -37,6 +37,9 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
 }
 """Dimension name -> (unit the rooms work in, an example a user may type)."""
 
+SMALLEST, LARGEST = 1e-24, 1e15
+"""Working values outside these are slips of the exponent: no unit of the table comes near."""
+
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 _POWER = re.compile(r"(?<=[A-Za-z])(\d)")
 
@@ -132,6 +135,8 @@ def parse_quantity(text: object, dimension: str) -> float:
         raise UnitError(f"{text!r} has no unit; write a share in percent like {example!r}")
     factor, offset = affine(unit, dimension)
     result = factor * value + offset
+    if result and not SMALLEST <= abs(result) <= LARGEST:
+        raise UnitError(f"{text[:40]!r} is no {dimension} that can be measured; check its exponent")
     if dimension == "temperature" and not result > 0:
         raise UnitError(f"{text!r} is below absolute zero")
     return result

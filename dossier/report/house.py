@@ -1,7 +1,6 @@
 """What a house brings: its own sections, style sheet, logo and wording of the usual cautions."""
 
 import hashlib
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,9 +8,11 @@ from typing import Annotated, Any
 
 from pydantic import Field, StringConstraints, ValidationError
 
+from dossier.case.bounded import NotReadError, read_below
 from dossier.case.explain import explain
 from dossier.case.fields import Model
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.toml_text import TomlError, parse_toml
 from dossier.decision.cautions import GENERAL
 from dossier.decision.finding import Caution
 from dossier.report.logo import logo_faults, logo_uri
@@ -104,7 +105,13 @@ def _contents(folder: Path, problems: list[CaseProblem]) -> Iterator[tuple[str, 
             what = f"is larger than {MOST_BYTES // 1024} KiB"
             problems.append(_problem(folder, path.name, what, "make it smaller"))
         else:
-            yield path.name, path.read_bytes()
+            try:
+                yield (
+                    path.name,
+                    read_below(folder.resolve(), folder.resolve() / path.name, MOST_BYTES),
+                )
+            except NotReadError as error:
+                problems.append(_problem(folder, path.name, error.what, error.hint))
 
 
 def _house_file(
@@ -115,12 +122,14 @@ def _house_file(
         return plain
     document: dict[str, Any] = {}
     try:
-        document = tomllib.loads(contents[HOUSE_FILE].decode("utf-8"))
+        document = parse_toml(contents[HOUSE_FILE])
         return HouseFile.model_validate(document)
     except ValidationError as error:
         problems += explain(f"{folder.name}/{HOUSE_FILE}", error, HouseFile, document)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        problems.append(_problem(folder, HOUSE_FILE, f"not valid TOML: {error}", "correct it"))
+    except TomlError as error:
+        problems.append(
+            CaseProblem(f"{folder.name}/{HOUSE_FILE}", error.place, error.what, error.hint)
+        )
     return plain
 
 
