@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dossier.shown import shown
+from dossier.shown import shown, shown_json
 
 __all__ = ["identity", "seal", "sign", "verify"]
 
@@ -151,7 +151,7 @@ def verify(
         if not json:
             print_verification(result)
     if json:
-        sys.stdout.write(facts_json(results))
+        sys.stdout.write(shown_json(facts_json(results)))
     if note is not None and results:
         from dossier.archive.verification_note import note_pdf
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.shown import shown
+from dossier.shown import shown, shown_json
 
 if TYPE_CHECKING:
     from dossier.archive.register import Outcome
@@ -110,7 +110,7 @@ def _put(outcome: "Outcome", hits: Any, wanted: "Wanted", *, as_csv: bool, as_js
     from dossier.terminal_register import print_register, print_state
 
     if as_json:
-        sys.stdout.write(json_text(outcome, hits))
+        sys.stdout.write(shown_json(json_text(outcome, hits)))
     elif as_csv:
         sys.stdout.write(csv_text(hits))
     else:
@@ -170,7 +170,7 @@ def compare(
     if as_json:
         from dossier.archive.compare_json import comparison_json
 
-        sys.stdout.write(comparison_json(comparison, (str(a), str(b))))
+        sys.stdout.write(shown_json(comparison_json(comparison, (str(a), str(b)))))
     else:
         from dossier.terminal_register import print_comparison
 

@@ -7,6 +7,8 @@ __all__ = ["DEBUG", "DONE", "OTHERWISE", "OUR_BUG", "WRONG_INPUT", "decided", "e
 
 DONE, OTHERWISE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 70
 DEBUG = "--debug"
+MOST_LINES = 200
+"""Problems that are printed; a person corrects the first ones first."""
 
 
 def decided(decision: str) -> int:
@@ -19,7 +21,9 @@ def explained(error: Exception, *, debug: bool) -> tuple[int, list[str]]:
     if isinstance(error, CaseError):
         count = len(error.problems)
         head = f"{count} problem{'s' if count != 1 else ''}:"
-        return WRONG_INPUT, [head, *(f"  {shown(problem)}" for problem in error.problems)]
+        lines = [f"  {shown(problem)}" for problem in error.problems[:MOST_LINES]]
+        more = [f"  and {count - MOST_LINES} more"] if count > MOST_LINES else []
+        return WRONG_INPUT, [head, *lines, *more]
     if isinstance(error, OSError):
         return WRONG_INPUT, [shown(f"{error.filename or 'file'}: {error.strerror or error}")]
     if type(error).__name__ == "MissingLibraryError":  # by name: its module is slow to import

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -33,6 +34,9 @@ COLUMNS = (
     "sha256",
 )
 """Columns of the CSV; `decision` is the bare decision only where it stands and is current."""
+
+_FORMULA = re.compile(r"(?:^|(?<=;))(?=\s*[=+\-@＝＋－＠])")
+"""Before what a spreadsheet takes for a formula, also where it parts cells at semicolons."""
 
 
 def plain(text: str) -> str:
@@ -72,7 +76,7 @@ def _cell(value: object) -> object:
     if isinstance(value, int):
         return value
     text = plain(str(value))
-    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
+    return _FORMULA.sub("'", text)
 
 
 def json_text(outcome: Outcome, hits: Sequence[Hit]) -> str:

@@ -58,7 +58,9 @@ class _Reader:
             content = read_below(self.root, target, min(most, MAX_CASE - self.size))
             self.size += len(content)
         except NotReadError as error:
-            self.complain(named_by, path, error.what, error.hint)
+            whole = "larger" in error.what and MAX_CASE - self.size < most
+            what = f"{error.what}: all files of a case together may have {MAX_CASE // 2**20} MiB"
+            self.complain(named_by, path, what if whole else error.what, error.hint)
             return None
         except OSError as error:
             reason = error.strerror or "cannot be read"

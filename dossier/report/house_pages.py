@@ -15,19 +15,34 @@ __all__ = ["filled", "refused", "require"]
 _ANCHOR = re.compile(r'\sid="([^"]+)"')
 _LINK = re.compile(r'<a href="#([^"]+)">(.*?)</a>', re.DOTALL)
 
+MOST_TEXT = 64 * 2**20
+
 
 def filled(environment: Any, content: Content, house: House | None) -> str:
     """Return the dossier as HTML; raises CaseError for a fault in a template of the house."""
     from jinja2 import TemplateError
 
+    faults = (TemplateError, TypeError, ValueError, LookupError, OverflowError, MemoryError,
+              RecursionError)  # fmt: skip
     try:
-        html: str = environment.get_template("dossier.html").render(page=content)
-    except (TemplateError, TypeError, ValueError, LookupError, OverflowError) as error:
+        html = _bounded(environment.get_template("dossier.html").generate(page=content))
+    except faults as error:
         if house is None:
             raise
         place = f"{getattr(error, 'name', None) or 'a template'}: {error}"
         raise refused(house.folder, [place], "correct the template") from None
     return html if house is None else _without_dead_links(html)
+
+
+def _bounded(pieces: Iterable[str]) -> str:
+    """Return the pieces joined; raises ValueError as soon as they are more than a page may be."""
+    kept, size = [], 0
+    for piece in pieces:
+        size += len(piece)
+        if size > MOST_TEXT:
+            raise ValueError(f"the templates make more than {MOST_TEXT // 2**20} MiB of text")
+        kept.append(piece)
+    return "".join(kept)
 
 
 def _without_dead_links(html: str) -> str:

@@ -41,6 +41,9 @@ def _png(content: bytes) -> Iterator[str]:
 
 
 def _svg(content: bytes) -> Iterator[str]:
+    if b"\x00" in content:
+        yield "is not UTF-8 text"
+        return
     if b"<!DOCTYPE" in content or b"<!ENTITY" in content:
         yield "declares a document type, which may pull in other files"
         return
