@@ -8,7 +8,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
+from datetime import date
 from importlib import import_module
 from pathlib import Path
 
@@ -16,7 +16,8 @@ from dossier import assess, read_case
 from dossier.api import sign_off
 from dossier.case.problems import CaseError
 from dossier.outcome import OUR_BUG, explained
-from tests.hostile.mutants import BROKEN, CASES, SIGNED, Mutant, intact_files, mutant
+from tests.archive.sealed import sign_all
+from tests.hostile.mutants import BROKEN, CASES, SIGNED, Files, Mutant, intact_files, mutant
 
 SLOWEST = 10.0
 """Seconds that a mutant may take."""
@@ -74,13 +75,6 @@ def few_draws() -> Iterator[None]:
             module.DRAWS = value
 
 
-@cache
-def intact(name: str) -> Verdicts:
-    from tests.hostile.mutants import INPUTS
-
-    return verdicts(INPUTS / name)
-
-
 class Bench:
     """A copy of one case that takes each mutant in turn and is restored after it."""
 
@@ -88,6 +82,11 @@ class Bench:
         self.name, self.folder, self.files = name, place / name, intact_files(name)
         for file, content in self.files.items():
             self._write(file, content)
+        # Signed with the few draws of this run: else no sign-off holds and none could be broken.
+        sign_all(self.folder, day=date(2030, 1, 1))
+        self.files["signoff.toml"] = (self.folder / "signoff.toml").read_bytes()
+        self.intact = verdicts(self.folder)
+        assert self.intact.signed
 
     def _write(self, file: str, content: bytes | None) -> None:
         path = self.folder / file
@@ -101,7 +100,7 @@ class Bench:
         start = time.perf_counter()
         try:
             with stopped_after(SLOWEST):
-                outcome, fault = judged(made, self.folder)
+                outcome, fault = judged(made, self.folder, self.intact, self.files)
         except TooSlow:
             outcome, fault = "hang", f"not done after {SLOWEST} s"
         seconds = time.perf_counter() - start
@@ -125,7 +124,7 @@ def stopped_after(seconds: float) -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-def judged(made: Mutant, folder: Path) -> tuple[str, str]:
+def judged(made: Mutant, folder: Path, then: Verdicts, files: Files) -> tuple[str, str]:
     """Return the outcome of a mutant and the property that it breaks, if any."""
     try:
         now = verdicts(folder)
@@ -134,10 +133,10 @@ def judged(made: Mutant, folder: Path) -> tuple[str, str]:
     except Exception as error:  # noqa: BLE001  the property under test
         code, lines = explained(error, debug=True)
         return "traceback" if code == OUR_BUG else "refused", " ".join(lines[-6:])[-600:]
-    return compared(made, intact(made.case), now)
+    return compared(made, then, now, files)
 
 
-def compared(made: Mutant, then: Verdicts, now: Verdicts) -> tuple[str, str]:
+def compared(made: Mutant, then: Verdicts, now: Verdicts, files: Files) -> tuple[str, str]:
     gained = sorted(now.passes - then.passes)
     better = RANK.get(now.decision, 0) > RANK.get(then.decision, 0)
     outcome = (
@@ -148,20 +147,21 @@ def compared(made: Mutant, then: Verdicts, now: Verdicts) -> tuple[str, str]:
     if made.kind == BROKEN and (gained or better):
         return outcome, f"passes {gained}, decision {then.decision} -> {now.decision}"
     if made.kind == SIGNED:
-        return _of_sign_offs(made, then, now, outcome)
-    if now.signed and then.signed:
+        return _of_sign_offs(made, then, now, outcome, files)
+    if now.signed:
         return outcome, "sign-offs hold over changed inputs"
     return outcome, ""
 
 
-def _of_sign_offs(made: Mutant, then: Verdicts, now: Verdicts, outcome: str) -> tuple[str, str]:
+def _of_sign_offs(
+    made: Mutant, then: Verdicts, now: Verdicts, outcome: str, files: Files
+) -> tuple[str, str]:
     if (now.all, now.decision) != (then.all, then.decision):
         return outcome, "sign-offs move verdicts"
     if not now.signed:
         return "draft", ""
     content = made.files["signoff.toml"] or b""
-    old = intact_files(made.case)["signoff.toml"]
-    if _bound(content) != _bound(old):
+    if _bound(content) != _bound(files["signoff.toml"]):
         return "signed", "holds with another role, day or digest"
     return "signed, same roles and digests", ""
 
@@ -191,7 +191,6 @@ def run(numbers: range, case: str) -> list[Told]:
     try:
         with few_draws():
             bench = Bench(case, place)
-            intact(case)
             return [bench.run(seed) for seed in numbers]
     finally:
         shutil.rmtree(place)

@@ -38,6 +38,7 @@ def test_every_operator_touches_some_case():
     assert seen == set(mutants.OPERATORS)
 
 
+SIGNED = {"signoff.toml": b'[[signed]]\nrole = "x"\ndigest = "1"\n'}
 VERDICTS = fuzz.Verdicts(
     frozenset({"A"}), (("A", "pass"), ("B", "fail")), "approved with conditions", True
 )
@@ -63,4 +64,4 @@ def test_the_judgement_itself(kind, now, fault):
     """A judge that never finds a fault would pass every program."""
     files = {"signoff.toml": b'[[signed]]\nrole = "x"\ndigest = "0"\n'}
     made = mutants.Mutant("polder-pumps", "by hand", kind, "", files)
-    assert bool(fuzz.compared(made, VERDICTS, now)[1]) is fault
+    assert bool(fuzz.compared(made, VERDICTS, now, SIGNED)[1]) is fault
