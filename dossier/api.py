@@ -3,13 +3,15 @@
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dossier.archive.files import refuse_sealed, save_files, stem_of, write_whole
 from dossier.case.case import Case
+from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.evidence.demand import resolve
@@ -17,12 +19,27 @@ from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
 from dossier.report.signing import SignOff
 from dossier.words import speaking
-from dossier.written import write_dossier, write_whole
 
 if TYPE_CHECKING:
     from dossier.report.render import Prepared
 
-__all__ = ["Built", "assess", "build", "compose", "decision_json", "read_case", "sign", "sign_off"]
+__all__ = [
+    "Built",
+    "Made",
+    "assess",
+    "build",
+    "compose",
+    "day_of",
+    "decision_json",
+    "house_of",
+    "issue_date",
+    "make",
+    "read_case",
+    "save",
+    "sign",
+    "sign_off",
+    "write_whole",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +48,19 @@ class Built:
 
     pdf: Path
     json: Path
+    assessment: Assessment
+    signoff: SignOff
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """A dossier that is not yet written."""
+
+    stem: str
+    """Number and revision: the name of its files."""
+    pdf: bytes = field(repr=False)
+    document: bytes = field(repr=False)
+    """decision.json."""
     assessment: Assessment
     signoff: SignOff
 
@@ -74,11 +104,16 @@ def limits() -> Limits:
 
 def issue_date(case: Case, issued: date | None = None) -> date:
     """Return the date the dossier carries: as given, else the case's, else its last test's."""
+    return day_of(case.qualification, issued)
+
+
+def day_of(qualification: Qualification, issued: date | None = None) -> date:
+    """Return the date of issue of a case of which only case.toml was read."""
     if issued is not None:
         return issued
-    if case.qualification.issued is not None:
-        return case.qualification.issued
-    return max(entry.finished or entry.tested for entry in case.qualification.record)
+    if qualification.issued is not None:
+        return qualification.issued
+    return max(entry.finished or entry.tested for entry in qualification.record)
 
 
 def assess(case: Case, issued: date | None = None) -> Assessment:
@@ -106,36 +141,56 @@ def build(
     issued: date | None = None,
     *,
     house: Path | str | None = None,
+    replace: bool = False,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is a folder of house templates, before the one that the case names.  Both files appear
-    whole or not at all.  Raises CaseError for problems of the inputs or of the house.
+    whole or not at all.  Raises CaseError for problems of the inputs or of the house, and, unless
+    `replace`, where the PDF there is sealed: its seals would be lost.
     """
     case = read_case(folder)
-    templates = Path(house) if house is not None else _house_of(Path(folder), case)
+    if not replace:
+        refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
+    made = make(case, issued, house=house_of(folder, case.qualification, house))
+    pdf, json = save(made, Path(out), replace=replace)
+    return Built(pdf, json, made.assessment, made.signoff)
+
+
+def make(case: Case, issued: date | None = None, *, house: Path | None = None) -> Made:
+    """Return the dossier of a case that was read, with the templates in `house`; write nothing."""
     assessment = assess(case, issued)
-    pdf, document = compose(case, assessment, issue_date(case, issued), templates)
+    pdf, document = compose(case, assessment, issue_date(case, issued), house)
+    return Made(
+        stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
+        signoff=sign_off(case, assessment, issued),
+    )  # fmt: skip
 
-    paths = write_dossier(Path(out), stem_of(case), pdf, document)
-    return Built(*paths, assessment, sign_off(case, assessment, issued))
+
+def save(made: Made, out: Path, *, replace: bool = False) -> tuple[Path, Path]:
+    """Write PDF and decision.json into `out`, each whole; return their paths.
+
+    Raises CaseError, unless `replace`, where the PDF there is sealed.
+    """
+    return save_files(made.stem, made.pdf, made.document, out, replace=replace)
 
 
-def _house_of(folder: Path, case: Case) -> Path | None:
-    """Return the folder of house templates that a case names, never outside the inputs."""
-    if case.qualification.house is None:
-        return None
-    named, root = folder.resolve() / case.qualification.house, folder.resolve().parent
+def house_of(
+    folder: Path | str, qualification: Qualification, given: Path | str | None = None
+) -> Path | None:
+    """Return the folder of house templates: as given, else the one that the case names.
+
+    Raises CaseError where the case names one outside the inputs.
+    """
+    if given is not None or qualification.house is None:
+        return None if given is None else Path(given)
+    here = Path(folder).resolve()
+    named, root = here / qualification.house, here.parent
     if not named.resolve().is_relative_to(root):
-        what = f"{case.qualification.house!r} leads out of the inputs folder"
+        what = f"{qualification.house!r} leads out of the inputs folder"
         hint = "copy the house's folder into the inputs, or give it by --house"
         raise CaseError([CaseProblem("case.toml", "house", what, hint)])
     return named.resolve()
-
-
-def stem_of(case: Case) -> str:
-    """Return the name of a dossier's files, without their endings."""
-    return f"{case.qualification.number}-r{case.qualification.revision}"
 
 
 def compose(

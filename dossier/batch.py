@@ -1,153 +1,142 @@
 """Many dossiers at once: a process for each case, so that none can stop or change another."""
 
 import multiprocessing
-from collections import Counter
+from collections import deque
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from datetime import date
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkServerContext, ForkServerProcess
 from pathlib import Path
+from typing import Protocol, Self
 
+from dossier.batch_order import Order, build_one, left_alone
+from dossier.batch_outcome import Outcome
 from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
-from dossier.outcome import OUR_BUG, WRONG_INPUT, decided, explained
+from dossier.outcome import OUR_BUG, WRONG_INPUT
 
-__all__ = ["Outcome", "build_many", "summary"]
+__all__ = ["Workers", "build_many"]
 
 PRELOAD = ["dossier.preload"]
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one case."""
+class Workers(AbstractContextManager["Workers"], Protocol):
+    """What builds cases while this process waits; leaving it stops what is still at work."""
 
-    case: Path
-    code: int
-    """Exit code that the case alone would give."""
-    decision: str = ""
-    """The decision, empty where none was reached."""
-    line: str = ""
-    """The decision and how far it is signed."""
-    files: tuple[Path, ...] = ()
-    problems: tuple[str, ...] = ()
-    """What to print where no dossier was made."""
+    def free(self) -> bool:
+        """Return whether one more case can be started now."""
+
+    def start(self, place: int, case: Path, order: Order) -> None:
+        """Start the case at `place`."""
+
+    def finished(self) -> dict[int, Outcome]:
+        """Wait for one or more cases to end; return their outcomes by place and forget them."""
+
+
+def build_many(
+    cases: Sequence[Path], order: Order, *, jobs: int = 1, scheduler: str = ""
+) -> Iterator[Outcome]:
+    """Yield what became of each case, in the order given, while others are built.
+
+    `jobs` processes of this machine build them, or, where the address of a `scheduler` is given,
+    the workers of its cluster.  On this machine each case has a process of its own, started from
+    one that has made the slow imports: it gives its memory back when it ends, and its end,
+    whatever the reason, is only its own.  Cases that would write the same file are refused.
+    Raises ValueError unless jobs is one or more, ClusterError where the cluster cannot be used.
+    """
+    if not jobs >= 1:
+        raise ValueError(f"jobs must be one or more, not {jobs}")
+    names = [_name(case) for case in cases]
+    done = dict(_clashes(cases, names))
+    waiting = deque(place for place in range(len(cases)) if place not in done)
+    given = 0
+    with _workers(jobs, scheduler) as workers:
+        while given < len(cases):
+            if given in done:
+                yield replace(done.pop(given), name=names[given])
+                given += 1
+            elif waiting and workers.free():
+                place = waiting.popleft()
+                outcome = left_alone(cases[place], order) if order.only_stale else None
+                if outcome is None:
+                    workers.start(place, cases[place], order)
+                else:
+                    done[place] = outcome
+            else:
+                done |= workers.finished()
+
+
+def _workers(jobs: int, scheduler: str) -> Workers:
+    if not scheduler:
+        return _Processes(jobs)
+    from dossier.batch_cluster import Cluster
+
+    return Cluster(scheduler)
 
 
 @dataclass(slots=True)
 class _Running:
     place: int
+    case: Path
     process: ForkServerProcess
 
 
-def build_many(
-    cases: Sequence[Path],
-    out: Path,
-    issued: date | None = None,
-    *,
-    jobs: int = 1,
-    debug: bool = False,
-    house: Path | None = None,
-) -> Iterator[Outcome]:
-    """Yield what became of each case, in the order given, while `jobs` processes build them.
+@dataclass(slots=True)
+class _Processes(Workers):
+    """Processes of this machine, at most `jobs` at once."""
 
-    Each case has a process of its own, started from one that has made the slow imports: it gives
-    its memory back when it ends, and its end, whatever the reason, is only its own.  Cases that
-    would write the same file are refused.  Raises ValueError unless jobs is one or more.
-    """
-    if not jobs >= 1:
-        raise ValueError(f"jobs must be one or more, not {jobs}")
-    done = dict(_clashes(cases))
-    waiting = [place for place in range(len(cases)) if place not in done]
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(PRELOAD)
-    running: dict[Connection, _Running] = {}
-    given = 0
-    try:
-        while given < len(cases):
-            while waiting and len(running) < jobs:
-                place = waiting.pop(0)
-                listener, process = _start(context, cases[place], out, issued, debug, house)
-                running[listener] = _Running(place, process)
-            if given not in done:
-                done |= _finished(running, cases)
-            while given in done:
-                yield done.pop(given)
-                given += 1
-    finally:
-        for each in running.values():
+    jobs: int
+    running: dict[Connection, _Running] = field(default_factory=dict)
+
+    def __exit__(self, *_: object) -> None:
+        for each in self.running.values():
             each.process.terminate()
 
+    def __enter__(self) -> Self:
+        return self
 
-def _start(
-    context: ForkServerContext,
-    case: Path,
-    out: Path,
-    issued: date | None,
-    debug: bool,
-    house: Path | None,
-) -> tuple[Connection, ForkServerProcess]:
-    listener, speaker = context.Pipe(duplex=False)
-    process = context.Process(target=_work, args=(case, out, issued, debug, house, speaker))
-    process.start()
-    speaker.close()
-    return listener, process
+    def free(self) -> bool:
+        return len(self.running) < self.jobs
 
+    def start(self, place: int, case: Path, order: Order) -> None:
+        context: ForkServerContext = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload(PRELOAD)
+        listener, speaker = context.Pipe(duplex=False)
+        process = context.Process(target=_work, args=(case, order, speaker))
+        process.start()
+        speaker.close()
+        self.running[listener] = _Running(place, case, process)
 
-def _finished(running: dict[Connection, _Running], cases: Sequence[Path]) -> dict[int, Outcome]:
-    """Wait for one or more processes to end; return their outcomes by place and forget them."""
-    found: dict[int, Outcome] = {}
-    for listener in wait(list(running)):
-        assert isinstance(listener, Connection)
-        each = running.pop(listener)
-        try:
-            found[each.place] = listener.recv()
-        except EOFError:
+    def finished(self) -> dict[int, Outcome]:
+        found: dict[int, Outcome] = {}
+        for listener in wait(list(self.running)):
+            assert isinstance(listener, Connection)
+            each = self.running.pop(listener)
+            try:
+                found[each.place] = listener.recv()
+            except EOFError:
+                each.process.join()
+                words = f"its process ended without a result (exit code {each.process.exitcode})"
+                found[each.place] = Outcome(each.case, OUR_BUG, problems=(words,), count=1)
             each.process.join()
-            words = f"its process ended without a result (exit code {each.process.exitcode})"
-            found[each.place] = Outcome(cases[each.place], OUR_BUG, problems=(words,))
-        each.process.join()
-        listener.close()
-    return found
+            listener.close()
+        return found
 
 
-def _work(
-    case: Path,
-    out: Path,
-    issued: date | None,
-    debug: bool,
-    house: Path | None,
-    speaker: Connection,
-) -> None:
-    speaker.send(_outcome(case, out, issued, debug, house))
+def _work(case: Path, order: Order, speaker: Connection) -> None:
+    speaker.send(build_one(case, order))
     speaker.close()
 
 
-def _outcome(
-    case: Path, out: Path, issued: date | None, debug: bool, house: Path | None
-) -> Outcome:
-    from dossier.api import build
-    from dossier.terminal import decision_line
-
-    try:
-        built = build(case, out, issued, house=house)
-    except Exception as error:  # noqa: BLE001  one bad case never stops the rest
-        code, lines = explained(error, debug=debug)
-        return Outcome(case, code, problems=tuple(lines))
-    decision = built.assessment.decision.value
-    line = decision_line(built.assessment, built.signoff)
-    return Outcome(case, decided(decision), decision, line, (built.pdf, built.json))
-
-
-def _clashes(cases: Sequence[Path]) -> Iterator[tuple[int, Outcome]]:
+def _clashes(cases: Sequence[Path], names: Sequence[str]) -> Iterator[tuple[int, Outcome]]:
     """Yield a refusal for each case whose dossier would bear the name of another's."""
-    names = [_name(case) for case in cases]
     for place, (case, name) in enumerate(zip(cases, names, strict=True)):
         others = [str(c) for c, n in zip(cases, names, strict=True) if n == name and c != case]
         if name and names.count(name) > 1:
             also = ", ".join(others) or "itself, named twice"
             words = f"{name}: also the number and revision of {also}; each dossier needs its own"
-            yield place, Outcome(case, WRONG_INPUT, problems=(words,))
+            yield place, Outcome(case, WRONG_INPUT, problems=(words,), count=1)
 
 
 def _name(case: Path) -> str:
@@ -158,10 +147,3 @@ def _name(case: Path) -> str:
         return ""
     number, revision = document.get("number"), document.get("revision")
     return f"{number}-r{revision}" if isinstance(number, str) else ""
-
-
-def summary(outcomes: Sequence[Outcome]) -> str:
-    """Return one line that counts what became of all cases."""
-    words = Counter(each.decision or "with problems, no dossier made" for each in outcomes)
-    counted = ", ".join(f"{count} {word}" for word, count in sorted(words.items()))
-    return f"{len(outcomes)} cases: {counted}"

@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from dossier.cli_archive import identity, seal, sign, verify
+from dossier.cli_build import build
 from dossier.cli_register import compare, register
 from dossier.cli_start import explain, new, request, schema
 from dossier.outcome import DEBUG, decided
@@ -80,68 +81,11 @@ def check(
     raise typer.Exit(decided(assessment.decision.value))
 
 
-@app.command()
-def build(
-    cases: Annotated[
-        list[Path],
-        typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
-    ],
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
-    issued: Issued = None,
-    jobs: Annotated[
-        int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
-    ] = 1,
-    house: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder of house templates: sections, style, logo."),
-    ] = None,
-) -> None:
-    """Decide each case and write its dossier: OUT/NUMBER-rREVISION.pdf, and .json beside it.
-
-    A case with problems does not stop the others; the exit code is the worst of all.
-
-    Example: dossier build inputs/polder-pumps
-    Example: dossier build inputs/polder-pumps inputs/chain-ferry --jobs 2
-    """
-    if len(cases) > 1:
-        raise typer.Exit(_build_many(cases, out, _day(issued), jobs, house))
-    from dossier.apart import build_apart
-
-    built = None if house else build_apart(cases[0], out, _day(issued))
-    if built is None:
-        from dossier.apart import Written
-        from dossier.api import build as build_dossier
-        from dossier.terminal import decision_line
-
-        whole = build_dossier(cases[0], out, _day(issued), house=house)
-        line = decision_line(whole.assessment, whole.signoff)
-        built = Written(whole.pdf, whole.json, whole.assessment.decision.value, line)
-    typer.echo("\n".join((shown(built.pdf), shown(built.json), built.line)))
-    raise typer.Exit(decided(built.decision))
-
-
-def _build_many(
-    cases: list[Path], out: Path, issued: date | None, jobs: int, house: Path | None
-) -> int:
-    """Print a line for each case as it is done, and a summary; return the worst exit code."""
-    from dossier.batch import build_many, summary
-
-    outcomes = []
-    for each in build_many(cases, out, issued, jobs=jobs, debug=DEBUG in sys.argv, house=house):
-        outcomes.append(each)
-        if each.files:
-            typer.echo(shown(f"{each.case}: {each.files[0]}: {each.line}"))
-        else:
-            head = shown(f"{each.case}: no dossier")
-            typer.echo("\n".join((head, *each.problems)), err=True)
-    typer.echo(summary(outcomes))
-    return max(each.code for each in outcomes)
-
-
 def _day(issued: datetime | None) -> date | None:
     return None if issued is None else issued.date()
 
 
+app.command()(build)
 for _command in (sign, seal, identity, verify):
     app.command()(_command)
 app.command()(register)

@@ -2,10 +2,16 @@
 
 import contextlib
 import gc
+import os
 from importlib import import_module
 
-from dossier.case.units import parse_quantity
-from dossier.report.render import RenderError, load_weasyprint
+# Each process has a core of its own: the numerical libraries start no further threads in it.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+from dossier.archive.program import program_digest  # noqa: E402  after the settings above
+from dossier.case.units import parse_quantity  # noqa: E402
+from dossier.report.render import RenderError, load_weasyprint  # noqa: E402
 
 __all__ = ["SLOW"]
 
@@ -17,8 +23,13 @@ SLOW = (
     "matplotlib.figure",
     "dossier.api",
     "dossier.archive.record",
+    "dossier.batch",
     "dossier.case.read",
+    "dossier.cli",
     "dossier.decision.assess",
+    "dossier.terminal",
+    "jinja2.sandbox",
+    "rfc8785",
 )
 
 for _name in SLOW:
@@ -27,5 +38,7 @@ for _name in SLOW:
 parse_quantity("1 kPa", "pressure")  # builds the registry of units
 with contextlib.suppress(RenderError):  # each case says what is missing
     load_weasyprint()
+program_digest()
+gc.set_threshold(50_000, 20, 50)  # as for a single build
 gc.collect()
 gc.freeze()  # what is shared by all processes is not looked through again

@@ -11,7 +11,7 @@ from dossier.report.signing import SignOff
 from dossier.report.words import answer_of
 from dossier.shown import shown
 
-__all__ = ["decision_line", "print_assessment"]
+__all__ = ["decision_line", "print_assessment", "stated"]
 
 
 def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> None:
@@ -41,7 +41,11 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
 
 def decision_line(assessment: Assessment, signoff: SignOff) -> str:
     """Return the last line: the decision, or, unsigned, what the calculation would give."""
-    decision = assessment.decision.value
+    return stated(assessment.decision.value, signoff)
+
+
+def stated(decision: str, signoff: SignOff) -> str:
+    """Return a decision as far as it is signed."""
     if signoff.complete:
         return f"decision: {decision}"
     answer = answer_of(decision, signoff)

@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,7 +21,7 @@ from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import RawTable, TableError, read_csv, read_sheet
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
-__all__ = ["read_asked_files", "read_case_files"]
+__all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
 
 MAX_FILE = 512 * 2**20
 MAX_CASE = 512 * 2**20
@@ -200,3 +201,40 @@ def _raw(shown: str, content: bytes, path: str, sheet: str, renamed: dict[str, s
     if suffix in {".csv", ".txt", ".tsv"}:
         return read_csv(shown, content, renamed)
     raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """The files that a case rests on, with digests, before anything is made of them."""
+
+    name: str
+    """Name of the case folder."""
+    qualification: Qualification
+    inputs: tuple[InputFile, ...]
+    """The same files as those of the case once it is read, in the same order."""
+    signoff: InputFile | None
+
+    @property
+    def files(self) -> tuple[InputFile, ...]:
+        """Return all files, that of the sign-offs at the end."""
+        return (*self.inputs, self.signoff) if self.signoff else self.inputs
+
+
+def gather(folder: Path) -> Gathered:
+    """Return the files of the case in `folder`; only case.toml is looked into.
+
+    Raises CaseError where case.toml cannot be read or a file that it names cannot be had.
+    """
+    reader = _Reader(folder)
+    qualification = reader.model("case.toml", Qualification, "case.toml")
+    if qualification is not None:
+        reader.fetch(qualification.application, "case.toml")
+        for entry in qualification.record:
+            reader.fetch(entry.file.partition("#")[0], "case.toml")
+    inputs = tuple(reader.files[name] for name in sorted(reader.files))
+    if (reader.folder / SIGNOFF_FILE).exists():
+        reader.fetch(SIGNOFF_FILE, SIGNOFF_FILE)
+    if reader.problems or qualification is None:
+        raise CaseError(dict.fromkeys(reader.problems))
+    signoff = reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}")
+    return Gathered(reader.folder.name, qualification, inputs, signoff)

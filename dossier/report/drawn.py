@@ -5,6 +5,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -118,6 +119,8 @@ def data_uri(picture: bytes) -> str:
 def second_core() -> bool:
     """Return whether a second process pays: not where this is one of several at work."""
     if sys.platform != "linux" or multiprocessing.parent_process() is not None:
+        return False
+    if threading.current_thread() is not threading.main_thread():
         return False
     return len(os.sched_getaffinity(0)) > 1
 

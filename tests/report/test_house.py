@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from dossier.api import _house_of, assess, compose, issue_date, read_case
+from dossier.api import assess, compose, house_of, issue_date, read_case
 from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL
 from dossier.outcome import explained
@@ -291,12 +291,12 @@ def test_a_case_names_its_house_inside_the_inputs_only(tmp_path):
     case = sample.case()
     named = replace(case, qualification=case.qualification.model_copy(update={"house": "../house"}))
     (tmp_path / "case").mkdir()
-    assert _house_of(tmp_path / "case", case) is None
-    assert _house_of(tmp_path / "case", named) == (tmp_path / "house").resolve()
+    assert house_of(tmp_path / "case", case.qualification) is None
+    assert house_of(tmp_path / "case", named.qualification) == (tmp_path / "house").resolve()
     for path in ("../../house", "/etc", "../../../x"):
         outside = replace(case, qualification=case.qualification.model_copy(update={"house": path}))
         with pytest.raises(CaseError, match="leads out of the inputs folder"):
-            _house_of(tmp_path / "case", outside)
+            house_of(tmp_path / "case", outside.qualification)
 
 
 def test_the_manifest_names_the_house_and_a_refusal_ends_with_exit_code_2(house, tmp_path):

@@ -1,0 +1,111 @@
+"""The command that builds dossiers: one, or many at once."""
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dossier.outcome import DEBUG, WRONG_INPUT, decided
+
+if TYPE_CHECKING:
+    from dossier.batch_order import Order
+    from dossier.batch_outcome import Outcome
+
+__all__ = ["build"]
+
+
+def build(
+    cases: Annotated[
+        list[Path],
+        typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
+    ],
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
+    issued: Annotated[
+        datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"],
+            help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
+        ),
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
+    ] = 1,
+    house: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder of house templates: sections, style, logo."),
+    ] = None,
+    only_stale: Annotated[
+        bool,
+        typer.Option("--only-stale", help="Leave dossiers alone that are whole and up to date."),
+    ] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Build over a sealed dossier; its seals are lost.")
+    ] = False,
+    summary: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Also write what became of each case, as JSON."),
+    ] = None,
+    scheduler: Annotated[
+        str,
+        typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers build, for --jobs."),
+    ] = "",
+) -> None:
+    """Decide each case and write its dossier: OUT/NUMBER-rREVISION.pdf, and .json beside it.
+
+    A case with problems does not stop the others; the exit code is the worst of all.
+
+    Example: dossier build inputs/polder-pumps
+    Example: dossier build inputs/polder-pumps inputs/chain-ferry --jobs 2 --only-stale
+    """
+    day = None if issued is None else issued.date()
+    if len(cases) > 1 or only_stale or summary is not None or scheduler:
+        from dossier.batch_order import Order
+
+        order = Order(
+            out=out, issued=day, house=house, only_stale=only_stale, replace=replace,
+            debug=DEBUG in sys.argv,
+        )  # fmt: skip
+        raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))
+    from dossier.api import build as build_dossier
+    from dossier.terminal import decision_line
+
+    built = build_dossier(cases[0], out, day, house=house, replace=replace)
+    typer.echo(str(built.pdf))
+    typer.echo(str(built.json))
+    typer.echo(decision_line(built.assessment, built.signoff))
+    raise typer.Exit(decided(built.assessment.decision.value))
+
+
+def _build_many(
+    cases: list[Path], order: "Order", jobs: int, scheduler: str, summary: Path | None
+) -> int:
+    """Print a line for each case as it is done, and a summary; return the worst exit code."""
+    from dossier import batch_outcome
+    from dossier.archive.files import write_whole
+    from dossier.batch import build_many
+    from dossier.batch_cluster import ClusterError
+    from dossier.terminal_batch import print_summary, shown
+
+    outcomes = []
+    try:
+        with shown(len(cases)) as through:
+            for each in through(build_many(cases, order, jobs=jobs, scheduler=scheduler)):
+                outcomes.append(each)
+                _print(each)
+    except ClusterError as error:
+        typer.echo(str(error), err=True)
+        return WRONG_INPUT
+    print_summary(outcomes)
+    typer.echo(batch_outcome.summary(outcomes))
+    if summary is not None:
+        write_whole(summary, batch_outcome.summary_json(outcomes))
+    return max(each.code for each in outcomes)
+
+
+def _print(outcome: "Outcome") -> None:
+    if outcome.files:
+        typer.echo(f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}")
+    else:
+        typer.echo("\n".join((f"{outcome.case}: no dossier", *outcome.problems)), err=True)
