@@ -5,6 +5,7 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any, Self
 
 from dossier.batch_order import Order, failed
@@ -45,7 +46,7 @@ class Cluster:
                 import distributed
         except ImportError:
             raise ClusterError(MISSING) from None
-        self._dask = distributed
+        self._ended: SimpleQueue[Any] = SimpleQueue()
         self._sent: dict[Any, _Sent] = {}
         self._early: dict[int, Outcome] = {}
         try:
@@ -83,7 +84,9 @@ class Cluster:
         except Exception as error:  # noqa: BLE001  one bad case never stops the rest
             self._early[place] = _reported(case, error, order)
             return
-        self._sent[self._submitted(parcel)] = _Sent(place, case, order)
+        future = self._submitted(parcel)
+        self._sent[future] = _Sent(place, case, order)
+        future.add_done_callback(self._ended.put)
 
     def _submitted(self, parcel: Parcel) -> Any:
         with warnings.catch_warnings():
@@ -96,8 +99,9 @@ class Cluster:
         if self._early:
             found, self._early = self._early, {}
             return found
-        ended = self._dask.wait(list(self._sent), return_when="FIRST_COMPLETED").done
-        return {self._sent[each].place: self._taken(each, self._sent.pop(each)) for each in ended}
+        ended = self._ended.get()
+        sent = self._sent.pop(ended)
+        return {sent.place: self._taken(ended, sent)}
 
     def _taken(self, future: Any, sent: _Sent) -> Outcome:
         try:

@@ -17,9 +17,7 @@ def print_summary(outcomes: Sequence[Outcome]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(
-        highlight=False, markup=False, emoji=False, width=WIDTH, no_color=True, soft_wrap=False
-    )
+    console = Console(highlight=False, markup=False, emoji=False, width=WIDTH, no_color=True)
     table = Table(box=None, pad_edge=False, header_style="")
     for heading in ("case", "dossier", "decision", "standing", "done"):
         table.add_column(heading, overflow="fold")
@@ -27,7 +25,10 @@ def print_summary(outcomes: Sequence[Outcome]) -> None:
     for each in outcomes:
         cells = (str(each.case), each.name, each.reads, each.standing, each.done)
         table.add_row(*(Text(_printable(cell)) for cell in cells), str(each.count or ""))
-    console.print(table)
+    with console.capture() as printed:
+        console.print(table)
+    for line in printed.get().splitlines():
+        print(line.rstrip())  # noqa: T201  this is a terminal
 
 
 def _printable(text: str) -> str:
