@@ -16,6 +16,9 @@ from dossier import build
 from dossier.archive import files, register
 from dossier.archive.files import NOTES, note_of, save_files
 
+# The copies only write files; threads of the numerical libraries are not needed in them.
+pytestmark = pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
+
 INPUTS = Path(__file__).parents[1] / "inputs"
 STEM = "LFQ-0001-r0"
 OLD = b"%PDF-old" + b"o" * 1_500_000, b'{"old": 1}' * 9_000

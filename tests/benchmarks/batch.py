@@ -1,11 +1,16 @@
-"""Forty dossiers with one worker and with two: `dossier build CASE... --jobs N`."""
+"""Many dossiers by one process, by two, and by a cluster of two workers on this machine.
+
+``python -m tests.benchmarks.batch [SMALL [DEMO]]``; only the ratios mean something.
+"""
 
 import shutil
 import sys
 import tempfile
+from contextlib import ExitStack
 from pathlib import Path
 
 from tests.benchmarks.timing import INPUTS, PYTHON, heading, run
+from tests.small_case import record, requirement, write
 
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
 TARGET = 1.9
@@ -23,25 +28,69 @@ def copies(folder, count):
     return made
 
 
-def main(count=40):
-    heading(f"{count} dossiers with one worker and with two")
-    with tempfile.TemporaryDirectory() as folder:
-        cases = copies(folder, count)
-        walls = {}
-        for jobs in (2, 1):
-            out = Path(folder, f"out{jobs}")
-            command = [PYTHON, "-m", "dossier", "build", *cases, "--out", out, "--jobs", jobs]
-            walls[jobs], _ = run(command)
-            print(f"  {jobs} at once: {walls[jobs]:.1f} s, {walls[jobs] / count:.2f} s a dossier")
+def variants(folder, count):
+    """Make `count` small cases, each with other measured values."""
+    made = []
+    for place in range(count):
+        values = [1800 + 7 * place + 13 * each for each in range(3)]
+        rows = "".join(f"S{each + 1},{value}\n" for each, value in enumerate(values))
+        table = record("M1", "measurement", f"specimen,burst pressure [kPa]\n{rows}")
+        asked = requirement("burst_pressure", min=f"{1500 + place} kPa")
+        case = write(Path(folder, f"v{place}"), [table], [asked], plan=("S1", "S2", "S3"))
+        text = (case / "case.toml").read_text()
+        (case / "case.toml").write_text(text.replace("SMALL-1", f"SMALL-{place + 1}"))
+        made.append(case)
+    return made
+
+
+def contest(cases, folder):
+    """Time one process, two, and a cluster of two workers; say whether all wrote the same."""
+    ways = {"one process": ("--jobs", 1), "two processes": ("--jobs", 2)}
+    walls, outs = {}, {}
+    with ExitStack() as stack:
+        try:
+            from distributed import LocalCluster
+        except ImportError:
+            print("  no cluster: the extra of that name is not installed")
+        else:
+            cluster = stack.enter_context(
+                LocalCluster(
+                    n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+                )
+            )
+            ways["cluster of two"] = ("--scheduler", cluster.scheduler_address)
+        for name, options in ways.items():
+            outs[name] = Path(folder, name.replace(" ", "-"))
+            command = [PYTHON, "-m", "dossier", "build", *cases, "--out", outs[name], *options]
+            walls[name], _ = run(command)
+            each = walls[name] / len(cases)
+            print(f"  {name:14s} {walls[name]:8.1f} s, {each:.2f} s a dossier")
+    _compare(walls, outs, len(cases))
+
+
+def _compare(walls, outs, count):
+    first, *others = walls
+    written = sorted(path.name for path in outs[first].iterdir() if path.is_file())
+    assert len(written) == 2 * count
+    for other in others:
         same = all(
-            path.read_bytes() == (Path(folder, "out2") / path.name).read_bytes()
-            for path in sorted(Path(folder, "out1").iterdir())
+            (outs[first] / name).read_bytes() == (outs[other] / name).read_bytes()
+            for name in written
         )
-        assert len(list(Path(folder, "out1").iterdir())) == 2 * count
-    gain = walls[1] / walls[2]
-    print(f"  gain {gain:.2f}; target at least {TARGET}: {'met' if gain >= TARGET else 'MISSED'}; "
-          f"files {'the same' if same else 'DIFFERENT'}")  # fmt: skip
+        gain = walls[first] / walls[other]
+        print(
+            f"  {other}: {gain:.2f} times one; target at least {TARGET}: "
+            f"{'met' if gain >= TARGET else 'MISSED'}; files {'the same' if same else 'DIFFERENT'}"
+        )
+
+
+def main(count=200, demos=40):
+    for words, make, many in (("small", variants, count), ("demo", copies, demos)):
+        if many:
+            heading(f"{many} {words} dossiers")
+            with tempfile.TemporaryDirectory() as folder:
+                contest(make(folder, many), folder)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    main(*map(int, sys.argv[1:]))
