@@ -71,8 +71,10 @@ def test_building_twice_gives_the_same_bytes_whatever_the_machine_is_set_to(tmp_
         done = run("build", INPUTS / "polder-pumps", "--out", tmp_path / str(number), **environment)
         assert done.returncode == 0, done.stderr
         folder = tmp_path / str(number)
-        written.append({p.name: p.read_bytes() for p in sorted(folder.iterdir())})
-    assert set(written[0]) == {"LFQ-0412-r0.pdf", "LFQ-0412-r0.json"}
+        files = sorted(path for path in folder.rglob("*") if path.is_file())
+        written.append({p.relative_to(folder).as_posix(): p.read_bytes() for p in files})
+    noted = ".built/LFQ-0412-r0.json"
+    assert set(written[0]) == {"LFQ-0412-r0.pdf", "LFQ-0412-r0.json", noted}
     assert written[0] == written[1]
 
 
