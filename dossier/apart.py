@@ -14,9 +14,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
 
+from dossier.archive.files import refuse_sealed, save_files, stem_of
 from dossier.case.problems import CaseError
 from dossier.report.drawn import CHART, Draw, receive, second_core, send, widen
-from dossier.written import write_dossier
 
 __all__ = ["Written", "build_apart"]
 
@@ -43,14 +43,17 @@ class _Decided:
     stem: str
     decision: str
     line: str
+    program: str
 
 
-def build_apart(folder: Path, out: Path, issued: date | None = None) -> Written | None:
+def build_apart(
+    folder: Path, out: Path, issued: date | None = None, *, replace: bool = False
+) -> Written | None:
     """Write the dossier of a case as `api.build` does, to the byte.
 
     None where it cannot be done apart: no second processor, a house's templates, or the other
-    process failed; `api.build` then does it, or meets the same error.  Raises CaseError for
-    problems of the inputs and MissingLibraryError.
+    process failed; `api.build` then does it, or meets the same error.  Raises MissingLibraryError,
+    and CaseError for problems of the inputs and, unless `replace`, where the PDF there is sealed.
     """
     if not second_core():
         return None
@@ -58,7 +61,7 @@ def build_apart(folder: Path, out: Path, issued: date | None = None) -> Written 
         warnings.simplefilter("ignore", DeprecationWarning)  # of forking beside sleeping threads
         other = _start(folder, issued)
     try:
-        return _laid_out(other, out)
+        return _laid_out(other, out, replace=replace)
     finally:
         other.end()
 
@@ -101,7 +104,7 @@ def _start(folder: Path, issued: date | None) -> _Other:
     return _Other(child, [os.fdopen(reader, "rb") for reader, _ in ends])
 
 
-def _laid_out(other: _Other, out: Path) -> Written | None:
+def _laid_out(other: _Other, out: Path, *, replace: bool) -> Written | None:
     from dossier.report.layout import lay_out, load_weasyprint, without_collector
 
     load_weasyprint()
@@ -111,11 +114,16 @@ def _laid_out(other: _Other, out: Path) -> Written | None:
         raise CaseError(found)
     if not isinstance(found, _Decided):
         return None
+    if not replace:
+        refuse_sealed(out / f"{found.stem}.pdf")
     with without_collector():
         rendered = lay_out(found.sheet, other.picture)
     if other.lost:
         return None
-    paths = write_dossier(out, found.stem, rendered.without_fault(), found.document)
+    paths = save_files(
+        found.stem, rendered.without_fault(), found.document, out,
+        replace=replace, program=found.program,
+    )  # fmt: skip
     return Written(*paths, found.decision, found.line)
 
 
@@ -134,6 +142,7 @@ def _decide(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> NoR
 
 def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> None:
     from dossier import api
+    from dossier.archive.program import program_digest
     from dossier.terminal import decision_line
 
     case = api.read_case(folder)
@@ -144,8 +153,9 @@ def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> 
     with api.composed(case, assessment, day) as (ready, document):
         line = decision_line(assessment, api.sign_off(case, assessment, issued))
         found = _Decided(
-            ready.sheet(), document, api.stem_of(case), assessment.decision.value, line
-        )
+            ready.sheet(), document, stem_of(case.qualification), assessment.decision.value, line,
+            program_digest(),
+        )  # fmt: skip
         send(pipes[0], pickle.dumps(found))
         _draw(ready.charts.wanted, pipes)
 

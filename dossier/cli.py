@@ -14,7 +14,6 @@ from dossier.cli_build import build
 from dossier.cli_register import compare, register
 from dossier.cli_start import explain, new, request, schema
 from dossier.outcome import DEBUG, decided
-from dossier.shown import shown
 
 __all__ = ["app", "main"]
 

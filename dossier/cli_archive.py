@@ -66,8 +66,8 @@ def seal(
     Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
     """
     from dossier.archive.attached import NotADossierError
+    from dossier.archive.files import write_whole
     from dossier.archive.signature import load_keys, seal_pdf
-    from dossier.written import write_whole
 
     try:
         keys = load_keys(key, cert, _passphrase())
@@ -132,9 +132,9 @@ def verify(
     Example: dossier verify out/LFQ-0412-r0.pdf --trust identities/test-authority.pem
     """
     from dossier.archive.attached import NotADossierError
+    from dossier.archive.files import write_whole
     from dossier.archive.verify import verify as verify_file
     from dossier.terminal_verify import facts_json, print_verification
-    from dossier.written import write_whole
 
     trusted = [path.read_bytes() for path in trust or ()]
     moment = at.replace(hour=12, tzinfo=UTC) if at else None

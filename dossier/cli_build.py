@@ -1,15 +1,17 @@
 """The command that builds dossiers: one, or many at once."""
 
 import sys
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from dossier.outcome import DEBUG, WRONG_INPUT, decided
+from dossier.shown import shown
 
 if TYPE_CHECKING:
+    from dossier.apart import Written
     from dossier.batch_order import Order
     from dossier.batch_outcome import Outcome
 
@@ -68,14 +70,25 @@ def build(
             debug=DEBUG in sys.argv,
         )  # fmt: skip
         raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))
+    from dossier.apart import build_apart
+
+    built = None if house else build_apart(cases[0], out, day, replace=replace)
+    if built is None:
+        built = _built_here(cases[0], out, day, house, replace=replace)
+    typer.echo("\n".join((shown(built.pdf), shown(built.json), built.line)))
+    raise typer.Exit(decided(built.decision))
+
+
+def _built_here(
+    case: Path, out: Path, day: date | None, house: Path | None, *, replace: bool
+) -> "Written":
+    from dossier.apart import Written
     from dossier.api import build as build_dossier
     from dossier.terminal import decision_line
 
-    built = build_dossier(cases[0], out, day, house=house, replace=replace)
-    typer.echo(str(built.pdf))
-    typer.echo(str(built.json))
-    typer.echo(decision_line(built.assessment, built.signoff))
-    raise typer.Exit(decided(built.assessment.decision.value))
+    built = build_dossier(case, out, day, house=house, replace=replace)
+    line = decision_line(built.assessment, built.signoff)
+    return Written(built.pdf, built.json, built.assessment.decision.value, line)
 
 
 def _build_many(
@@ -86,11 +99,11 @@ def _build_many(
     from dossier.archive.files import write_whole
     from dossier.batch import build_many
     from dossier.batch_cluster import ClusterError
-    from dossier.terminal_batch import print_summary, shown
+    from dossier.terminal_batch import following, print_summary
 
     outcomes = []
     try:
-        with shown(len(cases)) as through:
+        with following(len(cases)) as through:
             for each in through(build_many(cases, order, jobs=jobs, scheduler=scheduler)):
                 outcomes.append(each)
                 _print(each)
@@ -106,6 +119,7 @@ def _build_many(
 
 def _print(outcome: "Outcome") -> None:
     if outcome.files:
-        typer.echo(f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}")
+        typer.echo(shown(f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"))
     else:
-        typer.echo("\n".join((f"{outcome.case}: no dossier", *outcome.problems)), err=True)
+        head = shown(f"{outcome.case}: no dossier")
+        typer.echo("\n".join((head, *outcome.problems)), err=True)

@@ -82,10 +82,10 @@ def write_request(request: TestRequest, out: Path) -> list[Path]:
     `records/records.xlsx`.  Raises CaseError where a sheet of an earlier request is there already:
     it may hold values by now.
     """
+    from dossier.archive.files import write_whole
     from dossier.report.request_page import request_pdf
     from dossier.request.block import record_block
     from dossier.request.sheets import csv_sheet, workbook
-    from dossier.written import write_whole
 
     sheets = [sheet for test in request.tests for sheet in test.sheets]
     paths = [out / sheet.file for sheet in sheets]

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 
 from dossier.batch_outcome import Outcome
 
-__all__ = ["print_summary", "shown"]
+__all__ = ["following", "print_summary"]
 
 WIDTH = 100
 
@@ -36,7 +36,7 @@ def _printable(text: str) -> str:
 
 
 @contextmanager
-def shown(total: int) -> Iterator[Callable[[Iterable[Outcome]], Iterator[Outcome]]]:
+def following(total: int) -> Iterator[Callable[[Iterable[Outcome]], Iterator[Outcome]]]:
     """Give a function that passes outcomes through and shows on standard error how many came.
 
     The bar is drawn only where standard error is a terminal, and taken away while the caller

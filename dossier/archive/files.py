@@ -8,9 +8,12 @@ import tempfile
 import time
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
+
+if TYPE_CHECKING:
+    from dossier.case.model import Qualification
 
 __all__ = [
     "NOTES",
@@ -29,18 +32,19 @@ LEFT_OVER = 3600.0
 _TEMPORARY = re.compile(r"\.[A-Za-z0-9][A-Za-z0-9._-]*-r\d+\.(pdf|json)\.[a-z0-9_]{8}")
 
 
-def stem_of(qualification: Qualification) -> str:
+def stem_of(qualification: "Qualification") -> str:
     """Return the name of a dossier's files: its number and revision."""
     return f"{qualification.number}-r{qualification.revision}"
 
 
 def save_files(
-    stem: str, pdf: bytes, document: bytes, out: Path, *, replace: bool = False
+    stem: str, pdf: bytes, document: bytes, out: Path, *, replace: bool = False, program: str = ""
 ) -> tuple[Path, Path]:
     """Write `<stem>.pdf` and `<stem>.json` into `out`, each whole; return their paths.
 
     The note of what was written comes last: whatever happens before, a later run sees that the
-    files are not those of the note.  Raises CaseError, unless `replace`, where the PDF is sealed.
+    files are not those of the note.  `program` is the digest of the program, where it is known
+    already.  Raises CaseError, unless `replace`, where the PDF is sealed.
     """
     paths = out / f"{stem}.pdf", out / f"{stem}.json"
     if not replace:
@@ -50,18 +54,21 @@ def save_files(
         _clear(folder)
     write_whole(paths[0], pdf)
     write_whole(paths[1], document)
-    write_whole(out / NOTES / f"{stem}.json", _text(note_of(pdf, document)))
+    write_whole(out / NOTES / f"{stem}.json", _text(note_of(pdf, document, program)))
     return paths
 
 
-def note_of(pdf: bytes, document: bytes) -> dict[str, str]:
+def note_of(pdf: bytes, document: bytes, program: str = "") -> dict[str, str]:
     """Return what is noted of a dossier: digests of both files and of the program."""
-    from dossier.archive.program import program_digest
+    if not program:
+        from dossier.archive.program import program_digest
+
+        program = program_digest()
 
     return {
         "json": hashlib.sha256(document).hexdigest(),
         "pdf": hashlib.sha256(pdf).hexdigest(),
-        "program": program_digest(),
+        "program": program,
     }
 
 
