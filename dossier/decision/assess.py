@@ -27,9 +27,13 @@ from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.limits import Limits
 from dossier.evidence.outliers import find_outlier, outlier_note
 from dossier.evidence.prepare import prepare
+from dossier.evidence.registry import Side
 from dossier.words import later, say
 
 __all__ = ["assess_case", "seed_of"]
+
+Compute = Callable[[Demand, Side], Estimate | NotDemonstrated]
+"""What a demand asks for, of one of the filters."""
 
 
 def seed_of(case: Case) -> int:
@@ -46,7 +50,8 @@ def assess_case(case: Case, demands: Sequence[Demand], limits: Limits, on: date)
     Pure: the same case, limits and day give the same assessment.
     """
     bench = prepare(case, limits, seed_of(case))
-    findings = tuple(_light(_finding(bench, demand, on)) for demand in demands)
+    compute = _once(bench)
+    findings = tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
     decision = overall(
         [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
     )
@@ -72,12 +77,25 @@ class _Blank:
     reason: str
 
 
-def _finding(bench: Bench, demand: Demand, on: date) -> Finding:
+def _once(bench: Bench) -> Compute:
+    """Return what computes a quantity once, however many requirements ask for the same."""
+    known: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+
+    def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+        key = (demand.quantity.name, side, *sorted(demand.at.items()))
+        if key not in known:
+            known[key] = demand.quantity.compute(bench, side, demand.at)
+        return known[key]
+
+    return compute
+
+
+def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Finding:
     if demand.not_applicable:
         blank = _Blank(Verdict("not applicable"), demand.not_applicable)
         return _blank(demand, blank, None, None)
-    found = demand.quantity.compute(bench, "candidate", demand.at)
-    reference = _reference(bench, demand)
+    found = compute(demand, "candidate")
+    reference = _reference(bench, demand, compute)
     other = None if isinstance(reference, NotDemonstrated) else reference
     if isinstance(found, NotDemonstrated):
         return _blank(demand, _Blank(Verdict("not demonstrated"), found.reason), None, other)
@@ -152,10 +170,10 @@ def _statement(
     )
 
 
-def _reference(bench: Bench, demand: Demand) -> Estimate | NotDemonstrated:
+def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | NotDemonstrated:
     if bench.case.qualification.reference is None:
         return NotDemonstrated(reason=say("the case describes no reference filter"))
-    return demand.quantity.compute(bench, "reference", demand.at)
+    return compute(demand, "reference")
 
 
 def _threshold(demand: Demand, reference: Estimate | None) -> Threshold:
