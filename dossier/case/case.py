@@ -10,6 +10,7 @@ from dossier.case.model import (
     Qualification,
     RecordEntry,
 )
+from dossier.case.raw_table import Note
 from dossier.case.records import Table
 from dossier.case.signoff_file import SignOffEntry
 
@@ -44,6 +45,8 @@ class Record:
     file: str
     """Name of the input file that holds it."""
     sheet: str = ""
+    notes: tuple[Note, ...] = ()
+    """How the file was read, where it is not written as the case format asks."""
 
     @property
     def id(self) -> str:

@@ -5,76 +5,64 @@ the header has, is recognised without looking at single lines; any other piece i
 """
 
 import csv
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "LONGEST_LINE",
-    "CsvRows",
-    "LongLine",
-    "NotText",
-    "cells_of",
-    "separator_of",
-    "sort_rows",
-]
+from dossier.case.raw_table import Column, TableError
+from dossier.case.table_head import MAX_HEAD, columns_of, find_names, with_units
+
+__all__ = ["CsvRows", "Piece", "cells_of", "lines_of_cells", "separator_of", "sort_rows"]
 
 HEAD = 2**14
 PIECE = 2**20
 LONGEST_LINE = 2**17
 """Bytes that a line may have; a library for CSV takes no longer cell either."""
-BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 NUMBER = b"0123456789.+-eE"
 
 
-class NotText(ValueError):  # noqa: N818  named for what the content is
-    """The content is not UTF-8; `row` is where it stops to be."""
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Some data rows that follow each other, without blank lines and remarks."""
 
-    def __init__(self, row: int) -> None:
-        self.row = row
-        super().__init__(f"not UTF-8 text in row {row}")
-
-
-class LongLine(ValueError):  # noqa: N818  named for what was found
-    """A line is longer than `LONGEST_LINE`; `row` is where."""
-
-    def __init__(self, row: int) -> None:
-        self.row = row
-        super().__init__(f"row {row} is too long")
+    text: bytes | memoryview
+    """The rows, each ending in a line feed but for the last row of the file."""
+    lines: NDArray[np.int64]
+    """Row numbers in the file."""
+    plain: bool
+    """True where every cell is empty or made of the characters of a number."""
 
 
 @dataclass(slots=True)
 class CsvRows:
     """The remarks, the header and the data rows of a file, with their row numbers."""
 
+    renamed: dict[str, str]
     remarks: list[tuple[int, str]] = field(default_factory=list)
     header: str | None = None
     """None while no row was found."""
-    header_row: int = 0
-    pieces: list[bytes] = field(default_factory=list)
-    """Data rows, each ending in a line feed, without blank lines and remarks."""
-    numbers: list[NDArray[np.int64]] = field(default_factory=list)
-    """Row numbers of the rows of each piece."""
+    separator: str = ","
+    columns: tuple[Column, ...] = ()
+    titles: int = 0
+    """Rows above the header that were taken for titles."""
+    units_below: bool = False
+    """True where the row below the names holds the units."""
+    pieces: list[Piece] = field(default_factory=list)
     ragged: list[tuple[int, int]] = field(default_factory=list)
     """Row number and number of cells of each row that has not as many as the header."""
-    plain: bool = True
-    """True where every cell is empty or made of the characters of a number."""
 
     @property
     def lines(self) -> NDArray[np.int64]:
         """Return the row number of each data row."""
-        return np.concatenate([np.zeros(0, dtype=np.int64), *self.numbers])
+        return np.concatenate([np.zeros(0, dtype=np.int64), *(each.lines for each in self.pieces)])
 
-    def first_with(self, mark: bytes) -> tuple[int, str] | None:
-        """Return row number and text of the first data row that holds `mark`, or None."""
-        for piece, numbers in zip(self.pieces, self.numbers, strict=True):
-            at = piece.find(mark)
-            if at >= 0:
-                place = piece.count(b"\n", 0, at)
-                return int(numbers[place]), piece.split(b"\n")[place].decode()
-        return None
+    @property
+    def size(self) -> int:
+        """Return the bytes of all data rows."""
+        return sum(len(each.text) for each in self.pieces)
 
 
 def separator_of(header: str) -> str:
@@ -83,89 +71,142 @@ def separator_of(header: str) -> str:
 
 
 def cells_of(line: str, separator: str) -> list[str]:
-    """Return the cells of one line, quotation marks removed."""
-    return next(csv.reader([line], delimiter=separator))
+    """Return the cells of one line, quotation marks removed; TableError where one is too long."""
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error as error:
+        raise TableError("", str(error), f"the row starts {line[:40]!r}; export it again") from None
 
 
-def sort_rows(content: bytes) -> CsvRows:
-    """Return the rows of a CSV file in UTF-8; NotText where it is not, LongLine for a long line.
+def lines_of_cells(text: bytes, separator: str, *, strict: bool) -> list[list[str]]:
+    """Return the cells of each line of a text; csv.Error where a quotation mark stays open."""
+    lines = io.StringIO(text.decode(), newline="")
+    return list(csv.reader(lines, delimiter=separator, skipinitialspace=True, strict=strict))
 
-    Lines that start with ``#`` are remarks, blank lines are left out.
+
+def sort_rows(content: bytes, renamed: dict[str, str] | None = None) -> CsvRows:
+    """Return the rows of a CSV file in UTF-8; TableError where its head makes no sense.
+
+    Lines that start with ``#`` are remarks, and so are titles above the row of names; blank lines
+    and lines of empty cells are left out.  `renamed` maps the laboratory's own column names.
     """
-    rows = CsvRows()
+    rows = CsvRows(renamed or {})
     read = 0
-    for piece in _pieces(content.removeprefix(BYTE_ORDER_MARK)):
-        count = 0 if rows.header is None else _regular(piece, rows.header)
+    whole = memoryview(content)
+    for start, end in _pieces(content):
+        count = 0 if rows.header is None else _regular(content[start:end], rows)
         if count:
-            rows.pieces.append(piece if piece.endswith(b"\n") else piece + b"\n")
-            rows.numbers.append(np.arange(read + 1, read + count + 1))
+            lines = np.arange(read + 1, read + count + 1)
+            rows.pieces.append(Piece(whole[start:end], lines, plain=True))
         else:
-            count = _by_line(rows, piece, read)
+            count = _by_line(rows, content[start:end], read)
         read += count
     return rows
 
 
-def _pieces(content: bytes) -> Iterator[bytes]:
-    """Yield the content in pieces that end with a line; the first, with the header, is small.
-
-    Raises LongLine before a piece that is held together by one long line is copied.
-    """
+def _pieces(content: bytes) -> Iterator[tuple[int, int]]:
+    """Yield where pieces start and end, with a line; the first, with the header, is small."""
     start, size = 0, HEAD
     while start < len(content):
         end = content.find(b"\n", start + size)
         end = len(content) if end < 0 else end + 1
         if end - start - size > LONGEST_LINE:
-            raise LongLine(content.count(b"\n", 0, start + size) + 1)
-        yield content[start:end]
+            raise _long_line(content.count(b"\n", 0, start + size) + 1)
+        if start == 0:
+            end = max(end, _end_of_head(content))
+        yield start, end
         start, size = end, PIECE
 
 
-def _regular(piece: bytes, header: str) -> int:
+def _long_line(row: int) -> TableError:
+    what = f"a line longer than {LONGEST_LINE} bytes"
+    return TableError(f"row {row}", what, "one line a row; this is no such table")
+
+
+def _end_of_head(content: bytes) -> int:
+    """Return where as many lines end as the names are looked for in."""
+    end = 0
+    for _ in range(MAX_HEAD):
+        end = content.find(b"\n", end) + 1
+        if end == 0:
+            return len(content)
+    return end
+
+
+def _regular(piece: bytes, rows: CsvRows) -> int:
     """Return the number of rows of a piece made of numbers and separators only, 0 for any other."""
-    separator = separator_of(header)
-    width = len(cells_of(header, separator))
-    if width < 2 or (separator == "\t" and b"\t" * (width - 1) in piece):
-        return 0  # a line without cells would be taken for a row
-    more = {",": b" ", ";": b" ,", "\t": b""}[separator]
+    width = len(rows.columns)
+    empty = rows.separator.encode() * (width - 1)
+    if width < 2:
+        return 0  # a blank line would be taken for a row
+    more = {",": b" ", ";": b" ,", "\t": b","}[rows.separator]
     left = piece.translate(None, NUMBER + more)
     if not piece.endswith(b"\n"):
         left += b"\n"
     end = b"\r\n" if left.endswith(b"\r\n") else b"\n"
-    pattern = separator.encode() * (width - 1) + end
+    pattern = empty + end
     count = len(left) // len(pattern)
-    return count if left == pattern * count else 0
+    if left != pattern * count:
+        return 0
+    blank = piece.startswith(pattern) or piece.endswith(b"\n" + empty) or b"\n" + pattern in piece
+    return 0 if blank else count
 
 
 def _by_line(rows: CsvRows, piece: bytes, read: int) -> int:
     """Sort the lines of a piece into `rows`, `read` lines being before it; return their number."""
-    try:
-        lines = piece.decode().splitlines()
-    except UnicodeDecodeError as error:
-        raise NotText(read + piece.count(b"\n", 0, error.start) + 1) from None
+    lines = piece.decode().splitlines()
     data: list[tuple[int, str]] = []
+    empty = None if rows.header is None else rows.separator * (len(rows.columns) - 1)
     for number, line in enumerate(lines, read + 1):
         if len(line) > LONGEST_LINE:
-            raise LongLine(number)
+            raise _long_line(number)
         if line.lstrip(' "')[:1] == "#":
             rows.remarks.append((number, line.lstrip()[1:].strip()))
-        elif line.strip():
+        elif line.strip() and line != empty:
             data.append((number, line))
     if data and rows.header is None:
-        rows.header_row, rows.header = data.pop(0)
-    if data and rows.header is not None:
-        _add(rows, data, rows.header)
+        data = _without_head(rows, data)
+    if data and rows.columns and not rows.pieces and not rows.units_below:
+        data = _without_units(rows, data)
+    if data:
+        _add(rows, data)
     return len(lines)
 
 
-def _add(rows: CsvRows, data: list[tuple[int, str]], header: str) -> None:
-    separator = separator_of(header)
-    width = len(cells_of(header, separator))
+def _without_head(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    """Take titles and names from the first rows; return the rows below them."""
+    first = [(number, cells_of(line, separator_of(line))) for number, line in data[:MAX_HEAD]]
+    at = find_names(first, rows.renamed)
+    for number, cells in first[:at]:
+        words = " ".join(cell.strip() for cell in cells if cell.strip())
+        if words:
+            rows.remarks.append((number, words))
+            rows.titles += 1
+    rows.remarks.sort(key=lambda remark: remark[0])
+    number, rows.header = data[at]
+    rows.separator = separator_of(rows.header)
+    rows.columns = columns_of(first[at][1], number, rows.renamed)
+    empty = rows.separator * (len(rows.columns) - 1)
+    return [(number, line) for number, line in data[at + 1 :] if line != empty]
+
+
+def _without_units(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    number, line = data[0]
+    columns = with_units(rows.columns, cells_of(line, rows.separator), number)
+    if columns is None:
+        return data
+    rows.columns, rows.units_below = columns, True
+    return data[1:]
+
+
+def _add(rows: CsvRows, data: list[tuple[int, str]]) -> None:
+    width = len(rows.columns)
     for number, line in data:
         quoted = '"' in line
-        found = len(cells_of(line, separator)) if quoted else line.count(separator) + 1
+        found = len(cells_of(line, rows.separator)) if quoted else line.count(rows.separator) + 1
         if found != width:
             rows.ragged.append((number, found))
     piece = "".join(f"{line}\n" for _, line in data).encode()
-    rows.pieces.append(piece)
-    rows.numbers.append(np.array([number for number, _ in data], dtype=np.int64))
-    rows.plain = rows.plain and _regular(piece, header) == len(data)
+    plain = _regular(piece, rows) == len(data)
+    lines = np.array([number for number, _ in data], dtype=np.int64)
+    rows.pieces.append(Piece(piece, lines, plain))

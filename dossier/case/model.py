@@ -281,6 +281,8 @@ class RecordEntry(Model):
     file: Name
     columns: dict[str, str] = Field(default_factory=dict)
     """The laboratory's own column names mapped to those of the case format."""
+    decimal: Literal["", ".", ","] = ""
+    """Decimal mark of the file, for the rare one that does not show it; '' elsewhere."""
     size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
     conditions: Conditions = Conditions()
 

@@ -18,7 +18,7 @@ from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables import RawTable, TableError, read_csv, read_sheet
+from dossier.case.tables import RawTable, TableError, read_csv, read_sheet, sheet_names
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
 __all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
@@ -179,7 +179,7 @@ def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
         return None
     shown = f"{path}#{sheet}" if sheet else path
     try:
-        raw = _raw(shown, file.content, path, sheet, entry.columns)
+        raw = _raw(shown, file.content, path, sheet, entry)
         refuse_control_characters(raw)
         table = interpret(raw, entry.kind, entry.size_calibration)
     except TableError as error:
@@ -189,17 +189,22 @@ def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
     if table is None:
         return None
     remarks = tuple(Remark(row, text) for row, text in raw.remarks)
-    return Record(entry=entry, table=table, remarks=remarks, file=file.name, sheet=sheet)
+    return Record(
+        entry=entry, table=table, remarks=remarks, file=file.name, sheet=sheet, notes=raw.notes
+    )
 
 
-def _raw(shown: str, content: bytes, path: str, sheet: str, renamed: dict[str, str]) -> RawTable:
+def _raw(shown: str, content: bytes, path: str, sheet: str, entry: RecordEntry) -> RawTable:
     suffix = Path(path).suffix.lower()
     if suffix == ".xlsx":
         if not sheet:
-            raise TableError("", "no sheet named", f"write '{path}#SHEET'")
-        return read_sheet(shown, content, sheet, renamed)
+            names = ", ".join(map(repr, sheet_names(content)[:20]))
+            raise TableError(
+                "", "no sheet named", f"write '{path}#SHEET'; it has {names or 'none'}"
+            )
+        return read_sheet(shown, content, sheet, entry.columns, entry.decimal)
     if suffix in {".csv", ".txt", ".tsv"}:
-        return read_csv(shown, content, renamed)
+        return read_csv(shown, content, entry.columns, entry.decimal)
     raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
 
 

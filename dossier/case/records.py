@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.clock import CLOCKS
+from dossier.case.column_names import MEASURED
 from dossier.case.size_columns import count_columns
 from dossier.case.tables import Column, RawTable
 from dossier.case.units import UnitError, affine
@@ -125,6 +127,8 @@ def _column(raw: RawTable, name: str, example: str) -> Column | None:
 
 
 def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
+    if dimension == "time" and column.unit.lower() in CLOCKS:
+        return raw.clock(column)
     values = raw.numbers(column)
     try:
         factor, offset = affine(column.unit, dimension)
@@ -235,19 +239,6 @@ def _valve(raw: RawTable) -> ValveTable | None:
     return ValveTable(pressure_drop=drop, flow=flow, rising=~falling, specimen=names)
 
 
-MEASURED: dict[str, str] = {
-    "collapse pressure": "pressure",
-    "burst pressure": "pressure",
-    "first bubble pressure": "pressure",
-    "pulse cycles": "number",
-    "vibration hours": "time",
-    "anti-drain leakage": "volume rate",
-    "initial cleanliness": "mass",
-    "valve leakage": "volume rate",
-}
-"""Columns of a measurement record and their dimension."""
-
-
 def _measurement(raw: RawTable) -> MeasurementTable | None:
     _unknown(raw, {*MEASURED, "specimen", "remark"})
     column = _column(raw, "specimen", "specimen")
@@ -278,7 +269,7 @@ _SIGNS = {"": "", ">": ">", "≥": ">", "<": "<", "≤": "<"}
 
 def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
     values, signs = np.full(raw.rows, np.nan), []
-    for row, text in enumerate(raw.texts(column)):
+    for row, text in enumerate(raw.results(column)):
         match = _RESULT.fullmatch(text)
         if match is None or not np.isfinite(float(match[2])):
             signs.append("")
@@ -301,7 +292,11 @@ def _inspection(raw: RawTable) -> InspectionTable | None:
     wanted = [_column(raw, name, name) for name in ("characteristic", "specimen", "found")]
     if None in wanted:
         return None
-    texts = [tuple(raw.texts(column)) for column in wanted if column is not None]
+    texts = [
+        tuple(raw.results(column) if column.name.lower() == "found" else raw.texts(column))
+        for column in wanted
+        if column is not None
+    ]
     empty = np.full(raw.rows, np.nan)
     limits = (raw.find("lower"), raw.find("upper"))
     lower, upper = (empty if c is None else raw.numbers(c) for c in limits)

@@ -89,10 +89,24 @@ def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
 
 def _matrix(raw: RawTable, columns: list[Column]) -> NDArray[np.float64]:
     """Return the counts of all sizes (n, k) [1/mL]; one size lies together in memory."""
+    values = [raw.numbers(column) for column in columns]
+    factors = [_factor(raw, column) for column in columns]
+    if isinstance(raw.cells, np.ndarray) and all(each.base is raw.cells for each in values):
+        at = _evenly([column.index for column in columns])
+        if at is not None and all(factor == 1.0 for factor in factors):
+            return raw.cells[at].T  # a large table is not copied
     counts = np.empty((len(columns), raw.rows))
-    for row, column in zip(counts, columns, strict=True):
-        np.multiply(raw.numbers(column), _factor(raw, column), out=row)
+    for row, read, factor in zip(counts, values, factors, strict=True):
+        np.multiply(read, factor, out=row)
     return counts.T
+
+
+def _evenly(places: list[int]) -> slice | None:
+    """Return the slice that takes just these places in this order, None where there is none."""
+    step = places[1] - places[0] if len(places) > 1 else 1
+    if step < 1 or places != list(range(places[0], places[-1] + 1, step)):
+        return None
+    return slice(places[0], places[-1] + 1, step)
 
 
 def _factor(raw: RawTable, column: Column) -> float:

@@ -89,7 +89,8 @@ def _means(
     own: Floats, other: Floats, index: NDArray[np.int64]
 ) -> tuple[Floats, NDArray[np.int64]]:
     """Return means of the tenths over rows where both sides were read."""
-    both = np.where(np.isnan(other), np.nan, own)
+    gaps = np.isnan(other)
+    both = np.where(gaps, np.nan, own) if gaps.any() else own
     means, readings = multipass.interval_means(both, index)
     return means, readings
 

@@ -122,20 +122,25 @@ def interval_means(counts: Floats, index: NDArray[np.int64]) -> tuple[Floats, ND
         )
     if not ((index >= -1) & (index < TENTHS)).all():
         raise ValueError("a tenth must be -1 to 9")
-    read = ~np.isnan(values)
-    if not ((values >= 0.0) & (values < np.inf) | ~read).all():
-        not_negative(later("counts"), values[read], "1/mL")
-    filled = np.where(read, values, 0.0)
-    readings = _sums(index, read).astype(np.int64)
-    sums = _sums(index, filled)
+    if values.size and values.min() >= 0.0 and values.max() < np.inf:  # no cell is empty
+        sums = _sums(index, values)
+        every = np.bincount(index + 1, minlength=TENTHS + 1)[1:]
+        readings = np.repeat(every[:, None], values.shape[1], axis=1).astype(np.int64)
+    else:
+        read = ~np.isnan(values)
+        if not ((values >= 0.0) & (values < np.inf) | ~read).all():
+            not_negative(later("counts"), values[read], "1/mL")
+        readings = _sums(index, read).astype(np.int64)
+        sums = _sums(index, np.where(read, values, 0.0))
     return np.where(readings > 0, sums / np.maximum(readings, 1), np.nan), readings
 
 
 def _sums(index: NDArray[np.int64], values: NDArray[Any]) -> Floats:
     """Return the sums (10, k) of `values` (n, k) over the rows of each tenth."""
     sums = np.empty((TENTHS, values.shape[1]))
+    places = index + 1
     for size, column in enumerate(values.T):
-        sums[:, size] = np.bincount(index + 1, column, TENTHS + 1)[1:]
+        sums[:, size] = np.bincount(places, column, TENTHS + 1)[1:]
     return sums
 
 

@@ -10,6 +10,7 @@ from dossier.report.blocks import Cell, Column, Line, Table
 from dossier.report.condense import condensed, named
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.places import CHECKS
+from dossier.report.reading_notes import reading_notes
 from dossier.report.words import KINDS
 from dossier.words import later, say
 
@@ -229,6 +230,7 @@ def _remarks(case: Case) -> Table:
     rows = [(_who(ids, case), f"“{text}”") for text, ids in common.items()]
     for record in case.records:
         own = [f"{r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
+        own += reading_notes(record)
         if own:
             rows.append((record.id, "; ".join(own)))
     left = len(rows) - MOST_REMARKS

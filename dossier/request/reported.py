@@ -7,7 +7,7 @@ hold these tables against both.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dossier.case.records import MEASURED
+from dossier.case.column_names import MEASURED
 from dossier.words import later
 
 __all__ = ["Column", "Reported", "columns_of", "conditions_of", "instruments_of", "measured_column"]

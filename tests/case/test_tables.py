@@ -38,7 +38,7 @@ def test_separators_decimal_comma_and_byte_order_mark(text):
 
 
 @pytest.mark.parametrize(
-    "cell", ["NaN", "inf", "-Infinity", "n/a", "1 234", "10.5.1", "ten", "NULL"]
+    "cell", ["NaN", "inf", "-Infinity", "n/a", "1 23", "10.5.1", "ten", "NULL"]
 )
 def test_text_in_a_numeric_column_is_named_by_row_and_column(cell):
     table = read_csv("r.csv", f"time [min],flow [L/min]\n1,10\n2,{cell}\n3,11\n".encode())
@@ -58,9 +58,9 @@ def test_text_in_a_numeric_column_is_named_by_row_and_column(cell):
         (b"time [min],flow [L/min]\n1\n", "1 cells where the header has 2"),
         (b"time [min],time [s]\n1,2\n", "occurs twice"),
         (b"time [min,flow\n1,2\n", "not understood"),
-        (b"t,f\n1,\xff\n", "not UTF-8"),
+        (b"t,f\n1,\x81\n", "not UTF-8"),
         (b"t,f\n1,\x00\n", "NUL"),
-        (b"t;f\n1,5;2.5\n", "decimal point and decimal comma"),
+        (b"t;f\n1,5;2.5\n", "decimal point, but decimal comma"),
     ],
 )
 def test_a_table_that_cannot_be_read_says_why(content, words):

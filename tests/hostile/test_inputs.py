@@ -206,7 +206,7 @@ def test_a_record_of_half_a_gigabyte_in_one_line(case):
     ran = bombs.limited("check", case)
     print(ran.stderr)
     assert ran.returncode == WRONG_INPUT
-    assert "a line longer than 131072 bytes" in ran.stderr
+    assert "holds NUL bytes" in ran.stderr  # a sparse file: what is not written reads as zeros
 
 
 def test_many_large_records_together(case, monkeypatch):
@@ -352,19 +352,20 @@ def test_archives_that_are_no_workbook():
 
 
 def test_formulas_links_and_macros_are_not_run():
-    """A formula counts by the value stored beside it; without one the cell is empty."""
+    """A formula counts by the value stored beside it; without one it is refused."""
     book = bombs.book(
         A1="flow [L/min]", B1="differential pressure [kPa]", A2=1, B2='=WEBSERVICE("http://x.invalid")',
         A3=2, B3="=1+1",
     )  # fmt: skip
     table = read_sheet("x.xlsx", book, "S")
     assert table.texts(table.columns[1]) == ["", ""]
+    assert any("B2" in problem.place for problem in table.problems)
     value = b"<f>1+1</f><v>7</v>"
     stored = bombs.rewritten(
         book,
         lambda part: part.replace(b"<f>1+1</f><v />", value).replace(b"<f>1+1</f><v></v>", value),
     )
-    assert read_sheet("x.xlsx", stored, "S").texts(table.columns[1]) == ["", "7.0"]
+    assert read_sheet("x.xlsx", stored, "S").texts(table.columns[1]) == ["", "7"]
 
 
 def test_control_characters_in_a_record_are_refused(case):

@@ -1,0 +1,87 @@
+"""Files that are not UTF-8, and heads of CSV files that are more than a row of names."""
+
+import numpy as np
+import pytest
+
+from dossier.case.tables import TableError, read_csv
+
+TEXT = "# Prüfling ü, 20 °C, µm\ntime [min];flow [L/min];temperature [°C]\n1;10,5;40\n2;;41\n"
+
+
+def numbers(table):
+    return [table.numbers(column) for column in table.columns]
+
+
+@pytest.mark.parametrize(
+    ("encoding", "notes"),
+    [("utf-8", 0), ("utf-8-sig", 0), ("utf-16", 1), ("latin-1", 1), ("cp1252", 1)],
+)
+def test_each_encoding_gives_the_same_table(encoding, notes):
+    table = read_csv("r.csv", TEXT.encode(encoding))
+    assert table.remarks == ((1, "Prüfling ü, 20 °C, µm"),)
+    assert [column.unit for column in table.columns] == ["min", "L/min", "°C"]
+    assert np.allclose(numbers(table), [[1, 2], [10.5, np.nan], [40, 41]], equal_nan=True)
+    assert len(table.notes) == notes
+
+
+@pytest.mark.parametrize(
+    ("content", "place", "words"),
+    [
+        (TEXT.encode("cp850"), "row 1", r"byte 5 \(0x81\)"),
+        (b"\xef\xbb\xbftime [min],flow [L/min]\n1,\xb0\n", "row 2", "byte 30"),
+        (b"\xff\xfet\x00\x00\xd8,\x00", "byte", "not UTF-16"),
+        ("time [min],flow [L/min]\n1,2\n".encode("utf-16-le"), "", "NUL"),
+    ],
+)
+def test_what_is_no_text_is_refused_with_row_and_byte(content, place, words):
+    with pytest.raises(TableError, match=words) as caught:
+        read_csv("r.csv", content)
+    assert caught.value.place.startswith(place)
+    assert "again" in caught.value.hint
+
+
+def test_a_broken_character_at_the_edge_of_a_piece_is_found_where_it_is(monkeypatch):
+    monkeypatch.setattr("dossier.case.csv_text.STEP", 7)
+    for at in range(30):
+        content = b"\xef\xbb\xbf" + b"a" * at + "µ".encode()[:1] + b"b\n"
+        with pytest.raises(TableError, match=rf"byte {at + 4} "):
+            read_csv("r.csv", content)
+
+
+HEAD = "Invented laboratory;;\nReport 7\nCustomer;nobody;\n"
+
+
+def test_titles_and_units_around_the_names():
+    names = "time;flow;temperature\nmin;L/min;[degC]\n"
+    table = read_csv("r.csv", f"{HEAD}{names}1;10,5;40\n2;;41\n;;\n\n;;\n".encode())
+    assert np.allclose(numbers(table), [[1, 2], [10.5, np.nan], [40, 41]], equal_nan=True)
+    assert table.remarks == ((1, "Invented laboratory"), (2, "Report 7"), (3, "Customer nobody"))
+    assert [column.unit for column in table.columns] == ["min", "L/min", "degC"]
+    assert table.lines.tolist() == [6, 7]
+    assert len(table.notes) == 2
+
+
+def test_a_row_that_is_no_units_stays_a_row():
+    table = read_csv("r.csv", b"time;flow\nmin;blip\n1;2\n")
+    numbers(table)
+    assert table.problems[0].place == "row 2, column 'time'"
+
+
+@pytest.mark.parametrize("row", ["1;2;", ";1;2"])
+def test_values_above_the_names_are_refused(row):
+    with pytest.raises(TableError, match="above") as caught:
+        read_csv("r.csv", f"Report\n{row}\ntime [min];flow [L/min];temperature [degC]\n".encode())
+    assert caught.value.place == "row 2"
+
+
+def test_a_value_in_a_column_without_a_name_is_refused():
+    text = "time [min];flow [L/min];\n1;2;\n3;4;"
+    assert read_csv("r.csv", text.encode()).rows == 2
+    with pytest.raises(TableError, match="no name") as caught:
+        read_csv("r.csv", f"{text}9\n".encode())
+    assert caught.value.place == "cell C3"
+
+
+def test_a_cell_longer_than_the_reader_takes_is_refused():
+    with pytest.raises(TableError):
+        read_csv("r.csv", b'time [min],flow [L/min]\n1,"' + b"9" * 200_000 + b'"\n')

@@ -1,0 +1,239 @@
+"""Sheets as laboratories deliver them: read right, or refused with the address of the cell."""
+
+import datetime as dt
+import io
+import re
+import zipfile
+
+import numpy as np
+import pytest
+from openpyxl import Workbook
+
+from dossier.case.tables import TableError, read_sheet, sheet_names
+
+HEAD = ["time [min]", "flow [L/min]"]
+
+
+def saved(book):
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def sheet(rows, change=None):
+    """Return a workbook whose second sheet, "C1", holds `rows`, after `change` was at it."""
+    book = Workbook()
+    book.active.title = "Cover"
+    made = book.create_sheet("C1")
+    for row in rows:
+        made.append(row)
+    if change is not None:
+        change(made)
+    return saved(book)
+
+
+def edited(content, *pairs):
+    """Return the workbook with texts of its second sheet's XML replaced."""
+    stream = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(content)) as old,
+        zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in old.namelist():
+            text = old.read(name)
+            if name.endswith("sheet2.xml"):
+                for before, after in pairs:
+                    assert before in text
+                    text = text.replace(before, after)
+            new.writestr(name, text)
+    return stream.getvalue()
+
+
+def read(content, **more):
+    return read_sheet("r.xlsx#C1", content, "C1", **more)
+
+
+def numbers(table):
+    return [table.numbers(column).tolist() for column in table.columns]
+
+
+def places(table):
+    for column in table.columns:
+        if column.name not in {"specimen", "remark"}:
+            table.numbers(column)
+    assert all(problem.hint for problem in table.problems)
+    return [problem.place for problem in table.problems]
+
+
+def test_merged_titles_above_the_names_become_remarks():
+    def merge(made):
+        made.merge_cells("A1:B1")
+        made.merge_cells("A2:B2")
+
+    rows = [["Invented laboratory"], ["Report 7"], ["Customer", "nobody"], HEAD, [1, 2.5], [2, 3]]
+    table = read(sheet(rows, merge))
+    assert numbers(table) == [[1.0, 2.0], [2.5, 3.0]]
+    assert table.remarks == ((1, "Invented laboratory"), (2, "Report 7"), (3, "Customer nobody"))
+    assert len(table.notes) == 1
+    assert table.lines.tolist() == [5, 6]
+    assert not table.problems
+
+
+def test_values_above_the_names_are_no_titles():
+    with pytest.raises(TableError, match="above") as caught:
+        read(sheet([["Report"], [1, 2.5], HEAD, [2, 3]]))
+    assert caught.value.place == "row 2"
+
+
+@pytest.mark.parametrize("units", [["min", "L/min"], ["[min]", "(L/min)"]])
+def test_units_in_the_row_below_the_names(units):
+    table = read(sheet([["time", "flow"], units, [1, 2.5]]))
+    assert [column.unit for column in table.columns] == ["min", "L/min"]
+    assert numbers(table) == [[1.0], [2.5]]
+    assert len(table.notes) == 1
+
+
+def test_two_units_of_one_column_are_refused():
+    with pytest.raises(TableError, match="units 'L/min' and 'm3/h'"):
+        read(sheet([["time", "flow [L/min]"], ["min", "m3/h"], [1, 2.5]]))
+
+
+@pytest.mark.parametrize("row", [["C1", None, None], ["C1", None, "m"], [None, None, "h"]])
+def test_a_row_of_words_is_not_taken_for_units(row):
+    table = read(sheet([["specimen", "burst pressure [kPa]", "remark"], row, ["C2", 5, None]]))
+    assert table.rows == 2
+
+
+def test_numbers_that_are_text_with_either_mark():
+    table = read(sheet([HEAD, ["1,5", 2.5], [2, "'12,25"], ["3", " 4,0 "]]))
+    assert numbers(table) == [[1.5, 2.0, 3.0], [2.5, 12.25, 4.0]]
+    with pytest.raises(TableError, match="both as text") as caught:
+        read(sheet([HEAD, ["1,5", "2.5"]]))
+    assert caught.value.place == "cell B2"
+
+
+def test_a_text_that_may_be_thousands_is_refused_by_its_address():
+    with pytest.raises(TableError, match="factor of 1000") as caught:
+        read(sheet([HEAD, [1, 2.5], [2, "1.234"]]))
+    assert caught.value.place == "cell B3"
+    table = read(sheet([HEAD, [1, 2.5], [2, "1.234"]]), decimal=",")
+    assert numbers(table)[1] == [2.5, 1234.0]
+
+
+def test_formulas_count_by_their_stored_value_and_are_refused_without():
+    content = sheet([HEAD, [1, "=1+1"], [2, "=B2*2"], [3, 7]])
+    assert places(read(content)) == ["cell B2", "cell B3"]
+    stored = edited(content, (b"</f><v></v>", b"</f><v>4</v>"))
+    assert numbers(read(stored)) == [[1, 2, 3], [4, 4, 7]]
+    empty = edited(content, (b"</f><v></v>", b"</f>"))
+    assert places(read(empty)) == ["cell B2", "cell B3"]
+    text = edited(
+        content, (b'<c r="B2">', b'<c r="B2" t="str">'), (b'<c r="B3">', b'<c r="B3" t="str">')
+    )
+    assert np.isnan(numbers(read(text))[1][:2]).all()  # the text of the formula is empty
+
+
+def test_error_values_are_refused_by_their_address():
+    assert places(read(sheet([HEAD, [1, "#DIV/0!"], ["#N/A", 3], [3, 4]]))) == [
+        "cell B2", "cell A3",
+    ]  # fmt: skip
+
+
+def test_dates_and_truth_values_are_no_numbers():
+    noon = dt.datetime(2026, 2, 1, 12, 0)  # noqa: DTZ001  cells have no time zone
+    rows = [HEAD, [1, dt.date(2026, 2, 1)], [2, noon], [3, True]]
+    table = read(sheet(rows))
+    assert sorted(places(table)) == ["cell B2", "cell B3", "cell B4"]
+    assert sum("is a date" in problem.what for problem in table.problems) == 2
+
+
+def test_hidden_rows_and_columns_are_refused():
+    def hide(made):
+        made.row_dimensions[3].hidden = True
+        made.row_dimensions[9].hidden = True
+        made.column_dimensions["B"].hidden = True
+        made.column_dimensions["D"].hidden = True
+
+    assert places(read(sheet([HEAD, [1, 2], [2, 3]], hide))) == ["row 3", "column B"]
+
+
+def test_a_hidden_sheet_is_refused_and_not_listed():
+    book = Workbook()
+    book.active.title = "Seen"
+    book.create_sheet("C1").sheet_state = "hidden"
+    content = saved(book)
+    with pytest.raises(TableError, match="is hidden"):
+        read(content)
+    assert sheet_names(content) == ["Seen"]
+
+
+def test_merged_values_and_merged_names_are_refused():
+    rows = [[*HEAD, "temperature [degC]"], [1, 2, 3], [2, None, 3], [3, 4, 5]]
+    table = read(sheet(rows, lambda made: made.merge_cells("B2:B3")))
+    assert [problem.place for problem in table.problems] == ["cells B2:B3"]
+    rows = [["time [min]", "flow [L/min]", None, "temperature [degC]"], [1, 2, None, 3]]
+    table = read(sheet(rows, lambda made: made.merge_cells("B1:C1")))
+    assert [problem.place for problem in table.problems] == ["cells B1:C1"]
+    rows[1][2] = 9
+    with pytest.raises(TableError, match="no name") as caught:
+        read(sheet(rows, lambda made: made.merge_cells("B1:C1")))
+    assert caught.value.place == "cell C2"
+
+
+def test_a_missing_sheet_lists_those_there_are():
+    with pytest.raises(TableError, match="no such sheet") as caught:
+        read_sheet("r.xlsx#C9", sheet([HEAD, [1, 2]]), "C9")
+    assert "'Cover', 'C1'" in caught.value.hint
+
+
+def test_a_value_without_a_name_above_it_is_refused():
+    for rows, address in (
+        ([["time [min]", "", "flow [L/min]"], [1, None, 2], [2, 9, 3]], "cell B3"),
+        ([HEAD, [1, 2], [2, 3, 9]], "cell C3"),
+    ):
+        with pytest.raises(TableError, match="name") as caught:
+            read(sheet(rows))
+        assert caught.value.place == address
+
+
+def test_empty_rows_and_doubled_names():
+    table = read(sheet([HEAD, [1, 2], [None, None], [2, 3], [None, None], [None, " "]]))
+    assert table.lines.tolist() == [2, 4]
+    with pytest.raises(TableError, match="occurs twice") as caught:
+        read(sheet([["time [min]", "Time [s]"], [1, 2]]))
+    assert caught.value.place == "cell B1"
+
+
+def test_names_may_be_mapped_below_titles():
+    rows = [["Invented"], ["t", "Delta P"], ["min", "kPa"], [1, 2]]
+    mapping = {"t": "time", "Delta P": "differential pressure"}
+    table = read(sheet(rows), renamed=mapping)
+    assert [(c.name, c.unit) for c in table.columns] == [
+        ("time", "min"), ("differential pressure", "kPa"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("reference", ["XFD1", "Z1048576", "ZZ20000"])
+def test_cells_far_apart_are_refused_before_room_is_made(reference):
+    content = sheet([HEAD, [1, 2]])
+    row = re.search(r"\d+", reference)[0].encode()
+    far = b'<row r="%s"><c r="%s"><v>1</v></c></row></sheetData>' % (row, reference.encode())
+    with pytest.raises(TableError, match=r"columns"):
+        read(edited(content, (b"</sheetData>", far)))
+
+
+def test_entities_are_refused():
+    content = edited(
+        sheet([HEAD, [1, "=1"]]), (b"<worksheet", b'<!DOCTYPE a [<!ENTITY b "c">]><worksheet')
+    )
+    with pytest.raises(TableError, match="document type"):
+        read(content)
+
+
+def test_a_workbook_that_is_none_or_lacks_its_parts():
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        archive.writestr("xl/workbook.xml", "<workbook")
+    for content in (stream.getvalue(), b"PK\x03\x04", b""):
+        with pytest.raises(TableError, match="workbook"):
+            read(content)
