@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
 
 from dossier.archive.files import refuse_sealed, save_files, stem_of
+from dossier.aside import receive, second_core, send, widen
 from dossier.case.problems import CaseError
-from dossier.report.drawn import CHART, Draw, receive, second_core, send, widen
+from dossier.report.drawn import CHART, Draw
 
 __all__ = ["Written", "build_apart"]
 

@@ -3,6 +3,7 @@
 import json
 import tempfile
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -13,7 +14,7 @@ from dossier.case.case import Case
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
 
-__all__ = ["Recomputed", "differences", "recompute", "safe_name"]
+__all__ = ["Recomputed", "differences", "load", "recompute", "safe_name"]
 
 MOST_MOVED = 12
 MAX_NAME = 200
@@ -65,6 +66,24 @@ def recompute(
             first = error.problems[0]
             return Recomputed(why_not=f"{first.file}: {first.place}: {first.what}")
     return replace(result, pages=_pages(data, files, result, sealed=sealed)) if pages else result
+
+
+def load(*, pages: bool) -> None:
+    """Load what `recompute` will need, which takes longer than to read most dossiers."""
+    from importlib import import_module
+
+    from dossier.case.units import parse_quantity
+    from dossier.evidence.registry import all_quantities
+    from dossier.report.layout import RenderError, load_weasyprint
+
+    for name in ("scipy.optimize", "scipy.special", "dossier.api", "dossier.decision.assess"):
+        import_module(name)
+    all_quantities()
+    parse_quantity("1 kPa", "pressure")  # builds the registry of units
+    if pages:
+        import_module("dossier.report.render")
+        with suppress(RenderError):  # said where the pages are built
+            load_weasyprint()
 
 
 def unpack(files: Mapping[str, bytes], folder: Path) -> None:

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import pickle
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -14,10 +15,11 @@ from dossier.archive.document import ManifestDocument
 from dossier.archive.dossier_file import DossierFile, dossier_of
 from dossier.archive.pdf_file import PdfFile, open_pdf, read_bounded
 from dossier.archive.questions import answers
-from dossier.archive.recompute import Recomputed, recompute
+from dossier.archive.recompute import Recomputed, load, recompute
 from dossier.archive.seals import Seal, read_seals
 from dossier.archive.signoff import content_digest, judge
 from dossier.archive.verification import Verification
+from dossier.aside import aside, send
 from dossier.case.case import Case
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry, SignOffFile
 from dossier.case.toml_text import parse_toml
@@ -47,7 +49,7 @@ def verify(
     target = Path(path)
     pdf = open_pdf(read_bounded(target))
     dossier = _dossier(pdf)
-    seals = read_seals(pdf, trust, at)
+    seals = _seals(pdf, trust, at, pages=pages)
     again = _again(pdf, dossier, seals, pages=pages)
     today = (at or datetime.now(UTC)).date()
     return Verification(
@@ -58,6 +60,24 @@ def verify(
         attached=len(pdf.files), faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
+
+
+def _seals(
+    pdf: PdfFile, trust: Sequence[bytes], at: datetime | None, *, pages: bool
+) -> tuple[Seal, ...]:
+    """Return the seals; another process judges them while this one loads what deciding needs."""
+    other = aside(lambda pipe: send(pipe, pickle.dumps(read_seals(pdf, trust, at))))
+    if other is None:
+        return read_seals(pdf, trust, at)
+    try:
+        load(pages=pages)
+        judged = other.next()
+    finally:
+        other.end()
+    if judged is None:
+        return read_seals(pdf, trust, at)
+    seals: tuple[Seal, ...] = pickle.loads(judged)
+    return seals
 
 
 def _dossier(pdf: PdfFile) -> DossierFile:
