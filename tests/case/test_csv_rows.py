@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.case import csv_cells, csv_rows
+from dossier.case.records import interpret
 from dossier.case.tables import TableError, read_csv
 
 CELL = st.sampled_from(
@@ -66,6 +67,32 @@ def test_a_large_regular_record_is_never_read_by_line(monkeypatch):
     assert table.remarks[1][1] == "pause"
     lines = text.splitlines()
     assert lines[table.lines[40_000] - 1].startswith(f"{values[40_000, 0]:.3f}".replace(".", ","))
+
+
+def test_counts_of_a_large_record_are_those_of_a_small_one(monkeypatch):
+    sizes = ("4", "6", "10")
+    names = [f"{side} {size} um(c) [1/mL]" for size in sizes for side in ("upstream", "downstream")]
+    head = ",".join(["time [min]", "differential pressure [kPa]", *names])
+    rows = [[n, 20 + n, *(100 * n + k for k in range(6))] for n in range(1, 13)]
+    text = "\n".join([head, *(",".join(map(str, row)) for row in rows), ""])
+    monkeypatch.setattr(csv_cells, "SMALL", -1)
+    monkeypatch.setattr(csv_rows, "HEAD", 1)
+    table = interpret(read_csv("r.csv", text.encode()), "multipass", "ISO 11171")
+    counts = np.array(rows)[:, 2:]
+    assert np.array_equal(table.upstream, counts[:, ::2])
+    assert np.array_equal(table.downstream, counts[:, 1::2])
+    assert table.sizes.tolist() == [4.0, 6.0, 10.0]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_rows_of_empty_cells_are_left_out_of_large_files_too(end):
+    rows = [f"{n},{n}" for n in range(20_000)]
+    for at in (0, 9_000, 19_999):
+        rows[at] = ","
+    table = read_csv("r.csv", end.join(["time [min],flow [L/min]", *rows, ",", ""]).encode())
+    assert table.rows == 19_997
+    assert table.lines[0] == 3
+    assert table.lines[-1] == 20_000
 
 
 @pytest.mark.parametrize("more", ["", "1,2\n" * 40_000])

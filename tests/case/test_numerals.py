@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 
 from dossier.case import csv_cells, csv_rows
-from dossier.case.numerals import number, shown
+from dossier.case.numerals import number, proves_decimal, shown
 from dossier.case.tables import TableError, read_csv, read_sheet
 
 VALUES = st.one_of(
@@ -127,6 +127,16 @@ def test_one_mark_before_three_digits_shows_nothing(text):
     seen = shown(text)
     assert (seen.decimal, seen.thousands) == ("", "")
     assert seen.doubtful in text
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.from_regex(r"[+-]?[0-9]{0,5}[.,][0-9]{0,5}([eE][0-9])?", fullmatch=True))
+@pytest.mark.parametrize("mark", [".", ","])
+def test_a_piece_proves_a_mark_by_the_cells_that_show_it(mark, cell):
+    if number(cell, ".") is None and number(cell, ",") is None:
+        return
+    proven = proves_decimal(f"1;{cell};2\n3;4;5\n".encode(), mark) >= 0
+    assert proven == (shown(cell).decimal == mark)
 
 
 def read(text, decimal=""):

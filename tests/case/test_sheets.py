@@ -130,7 +130,9 @@ def test_formulas_count_by_their_stored_value_and_are_refused_without():
     text = edited(
         content, (b'<c r="B2">', b'<c r="B2" t="str">'), (b'<c r="B3">', b'<c r="B3" t="str">')
     )
-    assert np.isnan(numbers(read(text))[1][:2]).all()  # the text of the formula is empty
+    table = read(text)  # the text that the formula gives is empty
+    assert np.isnan(numbers(table)[1][:2]).all()
+    assert not table.problems
 
 
 def test_error_values_are_refused_by_their_address():
