@@ -17,6 +17,7 @@ from dossier.case.hidden import refuse_control_characters
 from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
+from dossier.case.repeated import repeated
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import RawTable, TableError, read_csv, read_sheet, sheet_names
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
@@ -114,7 +115,7 @@ def read_case_files(folder: Path) -> Case:
     records = [r for r in (_record(reader, entry) for entry in entries) if r is not None]
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     given = _sign_offs(reader)
-    reader.problems += _copies(reader.files.values())
+    reader.problems += (*_copies(reader.files.values()), *repeated(records))
     if application is not None and qualification is not None:
         reader.problems += consistency_problems(application, qualification, path)
     if reader.problems or application is None or qualification is None:

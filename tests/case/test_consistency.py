@@ -52,3 +52,11 @@ def test_two_files_with_the_same_bytes_are_refused(tmp_path):
     shutil.copy(case / "records" / "mp-c1.csv", case / "records" / "mp-c2.csv")
     with pytest.raises(CaseError, match="holds the same bytes"):
         read_case(case)
+
+
+def test_the_same_readings_in_another_file_are_refused(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    copied = (case / "records" / "mp-c1.csv").read_text().replace("\n", "\n# copied by hand\n", 1)
+    (case / "records" / "mp-c2.csv").write_text(copied)
+    with pytest.raises(CaseError, match="holds the same readings as record 'MP-C1'"):
+        read_case(case)
