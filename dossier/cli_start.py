@@ -73,6 +73,13 @@ def request(
         ),
     ] = "",
     terminal_fine: Annotated[str, typer.Option(help="The same for the fine path.")] = "",
+    language: Annotated[
+        str,
+        typer.Option(
+            help="Language of the request where there is no case.toml, which states its own: en or "
+            "de; otherwise English."
+        ),
+    ] = "",
     out: Annotated[
         Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
     ] = None,
@@ -88,7 +95,7 @@ def request(
     """
     from dossier.request_files import asked_of, make_request, settings_of, write_request
 
-    asked, demands = asked_of(case)
+    asked, demands = asked_of(case, language)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
     valve = settings_of(demands, asked, criterion_flow, terminal, terminal_fine,

@@ -1,6 +1,7 @@
 """From a case without records to the files that laboratories get."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, time
 from pathlib import Path
 
@@ -12,21 +13,40 @@ from dossier.request.assumptions import Assumptions
 from dossier.request.needed import needed_tests
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings
+from dossier.words import ENGLISH, LANGUAGES, speaking
 
 __all__ = ["asked_of", "make_request", "settings_of", "write_request"]
 
 Ask = Callable[[str], str]
 
 
-def asked_of(folder: Path) -> tuple[Asked, list[Demand]]:
-    """Return what a case asks for and its requirements; CaseError lists every problem."""
+def asked_of(folder: Path, language: str = "") -> tuple[Asked, list[Demand]]:
+    """Return what a case asks for and its requirements; CaseError lists every problem.
+
+    `language` is one of `LANGUAGES`, for a case without case.toml, which states its own; without
+    either it is English.
+    """
     from dossier.case.read import read_asked_files
 
-    asked = read_asked_files(folder)
-    demands, problems = resolve(asked.application, asked.file)
+    asked = _in_language(read_asked_files(folder), language)
+    with speaking(asked.language):
+        demands, problems = resolve(asked.application, asked.file)
     if problems:
         raise CaseError(problems)
     return asked, demands
+
+
+def _in_language(asked: Asked, language: str) -> Asked:
+    """Return what is asked in a language; CaseError for one that is none, or not the case's."""
+    what = hint = ""
+    if language and language not in LANGUAGES:
+        what, hint = f"{language!r} is no language here", f"give one of {', '.join(LANGUAGES)}"
+    elif language and asked.draft and asked.language != language:
+        what = f"{language!r} is not the language of case.toml, which is {asked.language!r}"
+        hint = f'leave it out, or write language = "{language}" in case.toml'
+    if what:
+        raise CaseError([CaseProblem("the call", "--language", what, hint)])
+    return replace(asked, language=language or asked.language or ENGLISH)
 
 
 def settings_of(
@@ -80,7 +100,8 @@ def write_request(request: TestRequest, out: Path) -> list[Path]:
 
     `test-request.pdf`, `records.toml`, and the blank sheets as `records/*.csv` and
     `records/records.xlsx`.  Raises CaseError where a sheet of an earlier request is there already:
-    it may hold values by now.
+    it may hold values by now.  The pages and the comments of `records.toml` are in the language
+    asked for; the sheets are the same in every language, for they are read back.
     """
     from dossier.archive.files import write_whole
     from dossier.report.request_page import request_pdf
@@ -92,11 +113,12 @@ def write_request(request: TestRequest, out: Path) -> list[Path]:
     book = out / "records" / "records.xlsx"
     _accept(paths, [book, *paths])
     issued = datetime.combine(request.asked.application.issued, time(12))
-    first = {
-        out / "test-request.pdf": request_pdf(request),
-        out / "records.toml": record_block(request).encode(),
-        book: workbook(sheets, issued),
-    }
+    with speaking(request.asked.language):
+        first = {
+            out / "test-request.pdf": request_pdf(request),
+            out / "records.toml": record_block(request).encode(),
+            book: workbook(sheets, issued),
+        }
     content = first | {p: csv_sheet(sheet) for p, sheet in zip(paths, sheets, strict=True)}
     book.parent.mkdir(parents=True, exist_ok=True)
     for path, each in content.items():

@@ -28,3 +28,5 @@ class Asked:
     """The application file as it was read."""
     draft: Draft | None
     """case.toml as far as it goes; None where there is none yet."""
+    language: str
+    """Language of what is asked, as in ISO 639-1; empty where there is no case.toml to say it."""

@@ -152,7 +152,12 @@ def read_asked_files(folder: Path) -> Asked:
     if reader.problems or application is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     return Asked(
-        name=reader.folder.name, application=application, file=path, source=source, draft=draft
+        name=reader.folder.name,
+        application=application,
+        file=path,
+        source=source,
+        draft=draft,
+        language=draft.language if draft else "",
     )
 
 

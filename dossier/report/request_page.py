@@ -7,7 +7,7 @@ from dossier.case.model import Application
 from dossier.case.units import from_si
 from dossier.evidence.fluid import kinematic_at
 from dossier.evidence.limits import Limit
-from dossier.report.format import percent, quantity_text, significant, speak
+from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
 from dossier.report.request_words import (
     ARRANGEMENTS,
     BASES,
@@ -23,7 +23,7 @@ from dossier.report.request_words import (
 )
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
-from dossier.words import language, say, say_count, speaking
+from dossier.words import say, say_count, speaking
 
 __all__ = ["request_pdf"]
 
@@ -51,7 +51,7 @@ def request_pdf(request: TestRequest) -> bytes:
     from dossier.report.render import page_pdf
 
     draft = request.asked.draft
-    with speaking(draft.language if draft else language()):
+    with speaking(request.asked.language):
         return page_pdf(
             "request.html",
             title=request.asked.application.title,
@@ -116,7 +116,7 @@ def _overview(test: Test) -> tuple[str, ...]:
     needed = test.needed
     return (
         _name(test),
-        needed.standard,
+        say(needed.standard),
         *(str(test.specimens.get(side, "–")) for side in SIDES),
         ", ".join(demand.id for demand in needed.demands),
     )
@@ -146,12 +146,18 @@ def _count(each: Counted) -> tuple[str, ...]:
         demand.id,
         say(demand.quantity.title),
         basis,
-        speak(each.scatter) or "–",
-        speak(each.margin) or "–",
+        _as_written(each.scatter) or "–",
+        _as_written(each.margin) or "–",
         "; ".join(word for word in words if word),
         percent(each.taken, 0) if each.taken else "–",
         n,
     )
+
+
+def _as_written(text: str) -> str:
+    """Return an assumed value as its user wrote it, in the language's number and unit."""
+    number, _, unit = text.rpartition(" ")
+    return with_unit(typed(number), unit) if number else typed(text)
 
 
 def _formulas(request: TestRequest) -> Pairs:
@@ -173,7 +179,7 @@ def _part(request: TestRequest, test: Test) -> _Part:
     columns = [(each.header, say(each.words), each.needed) for each in test.columns]
     instruments = ", ".join(say(each) for each in test.instruments)
     return _Part(
-        title=say("{test}, {standard}", test=_name(test), standard=test.needed.standard),
+        title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
         points=_points(request, test),
         columns=columns,
         conditions=[(each.name, each.example, say(each.words)) for each in test.conditions],
@@ -188,7 +194,7 @@ def _part(request: TestRequest, test: Test) -> _Part:
 
 
 def _held(limits: Iterable[Limit]) -> list[tuple[str, str, str]]:
-    return [(say(each.text), say(each.clause), say(each.mark)) for each in limits]
+    return [(speak(say(each.text)), say(each.clause), say(each.mark)) for each in limits]
 
 
 def _listed(names: Iterable[str]) -> str:
@@ -229,7 +235,8 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
             say("Test fluid and temperature"),
             say("a fluid and a temperature that give {nu} ± {tolerance}; the temperature is kept "
                 "within {kelvin} K", nu=significant(viscosity.value * MM2),
-                tolerance=_viscosity(viscosity.tolerance), kelvin=rules["temperature"].value),
+                tolerance=_viscosity(viscosity.tolerance),
+                kelvin=significant(rules["temperature"].value)),
         )  # fmt: skip
     dust = request.asked.application.duty.ingression_dust
     yield say("Test dust"), dust or say("as the standard asks, named in the report")

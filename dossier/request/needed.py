@@ -8,6 +8,7 @@ from dossier.case.model import Application
 from dossier.evidence.demand import Demand
 from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN
 from dossier.request.reported import measured_column
+from dossier.words import later
 
 __all__ = ["METHODS", "Needed", "needed_tests"]
 
@@ -19,8 +20,8 @@ METHODS = {
     ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
 }
 """Method of each kind of test and path, each among those that the quantities declare."""
-AGREED = "agreed procedure"
-INSPECTION = "agreed inspection plan"
+AGREED = later("agreed procedure")
+INSPECTION = later("agreed inspection plan")
 _STANDARD = re.compile(r"ISO \d+(?:-\d+)?(?::\d{4})?")
 _ORDER = ("pressure_drop", "multipass", "bypass_valve", "inspection", "measurement")
 """Order of work: what leaves a specimen whole comes before what does not."""

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from dossier.request.specimens import (
+    MOST,
     guard_band,
     mean_specimens,
     population_specimens,
@@ -46,11 +47,14 @@ def test_guard_band_is_students():
     st.floats(0.3, 1.0), st.sampled_from([1.0, 1.4]),
 )  # fmt: skip
 def test_the_number_is_the_smallest_that_is_enough(scatter, margin, confidence, share, spread):
-    n = mean_specimens(scatter, margin, confidence, share, spread)
-
     def band(k):
         return stats.t.ppf(confidence, k - 1) * scatter * spread / math.sqrt(k)
 
+    if band(MOST) > share * margin:
+        with pytest.raises(ValueError, match="more than"):
+            mean_specimens(scatter, margin, confidence, share, spread)
+        return
+    n = mean_specimens(scatter, margin, confidence, share, spread)
     assert band(n) <= share * margin * (1 + 1e-9)
     assert n == 2 or band(n - 1) > share * margin * (1 - 1e-9)
 

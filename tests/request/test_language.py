@@ -1,0 +1,108 @@
+"""The request speaks the language of the case; what is read back is the same in every language."""
+
+import shutil
+import tomllib
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from openpyxl import load_workbook
+from pypdf import PdfReader
+
+from dossier.case.problems import CaseError
+from dossier.request_files import asked_of, make_request, write_request
+from tests.request.test_plan import GENERAL, assumed
+
+POLDER = Path(__file__).parents[2] / "inputs" / "polder-pumps"
+
+
+@pytest.fixture(scope="module")
+def german(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("german") / "polder-pumps"
+    shutil.copytree(POLDER, folder)
+    case = folder / "case.toml"
+    case.write_text('language = "de"\n' + case.read_text("utf-8"), "utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def written(german, tmp_path_factory):
+    return {
+        language: made(folder, tmp_path_factory.mktemp(language))
+        for language, folder in (("en", POLDER), ("de", german))
+    }
+
+
+def made(folder, out, language=""):
+    asked, demands = asked_of(folder, language)
+    given = assumed(demands, scatter="4.5 %", margin="12 %")
+    write_request(make_request(asked, demands, given, GENERAL), out)
+    return out
+
+
+def document(out):
+    return PdfReader(BytesIO((out / "test-request.pdf").read_bytes()))
+
+
+def text(out):
+    return " ".join(" ".join(page.extract_text() for page in document(out).pages).split())
+
+
+def test_the_pages_say_which_language_they_are_in(written):
+    for language, out in written.items():
+        assert document(out).trailer["/Root"]["/Lang"] == language
+
+
+def test_the_numbers_of_the_page_have_the_decimal_mark_of_the_language(written):
+    assert "4.5 %" in text(written["en"])
+    assert "4,5 %" in text(written["de"])
+    assert "4.5 %" not in text(written["de"])
+    assert "12,9 mm²/s" in text(written["de"])
+
+
+def test_the_sheets_are_the_same_in_every_language(written):
+    sheets = sorted(path.name for path in (written["en"] / "records").glob("*.csv"))
+    assert sheets == sorted(path.name for path in (written["de"] / "records").glob("*.csv"))
+    for name in sheets:
+        ours, theirs = (written[each] / "records" / name for each in ("en", "de"))
+        assert ours.read_bytes() == theirs.read_bytes()
+    assert cells(written["en"]) == cells(written["de"])
+
+
+def cells(out):
+    book = load_workbook(out / "records" / "records.xlsx")
+    return {
+        page.title: (
+            list(page.iter_rows(values_only=True)),
+            [each.formula1 for each in page.data_validations.dataValidation],
+        )
+        for page in book.worksheets
+    }
+
+
+def test_the_tables_to_paste_differ_in_their_comments_alone(written):
+    blocks = {each: (out / "records.toml").read_text("utf-8") for each, out in written.items()}
+    assert tomllib.loads(blocks["en"]) == tomllib.loads(blocks["de"])
+    keys = {each: [line.partition("#")[0] for line in block.splitlines() if line[:1] != "#"]
+            for each, block in blocks.items()}  # fmt: skip
+    assert keys["en"] == keys["de"]
+    assert blocks["en"] != blocks["de"]
+    assert "case.toml" in blocks["de"].splitlines()[1]
+
+
+def test_without_a_case_file_the_call_says_the_language(german, tmp_path):
+    folder = tmp_path / "asked"
+    folder.mkdir()
+    shutil.copy(german / "application.toml", folder)
+    assert document(made(folder, tmp_path / "en")).trailer["/Root"]["/Lang"] == "en"
+    out = made(folder, tmp_path / "de", "de")
+    assert document(out).trailer["/Root"]["/Lang"] == "de"
+    assert "4,5 %" in text(out)
+
+
+def test_the_call_cannot_contradict_the_case(german):
+    with pytest.raises(CaseError, match="--language"):
+        asked_of(german, "en")
+    with pytest.raises(CaseError, match="no language here"):
+        asked_of(german, "xx")
+    assert asked_of(german, "de")[0].language == "de"
