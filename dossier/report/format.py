@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from dossier.words import day, decimal_mark, later, say
+from dossier.words import ENGLISH, day, decimal_mark, language, later, say
 
 __all__ = [
     "NONE",
@@ -81,9 +81,18 @@ def unit_text(unit: str) -> str:
 
 def speak(text: str) -> str:
     """Return running text with the units in it spelled properly and kept with their number."""
-    spelled = _SPELLED.sub(lambda match: _UNITS[match.group(1)], text)
+    spelled = _SPELLED.sub(_spelled, text)
     spaced = _BARE_PERCENT.sub(f"{SPACE}%", spelled)
     return _UNIT_AFTER_NUMBER.sub(SPACE, _HYPHEN_MINUS.sub(MINUS, spaced))
+
+
+def _spelled(match: re.Match[str]) -> str:
+    """Return a unit as printed; "um" is a word too in other languages, unless a number precedes."""
+    unit = match.group(1)
+    before = match.string[max(match.start() - 2, 0) : match.start()].strip()
+    if unit == "um" and language() != ENGLISH and not before[-1:].isdigit():
+        return unit
+    return _UNITS[unit]
 
 
 def clean(text: str) -> str:

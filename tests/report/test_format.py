@@ -8,6 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.report import format as fmt
+from dossier.words import ENGLISH, LANGUAGES, speaking
+from tests.words import messages
 
 THIN, SPACE = "\u202f", "\u00a0"
 PM = "\u00a0±\u00a0"
@@ -109,6 +111,20 @@ def test_running_text_spells_units_and_leaves_words_alone():
     )
     assert fmt.speak("100% of rows, -0.4% off") == f"100{SPACE}% of rows, \u22120.4{SPACE}% off"
     assert fmt.speak("MP-1 by ISO 4548-12 on 2026-02-16") == "MP-1 by ISO 4548-12 on 2026-02-16"
+
+
+def test_a_unit_that_is_a_word_in_the_language_is_spelled_after_a_number_alone():
+    with speaking("de"):
+        assert fmt.speak("um mehr als 10 um, um 4") == f"um mehr als 10{SPACE}µm, um 4"
+
+
+@pytest.mark.parametrize("language", sorted(set(LANGUAGES) - {ENGLISH}))
+def test_no_word_of_a_translation_turns_into_a_unit(language):
+    with speaking(language):
+        for (_, forms), translated in messages.held(language).items():
+            for form, words in zip(forms, translated, strict=True):
+                new = fmt.speak(words).count("µm") - words.count("µm")
+                assert new in (0, form.count(" um")), words
 
 
 @pytest.mark.parametrize(
