@@ -28,6 +28,7 @@ from dossier.report.layout import (
     load_weasyprint,
     without_collector,
 )
+from dossier.report.pdf_marks import declare_accessible, tidy
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
 
@@ -171,9 +172,11 @@ def page_pdf(template: str, **values: Any) -> bytes:
     weasyprint = load_weasyprint()
     with without_collector(), listening() as heard:
         assets = fetcher(partial(_source, environment))
-        pdf: bytes = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets).write_pdf(
+        document = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets).render(
             pdf_variant="pdf/a-3a"
         )
+        declare_accessible(document)
+        pdf: bytes = document.write_pdf(pdf_variant="pdf/a-3a", finisher=tidy)
     if heard:
         raise RenderError(f"the layout of the page has a fault: {'; '.join(heard)}")
     return pdf

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from dossier.words import LANGUAGES
 from tests.verapdf import engine
 
 INPUTS = Path(__file__).parents[2] / "inputs"
@@ -46,6 +47,44 @@ def dossiers(tmp_path_factory):
     return {case: pdf_in(folder / case) for case in CASES}
 
 
+ASSUMED = [
+    *("--scatter", "4 %", "--margin", "10 %", "--share", "50 %", "--criterion-flow", "1 L/min"),
+    *("--scatter", "B2=1 K", "--margin", "B2=3 K", "--yes"),
+]
+
+
+@pytest.fixture(scope="module")
+def requests(tmp_path_factory):
+    """A test request in each language, made by a process of its own."""
+    folder = tmp_path_factory.mktemp("requests")
+    made = {}
+    for language in LANGUAGES:
+        case = folder / language / CASES[0]
+        case.mkdir(parents=True)
+        shutil.copy(INPUTS / CASES[0] / "application.toml", case)
+        command = ["request", str(case), *ASSUMED, "--language", language]
+        done = subprocess.run(
+            [sys.executable, "-m", "dossier", *command], capture_output=True, text=True,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}, timeout=300, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        made[language] = case / "request" / "test-request.pdf"
+    return made
+
+
+@pytest.fixture(scope="module")
+def note(dossiers, tmp_path_factory):
+    """The note of a verification of the first dossier."""
+    path = tmp_path_factory.mktemp("note") / "note.pdf"
+    subprocess.run(
+        [sys.executable, "-m", "dossier", "verify", str(dossiers[CASES[0]]), "--note", str(path)],
+        capture_output=True, timeout=300, check=False,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert path.exists()
+    return path
+
+
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory):
     """A PDF that claims nothing: the control that must not pass."""
@@ -76,10 +115,11 @@ def unmarked(dossiers, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def results(dossiers, plain, unmarked):
+def results(dossiers, requests, note, plain, unmarked):
     if engine.class_path() is None and MUST_RUN not in os.environ:
         pytest.skip(f"the veraPDF engine is not installed: {engine.INSTALL}")
-    return engine.validate([*dossiers.values(), plain, unmarked], FLAVOURS)
+    made = [*dossiers.values(), *requests.values(), note]
+    return engine.validate([*made, plain, unmarked], FLAVOURS)
 
 
 @pytest.mark.conformance
@@ -89,6 +129,22 @@ def test_every_demo_dossier_is_archival_and_accessible_at_once(results, dossiers
     found = results[dossiers[case], flavour]
     assert found.compliant, found.faults
     assert found.assertions > 50_000
+
+
+@pytest.mark.conformance
+@pytest.mark.parametrize("flavour", FLAVOURS)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_test_request_is_archival_and_accessible(results, requests, language, flavour):
+    found = results[requests[language], flavour]
+    assert found.compliant, found.faults
+    assert found.assertions > 10_000
+
+
+@pytest.mark.conformance
+@pytest.mark.parametrize("flavour", FLAVOURS)
+def test_the_note_of_a_verification_is_archival_and_accessible(results, note, flavour):
+    assert results[note, flavour].compliant, results[note, flavour].faults
+    assert results[note, flavour].assertions > 1_000
 
 
 @pytest.mark.conformance
