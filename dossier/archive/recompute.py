@@ -3,7 +3,6 @@
 import json
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -74,16 +73,16 @@ def load(*, pages: bool) -> None:
 
     from dossier.case.units import parse_quantity
     from dossier.evidence.registry import all_quantities
-    from dossier.report.layout import RenderError, load_weasyprint
 
     for name in ("scipy.optimize", "scipy.special", "dossier.api", "dossier.decision.assess"):
         import_module(name)
     all_quantities()
     parse_quantity("1 kPa", "pressure")  # builds the registry of units
     if pages:
+        # The layout is loaded while charts are drawn; what draws them, before.
+        for name in ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2.sandbox"):
+            import_module(name)
         import_module("dossier.report.render")
-        with suppress(RenderError):  # said where the pages are built
-            load_weasyprint()
 
 
 def unpack(files: Mapping[str, bytes], folder: Path) -> None:

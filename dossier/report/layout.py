@@ -130,6 +130,8 @@ def without_collector() -> Iterator[None]:
         try:
             yield
         finally:
+            gc.freeze()
+            gc.unfreeze()  # into the oldest generation: looked through late, if at all
             if was:
                 gc.enable()
 
