@@ -116,15 +116,18 @@ def day_of(qualification: Qualification, issued: date | None = None) -> date:
     return max(entry.finished or entry.tested for entry in qualification.record)
 
 
-def assess(case: Case, issued: date | None = None) -> Assessment:
-    """Return the findings and the decision on `case`, judged on its date of issue."""
+def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Assessment:
+    """Return the findings and the decision on `case`, judged on its date of issue.
+
+    Without `pages`, what only the pages of a dossier show is not computed.
+    """
     from dossier.decision.assess import assess_case
 
     with speaking(case.qualification.language):
         demands, problems = resolve(case.application, case.qualification.application)
         if problems:
             raise CaseError(problems)
-        return assess_case(case, demands, limits(), issue_date(case, issued))
+        return assess_case(case, demands, limits(), issue_date(case, issued), pages=pages)
 
 
 def decision_json(case: Case, assessment: Assessment, issued: date | None = None) -> bytes:

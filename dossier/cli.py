@@ -70,7 +70,7 @@ def check(
     from dossier.api import assess, decision_json, read_case, sign_off
 
     read = read_case(case)
-    assessment = assess(read, _day(issued))
+    assessment = assess(read, _day(issued), pages=False)
     if json:
         sys.stdout.write(decision_json(read, assessment, _day(issued)).decode())
     else:

@@ -60,7 +60,8 @@ def recompute(
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
         unpack(files, Path(folder) / "inputs")
         try:
-            result = _decided(files, document, Path(folder) / "inputs" / case_name)
+            place = Path(folder) / "inputs" / case_name
+            result = _decided(files, document, place, pages=pages)
         except CaseError as error:
             first = error.problems[0]
             return Recomputed(why_not=f"{first.file}: {first.place}: {first.what}")
@@ -116,13 +117,13 @@ def safe_name(name: str) -> bool:
     )
 
 
-def _decided(files: Mapping[str, bytes], document: Any, folder: Path) -> Recomputed:
+def _decided(files: Mapping[str, bytes], document: Any, folder: Path, *, pages: bool) -> Recomputed:
     from dossier.api import assess, decision_json, read_case
     from dossier.archive.record import versions
 
     case = read_case(folder)
     issued = date.fromisoformat(document["case"]["issued"])
-    assessment = assess(case, issued)
+    assessment = assess(case, issued, pages=pages)
     fresh = decision_json(case, assessment, issued)
     return Recomputed(
         case=case, assessment=assessment, identical=fresh == files["decision.json"],

@@ -18,7 +18,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import Threshold, against, fixed, interval, probability
 from dossier.decision.rules import Limits as DecisionLimits
 from dossier.decision.rules import Verdict, judge, overall
-from dossier.evidence.bench import Bench
+from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.circuit_summary import circuit_summary
 from dossier.evidence.combine import generator
 from dossier.evidence.curves import curves_of
@@ -44,10 +44,13 @@ def seed_of(case: Case) -> int:
     return stated if stated is not None else zlib.crc32(case.qualification.number.encode())
 
 
-def assess_case(case: Case, demands: Sequence[Demand], limits: Limits, on: date) -> Assessment:
+def assess_case(
+    case: Case, demands: Sequence[Demand], limits: Limits, on: date, *, pages: bool = True
+) -> Assessment:
     """Return every finding on `case` and the decision; `on` is the day concessions are judged.
 
-    Pure: the same case, limits and day give the same assessment.
+    Without `pages`, the curves and the circuit that only pages show are left out.  Pure: the same
+    case, limits and day give the same assessment.
     """
     bench = prepare(case, limits, seed_of(case))
     compute = _once(bench)
@@ -63,9 +66,9 @@ def assess_case(case: Case, demands: Sequence[Demand], limits: Limits, on: date)
         seed=bench.seed,
         conditions=conditions_for(case, findings),
         bench=bench,
-        curves=curves_of(bench),
+        curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
-        circuit=circuit_summary(bench),
+        circuit=circuit_summary(bench) if pages else (),
     )
 
 

@@ -52,14 +52,14 @@ class Curve:
 class Curves:
     """Lines for the charts, computed once from the bench; SI throughout."""
 
-    clean_hot: tuple[Curve, ...]
+    clean_hot: tuple[Curve, ...] = ()
     """Clean pressure drop [Pa] against flow [m3/s] with hot oil, a curve each side."""
-    clean_cold: tuple[Curve, ...]
+    clean_cold: tuple[Curve, ...] = ()
     """The same at the coldest oil that the tested viscosities allow."""
-    cold_temperature: float | None
+    cold_temperature: float | None = None
     """Oil temperature of `clean_cold` [K]."""
-    against_temperature: tuple[Curve, ...]
+    against_temperature: tuple[Curve, ...] = ()
     """Clean pressure drop at rated flow [Pa] against oil temperature [K]."""
-    against_hours: tuple[Curve, ...]
+    against_hours: tuple[Curve, ...] = ()
     """Predicted pressure drop at rated flow and normal oil [Pa] against service time [s]."""
     notes: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""Peak memory of one build, of the program and of the process that helps with the charts."""
+"""Peak memory of one build: of the process that lays out, and of the one that decides and draws."""
 
 import subprocess
 import sys
@@ -9,11 +9,15 @@ from tests.benchmarks.timing import INPUTS, ROOT, heading
 TARGET = 250
 ONE = """
 import resource, sys
-from dossier.api import build
-build(sys.argv[1], sys.argv[2])
+from dossier.cli import main
+sys.argv = ["dossier", "build", sys.argv[1], "--out", sys.argv[2]]
+try:
+    main()
+except SystemExit:
+    pass
 own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-helper = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-print(own, helper)
+other = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+print(own, other)
 """
 
 
@@ -25,9 +29,9 @@ def main():
                 [sys.executable, "-c", ONE, str(INPUTS / case), folder],
                 cwd=ROOT, capture_output=True, text=True, check=True,
             )  # fmt: skip
-        own, helper = (int(kib) / 1024 for kib in done.stdout.split())
-        verdict = "met" if own < TARGET else "MISSED"
-        print(f"  {case:16s} {own:.0f} MiB, helper {helper:.0f} MiB (most of it shared); "
+        own, other = (int(kib) / 1024 for kib in done.stdout.splitlines()[-1].split())
+        verdict = "met" if max(own, other) < TARGET else "MISSED"
+        print(f"  {case:16s} {own:.0f} MiB, deciding before it {other:.0f} MiB; "
               f"target below {TARGET}: {verdict}")  # fmt: skip
 
 
