@@ -151,8 +151,8 @@ def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> 
         return
     assessment = api.assess(case, issued)
     day = api.issue_date(case, issued)
+    line = decision_line(assessment, api.sign_off(case, assessment, issued))
     with api.composed(case, assessment, day) as (ready, document):
-        line = decision_line(assessment, api.sign_off(case, assessment, issued))
         found = _Decided(
             ready.sheet(), document, stem_of(case.qualification), assessment.decision.value, line,
             program_digest(),

@@ -30,7 +30,9 @@ def sign(
         typer.Option(formats=["%Y-%m-%d"], help="Date of issue, if the dossier is built with one."),
     ] = None,
 ) -> None:
-    """Sign a case off: write CASE/signoff.toml, bound to its inputs, findings and decision.
+    """Sign a case off in a role.
+
+    CASE/signoff.toml is written, bound to inputs, findings and decision.
 
     Example: dossier sign inputs/polder-pumps --role prepared --name "Test Engineer (invented)"
     """
@@ -59,9 +61,10 @@ def seal(
     ] = "",
     out: Annotated[Path | None, typer.Option(help="Where to write; in place if not given.")] = None,
 ) -> None:
-    """Put a digital signature into the field of a role, in the order of the sign-offs.
+    """Seal a dossier: sign it digitally.
 
-    The passphrase is asked for, or taken from the environment variable DOSSIER_PASSPHRASE.
+    The signature goes into the field of a role, in the order of the sign-offs. The passphrase
+    is asked for, or taken from the environment variable DOSSIER_PASSPHRASE.
 
     Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
     """
@@ -93,10 +96,10 @@ def identity(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Name as it signs off.")],
     out: Annotated[Path, typer.Option(help="Folder for key and certificates.")],
 ) -> None:
-    """Make a test identity and, the first time, a test authority, to try digital signatures.
+    """Make a test identity, to try seals.
 
-    Both are marked TEST in the certificate: they prove nothing. The passphrase is asked for, or
-    taken from DOSSIER_PASSPHRASE.
+    The first time, a test authority is made too. Both are marked TEST in the certificate: they
+    prove nothing. The passphrase is asked for, or taken from DOSSIER_PASSPHRASE.
 
     Example: dossier identity "Test Engineer (invented)" --out identities
     """
@@ -125,7 +128,9 @@ def verify(
         bool, typer.Option("--quick", help="Do not rebuild the pages; then nothing is verified.")
     ] = False,
 ) -> None:
-    """Verify dossiers from the PDF alone: signatures, digests, every number, every page.
+    """Verify dossiers from their PDFs alone.
+
+    Signatures, digests, every number, every page.
 
     Exit code 0: verified; 3: verification failed or not proven; 2: not a dossier.
 

@@ -54,7 +54,9 @@ def build(
         typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers build, for --jobs."),
     ] = "",
 ) -> None:
-    """Decide each case and write its dossier: OUT/NUMBER-rREVISION.pdf, and .json beside it.
+    """Decide cases and write their dossiers.
+
+    Each is OUT/NUMBER-rREVISION.pdf, with decision.json beside it under the same name.
 
     A case with problems does not stop the others; the exit code is the worst of all.
 

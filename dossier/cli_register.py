@@ -61,10 +61,11 @@ def register(
         int, typer.Option(min=1, help="Processes that read at once, where many PDFs are new.")
     ] = 1,
 ) -> None:
-    """Keep an index of all dossiers in a folder, list them, and show what is missing or replaced.
+    """Keep an index of dossiers, and list them.
 
-    The index (dossier-register.sqlite in the folder) is made from the PDFs alone; its hash chain
-    shows a dossier that was removed or replaced since the last time. Keep the printed head.
+    Shows what is missing or replaced. The index (dossier-register.sqlite in the folder) is made
+    from the PDFs alone; its hash chain shows a dossier that was removed or replaced since the
+    last time. Keep the printed head.
 
     Example: dossier register out --resting-on instrument:APC-21
     """
@@ -149,10 +150,10 @@ def compare(
     b: Annotated[Path, typer.Argument(metavar="B", help="Dossier (PDF) or case folder.")],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show what differs between two dossiers or cases, and what it changed.
+    """Show what differs between two dossiers.
 
-    Ends with 0 where decision and verdicts are the same, 1 where one differs, 2 where one cannot
-    be read.
+    Also between cases, and what it changed. Ends with 0 where decision and verdicts are the
+    same, 1 where one differs, 2 where one cannot be read.
 
     Example: dossier compare out/LFQ-0412-r0.pdf inputs/polder-pumps
     """

@@ -18,10 +18,11 @@ DONE, WRONG_INPUT = 0, 2
 
 
 def new(folder: Path, yes: bool, **answers: str | None) -> None:
-    """Start a case: write application.toml, case.toml and an empty folder for records.
+    """Start a case of your own.
 
-    What is not given as an option is asked for; nothing is taken for granted, and no file is
-    overwritten. What is not known yet can stay open and becomes a comment that says what to write.
+    Writes application.toml, case.toml and a folder for records. What is not given as an option
+    is asked for; nothing is taken for granted, and no file is overwritten. What is not known
+    yet can stay open and becomes a comment that says what to write.
 
     Example: dossier new inputs/my-case
     """
@@ -85,10 +86,11 @@ def request(
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
 ) -> None:
-    r"""Write the test request for laboratories: pages (PDF), blank sheets, and [[record]] tables.
+    r"""Write the test request for laboratories.
 
-    Tests, points, columns and conditions follow from the requirements; the number of specimens
-    from the decision rule and the assumptions given here, which the request prints.
+    Pages (PDF), blank sheets, and [[record]] tables for case.toml. Tests, points, columns and
+    conditions follow from the requirements; the number of specimens from the decision rule and
+    the assumptions given here, which the request prints.
 
     Example: dossier request inputs/polder-pumps --scatter "4 %" --margin "10 %" \
         --scatter "B2=1 K" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
@@ -123,7 +125,9 @@ def explain(
         str, typer.Argument(metavar="QUANTITY", help="Name of a quantity; without one, all.")
     ] = "",
 ) -> None:
-    """Say what a quantity of a requirement means: formula, standard, records, an example.
+    """Say what a quantity means.
+
+    Formula, standard, conditions, records needed, and an example of a requirement.
 
     Example: dossier explain filtration_ratio
     """
@@ -145,7 +149,9 @@ def schema(
         typer.Argument(help="application for application.toml, case for case.toml."),
     ],
 ) -> None:
-    """Print the JSON Schema of application.toml or case.toml, for editors and other programs.
+    """Print the JSON Schema of a case file.
+
+    For editors and other programs.
 
     Example: dossier schema application
     """

@@ -186,6 +186,7 @@ def _case(answers: Answers) -> Iterator[str]:
     yield '# purpose = "..."   # why another filter is wanted, such as "Second source"'
     yield _line("application", '"application.toml"')
     yield "# review_due = YYYY-MM-DD   # day on which the decision is to be looked at again"
+    yield '# language = "de"           # of the dossier and the test request; otherwise English'
 
 
 def _filters(answers: Answers) -> Iterator[str]:

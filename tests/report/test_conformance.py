@@ -44,7 +44,17 @@ def dossiers(tmp_path_factory):
     folder = tmp_path_factory.mktemp("dossiers")
     for case in CASES:
         build(case, folder / case)
-    return {case: pdf_in(folder / case) for case in CASES}
+    foreign = in_german(folder)
+    build(foreign, folder / foreign.name)
+    return {case: pdf_in(folder / case) for case in (*CASES, foreign.name)}
+
+
+def in_german(folder):
+    """Copy the longest case to a folder of its own, in German."""
+    case = Path(shutil.copytree(INPUTS / CASES[-1], folder / "cases" / "german"))
+    text = (case / "case.toml").read_text()
+    (case / "case.toml").write_text(f'language = "de"\n{text}')
+    return case
 
 
 ASSUMED = [
@@ -124,7 +134,7 @@ def results(dossiers, requests, note, plain, unmarked):
 
 @pytest.mark.conformance
 @pytest.mark.parametrize("flavour", FLAVOURS)
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", [*CASES, "german"])
 def test_every_demo_dossier_is_archival_and_accessible_at_once(results, dossiers, case, flavour):
     found = results[dossiers[case], flavour]
     assert found.compliant, found.faults
