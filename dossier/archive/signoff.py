@@ -41,7 +41,8 @@ findings carry ten significant digits.
 
 _HEAD = (
     "# Written by 'dossier sign'. Each entry is bound by its digest to the inputs and findings it\n"
-    "# was given for; a change of either, or of this file by hand, voids it visibly.\n"
+    "# was given for: a change of either voids it visibly. A name or a meaning that is changed\n"
+    "# in this file is caught by the seals alone.\n"
 )
 
 
