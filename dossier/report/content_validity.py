@@ -184,12 +184,12 @@ def _instruments(case: Case) -> Table:
         caption=say("Instruments and their calibration"),
         columns=(
             Column(say("Instrument"), 9),
-            Column(say("Kind"), 17),
+            Column(say("Kind"), 16),
             Column(say("Calibrated"), 10),
             Column(say("Due"), 10),
-            Column(say("Certificate"), 15),
+            Column(say("Certificate"), 17),
             Column(say("Stated standard uncertainty"), 14),
-            Column(say("Used in"), 25),
+            Column(say("Used in"), 24),
         ),
         rows=tuple(rows),
         note=say(

@@ -49,8 +49,9 @@ _UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\([^()\n]{1,18}\)|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
+    r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
 )
-"""Compound units, numbers with uncertainty or interval, and names: no line breaks inside one."""
+"""Compound units, numbers with uncertainty or interval, names, standards: no break inside one."""
 
 
 @dataclass(frozen=True, slots=True)
