@@ -105,6 +105,8 @@ def request(
     made = make_request(asked, demands, assumed, valve)
     for path in write_request(made, out or case / "request"):
         typer.echo(str(path))
+    typer.echo("the plan of specimens, at the top of records.toml, goes into case.toml as well:")
+    typer.echo("  without it a specimen that is left out does not show")
 
 
 def _assumptions(

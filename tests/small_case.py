@@ -37,13 +37,15 @@ APPLICATION = {
 
 def instrument(name, measures, reading_u):
     """An instrument in date on the day of the tests."""
-    return {
+    made = {
         "id": name, "kind": "instrument", "calibrated": date(2026, 1, 1), "due": date(2027, 1, 1),
-        "certificate": "K-1", "reading_u": reading_u, "measures": measures,
+        "certificate": "K-1", "measures": measures,
     }  # fmt: skip
+    return made if reading_u is None else made | {"reading_u": reading_u}
 
 
 INSTRUMENTS = (
+    instrument("SW", [], None),  # in date, and no better known than the standard asks
     instrument("DP", ["differential pressure"], "1 %"),
     instrument("FM", ["flow"], "2 %"),
     instrument("PG", ["pressure"], "8.6 kPa"),
@@ -61,7 +63,7 @@ def record(name, kind, table, **entry):
     """A record entry with its table as CSV text."""
     made = {
         "id": name, "kind": kind, "standard": STANDARDS[kind], "filter": "candidate",
-        "laboratory": "L", "instruments": [], "tested": TESTED, "file": f"records/{name}.csv",
+        "laboratory": "L", "instruments": ["SW"], "tested": TESTED, "file": f"records/{name}.csv",
     }  # fmt: skip
     return made | entry, table
 

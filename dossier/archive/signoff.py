@@ -209,7 +209,10 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
     role = str(given.get("role", ""))
     meaning = given.get("meaning") or say(MEANINGS.get(role, ""))
     if not meaning:
-        raise _refused(role, "has no usual meaning", "say what this signature means: --meaning")
+        cure = "say what this signature means: --meaning"
+        if role.lower() in MEANINGS:
+            cure = f"did you mean {role.lower()!r}?"
+        raise _refused(role, "has no usual meaning", cure)
     values = {**given, "meaning": meaning, "digest": digest}
     try:
         return SignOffEntry.model_validate(values)

@@ -38,6 +38,11 @@ def _problem(
         near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
         return CaseProblem(file, place, "is not a key of the case format", hint)
+    if kind == "too_short":
+        return CaseProblem(file, place, "is empty", WANTED.get(place, "give at least one"))
+    if kind.startswith("date_"):
+        what = f"{_shown(fault.get('input'))} is not a date"
+        return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")
     message = str(fault["msg"]).removeprefix("Value error, ")
     shown = _shown(fault.get("input"))
     what = f"{message}" if shown in message or not shown else f"{message} (found {shown})"

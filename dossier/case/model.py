@@ -165,7 +165,7 @@ class Requirement(Model):
         if len(given) != 1:
             raise ValueError(
                 f"requirement {self.id!r} needs exactly one of {', '.join(names)}; it has "
-                f"{' and '.join(given) or 'none'}"
+                f"{' and '.join(given) or 'none'} (a band is between = {{ min = ..., max = ... }})"
             )
         if self.coverage is not None and not 0.5 <= self.coverage < 1:
             raise ValueError("coverage must lie between 50 % and 100 %")

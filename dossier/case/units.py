@@ -41,6 +41,9 @@ SMALLEST, LARGEST = 1e-24, 1e15
 """Working values outside these are slips of the exponent: no unit of the table comes near."""
 
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+_RAISED = str.maketrans("²³", "23")
+_CALL = re.compile(r"[A-Za-zµμ0-9]\s*\(")
+"""As in um(c): a size, and not a micrometre times a speed of light."""
 _POWER = re.compile(r"(?<=[A-Za-z])(\d)")
 
 
@@ -80,12 +83,11 @@ def affine(unit: str, dimension: str) -> tuple[float, float]:
 
 def _pint_affine(text: str, target: str, dimension: str, example: str) -> tuple[float, float]:
     registry = _registry()
-    spelled = _POWER.sub(r"**\1", text)
+    spelled = _POWER.sub(r"**\1", text.translate(_RAISED))
     if dimension == "temperature difference":
         spelled = {"degC": "delta_degC", "K": "delta_degC"}.get(spelled, spelled)
-    if not re.fullmatch(r"[A-Za-zµμ°_*/0-9.() ]+", spelled) or "**" in re.sub(
-        r"\*\*\d(?!\d)", "", spelled
-    ):
+    odd = "**" in re.sub(r"\*\*\d(?!\d)", "", spelled)
+    if odd or _CALL.search(spelled) or not re.fullmatch(r"[A-Za-zµμ°_*/0-9.() ]+", spelled):
         raise UnitError(f"unit {text!r} is not understood; write {dimension} like {example!r}")
     try:
         zero = float(registry.Quantity(0.0, spelled).to(target).magnitude)
@@ -105,6 +107,9 @@ def split_quantity(text: str) -> tuple[float, str]:
     A decimal comma is refused: TOML files use the decimal point.
     """
     match = _NUMBER.match(text)
+    if re.match(r"\s*[+-]?\d+,\d", text):
+        pointed = text.strip().replace(",", ".", 1)[:40]
+        raise UnitError(f"{text!r} has a decimal comma; write {pointed!r}")
     if match is None or match.group(2)[:1] == ",":
         raise UnitError(f"{text!r} does not start with a number (use a decimal point)")
     value = float(match.group(1))

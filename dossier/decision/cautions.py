@@ -169,6 +169,14 @@ def _evidence(bench: Bench) -> Iterator[Caution]:
                 number=len(specimens),
             ),
         )
+    if bench.multipass and not bench.case.qualification.candidate.specimens:
+        yield _caution(
+            say("No plan of specimens"),
+            say(
+                "The case does not name the specimens that were to be tested: one that was tested "
+                "and left out would not show."
+            ),
+        )
     warned = sorted({c.rule for c in bench.checks if c.outcome == "warning"})
     if warned:
         rules = ", ".join(say(rule) for rule in warned)

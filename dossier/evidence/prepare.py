@@ -1,6 +1,7 @@
 """Put every record of a case on the bench: reduce, check, exclude."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 from dossier.case.case import Case, Record
@@ -17,6 +18,9 @@ from dossier.evidence.validity_pressure import pressure_checks
 from dossier.words import say
 
 __all__ = ["prepare"]
+
+AGREES = "clean pressure drop agrees"
+"""The rule that holds a run and a sweep of the same specimen against each other."""
 
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 
@@ -81,12 +85,25 @@ def _checks(
         yield from general_checks(case, record, limits)
         yield from other_checks(case, record, limits)
         if record.id in run_of:
-            own = run_of[record.id]
-            yield from multipass_checks(
-                case, record, own, limits, _same(runs, record), _same(sweeps, record)
-            )
+            own, swept = run_of[record.id], _same(sweeps, record)
+            found = multipass_checks(case, record, own, limits, _same(runs, record), swept)
+            yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
             yield from pressure_checks(record, sweep_of[record.id], limits)
+
+
+def _for_both(
+    found: Iterator[Check], run: MultipassResult, sweeps: Sequence[PressureDropResult]
+) -> Iterator[Check]:
+    """Yield the checks of a run; where it contradicts its sweep, the sweep is in doubt as well."""
+    for check in found:
+        yield check
+        if check.rule == AGREES and check.outcome == "not met":
+            yield from (
+                replace(check, record=sweep.record)
+                for sweep in sweeps
+                if sweep.specimen == run.specimen
+            )
 
 
 def _same(results: list[Result], record: Record) -> list[Result]:

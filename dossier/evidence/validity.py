@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from dossier.case.case import Case, Record
 from dossier.case.model import Deviation
+from dossier.case.records import InspectionTable
 from dossier.evidence.check import Check
 from dossier.evidence.limits import Limit, Limits
 from dossier.words import say
@@ -62,7 +63,10 @@ def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check
 def _calibration(case: Case, record: Record) -> Verdicts:
     entry = record.entry
     if not entry.instruments:
-        return Verdicts(None, say("no instrument named in the record"))
+        # Looking needs no instrument; whatever was measured does.
+        return Verdicts(
+            None if _looked_at(record) else False, say("no instrument named in the record")
+        )
     last = entry.finished or entry.tested
     out = []
     for name in entry.instruments:
@@ -82,6 +86,11 @@ def _calibration(case: Case, record: Record) -> Verdicts:
         return Verdicts(False, say("tested {day} with {late}", day=entry.tested, late=late))
     words = say("tested {first} to {last} with {late}", first=entry.tested, last=last, late=late)
     return Verdicts(False, words)
+
+
+def _looked_at(record: Record) -> bool:
+    table = record.table
+    return isinstance(table, InspectionTable) and not any(unit.strip() for unit in table.unit)
 
 
 def _scope(case: Case, record: Record) -> Verdicts:

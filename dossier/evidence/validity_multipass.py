@@ -45,6 +45,7 @@ def multipass_checks(
         "readings": lambda limit: _readings(result, limit),
         "enough counts": lambda limit: _enough(result, limit),
         "upstream above downstream": lambda limit: _upstream(result, limit),
+        "downstream counts something": lambda limit: _alive(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
         "terminal reached": lambda _: _reached(result),
@@ -206,6 +207,12 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
     ]
     well = say("upstream above downstream at every size")
     return Verdicts(not found, "; ".join(found) or well)
+
+
+def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
+    raw, size = float(result.raw_down[0]), float(result.sizes[0])
+    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
+    return Verdicts(raw > limit.value, found)
 
 
 RISES = (

@@ -74,15 +74,15 @@ def terminal_time(time: Floats, pressure_drop: Floats, terminal: float) -> float
     after = int(np.argmax(drop >= terminal))
     if not drop[after] >= terminal:
         words = later(
-            "the terminal differential pressure of {terminal:g} Pa is not reached: the highest "
-            "reading is {highest:g} Pa"
+            "the terminal differential pressure of {terminal:g} kPa is not reached: the highest "
+            "reading is {highest:g} kPa"
         )
-        raise ValueError(say(words, terminal=terminal, highest=drop.max()))
+        raise ValueError(say(words, terminal=terminal / 1e3, highest=drop.max() / 1e3))
     if after == 0:
         words = later(
-            "the first reading, {first:g} Pa, is not below the terminal of {terminal:g} Pa"
+            "the first reading, {first:g} kPa, is not below the terminal of {terminal:g} kPa"
         )
-        raise ValueError(say(words, first=drop[0], terminal=terminal))
+        raise ValueError(say(words, first=drop[0] / 1e3, terminal=terminal / 1e3))
     part = (terminal - drop[after - 1]) / (drop[after] - drop[after - 1])
     return float(t[after - 1] + part * (t[after] - t[after - 1]))
 

@@ -22,7 +22,14 @@ from dossier.report.chart_filtration import (
 )
 from dossier.report.chart_style import draw
 from dossier.report.content_results import limit_text, results_table
-from dossier.report.format import bound_text, fixed, percent, significant
+from dossier.report.format import (
+    beyond,
+    bound_text,
+    fixed,
+    percent,
+    significant,
+    with_unit,
+)
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of
 from dossier.report.words import PATHS
@@ -335,5 +342,8 @@ def _both(run: MultipassResult, size: float) -> Cell:
     bound = "larger than" if run.zero_downstream[k] else ""
     share = 1.0 - 1.0 / ratio
     decimals = 1 if share < 0.99 else 2 if share < 0.999 else 3
-    efficiency = bound_text(percent(share, decimals), bound)
+    if bound:
+        efficiency = bound_text(with_unit(beyond(100.0 * share, bound), "%"), bound)
+    else:
+        efficiency = percent(share, decimals)
     return f"{efficiency}; β\u00a0{bound_text(significant(ratio, 3, keep=True), bound)}"

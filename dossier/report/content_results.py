@@ -12,6 +12,7 @@ from dossier.report.blocks import Cell, Column, Line, Mark, Table
 from dossier.report.condense import named
 from dossier.report.format import (
     PLUS_MINUS,
+    beyond,
     bound_text,
     fixed,
     percent,
@@ -170,8 +171,9 @@ def estimate_text(demand: Demand, estimate: Estimate, finding: Finding | None = 
     value = demand.shown(estimate.value)
     limits = limits_shown(finding) if finding else []
     if estimate.bound:
-        text = bound_text(with_uncertainty(value, 0.0, limits)[0], estimate.bound)
-        return with_unit(text, demand.unit)
+        return with_unit(
+            bound_text(beyond(value, estimate.bound, limits), estimate.bound), demand.unit
+        )
     found = finding.interval if finding is not None else None
     if found is None and math.isfinite(estimate.value) and math.isfinite(estimate.u):
         found = interval(estimate)
@@ -204,10 +206,13 @@ def _specimen(demand: Demand, each: SpecimenValue) -> str:
     if demand.quantity.dimension == "statement":
         return say("found so") if each.value >= 0.5 else say("not found so")
     value = demand.shown(each.value)
-    expanded = 0.0 if each.bound else 2.0 * each.u / abs(demand.spread_factor)
+    if each.bound and demand.quantity.dimension == "fraction" and value >= 100.0:
+        return say("none counted")  # downstream: nothing is larger than all
+    if each.bound:
+        return bound_text(beyond(value, each.bound), each.bound)
+    expanded = 2.0 * each.u / abs(demand.spread_factor)
     number, spread = with_uncertainty(value, expanded)
-    plain = each.bound or not 0 < expanded < float("inf")
-    return bound_text(number, each.bound) if plain else f"{number}{PLUS_MINUS}{spread}"
+    return f"{number}{PLUS_MINUS}{spread}" if 0 < expanded < float("inf") else number
 
 
 def component_u(demand: Demand, component: Component) -> str:

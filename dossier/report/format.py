@@ -4,13 +4,14 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import date
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from dossier.words import ENGLISH, day, decimal_mark, language, later, say
 
 __all__ = [
     "NONE",
     "between",
+    "beyond",
     "bound_text",
     "chart_text",
     "clean",
@@ -252,6 +253,20 @@ def with_unit(text: str, unit: str) -> str:
 def quantity_text(value: float, unit: str, digits: int = 4, *, keep: bool = False) -> str:
     """Return a value that carries no uncertainty, with its unit, such as a limit or a setting."""
     return with_unit(significant(value, digits, keep=keep), unit)
+
+
+def beyond(value: float, bound: str, limits: Iterable[float] = ()) -> str:
+    """Return a bound rounded to its own side: what is larger than 99.999 is larger than 99.99.
+
+    Rounded to nearest it could claim more than was found, such as "> 100.00 %".
+    """
+    if not math.isfinite(value) or bound not in {"larger than", "smaller than"}:
+        return with_uncertainty(value, 0.0, limits)[0]
+    decimals = beside(value, _plain_decimals(value), limits)
+    step = Decimal(1).scaleb(-decimals)
+    exact = Decimal(repr(float(value)))  # as written: 0.5 is not a hair below itself
+    rounding = ROUND_FLOOR if bound == "larger than" else ROUND_CEILING
+    return fixed(float(exact.quantize(step, rounding=rounding)), decimals)
 
 
 def bound_text(text: str, bound: str) -> str:

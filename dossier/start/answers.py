@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from datetime import date
 
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.units import parse_quantity
+from dossier.case.units import UnitError, parse_quantity
 from dossier.start.questions import QUESTIONS, Question, applies
 
 __all__ = ["collect", "refused"]
@@ -31,11 +31,11 @@ def collect(given: Mapping[str, str], ask: Ask | None) -> dict[str, str]:
             if text:
                 problems.append(_misplaced(question))
             continue
-        wrong = refused(question, text) if text else ""
+        wrong = refused(question, text, answers) if text else ""
         if wrong:
             problems.append(CaseProblem(CALL, question.flag, wrong, _hint(question)))
         if not text and ask is not None:
-            text = _from(ask, question)
+            text = _from(ask, question, answers)
         if not text and question.needed:
             what = f"is missing: {question.words[0].lower()}{question.words[1:]}"
             problems.append(CaseProblem(CALL, question.flag, what, _hint(question)))
@@ -49,6 +49,8 @@ def collect(given: Mapping[str, str], ask: Ask | None) -> dict[str, str]:
 def _misplaced(question: Question) -> CaseProblem:
     key, values = question.only or ("", ())
     flag = f"--{key.replace('_', '-')}"
+    if not values:
+        return CaseProblem(CALL, question.flag, f"needs {flag}", f"give {flag} too, or neither")
     hint = f"leave it out, or give {flag} as one of {', '.join(values)}"
     return CaseProblem(CALL, question.flag, f"does not apply with this {flag}", hint)
 
@@ -59,23 +61,23 @@ def _hint(question: Question) -> str:
     return f"give {question.flag} '{question.example}'"
 
 
-def _from(ask: Ask, question: Question) -> str:
+def _from(ask: Ask, question: Question, answers: Mapping[str, str]) -> str:
     """Return an answer that is understood; an empty one where the question may stay open."""
     form = " | ".join(question.choices) or f"such as {question.example}"
     open_end = "" if question.needed else ", empty if not known yet"
     wrong = ""
     while True:
         words = f"{question.words} ({form}{open_end})"
-        text = ask(f"{wrong}. {words}" if wrong else words).strip()
+        text = ask(f"{wrong}\n{words}" if wrong else words).strip()
         if not text and not question.needed:
             return ""
-        wrong = refused(question, text) if text else "an answer is needed"
+        wrong = refused(question, text, answers) if text else "an answer is needed"
         if not wrong:
             return text
 
 
-def refused(question: Question, text: str) -> str:
-    """Return what is wrong with an answer, or an empty string."""
+def refused(question: Question, text: str, answers: Mapping[str, str]) -> str:
+    """Return what is wrong with an answer after those before it, or an empty string."""
     if question.choices:
         return "" if text in question.choices else f"{text!r} is not one of the choices"
     if question.kind == "identifier":
@@ -89,7 +91,26 @@ def refused(question: Question, text: str) -> str:
         elif question.kind == "number":
             float(text)
         else:
-            parse_quantity(text, question.kind)
-    except ValueError as error:
+            return _out_of_order(question, parse_quantity(text, question.kind), answers)
+    except UnitError as error:
         return str(error)
+    except ValueError:
+        return f"{text!r} is no {question.kind}; write it like {question.example}"
+    return ""
+
+
+LARGER = {"valve_max": "valve_min", "kv40": "kv100"}
+SMALLER = {"kv100": "kv40", "valve_min": "valve_max"}
+
+
+def _out_of_order(question: Question, value: float, answers: Mapping[str, str]) -> str:
+    """Return what is wrong where one answer must be larger than another."""
+    for table, words in ((LARGER, "is not above"), (SMALLER, "is not below")):
+        other = table.get(question.key)
+        if other is None or other not in answers:
+            continue
+        bound = parse_quantity(answers[other], question.kind)
+        fits = value > bound if table is LARGER else value < bound
+        if not fits:
+            return f"{words} the {answers[other]} given for --{other.replace('_', '-')}"
     return ""

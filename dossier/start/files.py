@@ -98,8 +98,13 @@ def _duty(answers: Answers) -> Iterator[str]:
     yield _line("normal_oil", quoted(answers["normal_oil"]))
     yield _line("cold_start", quoted(answers["cold_start"]))
     yield _line("service_interval", quoted(answers["interval"]))
-    yield _known(answers, "ingression", "ingression",
-                 "contaminant that reaches the filter; no life without it")  # fmt: skip
+    reaches = "contaminant that reaches the filter; no life without it"
+    if "ingression" in answers:
+        value, u = quoted(answers["ingression"]), quoted(answers["ingression_u"])
+        yield _line("ingression", f"{{ value = {value}, u = {u} }}", reaches)
+    else:
+        example = 'ingression = { value = "0.10 g/h", u = "0.02 g/h" }'
+        yield f"# {example}   # not known yet: {reaches}"
     yield _known(answers, "dust", "ingression_dust", "test dust that stands for it")
     factor = answers.get("life_factor")
     note = "the filter must last so many service intervals; a requirement by itself"

@@ -27,7 +27,7 @@ class Question:
     needed: bool = True
     choices: tuple[str, ...] = ()
     only: tuple[str, tuple[str, ...]] | None = None
-    """Asked only where the answer of that key is one of these."""
+    """Asked only where the answer of that key is one of these; without any, where there is one."""
 
     @property
     def flag(self) -> str:
@@ -44,6 +44,7 @@ def _q(key: str, words: str, kind: str, example: str, *, needed: bool = True,
 
 WITH_VALVE = ("valve", ("filter", "head"))
 WITH_FINE = ("arrangement", FINE)
+WITH_INGRESSION: tuple[str, tuple[str, ...]] = ("ingression", ())
 
 QUESTIONS = (
     _q("number", "Number of the case", "identifier", "FQ-2026-014"),
@@ -83,9 +84,12 @@ QUESTIONS = (
     _q("cold_start", "Temperature of the oil at a cold start", "temperature", "-10 degC"),
     _q("interval", "Service interval", "time", "500 h"),
     _q("ingression", "Contaminant that reaches the filter", "mass rate", "0.10 g/h", needed=False),
-    _q("dust", "Test dust that stands for it", "text", "ISO 12103-1 A3", needed=False),
+    _q("ingression_u", "Standard uncertainty of that", "mass rate", "0.02 g/h",
+       only=WITH_INGRESSION),
+    _q("dust", "Test dust that stands for it", "text", "ISO 12103-1 A3", needed=False,
+       only=WITH_INGRESSION),
     _q("life_factor", "Service intervals that the filter must last", "number", "1.5",
-       needed=False),
+       needed=False, only=WITH_INGRESSION),
     _q("rule", "Decision rule", "text", "guard_band",
        choices=("guard_band", "graded", "simple_acceptance")),
     _q("confidence", "Confidence of the decision", "fraction", "95 %"),
@@ -106,7 +110,7 @@ def applies(question: Question, answers: Mapping[str, str]) -> bool:
     if question.only is None:
         return True
     key, values = question.only
-    return answers.get(key) in values
+    return answers.get(key) in values if values else key in answers
 
 
 def signature_of(questions: Sequence[Question]) -> inspect.Signature:

@@ -75,3 +75,21 @@ def test_to_working_unit_and_back(value, unit):
         return
     factor, offset = affine(unit, "temperature")
     assert from_si(value * factor + offset, unit, "temperature") == pytest.approx(value, abs=1e-9)
+
+
+@pytest.mark.parametrize("unit", ["mm²/s", "mm2/s", "cSt"])
+def test_raised_figures_are_read_as_printed(unit):
+    assert affine(unit, "kinematic viscosity") == pytest.approx((1e-6, 0.0))
+
+
+@pytest.mark.parametrize(("text", "dimension"), [
+    ("20 um(c)", "kinematic viscosity"), ("20 um(c)", "length"), ("5 m (s)", "length"),
+])  # fmt: skip
+def test_a_particle_size_is_no_other_quantity(text, dimension):
+    with pytest.raises(UnitError, match="is not understood"):
+        parse_quantity(text, dimension)
+
+
+def test_a_decimal_comma_is_named():
+    with pytest.raises(UnitError, match=r"decimal comma; write '1\.5 bar'"):
+        parse_quantity("1,5 bar", "pressure")

@@ -75,7 +75,7 @@ class TestValues:
         assert found.u == pytest.approx(math.hypot(100e3 / math.sqrt(3), 8.6e3))
 
     def test_two_instruments_err_on_their_own(self):
-        records = [burst(1900, 2100), burst(2000, name="M2", first=3, instruments=[])]
+        records = [burst(1900, 2100), burst(2000, name="M2", first=3, instruments=["SW"])]
         found = compute(records, "burst_pressure")
         by_key = {c.shared: c for c in found.components}
         assert by_key["PG:pressure"].u == pytest.approx(2 * 8.6e3 / 3)

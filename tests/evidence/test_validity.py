@@ -53,6 +53,10 @@ def swapped(up, down):
     up[:], down[:] = down.copy(), up.copy()
 
 
+def shut(up, down):
+    down[:] = 0.0
+
+
 def rising(up, down):
     up[20:30, 2] = up[20:30, 1] * 1.2
 
@@ -132,6 +136,7 @@ BREAKS = {
     "sampled volume": ("MP-C1", lambda r: conditions(r, sample_volume=300e-6)),
     "readings": ("MP-C1", lambda r: counts(r, lacking)),
     "enough counts": ("MP-C1", lambda r: counts(r, few)),
+    "downstream counts something": ("MP-C1", lambda r: counts(r, shut)),
     "upstream above downstream": ("MP-C1", lambda r: counts(r, swapped)),
     "counts fall with size": ("MP-C1", lambda r: counts(r, rising)),
     "steady growth of pressure": ("MP-C1", collapse),
@@ -236,3 +241,20 @@ def test_a_deviation_that_widens_makes_the_uncertainty_larger(intact):
     wider = all_quantities()["retained_capacity"].compute(bench, "candidate", at)
     added = 0.06 * plain.value / 3
     assert wider.u == pytest.approx(np.hypot(plain.u, added), rel=1e-9)
+
+
+def test_a_record_without_an_instrument_carries_no_result(intact):
+    def without(record):
+        return replace(record, entry=record.entry.model_copy(update={"instruments": ()}))
+
+    bench = prepare(with_record(intact, "MP-C1", without), limits(), 1)
+    assert "no instrument named" in bench.unusable["MP-C1"]
+
+
+def test_a_sweep_that_its_own_run_contradicts_carries_no_result(intact):
+    identifier, change = BREAKS["clean pressure drop agrees"]
+    bench = prepare(with_record(intact, identifier, change), limits(), 1)
+    assert {"MP-C1", "PD-C1"} <= set(bench.unusable)
+    at = {"flow": 80.0 / 6e4, "temperature": 370.0}
+    found = all_quantities()["clean_pressure_drop"].compute(bench, "candidate", at)
+    assert "clean pressure drop agrees" in found.reason

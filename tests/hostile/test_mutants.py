@@ -7,6 +7,7 @@ from tests.hostile.__main__ import table
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_two_thousand_mutants_gain_nothing_and_stop_nothing():
     told = fuzz.run_all(2100)
     print(table(told))

@@ -161,3 +161,16 @@ def test_hidden_characters_show_as_a_box():
 def test_an_uncertainty_that_is_none_is_refused(u):
     with pytest.raises(ValueError, match="finite and above zero"):
         fmt.decimals_for(u)
+
+
+@given(st.floats(1e-6, 1e6))
+def test_a_bound_is_never_printed_as_more_than_it_is(value):
+    def read(text):
+        return float(text.replace("\u202f", ""))
+
+    assert read(fmt.beyond(value, "larger than")) <= value * (1 + 1e-12)
+    assert read(fmt.beyond(value, "smaller than")) >= value * (1 - 1e-12)
+
+
+def test_nothing_is_larger_than_all():
+    assert fmt.beyond(99.99999, "larger than") == "99.99"

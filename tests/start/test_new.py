@@ -92,8 +92,6 @@ def test_an_answer_that_is_none_is_refused_by_its_option(key, text, tmp_path):
 @pytest.mark.parametrize(
     ("more", "place"),
     [
-        ({"kv100": "120 mm2/s"}, "oil"),
-        ({"valve_min": "200 kPa"}, "circuit . bypass_valve . opening"),
         ({"cold_start": "95 degC"}, "duty"),
         ({"confidence": "40 %"}, "decision_rule"),
     ],
@@ -102,6 +100,26 @@ def test_answers_that_do_not_fit_together_write_nothing(more, place, tmp_path):
     found = problems(lambda: write_case(tmp_path / "new", answers(NEEDED, **more), None))
     assert found == {("application.toml", place)}
     assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize(
+    ("more", "flag"),
+    [({"kv100": "120 mm2/s"}, "--kv100"), ({"valve_min": "2 bar"}, "--valve-max")],
+)
+def test_an_answer_out_of_order_is_told_where_it_is_given(more, flag, tmp_path):
+    found = problems(lambda: write_case(tmp_path / "new", answers(NEEDED, **more), None))
+    assert ("the call", flag) in found
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_uncertainty_of_the_ingression_is_asked_with_it(tmp_path):
+    given = answers(NEEDED, ingression="0.1 g/h")
+    del given["ingression_u"]
+    found = problems(lambda: write_case(tmp_path / "new", given, None))
+    assert ("the call", "--ingression-u") in found
+    given = answers(NEEDED) | {"life_factor": "1.5"}
+    found = problems(lambda: write_case(tmp_path / "new", given, None))
+    assert ("the call", "--life-factor") in found
 
 
 def test_an_answer_where_it_does_not_apply_is_told(tmp_path):
@@ -162,7 +180,7 @@ def prompt(question):
 
 
 def test_every_example_is_understood():
-    assert not [q.key for q in QUESTIONS if refused(q, q.example)]
+    assert not [q.key for q in QUESTIONS if refused(q, q.example, {})]
 
 
 def test_every_open_line_says_what_to_write_and_becomes_valid(tmp_path):

@@ -165,7 +165,9 @@ def pages_of(folder, monkeypatch, tongue=None):
     taken = []
 
     def take(sheet, picture, look):
-        source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), sheet.html)
+        # what is only kept on one line is no piece of its own
+        source = re.sub(r'<span class="kept">(.*?)</span>', r"\1", sheet.html)
+        source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), source)
         taken.append((source, [description for *_, description in sheet.attached]))
         return render.Rendered(b"", ())
 

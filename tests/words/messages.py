@@ -14,10 +14,11 @@ from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po
 from jinja2 import Environment, nodes
 
+import dossier
 from dossier.evidence.registry import all_quantities
 
 ROOT = Path(__file__).parents[2]
-PACKAGE = ROOT / "dossier"
+PACKAGE = Path(dossier.__file__).parent
 TEMPLATES = sorted((ROOT / "templates").glob("*.html"))
 MACHINERY = {PACKAGE / "words" / name for name in ("__init__.py", "catalogue.py")}
 MODULES = sorted(set(PACKAGE.rglob("*.py")) - MACHINERY)
@@ -60,7 +61,7 @@ def used_in_modules() -> Iterator[Use]:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
             if called(node) in KEYWORDS:
-                yield _use(node, f"{path.relative_to(ROOT)}:{node.lineno}")
+                yield _use(node, f"{path.relative_to(PACKAGE.parent)}:{node.lineno}")
 
 
 def called(node: ast.AST) -> str:
