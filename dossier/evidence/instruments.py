@@ -15,6 +15,7 @@ __all__ = [
     "absolute_accuracy",
     "accuracy_of",
     "instrument_problems",
+    "measures",
     "ratio_accuracy",
     "reading_u",
 ]
@@ -95,7 +96,7 @@ def accuracy_of(
     """
     for identifier in entry.instruments:
         instrument = case.instrument(identifier)
-        if not _measures(instrument, measurand):
+        if not measures(instrument, measurand):
             continue
         stated = reading_u(instrument, measurand)
         if stated is None:
@@ -123,7 +124,7 @@ def absolute_accuracy(
     for measurand in measurands:
         for identifier in entry.instruments:
             instrument = case.instrument(identifier)
-            stated = reading_u(instrument, measurand) if _measures(instrument, measurand) else None
+            stated = reading_u(instrument, measurand) if measures(instrument, measurand) else None
             if stated is not None:
                 known = accuracy_of(case, limits, entry, measurand, 1.0)
                 u = stated[0] * abs(value) if stated[1] else stated[0]
@@ -141,7 +142,7 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
     found = []
     for identifier in entry.instruments:
         instrument = case.instrument(identifier)
-        stated = reading_u(instrument, "counts") if _measures(instrument, "counts") else None
+        stated = reading_u(instrument, "counts") if measures(instrument, "counts") else None
         if stated is not None:
             found.append((instrument, stated[0]))
     if not found:
@@ -156,7 +157,8 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
     )
 
 
-def _measures(instrument: Instrument, measurand: str) -> bool:
+def measures(instrument: Instrument, measurand: str) -> bool:
+    """Return whether an instrument measures something; a counter counts by its kind alone."""
     if measurand in instrument.measures:
         return True
     return measurand == "counts" and instrument.kind.lower() == "particle counter"

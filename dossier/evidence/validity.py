@@ -7,8 +7,9 @@ from dossier.case.case import Case, Record
 from dossier.case.model import Deviation
 from dossier.case.records import InspectionTable
 from dossier.evidence.check import Check
+from dossier.evidence.instruments import measures
 from dossier.evidence.limits import Limit, Limits
-from dossier.words import say
+from dossier.words import later, say
 
 __all__ = ["Verdicts", "apply_rule", "cover", "general_checks", "unusable"]
 
@@ -53,6 +54,9 @@ def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check
     found = (
         apply_rule(limits, record, "calibration in date", lambda _: _calibration(case, record)),
         apply_rule(
+            limits, record, "instrument for each reading", lambda _: _measured(case, record)
+        ),
+        apply_rule(
             limits, record, "method in scope of the laboratory", lambda _: _scope(case, record)
         ),
         apply_rule(limits, record, "rule agreed before the test", lambda _: _agreed(case, record)),
@@ -86,6 +90,24 @@ def _calibration(case: Case, record: Record) -> Verdicts:
         return Verdicts(False, say("tested {day} with {late}", day=entry.tested, late=late))
     words = say("tested {first} to {last} with {late}", first=entry.tested, last=last, late=late)
     return Verdicts(False, words)
+
+
+READ: Mapping[str, tuple[str, ...]] = {
+    "multipass": (later("counts"), later("differential pressure"), later("flow")),
+    "pressure_drop": (later("differential pressure"), later("flow")),
+    "bypass_valve": (later("differential pressure"), later("flow")),
+}
+"""What a result of each kind of record rests on, among the things that instruments measure."""
+
+
+def _measured(case: Case, record: Record) -> Verdicts:
+    own = [case.instrument(name) for name in record.entry.instruments]
+    wanted = READ[record.entry.kind]
+    lacking = [name for name in wanted if not any(measures(each, name) for each in own)]
+    if lacking:
+        names = ", ".join(say(name) for name in lacking)
+        return Verdicts(False, say("no instrument of the record measures: {names}", names=names))
+    return Verdicts(True, say("measured: {names}", names=", ".join(map(say, wanted))))
 
 
 def _looked_at(record: Record) -> bool:

@@ -136,6 +136,10 @@ BREAKS = {
     "sampled volume": ("MP-C1", lambda r: conditions(r, sample_volume=300e-6)),
     "readings": ("MP-C1", lambda r: counts(r, lacking)),
     "enough counts": ("MP-C1", lambda r: counts(r, few)),
+    "instrument for each reading": (
+        "PD-C1",
+        lambda r: replace(r, entry=r.entry.model_copy(update={"instruments": ("APC-21",)})),
+    ),
     "downstream counts something": ("MP-C1", lambda r: counts(r, shut)),
     "upstream above downstream": ("MP-C1", lambda r: counts(r, swapped)),
     "counts fall with size": ("MP-C1", lambda r: counts(r, rising)),
