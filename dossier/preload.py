@@ -10,32 +10,25 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from dossier.archive.program import program_digest  # noqa: E402  after the settings above
-from dossier.case.units import parse_quantity  # noqa: E402
+from dossier.archive.recompute import load  # noqa: E402
 from dossier.report.render import RenderError, load_weasyprint  # noqa: E402
 
 __all__ = ["SLOW"]
 
 SLOW = (
     "pandas",
-    "scipy.optimize",
-    "scipy.special",
-    "matplotlib.backends.backend_svg",
-    "matplotlib.figure",
-    "dossier.api",
     "dossier.archive.record",
     "dossier.batch",
     "dossier.case.read",
     "dossier.cli",
-    "dossier.decision.assess",
     "dossier.terminal",
-    "jinja2.sandbox",
     "rfc8785",
 )
 
 for _name in SLOW:
     import_module(_name)
 
-parse_quantity("1 kPa", "pressure")  # builds the registry of units
+load(pages=True)
 with contextlib.suppress(RenderError):  # each case says what is missing
     load_weasyprint()
 program_digest()

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 from dossier.batch_outcome import Outcome
+from dossier.shown import shown
 
 __all__ = ["following", "print_summary"]
 
@@ -24,15 +25,11 @@ def print_summary(outcomes: Sequence[Outcome]) -> None:
     table.add_column("problems", justify="right", no_wrap=True)
     for each in outcomes:
         cells = (str(each.case), each.name, each.reads, each.standing, each.done)
-        table.add_row(*(Text(_printable(cell)) for cell in cells), str(each.count or ""))
+        table.add_row(*(Text(shown(cell)) for cell in cells), str(each.count or ""))
     with console.capture() as printed:
         console.print(table)
     for line in printed.get().splitlines():
         print(line.rstrip())  # noqa: T201  this is a terminal
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 @contextmanager

@@ -19,12 +19,11 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
 from dossier.case.repeated import repeated
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables import RawTable, TableError, read_csv, read_sheet, sheet_names
+from dossier.case.tables import MAX_FILE, RawTable, TableError, read_csv, read_sheet, sheet_names
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
 __all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
 
-MAX_FILE = 512 * 2**20
 MAX_CASE = 512 * 2**20
 """Bytes of one file, and of all files of a case together."""
 

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from dossier.physics.checked import not_negative, positive, share
 from dossier.physics.flow_paths import (
     ParallelSplit,
     Path,
@@ -27,7 +26,7 @@ from dossier.physics.flow_paths import (
     split_parallel,
     split_to_sump,
 )
-from dossier.physics.values import Floats
+from dossier.physics.values import Floats, not_negative, positive, share
 
 __all__ = [
     "Cleaning",

@@ -4,9 +4,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from dossier.physics.checked import not_negative, positive
 from dossier.physics.pressure_drop import flow_at_pressure_drop, predict
 from dossier.physics.roots import find_root
+from dossier.physics.values import not_negative, positive
 from dossier.words import later, say
 
 __all__ = [

@@ -5,9 +5,17 @@ from typing import Literal, assert_never
 
 import numpy as np
 
-from dossier.physics.checked import not_negative, positive
 from dossier.physics.roots import never_falling
-from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive, increasing
+from dossier.physics.values import (
+    Bounded,
+    Floats,
+    Number,
+    all_finite,
+    all_positive,
+    increasing,
+    not_negative,
+    positive,
+)
 from dossier.words import later, say
 
 __all__ = [

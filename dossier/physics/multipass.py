@@ -12,8 +12,16 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.physics.checked import not_negative, positive
-from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive, increasing
+from dossier.physics.values import (
+    Bounded,
+    Floats,
+    Number,
+    all_finite,
+    all_positive,
+    increasing,
+    not_negative,
+    positive,
+)
 from dossier.words import later, say
 
 __all__ = [

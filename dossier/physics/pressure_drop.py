@@ -11,9 +11,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from dossier.physics.checked import not_negative, positive
 from dossier.physics.roots import find_root
-from dossier.physics.values import Bounded, Floats, Number, all_finite, all_positive
+from dossier.physics.values import (
+    Bounded,
+    Floats,
+    Number,
+    all_finite,
+    all_positive,
+    not_negative,
+    positive,
+)
 from dossier.words import later, say
 
 __all__ = [

@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from dossier.physics.checked import not_negative, positive
 from dossier.physics.flow_paths import Path, orifice_path
 from dossier.physics.roots import find_root
-from dossier.physics.values import Bounded, Floats
+from dossier.physics.values import Bounded, Floats, not_negative, positive
 from dossier.words import later, say
 
 __all__ = [

@@ -9,8 +9,7 @@ import math
 
 import numpy as np
 
-from dossier.physics.checked import positive
-from dossier.physics.values import Number, all_positive
+from dossier.physics.values import Number, all_positive, positive
 from dossier.words import later, say
 
 __all__ = [

@@ -37,11 +37,10 @@ __all__ = [
     "Prepared",
     "RenderError",
     "Rendered",
+    "laid_out",
     "load_weasyprint",
     "page_pdf",
     "prepared",
-    "render_dossier",
-    "render_pdf",
     "rendered",
 ]
 
@@ -81,62 +80,24 @@ class Prepared:
             require(document, self.content, self.house)
 
 
-def render_pdf(
-    case: Case,
-    assessment: Assessment,
-    *,
-    issued: date,
-    decision_json: bytes,
-    manifest_json: bytes,
-    signoff: SignOff | None = None,
-    templates: Path | None = None,
-) -> bytes:
-    """Return the dossier as PDF bytes: the same for the same arguments and versions.
-
-    `issued` is the only date the program adds; `decision_json` and `manifest_json` are attached
-    as they are, beside every input file; without `signoff` the dossier is a draft; `templates` is
-    a folder whose files stand in for those of the same name.  Raises RenderError when a system
-    library is missing, or when the layout gives a warning: a dossier must not lose a picture or a
-    font in silence.  Raises CaseError when the fault is in the house's files, or when they take
-    away what no house may remove.
-    """
-    with prepared(
-        case, assessment, issued=issued, decision_json=decision_json,
-        manifest_json=manifest_json, signoff=signoff, templates=templates,
-    ) as ready:  # fmt: skip
-        return rendered(ready)
-
-
 def rendered(ready: Prepared) -> bytes:
-    """Return a prepared dossier as PDF bytes; raises as `render_pdf` does."""
-    made = _laid_out(ready)
+    """Return a prepared dossier as PDF bytes: the same for the same case and versions.
+
+    Raises RenderError when a system library is missing, or when the layout gives a warning: a
+    dossier must not lose a picture or a font in silence.  Raises CaseError when the fault is in
+    the house's files, or when they take away what no house may remove.
+    """
+    made = laid_out(ready)
     if made.warnings and ready.house is not None:
         raise refused(ready.house.folder, made.warnings, "use what comes with the dossier only")
     return made.without_fault()
 
 
-def _laid_out(ready: Prepared) -> Rendered:
+def laid_out(ready: Prepared) -> Rendered:
+    """Return the PDF of a prepared dossier with the warnings of its layout."""
     with without_collector(), ready.charts.started():
         load_weasyprint()
         return lay_out(ready.sheet(), ready.charts.picture, ready.look)
-
-
-def render_dossier(
-    case: Case,
-    assessment: Assessment,
-    *,
-    issued: date,
-    decision_json: bytes,
-    manifest_json: bytes,
-    signoff: SignOff | None = None,
-    templates: Path | None = None,
-) -> Rendered:
-    """Return the PDF with the warnings of its layout; arguments as for `render_pdf`."""
-    with prepared(
-        case, assessment, issued=issued, decision_json=decision_json,
-        manifest_json=manifest_json, signoff=signoff, templates=templates,
-    ) as ready:  # fmt: skip
-        return _laid_out(ready)
 
 
 @contextmanager
@@ -150,7 +111,12 @@ def prepared(
     signoff: SignOff | None = None,
     templates: Path | None = None,
 ) -> Iterator[Prepared]:
-    """Make the words of a dossier, and hold its language; arguments as for `render_pdf`."""
+    """Make the words of a dossier, and hold its language.
+
+    `issued` is the only date the program adds; `decision_json` and `manifest_json` are attached
+    as they are, beside every input file; without `signoff` the dossier is a draft; `templates` is
+    a folder whose files stand in for those of the same name.  Raises CaseError for its faults.
+    """
     house = None if templates is None else read_house(templates)
     environment = _environment(house)
     with speaking(case.qualification.language), drawn_later() as charts:

@@ -14,13 +14,13 @@ from dossier.report.request_words import (
     COMPARED,
     FORMULAS,
     KINDS,
-    PATHS,
     RULES,
     SIDES,
     TERMINALS,
     VALVES,
     WAYS,
 )
+from dossier.report.words import PATHS
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
 from dossier.words import say, say_count, speaking

@@ -3,7 +3,7 @@
 from dossier.words import later
 
 __all__ = [
-    "ARRANGEMENTS", "BASES", "COMPARED", "FORMULAS", "KINDS", "PATHS", "RULES", "SIDES",
+    "ARRANGEMENTS", "BASES", "COMPARED", "FORMULAS", "KINDS", "RULES", "SIDES",
     "TERMINALS", "VALVES", "WAYS",
 ]  # fmt: skip
 
@@ -13,7 +13,6 @@ KINDS = {
     "bypass_valve": later("Sweep of the bypass valve"),
     "inspection": later("Inspection"),
 }
-PATHS = {"full_flow": later("full-flow path"), "fine": later("fine path")}
 SIDES = {"candidate": later("candidate"), "reference": later("filter now fitted")}
 BASES = {
     "mean": later("mean"),

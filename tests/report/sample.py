@@ -21,6 +21,8 @@ from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, Spec
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
 from dossier.evidence.registry import Quantity
+from dossier.report import render
+from dossier.report.layout import Rendered
 from dossier.words import say
 
 ISSUED = date(2026, 3, 30)
@@ -406,3 +408,15 @@ def documents() -> dict[str, bytes]:
         "decision_json": b'{"decision": "sample"}\n',
         "manifest_json": json.dumps(manifest).encode(),
     }
+
+
+def laid_out(of: Case, assessed: Assessment, **how: Any) -> Rendered:
+    """Lay a dossier out; the PDF comes with what was said while it was made."""
+    with render.prepared(of, assessed, issued=ISSUED, **documents(), **how) as ready:
+        return render.laid_out(ready)
+
+
+def pdf(of: Case, assessed: Assessment, **how: Any) -> bytes:
+    """Lay a dossier out as `dossier build` does, and return its PDF."""
+    with render.prepared(of, assessed, issued=ISSUED, **documents(), **how) as ready:
+        return render.rendered(ready)

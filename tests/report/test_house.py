@@ -15,7 +15,6 @@ from dossier.api import assess, compose, house_of, issue_date, read_case
 from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL
 from dossier.outcome import explained
-from dossier.report import render
 from dossier.report.house import DEFERENCE, read_house
 from dossier.report.logo import logo_faults
 from tests.report import sample
@@ -65,9 +64,7 @@ def put(folder, **files):
 
 def pdf(folder):
     case = sample.case()
-    return render.render_pdf(
-        case, sample.assessment(case), issued=sample.ISSUED, templates=folder, **sample.documents()
-    )
+    return sample.pdf(case, sample.assessment(case), templates=folder)
 
 
 def texts(folder):

@@ -9,7 +9,7 @@ import weasyprint
 from pypdf import PdfReader
 
 from dossier.decision.rules import Decision, Verdict
-from dossier.report import assets, page_one, render
+from dossier.report import assets, page_one
 from dossier.report.chart_margins import AXES, LOWEST, rows_that_fit
 from tests.report import sample
 
@@ -121,10 +121,9 @@ def test_page_one_holds_everything(only_page_one_drawn, name, long):
                 }
             ),
         )
-    made = render.render_dossier(
-        case, sample.assessment(case, findings=findings, decision=decision, conditions=conditions),
-        issued=sample.ISSUED, **sample.documents(),
-    )  # fmt: skip
+    made = sample.laid_out(
+        case, sample.assessment(case, findings=findings, decision=decision, conditions=conditions)
+    )
     assert made.warnings == ()
     pages = [page.extract_text() for page in PdfReader(BytesIO(made.pdf)).pages]
     assert "May the filter" in pages[0]

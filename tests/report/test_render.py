@@ -30,14 +30,8 @@ WHOLE = SignOff(
 
 def rendered(case=None, signoff=None, templates=None, **changes):
     case = case or sample.case()
-    return render.render_dossier(
-        case,
-        sample.assessment(case, **changes),
-        issued=sample.ISSUED,
-        signoff=signoff,
-        templates=templates,
-        **sample.documents(),
-    )
+    assessment = sample.assessment(case, **changes)
+    return sample.laid_out(case, assessment, signoff=signoff, templates=templates)
 
 
 @pytest.fixture(scope="module")
@@ -144,10 +138,9 @@ def test_dates_come_from_the_issue_only(draft):
 
 
 ONCE = (
-    "import sys, hashlib; from tests.report import sample; from dossier.report import render;"
+    "import sys, hashlib; from tests.report import sample;"
     "case = sample.case();"
-    "pdf = render.render_pdf(case, sample.assessment(case), issued=sample.ISSUED,"
-    " **sample.documents());"
+    "pdf = sample.pdf(case, sample.assessment(case));"
     "print(hashlib.sha256(pdf).hexdigest())"
 )
 

@@ -9,7 +9,6 @@ import weasyprint
 from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
-from dossier.report import render
 from dossier.report.chart_style import draw, tick
 from dossier.report.stamp import Stamp, stamp_pdf
 from dossier.words import speaking
@@ -71,9 +70,7 @@ def german():
 
 def rendered(folder):
     case, assessment = german()
-    return render.render_pdf(
-        case, assessment, issued=sample.ISSUED, templates=folder, **sample.documents()
-    )
+    return sample.pdf(case, assessment, templates=folder)
 
 
 @pytest.fixture
