@@ -105,8 +105,12 @@ def _measured(case: Case, record: Record) -> Verdicts:
     wanted = READ[record.entry.kind]
     lacking = [name for name in wanted if not any(measures(each, name) for each in own)]
     if lacking:
+        # An instrument that does not say what it measures may measure it.
+        met = (
+            None if any(not (each.measures or measures(each, "counts")) for each in own) else False
+        )
         names = ", ".join(say(name) for name in lacking)
-        return Verdicts(False, say("no instrument of the record measures: {names}", names=names))
+        return Verdicts(met, say("no instrument of the record measures: {names}", names=names))
     return Verdicts(True, say("measured: {names}", names=", ".join(map(say, wanted))))
 
 
