@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier.archive.files import refuse_sealed, save_files, stem_of, write_whole
+from dossier.aside import second_core
 from dossier.case.case import Case
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
@@ -127,7 +128,10 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         demands, problems = resolve(case.application, case.qualification.application)
         if problems:
             raise CaseError(problems)
-        return assess_case(case, demands, limits(), issue_date(case, issued), pages=pages)
+        return assess_case(
+            case, demands, limits(), issue_date(case, issued),
+            pages=pages, at_once=2 if second_core() else 1,
+        )  # fmt: skip
 
 
 def decision_json(case: Case, assessment: Assessment, issued: date | None = None) -> bytes:

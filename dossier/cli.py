@@ -101,7 +101,7 @@ def main() -> None:
     """Run the command line; every expected error becomes a line, not a traceback."""
     # A command makes many objects and few cycles, and ends: collecting often costs a tenth of it,
     # and what is left at its end need not be looked through.
-    gc.set_threshold(50_000, 20, 50)
+    gc.set_threshold(250_000, 20, 50)
     try:
         app()
     except Exception as error:  # noqa: BLE001  the one boundary between errors and people

@@ -72,13 +72,11 @@ def load(*, pages: bool) -> None:
     """Load what `recompute` will need, which takes longer than to read most dossiers."""
     from importlib import import_module
 
-    from dossier.case.units import parse_quantity
     from dossier.evidence.registry import all_quantities
 
     for name in ("scipy.optimize", "scipy.special", "dossier.api", "dossier.decision.assess"):
         import_module(name)
     all_quantities()
-    parse_quantity("1 kPa", "pressure")  # builds the registry of units
     if pages:
         # The layout is loaded while charts are drawn; what draws them, before.
         for name in ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2.sandbox"):

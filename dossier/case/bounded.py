@@ -15,6 +15,8 @@ HOW = (
     | getattr(os, "O_CLOEXEC", 0)
     | getattr(os, "O_BINARY", 0)
 )
+MOST_AT_ONCE = 2**30
+"""Bytes asked for in one call: what systems give at once, without a copy of the whole."""
 
 
 class NotReadError(OSError):
@@ -79,7 +81,7 @@ def _content(handle: int, most: int) -> bytes:
             hint = "split it, or leave out what is not needed"
             raise NotReadError(f"is larger than {_size(most)}", hint)
         parts, left = [], size + 1
-        while left > 0 and (part := os.read(handle, min(left, 2**20))):
+        while left > 0 and (part := os.read(handle, min(left, MOST_AT_ONCE))):
             parts.append(part)
             left -= len(part)
     finally:

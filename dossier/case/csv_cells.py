@@ -20,7 +20,7 @@ __all__ = ["parsed"]
 
 SMALL = 2**16
 """Bytes of data rows up to which a table is read without the library for large ones."""
-BLOCK = 2**22
+BLOCK = 2**20
 """Bytes that the library for large tables is given at once."""
 
 Floats = NDArray[np.float64]
@@ -159,7 +159,7 @@ def _text_evidence(found: _Evidence, texts: Texts, piece: Piece, rows: CsvRows) 
 
 def _columns(rows: CsvRows, parts: Sequence[Piece | Texts], decimal: str) -> Any:
     """Return the columns of a large table, as one array where no cell holds other text."""
-    values = np.empty((len(rows.columns), len(rows.lines)))
+    values = np.empty((len(rows.columns), sum(len(each.lines) for each in rows.pieces)))
     odd: dict[int, list[Any]] = {}
     for start, texts in _filled(rows, parts, decimal, values):
         for index, cells in enumerate(texts):

@@ -2,8 +2,11 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -26,6 +29,8 @@ __all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
 
 MAX_CASE = 512 * 2**20
 """Bytes of one file, and of all files of a case together."""
+LARGE = 2**20
+"""Bytes of a file from which on it pays to load its reader while they come from the disk."""
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -55,6 +60,7 @@ class _Reader:
         name = target.relative_to(self.root).as_posix()
         if name in self.files:
             return self.files[name]
+        _load_meanwhile(target)
         try:
             content = read_below(self.root, target, min(most, MAX_CASE - self.size))
             self.size += len(content)
@@ -94,6 +100,13 @@ class _Reader:
         except RecursionError:
             self.complain(path, "", "nested too deeply", "a case file has few levels")
         return None
+
+
+def _load_meanwhile(target: Path) -> None:
+    """Start to load what reads a large CSV file, whose reader waits for it in turn."""
+    with suppress(OSError, ValueError):
+        if target.suffix.lower() != ".xlsx" and target.stat().st_size > LARGE:
+            Thread(target=import_module, args=("pandas",)).start()
 
 
 def read_case_files(folder: Path) -> Case:

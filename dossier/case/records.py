@@ -135,6 +135,8 @@ def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
     except UnitError as error:
         raw.complain(f"column {column.name!r}", str(error), "put the unit in square brackets")
         return values
+    if factor == 1.0:
+        return values + offset
     scaled: Floats = values * factor
     scaled += offset
     return scaled

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dossier.case.clock import CLOCKS
-from dossier.case.column_names import is_known, plain
+from dossier.case.column_names import WORDS, is_known, plain
 from dossier.case.numerals import PAIRS, cleaned, number
 from dossier.case.raw_table import Column, TableError, filled, letters
 from dossier.case.units import DIMENSIONS, UnitError, affine
@@ -106,19 +106,15 @@ def with_units(
 
     Raises TableError where a column has another unit beside its name.
     """
-    units = [_unit(cell) for cell in cells]
-    if (
-        len(cells) > len(columns)
-        or not any(units)
-        or any(plain(c.name) in _NO_UNITS for c in columns)
-    ):
+    if len(cells) > len(columns) or any(plain(c.name) in _NO_UNITS for c in columns):
         return None
-    for column, text, unit in zip(columns, cells, units, strict=False):
-        if text.strip() and (unit is None or not column.name):
-            return None
-        if unit and plain(column.name) in {"specimen", "remark", "part", "direction"}:
-            return None
-    found = [unit or "" for unit in units] + [""] * (len(columns) - len(units))
+    below = [(column, cell) for column, cell in zip(columns, cells, strict=False) if cell.strip()]
+    if any(not c.name or plain(c.name) in WORDS or _is_value(cell) for c, cell in below):
+        return None
+    known = {column.index: _unit(cell) for column, cell in below}
+    if not known or None in known.values():
+        return None
+    found = [known.get(column.index) or "" for column in columns]
     for column, unit in zip(columns, found, strict=True):
         if column.unit and unit not in {"", column.unit}:
             raise TableError(

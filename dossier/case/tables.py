@@ -31,9 +31,10 @@ def read_csv(
         raise TableError("", "no data rows", "the rows of measured values follow the header")
     _refuse_ragged(rows)
     cells, mark = parsed(rows, decimal)
-    refuse_nameless(rows.columns, cells, rows.lines)
+    lines = rows.lines
+    refuse_nameless(rows.columns, cells, lines)
     return RawTable(
-        file, rows.columns, cells, rows.lines, tuple(rows.remarks), decimal=mark,
+        file, rows.columns, cells, lines, tuple(rows.remarks), decimal=mark,
         declared=bool(decimal), notes=(*notes, *_notes(rows)),
     )  # fmt: skip
 

@@ -5,6 +5,8 @@ import re
 from functools import cache
 from typing import Any
 
+from dossier.case.usual_units import USUAL
+
 __all__ = [
     "DIMENSIONS",
     "UnitError",
@@ -78,7 +80,7 @@ def affine(unit: str, dimension: str) -> tuple[float, float]:
         raise UnitError(f"'%' is no unit of {dimension}; write it like {example!r}")
     if text == "" or len(text) > 40:
         raise UnitError(f"{dimension} needs a unit; write it like {example!r}")
-    return _pint_affine(text, target, dimension, example)
+    return USUAL.get(dimension, {}).get(text) or _pint_affine(text, target, dimension, example)
 
 
 def _pint_affine(text: str, target: str, dimension: str, example: str) -> tuple[float, float]:

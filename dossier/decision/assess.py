@@ -2,6 +2,8 @@
 
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import Context, copy_context
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -45,15 +47,22 @@ def seed_of(case: Case) -> int:
 
 
 def assess_case(
-    case: Case, demands: Sequence[Demand], limits: Limits, on: date, *, pages: bool = True
+    case: Case,
+    demands: Sequence[Demand],
+    limits: Limits,
+    on: date,
+    *,
+    pages: bool = True,
+    at_once: int = 1,
 ) -> Assessment:
     """Return every finding on `case` and the decision; `on` is the day concessions are judged.
 
-    Without `pages`, the curves and the circuit that only pages show are left out.  Pure: the same
-    case, limits and day give the same assessment.
+    Without `pages`, the curves and the circuit that only pages show are left out; `at_once`
+    quantities are computed at a time.  Pure: the same case, limits and day give the same
+    assessment.
     """
     bench = prepare(case, limits, seed_of(case))
-    compute = _once(bench)
+    compute = _computed(bench, demands, at_once)
     findings = tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
     decision = overall(
         [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
@@ -80,17 +89,27 @@ class _Blank:
     reason: str
 
 
-def _once(bench: Bench) -> Compute:
-    """Return what computes a quantity once, however many requirements ask for the same."""
-    known: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
+    """Compute each quantity once, however many requirements ask for it; return how to get it.
 
-    def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
-        key = (demand.quantity.name, side, *sorted(demand.at.items()))
-        if key not in known:
-            known[key] = demand.quantity.compute(bench, side, demand.at)
-        return known[key]
+    Each is a matter of its own with draws of its own, so that some can be computed `at_once`.
+    """
+    given = bench.case.qualification.reference is not None
+    sides: tuple[Side, ...] = ("candidate", "reference") if given else ("candidate",)
+    applicable = [demand for demand in demands if not demand.not_applicable]
+    asked = {_asked(each, side): (each, side) for each in applicable for side in sides}
 
-    return compute
+    def work(spoken: Context, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+        return spoken.run(demand.quantity.compute, bench, side, demand.at)
+
+    with ThreadPoolExecutor(at_once) as pool:
+        jobs = {key: pool.submit(work, copy_context(), *each) for key, each in asked.items()}
+    return lambda demand, side: jobs[_asked(demand, side)].result()
+
+
+def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
+    """Return what a demand asks for, so that equal ones are known."""
+    return (demand.quantity.name, side, *sorted(demand.at.items()))
 
 
 def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Finding:

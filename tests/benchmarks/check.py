@@ -49,7 +49,7 @@ def large_case(folder):
     return case, path
 
 
-def main(rounds=5):
+def main(rounds=9):
     heading(f"check of a record of {ROWS} rows against pandas.read_csv, whole processes")
     with tempfile.TemporaryDirectory() as folder:
         case, path = large_case(folder)

@@ -60,3 +60,12 @@ def test_the_same_readings_in_another_file_are_refused(tmp_path):
     (case / "records" / "mp-c2.csv").write_text(copied)
     with pytest.raises(CaseError, match="holds the same readings as record 'MP-C1'"):
         read_case(case)
+
+
+def test_records_that_share_the_first_and_last_readings_alone_are_two(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    rows = (case / "records" / "mp-c1.csv").read_text().splitlines()
+    cells = rows[20].split(",")
+    rows[20] = ",".join([cells[0], f"{float(cells[1]) + 0.01:.2f}", *cells[2:]])
+    (case / "records" / "mp-c2.csv").write_text("\n".join(rows) + "\n")
+    assert len(read_case(case).records) == 12

@@ -1,10 +1,22 @@
 import math
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.case.units import UnitError, affine, from_si, parse_quantity, parse_size
+from dossier.case.units import (
+    DIMENSIONS,
+    UnitError,
+    _pint_affine,
+    affine,
+    from_si,
+    parse_quantity,
+    parse_size,
+)
+from dossier.case.usual_units import USUAL
 
 # Exact definitions: SI brochure (litre, bar, minute); psi from 0.45359237 kg, 9.80665 m/s2 and
 # 25.4 mm; US gallon 231 cubic inches.
@@ -93,3 +105,23 @@ def test_a_particle_size_is_no_other_quantity(text, dimension):
 def test_a_decimal_comma_is_named():
     with pytest.raises(UnitError, match=r"decimal comma; write '1\.5 bar'"):
         parse_quantity("1,5 bar", "pressure")
+
+
+@pytest.mark.parametrize(
+    ("dimension", "unit"), [(each, unit) for each, units in USUAL.items() for unit in units]
+)
+def test_units_known_without_pint_are_as_pint_gives_them(dimension, unit):
+    target, example = DIMENSIONS[dimension]
+    assert affine(unit, dimension) == USUAL[dimension][unit]
+    assert _pint_affine(unit, target, dimension, example) == USUAL[dimension][unit]
+
+
+def test_units_of_the_demo_cases_do_without_pint():
+    script = (
+        "import sys; from dossier.api import read_case, assess\n"
+        "for name in sys.argv[1:]: assess(read_case(name))\n"
+        "assert 'scipy' in sys.modules and 'pint' not in sys.modules"
+    )
+    inputs = Path(__file__).parents[2] / "inputs"
+    cases = [str(inputs / name) for name in ("polder-pumps", "ropeway-drive", "chain-ferry")]
+    subprocess.run([sys.executable, "-c", script, *cases], check=True)
