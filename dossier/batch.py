@@ -1,7 +1,6 @@
 """Many dossiers at once: a process for each case, so that none can stop or change another."""
 
 import multiprocessing
-from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
@@ -19,10 +18,15 @@ from dossier.outcome import OUR_BUG, WRONG_INPUT
 __all__ = ["Workers", "build_many"]
 
 PRELOAD = ["dossier.preload"]
+LAST = 4
+"""Cases for each worker that count as the end of a batch."""
 
 
 class Workers(AbstractContextManager["Workers"], Protocol):
     """What builds cases while this process waits; leaving it stops what is still at work."""
+
+    def width(self) -> int:
+        """Return how many cases can be at work at once."""
 
     def free(self) -> bool:
         """Return whether one more case can be started now."""
@@ -43,13 +47,15 @@ def build_many(
     the workers of its cluster.  On this machine each case has a process of its own, started from
     one that has made the slow imports: it gives its memory back when it ends, and its end,
     whatever the reason, is only its own.  Cases that would write the same file are refused.
+    Towards the end the largest are started first, so that none is left when all others are done.
     Raises ValueError unless jobs is one or more, ClusterError where the cluster cannot be used.
     """
     if not jobs >= 1:
         raise ValueError(f"jobs must be one or more, not {jobs}")
-    names = [_name(case) for case in cases]
+    seen = [_glance(case) for case in cases]
+    names = [name for name, _ in seen]
     done = dict(_clashes(cases, names))
-    waiting = deque(place for place in range(len(cases)) if place not in done)
+    waiting = [place for place in range(len(cases)) if place not in done]
     given = 0
     with _workers(jobs, scheduler) as workers:
         while given < len(cases):
@@ -57,7 +63,9 @@ def build_many(
                 yield replace(done.pop(given), name=names[given])
                 given += 1
             elif waiting and workers.free():
-                place = waiting.popleft()
+                near = waiting[: None if len(waiting) <= LAST * workers.width() else 1]
+                place = max(near, key=lambda each: seen[each][1])
+                waiting.remove(place)
                 outcome = left_alone(cases[place], order) if order.only_stale else None
                 if outcome is None:
                     workers.start(place, cases[place], order)
@@ -95,6 +103,9 @@ class _Processes(Workers):
 
     def __enter__(self) -> Self:
         return self
+
+    def width(self) -> int:
+        return self.jobs
 
     def free(self) -> bool:
         return len(self.running) < self.jobs
@@ -139,11 +150,15 @@ def _clashes(cases: Sequence[Path], names: Sequence[str]) -> Iterator[tuple[int,
             yield place, Outcome(case, WRONG_INPUT, problems=(words,), count=1)
 
 
-def _name(case: Path) -> str:
-    """Return number and revision as they will name the file; empty if they cannot be read."""
+def _glance(case: Path) -> tuple[str, int]:
+    """Return number and revision as they will name the file, and the length of case.toml.
+
+    Empty and 0 if they cannot be read.  The longer it is, the longer the case will take.
+    """
     try:
-        document = parse_toml(read_regular(case / "case.toml", MAX_TOML))
+        content = read_regular(case / "case.toml", MAX_TOML)
+        document = parse_toml(content)
     except (OSError, NotReadError, TomlError):
-        return ""
+        return "", 0
     number, revision = document.get("number"), document.get("revision")
-    return f"{number}-r{revision}" if isinstance(number, str) else ""
+    return f"{number}-r{revision}" if isinstance(number, str) else "", len(content)

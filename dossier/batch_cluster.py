@@ -72,10 +72,14 @@ class Cluster:
             future.cancel()
         self._client.close()
 
+    def width(self) -> int:
+        """Return the number of threads of all workers, one at least."""
+        threads: dict[str, int] = self._client.nthreads()
+        return max(1, sum(threads.values()))
+
     def free(self) -> bool:
         """Return whether a thread of a worker has nothing to do."""
-        threads: dict[str, int] = self._client.nthreads()
-        return len(self._sent) < max(1, sum(threads.values()))
+        return len(self._sent) < self.width()
 
     def start(self, place: int, case: Path, order: Order) -> None:
         """Send a case; one that cannot be packed is an outcome at once."""

@@ -5,6 +5,7 @@ import gc
 import os
 from importlib import import_module
 
+gc.disable()  # nothing that is loaded here is ever given back
 # Each process has a core of its own: the numerical libraries start no further threads in it.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -32,6 +33,7 @@ load(pages=True)
 with contextlib.suppress(RenderError):  # each case says what is missing
     load_weasyprint()
 program_digest()
-gc.set_threshold(50_000, 20, 50)  # as for a single build
 gc.collect()
 gc.freeze()  # what is shared by all processes is not looked through again
+gc.set_threshold(50_000, 20, 50)
+gc.enable()

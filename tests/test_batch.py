@@ -1,5 +1,6 @@
 """Many cases in one call: none stops, changes or overwrites another."""
 
+import contextlib
 import os
 import shutil
 import signal
@@ -95,3 +96,40 @@ def test_no_process_is_no_batch(tmp_path):
 def test_the_summary_counts_every_outcome():
     made = [Outcome(Path("a"), 0, "approved"), Outcome(Path("b"), 2), Outcome(Path("c"), 2)]
     assert summary(made) == "3 cases: 1 approved, 2 with problems, no dossier made"
+
+
+class OneByOne(contextlib.nullcontext):
+    """Workers that finish what they started before they start the next."""
+
+    def __init__(self, started):
+        self.started, self.now = started, {}
+
+    def __enter__(self):
+        return self
+
+    def width(self):
+        return 1
+
+    def free(self):
+        return not self.now
+
+    def start(self, place, case, order):
+        self.started.append(place)
+        self.now[place] = Outcome(case, 0)
+
+    def finished(self):
+        now, self.now = self.now, {}
+        return now
+
+
+def test_the_largest_of_the_last_cases_are_started_first(tmp_path, monkeypatch):
+    started = []
+    monkeypatch.setattr(batch, "_workers", lambda jobs, scheduler: OneByOne(started))
+    sizes = [1, 9, 3, 2, 7, 5, 7]
+    cases = [tmp_path / f"c{place}" for place in range(len(sizes))]
+    for place, (case, size) in enumerate(zip(cases, sizes, strict=True)):
+        case.mkdir()
+        (case / "case.toml").write_text(f'number = "N{place}"\nrevision = 0\n#{size * "-"}\n')
+    found = list(build_many(cases, Order(out=tmp_path)))
+    assert [each.case for each in found] == cases  # told in the order given
+    assert started == [0, 1, 2, 4, 6, 5, 3]
