@@ -94,10 +94,11 @@ def lay_out(
         for name, body, relationship, description in sheet.attached
     ]  # fmt: skip
     with listening() as heard:
-        assets = fetcher(sheet.style, picture)
+        assets, images = fetcher(sheet.style, picture), dict[str, Any]()
         document = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets).render(
-            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True
+            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, cache=images
         )
+        _forget_styles(images)
         look(document)
         declare_accessible(document)
         pdf = document.write_pdf(
@@ -115,6 +116,17 @@ def load_weasyprint() -> Any:
         reason = str(error).splitlines()[0].partition(".  ")[0]
         raise MissingLibraryError(f"{MISSING_PANGO} ({reason})") from error
     return weasyprint
+
+
+def _forget_styles(images: Mapping[str, Any]) -> None:
+    """Give back the styles of all elements, a tenth of the memory: laid-out boxes have their own.
+
+    The pictures hold what the layout knew, for their texts, which need the fonts of it alone.
+    """
+    for image in images.values():
+        context: Any = getattr(image, "_context", None)
+        if hasattr(context, "style_for"):
+            context.style_for = None
 
 
 @contextmanager

@@ -29,9 +29,9 @@ def main():
                 [sys.executable, "-c", ONE, str(INPUTS / case), folder],
                 cwd=ROOT, capture_output=True, text=True, check=True,
             )  # fmt: skip
-        own, other = (int(kib) / 1024 for kib in done.stdout.splitlines()[-1].split())
+        own, other = (int(kib) * 1024 / 1e6 for kib in done.stdout.splitlines()[-1].split())
         verdict = "met" if max(own, other) < TARGET else "MISSED"
-        print(f"  {case:16s} {own:.0f} MiB, deciding before it {other:.0f} MiB; "
+        print(f"  {case:16s} {own:.0f} MB, deciding before it {other:.0f} MB; "
               f"target below {TARGET}: {verdict}")  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """The PDF itself: what it carries, what it refuses, and that it is always the same."""
 
+import gc
 import hashlib
 import logging
 import os
@@ -15,6 +16,8 @@ from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
 from dossier.report import assets, layout, render
+from dossier.report.drawn import CHART
+from dossier.report.layout import Sheet, lay_out
 from dossier.report.signing import ROLES, Signed, SignOff
 from tests.report import sample
 
@@ -276,3 +279,26 @@ def test_fonts_are_embedded_and_come_with_their_licences(draft):
     assert "SIL Open Font License" in (fonts / "FiraSans-OFL.txt").read_text()
     assert "Bitstream" in (fonts / "DejaVuSansMono-LICENSE.txt").read_text()
     assert {path.name for path in fonts.glob("*.ttf")} == set(assets.FONTS)
+
+
+def test_styles_of_the_elements_are_given_back_before_the_pdf_is_written():
+    picture = b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"><text>x</text></svg>'
+    sheet = Sheet(
+        html=f'<html lang="en"><title>t</title><p>x<img alt="a" src="{CHART}0"></p></html>',
+        styles={}, attached=(), issued=date(2026, 1, 2),
+    )  # fmt: skip
+    before = {id(each) for each in styles_alive()}
+    drawn, left = [], []
+
+    def look(document):
+        assert document.pages
+        left.extend(each for each in styles_alive() if id(each) not in before)
+
+    with layout.without_collector():
+        lay_out(sheet, lambda address: drawn.append(address) or picture, look)
+    assert drawn == [f"{CHART}0"]
+    assert not left
+
+
+def styles_alive():
+    return [each for each in gc.get_objects() if type(each).__name__ == "StyleFor"]
