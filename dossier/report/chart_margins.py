@@ -12,7 +12,7 @@ from dossier.words import say
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Margin", "draw_margins", "rows_that_fit"]
+__all__ = ["Margin", "draw_margins", "goes_beyond", "rows_that_fit"]
 
 AXES = 0.62
 """Height of the horizontal axis with its label and of the words above the chart [in]."""
@@ -20,7 +20,9 @@ LOWEST, HIGHEST = 0.100, 0.19
 """Height of a row: the least at which it can be read, the most that it needs [in]."""
 
 FARTHEST = 30.0
-"""Margins beyond this many expanded uncertainties are drawn at the edge with an arrow [-]."""
+"""Margins beyond this many expanded uncertainties are drawn there with an arrow [-]."""
+EDGE = 1.7 * FARTHEST
+"""Where the axis ends: beyond it there is room for the arrow [-]."""
 
 MARKERS: dict[Kind, dict[str, Any]] = {
     "pass": {"marker": "o", "markerfacecolor": "#0072B2", "markeredgecolor": "#0072B2"},
@@ -50,6 +52,13 @@ class Margin:
     """What stands in place of a margin that has no number, such as "found so on 3 of 3"."""
 
 
+def goes_beyond(margin: Margin) -> bool:
+    """Return whether a row has an arrow: some of it is further out than the axis, or may be."""
+    if margin.middle is None:
+        return False
+    return margin.bound or max(-margin.low, margin.high) > FARTHEST
+
+
 def rows_that_fit(rows: int, height: float) -> tuple[int, int, float]:
     """Return columns, rows in each and height of the chart [in], for `rows` in `height` [in].
 
@@ -70,10 +79,10 @@ def draw_margins(ax: "Axes", margins: Sequence[Margin], rows: int, height: float
     """
     size = min(8.0, 0.86 * 72.0 * (height - AXES) / max(rows, 2))
     ax.set_xscale("symlog", linthresh=2.0, linscale=1.4)
-    ax.set_xlim(-FARTHEST * 1.15, FARTHEST * 1.15)
+    ax.set_xlim(-EDGE, EDGE)
     ax.set_ylim(rows - 0.4, -0.6)
     artists: list[Any] = [
-        ax.axvspan(0.0, FARTHEST * 1.15, color=SHADE, zorder=0, linewidth=0),
+        ax.axvspan(0.0, EDGE, color=SHADE, zorder=0, linewidth=0),
         ax.axvline(0.0, color=LIMIT, linewidth=1.2, zorder=2),
     ]
     for row, margin in enumerate(margins):
@@ -102,12 +111,22 @@ def _row(ax: "Axes", row: int, margin: Margin, size: float) -> list[Any]:
         artists += ax.plot([FARTHEST], [row], marker=">", color="#404040", zorder=4)
         return artists
     artists += ax.plot([middle], [row], linestyle="", markersize=5.5, zorder=4, **look)
-    if middle != margin.middle:
-        side = ">" if middle > 0 else "<"
-        artists += ax.plot(
-            [1.1 * middle], [row], marker=side, color="#404040", markersize=3.5, zorder=4
-        )
+    for end, sign in ((margin.low, -1.0), (margin.high, 1.0)):
+        if sign * end > FARTHEST:
+            artists.append(_arrow(ax, row, sign, 6.0 if middle == sign * FARTHEST else 2.0))
     return artists
+
+
+def _arrow(ax: "Axes", row: int, sign: float, beside: float) -> Any:
+    """Return an arrow `beside` the edge [pt], outward: what is drawn there lies further out."""
+    from matplotlib.transforms import ScaledTranslation
+
+    shift = ScaledTranslation(sign * beside / 72.0, 0.0, ax.figure.dpi_scale_trans)
+    (arrow,) = ax.plot(
+        [sign * FARTHEST], [row], marker=">" if sign > 0 else "<", color="#404040", markersize=4.0,
+        transform=ax.transData + shift, zorder=4,
+    )  # fmt: skip
+    return arrow
 
 
 def _held(value: float) -> float:

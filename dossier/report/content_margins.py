@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dossier.decision.finding import Finding
 from dossier.decision.probability import interval
 from dossier.report.blocks import Chart
-from dossier.report.chart_margins import Margin, draw_margins, rows_that_fit
+from dossier.report.chart_margins import Margin, draw_margins, goes_beyond, rows_that_fit
 from dossier.report.chart_style import draw
 from dossier.report.content_results import (
     estimate_text,
@@ -50,6 +50,8 @@ def margins_caption(findings: Sequence[Finding], left_out: int = 0) -> str:
             "expanded uncertainty; a bar across the line leaves it open."
         )
     ]
+    if any(goes_beyond(margin_of(finding)) for finding in _ordered(findings)):
+        texts.append(say("An arrow points on to what is, or may be, further out."))
     stricter = [f.demand.id for f in findings if f.demand.basis != "mean"]
     if stricter:
         names = ", ".join(stricter)

@@ -105,6 +105,38 @@ def test_the_chart_of_margins_has_the_limit_every_point_and_every_verdict(ax):
     assert [label.get_text() for label in ax.get_yticklabels()] == ["A", "B", "C", "D"]
 
 
+def arrows(ax):
+    """Return the row and the place [pt] of each arrow, from the left edge of the figure."""
+    inch = ax.figure.dpi_scale_trans.inverted()
+    return {
+        (line.get_marker(), line.get_ydata()[0]): 72.0
+        * (line.get_transform() + inch).transform((line.get_xdata()[0], line.get_ydata()[0]))[0]
+        for line in ax.lines
+        if line.get_marker() in {"<", ">"}
+    }
+
+
+def test_what_lies_beyond_the_axis_has_an_arrow_outside_its_point(ax):
+    rows = [
+        margins.Margin(label="A", verdict="pass", kind="pass", middle=41.0, low=40.0, high=42.0),
+        margins.Margin(label="B", verdict="fail", kind="fail", middle=-90.0, low=-91, high=-29),
+        margins.Margin(label="C", verdict="pass", kind="pass", middle=5.0, low=4.0, high=np.inf),
+        margins.Margin(label="D", verdict="pass", kind="pass", middle=29.0, low=28.0, high=30.0),
+        margins.Margin(label="E", verdict="pass", kind="pass", middle=None),
+    ]
+    margins.draw_margins(ax, rows, len(rows), 2.0)
+    found = arrows(ax)
+    assert set(found) == {(">", 0), ("<", 1), (">", 2)}
+    inch = (ax.transData + ax.figure.dpi_scale_trans.inverted()).transform
+    right, left = (72.0 * inch((end, 0.0))[0] for end in (margins.FARTHEST, -margins.FARTHEST))
+    point, arrow = 5.5 / 2, 4.0 / 2
+    assert found[(">", 0)] - right >= point + arrow
+    assert left - found[("<", 1)] >= point + arrow
+    edge = 72.0 * inch((ax.get_xlim()[1], 0.0))[0]
+    assert found[(">", 0)] + arrow < edge
+    assert [margins.goes_beyond(row) for row in rows] == [True, True, True, False, False]
+
+
 def test_pass_and_fail_differ_in_shape_not_only_in_colour():
     shapes = {kind: look["marker"] for kind, look in margins.MARKERS.items()}
     assert len({shapes["pass"], shapes["partly"], shapes["fail"]}) == 3
