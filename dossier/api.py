@@ -22,6 +22,7 @@ from dossier.report.signing import SignOff
 from dossier.words import speaking
 
 if TYPE_CHECKING:
+    from dossier.report.house import House
     from dossier.report.render import Prepared
 
 __all__ = [
@@ -201,9 +202,13 @@ def house_of(
 
 
 def compose(
-    case: Case, assessment: Assessment, issued: date, house: Path | None = None
+    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
 ) -> tuple[bytes, bytes]:
-    """Return the dossier as PDF, before any digital signature, and its decision.json."""
+    """Return the dossier as PDF, before any digital signature, and its decision.json.
+
+    `house` is a folder of house templates, or what was read from one.  Raises CaseError for its
+    faults.
+    """
     from dossier.report.render import rendered
 
     with composed(case, assessment, issued, house) as (ready, document):
@@ -212,18 +217,20 @@ def compose(
 
 @contextmanager
 def composed(
-    case: Case, assessment: Assessment, issued: date, house: Path | None = None
+    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
 ) -> Iterator[tuple["Prepared", bytes]]:
-    """Make the dossier up to its layout, and its decision.json."""
+    """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.archive.record import canonical, manifest_of
+    from dossier.report.house import ATTACHED, read_house
     from dossier.report.render import prepared
 
+    own = read_house(house) if isinstance(house, Path) else house
+    taken = [each.name for each in case.inputs if each.name.startswith(ATTACHED)]
+    if own is not None and taken:
+        what = f"the name {ATTACHED!r} is kept for house templates, which are attached under it"
+        raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
     document = decision_json(case, assessment, issued)
-    manifest = manifest_of(case, document, assessment)
-    if house is not None:
-        from dossier.report.house import read_house
-
-        manifest["layout"]["house templates"] = read_house(house).digest
+    manifest = manifest_of(case, document, assessment, own)
     with prepared(
         case,
         assessment,
@@ -231,7 +238,7 @@ def composed(
         decision_json=document,
         manifest_json=canonical(manifest),
         signoff=sign_off(case, assessment, issued),
-        templates=house,
+        house=own,
     ) as ready:
         yield ready, document
 

@@ -55,6 +55,7 @@ def packed(case: Path, order: Order) -> Parcel:
     from dossier.api import house_of
     from dossier.archive.recompute import safe_name
     from dossier.case.read import gather
+    from dossier.report.house import read_house
 
     gathered = gather(case)
     for each in gathered.files:
@@ -62,23 +63,15 @@ def packed(case: Path, order: Order) -> Parcel:
             what = "has a name that is no plain path"
             raise CaseError([CaseProblem(each.name, "", what, "rename it to send it elsewhere")])
     house = house_of(case, gathered.qualification, order.house)
+    own = read_house(house) if house is not None else None
     return Parcel(
         name=gathered.name,
         files={each.name: each.content for each in gathered.files},
-        house=house.name if house is not None else "",
-        house_files=_house_files(house) if house is not None else {},
+        house=own.called if own is not None else "",
+        house_files=own.contents if own is not None else {},
         issued=order.issued,
         debug=order.debug,
     )
-
-
-def _house_files(house: Path) -> dict[str, bytes]:
-    """Return the files of a folder of house templates that is in order."""
-    from dossier.report.house import read_house
-
-    read_house(house)
-    seen = sorted(path for path in house.iterdir() if not path.name.startswith("."))
-    return {path.name: path.read_bytes() for path in seen if path.is_file()}
 
 
 def build_parcel(parcel: Parcel) -> Returned:

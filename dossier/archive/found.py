@@ -14,6 +14,7 @@ from dossier.archive.dossier_file import DossierFile, dossier_of
 from dossier.archive.files import NOTES, is_sealed, note_of, stem_of
 from dossier.archive.pdf_file import PdfFile, open_pdf, read_bounded
 from dossier.case.read import Gathered
+from dossier.report.house import House
 from dossier.report.signing import Signed, SignOff
 
 __all__ = ["Found", "look"]
@@ -34,14 +35,14 @@ class Found:
     """Decision and sign-offs of one that is up to date."""
 
 
-def look(out: Path, case: Gathered, issued: date, house: str = "") -> Found:
+def look(out: Path, case: Gathered, issued: date, house: House | None = None) -> Found:
     """Return whether the dossier of `case` in `out` is up to date: never so in doubt.
 
     It is where the PDF and decision.json are, to the byte, what this very program noted when it
     wrote them, and the manifest in the PDF names the digests of the case's files, sign-offs and
     house templates, the versions and the date of issue that a build would take now.  In a sealed
-    PDF the seals vouch for the bytes in place of the note.  `house` is the digest of the house
-    templates.  Raises OSError where a file is there and cannot be read.
+    PDF the seals vouch for the bytes in place of the note.  Raises OSError where a file is there
+    and cannot be read.
     """
     stem = stem_of(case.qualification)
     pdf, beside = out / f"{stem}.pdf", out / f"{stem}.json"
@@ -82,13 +83,15 @@ def _not_whole(file: PdfFile, document: bytes, pdf: Path, *, sealed: bool) -> st
     return "" if noted == now else "changed since it was built"
 
 
-def _other(file: PdfFile, case: Gathered, issued: date, house: str) -> str:
+def _other(file: PdfFile, case: Gathered, issued: date, house: House | None) -> str:
     """Return what the PDF was made from that is not so now; empty where there is nothing."""
     dossier, manifest = _read(file)
     if dossier.faults:
         return dossier.faults[0]
     decision = file.files["decision.json"]
-    files = {each.name: each.sha256 for each in case.files}
+    from dossier.archive.record import house_files
+
+    files = {each.name: each.sha256 for each in case.files} | house_files(house)
     files["decision.json"] = hashlib.sha256(decision).hexdigest()
     if manifest.get("files") != files:
         return _difference(manifest["files"], files)
@@ -118,10 +121,10 @@ def _versions(manifest: Mapping[str, Any]) -> dict[str, Any]:
     return {part: manifest.get(part) for part in ("schema", "versions", "layout")}
 
 
-def _present(house: str) -> dict[str, Any]:
-    from dossier.archive.record import SCHEMA_VERSION, layout_versions, versions
+def _present(house: House | None) -> dict[str, Any]:
+    from dossier.archive.record import SCHEMA_VERSION, house_entry, layout_versions, versions
 
-    layout = layout_versions() | ({"house templates": house} if house else {})
+    layout = layout_versions() | house_entry(house)
     schema = f"dossier manifest {SCHEMA_VERSION}"
     return {"schema": schema, "versions": versions(), "layout": layout}
 

@@ -12,6 +12,7 @@ from dossier.archive.attached import NotADossierError
 from dossier.case.case import Case
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
+from dossier.report.house import ATTACHED, House, attached_house
 
 __all__ = ["Recomputed", "differences", "load", "recompute", "safe_name"]
 
@@ -90,7 +91,7 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
     Every name is a plain relative path; none leaves the folder, and none is written twice.
     """
     for name, content in files.items():
-        if name in OWN:
+        if name in OWN or name.startswith(ATTACHED):
             continue
         if not safe_name(name):
             raise NotADossierError(f"an attachment has a name that is no plain path: {name[:80]!r}")
@@ -133,12 +134,15 @@ def _decided(files: Mapping[str, bytes], document: Any, folder: Path, *, pages: 
 def _pages(data: bytes, files: Mapping[str, bytes], again: Recomputed, *, sealed: bool) -> str:
     """Return whether the pages are those that this version makes of the attached data."""
     from dossier.api import compose
-    from dossier.archive.record import layout_versions, versions
+    from dossier.archive.record import house_entry, layout_versions, versions
     from dossier.report.render import MissingLibraryError, RenderError
 
     manifest = json.loads(files["manifest.json"])
     then = {**manifest.get("versions", {}), **manifest.get("layout", {})}
-    now = {**versions(), **layout_versions()}
+    house, fault = _house(then, files)
+    if fault:
+        return f"not rebuilt: {fault}"
+    now = {**versions(), **layout_versions(), **house_entry(house)}
     other = sorted(name for name in {*then, *now} if then.get(name) != now.get(name))
     if other:
         name = other[0]
@@ -146,13 +150,25 @@ def _pages(data: bytes, files: Mapping[str, bytes], again: Recomputed, *, sealed
     if again.case is None or again.assessment is None or again.issued is None:
         return "not rebuilt"
     try:
-        pdf, _ = compose(again.case, again.assessment, again.issued)
+        pdf, _ = compose(again.case, again.assessment, again.issued, house)
     except MissingLibraryError:
         raise
     except RenderError as error:
         return f"not rebuilt: {error}"
+    except CaseError as error:
+        return f"not rebuilt: {error.problems[0]}"
     same = data.startswith(pdf) if sealed else data == pdf
     return "identical" if same else "different"
+
+
+def _house(then: Mapping[str, Any], files: Mapping[str, bytes]) -> tuple[House | None, str]:
+    """Return the house whose templates are attached, and what is wrong with them."""
+    if "house folder" not in then:
+        return None, ""
+    try:
+        return attached_house(str(then["house folder"]), files), ""
+    except CaseError as error:
+        return None, str(error.problems[0])
 
 
 def differences(then: Any, now: Any) -> tuple[str, ...]:

@@ -14,12 +14,15 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate, SpecimenValue
+from dossier.report.house import ATTACHED, House
 from dossier.report.signing import Signed, SignOff
 
 __all__ = [
     "SCHEMA_VERSION",
     "canonical",
     "decision_document",
+    "house_entry",
+    "house_files",
     "layout_versions",
     "manifest_of",
     "sign_off_of",
@@ -239,15 +242,35 @@ def canonical(document: Mapping[str, Any]) -> bytes:
     return (text + "\n").encode()
 
 
-def manifest_of(case: Case, decision_json: bytes, assessment: Assessment) -> dict[str, Any]:
+def manifest_of(
+    case: Case, decision_json: bytes, assessment: Assessment, house: House | None = None
+) -> dict[str, Any]:
     """Return the manifest: SHA-256 of every file attached, seed and versions."""
     files = (*case.inputs, case.signoff) if case.signoff else case.inputs
     return {
         "schema": f"dossier manifest {SCHEMA_VERSION}",
         "case": case.name,
         "files": {file.name: file.sha256 for file in files}
+        | house_files(house)
         | {"decision.json": hashlib.sha256(decision_json).hexdigest()},
         "seed": assessment.seed,
         "versions": versions(),
-        "layout": layout_versions(),
+        "layout": layout_versions() | house_entry(house),
     }
+
+
+def house_files(house: House | None) -> dict[str, str]:
+    """Return the SHA-256 of the files of a house by the names under which they are attached."""
+    if house is None:
+        return {}
+    return {
+        f"{ATTACHED}{name}": hashlib.sha256(content).hexdigest()
+        for name, content in house.contents.items()
+    }
+
+
+def house_entry(house: House | None) -> dict[str, str]:
+    """Return what the manifest says of a house."""
+    if house is None:
+        return {}
+    return {"house folder": house.called, "house templates": house.digest}

@@ -7,7 +7,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 from dossier.case.case import Case
@@ -16,7 +15,7 @@ from dossier.report.assets import STYLES, fetcher, template_folders
 from dossier.report.content import Content, build_content
 from dossier.report.drawn import Later, drawn_later
 from dossier.report.format import clean
-from dossier.report.house import House, read_house
+from dossier.report.house import ATTACHED, House
 from dossier.report.house_pages import filled, refused, require
 from dossier.report.layout import (
     MissingLibraryError,
@@ -109,15 +108,15 @@ def prepared(
     decision_json: bytes,
     manifest_json: bytes,
     signoff: SignOff | None = None,
-    templates: Path | None = None,
+    house: House | None = None,
 ) -> Iterator[Prepared]:
     """Make the words of a dossier, and hold its language.
 
     `issued` is the only date the program adds; `decision_json` and `manifest_json` are attached
-    as they are, beside every input file; without `signoff` the dossier is a draft; `templates` is
-    a folder whose files stand in for those of the same name.  Raises CaseError for its faults.
+    as they are, beside every input file and the files of the `house`, which stand in for those of
+    the same name; without `signoff` the dossier is a draft.  Raises CaseError for faults of the
+    house.
     """
-    house = None if templates is None else read_house(templates)
     environment = _environment(house)
     with speaking(case.qualification.language), drawn_later() as charts:
         content = build_content(
@@ -125,7 +124,7 @@ def prepared(
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
             style=_source(environment, "charts.mplstyle"), house=house,
         )  # fmt: skip
-        attached = tuple(_attached(case, decision_json, manifest_json))
+        attached = tuple(_attached(case, decision_json, manifest_json, house))
         yield Prepared(content, charts, house, attached, environment)
 
 
@@ -188,12 +187,14 @@ def _source(environment: Any, name: str) -> str:
 
 
 def _attached(
-    case: Case, decision_json: bytes, manifest_json: bytes
+    case: Case, decision_json: bytes, manifest_json: bytes, house: House | None
 ) -> list[tuple[str, bytes, str, str]]:
     """Return name, content, relationship and description of each file to attach."""
     files = [(each.name, each.content, *_kind(each.name)) for each in case.inputs]
     if case.signoff is not None:
         files.append((case.signoff.name, case.signoff.content, "Supplement", say("Sign-offs")))
+    for name, content in house.contents.items() if house is not None else ():
+        files.append((f"{ATTACHED}{name}", content, "Supplement", say("House template")))
     files.append(("decision.json", decision_json, "Source", say("Findings and decision")))
     files.append(("manifest.json", manifest_json, "Supplement", say("Digests and versions")))
     return files

@@ -50,10 +50,18 @@ def dossiers(tmp_path_factory):
 
 
 def in_german(folder):
-    """Copy the longest case to a folder of its own, in German."""
+    """Copy the longest case to a folder of its own, in German and in the style of a house."""
     case = Path(shutil.copytree(INPUTS / CASES[-1], folder / "cases" / "german"))
     text = (case / "case.toml").read_text()
-    (case / "case.toml").write_text(f'language = "de"\n{text}')
+    (case / "case.toml").write_text(f'language = "de"\nhouse = "../style"\n{text}')
+    house = folder / "cases" / "style"
+    house.mkdir()
+    (house / "house.toml").write_text('name = "Erfundene Werke"\nlogo = "logo.svg"\n')
+    (house / "house.css").write_text("h1 { color: #003366; }\n")
+    (house / "logo.svg").write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20" width="60" height="20">'
+        '<circle cx="10" cy="10" r="8" fill="#0072b2"/></svg>'
+    )
     return case
 
 

@@ -64,7 +64,7 @@ def put(folder, **files):
 
 def pdf(folder):
     case = sample.case()
-    return sample.pdf(case, sample.assessment(case), templates=folder)
+    return sample.pdf(case, sample.assessment(case), house=read_house(folder))
 
 
 def texts(folder):

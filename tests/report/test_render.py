@@ -31,10 +31,10 @@ WHOLE = SignOff(
 )
 
 
-def rendered(case=None, signoff=None, templates=None, **changes):
+def rendered(case=None, signoff=None, **changes):
     case = case or sample.case()
     assessment = sample.assessment(case, **changes)
-    return sample.laid_out(case, assessment, signoff=signoff, templates=templates)
+    return sample.laid_out(case, assessment, signoff=signoff)
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
 from dossier.report.chart_style import draw, tick
+from dossier.report.house import read_house
 from dossier.report.stamp import Stamp, stamp_pdf
 from dossier.words import speaking
 from tests.report import sample
@@ -70,7 +71,7 @@ def german():
 
 def rendered(folder):
     case, assessment = german()
-    return sample.pdf(case, assessment, templates=folder)
+    return sample.pdf(case, assessment, house=read_house(folder))
 
 
 @pytest.fixture
