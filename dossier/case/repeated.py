@@ -2,23 +2,56 @@
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dossier.case.case import Record
 from dossier.case.problems import CaseProblem
+from dossier.case.records import MultipassTable
 
 __all__ = ["repeated"]
 
 CURVES = frozenset({"multipass", "pressure_drop"})
 """Kinds whose tables are readings alone, which two tests never share to the last digit."""
+SHARED = 0.5
+"""Share of the readings of a multi-pass run that another must have for both to be one run."""
+ALIKE = 3
+"""How many times longer a run may be than the next for the two to be compared row by row."""
+HINT = "hand in the readings of this test"
 
 
 def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
-    """Yield the records whose readings are all those of another, as on two sheets of a workbook."""
+    """Yield the records whose readings are those of another, as on two sheets of a workbook.
+
+    Of a multi-pass run it is enough that half of its rows are those of another, time aside.
+    """
     curves = [record for record in records if record.entry.kind in CURVES]
+    found: set[str] = set()
+    for record, known in _the_same(curves):
+        found.add(record.id)
+        yield _problem(record, f"holds the same readings as record {known.id!r}")
+    for record, known, rows, of in _nearly_the_same(curves):
+        if record.id not in found:
+            found.add(record.id)
+            what = f"{rows} of {of} rows hold the same readings as rows of record {known.id!r}"
+            yield _problem(record, what)
+
+
+def _problem(record: Record, what: str) -> CaseProblem:
+    shown = f"{record.file}#{record.sheet}" if record.sheet else record.file
+    return CaseProblem(shown, "", what, HINT)
+
+
+def _apart(one: Record, other: Record) -> bool:
+    """Return whether two records name different tables."""
+    return (one.file, one.sheet) != (other.file, other.sheet)
+
+
+def _the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record]]:
+    """Yield each record that is the same as an earlier one, and that."""
     ends = [_digest(record, ends=True) for record in curves]
     several = {digest for digest, count in Counter(ends).items() if count > 1}
     first: dict[bytes, Record] = {}
@@ -26,10 +59,8 @@ def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
         if digest not in several:
             continue
         known = first.setdefault(_digest(record), record)
-        if known is not record and (known.file, known.sheet) != (record.file, record.sheet):
-            shown = f"{record.file}#{record.sheet}" if record.sheet else record.file
-            what = f"holds the same readings as record {known.id!r}"
-            yield CaseProblem(shown, "", what, "hand in the readings of this test")
+        if known is not record and _apart(known, record):
+            yield record, known
 
 
 def _digest(record: Record, *, ends: bool = False) -> bytes:
@@ -47,3 +78,49 @@ def _digest(record: Record, *, ends: bool = False) -> bytes:
         else:
             digest.update(repr(value).encode())
     return digest.digest()
+
+
+def _nearly_the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record, int, int]]:
+    """Yield each run that shares rows with another: both, the rows shared, and of how many."""
+    runs = _comparable([each for each in curves if isinstance(each.table, MultipassTable)])
+    if len(runs) < 2:
+        return
+    rows = [_row_marks(run.table) for run in runs if isinstance(run.table, MultipassTable)]
+    of = np.array([len(each) for each in rows])
+    owner, marks = np.repeat(np.arange(len(runs)), of), np.concatenate(rows)
+    order = np.lexsort((owner, marks))
+    owner, marks = owner[order], marks[order]
+    starts = np.flatnonzero(np.concatenate([[True], marks[1:] != marks[:-1]]))
+    first = np.repeat(owner[starts], np.diff(np.append(starts, len(marks))))
+    pairs, counts = np.unique(
+        np.stack([first, owner])[:, first != owner], axis=1, return_counts=True
+    )
+    for (one, other), count in zip(pairs.T, counts, strict=True):
+        least = int(min(of[one], of[other]))
+        if count >= SHARED * least and _apart(runs[one], runs[other]):
+            yield runs[other], runs[one], int(count), int(of[other])
+
+
+def _comparable(runs: Sequence[Record]) -> list[Record]:
+    """Return the runs that are not much longer or shorter than every other, in their order."""
+    lengths = np.array([len(getattr(run.table, "time", ())) for run in runs])
+    order = np.argsort(lengths, kind="stable")
+    near = lengths[order][1:] <= ALIKE * lengths[order][:-1]
+    kept = np.append(near, False) | np.insert(near, 0, False)
+    return [runs[place] for place in sorted(order[kept[: len(order)]])]
+
+
+def _row_marks(table: MultipassTable) -> NDArray[np.uint64]:
+    """Return a number for each row that holds readings, the same for rows with the same ones."""
+    single = [
+        each for each in (table.pressure_drop, table.flow, table.temperature) if each is not None
+    ]
+    columns = [*single, *table.upstream.T, *table.downstream.T]
+    marks = np.full(len(table.time), len(columns), dtype=np.uint64)
+    read = np.zeros(len(table.time), dtype=bool)
+    for column in columns:
+        marks *= np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio; it wraps around
+        marks ^= np.where(np.isnan(column), -1.0, column + 0.0).view(np.uint64)
+        marks ^= marks >> np.uint64(32)
+        read |= ~np.isnan(column)
+    return marks[read]

@@ -1,0 +1,115 @@
+"""A copy of a run is found, however few of its cells were changed; two runs are two."""
+
+import random
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dossier.api import read_case
+from dossier.case.problems import CaseError
+from dossier.case.repeated import repeated
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+
+
+@pytest.fixture
+def case(tmp_path):
+    return Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+
+
+def table(case, name="mp-c1"):
+    lines = (case / "records" / f"{name}.csv").read_text().splitlines()
+    remarks = [line for line in lines if line.startswith("#")]
+    header, *rows = [line.split(",") for line in lines if not line.startswith("#")]
+    return remarks, header, rows
+
+
+def put(case, remarks, header, rows, name="mp-c2"):
+    text = "\n".join([*remarks, *(",".join(row) for row in (header, *rows))])
+    (case / "records" / f"{name}.csv").write_text(text + "\n")
+
+
+def changed(cell):
+    return f"{float(cell) + 0.01:.2f}"
+
+
+def refusal(case):
+    with pytest.raises(CaseError) as caught:
+        read_case(case)
+    (problem,) = caught.value.problems
+    return str(problem)
+
+
+def test_a_copy_with_one_digit_changed(case):
+    remarks, header, rows = table(case)
+    rows[7][3] = changed(rows[7][3])
+    put(case, remarks, header, rows)
+    found = f"{len(rows) - 1} of {len(rows)} rows hold the same readings as rows of record 'MP-C1'"
+    assert found in refusal(case)
+
+
+def test_a_copy_with_other_times_and_rows_left_out(case):
+    remarks, header, rows = table(case)
+    rows = [[f"{float(row[0]) + 0.25:g}", *row[1:]] for row in rows[2:-1:2]]
+    put(case, remarks, header, rows)
+    assert f"{len(rows)} of {len(rows)} rows" in refusal(case)
+
+
+def test_a_copy_of_half_of_the_rows_and_not_of_fewer(case):
+    remarks, header, rows = table(case)
+    mine = [[row[0], changed(row[1]), *row[2:]] for row in rows]
+    half = -(-len(rows) // 2)
+    put(case, remarks, header, rows[:half] + mine[half:])
+    assert f"{half} of {len(rows)} rows" in refusal(case)
+    put(case, remarks, header, rows[: half - 2] + mine[half - 2 :])
+    assert len(read_case(case).records) == 12
+
+
+def test_rows_with_gaps_are_compared_too(case):
+    for name in ("mp-c1", "mp-c2"):
+        remarks, header, rows = table(case)
+        for row in rows[::3]:
+            row[5] = ""
+        if name == "mp-c2":
+            rows[4][6] = changed(rows[4][6])
+        put(case, remarks, header, rows, name)
+    assert f"{len(rows) - 1} of {len(rows)} rows" in refusal(case)
+
+
+@pytest.fixture(scope="module")
+def records():
+    return read_case(INPUTS / "polder-pumps").records
+
+
+def test_the_runs_of_the_demo_cases_share_nothing(records):
+    assert not list(repeated(records))
+
+
+def test_one_table_named_by_two_records_is_a_matter_for_other_checks(records):
+    assert not list(repeated([*records, replace(records[0])]))
+
+
+@settings(max_examples=60)
+@given(seed=st.integers(0, 2**32 - 1), share=st.floats(0.0, 0.45), which=st.integers(0, 5))
+def test_less_than_half_of_the_rows_changed_hides_no_copy(records, seed, share, which):
+    """Whatever rows are changed, in whatever order the rest stands: law, not example."""
+    runs = [record for record in records if record.entry.kind == "multipass"]
+    run = runs[which]
+    draw = random.Random(seed)
+    count = len(run.table.time)
+    order = np.array(draw.sample(range(count), count))
+    drop = run.table.pressure_drop[order].copy()
+    drop[: int(share * count)] += 1.0
+    copied = replace(
+        run.table, pressure_drop=drop, flow=run.table.flow[order],
+        temperature=run.table.temperature[order], upstream=run.table.upstream[order],
+        downstream=run.table.downstream[order],
+    )  # fmt: skip
+    copy = replace(run, table=copied, file="elsewhere.csv")
+    assert len(list(repeated([*records, copy]))) == 1
+    assert len(list(repeated([copy, *records]))) == 1
