@@ -67,6 +67,9 @@ def check(
 
     Example: dossier check inputs/polder-pumps
     """
+    from dossier.allocator import keep_freed_memory
+
+    keep_freed_memory()
     from dossier.api import assess, decision_json, read_case, sign_off
 
     read = read_case(case)
