@@ -1,17 +1,24 @@
 """The verdicts of a case as text for a terminal."""
 
+from collections import Counter
+from collections.abc import Sequence
+
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.check import Check
 from dossier.report.content_results import estimate_text, limit_text
 from dossier.report.signing import SignOff
 from dossier.report.words import answer_of
 from dossier.shown import shown
 
-__all__ = ["decision_line", "print_assessment", "stated"]
+__all__ = ["check_lines", "decision_line", "print_assessment", "stated"]
+
+MOST_CHECKS = 12
+"""Checks that were not met which are printed one by one."""
 
 
 def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> None:
@@ -31,12 +38,32 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
         if finding.verdict.value != "pass":
             words = f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}"
             console.print(shown(words))
+    for line in check_lines(assessment.checks):
+        console.print(shown(line))
     for condition in assessment.conditions:
         console.print(shown(f"condition: {condition}"))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
         console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
     console.print(decision_line(assessment, signoff))
+
+
+def check_lines(checks: Sequence[Check]) -> list[str]:
+    """Return how many checks of validity came out how, and those that were not met."""
+    counts = Counter(check.outcome for check in checks)
+    told = ", ".join(
+        f"{count} {outcome}{'s' if outcome == 'warning' and count > 1 else ''}"
+        for outcome, count in counts.most_common()
+    )
+    lines = [f"checks: {told or 'none'}"]
+    open_ones = [check for check in checks if check.outcome not in {"met", "not checked"}]
+    for check in open_ones[:MOST_CHECKS]:
+        where = check.record or "whole case"
+        more = f"; {check.deviation}" if check.deviation else ""
+        lines.append(f"{where}: {check.rule}: {check.outcome}: {check.found}{more}")
+    if len(open_ones) > MOST_CHECKS:
+        lines.append(f"and {len(open_ones) - MOST_CHECKS} more: the dossier lists them all")
+    return lines
 
 
 def decision_line(assessment: Assessment, signoff: SignOff) -> str:
