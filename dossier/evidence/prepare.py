@@ -89,7 +89,7 @@ def _checks(
             found = multipass_checks(case, record, own, limits, _same(runs, record), swept)
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
-            yield from pressure_checks(record, sweep_of[record.id], limits)
+            yield from pressure_checks(case, record, sweep_of[record.id], limits)
 
 
 def _for_both(

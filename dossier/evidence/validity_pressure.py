@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from dossier.case.case import Record
+from dossier.case.case import Case, Record
 from dossier.evidence.check import Check
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import PressureDropResult
@@ -15,9 +15,12 @@ from dossier.words import say, say_count
 __all__ = ["pressure_checks"]
 
 
-def pressure_checks(record: Record, result: PressureDropResult, limits: Limits) -> Iterator[Check]:
+def pressure_checks(
+    case: Case, record: Record, result: PressureDropResult, limits: Limits
+) -> Iterator[Check]:
     """Yield every check of a reduced flow sweep."""
     rules: dict[str, Rule] = {
+        "swept while clean": lambda _: _clean(case, record),
         "number of flows": lambda limit: _flows(result, limit),
         "fit": lambda limit: _fit(result, limit),
         "zero offset": lambda limit: _offset(result, limit),
@@ -27,6 +30,21 @@ def pressure_checks(record: Record, result: PressureDropResult, limits: Limits) 
         check = apply_rule(limits, record, name, rule)
         if check is not None:
             yield check
+
+
+def _clean(case: Case, record: Record) -> Verdicts:
+    own = record.entry
+    last = own.finished or own.tested
+    runs = [
+        each.entry.tested
+        for each in case.records
+        if each.entry.kind == "multipass"
+        and (each.entry.filter, each.entry.path, each.entry.specimen)
+        == (own.filter, own.path, own.specimen)
+    ]
+    if not runs:
+        return Verdicts(True, say("no multi-pass run of this specimen"))
+    return Verdicts(last <= min(runs), say("swept {swept}, run {run}", swept=last, run=min(runs)))
 
 
 def _flows(result: PressureDropResult, limit: Limit) -> Verdicts:

@@ -160,6 +160,7 @@ BREAKS = {
     "fit": ("PD-C1", wild),
     "zero offset": ("PD-C1", offset),
     "two viscosities": ("PD-C1", hot_only),
+    "swept while clean": ("PD-C1", lambda r: entry(r, tested=date(2026, 2, 17))),
     "calibration in date": ("MP-C1", lambda r: entry(r, finished=date(2027, 5, 1))),
     "method in scope of the laboratory": (
         "MP-C1", lambda r: entry(r, standard="ISO 4548-12:2000"),
@@ -206,6 +207,19 @@ def test_the_broken_input_is_caught_and_said(intact, rule):
         assert rule in result.reason
     else:
         assert f"{rule}:" not in bench.unusable.get(check.record, "")
+
+
+def test_a_sweep_on_the_day_of_the_run_or_without_a_run_is_clean(intact):
+    for change, words in (
+        (lambda r: entry(r, tested=date(2026, 2, 16)), "swept 2026-02-16, run 2026-02-16"),
+        (lambda r: entry(r, tested=date(2027, 2, 16), specimen="C9"), "no multi-pass run"),
+    ):
+        bench = prepare(with_record(intact, "PD-C1", change), limits(), 1)
+        (check,) = (
+            c for c in bench.checks if c.rule == "swept while clean" and c.record == "PD-C1"
+        )
+        assert check.outcome == "met"
+        assert words in check.found
 
 
 def test_a_deviation_that_names_the_rule_covers_it_and_no_other(intact):
