@@ -85,12 +85,12 @@ def _not_whole(file: PdfFile, document: bytes, pdf: Path, *, sealed: bool) -> st
 
 def _other(file: PdfFile, case: Gathered, issued: date, house: House | None) -> str:
     """Return what the PDF was made from that is not so now; empty where there is nothing."""
+    from dossier.archive.record import house_files
+
     dossier, manifest = _read(file)
     if dossier.faults:
         return dossier.faults[0]
     decision = file.files["decision.json"]
-    from dossier.archive.record import house_files
-
     files = {each.name: each.sha256 for each in case.files} | house_files(house)
     files["decision.json"] = hashlib.sha256(decision).hexdigest()
     if manifest.get("files") != files:

@@ -59,7 +59,7 @@ def recompute(
     attached = files["decision.json"]
     document = json.loads(attached)
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
-        unpack(files, Path(folder) / "inputs")
+        unpack(_inputs(files), Path(folder) / "inputs")
         try:
             place = Path(folder) / "inputs" / case_name
             result = _decided(files, document, place, pages=pages)
@@ -91,7 +91,7 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
     Every name is a plain relative path; none leaves the folder, and none is written twice.
     """
     for name, content in files.items():
-        if name in OWN or name.startswith(ATTACHED):
+        if name in OWN:
             continue
         if not safe_name(name):
             raise NotADossierError(f"an attachment has a name that is no plain path: {name[:80]!r}")
@@ -159,6 +159,13 @@ def _pages(data: bytes, files: Mapping[str, bytes], again: Recomputed, *, sealed
         return f"not rebuilt: {error.problems[0]}"
     same = data.startswith(pdf) if sealed else data == pdf
     return "identical" if same else "different"
+
+
+def _inputs(files: Mapping[str, bytes]) -> dict[str, bytes]:
+    """Return the attachments without the templates of a house, if the manifest names one."""
+    if "house folder" not in json.loads(files["manifest.json"]).get("layout", {}):
+        return dict(files)
+    return {name: each for name, each in files.items() if not name.startswith(ATTACHED)}
 
 
 def _house(then: Mapping[str, Any], files: Mapping[str, bytes]) -> tuple[House | None, str]:

@@ -88,17 +88,18 @@ def _nearly_the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record,
     rows = [_row_marks(run.table) for run in runs if isinstance(run.table, MultipassTable)]
     of = np.array([len(each) for each in rows])
     owner, marks = np.repeat(np.arange(len(runs)), of), np.concatenate(rows)
+    if not len(marks):
+        return
     order = np.lexsort((owner, marks))
     owner, marks = owner[order], marks[order]
     starts = np.flatnonzero(np.concatenate([[True], marks[1:] != marks[:-1]]))
     first = np.repeat(owner[starts], np.diff(np.append(starts, len(marks))))
-    pairs, counts = np.unique(
-        np.stack([first, owner])[:, first != owner], axis=1, return_counts=True
-    )
-    for (one, other), count in zip(pairs.T, counts, strict=True):
-        least = int(min(of[one], of[other]))
-        if count >= SHARED * least and _apart(runs[one], runs[other]):
-            yield runs[other], runs[one], int(count), int(of[other])
+    shared = first != owner
+    pairs, counts = np.unique(first[shared] * len(runs) + owner[shared], return_counts=True)
+    for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):
+        one, other = divmod(pair, len(runs))
+        if count >= SHARED * min(of[one], of[other]) and _apart(runs[one], runs[other]):
+            yield runs[other], runs[one], count, int(of[other])
 
 
 def _comparable(runs: Sequence[Record]) -> list[Record]:

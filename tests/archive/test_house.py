@@ -89,4 +89,5 @@ def test_inputs_under_the_name_of_the_templates_are_refused(folder, tmp_path):
     case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / ATTACHED.rstrip("/")))
     with pytest.raises(CaseError, match="is kept for house templates"):
         build(case, tmp_path / "out", house=folder)
-    assert build(case, tmp_path / "out").pdf.exists()
+    plain = build(case, tmp_path / "out").pdf
+    assert verify(plain).recomputed.pages == "identical"

@@ -90,6 +90,17 @@ def test_the_runs_of_the_demo_cases_share_nothing(records):
     assert not list(repeated(records))
 
 
+def test_runs_without_any_reading_share_none(records):
+    def emptied(record):
+        names = ("pressure_drop", "flow", "temperature", "upstream", "downstream")
+        nothing = {name: np.full_like(getattr(record.table, name), np.nan) for name in names}
+        return replace(record, table=replace(record.table, **nothing), file=f"{record.id}.csv")
+
+    runs = [record for record in records if record.entry.kind == "multipass"][:2]
+    assert not list(repeated([emptied(run) for run in runs]))
+    assert not list(repeated([emptied(runs[0]), runs[1]]))
+
+
 def test_one_table_named_by_two_records_is_a_matter_for_other_checks(records):
     assert not list(repeated([*records, replace(records[0])]))
 
