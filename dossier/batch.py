@@ -63,8 +63,8 @@ def build_many(
                 yield replace(done.pop(given), name=names[given])
                 given += 1
             elif waiting and workers.free():
-                near = waiting[: None if len(waiting) <= LAST * workers.width() else 1]
-                place = max(near, key=lambda each: seen[each][1])
+                ending = len(waiting) <= LAST * workers.width()
+                place = max(waiting, key=lambda each: seen[each][1]) if ending else waiting[0]
                 waiting.remove(place)
                 outcome = left_alone(cases[place], order) if order.only_stale else None
                 if outcome is None:

@@ -56,17 +56,18 @@ def recompute(
     its bytes compared with all of `data`, or, if it is `sealed`, with its beginning: signatures
     only add behind it, and what they add is looked at elsewhere.
     """
-    attached = files["decision.json"]
-    document = json.loads(attached)
+    document, manifest = json.loads(files["decision.json"]), json.loads(files["manifest.json"])
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
-        unpack(_inputs(files), Path(folder) / "inputs")
+        unpack(_inputs(files, manifest), Path(folder) / "inputs")
         try:
             place = Path(folder) / "inputs" / case_name
             result = _decided(files, document, place, pages=pages)
         except CaseError as error:
             first = error.problems[0]
             return Recomputed(why_not=f"{first.file}: {first.place}: {first.what}")
-    return replace(result, pages=_pages(data, files, result, sealed=sealed)) if pages else result
+    if not pages:
+        return result
+    return replace(result, pages=_pages(data, files, manifest, result, sealed=sealed))
 
 
 def load(*, pages: bool) -> None:
@@ -131,13 +132,19 @@ def _decided(files: Mapping[str, bytes], document: Any, folder: Path, *, pages: 
     )  # fmt: skip
 
 
-def _pages(data: bytes, files: Mapping[str, bytes], again: Recomputed, *, sealed: bool) -> str:
+def _pages(
+    data: bytes,
+    files: Mapping[str, bytes],
+    manifest: Mapping[str, Any],
+    again: Recomputed,
+    *,
+    sealed: bool,
+) -> str:
     """Return whether the pages are those that this version makes of the attached data."""
     from dossier.api import compose
     from dossier.archive.record import house_entry, layout_versions, versions
     from dossier.report.render import MissingLibraryError, RenderError
 
-    manifest = json.loads(files["manifest.json"])
     then = {**manifest.get("versions", {}), **manifest.get("layout", {})}
     house, fault = _house(then, files)
     if fault:
@@ -161,9 +168,9 @@ def _pages(data: bytes, files: Mapping[str, bytes], again: Recomputed, *, sealed
     return "identical" if same else "different"
 
 
-def _inputs(files: Mapping[str, bytes]) -> dict[str, bytes]:
+def _inputs(files: Mapping[str, bytes], manifest: Mapping[str, Any]) -> dict[str, bytes]:
     """Return the attachments without the templates of a house, if the manifest names one."""
-    if "house folder" not in json.loads(files["manifest.json"]).get("layout", {}):
+    if "house folder" not in manifest.get("layout", {}):
         return dict(files)
     return {name: each for name, each in files.items() if not name.startswith(ATTACHED)}
 

@@ -1,6 +1,7 @@
 """Read a case folder; find everything that is wrong with it in one go."""
 
 import hashlib
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -60,7 +61,6 @@ class _Reader:
         name = target.relative_to(self.root).as_posix()
         if name in self.files:
             return self.files[name]
-        _load_meanwhile(target)
         try:
             content = read_below(self.root, target, min(most, MAX_CASE - self.size))
             self.size += len(content)
@@ -100,13 +100,6 @@ class _Reader:
         except RecursionError:
             self.complain(path, "", "nested too deeply", "a case file has few levels")
         return None
-
-
-def _load_meanwhile(target: Path) -> None:
-    """Start to load what reads a large CSV file, whose reader waits for it in turn."""
-    with suppress(OSError, ValueError):
-        if target.suffix.lower() != ".xlsx" and target.stat().st_size > LARGE:
-            Thread(target=import_module, args=("pandas",)).start()
 
 
 def read_case_files(folder: Path) -> Case:
@@ -192,6 +185,7 @@ def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
 
 def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
     path, _, sheet = entry.file.partition("#")
+    _load_meanwhile(reader.folder / path)
     file = reader.fetch(path, "case.toml")
     if file is None:
         return None
@@ -210,6 +204,15 @@ def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
     return Record(
         entry=entry, table=table, remarks=remarks, file=file.name, sheet=sheet, notes=raw.notes
     )
+
+
+def _load_meanwhile(record: Path) -> None:
+    """Start to load what reads a large CSV file, whose reader waits for it in turn."""
+    if "pandas" in sys.modules or record.suffix.lower() == ".xlsx":
+        return
+    with suppress(OSError, ValueError):
+        if record.stat().st_size > LARGE:
+            Thread(target=import_module, args=("pandas",)).start()
 
 
 def _raw(shown: str, content: bytes, path: str, sheet: str, entry: RecordEntry) -> RawTable:
