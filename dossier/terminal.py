@@ -41,7 +41,7 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
     for line in check_lines(assessment.checks):
         console.print(shown(line))
     for condition in assessment.conditions:
-        console.print(shown(f"condition: {condition}"))
+        console.print(shown(f"condition: {condition.text}"))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
         console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
@@ -56,7 +56,7 @@ def check_lines(checks: Sequence[Check]) -> list[str]:
         for outcome, count in counts.most_common()
     )
     lines = [f"checks: {told or 'none'}"]
-    open_ones = [check for check in checks if check.outcome not in {"met", "not checked"}]
+    open_ones = [check for check in checks if check.outcome not in {"met", "does not apply"}]
     for check in open_ones[:MOST_CHECKS]:
         where = check.record or "whole case"
         more = f"; {check.deviation}" if check.deviation else ""

@@ -220,7 +220,7 @@ def _head(side: DossierFile) -> dict[str, str]:
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
         "decision rule": f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}",
-        "conditions": "; ".join(decision.conditions),
+        "conditions": "; ".join(each.text for each in decision.conditions),
         "seed": "" if decision.seed is None else str(decision.seed),
     }
     versions = {f"version of {key}": value for key, value in sorted(decision.versions.items())}

@@ -113,6 +113,14 @@ class CheckRow(_Part):
     standard: Text = ""
 
 
+class ConditionRow(_Part):
+    """One condition of an approval."""
+
+    kind: Text
+    subject: Text | None = None
+    text: Text
+
+
 class DecisionDocument(_Part):
     """decision.json as far as it is read here."""
 
@@ -124,7 +132,7 @@ class DecisionDocument(_Part):
     decision: DecisionWord
     signed: Any = False
     standing: Any = None
-    conditions: tuple[Text, ...] = ()
+    conditions: tuple[ConditionRow, ...] = ()
     decision_rule: RuleRow
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...] = ()

@@ -143,7 +143,10 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
             "equipment": list(application.equipment),
         },
         "decision": assessment.decision.value,
-        "conditions": list(assessment.conditions),
+        "conditions": [
+            {"kind": each.kind, "subject": each.subject or None, "text": each.text}
+            for each in assessment.conditions
+        ],
         "decision_rule": {
             "kind": rule.kind,
             "confidence": _number(rule.confidence),

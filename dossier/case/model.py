@@ -243,6 +243,18 @@ class Instrument(Model):
         return self
 
 
+class Dust(Model):
+    """The test dust of a multi-pass run."""
+
+    kind: Name
+    """Designation, such as "ISO 12103-1 A3"."""
+    batch: Words = ""
+    counts: dict[str, Any] = Field(default_factory=dict)
+    """Particles per mass at each size, of a dust that is not known here."""
+    source: Words = ""
+    """Where `counts` are from."""
+
+
 class Conditions(Model):
     """Conditions of one test; which are needed depends on the kind of record."""
 
@@ -260,6 +272,7 @@ class Conditions(Model):
     terminal_pressure_drop: Pressure | None = None
     sample_volume: Volume | None = None
     dilution: Dilution = Dilution()
+    dust: Dust | None = None
     criterion_flow: Flow | None = None
     """Flow at which a bypass valve counts as open or as reseated."""
 

@@ -64,8 +64,10 @@ def assess_case(
     bench = prepare(case, limits, seed_of(case))
     compute = _computed(bench, demands, at_once)
     findings = tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
+    conditions = conditions_for(case, findings)
     decision = overall(
-        [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
+        [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings],
+        conditional=bool(conditions),
     )
     return Assessment(
         findings=findings,
@@ -73,7 +75,7 @@ def assess_case(
         checks=bench.checks,
         cautions=cautions_for(bench, findings, decision),
         seed=bench.seed,
-        conditions=conditions_for(case, findings),
+        conditions=conditions,
         bench=bench,
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
-from dossier.decision.finding import Caution, Finding
+from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.words import later, say
@@ -236,22 +236,22 @@ def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caut
         )
 
 
-def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
+def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:
     """Return the conditions under which an approval holds: concessions and conditional passes."""
-    found = []
+    found: list[Condition] = []
     for finding in findings:
         if finding.demand.severity != "mandatory":
             continue
         if finding.concession:
-            found.append(_conceded(case, finding))
+            text = _conceded(case, finding)
+            found.append(Condition(kind="concession", subject=finding.demand.id, text=text))
         elif finding.verdict == Verdict("conditional pass"):
-            found.append(
-                say(
-                    "{requirement}: conditional pass, conforms with probability {percent:.1f} %",
-                    requirement=finding.demand.id,
-                    percent=100 * (finding.probability or 0.0),
-                )
+            text = say(
+                "{requirement}: conditional pass, conforms with probability {percent:.1f} %",
+                requirement=finding.demand.id,
+                percent=100 * (finding.probability or 0.0),
             )
+            found.append(Condition(kind="conditional pass", subject=finding.demand.id, text=text))
     return tuple(found)
 
 

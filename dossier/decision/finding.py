@@ -1,6 +1,7 @@
 """What was decided, requirement by requirement, and on the whole."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curves
@@ -9,7 +10,30 @@ from dossier.evidence.circuit_summary import CircuitSide
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate
 
-__all__ = ["Assessment", "Caution", "Finding"]
+__all__ = ["Assessment", "Caution", "Condition", "ConditionKind", "Finding"]
+
+ConditionKind = Literal[
+    "concession",
+    "conditional pass",
+    "covered rule",
+    "excluded record",
+    "accepted method",
+    "not applicable",
+    "advisory",
+    "changed requirement",
+]
+"""What a condition comes from: a code, said where it is printed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """Something an approval holds under only: it stands on page one, and needs the approver."""
+
+    kind: ConditionKind
+    subject: str
+    """Requirement or record it is about; empty for the whole case."""
+    text: str
+    """The condition in a sentence, as printed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +82,7 @@ class Assessment:
     checks: tuple[Check, ...]
     cautions: tuple[Caution, ...]
     seed: int
-    conditions: tuple[str, ...]
+    conditions: tuple[Condition, ...]
     """Conditions under which an approval holds."""
     bench: Bench
     """The reduced records, for tables and charts."""

@@ -190,13 +190,17 @@ def judge(
     raise ValueError(f"rule must be simple_acceptance, guard_band or graded, not {kind!r}")
 
 
-def overall(findings: Sequence[tuple[Verdict, bool, bool]]) -> Decision:
+def overall(
+    findings: Sequence[tuple[Verdict, bool, bool]], *, conditional: bool = False
+) -> Decision:
     """Return the decision on the whole from findings (verdict, mandatory, concession).
+
+    With `conditional`, something else is held to be so that an approval needs conditions for.
 
     A mandatory fail, conditional or not, without a concession: not approved.  Else a mandatory one
     not demonstrated: undecided, which no concession covers.  Else a conditional pass, or a fail
-    with a concession: approved with conditions.  Else approved.  Without any mandatory finding that
-    applies: undecided.
+    with a concession, or `conditional`: approved with conditions.  Else approved.  Without any
+    mandatory finding that applies: undecided.
 
     Raises ValueError for a verdict that is none.  Source: a rule of our own.
     """
@@ -207,7 +211,7 @@ def overall(findings: Sequence[tuple[Verdict, bool, bool]]) -> Decision:
         return Decision.NOT_APPROVED
     if not decided or any(verdict is Verdict.NOT_DEMONSTRATED for verdict, _ in decided):
         return Decision.UNDECIDED
-    if all(verdict is Verdict.PASS for verdict, _ in decided):
+    if all(verdict is Verdict.PASS for verdict, _ in decided) and not conditional:
         return Decision.APPROVED
     return Decision.APPROVED_WITH_CONDITIONS
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from dossier.evidence.check import Guards
 from dossier.words import say
 
 __all__ = ["Limit", "Limits", "limits_from"]
@@ -23,6 +24,8 @@ class Limit:
     """Provenance of the figure: seen, from memory, common practice, or our own."""
     text: str
     mandatory: bool
+    guards: Guards = ""
+    """"metrology" or "integrity" where no deviation may cover the rule, else empty."""
     value: float = 0.0
     tolerance: float = 0.0
     agreed: float = 0.0

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from dossier.case.case import Case, Record
 from dossier.case.model import Deviation
@@ -11,7 +12,7 @@ from dossier.evidence.instruments import measures
 from dossier.evidence.limits import Limit, Limits
 from dossier.words import later, say
 
-__all__ = ["Verdicts", "apply_rule", "cover", "general_checks", "unusable"]
+__all__ = ["Verdicts", "apply_rule", "cover", "does_not_apply", "general_checks", "unusable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,13 @@ class Verdicts:
 
     met: bool | None
     found: str
+    instead: Literal["", "stated", "does not apply"] = ""
+    """The outcome where it is neither met nor not met, and that is no lack of evidence."""
+
+
+def does_not_apply(why: str) -> Verdicts:
+    """Return that a rule has nothing to judge here, and `why`."""
+    return Verdicts(None, why, "does not apply")
 
 
 Rule = Callable[[Limit], Verdicts]
@@ -32,7 +40,9 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
         return None
     verdict = judge(limit)
     outcome: str
-    if verdict.met is None:
+    if verdict.instead:
+        outcome = verdict.instead
+    elif verdict.met is None:
         outcome = "not checked"
     elif verdict.met:
         outcome = "met"
@@ -46,6 +56,7 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
         found=verdict.found,
         outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
         mandatory=limit.mandatory,
+        guards=limit.guards,
     )
 
 
@@ -68,9 +79,9 @@ def _calibration(case: Case, record: Record) -> Verdicts:
     entry = record.entry
     if not entry.instruments:
         # Looking needs no instrument; whatever was measured does.
-        return Verdicts(
-            None if _looked_at(record) else False, say("no instrument named in the record")
-        )
+        if _looked_at(record):
+            return does_not_apply(say("no instrument named in the record"))
+        return Verdicts(False, say("no instrument named in the record"))
     last = entry.finished or entry.tested
     out = []
     for name in entry.instruments:
@@ -138,22 +149,30 @@ def _agreed(case: Case, record: Record) -> Verdicts:
 def cover(checks: Iterable[Check], deviations: Iterable[Deviation]) -> tuple[Check, ...]:
     """Return the checks with those covered that a recorded deviation names by rule and record.
 
-    A deviation covers a failed check only when it names the rule; its effect is then what it says.
+    A deviation covers a check that is not met or not made only when it names the rule; its effect
+    is then what it says.  Rules of metrology and integrity are not covered by anybody's word.
     """
     named = {(d.record, d.rule): d.text for d in deviations if d.rule}
     return tuple(
         replace(check, outcome="covered by a deviation", deviation=named[check.record, check.rule])
-        if check.outcome == "not met" and (check.record, check.rule) in named
+        if check.mandatory
+        and check.outcome in STOPPING
+        and not check.guards
+        and (check.record, check.rule) in named
         else check
         for check in checks
     )
+
+
+STOPPING = ("not met", "not checked")
+"""Outcomes of a mandatory rule that stop the results of its record."""
 
 
 def unusable(checks: Iterable[Check]) -> Mapping[str, str]:
     """Return record -> reason for each record that fails a mandatory check without a deviation."""
     reasons: dict[str, list[str]] = {}
     for check in checks:
-        if check.outcome == "not met" and check.mandatory:
+        if check.outcome in STOPPING and check.mandatory:
             reasons.setdefault(check.record, []).append(
                 say(
                     "{rule}: {found} (limit: {limit}; {standard})", rule=say(check.rule),

@@ -167,7 +167,7 @@ def _conditions(assessment: Assessment) -> tuple[str, ...]:
     """Return the conditions of an approval; any other decision has none to keep."""
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()
-    return tuple(speak(text) for text in assessment.conditions)
+    return tuple(speak(each.text) for each in assessment.conditions)
 
 
 def _closest(case: Case, findings: Sequence[Finding], places: Places) -> Table:

@@ -22,6 +22,8 @@ OUTCOMES = {
     later("warning"): later("{number} warning"),
     later("covered by a deviation"): later("{number} covered by a deviation"),
     later("not checked"): later("{number} not checked"),
+    later("stated"): later("{number} stated"),
+    later("does not apply"): later("{number} do not apply"),
 }
 """Outcomes of a check, each with the words for a number of them."""
 ALL_OF = {
