@@ -1,0 +1,52 @@
+"""Cases changed as a careless laboratory, a supplier or an applicant would change them.
+
+Each meets its line, none ends approved, none gains a pass that the honest case does not have.
+`pytest tests/hostile/test_gate.py -rP` prints what each tries and the line it meets.
+"""
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from dossier import CaseError, assess, read_case
+from dossier.api import sign_off
+from dossier.terminal import print_assessment
+from tests.hostile import gate_cover, gate_loop, gate_rules, gate_stats
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+ROWS = [*gate_cover.ROWS, *gate_loop.ROWS, *gate_rules.ROWS, *gate_stats.ROWS]
+
+
+def passes(assessment):
+    return {f.demand.id for f in assessment.findings if f.verdict.value == "pass"}
+
+
+@pytest.fixture(scope="module")
+def honest():
+    return {name: passes(assess(read_case(INPUTS / name))) for name in {r.case for r in ROWS}}
+
+
+@pytest.mark.parametrize("row", ROWS, ids=[row.name for row in ROWS])
+def test_a_changed_case_meets_its_line(row, honest, tmp_path, capsys):
+    folder = Path(shutil.copytree(INPUTS / row.case, tmp_path / row.case))
+    row.change(folder)
+    try:
+        case = read_case(folder)
+        assessment = assess(case)
+    except CaseError as error:
+        told = " ".join(str(error).split())
+    else:
+        assert assessment.decision.value != "approved"
+        assert not passes(assessment) - honest[row.case]
+        print_assessment(case, assessment, sign_off(case, assessment))
+        told = " ".join(capsys.readouterr().out.split())
+    met = re.search(row.line, told)
+    print(f"{row.tries}: {met.group() if met else ''}")
+    assert met, told
+
+
+def test_there_are_enough_of_them():
+    assert len(ROWS) >= 60
+    assert len({row.name for row in ROWS}) == len(ROWS)
