@@ -2,12 +2,12 @@
 
 import hashlib
 import json
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from dossier.case.agreed import plain
 from dossier.case.case import Case
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError, CaseProblem
@@ -164,12 +164,7 @@ def _approver(roles: Sequence[str]) -> str:
 
 def same_person(one: str, other: str) -> bool:
     """Return whether two names are the same but for case, spacing, full stops and hidden marks."""
-    return _plain(one) == _plain(other)
-
-
-def _plain(name: str) -> str:
-    shown = (c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
-    return " ".join("".join(shown).casefold().replace(".", " ").split())
+    return plain(one) == plain(other)
 
 
 def standing(decision: str, signoff: SignOff) -> str:

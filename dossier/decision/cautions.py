@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
+from dossier.decision.chance import chance_text
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
@@ -112,10 +113,10 @@ def _thin(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
             yield _caution(
                 say("Thin margin: {requirement}", requirement=finding.demand.id),
                 say(
-                    "{quantity}: the requirement is met with probability {percent:.1f} % only. "
+                    "{quantity}: the requirement is met with probability {shown} only. "
                     "Another lot may turn out otherwise.",
                     quantity=say(finding.demand.quantity.title),
-                    percent=100 * chance,
+                    shown=chance_text(chance, confidence),
                 ),
             )
 
@@ -239,6 +240,7 @@ def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caut
 def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:
     """Return the conditions under which an approval holds: concessions and conditional passes."""
     found: list[Condition] = []
+    confidence = case.application.decision_rule.confidence
     for finding in findings:
         if finding.demand.severity != "mandatory":
             continue
@@ -247,9 +249,9 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, 
             found.append(Condition(kind="concession", subject=finding.demand.id, text=text))
         elif finding.verdict == Verdict("conditional pass"):
             text = say(
-                "{requirement}: conditional pass, conforms with probability {percent:.1f} %",
+                "{requirement}: conditional pass, conforms with probability {shown}",
                 requirement=finding.demand.id,
-                percent=100 * (finding.probability or 0.0),
+                shown=chance_text(finding.probability or 0.0, confidence),
             )
             found.append(Condition(kind="conditional pass", subject=finding.demand.id, text=text))
     return tuple(found)
