@@ -163,16 +163,24 @@ def explain(
 
 def schema(
     file: Annotated[
-        Literal["application", "case"],
-        typer.Argument(help="application for application.toml, case for case.toml."),
+        Literal["application", "case", "decision"],
+        typer.Argument(
+            help="application for application.toml, case for case.toml, decision for decision.json."
+        ),
     ],
 ) -> None:
-    """Print the JSON Schema of a case file.
+    """Print the JSON Schema of a case file, or of decision.json.
 
     For editors and other programs.
 
     Example: dossier schema application
     """
-    from dossier.start.schema import schema_text
+    if file == "decision":
+        from dossier.archive.document import decision_schema
+        from dossier.archive.record import canonical
 
-    sys.stdout.write(schema_text(file))
+        sys.stdout.write(canonical(decision_schema()).decode())
+    else:
+        from dossier.start.schema import schema_text
+
+        sys.stdout.write(schema_text(file))

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from dossier.case.case import Case
 from dossier.decision.chance import chance_text
+from dossier.decision.conditions import change_text, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.check import Check
 from dossier.report.content_results import estimate_text, limit_text
@@ -34,6 +35,9 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
     part = qualification.candidate.part_number
     title, revision = case.application.title, case.application.revision
     console.print(shown(f"candidate {part}; {title}, revision {revision}"))
+    console.print(shown(on_file_text(case)))
+    for change in case.on_file.changes if case.on_file else ():
+        console.print(shown(f"  {change_text(change)}"))
     console.print(_table(assessment))
     for finding in assessment.findings:
         if finding.verdict.value != "pass":

@@ -165,16 +165,14 @@ def _or_none(text: str | None) -> str:
     return "none" if text is None else text
 
 
-def on_file(
-    entries: Sequence[RequestEntry], source: bytes, first_test: date
-) -> OnFile | None:
+def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) -> OnFile | None:
     """Return the last request that is not after the first test, else the first one; None if none.
 
     What a request says after the first test is no measure for what was agreed before it.  The
     entries are those of a file without problems; `source` is the present application.
     """
     early = [entry for entry in entries if entry.day <= first_test]
-    for entry in (early[-1:] or entries[:1]):
+    for entry in early[-1:] or entries[:1]:
         application, _ = _read(entry)
         if application is not None:
             return OnFile(
@@ -188,9 +186,7 @@ def _since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
     return field_changes(parse_toml(entry.application.encode()), parse_toml(source))
 
 
-def field_changes(
-    before: Mapping[str, Any], after: Mapping[str, Any]
-) -> tuple[FieldChange, ...]:
+def field_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[FieldChange, ...]:
     """Return each field of two applications that differs, requirements by their id."""
     old, new = dict(_fields("", before)), dict(_fields("", after))
     whole = {key for key in {*old, *new} if key not in old or key not in new}

@@ -14,8 +14,8 @@ from dossier.case.model import Application, Concession
 from dossier.case.older_sizes import convert
 from dossier.case.records import MultipassTable
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
-from dossier.decision.chance import chance_text
 from dossier.decision.cautions import cautions_for, conditions_for
+from dossier.decision.chance import chance_text
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import of_evidence, of_requirements
 from dossier.decision.finding import Assessment, Finding, decision_of
@@ -63,6 +63,7 @@ def assess_case(
     quantities are computed at a time.  Pure: the same case, limits and day give the same
     assessment.
     """
+
     def found(case: Case, demands: Sequence[Demand]) -> tuple[Bench, tuple[Finding, ...]]:
         bench = prepare(case, limits, seed_of(case))
         compute = _computed(bench, demands, at_once)
@@ -353,4 +354,6 @@ def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confiden
         else say("{percent:.4g} %", percent=100 * confidence)
     )
     subject = say(BASIS[demand.basis])
-    return say(GRADED[verdict.value], subject=subject, shown=chance_text(chance, confidence), wanted=wanted)
+    return say(
+        GRADED[verdict.value], subject=subject, shown=chance_text(chance, confidence), wanted=wanted
+    )

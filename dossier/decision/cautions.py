@@ -75,7 +75,7 @@ def cautions_for(
 ) -> tuple[Caution, ...]:
     """Return the computed cautions of a case, then the general ones."""
     found = [*_cold(findings), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
-    found += [*_terminal(bench), *_undecided(findings, decision)]
+    found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(bench.case, findings)]
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
     return (*found, *general)
 
@@ -235,6 +235,30 @@ def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caut
                 decision=say(decision.value),
             ),
         )
+
+
+def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
+    """Say so where nothing shows what was asked, and where a concession covers nothing."""
+    if case.on_file is None:
+        yield _caution(
+            say("Requirements not on file"),
+            say(
+                "No request is on file: nothing shows that the requirements were agreed before "
+                "the tests. The command 'dossier request' puts them on file with the day."
+            ),
+        )
+    used = {finding.demand.id for finding in findings if finding.concession}
+    verdicts = {finding.demand.id: finding.verdict.value for finding in findings}
+    for each in case.qualification.concession:
+        if each.requirement not in used:
+            yield _caution(
+                say("Concession not used: {requirement}", requirement=each.requirement),
+                say(
+                    "The concession of {agreed} covers nothing on the day of issue: the "
+                    "requirement's verdict is: {verdict}.",
+                    agreed=each.agreed, verdict=say(verdicts[each.requirement]),
+                ),
+            )  # fmt: skip
 
 
 def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:

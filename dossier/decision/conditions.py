@@ -5,14 +5,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dossier.case.agreed import KNOWN_METHOD, says_something
 from dossier.case.case import Case
 from dossier.case.model import Application, Requirement
-from dossier.case.requested import OnFile
+from dossier.case.requested import FieldChange, OnFile
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.demand import Demand
 from dossier.words import later, say
 
-__all__ = ["of_evidence", "of_requirements"]
+__all__ = ["change_text", "of_evidence", "of_requirements", "on_file_text"]
 
 BETTER = (
     Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
@@ -144,12 +144,33 @@ def _changes(file: OnFile, requirement: str) -> str:
     head = f"requirement {requirement!r} . "
     common = [c for c in file.changes if not c.field.startswith(("requirement ", *ADMINISTRATIVE))]
     own = [c for c in file.changes if c.field.startswith(head)] or common
-    return "; ".join(
-        say(
-            "{field}: {before} → {after}", field=each.field.removeprefix(head),
-            before=_or_none(each.before), after=_or_none(each.after),
+    return "; ".join(change_text(each, head) for each in own)
+
+
+def change_text(change: FieldChange, head: str = "") -> str:
+    """Return a changed field with what it said and says; `head` is left out of its name."""
+    return say(
+        "{field}: {before} → {after}", field=change.field.removeprefix(head),
+        before=_or_none(change.before), after=_or_none(change.after),
+    )  # fmt: skip
+
+
+def on_file_text(case: Case) -> str:
+    """Return a sentence on since when the requirements are on file, and whether they changed."""
+    file = case.on_file
+    if file is None:
+        return say("No request is on file: nothing shows when the requirements were agreed.")
+    words = later("Requirements on file since {day}, unchanged since.")
+    if file.late:
+        words = later("Requirements on file since {day}, after the first test on {tested}.")
+    if file.changes:
+        words = later(
+            "Requirements on file since {day} (first test on {tested}), changed in revision "
+            "{revision} of {issued}:"
         )
-        for each in own
+    return say(
+        words, day=file.since, tested=file.first_test, revision=case.application.revision,
+        issued=case.application.issued,
     )  # fmt: skip
 
 
