@@ -14,10 +14,12 @@ from dossier.aside import second_core
 from dossier.case.case import Case
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.requested import REQUEST_FILE
 from dossier.decision.finding import Assessment
 from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
+from dossier.evidence.validity import deviation_problems
 from dossier.report.signing import SignOff
 from dossier.words import speaking
 
@@ -77,6 +79,9 @@ def read_case(folder: Path | str) -> Case:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
     problems += instrument_problems(case)
+    problems += deviation_problems(case.qualification, limits())
+    if case.on_file is not None:
+        problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
         raise CaseError(problems)
     return case

@@ -1,6 +1,7 @@
 """The commands before there is a dossier: a new case, its test request, and what words mean."""
 
 import sys
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -84,6 +85,10 @@ def request(
     out: Annotated[
         Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
     ] = None,
+    issued: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Day of the request; otherwise today."),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
 ) -> None:
     r"""Write the test request for laboratories.
@@ -92,12 +97,18 @@ def request(
     conditions follow from the requirements; the number of specimens from the decision rule and
     the assumptions given here, which the request prints.
 
+    What is asked goes on file with the day, as CASE/requested.toml: the dossier names what
+    changes in application.toml afterwards.
+
     Example: dossier request inputs/polder-pumps --scatter "4 %" --margin "10 %" \
         --scatter "B2=1 K" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
     """
-    from dossier.request_files import asked_of, make_request, settings_of, write_request
+    from dossier.archive.files import write_whole
+    from dossier.case.requested import REQUEST_FILE
+    from dossier.request_files import asked_of, filed, make_request, settings_of, write_request
 
     asked, demands = asked_of(case, language)
+    on_file = filed(asked, issued.date() if issued else date.today())  # noqa: DTZ011  the shell's
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
     valve = settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
@@ -105,6 +116,11 @@ def request(
     made = make_request(asked, demands, assumed, valve)
     for path in write_request(made, out or case / "request"):
         typer.echo(str(path))
+    if on_file is None:
+        typer.echo(f"requirements are on file since {asked.requests[-1].day}, unchanged")
+    else:
+        write_whole(case / REQUEST_FILE, on_file)
+        typer.echo(f"{case / REQUEST_FILE}")
     typer.echo("the plan of specimens, at the top of records.toml, goes into case.toml as well:")
     typer.echo("  without it a specimen that is left out does not show")
 
@@ -147,16 +163,24 @@ def explain(
 
 def schema(
     file: Annotated[
-        Literal["application", "case"],
-        typer.Argument(help="application for application.toml, case for case.toml."),
+        Literal["application", "case", "decision"],
+        typer.Argument(
+            help="application for application.toml, case for case.toml, decision for decision.json."
+        ),
     ],
 ) -> None:
-    """Print the JSON Schema of a case file.
+    """Print the JSON Schema of a case file, or of decision.json.
 
     For editors and other programs.
 
     Example: dossier schema application
     """
-    from dossier.start.schema import schema_text
+    if file == "decision":
+        from dossier.archive.document import decision_schema
+        from dossier.archive.record import canonical
 
-    sys.stdout.write(schema_text(file))
+        sys.stdout.write(canonical(decision_schema()).decode())
+    else:
+        from dossier.start.schema import schema_text
+
+        sys.stdout.write(schema_text(file))

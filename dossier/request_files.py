@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, time
+from datetime import date, datetime, time
 from pathlib import Path
 
 from dossier.case.draft import Asked
@@ -15,7 +15,7 @@ from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings
 from dossier.words import ENGLISH, LANGUAGES, speaking
 
-__all__ = ["asked_of", "make_request", "settings_of", "write_request"]
+__all__ = ["asked_of", "filed", "make_request", "settings_of", "write_request"]
 
 Ask = Callable[[str], str]
 
@@ -47,6 +47,38 @@ def _in_language(asked: Asked, language: str) -> Asked:
     if what:
         raise CaseError([CaseProblem("the call", "--language", what, hint)])
     return replace(asked, language=language or asked.language or ENGLISH)
+
+
+def filed(asked: Asked, day: date) -> bytes | None:
+    """Return requested.toml with what is asked now; None where it is on file as it is.
+
+    `day` is that of the request.  Raises CaseError where it precedes the application or an earlier
+    request, or where it would precede tests that the case already names: to say after a test what
+    was asked before it shows nothing.
+    """
+    from dossier.case.requested import field_changes, request_problems, request_toml, requested
+    from dossier.case.toml_text import TomlError, parse_toml
+
+    text = asked.source.content.decode()
+    last = asked.requests[-1] if asked.requests else None
+    if last and not field_changes(parse_toml(last.application.encode()), parse_toml(text.encode())):
+        return None
+    tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
+    if tests and day <= max(tests):
+        what = f"is {day}, and case.toml names tests up to {max(tests)}"
+        hint = "a request is written before its tests; give the day of today"
+        raise CaseError([CaseProblem("the call", "--issued", what, hint)])
+    entries = (*asked.requests, requested(asked.requests, day, text))
+    content = request_toml(entries)
+    try:
+        parse_toml(content)
+    except TomlError as error:
+        raise CaseError([CaseProblem(asked.file, error.place, error.what, error.hint)]) from None
+    source = asked.source.content
+    problems = list(request_problems(entries, asked.application, source, asked.file))
+    if problems:
+        raise CaseError(problems)
+    return content
 
 
 def settings_of(

@@ -8,6 +8,8 @@ from rich.table import Table
 from rich.text import Text
 
 from dossier.case.case import Case
+from dossier.decision.chance import chance_text
+from dossier.decision.conditions import change_text, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.check import Check
 from dossier.report.content_results import estimate_text, limit_text
@@ -33,6 +35,9 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
     part = qualification.candidate.part_number
     title, revision = case.application.title, case.application.revision
     console.print(shown(f"candidate {part}; {title}, revision {revision}"))
+    console.print(shown(on_file_text(case)))
+    for change in case.on_file.changes if case.on_file else ():
+        console.print(shown(f"  {change_text(change)}"))
     console.print(_table(assessment))
     for finding in assessment.findings:
         if finding.verdict.value != "pass":
@@ -91,15 +96,16 @@ def _table(assessment: Assessment) -> Table:
         ("verdict", "left"),
     ):
         table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
+    wanted = assessment.bench.case.application.decision_rule.confidence
     for finding in assessment.findings:
-        table.add_row(*(Text(shown(cell)) for cell in _row(finding)))
+        table.add_row(*(Text(shown(cell)) for cell in _row(finding, wanted)))
     return table
 
 
-def _row(finding: Finding) -> tuple[str, ...]:
+def _row(finding: Finding, wanted: float) -> tuple[str, ...]:
     demand = finding.demand
     advisory = "" if demand.severity == "mandatory" else " (advisory)"
-    chance = "" if finding.probability is None else _share(finding.probability)
+    chance = "" if finding.probability is None else chance_text(finding.probability, wanted)
     return (
         demand.id + advisory,
         demand.quantity.title,
@@ -109,9 +115,3 @@ def _row(finding: Finding) -> tuple[str, ...]:
         chance,
         finding.verdict.value,
     )
-
-
-def _share(chance: float) -> str:
-    if chance > 0.9999:
-        return "> 99.99 %"
-    return "< 0.01 %" if chance < 0.0001 else f"{100 * chance:.2f} %"

@@ -1,13 +1,19 @@
-"""Sign the demo cases off again, by invented role holders: python -m tests.sign_demo_cases.
+"""Put the requests of the demo cases on file and sign them off again, by invented role holders.
 
-Needed after a change that moves a number of a demo case, which voids its sign-offs.
+    python -m tests.sign_demo_cases
+
+Needed after a change that moves a number of a demo case, which voids its sign-offs, or that changes
+its application.
 """
 
+import shutil
 import sys
+import tempfile
 from datetime import date
 from pathlib import Path
 
 from dossier import CaseError, sign
+from dossier.request_files import asked_of, filed
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 SIGNERS = {
@@ -28,10 +34,25 @@ SIGNERS = {
         ),
     ),
 }
+ASKED = {
+    "polder-pumps": date(2026, 1, 21),
+    "ropeway-drive": date(2026, 1, 28),
+    "chain-ferry": date(2026, 1, 14),
+}
+"""Days of the requests, after the application and before the first test."""
 ROLES = ("prepared", "checked", "approved")
 
 
+def put_on_file(folder, day):
+    """Write requested.toml as on that day, when the case held its application alone."""
+    with tempfile.TemporaryDirectory() as empty:
+        shutil.copy(folder / "application.toml", empty)
+        (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day))
+
+
 def main():
+    for case, day in ASKED.items():
+        put_on_file(INPUTS / case, day)
     for case, (day, names) in SIGNERS.items():
         for role, name in zip(ROLES, names, strict=True):
             try:

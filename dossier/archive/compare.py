@@ -4,9 +4,10 @@ import posixpath
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.archive.document import FindingRow
+from dossier.archive.document import FindingRow, OnFileRow
 from dossier.archive.dossier_file import DossierFile
 from dossier.archive.standing import read_as, standing_of
+from dossier.case.requested import FieldChange, field_changes, said
 
 __all__ = ["Change", "Comparison", "RequirementChange", "ValueChange", "VerdictChange", "compared"]
 
@@ -202,7 +203,18 @@ def _value(
 
 
 def _rest(a: DossierFile, b: DossierFile) -> tuple[Change, ...]:
-    return _changes(_head(a), _head(b))
+    fields = field_changes(a.application or {}, b.application or {})
+    applied = (Change(f"application . {c.field}", c.before, c.after) for c in fields)
+    return (*_changes(_head(a), _head(b)), *applied)
+
+
+def _on_file(file: OnFileRow | None) -> str:
+    """Return since when requirements are on file, and each field that changed since."""
+    if file is None:
+        return "none"
+    late = f", after the first test on {file.first_test}" if file.since > file.first_test else ""
+    changes = [said(FieldChange(c.field, c.before, c.after)) for c in file.changes]
+    return "; ".join([f"since {file.since}{late}", *changes])
 
 
 def _head(side: DossierFile) -> dict[str, str]:
@@ -219,6 +231,7 @@ def _head(side: DossierFile) -> dict[str, str]:
         "replaces": case.replaces or "",
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
+        "requirements on file": _on_file(decision.application.on_file),
         "decision rule": f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}",
         "conditions": "; ".join(each.text for each in decision.conditions),
         "seed": "" if decision.seed is None else str(decision.seed),

@@ -1,11 +1,18 @@
-"""The parts of decision.json that the register and the comparison read, as frozen models."""
+"""decision.json as frozen models: what the register and the comparison read, and its schema."""
 
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-__all__ = ["CaseHead", "DecisionDocument", "FindingRow", "LimitRow", "ManifestDocument"]
+__all__ = [
+    "CaseHead",
+    "DecisionDocument",
+    "FindingRow",
+    "LimitRow",
+    "ManifestDocument",
+    "decision_schema",
+]
 
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Text = Annotated[str, StringConstraints(max_length=20_000)]
@@ -39,12 +46,31 @@ class CaseHead(_Part):
     review_due: date | None = None
 
 
+class ChangeRow(_Part):
+    """A field of the application that changed since it was asked; null where it is absent."""
+
+    field: Text
+    before: Text | None = None
+    after: Text | None = None
+
+
+class OnFileRow(_Part):
+    """Since when the requirements are on file, and what changed since."""
+
+    since: date
+    first_test: date
+    changes: tuple[ChangeRow, ...] = ()
+
+
 class ApplicationHead(_Part):
     """Where the filter would work."""
 
     title: Text
     revision: Text
+    issued: date | None = None
     equipment: tuple[Text, ...] = ()
+    on_file: OnFileRow | None = None
+    """Null where no request is on file: nothing shows when the requirements were agreed."""
 
 
 class RuleRow(_Part):
@@ -66,7 +92,11 @@ class LimitRow(_Part):
 class SpecimenRow(_Part):
     """One specimen's result."""
 
+    specimen: Text | None = None
     record: Text | None = None
+    value: Real | None = None
+    u: Real | None = None
+    bound: Text | None = None
 
 
 class SideRow(_Part):
@@ -90,7 +120,12 @@ class FindingRow(_Part):
     verdict: VerdictWord
     value: Real | None = None
     u: Real | None = None
+    """Standard uncertainty, in the requirement's own unit."""
+    dof: Real | None = None
+    """Effective degrees of freedom; null where they are without bound."""
     bound: Text | None = None
+    """Where the value is only a bound of the true one: larger than, or smaller than."""
+    interval95: tuple[Real | None, ...] | None = None
     unit: Text | None = None
     limit: LimitRow = LimitRow()
     probability_conforming: Real | None = None
@@ -110,7 +145,45 @@ class CheckRow(_Part):
     """One rule of validity that was applied."""
 
     record: Text
+    rule: Text = ""
+    limit: Text = ""
+    found: Text = ""
+    outcome: Text = ""
+    mandatory: bool = False
     standard: Text = ""
+    guards: Text | None = None
+    """metrology or integrity, where no deviation may cover the rule."""
+    deviation: Text | None = None
+
+
+class CautionRow(_Part):
+    """A warning for the people who act on the dossier."""
+
+    title: Text
+    text: Text
+    computed: bool
+    """False for the usual cautions."""
+
+
+class SignedRow(_Part):
+    """One sign-off and whether it holds."""
+
+    role: Text
+    name: Text
+    meaning: Text
+    date: Text
+    digest: Text
+    holds: bool
+    note: Text | None = None
+
+
+class SignOffRow(_Part):
+    """Who has signed, bound to which digest."""
+
+    digest: Text
+    roles: tuple[Text, ...] = ()
+    missing: tuple[Text, ...] = ()
+    signed: tuple[SignedRow, ...] = ()
 
 
 class ConditionRow(_Part):
@@ -118,6 +191,7 @@ class ConditionRow(_Part):
 
     kind: Text
     subject: Text | None = None
+    """Requirement or record it is about; null for the whole case."""
     text: Text
 
 
@@ -132,7 +206,9 @@ class DecisionDocument(_Part):
     decision: DecisionWord
     signed: Any = False
     standing: Any = None
+    signoff: Any = None
     conditions: tuple[ConditionRow, ...] = ()
+    cautions: tuple[CautionRow, ...] = ()
     decision_rule: RuleRow
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...] = ()
@@ -149,3 +225,28 @@ class ManifestDocument(_Part):
     )
     case: Annotated[str, StringConstraints(min_length=1, max_length=500)]
     files: dict[str, Digest]
+
+
+class _Whole(DecisionDocument):
+    """decision.json as this version writes it, its sign-offs included."""
+
+    signed: bool
+    standing: Literal["draft"] | DecisionWord
+    signoff: SignOffRow
+
+
+def decision_schema() -> dict[str, Any]:
+    """Return the JSON Schema of decision.json: every key that is written, and no other."""
+    from dossier.decision.finding import ConditionKind
+    from dossier.evidence.check import OUTCOMES
+
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    schema = head | _Whole.model_json_schema(by_alias=True, mode="serialization")
+    schema["title"] = "decision.json"
+    for part in (schema, *schema["$defs"].values()):
+        if "properties" in part:
+            part["additionalProperties"] = False
+    codes = {("ConditionRow", "kind"): get_args(ConditionKind), ("CheckRow", "outcome"): OUTCOMES}
+    for (name, key), words in codes.items():
+        schema["$defs"][name]["properties"][key]["enum"] = list(words)
+    return schema

@@ -11,8 +11,8 @@ from datetime import date
 from typing import Any, Literal
 
 from dossier.case.case import Case, Record
-from dossier.decision.finding import Assessment
-from dossier.decision.rules import Verdict, overall
+from dossier.decision.finding import Assessment, decision_of
+from dossier.decision.rules import Verdict
 
 __all__ = ["Answer", "answers", "as_mapping"]
 
@@ -81,11 +81,7 @@ def _rule_first(case: Case, assessment: Assessment, _: date) -> Answer:
 
 
 def _follows(case: Case, assessment: Assessment, _: date) -> Answer:
-    rows = [
-        (f.verdict, f.demand.severity == "mandatory", bool(f.concession))
-        for f in assessment.findings
-    ]
-    gives = overall(rows)
+    gives = decision_of(assessment.findings, assessment.conditions)
     wrong = [] if gives is assessment.decision else [f"the findings give {gives.value!r}"]
     return _said("Does the decision follow from the findings?", wrong, binding=True)
 

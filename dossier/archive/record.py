@@ -29,7 +29,7 @@ __all__ = [
     "versions",
 ]
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 NUMERICAL = ("numpy", "scipy", "pandas", "pint")
 LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "matplotlib", "jinja2", "pillow")
 
@@ -140,12 +140,18 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
         "application": {
             "title": application.title,
             "revision": application.revision,
+            "issued": application.issued.isoformat(),
             "equipment": list(application.equipment),
+            "on_file": _on_file(case),
         },
         "decision": assessment.decision.value,
         "conditions": [
             {"kind": each.kind, "subject": each.subject or None, "text": each.text}
             for each in assessment.conditions
+        ],
+        "cautions": [
+            {"title": each.title, "text": each.text, "computed": each.computed}
+            for each in assessment.cautions
         ],
         "decision_rule": {
             "kind": rule.kind,
@@ -162,6 +168,7 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
                 "outcome": c.outcome,
                 "mandatory": c.mandatory,
                 "standard": c.standard,
+                "guards": c.guards or None,
                 "deviation": c.deviation or None,
             }
             for c in assessment.checks
@@ -169,6 +176,20 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "seed": assessment.seed,
         "versions": versions(),
+    }
+
+
+def _on_file(case: Case) -> dict[str, Any] | None:
+    """Return since when the requirements are on file, and each field that changed since."""
+    if case.on_file is None:
+        return None
+    return {
+        "since": case.on_file.since.isoformat(),
+        "first_test": case.on_file.first_test.isoformat(),
+        "changes": [
+            {"field": each.field, "before": each.before, "after": each.after}
+            for each in case.on_file.changes
+        ],
     }
 
 

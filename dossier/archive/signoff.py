@@ -2,17 +2,18 @@
 
 import hashlib
 import json
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from dossier.case.agreed import plain
 from dossier.case.case import Case
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
 from dossier.decision.finding import Assessment
+from dossier.decision.rules import Decision
 from dossier.report.signing import MEANINGS, ROLES, Signed, SignOff, role_text
 from dossier.words import say, speaking
 
@@ -22,6 +23,7 @@ __all__ = [
     "content_digest",
     "judge",
     "last_test",
+    "needed_roles",
     "required_roles",
     "same_person",
     "sign_off_state",
@@ -60,14 +62,18 @@ def content_digest(document: Mapping[str, Any]) -> str:
 
 
 def required_roles(case: Case, assessment: Assessment) -> tuple[str, ...]:
-    """Return the roles that must sign, in order: the case's, else the usual three.
-
-    A decision that rests on a concession needs the approver, whatever the case asks for.
-    """
+    """Return the roles that must sign, in order: the case's, else the usual three."""
     rules = case.qualification.signoff
-    roles = rules.roles if rules else ROLES
-    conceded = any(finding.concession for finding in assessment.findings)
-    return (*roles, "approved") if conceded and "approved" not in roles else roles
+    return needed_roles(rules.roles if rules else ROLES, assessment.decision.value)
+
+
+def needed_roles(asked: Sequence[str], decision: str) -> tuple[str, ...]:
+    """Return the roles that must sign where a case asks for some, in order.
+
+    A decision that rests on a condition needs the approver, whatever the case asks for.
+    """
+    conditional = decision == Decision.APPROVED_WITH_CONDITIONS.value
+    return (*asked, *(["approved"] if conditional and "approved" not in asked else []))
 
 
 def last_test(case: Case) -> date:
@@ -164,12 +170,7 @@ def _approver(roles: Sequence[str]) -> str:
 
 def same_person(one: str, other: str) -> bool:
     """Return whether two names are the same but for case, spacing, full stops and hidden marks."""
-    return _plain(one) == _plain(other)
-
-
-def _plain(name: str) -> str:
-    shown = (c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
-    return " ".join("".join(shown).casefold().replace(".", " ").split())
+    return plain(one) == plain(other)
 
 
 def standing(decision: str, signoff: SignOff) -> str:

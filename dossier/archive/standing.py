@@ -74,13 +74,13 @@ def _objection(dossier: DossierFile) -> str:
 
 
 def _roles(case: Mapping[str, Any], dossier: DossierFile) -> tuple[str, ...]:
-    """Return the roles that must sign: the case's, else the usual; a concession needs approval."""
+    """Return the roles that must sign for what the dossier decides."""
+    from dossier.archive.signoff import needed_roles
     from dossier.case.signoff_file import SignOffRules
     from dossier.report.signing import ROLES
 
     roles = SignOffRules.model_validate(case["signoff"]).roles if "signoff" in case else ROLES
-    conceded = any(finding.concession for finding in dossier.decision.findings)
-    return (*roles, "approved") if conceded and "approved" not in roles else roles
+    return needed_roles(roles, dossier.decision.decision)
 
 
 def _last_test(case: Mapping[str, Any]) -> date:

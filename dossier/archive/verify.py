@@ -17,7 +17,7 @@ from dossier.archive.pdf_file import PdfFile, open_pdf, read_bounded
 from dossier.archive.questions import answers
 from dossier.archive.recompute import Recomputed, load, recompute
 from dossier.archive.seals import Seal, read_seals
-from dossier.archive.signoff import content_digest, judge
+from dossier.archive.signoff import content_digest, judge, needed_roles
 from dossier.archive.verification import Verification
 from dossier.aside import aside, send
 from dossier.case.case import Case
@@ -115,8 +115,7 @@ def _sign_offs(dossier: DossierFile, case: Case | None) -> SignOff:
         tested = max(_day(record) for record in raw.get("record", ()))
     except (ValueError, TypeError, AttributeError, RecursionError):
         return SignOff()
-    if any(finding.concession for finding in dossier.decision.findings):
-        roles = roles if "approved" in roles else (*roles, "approved")
+    roles = needed_roles(roles, dossier.decision.decision)
     return SignOff(signed=judge(entries, roles, digest, tested), roles=roles, digest=digest)
 
 

@@ -12,6 +12,7 @@ from dossier.case.model import (
 )
 from dossier.case.raw_table import Note
 from dossier.case.records import Table
+from dossier.case.requested import OnFile
 from dossier.case.signoff_file import SignOffEntry
 
 __all__ = ["Case", "InputFile", "Record", "Remark"]
@@ -65,6 +66,8 @@ class Case:
     records: tuple[Record, ...]
     inputs: tuple[InputFile, ...]
     """Every file the findings rest on; the sign-offs are not among them."""
+    on_file: OnFile | None = None
+    """What was asked of laboratories, and what changed since; None where no request is on file."""
     signoff: InputFile | None = None
     """The file of sign-offs, where there is one."""
     signed: tuple[SignOffEntry, ...] = ()

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
+from dossier.case.agreed import agreement_problems
 from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
@@ -27,14 +28,13 @@ def consistency_problems(
         *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
         *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
         *_doubled(case, "record", (i.id for i in qualification.record)),
-        *_references(qualification),
         *_twice(qualification),
         *_dates(qualification),
         *application_problems(application, application_file),
     ]
     for entry in qualification.record:
         problems += _record(qualification, entry)
-    problems += _concessions(application, qualification)
+    problems += agreement_problems(application, qualification)
     return problems
 
 
@@ -84,30 +84,6 @@ def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
             f"is {qualification.issued}, before the last test on {last}",
             "give the date of issue, after the tests",
         )
-
-
-def _references(qualification: Qualification) -> Iterator[CaseProblem]:
-    known = {entry.id for entry in qualification.record}
-    for number, deviation in enumerate(qualification.deviation, 1):
-        if deviation.record not in known:
-            yield CaseProblem(
-                "case.toml",
-                f"deviation number {number}",
-                f"names record {deviation.record!r}, which does not exist",
-                f"records are {', '.join(sorted(known))}",
-            )
-
-
-def _concessions(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
-    known = {each.id for each in application.requirement}
-    for concession in qualification.concession:
-        if concession.requirement not in known:
-            yield CaseProblem(
-                "case.toml",
-                "concession",
-                f"names requirement {concession.requirement!r}, which does not exist",
-                f"requirements are {', '.join(sorted(known))}",
-            )
 
 
 def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CaseProblem]:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from dossier.case.case import InputFile
 from dossier.case.model import Application, Laboratory, Qualification, RecordEntry
+from dossier.case.requested import RequestEntry
 
 __all__ = ["Asked", "Draft"]
 
@@ -26,6 +27,8 @@ class Asked:
     """Name of the application file as the case names it."""
     source: InputFile
     """The application file as it was read."""
+    requests: tuple[RequestEntry, ...]
+    """The requests that are on file already."""
     draft: Draft | None
     """case.toml as far as it goes; None where there is none yet."""
     language: str

@@ -156,7 +156,9 @@ class Requirement(Model):
     size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
     """Calibration that the sizes of this requirement are written in; older ones are converted."""
     not_applicable: Words = ""
-    """Reason why this requirement does not apply to this application."""
+    """Reason why this requirement does not apply to this application, in a sentence."""
+    method: Words = ""
+    """House method that this requirement accepts beside those of the standards, by its name."""
 
     @model_validator(mode="after")
     def _one_limit(self) -> "Requirement":
@@ -305,20 +307,26 @@ class Deviation(Model):
 
     record: Name
     text: Words
+    """What was done otherwise and why, in a sentence."""
     effect: Literal["none", "widens uncertainty", "record excluded"]
+    agreed_by: Words
+    """Who answers for it: a person or a role."""
+    agreed: date
+    """Day on which it was agreed, not before the test."""
     u: Fraction | None = None
     """Relative standard uncertainty to add, where the effect widens it [-]."""
     cause: Words = ""
-    agreed_by: Words = ""
+    """Physical cause, in a sentence, for a record that is excluded."""
     rule: Words = ""
-    """Name of the check that this deviation answers, where one failed."""
+    """Name of the check that this deviation covers; without it, none is covered."""
 
     @model_validator(mode="after")
     def _complete(self) -> "Deviation":
-        if self.effect == "widens uncertainty" and self.u is None:
+        widens = self.effect == "widens uncertainty"
+        if widens and not (self.u is not None and self.u > 0):
             raise ValueError("a deviation that widens the uncertainty needs u, such as u = '2 %'")
-        if self.effect == "record excluded" and not (self.cause and self.agreed_by):
-            raise ValueError("an excluded record needs its physical cause and agreed_by")
+        if self.u is not None and not widens:
+            raise ValueError(f"u widens the uncertainty, which effect {self.effect!r} does not")
         return self
 
 
@@ -326,7 +334,7 @@ class Concession(Model):
     """Leave to use a filter that fails a requirement, bounded in time or machines."""
 
     requirement: Name
-    text: Annotated[str, StringConstraints(min_length=10, max_length=4000)]
+    text: Words
     agreed_by: Name
     agreed: date
     until: date | None = None

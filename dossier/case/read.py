@@ -22,6 +22,13 @@ from dossier.case.model import Application, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
 from dossier.case.repeated import repeated
+from dossier.case.requested import (
+    REQUEST_FILE,
+    RequestEntry,
+    RequestFile,
+    on_file,
+    request_problems,
+)
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import MAX_FILE, RawTable, TableError, read_csv, read_sheet, sheet_names
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
@@ -118,19 +125,25 @@ def read_case_files(folder: Path) -> Case:
     application = reader.model(path, Application, "case.toml")
     entries = qualification.record if qualification else ()
     records = [r for r in (_record(reader, entry) for entry in entries) if r is not None]
+    requests = _requests(reader)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     given = _sign_offs(reader)
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
+    source = reader.fetch(path, "case.toml")
+    if application is not None and source is not None:
+        reader.problems += request_problems(requests, application, source.content, path)
     if application is not None and qualification is not None:
         reader.problems += consistency_problems(application, qualification, path)
-    if reader.problems or application is None or qualification is None:
+    if reader.problems or application is None or qualification is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
+    first = min(entry.tested for entry in entries)
     return Case(
         name=reader.folder.name,
         application=application,
         qualification=qualification,
         records=tuple(records),
         inputs=inputs,
+        on_file=on_file(requests, source.content, first),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
         signed=given.signed if given else (),
     )
@@ -152,8 +165,10 @@ def read_asked_files(folder: Path) -> Asked:
     path = draft.application if draft else "application.toml"
     application = reader.model(path, Application, "case.toml")
     source = reader.fetch(path, "case.toml")
-    if application is not None:
+    requests = _requests(reader)
+    if application is not None and source is not None:
         reader.problems += application_problems(application, path)
+        reader.problems += request_problems(requests, application, source.content, path)
     if reader.problems or application is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     return Asked(
@@ -161,6 +176,7 @@ def read_asked_files(folder: Path) -> Asked:
         application=application,
         file=path,
         source=source,
+        requests=requests,
         draft=draft,
         language=draft.language if draft else "",
     )
@@ -171,6 +187,14 @@ def _sign_offs(reader: _Reader) -> SignOffFile | None:
     if not (reader.folder / SIGNOFF_FILE).exists():
         return None
     return reader.model(SIGNOFF_FILE, SignOffFile, SIGNOFF_FILE)
+
+
+def _requests(reader: _Reader) -> tuple[RequestEntry, ...]:
+    """Return the requests on file; none where no request was written."""
+    if not (reader.folder / REQUEST_FILE).exists():
+        return ()
+    file = reader.model(REQUEST_FILE, RequestFile, REQUEST_FILE)
+    return file.request if file else ()
 
 
 def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
@@ -257,6 +281,8 @@ def gather(folder: Path) -> Gathered:
         reader.fetch(qualification.application, "case.toml")
         for entry in qualification.record:
             reader.fetch(entry.file.partition("#")[0], "case.toml")
+    if (reader.folder / REQUEST_FILE).exists():
+        reader.fetch(REQUEST_FILE, REQUEST_FILE)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     if (reader.folder / SIGNOFF_FILE).exists():
         reader.fetch(SIGNOFF_FILE, SIGNOFF_FILE)

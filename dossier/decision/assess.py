@@ -10,21 +10,23 @@ from datetime import date
 import numpy as np
 
 from dossier.case.case import Case
-from dossier.case.model import Concession
+from dossier.case.model import Application, Concession
 from dossier.case.older_sizes import convert
 from dossier.case.records import MultipassTable
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
+from dossier.decision.chance import chance_text
 from dossier.decision.comparison import gains_and_losses
-from dossier.decision.finding import Assessment, Finding
+from dossier.decision.conditions import of_evidence, of_requirements
+from dossier.decision.finding import Assessment, Finding, decision_of
 from dossier.decision.probability import Threshold, against, fixed, interval, probability
 from dossier.decision.rules import Limits as DecisionLimits
-from dossier.decision.rules import Verdict, judge, overall
+from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.circuit_summary import circuit_summary
 from dossier.evidence.combine import generator
 from dossier.evidence.curves import curves_of
-from dossier.evidence.demand import Demand
+from dossier.evidence.demand import Demand, resolve
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.limits import Limits
 from dossier.evidence.outliers import find_outlier, outlier_note
@@ -61,14 +63,23 @@ def assess_case(
     quantities are computed at a time.  Pure: the same case, limits and day give the same
     assessment.
     """
-    bench = prepare(case, limits, seed_of(case))
-    compute = _computed(bench, demands, at_once)
-    findings = tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
-    conditions = conditions_for(case, findings)
-    decision = overall(
-        [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings],
-        conditional=bool(conditions),
+
+    def found(case: Case, demands: Sequence[Demand]) -> tuple[Bench, tuple[Finding, ...]]:
+        bench = prepare(case, limits, seed_of(case))
+        compute = _computed(bench, demands, at_once)
+        return bench, tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
+
+    def again(application: Application) -> Sequence[Finding]:
+        asked, _ = resolve(application, case.qualification.application)
+        return found(replace(case, application=application), asked)[1]
+
+    bench, findings = found(case, demands)
+    conditions = (
+        *conditions_for(case, findings),
+        *of_evidence(bench),
+        *of_requirements(case, findings, again),
     )
+    decision = decision_of(findings, conditions)
     return Assessment(
         findings=findings,
         decision=decision,
@@ -331,11 +342,11 @@ def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confiden
         if verdict == Verdict("pass"):
             return say(
                 "value compared with the limit; the risk of wrongly accepting is {risk}",
-                risk=_percent(1.0 - chance),
+                risk=chance_text(1.0 - chance),
             )
         return say(
             "value compared with the limit; the risk of wrongly rejecting is {risk}",
-            risk=_percent(chance),
+            risk=chance_text(chance),
         )
     wanted = (
         say("{number:.4g}", number=confidence)
@@ -343,13 +354,6 @@ def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confiden
         else say("{percent:.4g} %", percent=100 * confidence)
     )
     subject = say(BASIS[demand.basis])
-    return say(GRADED[verdict.value], subject=subject, shown=_percent(chance), wanted=wanted)
-
-
-def _percent(share: float) -> str:
-    """Return a probability in words that never round up to certainty."""
-    if share > 0.9999:
-        return say("above {percent:.2f} %", percent=99.99)
-    if share < 0.0001:
-        return say("below {percent:.2f} %", percent=0.01)
-    return say("{percent:.2f} %", percent=100 * share)
+    return say(
+        GRADED[verdict.value], subject=subject, shown=chance_text(chance, confidence), wanted=wanted
+    )

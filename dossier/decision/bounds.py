@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.case.model import DecisionRule
+from dossier.decision.chance import chance_text
 from dossier.decision.probability import Judged, Threshold, probability, specimen_probability
 from dossier.decision.rules import Limits, Verdict, judge
 from dossier.evidence.demand import Demand
@@ -158,10 +159,10 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Out
 
 def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
     return say(
-        "{number} of {number} specimens conform: that shows with {shown:.3g} % confidence that "
+        "{number} of {number} specimens conform: that shows with {shown} confidence that "
         "{coverage:.4g} % of the filter type do, short of the wanted {wanted:.4g} %",
         number=n,
-        shown=100 * shown,
+        shown=chance_text(shown, rule.confidence),
         coverage=100 * coverage,
         wanted=100 * rule.confidence,
     )

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
+from dossier.decision.chance import chance_text
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
@@ -74,7 +75,7 @@ def cautions_for(
 ) -> tuple[Caution, ...]:
     """Return the computed cautions of a case, then the general ones."""
     found = [*_cold(findings), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
-    found += [*_terminal(bench), *_undecided(findings, decision)]
+    found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(bench.case, findings)]
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
     return (*found, *general)
 
@@ -112,10 +113,10 @@ def _thin(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
             yield _caution(
                 say("Thin margin: {requirement}", requirement=finding.demand.id),
                 say(
-                    "{quantity}: the requirement is met with probability {percent:.1f} % only. "
+                    "{quantity}: the requirement is met with probability {shown} only. "
                     "Another lot may turn out otherwise.",
                     quantity=say(finding.demand.quantity.title),
-                    percent=100 * chance,
+                    shown=chance_text(chance, confidence),
                 ),
             )
 
@@ -236,9 +237,34 @@ def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caut
         )
 
 
+def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
+    """Say so where nothing shows what was asked, and where a concession covers nothing."""
+    if case.on_file is None:
+        yield _caution(
+            say("Requirements not on file"),
+            say(
+                "No request is on file: nothing shows that the requirements were agreed before "
+                "the tests. The command 'dossier request' puts them on file with the day."
+            ),
+        )
+    used = {finding.demand.id for finding in findings if finding.concession}
+    verdicts = {finding.demand.id: finding.verdict.value for finding in findings}
+    for each in case.qualification.concession:
+        if each.requirement not in used:
+            yield _caution(
+                say("Concession not used: {requirement}", requirement=each.requirement),
+                say(
+                    "The concession of {agreed} covers nothing on the day of issue: the "
+                    "requirement's verdict is: {verdict}.",
+                    agreed=each.agreed, verdict=say(verdicts[each.requirement]),
+                ),
+            )  # fmt: skip
+
+
 def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:
     """Return the conditions under which an approval holds: concessions and conditional passes."""
     found: list[Condition] = []
+    confidence = case.application.decision_rule.confidence
     for finding in findings:
         if finding.demand.severity != "mandatory":
             continue
@@ -247,9 +273,9 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, 
             found.append(Condition(kind="concession", subject=finding.demand.id, text=text))
         elif finding.verdict == Verdict("conditional pass"):
             text = say(
-                "{requirement}: conditional pass, conforms with probability {percent:.1f} %",
+                "{requirement}: conditional pass, conforms with probability {shown}",
                 requirement=finding.demand.id,
-                percent=100 * (finding.probability or 0.0),
+                shown=chance_text(finding.probability or 0.0, confidence),
             )
             found.append(Condition(kind="conditional pass", subject=finding.demand.id, text=text))
     return tuple(found)

@@ -1,16 +1,17 @@
 """What was decided, requirement by requirement, and on the whole."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from dossier.decision.rules import Decision, Verdict
+from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.check import Check
 from dossier.evidence.circuit_summary import CircuitSide
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Estimate
 
-__all__ = ["Assessment", "Caution", "Condition", "ConditionKind", "Finding"]
+__all__ = ["Assessment", "Caution", "Condition", "ConditionKind", "Finding", "decision_of"]
 
 ConditionKind = Literal[
     "concession",
@@ -21,6 +22,7 @@ ConditionKind = Literal[
     "not applicable",
     "advisory",
     "changed requirement",
+    "late request",
 ]
 """What a condition comes from: a code, said where it is printed."""
 
@@ -92,3 +94,9 @@ class Assessment:
     """What the candidate gains and gives up, in one sentence; empty without a reference."""
     circuit: tuple[CircuitSide, ...] = ()
     """The circuit with either filter in it."""
+
+
+def decision_of(findings: Sequence[Finding], conditions: Sequence[Condition]) -> Decision:
+    """Return the decision on the whole; with any condition an approval is one with conditions."""
+    rows = [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
+    return overall(rows, conditional=bool(conditions))

@@ -62,6 +62,11 @@ class Limits:
             clause=say(self.accuracy_clause), mark=say(self.accuracy_mark),
         )  # fmt: skip
 
+    def rules(self, kind: str, standard: str) -> tuple[str, ...]:
+        """Return the names of all rules that a record of that kind and standard is held to."""
+        names = dict.fromkeys(limit.rule for limit in self.limits)
+        return tuple(rule for rule in names if self.find(rule, kind, standard))
+
     def find(self, rule: str, kind: str, standard: str) -> Limit | None:
         """Return the limit of that rule that fits the record's kind and standard best."""
         fitting = [

@@ -11,16 +11,13 @@ from dossier.evidence.limits import Limits
 from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
-from dossier.evidence.validity import cover, general_checks, unusable
+from dossier.evidence.validity import AGREES, cover, general_checks, unusable
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
 from dossier.evidence.validity_pressure import pressure_checks
 from dossier.words import say
 
 __all__ = ["prepare"]
-
-AGREES = "clean pressure drop agrees"
-"""The rule that holds a run and a sweep of the same specimen against each other."""
 
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 

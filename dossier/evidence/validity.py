@@ -1,18 +1,33 @@
 """Was each test run as its standard asks? One engine over one data file of limits."""
 
+import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from dossier.case.case import Case, Record
-from dossier.case.model import Deviation
+from dossier.case.model import Deviation, Qualification
+from dossier.case.problems import CaseProblem
 from dossier.case.records import InspectionTable
 from dossier.evidence.check import Check
 from dossier.evidence.instruments import measures
 from dossier.evidence.limits import Limit, Limits
 from dossier.words import later, say
 
-__all__ = ["Verdicts", "apply_rule", "cover", "does_not_apply", "general_checks", "unusable"]
+__all__ = [
+    "AGREES",
+    "Verdicts",
+    "apply_rule",
+    "cover",
+    "deviation_problems",
+    "does_not_apply",
+    "general_checks",
+    "unusable",
+]
+
+
+AGREES = "clean pressure drop agrees"
+"""The rule that holds a run and a sweep of the same specimen against each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,18 +165,54 @@ def cover(checks: Iterable[Check], deviations: Iterable[Deviation]) -> tuple[Che
     """Return the checks with those covered that a recorded deviation names by rule and record.
 
     A deviation covers a check that is not met or not made only when it names the rule; its effect
-    is then what it says.  Rules of metrology and integrity are not covered by anybody's word.
+    is then what it says.  Rules of metrology and integrity are not covered by anybody's word: the
+    check then says why, and what would help.
     """
     named = {(d.record, d.rule): d.text for d in deviations if d.rule}
     return tuple(
-        replace(check, outcome="covered by a deviation", deviation=named[check.record, check.rule])
-        if check.mandatory
-        and check.outcome in STOPPING
-        and not check.guards
-        and (check.record, check.rule) in named
+        _covered(check, named[check.record, check.rule])
+        if check.mandatory and check.outcome in STOPPING and (check.record, check.rule) in named
         else check
         for check in checks
     )
+
+
+def _covered(check: Check, text: str) -> Check:
+    if not check.guards:
+        return replace(check, outcome="covered by a deviation", deviation=text)
+    return replace(check, found=say(NOT_COVERED[check.guards], found=check.found))
+
+
+NOT_COVERED = {
+    "metrology": later(
+        "{found}; the recorded deviation does not cover it, since nobody can agree on how well "
+        "something was measured: repeat the test, or exclude the record with its physical cause"
+    ),
+    "integrity": later(
+        "{found}; the recorded deviation does not cover it, since nobody can agree on whether "
+        "something was measured: repeat the test, or exclude the record with its physical cause"
+    ),
+}
+"""What is said where a deviation names a rule that no deviation covers."""
+
+
+def deviation_problems(qualification: Qualification, limits: Limits) -> list[CaseProblem]:
+    """Return a problem for each deviation from a rule that its record is not held to."""
+    entries = {entry.id: entry for entry in qualification.record}
+    found = []
+    for number, each in enumerate(qualification.deviation, 1):
+        entry = entries.get(each.record)
+        if entry is None or not each.rule:
+            continue
+        known = limits.rules(entry.kind, entry.standard)
+        known += (AGREES,) if entry.kind == "pressure_drop" else ()
+        if each.rule in known:
+            continue
+        what = f"{each.rule[:80]!r} is no rule for a {entry.kind} record"
+        near = difflib.get_close_matches(each.rule, known, n=1, cutoff=0.8)
+        hint = (f"did you mean {near[0]!r}? " if near else "") + f"rules: {', '.join(known)}"
+        found.append(CaseProblem("case.toml", f"deviation number {number} . rule", what, hint))
+    return found
 
 
 STOPPING = ("not met", "not checked")

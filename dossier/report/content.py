@@ -8,7 +8,6 @@ from datetime import date
 from dossier.case.case import Case
 from dossier.decision import finding
 from dossier.decision.finding import Assessment
-from dossier.decision.rules import overall
 from dossier.report.blocks import Section, Table
 from dossier.report.content_capacity import CapacityPage, capacity_page
 from dossier.report.content_case import (
@@ -162,11 +161,7 @@ def build_content(
 
 def _consistent(assessment: Assessment) -> None:
     """Refuse to print a decision that does not follow from its findings."""
-    stated = [
-        (f.verdict, f.demand.severity == "mandatory", bool(f.concession))
-        for f in assessment.findings
-    ]
-    follows = overall(stated)
+    follows = finding.decision_of(assessment.findings, assessment.conditions)
     if follows is not assessment.decision:
         raise ValueError(
             f"the decision {assessment.decision.value!r} does not follow from the findings, "

@@ -7,6 +7,7 @@ from datetime import date
 
 from dossier.case.case import Case
 from dossier.case.model import Filter
+from dossier.decision.conditions import change_text, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Link, Table
@@ -23,6 +24,8 @@ __all__ = ["DecisionPage", "decision_page"]
 
 CLOSEST, MOST = 4, 5
 """How many findings page one shows: at least so many, at most so many that do not pass."""
+NAMED = 4
+"""How many changed fields of the application page one names; the section on validity has all."""
 BOUNDS = ((4, 210), (4, 100), (3, 90), (2, 80))
 """How many conditions page one shows, and how much of each [characters], until the chart has room;
 page two has all."""
@@ -36,7 +39,7 @@ class DecisionPage:
     title: str
     answer: Answer
     tally: str
-    """How many requirements ended in which verdict."""
+    """How many requirements ended in which verdict, and since when they are on file."""
     concerns: tuple[Line, ...]
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
     conditions: tuple[Line, ...]
@@ -58,7 +61,8 @@ def decision_page(
 ) -> DecisionPage:
     """Return page one as formatted text; the chart takes the height that the words leave."""
     places, findings = places_of(assessment), assessment.findings
-    answer, tally = answer_of(assessment.decision.value, signoff), _tally(findings)
+    answer = answer_of(assessment.decision.value, signoff)
+    tally = f"{_tally(findings)} {_on_file(case)}"
     conditions, open_ones = _conditions(assessment), _concerns(findings)
     title, question = shortened(case.qualification.title, 150), _question(case)
     closest = _closest(case, findings, places)
@@ -136,6 +140,14 @@ def _tally(findings: Sequence[Finding]) -> str:
             words = ", ".join(f"{count}\u00a0{say(name)}" for name, count in counts)
             parts.append(_counted(severity, len(own), words))
     return " ".join(parts)
+
+
+def _on_file(case: Case) -> str:
+    """Return since when the requirements are on file, with the first fields that changed."""
+    changes = [shortened(change_text(c), 90) for c in case.on_file.changes] if case.on_file else []
+    left = len(changes) - NAMED
+    more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []
+    return speak(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())
 
 
 def _counted(severity: str, number: int, verdicts: str) -> str:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from dossier.decision.chance import chance_text
 from dossier.decision.finding import Finding
 from dossier.decision.probability import interval
 from dossier.evidence.demand import Demand
@@ -12,11 +13,11 @@ from dossier.report.blocks import Cell, Column, Line, Mark, Table
 from dossier.report.condense import named
 from dossier.report.format import (
     PLUS_MINUS,
+    SPACE,
     beyond,
     bound_text,
     fixed,
     percent,
-    probability,
     significant,
     speak,
     unit_text,
@@ -113,7 +114,7 @@ def _basis(demand: Demand) -> str:
 def _probability(finding: Finding, threshold: float) -> str:
     if finding.probability is None:
         return "–"
-    return probability(finding.probability, threshold)
+    return chance_text(finding.probability, threshold).replace(" ", SPACE)
 
 
 def limits_shown(finding: Finding) -> list[float]:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from dossier.case.case import Case
+from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.check import Check
 from dossier.report.blocks import Cell, Column, Line, Table
@@ -45,6 +46,7 @@ class ValidityPage:
     """Whether each test was run as its standard asks."""
 
     summary: str
+    on_file: Table
     notable: Table
     rules: Table
     laboratories: Table
@@ -59,6 +61,7 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
     checks = assessment.checks
     return ValidityPage(
         summary=_summary(checks),
+        on_file=_on_file(case),
         notable=_notable([check for check in checks if check.outcome != "met"]),
         rules=_rules(checks),
         laboratories=_laboratories(case),
@@ -80,6 +83,23 @@ def _summary(checks: Sequence[Check]) -> str:
         checks=len(checks),
         records=len({check.record for check in checks if check.record}),
         outcomes=", ".join(outcomes) or say("none"),
+    )
+
+
+def _on_file(case: Case) -> Table:
+    """Return each field of the application that changed since laboratories were asked."""
+    changes = case.on_file.changes if case.on_file else ()
+    none = say(NONE)
+    return Table(
+        caption=say("Requirements: fields of the application that changed since they were asked"),
+        columns=(
+            Column(say("Field"), 40),
+            Column(say("As asked"), 30),
+            Column(say("Now"), 30),
+        ),
+        rows=tuple((c.field, typed(c.before or none), typed(c.after or none)) for c in changes),
+        note=on_file_text(case) if changes else "",
+        empty=on_file_text(case),
     )
 
 
@@ -257,9 +277,8 @@ def _deviations(case: Case) -> Table:
         effect = say(each.effect)
         if each.u is not None:
             effect = f"{effect}: u = {percent(each.u, 1)}"
-        rows.append(
-            (each.record, speak(each.text), effect, speak(each.cause) or "–", each.agreed_by or "–")
-        )
+        by = (each.agreed_by, Line((date_text(each.agreed),), small=True))
+        rows.append((each.record, speak(each.text), effect, speak(each.cause) or "–", by))
     return Table(
         caption=say("Recorded deviations"),
         columns=(

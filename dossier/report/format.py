@@ -19,7 +19,6 @@ __all__ = [
     "decimals_for",
     "fixed",
     "percent",
-    "probability",
     "quantity_text",
     "significant",
     "speak",
@@ -278,23 +277,6 @@ def bound_text(text: str, bound: str) -> str:
 def percent(share: float, decimals: int = 0) -> str:
     """Return a share [-] as a percentage, with the space before the sign."""
     return with_unit(fixed(100.0 * share, decimals), "%")
-
-
-def probability(value: float, threshold: float | None = None) -> str:
-    """Return a probability [-] in percent; certainty is never printed.
-
-    Between 0.1 % and 99.9 % one decimal is given, more where it would otherwise be printed on
-    the wrong side of the `threshold` [-] that a verdict is taken by.
-    """
-    if not 0 <= value <= 1:
-        return fixed(math.nan, 0)
-    if value > 0.9999:
-        return f">{SPACE}{percent(0.9999, 2)}"
-    if value < 0.0001:
-        return f"<{SPACE}{percent(0.0001, 2)}"
-    decimals = 2 if value > 0.999 or value < 0.001 else 1
-    limits = [] if threshold is None else [100.0 * threshold]
-    return percent(value, beside(100.0 * value, decimals, limits))
 
 
 def date_text(when: date | None) -> str:

@@ -21,6 +21,7 @@ text = "Benchmark: readings far closer together than a counter can take them"
 effect = "none"
 rule = "sampled volume"
 agreed_by = "nobody: invented"
+agreed = 2026-02-16
 """
 
 

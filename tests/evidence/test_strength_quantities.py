@@ -14,7 +14,16 @@ from dossier import assess, read_case
 from dossier.decision.bounds import censored
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.registry import all_quantities
-from tests.small_case import bench, compute, finding, outcome, record, requirement, write
+from tests.small_case import (
+    TESTED,
+    bench,
+    compute,
+    finding,
+    outcome,
+    record,
+    requirement,
+    write,
+)
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 ZERO_FAILURE = tomllib.loads((REFERENCE / "zero_failure.toml").read_text())["reliability"]
@@ -104,6 +113,7 @@ class TestValues:
     def test_a_deviation_widens(self):
         deviation = {
             "record": "M1", "text": "old seal", "effect": "widens uncertainty", "u": "3 %",
+            "agreed_by": "Fleet", "agreed": TESTED,
         }  # fmt: skip
         found = compute([burst(1900, 2100)], "burst_pressure", deviations=[deviation])
         extra = next(c for c in found.components if c.name == "recorded deviations")
@@ -310,7 +320,7 @@ class TestNotDemonstrated:
     def test_an_excluded_record(self):
         deviation = {
             "record": "M1", "text": "rig failed", "effect": "record excluded",
-            "cause": "pump stopped", "agreed_by": "Fleet",
+            "cause": "pump stopped", "agreed_by": "Fleet", "agreed": TESTED,
         }  # fmt: skip
         assert "is excluded" in self.why([burst(1900)], deviations=[deviation])
 

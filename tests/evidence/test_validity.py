@@ -227,8 +227,9 @@ def test_a_deviation_that_names_the_rule_covers_it_and_no_other(intact):
     broken = with_record(intact, identifier, change)
     for rule, covered in (("temperature", True), ("viscosity", False), ("", False)):
         deviation = Deviation(
-            record=identifier, text="Bath 3 K warm; viscosity checked.", effect="none", rule=rule
-        )
+            record=identifier, text="Bath 3 K warm; viscosity checked.", effect="none", rule=rule,
+            agreed_by="Fleet engineering", agreed=date(2026, 3, 1),
+        )  # fmt: skip
         qualification = broken.qualification.model_copy(update={"deviation": (deviation,)})
         bench = prepare(replace(broken, qualification=qualification), limits(), 1)
         assert (identifier not in bench.unusable) == covered
@@ -252,8 +253,9 @@ def test_a_deviation_that_widens_makes_the_uncertainty_larger(intact):
         prepare(intact, limits(), 1), "candidate", at
     )
     deviation = Deviation(
-        record="MP-C1", text="Scale drifted.", effect="widens uncertainty", u="6 %"
-    )
+        record="MP-C1", text="Scale drifted.", effect="widens uncertainty", u="6 %",
+        agreed_by="Fleet engineering", agreed=date(2026, 3, 1),
+    )  # fmt: skip
     qualification = intact.qualification.model_copy(update={"deviation": (deviation,)})
     bench = prepare(replace(intact, qualification=qualification), limits(), 1)
     wider = all_quantities()["retained_capacity"].compute(bench, "candidate", at)

@@ -13,7 +13,17 @@ from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.valve_setting import opening_pressure
-from tests.small_case import bench, compute, finding, outcome, record, requirement, small, write
+from tests.small_case import (
+    TESTED,
+    bench,
+    compute,
+    finding,
+    outcome,
+    record,
+    requirement,
+    small,
+    write,
+)
 
 HEADER = "differential pressure [kPa],flow [L/min],direction,specimen\n"
 UP = ((0, 0), (100, 0), (150, 0.2), (160, 1.2), (170, 3.0))
@@ -204,7 +214,7 @@ class TestNotDemonstrated:
     def test_an_excluded_record_is_accounted_for(self):
         deviation = {
             "record": "V3", "text": "dropped", "effect": "record excluded",
-            "cause": "fell from the bench", "agreed_by": "Fleet",
+            "cause": "fell from the bench", "agreed_by": "Fleet", "agreed": TESTED,
         }  # fmt: skip
         records = [valve(rows("C1"), rows("C2")), valve(rows("C3", shift=-50), name="V3")]
         plan = ["C1", "C2", "C3"]

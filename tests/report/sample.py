@@ -115,7 +115,12 @@ def qualification(**changes: Any) -> Qualification:
             _entry("MP-C2", "candidate", "C2"),
             _entry("MP-R1", "reference", "R1"),
         ],
-        "deviation": [{"record": "MP-C1", "text": "Meter exchanged before.", "effect": "none"}],
+        "deviation": [
+            {
+                "record": "MP-C1", "text": "Meter exchanged before.", "effect": "none",
+                "agreed_by": "Fleet engineering", "agreed": date(2026, 2, 16),
+            }
+        ],
     }
     return Qualification.model_validate(document | changes)
 

@@ -44,7 +44,8 @@ def bench():
     circuit = SimpleNamespace(bypass_valve=None)
     rule = SimpleNamespace(confidence=0.95)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule)
-    case = SimpleNamespace(application=application)
+    qualification = SimpleNamespace(concession=())
+    case = SimpleNamespace(application=application, qualification=qualification, on_file=object())
     return SimpleNamespace(case=case, multipass=(), checks=(), excluded={})
 
 

@@ -1,0 +1,213 @@
+"""requested.toml: what was asked of the laboratories, kept as `dossier request` found it."""
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Annotated, Any
+
+from pydantic import Field, StringConstraints, ValidationError
+
+from dossier.case.agreed import plain
+from dossier.case.explain import explain
+from dossier.case.fields import Model
+from dossier.case.model import Application
+from dossier.case.problems import CaseProblem
+from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
+
+__all__ = [
+    "REQUEST_FILE",
+    "FieldChange",
+    "OnFile",
+    "RequestEntry",
+    "RequestFile",
+    "field_changes",
+    "on_file",
+    "request_problems",
+    "request_toml",
+    "requested",
+    "said",
+]
+
+REQUEST_FILE = "requested.toml"
+_HEAD = """\
+# Written by 'dossier request': the application as it was when laboratories were asked, and the day.
+# Each digest binds day and copy to the entry before: what is changed here by hand is refused.
+"""
+_BY_HAND = "put the file back as 'dossier request' wrote it; the command adds a further request"
+
+
+class RequestEntry(Model):
+    """One request: the day, and the application as it was asked."""
+
+    day: date
+    digest: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+    application: Annotated[str, StringConstraints(max_length=MAX_TOML)]
+
+
+class RequestFile(Model):
+    """The whole file: every request, in order."""
+
+    request: Annotated[tuple[RequestEntry, ...], Field(min_length=1, max_length=50)]
+
+
+@dataclass(frozen=True, slots=True)
+class FieldChange:
+    """A field of the application before and after; None where it is absent."""
+
+    field: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnFile:
+    """The requirements as they are on file, from before the first test where there are such."""
+
+    since: date
+    first_test: date
+    application: Application = field(repr=False)
+    """The application as it was asked on that day."""
+    changes: tuple[FieldChange, ...]
+    """What is otherwise now."""
+
+    @property
+    def late(self) -> bool:
+        """Return whether they are on file only since after the first test."""
+        return self.since > self.first_test
+
+
+def requested(given: Sequence[RequestEntry], day: date, application: str) -> RequestEntry:
+    """Return a further request, bound to those that were given before."""
+    return RequestEntry(day=day, digest=_digest(given, day, application), application=application)
+
+
+def _digest(before: Sequence[RequestEntry], day: date, application: str) -> str:
+    """Return the SHA-256 of day and application, bound to the entry before, in hexadecimal."""
+    last = before[-1].digest if before else ""
+    return hashlib.sha256(f"{last}\n{day.isoformat()}\n{application}".encode()).hexdigest()
+
+
+def request_toml(entries: Sequence[RequestEntry]) -> bytes:
+    """Return requested.toml, readable for people: a table a request."""
+    parts = [_HEAD]
+    for entry in entries:
+        text = entry.application.replace("\\", "\\\\").replace('"""', '""\\"').replace("\r", "\\r")
+        text = f'{text[:-1]}\\"' if text.endswith('"') else text
+        parts.append(
+            f'\n[[request]]\nday = {entry.day.isoformat()}\ndigest = "{entry.digest}"\n'
+            f'application = """\n{text}"""\n'
+        )
+    return "".join(parts).encode()
+
+
+def request_problems(
+    entries: Sequence[RequestEntry], application: Application, source: bytes, file: str
+) -> Iterator[CaseProblem]:
+    """Yield what is wrong with the requests on file, and with a revision that hides a change.
+
+    `application` is the present one, `source` its text and `file` its name in the case.
+    """
+    for number, entry in enumerate(entries):
+        place, before = f"request number {number + 1}", entries[:number]
+        if entry.digest != _digest(before, entry.day, entry.application):
+            what = "is not that of its day and copy: they were changed after it was written"
+            yield CaseProblem(REQUEST_FILE, f"{place} . digest", what, _BY_HAND)
+            return
+        if before and entry.day < before[-1].day:
+            what = f"is {entry.day}, before the request that precedes it, {before[-1].day}"
+            yield CaseProblem(REQUEST_FILE, f"{place} . day", what, "give the day of the request")
+        asked, faults = _read(entry)
+        yield from faults
+        if asked is None:
+            return
+        if entry.day < asked.issued:
+            what = f"is {entry.day}, before the application that it asks for, {asked.issued}"
+            yield CaseProblem(REQUEST_FILE, f"{place} . day", what, "give the day of the request")
+        yield from _revised(entry, asked, application, source, file, last=entry is entries[-1])
+
+
+def _read(entry: RequestEntry) -> tuple[Application | None, list[CaseProblem]]:
+    document: Mapping[str, Any] = {}
+    try:
+        document = parse_toml(entry.application.encode())
+        return Application.model_validate(document), []
+    except TomlError as error:
+        return None, [CaseProblem(REQUEST_FILE, error.place, error.what, error.hint)]
+    except ValidationError as error:
+        return None, explain(REQUEST_FILE, error, Application, document)
+
+
+def _revised(
+    entry: RequestEntry, asked: Application, now: Application, source: bytes, file: str, *,
+    last: bool,
+) -> Iterator[CaseProblem]:  # fmt: skip
+    """Yield that a changed application has the letter, or a day, of what was asked otherwise."""
+    changes = _since(entry, source)
+    if not changes:
+        return
+    told = "; ".join(said(change) for change in changes[:3]) + ("; …" if len(changes) > 3 else "")
+    hint = "raise the revision and give its day: what was asked stays on file as it was"
+    if plain(asked.revision) == plain(now.revision):
+        what = f"is {now.revision!r}, as on {entry.day}, when something else was asked: {told}"
+        yield CaseProblem(file, "revision", what, hint)
+    if last and now.issued < entry.day:
+        what = f"is {now.issued}, but on {entry.day} something else was asked: {told}"
+        yield CaseProblem(file, "issued", what, hint)
+
+
+def said(change: FieldChange) -> str:
+    """Return a change as a line of the terminal."""
+    return f"{change.field}: {_or_none(change.before)} → {_or_none(change.after)}"
+
+
+def _or_none(text: str | None) -> str:
+    return "none" if text is None else text
+
+
+def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) -> OnFile | None:
+    """Return the last request that is not after the first test, else the first one; None if none.
+
+    What a request says after the first test is no measure for what was agreed before it.  The
+    entries are those of a file without problems; `source` is the present application.
+    """
+    early = [entry for entry in entries if entry.day <= first_test]
+    for entry in early[-1:] or entries[:1]:
+        application, _ = _read(entry)
+        if application is not None:
+            return OnFile(
+                since=entry.day, first_test=first_test, application=application,
+                changes=_since(entry, source),
+            )  # fmt: skip
+    return None
+
+
+def _since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
+    return field_changes(parse_toml(entry.application.encode()), parse_toml(source))
+
+
+def field_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[FieldChange, ...]:
+    """Return each field of two applications that differs, requirements by their id."""
+    old, new = dict(_fields("", before)), dict(_fields("", after))
+    whole = {key for key in {*old, *new} if key not in old or key not in new}
+    gone = tuple(f"{key} . " for key in whole if key.startswith("requirement "))
+    return tuple(
+        FieldChange(key, old.get(key), new.get(key))
+        for key in dict.fromkeys([*old, *new])
+        if old.get(key) != new.get(key) and not key.startswith(gone)
+    )
+
+
+def _fields(place: str, value: Any) -> Iterator[tuple[str, str]]:
+    """Yield every field below `value` with what it says, as text."""
+    if isinstance(value, Mapping):
+        for key, each in value.items():
+            yield from _fields(f"{place} . {key}" if place else str(key), each)
+    elif isinstance(value, list) and value and all(isinstance(e, Mapping) for e in value):
+        for number, each in enumerate(value, 1):
+            name = each.get("id")
+            one = f"{place} {name!r}" if isinstance(name, str) else f"{place} number {number}"
+            yield one, "asked"
+            yield from _fields(one, each)
+    else:
+        yield place, "; ".join(map(str, value)) if isinstance(value, list) else str(value)

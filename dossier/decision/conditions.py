@@ -1,0 +1,178 @@
+"""Conditions beside concessions: what was covered, left out, or asked otherwise after the tests."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+
+from dossier.case.agreed import KNOWN_METHOD, says_something
+from dossier.case.case import Case
+from dossier.case.model import Application, Requirement
+from dossier.case.requested import FieldChange, OnFile
+from dossier.decision.finding import Condition, Finding
+from dossier.decision.rules import Verdict
+from dossier.evidence.bench import Bench
+from dossier.evidence.demand import Demand
+from dossier.words import later, say
+
+__all__ = ["change_text", "of_evidence", "of_requirements", "on_file_text"]
+
+BETTER = (
+    Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
+    Verdict.PASS,
+)  # fmt: skip
+"""Verdicts from the worst to the best for an approval."""
+ADMINISTRATIVE = ("title", "revision", "issued", "owner", "equipment", "notes")
+"""Fields of an application that no verdict rests on."""
+
+Again = Callable[[Application], Sequence[Finding]]
+"""Decides the case again with another application."""
+
+
+def of_evidence(bench: Bench) -> Iterator[Condition]:
+    """Yield a condition for each mandatory rule that is covered and each record left out."""
+    deviations = bench.case.qualification.deviation
+    named = {(each.record, each.rule): each for each in deviations if each.rule}
+    for check in bench.checks:
+        if check.outcome != "covered by a deviation":
+            continue
+        each = named[check.record, check.rule]
+        words = later("{record}: house method accepted: {text} (agreed {agreed} by {by})")
+        if check.rule != KNOWN_METHOD:
+            words = later(
+                "{record}: {rule} not met ({found}) and covered by a deviation: {text} (agreed "
+                "{agreed} by {by})"
+            )
+        text = say(
+            words, record=check.record, rule=say(check.rule), found=check.found, text=each.text,
+            agreed=each.agreed, by=each.agreed_by,
+        )  # fmt: skip
+        yield Condition(
+            kind="accepted method" if check.rule == KNOWN_METHOD else "covered rule",
+            subject=check.record, text=text,
+        )  # fmt: skip
+    for each in deviations:
+        if each.effect == "record excluded":
+            text = say(
+                "{record}: left out of the evidence: {cause} (agreed {agreed} by {by})",
+                record=each.record, cause=each.cause, agreed=each.agreed, by=each.agreed_by,
+            )  # fmt: skip
+            yield Condition(kind="excluded record", subject=each.record, text=text)
+
+
+def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:
+    """Yield a condition for each requirement that nothing shows to be older than the tests."""
+    file = case.on_file
+    asked: Mapping[str, Requirement] = {}
+    if file is not None and file.late:
+        text = say(
+            "the requirements are on file since {day} only, after the first test on {tested}: "
+            "nothing shows that they were agreed before it",
+            day=file.since, tested=file.first_test,
+        )  # fmt: skip
+        yield Condition(kind="late request", subject="", text=text)
+    elif file is not None:
+        asked = {each.id: each for each in file.application.requirement}
+    for finding in findings:
+        yield from _set_aside(finding.demand, asked, shown=bool(asked))
+    if file is not None and _bears_on_verdicts(file, case.application):
+        yield from _helped(case, file, findings, again(file.application))
+
+
+def _set_aside(
+    demand: Demand, asked: Mapping[str, Requirement], *, shown: bool
+) -> Iterator[Condition]:
+    """Yield that a requirement decides nothing, where that is not on file from before the tests."""
+    before, words = asked.get(demand.id), ""
+    if demand.not_applicable:
+        if not says_something(demand.not_applicable):
+            words = later("{requirement}: not applicable, without a sentence that says why")
+        elif before is None or before.not_applicable != demand.not_applicable:
+            words = later(
+                "{requirement}: not applicable, which is not on file from before the first test: "
+                "{why}"
+            )
+        if words:
+            text = say(words, requirement=demand.id, why=demand.not_applicable)
+            yield Condition(kind="not applicable", subject=demand.id, text=text)
+    elif demand.severity == "advisory" and not _advisory(before, shown=shown):
+        text = say(
+            "{requirement}: advisory, which is not on file from before the first test",
+            requirement=demand.id,
+        )
+        yield Condition(kind="advisory", subject=demand.id, text=text)
+
+
+def _advisory(before: Requirement | None, *, shown: bool) -> bool:
+    """Return whether it was advisory from the start: a new requirement takes nothing away."""
+    return shown if before is None else before.severity == "advisory"
+
+
+def _bears_on_verdicts(file: OnFile, now: Application) -> bool:
+    other = {name: getattr(now, name) for name in ADMINISTRATIVE}
+    return file.application.model_copy(update=other) != now
+
+
+def _helped(
+    case: Case, file: OnFile, findings: Sequence[Finding], before: Sequence[Finding]
+) -> Iterator[Condition]:
+    """Yield each requirement whose verdict is better than by what is on file, or that is gone."""
+    now = {finding.demand.id: finding.verdict for finding in findings}
+    for old in before:
+        name, verdict = old.demand.id, now.get(old.demand.id)
+        if old.verdict not in BETTER:
+            continue
+        if verdict is None:
+            words = later(
+                "{requirement}: asked on {day} and no longer asked in revision {revision} of "
+                "{issued}; by it the verdict is: {before}"
+            )
+        elif verdict in BETTER and BETTER.index(verdict) > BETTER.index(old.verdict):
+            words = later(
+                "{requirement}: changed since it was asked on {day}, in revision {revision} of "
+                "{issued} ({changes}); as asked the verdict is {before}, now {after}"
+            )
+        else:
+            continue
+        text = say(
+            words, requirement=name, day=file.since, revision=case.application.revision,
+            issued=case.application.issued, changes=_changes(file, name),
+            before=say(old.verdict.value), after=say(verdict.value if verdict else ""),
+        )  # fmt: skip
+        yield Condition(kind="changed requirement", subject=name, text=text)
+
+
+def _changes(file: OnFile, requirement: str) -> str:
+    """Return what changed of a requirement, else of all that it rests on."""
+    head = f"requirement {requirement!r} . "
+    common = [c for c in file.changes if not c.field.startswith(("requirement ", *ADMINISTRATIVE))]
+    own = [c for c in file.changes if c.field.startswith(head)] or common
+    return "; ".join(change_text(each, head) for each in own)
+
+
+def change_text(change: FieldChange, head: str = "") -> str:
+    """Return a changed field with what it said and says; `head` is left out of its name."""
+    return say(
+        "{field}: {before} → {after}", field=change.field.removeprefix(head),
+        before=_or_none(change.before), after=_or_none(change.after),
+    )  # fmt: skip
+
+
+def on_file_text(case: Case) -> str:
+    """Return a sentence on since when the requirements are on file, and whether they changed."""
+    file = case.on_file
+    if file is None:
+        return say("No request is on file: nothing shows when the requirements were agreed.")
+    words = later("Requirements on file since {day}, unchanged since.")
+    if file.late:
+        words = later("Requirements on file since {day}, after the first test on {tested}.")
+    if file.changes:
+        words = later(
+            "Requirements on file since {day} (first test on {tested}), changed in revision "
+            "{revision} of {issued}:"
+        )
+    return say(
+        words, day=file.since, tested=file.first_test, revision=case.application.revision,
+        issued=case.application.issued,
+    )  # fmt: skip
+
+
+def _or_none(text: str | None) -> str:
+    return say("none") if text is None else text
