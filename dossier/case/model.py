@@ -46,7 +46,7 @@ __all__ = [
     "RecordEntry",
     "Requirement",
     "Stated",
-    "TestTerms",
+    "Terms",
 ]
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
@@ -138,7 +138,7 @@ class DecisionRule(Model):
         return self
 
 
-class TestTerms(Model):
+class Terms(Model):
     """How a test has to be run for a requirement, where not as the application is."""
 
     flow: Flow | None = None
@@ -167,7 +167,7 @@ class Requirement(Model):
     size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
     """Calibration that the sizes of this requirement are written in; older ones are converted."""
     method: Words = ""
-    test: TestTerms = TestTerms()
+    test: Terms = Terms()
     not_applicable: Words = ""
     """Reason why this requirement does not apply to this application."""
 
