@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dossier.case.case import Case, Record
 from dossier.case.records import MultipassTable
@@ -75,13 +76,17 @@ def _reached(result: MultipassResult) -> Verdicts:
     return Verdicts(True, say("after {minutes:.1f} min", minutes=result.end_time / 60))
 
 
+def _recorded(column: NDArray[np.float64], limit: Limit) -> bool:
+    return float((~np.isnan(column)).mean()) >= limit.agreed
+
+
 def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.flow
     instead = stated_instead(record, "flow")
     if instead is not None:
         return instead
-    if table.flow is None or stated is None or np.isnan(table.flow).all():
-        return Verdicts(None, say("no flow column"))
+    if table.flow is None or stated is None or not _recorded(table.flow, limit):
+        return Verdicts(None, say("no flow column, or one with too many empty cells"))
     mean = float(np.nanmean(table.flow))
     off = mean / stated.value - 1.0
     found = say("mean {mean:.2f} L/min, {off:+.1%} off", mean=mean * 6e4, off=off)
@@ -103,8 +108,8 @@ def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdict
     instead = stated_instead(record, "temperature")
     if instead is not None:
         return instead
-    if table.temperature is None or stated is None or np.isnan(table.temperature).all():
-        return Verdicts(None, say("no temperature column"))
+    if table.temperature is None or stated is None or not _recorded(table.temperature, limit):
+        return Verdicts(None, say("no temperature column, or one with too many empty cells"))
     off = np.abs(table.temperature[~np.isnan(table.temperature)] - stated)
     inside = float((off <= limit.value).mean())
     found = say(
