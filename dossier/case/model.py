@@ -297,7 +297,7 @@ class Stated(Model):
 
     report: Name
     """Number of the report."""
-    conditions: tuple[Literal["flow", "temperature"], ...] = Field(min_length=1)
+    conditions: tuple[Literal["flow", "temperature"], ...]
 
 
 class RecordEntry(Model):
