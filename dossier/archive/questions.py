@@ -13,6 +13,8 @@ from typing import Any, Literal
 from dossier.case.case import Case, Record
 from dossier.decision.finding import Assessment, decision_of
 from dossier.decision.rules import Verdict
+from dossier.evidence.limits import Limits
+from dossier.evidence.validity_method import in_scope
 
 __all__ = ["Answer", "answers", "as_mapping"]
 
@@ -132,13 +134,14 @@ def _certificates(case: Case, assessment: Assessment, _: date) -> Answer:
 
 
 def _scope(case: Case, assessment: Assessment, _: date) -> Answer:
-    outside = [r.id for r in case.records if not _accredited(case, r)]
+    limits = assessment.bench.limits
+    outside = [r.id for r in case.records if not _accredited(case, r, limits)]
     return _said("Is every method one that its laboratory is accredited for?", outside)
 
 
-def _accredited(case: Case, record: Record) -> bool:
-    laboratory = case.laboratory(record.entry.laboratory)
-    return bool(laboratory.accreditation) and record.entry.standard in laboratory.methods
+def _accredited(case: Case, record: Record, limits: Limits) -> bool:
+    accreditation = case.laboratory(record.entry.laboratory).accreditation
+    return bool(accreditation) and in_scope(case, record, limits)
 
 
 def _specimens(case: Case, assessment: Assessment, _: date) -> Answer:

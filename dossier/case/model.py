@@ -45,6 +45,8 @@ __all__ = [
     "Qualification",
     "RecordEntry",
     "Requirement",
+    "Stated",
+    "Terms",
 ]
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
@@ -136,6 +138,15 @@ class DecisionRule(Model):
         return self
 
 
+class Terms(Model):
+    """How a test has to be run for a requirement, where not as the application is."""
+
+    flow: Flow | None = None
+    base_level: Concentration | None = None
+    terminal: Pressure | None = None
+    """Least terminal differential pressure of the element."""
+
+
 class Requirement(Model):
     """One requirement as the user wrote it; limits are read later, by its quantity's unit."""
 
@@ -155,6 +166,7 @@ class Requirement(Model):
     """Share of the population that must conform, for the population basis."""
     size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
     """Calibration that the sizes of this requirement are written in; older ones are converted."""
+    test: Terms = Terms()
     not_applicable: Words = ""
     """Reason why this requirement does not apply to this application, in a sentence."""
     method: Words = ""
@@ -220,6 +232,8 @@ Measurand = Literal[
     "pressure",
     "volume rate",
     "length",
+    "cycles",
+    "time",
 ]
 
 
@@ -279,6 +293,14 @@ class Conditions(Model):
     """Flow at which a bypass valve counts as open or as reseated."""
 
 
+class Stated(Model):
+    """Conditions that were not recorded, and that the laboratory's signed report states."""
+
+    report: Name
+    """Number of the report."""
+    conditions: tuple[Literal["flow", "temperature"], ...]
+
+
 class RecordEntry(Model):
     """One test record of case.toml."""
 
@@ -300,6 +322,7 @@ class RecordEntry(Model):
     """Decimal mark of the file, for the rare one that does not show it; '' elsewhere."""
     size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
     conditions: Conditions = Conditions()
+    stated: Stated | None = None
 
 
 class Deviation(Model):

@@ -143,7 +143,8 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
         if isinstance(specimens, NotDemonstrated):
             notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=specimens.reason))
             continue
-        mass = np.linspace(0.0, min(float(one.mass[-1]) for one in specimens), 2 * POINTS)
+        most = min(one.mass_to(one.tested)[0] for one in specimens)
+        mass = np.linspace(0.0, most, 2 * POINTS)
         drops = np.array([one.at_mass(mass) for one in specimens])
         relative = 1.96 * (ingression.u or 0.0) / ingression.value
         slow, fast = (

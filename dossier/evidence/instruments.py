@@ -11,6 +11,8 @@ from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.limits import Limits
 
 __all__ = [
+    "EXACT",
+    "READ_BY",
     "InputAccuracy",
     "absolute_accuracy",
     "accuracy_of",
@@ -30,6 +32,21 @@ _DIMENSION = {
     "volume rate": "volume rate",
     "length": "length",
 }
+
+READ_BY: dict[str, tuple[str, ...]] = {
+    "collapse pressure": ("differential pressure", "pressure"),
+    "burst pressure": ("pressure",),
+    "first bubble pressure": ("pressure", "differential pressure"),
+    "pulse cycles": ("cycles",),
+    "vibration hours": ("time",),
+    "anti-drain leakage": ("volume rate", "flow"),
+    "initial cleanliness": ("mass",),
+    "valve leakage": ("volume rate", "flow"),
+}
+"""What each column of a measurement record is measured as, the usual first."""
+
+EXACT = {"cycles", "time"}
+"""Measurands that are counted or timed exactly enough for what rests on them."""
 
 _ABSOLUTE = {"temperature", "length"}
 """Measurands whose stand-in accuracy is absolute [K, mm]."""
@@ -93,10 +110,12 @@ def accuracy_of(
 
     The record's own instrument counts first; without a stated figure the accuracy that the
     standard allows stands in as a rectangular distribution (JCGM 100:2008, 4.3.7), and says so.
+    It stands in as well for a condition that was not read, but stated in a report.
     """
+    unread = entry.stated.conditions if entry.stated else ()
     for identifier in entry.instruments:
         instrument = case.instrument(identifier)
-        if not measures(instrument, measurand):
+        if not measures(instrument, measurand) or measurand in unread:
             continue
         stated = reading_u(instrument, measurand)
         if stated is None:

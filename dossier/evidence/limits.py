@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dossier.evidence.check import Guards
+from dossier.evidence.standards import Method, designation_of
 from dossier.words import say
 
 __all__ = ["Limit", "Limits", "limits_from"]
@@ -18,7 +19,7 @@ class Limit:
     kind: str
     """Kind of record; empty for every kind."""
     standard: str
-    """Beginning of the standards it is meant for; empty for all."""
+    """The standard it is meant for, without edition; empty for all."""
     clause: str
     mark: str
     """Provenance of the figure: seen, from memory, common practice, or our own."""
@@ -29,6 +30,8 @@ class Limit:
     value: float = 0.0
     tolerance: float = 0.0
     agreed: float = 0.0
+    levels: tuple[float, ...] = ()
+    """Base upstream levels of the method [kg/m3], the usual one first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +43,10 @@ class Limits:
     """How far beyond the tested flow a fit may be used [-]."""
     viscosity_factor: float
     """How far beyond the tested viscosities a fit may be used [-]."""
+    run_flow_factor: float
+    """How far from the test flow the result of a multi-pass run may be used [-]."""
+    run_viscosity_factor: float
+    """How far from the test viscosity the loading of a multi-pass run may be used [-]."""
     carry_mark: str
     first_minutes: float
     """Minutes of counts left out at the start of a run."""
@@ -51,6 +58,8 @@ class Limits:
     """Where those accuracies are taken from."""
     assumed: Mapping[str, str] = field(default_factory=dict)
     """Measurands whose accuracy is assumed, not taken from a standard, each with its mark."""
+    methods: tuple[Method, ...] = ()
+    """Every standard that is known here."""
 
     def accuracy_source(self, measurand: str) -> str:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
@@ -68,13 +77,17 @@ class Limits:
         return tuple(rule for rule in names if self.find(rule, kind, standard))
 
     def find(self, rule: str, kind: str, standard: str) -> Limit | None:
-        """Return the limit of that rule that fits the record's kind and standard best."""
+        """Return the limit of that rule that fits the record's kind and standard best.
+
+        The standard goes by its normalised designation: no spelling of it sheds a rule.
+        """
+        named = designation_of(standard)
         fitting = [
             limit
             for limit in self.limits
             if limit.rule == rule
             and limit.kind in {"", kind}
-            and standard.startswith(limit.standard)
+            and limit.standard in {"", named.standard if named else ""}
         ]
         return max(fitting, key=lambda limit: len(limit.standard), default=None)
 
@@ -84,9 +97,12 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
     assumed = document.get("assumed", {})
     stated = {k: v for k, v in document["accuracy"].items() if k not in {"mark", "clause"}}
     return Limits(
-        limits=tuple(Limit(**entry) for entry in document["limit"]),
+        limits=tuple(Limit(**_tuples(entry)) for entry in document["limit"]),
+        methods=tuple(Method(**_tuples(entry)) for entry in document["method"]),
         flow_factor=float(document["carry"]["flow_factor"]),
         viscosity_factor=float(document["carry"]["viscosity_factor"]),
+        run_flow_factor=float(document["carry"]["run_flow_factor"]),
+        run_viscosity_factor=float(document["carry"]["run_viscosity_factor"]),
         carry_mark=document["carry"]["mark"],
         first_minutes=float(document["reporting"]["first_minutes"]),
         first_minutes_mark=f"{document['reporting']['clause']}; {document['reporting']['mark']}",
@@ -95,3 +111,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         accuracy_clause=document["accuracy"]["clause"],
         assumed={name: entry["mark"] for name, entry in assumed.items()},
     )
+
+
+def _tuples(entry: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items()}

@@ -9,12 +9,13 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.clean import outside
 from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.fluid import fluid_at
+from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_runs, usable_sweeps
 from dossier.words import say
 
-__all__ = ["Loaded", "loaded_specimens"]
+__all__ = ["Loaded", "far_from_run", "loaded_specimens"]
 
 Floats = NDArray[np.float64]
 
@@ -36,6 +37,8 @@ class Loaded:
     """Clean viscous part of the element [Pa]: the part that grows."""
     clean: float
     """Clean assembly [Pa]."""
+    tested: float
+    """Highest differential pressure of the assembly in the run [Pa]: nothing is known above it."""
 
     def at_mass(self, mass: Floats) -> Floats:
         """Return the pressure drop [Pa] at `mass` [kg]; infinite beyond the tested loading.
@@ -97,11 +100,38 @@ def loaded_specimens(
             return NotDemonstrated(reason=why, records=(sweep.record,))
     found = []
     for run in runs:
+        why = far_from_run(run, bench.limits, flow) or _too_thick(run, bench.limits, mu / rho)
+        if why:
+            return NotDemonstrated(reason=why, records=(run.record,))
         one = _loaded(run, sweeps, flow, mu, rho)
         if isinstance(one, NotDemonstrated):
             return one
         found.append(one)
     return tuple(found)
+
+
+def far_from_run(run: MultipassResult, limits: Limits, flow: float) -> str:
+    """Return why a run says nothing at a `flow` [m3/s], or an empty string."""
+    factor = limits.run_flow_factor
+    if run.flow / factor <= flow <= run.flow * factor:
+        return ""
+    return say(
+        "{flow:.4g} L/min is more than a factor {factor:g} from the {tested:.4g} L/min of the run "
+        "in record {record}",
+        flow=flow * 6e4, factor=factor, tested=run.flow * 6e4, record=run.record,
+    )  # fmt: skip
+
+
+def _too_thick(run: MultipassResult, limits: Limits, nu: float) -> str:
+    """Return why the loading of a run cannot be carried to a viscosity [m2/s], or nothing."""
+    factor, tested = limits.run_viscosity_factor, run.viscosity / run.density
+    if tested / factor <= nu <= tested * factor:
+        return ""
+    return say(
+        "{nu:.4g} mm²/s is more than a factor {factor:g} from the {tested:.4g} mm²/s of the run in "
+        "record {record}",
+        nu=nu * 1e6, factor=factor, tested=tested * 1e6, record=run.record,
+    )  # fmt: skip
 
 
 def _loaded(
@@ -137,6 +167,7 @@ def _loaded(
         drop=rest + viscous * growth,
         viscous=viscous,
         clean=rest + viscous,
+        tested=run.terminal + run.housing,
     )
 
 

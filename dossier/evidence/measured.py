@@ -9,6 +9,7 @@ from dossier.case.records import MeasurementTable
 from dossier.case.units import UnitError
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Bound, Estimate, NotDemonstrated
+from dossier.evidence.instruments import EXACT, READ_BY
 from dossier.evidence.readings import Reading, accounted, estimate_of, read_with, zero_failure
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import named_in_plan, usable_records
@@ -49,7 +50,6 @@ def measured(
     side: Side,
     column: str,
     *,
-    measurands: Sequence[str],
     unit: str,
     printed: str,
     dimension: str,
@@ -57,9 +57,8 @@ def measured(
 ) -> Estimate | NotDemonstrated:
     """Return the estimate of a measured quantity, or why there is none.
 
-    `column` of the measurement records, `measurands` that its reading may be traced to (none for
-    what is counted exactly), working `unit`, `printed` unit with its `dimension`, and the side on
-    which a bound is favourable.
+    `column` of the measurement records, working `unit`, `printed` unit with its `dimension`, and
+    the side on which a bound is favourable.
     """
     records = usable_records(
         bench, side, "measurement", lambda r: column_of(r, column) is not None,
@@ -67,6 +66,7 @@ def measured(
     )  # fmt: skip
     if isinstance(records, NotDemonstrated):
         return records
+    measurands = [each for each in READ_BY[column] if each not in EXACT]
     try:
         readings = [each for r in records for each in _readings(bench, r, column, measurands)]
     except (UnitError, _MissingResultError) as error:

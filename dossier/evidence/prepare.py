@@ -12,6 +12,7 @@ from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.validity import AGREES, cover, general_checks, unusable
+from dossier.evidence.validity_method import method_checks
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
 from dossier.evidence.validity_pressure import pressure_checks
@@ -80,6 +81,7 @@ def _checks(
         if record.id in excluded:
             continue
         yield from general_checks(case, record, limits)
+        yield from method_checks(case, record, limits)
         yield from other_checks(case, record, limits)
         if record.id in run_of:
             own, swept = run_of[record.id], _same(sweeps, record)

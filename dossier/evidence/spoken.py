@@ -23,6 +23,7 @@ _RECORDS: Mapping[str, str] = {
 MEASURANDS = (
     later("flow"), later("injection flow"), later("differential pressure"), later("pressure"),
     later("temperature"), later("mass"), later("volume rate"), later("length"), later("counts"),
+    later("cycles"), later("time"),
 )  # fmt: skip
 """What an instrument measures: codes, said where they are printed."""
 COLUMNS = (

@@ -14,6 +14,7 @@ from dossier.evidence.draws import DRAWS, as_samples, ingression, positive_norma
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.fluid import fluid_at
+from dossier.evidence.loaded import far_from_run
 from dossier.evidence.passage import column, overall_passage, penetration
 from dossier.evidence.registry import Side
 from dossier.evidence.size_classes import class_over_cumulative
@@ -57,6 +58,14 @@ def size_class(
         if isinstance(share, NotDemonstrated):
             return share
         found["share"] = share
+    part = found["share"].value if found["share"] else 0.0
+    for _, path in wanted:
+        flow = (part if path == "fine" else 1.0 - part) * pump_flow(bench)
+        runs = usable_runs(bench, side, path)
+        for run in () if isinstance(runs, NotDemonstrated) else runs:
+            why = far_from_run(run, bench.limits, flow)
+            if why:
+                return NotDemonstrated(reason=why, records=(run.record,))
     return SizeClass(size=size, main=found["main"], fine=found["fine"], share=found["share"])
 
 

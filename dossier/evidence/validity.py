@@ -5,12 +5,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+
 from dossier.case.case import Case, Record
-from dossier.case.model import Deviation, Qualification
+from dossier.case.model import Deviation, Instrument, Qualification
 from dossier.case.problems import CaseProblem
-from dossier.case.records import InspectionTable
+from dossier.case.records import InspectionTable, MeasurementTable
 from dossier.evidence.check import Check
-from dossier.evidence.instruments import measures
+from dossier.evidence.instruments import READ_BY, measures
 from dossier.evidence.limits import Limit, Limits
 from dossier.words import later, say
 
@@ -22,9 +24,9 @@ __all__ = [
     "deviation_problems",
     "does_not_apply",
     "general_checks",
+    "stated_instead",
     "unusable",
 ]
-
 
 AGREES = "clean pressure drop agrees"
 """The rule that holds a run and a sweep of the same specimen against each other."""
@@ -76,36 +78,31 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
 
 
 def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
-    """Yield the checks that every kind of record goes through: calibration, method, rule."""
-    found = (
-        apply_rule(limits, record, "calibration in date", lambda _: _calibration(case, record)),
-        apply_rule(
-            limits, record, "instrument for each reading", lambda _: _measured(case, record)
-        ),
-        apply_rule(
-            limits, record, "method in scope of the laboratory", lambda _: _scope(case, record)
-        ),
-        apply_rule(limits, record, "rule agreed before the test", lambda _: _agreed(case, record)),
-    )
+    """Yield the checks that every kind of record goes through: instruments, decision rule."""
+    rules: dict[str, Rule] = {
+        "calibration in date": lambda limit: _calibration(case, record, limit),
+        "calibration interval": lambda limit: _interval(case, record, limit),
+        "certificate named": lambda _: _certificate(case, record),
+        "instrument for each reading": lambda _: _measured(case, record),
+        "rule agreed before the test": lambda _: _agreed(case, record),
+    }
+    found = (apply_rule(limits, record, name, rule) for name, rule in rules.items())
     yield from (check for check in found if check is not None)
 
 
-def _calibration(case: Case, record: Record) -> Verdicts:
+def _calibration(case: Case, record: Record, limit: Limit) -> Verdicts:
     entry = record.entry
     if not entry.instruments:
-        # Looking needs no instrument; whatever was measured does.
-        if _looked_at(record):
-            return does_not_apply(say("no instrument named in the record"))
-        return Verdicts(False, say("no instrument named in the record"))
+        return _without(record)
     last = entry.finished or entry.tested
     out = []
-    for name in entry.instruments:
-        instrument = case.instrument(name)
-        if not (instrument.calibrated <= entry.tested and last <= instrument.due):
+    for instrument in _used(case, record):
+        in_date = instrument.calibrated <= entry.tested and last <= instrument.due
+        if not (in_date and _years(instrument) <= limit.value):
             out.append(
                 say(
                     "{name} calibrated {calibrated}, due {due}",
-                    name=name, calibrated=instrument.calibrated, due=instrument.due,
+                    name=instrument.id, calibrated=instrument.calibrated, due=instrument.due,
                 )
             )  # fmt: skip
     if not out:
@@ -118,41 +115,90 @@ def _calibration(case: Case, record: Record) -> Verdicts:
     return Verdicts(False, words)
 
 
+def _used(case: Case, record: Record) -> list[Instrument]:
+    return [case.instrument(name) for name in record.entry.instruments]
+
+
+def _without(record: Record) -> Verdicts:
+    """Return what a record without instruments is: looking needs none, measuring does."""
+    words = say("no instrument named in the record")
+    return does_not_apply(words) if _looked_at(record) else Verdicts(False, words)
+
+
+def _years(instrument: Instrument) -> float:
+    return (instrument.due - instrument.calibrated).days / 365.25
+
+
+def _interval(case: Case, record: Record, limit: Limit) -> Verdicts:
+    years = {each.id: _years(each) for each in _used(case, record)}
+    if not years:
+        return _without(record)
+    long = {name: found for name, found in years.items() if found > limit.value + 0.01}
+    shown = long or {max(years, key=lambda name: years[name]): max(years.values())}
+    words = [say("{name}: {years:.1f} years", name=name, years=y) for name, y in shown.items()]
+    return Verdicts(not long, "; ".join(words))
+
+
+def _certificate(case: Case, record: Record) -> Verdicts:
+    bare = [i.id for i in _used(case, record) if not any(c.isdigit() for c in i.certificate)]
+    if not record.entry.instruments:
+        return _without(record)
+    if bare:
+        names = ", ".join(bare)
+        return Verdicts(False, say("no certificate with a number: {names}", names=names))
+    return Verdicts(True, say("a certificate for each"))
+
+
 READ: Mapping[str, tuple[str, ...]] = {
-    "multipass": (later("counts"), later("differential pressure"), later("flow")),
-    "pressure_drop": (later("differential pressure"), later("flow")),
-    "bypass_valve": (later("differential pressure"), later("flow")),
-}
+    "multipass": (
+        "counts", "differential pressure", "flow", "injection flow", "mass", "temperature",
+    ),
+    "pressure_drop": ("differential pressure", "flow", "temperature"),
+    "bypass_valve": ("differential pressure", "flow"),
+}  # fmt: skip
 """What a result of each kind of record rests on, among the things that instruments measure."""
 
 
+def _wanted(record: Record) -> list[tuple[str, ...]]:
+    """Return what has to be measured, each with what else serves; what is stated is left out."""
+    table = record.table
+    if isinstance(table, MeasurementTable):
+        return [READ_BY[name] for name in table.names]
+    if isinstance(table, InspectionTable):
+        return [] if _looked_at(record) else [("length",)]
+    names = READ[record.entry.kind]
+    return [(name,) for name in names if stated_instead(record, name) is None]
+
+
+def stated_instead(record: Record, condition: str) -> Verdicts | None:
+    """Return that the laboratory's report states a condition that no column holds, or None."""
+    stated = record.entry.stated
+    if stated is None or condition not in stated.conditions:
+        return None
+    column = getattr(record.table, condition, None)
+    if column is not None and not np.isnan(column).all():
+        return None
+    return Verdicts(None, say("stated in report {report}", report=stated.report), "stated")
+
+
 def _measured(case: Case, record: Record) -> Verdicts:
-    own = [case.instrument(name) for name in record.entry.instruments]
-    wanted = READ[record.entry.kind]
-    lacking = [name for name in wanted if not any(measures(each, name) for each in own)]
+    own = _used(case, record)
+    wanted = list(dict.fromkeys(_wanted(record)))
+    lacking = [
+        names for names in wanted if not any(measures(each, n) for each in own for n in names)
+    ]
     if lacking:
-        # An instrument that does not say what it measures may measure it.
-        met = (
-            None if any(not (each.measures or measures(each, "counts")) for each in own) else False
-        )
-        names = ", ".join(say(name) for name in lacking)
-        return Verdicts(met, say("no instrument of the record measures: {names}", names=names))
-    return Verdicts(True, say("measured: {names}", names=", ".join(map(say, wanted))))
+        words = ", ".join(say(names[0]) for names in lacking)
+        return Verdicts(False, say("no instrument of the record measures: {names}", names=words))
+    if not wanted:
+        return _without(record)
+    words = ", ".join(say(names[0]) for names in wanted)
+    return Verdicts(True, say("measured: {names}", names=words))
 
 
 def _looked_at(record: Record) -> bool:
     table = record.table
     return isinstance(table, InspectionTable) and not any(unit.strip() for unit in table.unit)
-
-
-def _scope(case: Case, record: Record) -> Verdicts:
-    laboratory = case.laboratory(record.entry.laboratory)
-    met = record.entry.standard in laboratory.methods
-    standard, listed = record.entry.standard, ", ".join(laboratory.methods)
-    if not listed:
-        return Verdicts(met, say("{standard}; the laboratory lists none", standard=standard))
-    words = say("{standard}; the laboratory lists {listed}", standard=standard, listed=listed)
-    return Verdicts(met, words)
 
 
 def _agreed(case: Case, record: Record) -> Verdicts:

@@ -1,17 +1,27 @@
 """Rules of validity for a multi-pass record."""
 
+import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dossier.case.case import Case, Record
 from dossier.case.records import MultipassTable
 from dossier.evidence.check import Check
 from dossier.evidence.fluid import kinematic_at
+from dossier.evidence.instruments import measures
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.spoken import shown
-from dossier.evidence.validity import Rule, Verdicts, apply_rule
+from dossier.evidence.validity import (
+    Rule,
+    Verdicts,
+    apply_rule,
+    does_not_apply,
+    stated_instead,
+)
+from dossier.evidence.validity_relevance import relevance_rules, terms_of
 from dossier.words import later, say, say_count
 
 __all__ = ["multipass_checks"]
@@ -37,7 +47,7 @@ def multipass_checks(
         "temperature": lambda limit: _temperature(record, table, limit),
         "viscosity": lambda limit: _viscosity(case, record, limit),
         "injection level": lambda limit: _injection_level(record, limit),
-        "base upstream level": lambda limit: _base_level(record, result, limit),
+        "base upstream level": lambda limit: _base_level(case, record, result, limit),
         "final level": lambda limit: _final_level(record, limit),
         "coincidence": lambda _: _coincidence(case, record, table),
         "counting interval": lambda limit: _interval(table, limit),
@@ -55,6 +65,7 @@ def multipass_checks(
         "clean pressure drop agrees": lambda limit: _agrees(result, sweeps, limit),
         "scope of the method": lambda limit: _scope(result, limit),
     }
+    rules |= relevance_rules(case, record, result, sweeps)
     for name, rule in rules.items():
         check = apply_rule(limits, record, name, rule)
         if check is not None:
@@ -65,10 +76,17 @@ def _reached(result: MultipassResult) -> Verdicts:
     return Verdicts(True, say("after {minutes:.1f} min", minutes=result.end_time / 60))
 
 
+def _recorded(column: NDArray[np.float64], limit: Limit) -> bool:
+    return float((~np.isnan(column)).mean()) >= limit.agreed
+
+
 def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.flow
-    if table.flow is None or stated is None or np.isnan(table.flow).all():
-        return Verdicts(None, say("no flow column"))
+    instead = stated_instead(record, "flow")
+    if instead is not None:
+        return instead
+    if table.flow is None or stated is None or not _recorded(table.flow, limit):
+        return Verdicts(None, say("no flow column, or one with too many empty cells"))
     mean = float(np.nanmean(table.flow))
     off = mean / stated.value - 1.0
     found = say("mean {mean:.2f} L/min, {off:+.1%} off", mean=mean * 6e4, off=off)
@@ -87,8 +105,11 @@ def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Ve
 
 def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.temperature
-    if table.temperature is None or stated is None or np.isnan(table.temperature).all():
-        return Verdicts(None, say("no temperature column"))
+    instead = stated_instead(record, "temperature")
+    if instead is not None:
+        return instead
+    if table.temperature is None or stated is None or not _recorded(table.temperature, limit):
+        return Verdicts(None, say("no temperature column, or one with too many empty cells"))
     off = np.abs(table.temperature[~np.isnan(table.temperature)] - stated)
     inside = float((off <= limit.value).mean())
     found = say(
@@ -119,9 +140,14 @@ def _injection_level(record: Record, limit: Limit) -> Verdicts:
     return Verdicts(bool(off <= limit.value), found)
 
 
-def _base_level(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+def _base_level(case: Case, record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.base_level
-    agreed = stated.value if stated else limit.agreed
+    agreed = stated.value if stated else limit.levels[0]
+    allowed = terms_of(case, record, "base_level") or limit.levels
+    if not any(math.isclose(agreed, level, rel_tol=1e-6) for level in allowed):
+        listed = ", ".join(shown(level * 1e3, "g") for level in allowed)
+        words = later("{agreed:g} mg/L is not among the agreed levels: {listed} mg/L")
+        return Verdicts(False, say(words, agreed=agreed * 1e3, listed=listed))
     off = result.base_level / agreed - 1.0
     found = say(
         "{level:.2f} mg/L against {agreed:g} mg/L, {off:+.1%} off",
@@ -139,10 +165,11 @@ def _final_level(record: Record, limit: Limit) -> Verdicts:
 
 
 def _coincidence(case: Case, record: Record, table: MultipassTable) -> Verdicts:
-    stated = [case.instrument(name).coincidence_limit for name in record.entry.instruments]
+    used = [case.instrument(name) for name in record.entry.instruments]
+    stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
-    if not limits:
-        return Verdicts(None, say("no counter with a stated coincidence limit"))
+    if not limits or None in stated:
+        return Verdicts(None, say("no coincidence limit stated for every counter"))
     dilution = record.entry.conditions.dilution
     highest = max(
         float(np.nanmax(table.upstream)) / dilution.upstream,
@@ -280,7 +307,7 @@ def _agrees(
 ) -> Verdicts:
     own = [sweep for sweep in sweeps if sweep.specimen == result.specimen] or list(sweeps)
     if not own:
-        return Verdicts(None, say("no flow sweep of this filter"))
+        return does_not_apply(say("no flow sweep of this filter"))
     expected = float(
         np.mean(
             [
@@ -302,7 +329,7 @@ def _agrees(
 def _scope(result: MultipassResult, limit: Limit) -> Verdicts:
     above = result.sizes >= 10.0
     if not above.any():
-        return Verdicts(None, say("no size from 10 µm(c) up"))
+        return does_not_apply(say("no size from 10 µm(c) up"))
     first = result.ratio[above][0]
     efficiency = 1.0 - 1.0 / first
     size = result.sizes[above][0]

@@ -5,12 +5,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from dossier.case.case import Case, Record
+from dossier.case.records import PressureDropTable
 from dossier.evidence.check import Check
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import PressureDropResult
-from dossier.evidence.validity import Rule, Verdicts, apply_rule
+from dossier.evidence.validity import Rule, Verdicts, apply_rule, stated_instead
 from dossier.physics.pressure_drop import offset_of_fit
-from dossier.words import say, say_count
+from dossier.words import later, say, say_count
 
 __all__ = ["pressure_checks"]
 
@@ -21,6 +22,7 @@ def pressure_checks(
     """Yield every check of a reduced flow sweep."""
     rules: dict[str, Rule] = {
         "swept while clean": lambda _: _clean(case, record),
+        "temperature": lambda _: _temperature(record),
         "number of flows": lambda limit: _flows(result, limit),
         "fit": lambda limit: _fit(result, limit),
         "zero offset": lambda limit: _offset(result, limit),
@@ -45,6 +47,18 @@ def _clean(case: Case, record: Record) -> Verdicts:
     if not runs:
         return Verdicts(True, say("no multi-pass run of this specimen"))
     return Verdicts(last <= min(runs), say("swept {swept}, run {run}", swept=last, run=min(runs)))
+
+
+def _temperature(record: Record) -> Verdicts:
+    instead = stated_instead(record, "temperature")
+    if instead is not None:
+        return instead
+    table = record.table
+    if not isinstance(table, PressureDropTable) or table.temperature is None:
+        return Verdicts(None, say("no temperature column"))
+    low, high = float(table.temperature.min()), float(table.temperature.max())
+    words = later("{low:.1f} °C to {high:.1f} °C")
+    return Verdicts(True, say(words, low=low - 273.15, high=high - 273.15))
 
 
 def _flows(result: PressureDropResult, limit: Limit) -> Verdicts:

@@ -39,8 +39,15 @@ def opening_pressure(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
             reason=say("the application names no bypass valve with an opening band"),
         )
     band = Estimate(value=valve.opening.min, u=0.0, dof=math.inf, unit="Pa", notes=(say(BAND),))
-    if valve.location != "filter" or not _tested(bench, side):
+    if valve.location != "filter" or (side == "reference" and not _tested(bench, side)):
         return band
+    if not _tested(bench, side):
+        return NotDemonstrated(
+            reason=say(
+                "the bypass valve is part of the candidate and nobody measured where it opens: "
+                "hand in a bypass_valve record of its specimens"
+            )
+        )
     measured = from_sweeps(bench, side, opening_from_sweep, result="pressure")
     if isinstance(measured, NotDemonstrated):
         words = later("lowest opening pressure of the valve: {reason}")

@@ -198,6 +198,9 @@ def _drop_estimate(
             mass=rate[0] * seconds * 1e3, hours=seconds / 3600, most=heaviest * 1e3,
         )  # fmt: skip
         return NotDemonstrated(reason=reason, records=tuple(one.record for one in specimens))
+    beyond = _beyond(specimens, float(nominal.max()))
+    if beyond is not None:
+        return beyond
     shares = {
         name: _half_width(_loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0))
         for name in INPUTS
@@ -206,6 +209,19 @@ def _drop_estimate(
         bench, f"{side} {purpose}", specimens, nominal, _loaded_drop(specimens, draws, seconds),
         unit="Pa", bounds=[False] * len(specimens), notes=_notes(bench), shares=shares,
     )  # fmt: skip
+
+
+def _beyond(specimens: Sequence[Loaded], pressure: float) -> NotDemonstrated | None:
+    """Return that a result would rest on a pressure [Pa] that a specimen was not run to, or None.
+
+    What the element does above the differential pressure of its run is not known.
+    """
+    tested = min(one.tested for one in specimens)
+    if pressure <= tested * (1.0 + 1e-9):
+        return None
+    words = later("{pressure:.4g} kPa is more than the {tested:.4g} kPa that the filter was run to")
+    reason = say(words, pressure=pressure / 1e3, tested=tested / 1e3)
+    return NotDemonstrated(reason=reason, records=tuple(one.record for one in specimens))
 
 
 def _notes(bench: Bench) -> tuple[str, ...]:
@@ -305,7 +321,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     example='quantity = "service_life"\nmin = "600 h"',
 )
 def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
-    """Return the predicted life [s]; a bound where the run ended below the opening pressure."""
+    """Return the predicted life [s]; a bound where the run carried ends below the opening."""
     application = bench.case.application
     flow, warmth = application.circuit.rated_flow, application.duty.normal_oil
     specimens = loaded_specimens(bench, side, flow, warmth)
@@ -319,6 +335,9 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
     limit = _life_limit(bench, side)
     if isinstance(limit, NotDemonstrated):
         return limit
+    beyond = _beyond(specimens, limit.value)
+    if beyond is not None:
+        return beyond
     masses = [one.mass_to(limit.value) for one in specimens]
     nominal = np.array([mass for mass, _ in masses]) / rate[0]
     # Beyond the tested loading nothing changes: a draw far out in the tail only thins the grid.

@@ -35,7 +35,7 @@ MEAN = "mean over the specimens; a result “> x” or “< x” enters and is d
 def collapse_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the collapse pressure [Pa]."""
     return measured(
-        bench, side, "collapse pressure", measurands=("differential pressure", "pressure"),
+        bench, side, "collapse pressure",
         unit="Pa", printed="kPa", dimension="pressure", favourable="larger than",
     )  # fmt: skip
 
@@ -57,7 +57,7 @@ def collapse_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | No
 def burst_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the burst pressure [Pa]."""
     return measured(
-        bench, side, "burst pressure", measurands=("pressure",),
+        bench, side, "burst pressure",
         unit="Pa", printed="kPa", dimension="pressure", favourable="larger than",
     )  # fmt: skip
 
@@ -80,7 +80,7 @@ def burst_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDe
 def first_bubble_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the first bubble pressure [Pa]."""
     return measured(
-        bench, side, "first bubble pressure", measurands=("pressure", "differential pressure"),
+        bench, side, "first bubble pressure",
         unit="Pa", printed="kPa", dimension="pressure", favourable="larger than",
     )  # fmt: skip
 
@@ -102,7 +102,7 @@ def first_bubble_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate 
 def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the cycles to failure [-]."""
     return measured(
-        bench, side, "pulse cycles", measurands=(),
+        bench, side, "pulse cycles",
         unit="1", printed="1", dimension="number", favourable="larger than",
     )  # fmt: skip
 
@@ -124,7 +124,7 @@ def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
 def vibration_hours(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the time to failure [s]."""
     return measured(
-        bench, side, "vibration hours", measurands=(),
+        bench, side, "vibration hours",
         unit="s", printed="h", dimension="time", favourable="larger than",
     )  # fmt: skip
 
@@ -146,7 +146,7 @@ def vibration_hours(bench: Bench, side: Side, at: Conditions) -> Estimate | NotD
 def anti_drain_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the leakage [m3/s]."""
     return measured(
-        bench, side, "anti-drain leakage", measurands=("volume rate", "flow"),
+        bench, side, "anti-drain leakage",
         unit="m3/s", printed="mL/min", dimension="volume rate", favourable="smaller than",
     )  # fmt: skip
 
@@ -168,6 +168,6 @@ def anti_drain_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | N
 def initial_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
     """Return the mass of dirt [kg]."""
     return measured(
-        bench, side, "initial cleanliness", measurands=("mass",),
+        bench, side, "initial cleanliness",
         unit="kg", printed="mg", dimension="mass", favourable="smaller than",
     )  # fmt: skip

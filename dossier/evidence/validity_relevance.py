@@ -1,0 +1,139 @@
+"""Rules of validity that hold a multi-pass run against the machine that the filter is for."""
+
+import math
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+
+from dossier.case.case import Case, Record
+from dossier.case.fields import Measured
+from dossier.evidence.limits import Limit
+from dossier.evidence.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.registry import all_quantities
+from dossier.evidence.spoken import shown
+from dossier.evidence.validity import Rule, Verdicts, does_not_apply
+from dossier.evidence.validity_method import on_fine_path
+from dossier.words import later, say
+
+__all__ = ["relevance_rules", "terms_of"]
+
+NEAR = 1.0 + 1e-6
+"""Allowance for rounding where equal values are written in different units."""
+
+
+def relevance_rules(
+    case: Case, record: Record, result: MultipassResult, sweeps: Sequence[PressureDropResult]
+) -> dict[str, Rule]:
+    """Return the rules that hold a run against the application and the filter's flow `sweeps`."""
+    return {
+        "flow of the application": lambda limit: _flow(case, record, result, limit),
+        "terminal of the application": lambda _: _terminal(case, record, result),
+        "housing agrees": lambda limit: _housing(result, sweeps, limit),
+        "system volume": lambda limit: _volume(record, result, limit),
+    }
+
+
+def terms_of(
+    case: Case, record: Record, term: Literal["flow", "base_level", "terminal"]
+) -> tuple[float, ...]:
+    """Return what requirements state for tests of the record's flow path; empty if none does.
+
+    A requirement on the circuit states it for the fine path, any other for the full-flow path.
+    """
+    fine, alone = on_fine_path(case, record), case.application.circuit.arrangement == "partial_flow"
+    known = all_quantities()
+    found = []
+    for each in case.application.requirement:
+        declared = known.get(each.quantity)
+        if declared is None or record.entry.kind not in declared.records:
+            continue
+        stated = getattr(each.test, term)
+        if stated is not None and (alone or (declared.section == "circuit") == fine):
+            found.append(stated.value if isinstance(stated, Measured) else stated)
+    return tuple(dict.fromkeys(found))
+
+
+def _rated(case: Case, record: Record) -> float | None:
+    """Return the flow of the record's path in the application [m3/s]; None where none is stated."""
+    circuit = case.application.circuit
+    if not on_fine_path(case, record):
+        return circuit.rated_flow
+    if circuit.partial_flow_share is None:
+        return None
+    pump = circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
+    return circuit.partial_flow_share * pump
+
+
+def _flow(case: Case, record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    rated = _rated(case, record)
+    wanted = terms_of(case, record, "flow") or ((rated,) if rated is not None else ())
+    if not wanted:
+        return Verdicts(
+            None, say("the application states no circuit . partial_flow_share for the fine path")
+        )
+    off = [result.flow / flow - 1.0 if flow > 0 else math.inf for flow in wanted]
+    listed = ", ".join(shown(flow * 6e4, ".4g") for flow in wanted)
+    words = say(
+        "tested at {flow:.4g} L/min, wanted {listed} L/min", flow=result.flow * 6e4, listed=listed
+    )
+    return Verdicts(all(abs(each) <= limit.value * NEAR for each in off), words)
+
+
+def _terminal(case: Case, record: Record, result: MultipassResult) -> Verdicts:
+    assembly = result.terminal + result.housing
+    valve = case.application.circuit.bypass_valve
+    stated = max(terms_of(case, record, "terminal"), default=None)
+    opening = None
+    if valve is not None and valve.opening is not None and valve.location != "none":
+        opening = None if on_fine_path(case, record) else valve.opening.min
+    if opening is None and stated is None:
+        return does_not_apply(say("no bypass valve across this path, and no terminal required"))
+    met = assembly * NEAR >= (opening or 0.0) and result.terminal * NEAR >= (stated or 0.0)
+    words = [say("run to {assembly:.4g} kPa", assembly=assembly / 1e3)]
+    if opening is not None:
+        words.append(say("the valve may open at {opening:.4g} kPa", opening=opening / 1e3))
+    if stated is not None:
+        words.append(
+            say(
+                "{terminal:.4g} kPa across the element, {stated:.4g} kPa required",
+                terminal=result.terminal / 1e3, stated=stated / 1e3,
+            )
+        )  # fmt: skip
+    return Verdicts(met, "; ".join(words))
+
+
+def _housing(
+    result: MultipassResult, sweeps: Sequence[PressureDropResult], limit: Limit
+) -> Verdicts:
+    if not sweeps:
+        return does_not_apply(say("no flow sweep of this filter"))
+    swept = [sweep for sweep in sweeps if sweep.housing is not None]
+    own = [sweep for sweep in swept if sweep.specimen == result.specimen] or swept
+    fits = [sweep.housing for sweep in own if sweep.housing is not None]
+    if not fits:
+        return Verdicts(None, say("no flow sweep of this filter has rows of the housing"))
+    expected = float(
+        np.mean(
+            [
+                fit.a * result.viscosity * result.flow + fit.b * result.density * result.flow**2
+                for fit in fits
+            ]
+        )
+    )
+    words = say(
+        "{found:.2f} kPa in the run, {expected:.2f} kPa from the sweep",
+        found=result.housing / 1e3, expected=expected / 1e3,
+    )  # fmt: skip
+    allowed = max(limit.value * expected, limit.tolerance)
+    return Verdicts(abs(result.housing - expected) <= allowed, words)
+
+
+def _volume(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    volume = record.entry.conditions.system_volume
+    if volume is None:
+        return Verdicts(None, say("no system_volume among the conditions"))
+    least = max(limit.value * result.flow, limit.agreed)
+    met = least / (1.0 + limit.tolerance) <= volume.value <= 2.0 * least * (1.0 + limit.tolerance)
+    words = later("{volume:.4g} L, wanted {least:.4g} L to {most:.4g} L")
+    return Verdicts(met, say(words, volume=volume.value * 1e3, least=least * 1e3, most=2e3 * least))
