@@ -11,10 +11,12 @@ __all__ = ["application_problems", "consistency_problems"]
 NEEDED = {
     "multipass": (
         "flow", "temperature", "injection_flow", "injection_concentration",
-        "housing_pressure_drop", "terminal_pressure_drop", "sample_volume",
+        "housing_pressure_drop", "terminal_pressure_drop", "sample_volume", "dust",
     ),
 }  # fmt: skip
 """Conditions that a kind of record cannot do without."""
+WRITE = {"dust": "; write dust = { kind = 'ISO 12103-1 A3', batch = '...' }"}
+"""How to write those that need a word."""
 
 
 def consistency_problems(
@@ -141,7 +143,7 @@ def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:
                 "case.toml",
                 f"{place} . conditions . {key}",
                 "is missing",
-                f"a {entry.kind} record cannot be reduced without it",
+                f"a {entry.kind} record cannot be reduced without it{WRITE.get(key, '')}",
             )
 
 

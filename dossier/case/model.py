@@ -11,6 +11,7 @@ from dossier.case.fields import (
     CountConcentration,
     Density,
     Dilution,
+    Dust,
     Ends,
     FilterName,
     Flow,
@@ -241,18 +242,6 @@ class Instrument(Model):
         if self.due < self.calibrated:
             raise ValueError(f"instrument {self.id!r} is due before it was calibrated")
         return self
-
-
-class Dust(Model):
-    """The test dust of a multi-pass run."""
-
-    kind: Name
-    """Designation, such as "ISO 12103-1 A3"."""
-    batch: Words = ""
-    counts: dict[str, Any] = Field(default_factory=dict)
-    """Particles per mass at each size, of a dust that is not known here."""
-    source: Words = ""
-    """Where `counts` are from."""
 
 
 class Conditions(Model):

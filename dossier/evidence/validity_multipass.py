@@ -12,6 +12,7 @@ from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.spoken import shown
 from dossier.evidence.validity import Rule, Verdicts, apply_rule
+from dossier.evidence.validity_balance import balance_rules
 from dossier.words import later, say, say_count
 
 __all__ = ["multipass_checks"]
@@ -55,6 +56,7 @@ def multipass_checks(
         "clean pressure drop agrees": lambda limit: _agrees(result, sweeps, limit),
         "scope of the method": lambda limit: _scope(result, limit),
     }
+    rules |= balance_rules(record, result)
     for name, rule in rules.items():
         check = apply_rule(limits, record, name, rule)
         if check is not None:
