@@ -13,6 +13,7 @@ from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.spoken import shown
 from dossier.evidence.validity import Rule, Verdicts, apply_rule
 from dossier.evidence.validity_balance import balance_rules
+from dossier.evidence.validity_readings import readings_rules
 from dossier.words import later, say, say_count
 
 __all__ = ["multipass_checks"]
@@ -43,7 +44,6 @@ def multipass_checks(
         "coincidence": lambda _: _coincidence(case, record, table),
         "counting interval": lambda limit: _interval(table, limit),
         "sampled volume": lambda limit: _sampled(record, table, limit),
-        "readings": lambda limit: _readings(result, limit),
         "enough counts": lambda limit: _enough(result, limit),
         "upstream above downstream": lambda limit: _upstream(result, limit),
         "downstream counts something": lambda limit: _alive(result, limit),
@@ -56,6 +56,7 @@ def multipass_checks(
         "clean pressure drop agrees": lambda limit: _agrees(result, sweeps, limit),
         "scope of the method": lambda limit: _scope(result, limit),
     }
+    rules |= readings_rules(record, result, 60.0 * limits.first_minutes)
     rules |= balance_rules(record, result)
     for name, rule in rules.items():
         check = apply_rule(limits, record, name, rule)
@@ -173,17 +174,6 @@ def _sampled(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     rate = 60.0 * volume / float(np.median(np.diff(table.time)))
     found = say("{rate:.3g} mL in a minute", rate=rate * 1e6)
     return Verdicts(0 < rate <= limit.value, found)
-
-
-def _readings(result: MultipassResult, limit: Limit) -> Verdicts:
-    most = result.readings.max(axis=1)
-    share = result.readings[1:].min(axis=1) / np.maximum(most[1:], 1)
-    spacing = float(np.median(np.diff(result.time))) if len(result.time) > 1 else np.inf
-    wanted = result.end_time / 10.0 / spacing
-    fullest = float((result.readings[1:].min(axis=1) / wanted).min())
-    worst = min(float(share.min()), fullest)
-    found = say("at least {worst:.0%} of a tenth's readings present", worst=worst)
-    return Verdicts(worst >= limit.value, found)
 
 
 def _enough(result: MultipassResult, limit: Limit) -> Verdicts:
