@@ -7,6 +7,7 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.check import Check
+from dossier.evidence.copies import copies
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
@@ -78,6 +79,8 @@ def _checks(
     excluded: dict[str, str],
 ) -> Iterator[Check]:
     run_of = {run.record: run for run in runs}
+    own_records = [record for record in case.records if record.id in run_of]
+    follows = copies([(record, run_of[record.id].end_time) for record in own_records])
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     for record in case.records:
         if record.id in excluded:
@@ -86,7 +89,9 @@ def _checks(
         yield from other_checks(case, record, limits)
         if record.id in run_of:
             own, swept = run_of[record.id], _same(sweeps, record)
-            found = multipass_checks(case, record, own, limits, _same(runs, record), swept)
+            found = multipass_checks(
+                case, record, own, limits, _same(runs, record), swept, follows.get(record.id, "")
+            )
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
             yield from pressure_checks(case, record, sweep_of[record.id], limits)

@@ -26,10 +26,12 @@ def multipass_checks(
     limits: Limits,
     siblings: Sequence[MultipassResult],
     sweeps: Sequence[PressureDropResult],
+    follows: str,
 ) -> Iterator[Check]:
     """Yield every check of a reduced multi-pass record.
 
-    `siblings` are the runs of the same filter, `sweeps` its flow sweeps.
+    `siblings` are the runs of the same filter, `sweeps` its flow sweeps; `follows` says which other
+    run its counts follow, in words.
     """
     table = record.table
     assert isinstance(table, MultipassTable)
@@ -49,6 +51,7 @@ def multipass_checks(
         "downstream counts something": lambda limit: _alive(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
+        "noise of its own": lambda _: Verdicts(not follows, follows or say("follows no other run")),
         "terminal reached": lambda _: _reached(result),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),

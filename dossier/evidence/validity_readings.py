@@ -105,12 +105,13 @@ def _present(table: MultipassTable, result: MultipassResult, skip: float, limit:
     """Compare the readings of every tenth and size with those that the interval asks for."""
     time = table.time[table.time <= result.end_time]
     step = float(np.median(np.diff(table.time)))
-    # A row that is missing leaves its place in the sequence of times empty.
-    places = np.rint((time - time[0]) / step)
+    # A row that is missing, at the start too, leaves its place in the sequence of times empty.
+    start = time[0] - step * np.floor(time[0] / step - 1e-6)
+    places = np.rint((time - start) / step)
     if not places[-1] < 2 * len(time):
         share = len(time) / float(places[-1] + 1.0)
         return Verdicts(False, say("{share:.0%} of the rows present", share=share))
-    missing = time[0] + step * np.setdiff1d(np.arange(places[-1] + 1.0), places)
+    missing = start + step * np.setdiff1d(np.arange(places[-1] + 1.0), places)
     wanted = np.zeros(TENTHS)
     for rows in (time, missing):
         tenth = tenths(rows, result.end_time, skip)
