@@ -30,12 +30,13 @@ def consistency_problems(
         *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
         *_doubled(case, "record", (i.id for i in qualification.record)),
         *_references(qualification),
-        *_twice(qualification),
+        *_twice(application, qualification),
         *_dates(qualification),
         *application_problems(application, application_file),
     ]
     for entry in qualification.record:
         problems += _record(qualification, entry)
+        problems += _path(application, entry)
     problems += _concessions(application, qualification)
     return problems
 
@@ -52,7 +53,7 @@ def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseP
             yield CaseProblem(file, f"{kind} {name!r}", f"occurs {times} times", "use each id once")
 
 
-def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
+def _twice(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield evidence that is counted twice: one table, or one specimen, under two records."""
     files: dict[str, str] = {}
     specimens: dict[tuple[str, ...], str] = {}
@@ -65,7 +66,8 @@ def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
                 "give each record its own file or sheet",
             )
         files[entry.file] = entry.id
-        key = (entry.kind, entry.filter, entry.path, entry.specimen or "")
+        path = application.circuit.path_of(entry.path)
+        key = (entry.kind, entry.filter, path, entry.specimen or "")
         if entry.kind in {"multipass", "pressure_drop"} and entry.specimen:
             if key in specimens:
                 yield CaseProblem(
@@ -129,6 +131,17 @@ def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CasePr
     if entry.finished is not None and entry.finished < entry.tested:
         yield CaseProblem("case.toml", place, "finished before it was tested", "check the dates")
     yield from _needs(entry, place)
+
+
+def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:
+    """Yield a path that the circuit does not have."""
+    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
+        yield CaseProblem(
+            "case.toml",
+            f"record {entry.id!r} . path",
+            "is 'fine', which a circuit of arrangement 'full_flow' does not have",
+            "leave path out, or correct the arrangement of the circuit",
+        )
 
 
 def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:

@@ -89,6 +89,10 @@ class Circuit(Model):
     gallery_pressure: Pressure | None = None
     """Regulated gauge pressure at the bearings [Pa]; it drives a fine path back to the sump."""
 
+    def path_of(self, named: str) -> str:
+        """Return the path that `named` is here: where there is but the fine one, that."""
+        return "fine" if self.arrangement == "partial_flow" else named
+
 
 class Oil(Model):
     """The oil of the application."""

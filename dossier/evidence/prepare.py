@@ -16,6 +16,7 @@ from dossier.evidence.validity import cover, general_checks, unusable
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
 from dossier.evidence.validity_pressure import pressure_checks
+from dossier.evidence.validity_specimens import specimen_checks
 from dossier.words import say
 
 __all__ = ["prepare"]
@@ -86,11 +87,18 @@ def _checks(
         if record.id in excluded:
             continue
         yield from general_checks(case, record, limits)
+        yield from specimen_checks(case, record, limits)
         yield from other_checks(case, record, limits)
         if record.id in run_of:
-            own, swept = run_of[record.id], _same(sweeps, record)
+            own, swept = run_of[record.id], _same(case, sweeps, record)
             found = multipass_checks(
-                case, record, own, limits, _same(runs, record), swept, follows.get(record.id, "")
+                case,
+                record,
+                own,
+                limits,
+                _same(case, runs, record),
+                swept,
+                follows.get(record.id, ""),
             )
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
@@ -111,6 +119,6 @@ def _for_both(
             )
 
 
-def _same(results: list[Result], record: Record) -> list[Result]:
-    side, path = record.entry.filter, record.entry.path
+def _same(case: Case, results: list[Result], record: Record) -> list[Result]:
+    side, path = record.entry.filter, case.application.circuit.path_of(record.entry.path)
     return [each for each in results if each.side == side and each.path == path]

@@ -43,7 +43,7 @@ def multipass_checks(
         "injection level": lambda limit: _injection_level(record, limit),
         "base upstream level": lambda limit: _base_level(record, result, limit),
         "final level": lambda limit: _final_level(record, limit),
-        "coincidence": lambda _: _coincidence(case, record, table),
+        "coincidence": lambda limit: _coincidence(case, record, table, limit),
         "counting interval": lambda limit: _interval(table, limit),
         "sampled volume": lambda limit: _sampled(record, table, limit),
         "enough counts": lambda limit: _enough(result, limit),
@@ -52,7 +52,7 @@ def multipass_checks(
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
         "noise of its own": lambda _: Verdicts(not follows, follows or say("follows no other run")),
-        "terminal reached": lambda _: _reached(result),
+        "terminal reached": lambda limit: _reached(table, result, limit),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),
         "same sizes": lambda _: _same_sizes(result, siblings),
@@ -67,18 +67,49 @@ def multipass_checks(
             yield check
 
 
-def _reached(result: MultipassResult) -> Verdicts:
-    return Verdicts(True, say("after {minutes:.1f} min", minutes=result.end_time / 60))
+def _reached(table: MultipassTable, result: MultipassResult, limit: Limit) -> Verdicts:
+    """Ask whether the terminal was approached: by no steeper a step than the rows before foretell.
+
+    The growth is taken in the logarithm of the pressure, the steepest of the last rows counts.
+    """
+    read = ~np.isnan(table.pressure_drop)
+    time, drop = table.time[read], table.pressure_drop[read]
+    after = int(np.searchsorted(time, result.end_time))  # the first row at the terminal or beyond
+    if after < LAST_ROWS or not (drop[:after] > 0).all():
+        return Verdicts(None, say("too few rows before the terminal"))
+    rows = slice(after - LAST_ROWS, after)
+    slope = max(0.0, float((np.diff(np.log(drop[rows])) / np.diff(time[rows])).max()))
+    ahead = limit.value * slope * float(time[after] - time[after - 1])
+    foretold = float(drop[after - 1] * np.exp(ahead)) * (1.0 + limit.tolerance)
+    end = say("after {minutes:.1f} min", minutes=result.end_time / 60)
+    found = say(
+        "{end}, from {last:.1f} kPa to {beyond:.1f} kPa, at most {foretold:.1f} kPa foretold",
+        end=end, last=drop[after - 1] / 1e3, beyond=drop[after] / 1e3, foretold=foretold / 1e3,
+    )  # fmt: skip
+    return Verdicts(bool(drop[after] <= foretold), found)
+
+
+LAST_ROWS = 5
+"""Rows before the terminal that foretell the next."""
 
 
 def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.flow
-    if table.flow is None or stated is None or np.isnan(table.flow).all():
+    if table.flow is None or stated is None or np.isnan(table.flow).mean() > 1.0 - MOST_ROWS:
         return Verdicts(None, say("no flow column"))
-    mean = float(np.nanmean(table.flow))
+    read = table.flow[~np.isnan(table.flow)]
+    mean = float(read.mean())
     off = mean / stated.value - 1.0
-    found = say("mean {mean:.2f} L/min, {off:+.1%} off", mean=mean * 6e4, off=off)
-    return Verdicts(abs(off) <= limit.value, found)
+    inside = float((np.abs(read / stated.value - 1.0) <= limit.value).mean())
+    found = say(
+        "mean {mean:.2f} L/min, {off:+.1%} off, {inside:.0%} of the rows inside",
+        mean=mean * 6e4, off=off, inside=inside,
+    )  # fmt: skip
+    return Verdicts(abs(off) <= limit.value and inside >= limit.agreed, found)
+
+
+MOST_ROWS = 0.9
+"""Share of the rows in which a condition has to be read."""
 
 
 def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
@@ -93,9 +124,10 @@ def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Ve
 
 def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.temperature
-    if table.temperature is None or stated is None or np.isnan(table.temperature).all():
+    column = table.temperature
+    if column is None or stated is None or np.isnan(column).mean() > 1.0 - MOST_ROWS:
         return Verdicts(None, say("no temperature column"))
-    off = np.abs(table.temperature[~np.isnan(table.temperature)] - stated)
+    off = np.abs(column[~np.isnan(column)] - stated)
     inside = float((off <= limit.value).mean())
     found = say(
         "{inside:.0%} of rows inside, largest deviation {off:.1f} K", inside=inside, off=off.max()
@@ -144,7 +176,11 @@ def _final_level(record: Record, limit: Limit) -> Verdicts:
     return Verdicts(0 <= final.value < limit.value, found)
 
 
-def _coincidence(case: Case, record: Record, table: MultipassTable) -> Verdicts:
+def _coincidence(case: Case, record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
+    if table.sizes[0] > limit.value:
+        # The sensor sees what is smaller as well, and most particles are.
+        words = say("counted from {size:g} µm(c) up, too few to judge", size=table.sizes[0])
+        return Verdicts(False, words)
     stated = [case.instrument(name).coincidence_limit for name in record.entry.instruments]
     limits = [each for each in stated if each is not None]
     if not limits:
