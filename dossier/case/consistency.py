@@ -12,10 +12,12 @@ __all__ = ["application_problems", "consistency_problems"]
 NEEDED = {
     "multipass": (
         "flow", "temperature", "injection_flow", "injection_concentration",
-        "housing_pressure_drop", "terminal_pressure_drop", "sample_volume",
+        "housing_pressure_drop", "terminal_pressure_drop", "sample_volume", "dust",
     ),
 }  # fmt: skip
 """Conditions that a kind of record cannot do without."""
+WRITE = {"dust": "; write dust = { kind = 'ISO 12103-1 A3', batch = '...' }"}
+"""How to write those that need a word."""
 
 
 def consistency_problems(
@@ -28,12 +30,13 @@ def consistency_problems(
         *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
         *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
         *_doubled(case, "record", (i.id for i in qualification.record)),
-        *_twice(qualification),
+        *_twice(application, qualification),
         *_dates(qualification),
         *application_problems(application, application_file),
     ]
     for entry in qualification.record:
         problems += _record(qualification, entry)
+        problems += _path(application, entry)
     problems += agreement_problems(application, qualification)
     return problems
 
@@ -50,7 +53,7 @@ def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseP
             yield CaseProblem(file, f"{kind} {name!r}", f"occurs {times} times", "use each id once")
 
 
-def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
+def _twice(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield evidence that is counted twice: one table, or one specimen, under two records."""
     files: dict[str, str] = {}
     specimens: dict[tuple[str, ...], str] = {}
@@ -63,7 +66,8 @@ def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
                 "give each record its own file or sheet",
             )
         files[entry.file] = entry.id
-        key = (entry.kind, entry.filter, entry.path, entry.specimen or "")
+        path = application.circuit.path_of(entry.path)
+        key = (entry.kind, entry.filter, path, entry.specimen or "")
         if entry.kind in {"multipass", "pressure_drop"} and entry.specimen:
             if key in specimens:
                 yield CaseProblem(
@@ -105,6 +109,17 @@ def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CasePr
     yield from _needs(entry, place)
 
 
+def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:
+    """Yield a path that the circuit does not have."""
+    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
+        yield CaseProblem(
+            "case.toml",
+            f"record {entry.id!r} . path",
+            "is 'fine', which a circuit of arrangement 'full_flow' does not have",
+            "leave path out, or correct the arrangement of the circuit",
+        )
+
+
 def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:
     if entry.kind in {"multipass", "pressure_drop"}:
         if entry.specimen is None:
@@ -117,7 +132,7 @@ def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:
                 "case.toml",
                 f"{place} . conditions . {key}",
                 "is missing",
-                f"a {entry.kind} record cannot be reduced without it",
+                f"a {entry.kind} record cannot be reduced without it{WRITE.get(key, '')}",
             )
 
 

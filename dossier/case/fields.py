@@ -2,18 +2,28 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    StringConstraints,
+    model_validator,
+)
 from pydantic_core import core_schema
 
-from dossier.case.units import DIMENSIONS, parse_quantity
+from dossier.case.units import DIMENSIONS, UnitError, parse_quantity, parse_size
+from dossier.physics.dust import grade
 
 __all__ = [
     "Band",
     "Concentration",
     "CountConcentration",
     "Density",
+    "Dust",
     "Flow",
     "Fraction",
     "KinematicViscosity",
@@ -192,6 +202,70 @@ class Dilution(Model):
         if not (1 <= self.upstream < 1e6 and 1 <= self.downstream < 1e6):
             raise ValueError("a dilution factor is 1 (undiluted) or larger")
         return self
+
+
+class Dust(Model):
+    """The test dust of a multi-pass run."""
+
+    kind: Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+    """Designation, such as "ISO 12103-1 A3"."""
+    batch: str = ""
+    counts: dict[str, str] = Field(default_factory=dict)
+    """Particles of each size and larger per mass, of a dust whose counts are not known here."""
+    source: str = ""
+    """Where `counts` are from."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _table(cls, raw: Any) -> Any:
+        if isinstance(raw, str):
+            raise ValueError(f"write dust = {{ kind = {raw[:60]!r}, batch = '...' }}")
+        return raw
+
+    @model_validator(mode="after")
+    def _known(self) -> "Dust":
+        known = grade(self.kind) == "A3"
+        if "12103" in self.kind and not grade(self.kind):
+            raise ValueError("this dust of ISO 12103 is not understood: write 'ISO 12103-1 A3'")
+        if known and self.counts:
+            raise ValueError("the counts of ISO 12103-1 A3 are known: leave counts out")
+        if not known and not (self.counts and self.source.strip()):
+            raise ValueError(
+                f"the counts of dust {self.kind!r} are not known here, only those of 'ISO 12103-1 "
+                "A3': add counts = { '5 um(c)' = '1.3e9 1/g', ... } and their source"
+            )
+        wrong = self._wrong_counts()
+        if wrong:
+            raise ValueError("counts of the dust: " + "; ".join(wrong))
+        return self
+
+    def _wrong_counts(self) -> list[str]:
+        """Return what is wrong with the counts: every entry that is none, or that rises."""
+        read: dict[float, float] = {}
+        wrong = []
+        for size, count in self.counts.items():
+            try:
+                at, value = parse_size(size), parse_quantity(count, "counts per mass")
+            except UnitError as error:
+                wrong.append(str(error))
+                continue
+            if not value > 0:
+                wrong.append(f"{count!r} at {size!r} is not above zero")
+            if at in read:
+                wrong.append(f"{size!r} is given twice")
+            read[at] = value
+        for (small, more), (large, less) in pairwise(sorted(read.items())):
+            if not more > less:
+                wrong.append(f"not fewer at {large:g} um(c) than at {small:g} um(c)")
+        return wrong
+
+    @property
+    def spectrum(self) -> tuple[tuple[float, float], ...]:
+        """Size [um(c)] and particles of it and larger in a mass [1/kg], sizes rising."""
+        pairs = (
+            (parse_size(s), parse_quantity(n, "counts per mass")) for s, n in self.counts.items()
+        )
+        return tuple(sorted(pairs))
 
 
 FilterName = Literal["candidate", "reference"]

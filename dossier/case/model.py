@@ -11,6 +11,7 @@ from dossier.case.fields import (
     CountConcentration,
     Density,
     Dilution,
+    Dust,
     Ends,
     FilterName,
     Flow,
@@ -89,6 +90,10 @@ class Circuit(Model):
     """Flow of the pump, where it is not the rated flow of the full-flow path."""
     gallery_pressure: Pressure | None = None
     """Regulated gauge pressure at the bearings [Pa]; it drives a fine path back to the sump."""
+
+    def path_of(self, named: str) -> str:
+        """Return the path that `named` is here: where there is but the fine one, that."""
+        return "fine" if self.arrangement == "partial_flow" else named
 
 
 class Oil(Model):
@@ -257,18 +262,6 @@ class Instrument(Model):
         if self.due < self.calibrated:
             raise ValueError(f"instrument {self.id!r} is due before it was calibrated")
         return self
-
-
-class Dust(Model):
-    """The test dust of a multi-pass run."""
-
-    kind: Name
-    """Designation, such as "ISO 12103-1 A3"."""
-    batch: Words = ""
-    counts: dict[str, Any] = Field(default_factory=dict)
-    """Particles per mass at each size, of a dust that is not known here."""
-    source: Words = ""
-    """Where `counts` are from."""
 
 
 class Conditions(Model):

@@ -30,6 +30,7 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "mass rate": ("kg/s", "0.12 g/h"),
     "concentration": ("kg/m**3", "10 mg/L"),
     "count concentration": ("1/mL", "20000 1/mL"),
+    "counts per mass": ("1/kg", "1.3e9 1/g"),
     "number": ("dimensionless", "75"),
     "fraction": ("dimensionless", "95 %"),
     "length": ("mm", "96 mm"),

@@ -170,7 +170,11 @@ def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, f
         other_sizes = say("the paths were counted at other sizes")
         notes.append(say("life with and without the fine path: {reason}", reason=other_sizes))
         return None, 0.0
-    mass = np.diff([dust.volume_finer(float(size)) for size in sizes])
+    try:
+        mass = np.diff([dust.volume_finer(float(size)) for size in sizes])
+    except ValueError as error:  # a size beyond the table of the dust
+        notes.append(say("life with and without the fine path: {reason}", reason=error))
+        return None, 0.0
     own, other = (class_efficiency(runs)[:-1] for runs in (main, fine))
     caught = (1.0 - share.value) * own
     cleaned = caught + share.value * other

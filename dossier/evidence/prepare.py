@@ -7,6 +7,7 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.check import Check
+from dossier.evidence.copies import copies
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
@@ -16,6 +17,7 @@ from dossier.evidence.validity_method import method_checks
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
 from dossier.evidence.validity_pressure import pressure_checks
+from dossier.evidence.validity_specimens import specimen_checks
 from dossier.words import say
 
 __all__ = ["prepare"]
@@ -76,16 +78,27 @@ def _checks(
     excluded: dict[str, str],
 ) -> Iterator[Check]:
     run_of = {run.record: run for run in runs}
+    own_records = [record for record in case.records if record.id in run_of]
+    follows = copies([(record, run_of[record.id].end_time) for record in own_records])
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     for record in case.records:
         if record.id in excluded:
             continue
         yield from general_checks(case, record, limits)
         yield from method_checks(case, record, limits)
+        yield from specimen_checks(case, record, limits)
         yield from other_checks(case, record, limits)
         if record.id in run_of:
-            own, swept = run_of[record.id], _same(sweeps, record)
-            found = multipass_checks(case, record, own, limits, _same(runs, record), swept)
+            own, swept = run_of[record.id], _same(case, sweeps, record)
+            found = multipass_checks(
+                case,
+                record,
+                own,
+                limits,
+                _same(case, runs, record),
+                swept,
+                follows.get(record.id, ""),
+            )
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
             yield from pressure_checks(case, record, sweep_of[record.id], limits)
@@ -105,6 +118,6 @@ def _for_both(
             )
 
 
-def _same(results: list[Result], record: Record) -> list[Result]:
-    side, path = record.entry.filter, record.entry.path
+def _same(case: Case, results: list[Result], record: Record) -> list[Result]:
+    side, path = record.entry.filter, case.application.circuit.path_of(record.entry.path)
     return [each for each in results if each.side == side and each.path == path]

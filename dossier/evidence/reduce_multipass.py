@@ -57,7 +57,8 @@ def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassRes
     base = multipass.base_level(level, injection, flow)
     balance, why = _balance(conditions, injected, base, end)
     return MultipassResult(
-        record=record.id, side=entry.filter, specimen=entry.specimen or "", path=entry.path,
+        record=record.id, side=entry.filter, specimen=entry.specimen or "",
+        path=case.application.circuit.path_of(entry.path),
         sizes=table.sizes, up=up, down=down, readings=readings, interval_ratio=interval,
         ratio=ratio, zero_downstream=zero, raw_up=counts[0], raw_down=counts[1],
         dispersion=counts[2], exposure=counts[3], counted_up=factors[0],

@@ -42,7 +42,8 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
     hot, lighter = _states(fluid, warmth[rows] + KELVIN)
     warmer = _fit(flow[rows], hot, lighter, drop[rows])
     return PressureDropResult(
-        record=record.id, side=entry.filter, specimen=entry.specimen or "", path=entry.path,
+        record=record.id, side=entry.filter, specimen=entry.specimen or "",
+        path=case.application.circuit.path_of(entry.path),
         flow=flow, pressure_drop=drop, temperature=warmth, viscosity=mu, density=rho,
         housing_rows=housing, assembly=assembly,
         per_flow=_slope(assembly, moved, STEP), per_kelvin=_slope(assembly, warmer, KELVIN),

@@ -43,8 +43,8 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     """Return the concentration summed over size classes over that of one cumulative balance [-].
 
     A cumulative efficiency holds for the size distribution it was measured with; in a sump the
-    coarse classes are thinned out more.  None where the paths were counted at different sizes, or
-    a class is not removed at all.
+    coarse classes are thinned out more.  None where the paths were counted at different sizes, a
+    size lies beyond the table of the dust, or a class is not removed at all.
     """
     arrangement = bench.case.application.circuit.arrangement
     paths = ["full_flow"] * (arrangement in HAS_MAIN) + ["fine"] * (arrangement in HAS_FINE)
@@ -56,7 +56,10 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
         return None
     start = int(np.argmin(np.abs(sizes - size)))
-    counts = np.array([dust.counts_per_mass(float(x)) for x in sizes])[start:]
+    try:
+        counts = np.array([dust.counts_per_mass(float(x)) for x in sizes[start:]])
+    except ValueError:  # a size beyond the table of the dust
+        return None
     weights = [1.0 - share, share] if len(paths) == 2 else [share if paths == ["fine"] else 1.0]
     by_class: Floats = np.zeros(len(counts))
     together = 0.0

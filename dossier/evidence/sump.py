@@ -133,7 +133,7 @@ def sump_estimate(
     if isinstance(rate, NotDemonstrated):
         return rate
     duty = bench.case.application.duty
-    if not duty.ingression_dust.upper().endswith("A3"):
+    if dust.grade(duty.ingression_dust) != "A3":
         words = later(
             "the number spectrum is known for ISO 12103-1 A3 only; the application states "
             "ingression_dust = {dust!r}"

@@ -28,6 +28,7 @@ def usable_runs(
     bench: Bench, side: Side, path: str = "full_flow"
 ) -> tuple[MultipassResult, ...] | NotDemonstrated:
     """Return the multi-pass runs of one filter, or why they cannot carry a result."""
+    path = bench.case.application.circuit.path_of(path)
     own = [run for run in bench.multipass if run.side == side and run.path == path]
     return whole(bench, side, "multipass", path, own)
 
@@ -36,6 +37,7 @@ def usable_sweeps(
     bench: Bench, side: Side, path: str = "full_flow"
 ) -> tuple[PressureDropResult, ...] | NotDemonstrated:
     """Return the flow sweeps of one filter, or why they cannot carry a result."""
+    path = bench.case.application.circuit.path_of(path)
     own = [sweep for sweep in bench.pressure if sweep.side == side and sweep.path == path]
     return whole(bench, side, "pressure_drop", path, own)
 
@@ -49,10 +51,13 @@ def whole(
     would be choosing among the evidence.  A record excluded by a recorded deviation, with its
     physical cause and who agreed, is accounted for.
     """
+    circuit = bench.case.application.circuit
     entries = [
         record.entry
         for record in bench.case.records
-        if record.entry.kind == kind and record.entry.filter == side and record.entry.path == path
+        if record.entry.kind == kind
+        and record.entry.filter == side
+        and circuit.path_of(record.entry.path) == path
     ]
     if not entries:
         reason = say("there is no {record} {of_side}", **_names(side, kind))

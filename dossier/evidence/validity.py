@@ -38,8 +38,9 @@ class Verdicts:
 
     met: bool | None
     found: str
-    instead: Literal["", "stated", "does not apply"] = ""
-    """The outcome where it is neither met nor not met, and that is no lack of evidence."""
+    instead: Literal["", "stated", "does not apply", "warning"] = ""
+    """The outcome where it is neither met nor not met, and that is no lack of evidence; or a
+    warning from a mandatory rule that has a wider limit beyond which it is not met."""
 
 
 def does_not_apply(why: str) -> Verdicts:

@@ -21,6 +21,8 @@ from dossier.evidence.validity import (
     does_not_apply,
     stated_instead,
 )
+from dossier.evidence.validity_balance import balance_rules
+from dossier.evidence.validity_readings import readings_rules
 from dossier.evidence.validity_relevance import relevance_rules, terms_of
 from dossier.words import later, say, say_count
 
@@ -34,10 +36,12 @@ def multipass_checks(
     limits: Limits,
     siblings: Sequence[MultipassResult],
     sweeps: Sequence[PressureDropResult],
+    follows: str,
 ) -> Iterator[Check]:
     """Yield every check of a reduced multi-pass record.
 
-    `siblings` are the runs of the same filter, `sweeps` its flow sweeps.
+    `siblings` are the runs of the same filter, `sweeps` its flow sweeps; `follows` says which other
+    run its counts follow, in words.
     """
     table = record.table
     assert isinstance(table, MultipassTable)
@@ -49,16 +53,16 @@ def multipass_checks(
         "injection level": lambda limit: _injection_level(record, limit),
         "base upstream level": lambda limit: _base_level(case, record, result, limit),
         "final level": lambda limit: _final_level(record, limit),
-        "coincidence": lambda _: _coincidence(case, record, table),
+        "coincidence": lambda limit: _coincidence(case, record, table, limit),
         "counting interval": lambda limit: _interval(table, limit),
         "sampled volume": lambda limit: _sampled(record, table, limit),
-        "readings": lambda limit: _readings(result, limit),
         "enough counts": lambda limit: _enough(result, limit),
         "upstream above downstream": lambda limit: _upstream(result, limit),
         "downstream counts something": lambda limit: _alive(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
-        "terminal reached": lambda _: _reached(result),
+        "noise of its own": lambda _: Verdicts(not follows, follows or say("follows no other run")),
+        "terminal reached": lambda limit: _reached(table, result, limit),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),
         "same sizes": lambda _: _same_sizes(result, siblings),
@@ -66,14 +70,38 @@ def multipass_checks(
         "scope of the method": lambda limit: _scope(result, limit),
     }
     rules |= relevance_rules(case, record, result, sweeps)
+    rules |= readings_rules(record, result, 60.0 * limits.first_minutes)
+    rules |= balance_rules(record, result)
     for name, rule in rules.items():
         check = apply_rule(limits, record, name, rule)
         if check is not None:
             yield check
 
 
-def _reached(result: MultipassResult) -> Verdicts:
-    return Verdicts(True, say("after {minutes:.1f} min", minutes=result.end_time / 60))
+def _reached(table: MultipassTable, result: MultipassResult, limit: Limit) -> Verdicts:
+    """Ask whether the terminal was approached: by no steeper a step than the rows before foretell.
+
+    The growth is taken in the logarithm of the pressure, the steepest of the last rows counts.
+    """
+    read = ~np.isnan(table.pressure_drop)
+    time, drop = table.time[read], table.pressure_drop[read]
+    after = int(np.searchsorted(time, result.end_time))  # the first row at the terminal or beyond
+    if after < LAST_ROWS or not (drop[:after] > 0).all():
+        return Verdicts(None, say("too few rows before the terminal"))
+    rows = slice(after - LAST_ROWS, after)
+    slope = max(0.0, float((np.diff(np.log(drop[rows])) / np.diff(time[rows])).max()))
+    ahead = limit.value * slope * float(time[after] - time[after - 1])
+    foretold = float(drop[after - 1] * np.exp(ahead)) * (1.0 + limit.tolerance)
+    end = say("after {minutes:.1f} min", minutes=result.end_time / 60)
+    found = say(
+        "{end}, from {last:.1f} kPa to {beyond:.1f} kPa, at most {foretold:.1f} kPa foretold",
+        end=end, last=drop[after - 1] / 1e3, beyond=drop[after] / 1e3, foretold=foretold / 1e3,
+    )  # fmt: skip
+    return Verdicts(bool(drop[after] <= foretold), found)
+
+
+LAST_ROWS = 5
+"""Rows before the terminal that foretell the next."""
 
 
 def _recorded(column: NDArray[np.float64], limit: Limit) -> bool:
@@ -87,10 +115,19 @@ def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
         return instead
     if table.flow is None or stated is None or not _recorded(table.flow, limit):
         return Verdicts(None, say("no flow column, or one with too many empty cells"))
-    mean = float(np.nanmean(table.flow))
+    read = table.flow[~np.isnan(table.flow)]
+    mean = float(read.mean())
     off = mean / stated.value - 1.0
-    found = say("mean {mean:.2f} L/min, {off:+.1%} off", mean=mean * 6e4, off=off)
-    return Verdicts(abs(off) <= limit.value, found)
+    inside = float((np.abs(read / stated.value - 1.0) <= limit.value).mean())
+    found = say(
+        "mean {mean:.2f} L/min, {off:+.1%} off, {inside:.0%} of the rows inside",
+        mean=mean * 6e4, off=off, inside=inside,
+    )  # fmt: skip
+    return Verdicts(abs(off) <= limit.value and inside >= MOST_INSIDE, found)
+
+
+MOST_INSIDE = 0.95
+"""Share of the readings of a condition that have to lie inside its tolerance [-]."""
 
 
 def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
@@ -115,7 +152,7 @@ def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdict
     found = say(
         "{inside:.0%} of rows inside, largest deviation {off:.1f} K", inside=inside, off=off.max()
     )
-    return Verdicts(inside >= 0.95, found)
+    return Verdicts(inside >= MOST_INSIDE, found)
 
 
 def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
@@ -164,7 +201,11 @@ def _final_level(record: Record, limit: Limit) -> Verdicts:
     return Verdicts(0 <= final.value < limit.value, found)
 
 
-def _coincidence(case: Case, record: Record, table: MultipassTable) -> Verdicts:
+def _coincidence(case: Case, record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
+    if table.sizes[0] > limit.value:
+        # The sensor sees what is smaller as well, and most particles are.
+        words = say("counted from {size:g} µm(c) up, too few to judge", size=table.sizes[0])
+        return Verdicts(False, words)
     used = [case.instrument(name) for name in record.entry.instruments]
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
@@ -198,17 +239,6 @@ def _sampled(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     rate = 60.0 * volume / float(np.median(np.diff(table.time)))
     found = say("{rate:.3g} mL in a minute", rate=rate * 1e6)
     return Verdicts(0 < rate <= limit.value, found)
-
-
-def _readings(result: MultipassResult, limit: Limit) -> Verdicts:
-    most = result.readings.max(axis=1)
-    share = result.readings[1:].min(axis=1) / np.maximum(most[1:], 1)
-    spacing = float(np.median(np.diff(result.time))) if len(result.time) > 1 else np.inf
-    wanted = result.end_time / 10.0 / spacing
-    fullest = float((result.readings[1:].min(axis=1) / wanted).min())
-    worst = min(float(share.min()), fullest)
-    found = say("at least {worst:.0%} of a tenth's readings present", worst=worst)
-    return Verdicts(worst >= limit.value, found)
 
 
 def _enough(result: MultipassResult, limit: Limit) -> Verdicts:

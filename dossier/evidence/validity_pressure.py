@@ -35,14 +35,14 @@ def pressure_checks(
 
 
 def _clean(case: Case, record: Record) -> Verdicts:
-    own = record.entry
+    own, path_of = record.entry, case.application.circuit.path_of
     last = own.finished or own.tested
     runs = [
         each.entry.tested
         for each in case.records
         if each.entry.kind == "multipass"
-        and (each.entry.filter, each.entry.path, each.entry.specimen)
-        == (own.filter, own.path, own.specimen)
+        and (each.entry.filter, path_of(each.entry.path), each.entry.specimen)
+        == (own.filter, path_of(own.path), own.specimen)
     ]
     if not runs:
         return Verdicts(True, say("no multi-pass run of this specimen"))

@@ -5,13 +5,17 @@ the counted sizes hold about twice the mass that made them, since grains are fla
 """
 
 import math
+import re
 from bisect import bisect_right
+from collections.abc import Sequence
 
 from dossier.words import later, say
 
 __all__ = [
     "counts_per_mass",
     "counts_per_mass_limits",
+    "grade",
+    "interpolated",
     "particle_rate",
     "volume_finer",
     "volume_finer_limits",
@@ -34,6 +38,38 @@ _FINER: tuple[Row, ...] = (
 
 _TO_PER_KG = 1e8
 """(1/mL) at 10 mg/L = 1e6/m3 at 0.01 kg/m3 = 1e8 a kilogram."""
+
+
+_DESIGNATION = re.compile(
+    r"(?:[A-Z/]+[ -])*[A-Z/]*12103(?: ?- ?1)?(?: ?: ?\d{4})? ?[-,;(]? ?(?:GRADE )?A ?([1-4])\)?"
+    r"(?: ?[,;(]? ?(ULTRAFINE|FINE|MEDIUM|COARSE)(?: TEST)?(?: DUST)?\)?)?"
+)
+_WORDS = {"A1": "ULTRAFINE", "A2": "FINE", "A3": "MEDIUM", "A4": "COARSE"}
+
+
+def grade(designation: str) -> str:
+    """Return the grade, "A1" to "A4", that a designation of ISO 12103-1 dust names; else "".
+
+    Blanks, commas, case, the year and the prefix of a national adoption make no difference; words
+    that name another grade than the letter do.  Words of the grades: ISO 12103-1 (from memory).
+    """
+    found = _DESIGNATION.fullmatch(" ".join(designation.upper().split()))
+    if found is None:
+        return ""
+    letter = f"A{found[1]}"
+    return letter if found[2] in {None, _WORDS[letter]} else ""
+
+
+def interpolated(table: Sequence[tuple[float, float]], size: float) -> float:
+    """Return the particles of `size` [um(c)] and larger in a mass of another dust [1/kg].
+
+    `table` holds sizes [um(c)], which rise, with counts [1/kg]; a straight line between them in
+    both logarithms.  Raises ValueError for a size outside it.
+    """
+    if size in dict(table):
+        return dict(table)[size]
+    below, above, weight = _bracket(tuple((x, n, n) for x, n in table), size, "um(c)")
+    return float(below[1] * (above[1] / below[1]) ** weight)
 
 
 def counts_per_mass(size: float) -> float:

@@ -68,29 +68,37 @@ class RetainedMass(NamedTuple):
 
 
 def terminal_time(time: Floats, pressure_drop: Floats, terminal: float) -> float:
-    """Return when the terminal differential pressure is first reached [s].
+    """Return when the terminal differential pressure is reached and stays reached [s].
 
-    Straight line between the rows before and after the first crossing.  `time` (n,) [s] rises,
-    `pressure_drop` (n,) and `terminal` [Pa] are of the assembly.  Rows with NaN pressure are
-    skipped.  Raises ValueError when the terminal is not reached or was passed before the first
-    row, and for values that are not finite.  Source: ISO 16889:2008, test end (from memory).
+    Straight line between the last row below it and the next: a single high reading ends no run.
+    `time` (n,) [s] rises, `pressure_drop` (n,) and `terminal` [Pa] are of the assembly.  Rows with
+    NaN pressure are skipped.  Raises ValueError when the terminal is not reached, was passed before
+    the first row or is not kept to the last, and for values that are not finite.
+    Source: ISO 16889:2008, test end (from memory).
     """
     positive(later("terminal differential pressure"), terminal, "Pa")
     read = ~np.isnan(np.asarray(pressure_drop, dtype=float))
     t = increasing(later("time"), np.asarray(time, dtype=float)[read], "s")
     drop = all_finite(later("differential pressure"), pressure_drop[read], "Pa")
-    after = int(np.argmax(drop >= terminal))
-    if not drop[after] >= terminal:
+    below = np.flatnonzero(drop < terminal)
+    if len(below) == len(drop):
         words = later(
             "the terminal differential pressure of {terminal:g} kPa is not reached: the highest "
             "reading is {highest:g} kPa"
         )
         raise ValueError(say(words, terminal=terminal / 1e3, highest=drop.max() / 1e3))
-    if after == 0:
+    if drop[0] >= terminal:
         words = later(
             "the first reading, {first:g} kPa, is not below the terminal of {terminal:g} kPa"
         )
         raise ValueError(say(words, first=drop[0] / 1e3, terminal=terminal / 1e3))
+    after = int(below[-1]) + 1
+    if after == len(drop):
+        words = later(
+            "the terminal differential pressure of {terminal:g} kPa is passed and not kept: the "
+            "last reading is {last:g} kPa"
+        )
+        raise ValueError(say(words, terminal=terminal / 1e3, last=drop[-1] / 1e3))
     part = (terminal - drop[after - 1]) / (drop[after] - drop[after - 1])
     return float(t[after - 1] + part * (t[after] - t[after - 1]))
 

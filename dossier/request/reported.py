@@ -152,6 +152,11 @@ _CONDITIONS = {
             "{ upstream = ..., downstream = ... }",
             later("dilution factors of the counted samples; 1 where undiluted"),
         ),
+        Reported(
+            "dust",
+            '{ kind = "ISO 12103-1 A3", batch = "..." }',
+            later("test dust and its batch; another dust with counts per mass and their source"),
+        ),
     ),
     "pressure_drop": (
         Reported(

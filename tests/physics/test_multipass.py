@@ -95,10 +95,10 @@ class TestTerminalTime:
         found = mp.terminal_time(np.array([0.0, 1000.0, 2000.0]), drop * 1e3, kpa * 1e3)
         assert found == pytest.approx(10.0 * share, rel=1e-12)
 
-    def test_first_crossing_counts_and_empty_rows_are_skipped(self):
+    def test_the_crossing_that_stays_counts_and_empty_rows_are_skipped(self):
         time = np.array([0.0, 60.0, 120.0, 180.0, 240.0, 300.0])
         drop = np.array([10.0, math.nan, 30.0, 20.0, math.nan, 40.0])
-        assert mp.terminal_time(time, drop, 25.0) == pytest.approx(90.0)
+        assert mp.terminal_time(time, drop, 25.0) == pytest.approx(210.0)
         assert mp.terminal_time(time, drop, 35.0) == pytest.approx(270.0)
 
     def test_a_row_on_the_terminal_is_the_end(self):
@@ -116,6 +116,7 @@ class TestTerminalTime:
         [
             ([1.0, 2.0, 3.0], 3.1, "not reached"),
             ([1.0, math.nan, math.nan], 3.1, "not reached"),
+            ([1.0, 6.0, 3.0], 5.0, "passed and not kept"),
             ([5.0, 6.0, 7.0], 4.0, "first reading"),
             ([5.0, 6.0, 7.0], 5.0, "first reading"),
             ([1.0, math.inf, 7.0], 5.0, "finite"),

@@ -146,6 +146,7 @@ def answers(kind, run):
             "housing_pressure_drop": f'"{run.housing_pressure_drop} kPa"',
             "sample_volume": '"25 mL"',
             "dilution": "{ upstream = 10, downstream = 10 }",
+            "dust": '{ kind = "ISO 12103-1 A3", batch = "B1" }',
         }
     return lines
 

@@ -1,0 +1,185 @@
+"""Does the noise of one multi-pass run follow that of another? Counting noise is never shared.
+
+What a run is expected to count changes slowly and may be alike in two runs; by how far each reading
+misses it is chance. It is compared class by class, at every shift and in both directions of time,
+whatever factor or trend the counts were given, and row by row, for rows taken out or mixed.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Record
+from dossier.evidence.validity_readings import sides_of
+from dossier.words import say
+
+__all__ = ["copies"]
+
+Floats = NDArray[np.float64]
+
+FEWEST, FEWEST_ALONE = 10, 20
+"""Rows that two runs must share to be compared: all their classes together, and one alone, which
+20 rows put into the same order by chance once in 20 factorial."""
+LEAST_COUNT = 4.0
+"""Mean raw count below which a class carries too little noise of its own."""
+MOST = 2000
+"""Rows of a run that are compared."""
+DEGREE = 3
+"""Degree of the polynomial in time that is taken off each class."""
+BEYOND = 7.0
+"""Standard deviations of the sum over all classes from which one run follows the other: some
+100 000 shifts of all pairs of a case are looked at, and classes may have a cause in common."""
+ALONE = 1e-20
+"""Chance of a single class following another below which it was copied by itself."""
+NEAR = 0.25
+"""Squared distance to the nearest row over that to the second from which a row has a twin."""
+LEAST_CLASSES = 6
+"""Classes with noise of their own that tell one row from another."""
+TWINS = 0.3
+"""Share of the rows with a twin from which rows were copied."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Noise:
+    """What is left of each class of counts of one run without its trend."""
+
+    record: str
+    scores: Floats
+    """Normal scores of the ranks (n, s), zero where no reading is; unit variance."""
+
+
+def copies(runs: Sequence[tuple[Record, float]]) -> Mapping[str, str]:
+    """Return record -> what it follows, in words, for each run whose noise is not its own.
+
+    `runs` are multi-pass records with the time [s] at which each ended.
+    """
+    noises = [noise for noise in map(_noise, runs) if noise is not None]
+    found: dict[str, str] = {}
+    for noise in noises:
+        share = _twins(noise.scores, noise.scores, own=True)
+        if share > TWINS:
+            words = say("{share:.0%} of the rows repeat other rows of the same run", share=share)
+            found.setdefault(noise.record, words)
+    for one, other in combinations(noises, 2):
+        words = _follows(one, other)
+        for noise, known in ((one, other), (other, one)):
+            if words:
+                text = say("{words} record {known}", words=words, known=known.record)
+                found.setdefault(noise.record, text)
+    return found
+
+
+def _noise(run: tuple[Record, float]) -> _Noise | None:
+    record, end = run
+    columns = []
+    for side in sides_of(record, end):
+        for raw in side.classes[:MOST].T:
+            read = ~np.isnan(raw)
+            if read.sum() < FEWEST or raw[read].mean() < LEAST_COUNT:
+                columns.append(np.zeros(len(raw)))
+                continue
+            columns.append(_scores(raw, read))
+    if not columns or len(columns[0]) < FEWEST:
+        return None
+    return _Noise(record.id, np.column_stack(columns))
+
+
+def _scores(raw: Floats, read: NDArray[np.bool_]) -> Floats:
+    """Return the normal scores of what each count misses its trend by, zero where none is.
+
+    The square root makes the noise of a count the same whatever its size (F. J. Anscombe,
+    Biometrika 35 (1948), 246, from memory).
+    """
+    from scipy.special import ndtri
+
+    time = np.linspace(-1.0, 1.0, len(raw))[read]
+    steady = np.sqrt(np.maximum(raw[read], 0.0) + 0.375)
+    left = steady - np.polynomial.Polynomial.fit(time, steady, DEGREE)(time)
+    ranks = np.argsort(np.argsort(left, kind="stable")) + 0.5
+    scores = np.zeros(len(raw))
+    scores[read] = ndtri(ranks / len(left))
+    result: Floats = scores / np.sqrt((scores[read] ** 2).mean())
+    return result
+
+
+def _follows(one: _Noise, other: _Noise) -> str:
+    """Return how one run follows the other, in words that end before its name, or nothing."""
+    for second, way in ((other.scores, 1), (other.scores[::-1], -1)):
+        together, alone = _agreement(one.scores, second)
+        if together > BEYOND or alone < ALONE:
+            return (
+                say("the noise of the counts follows, back to front, that of")
+                if way < 0
+                else say("the noise of the counts follows that of")
+            )
+    share = _twins(one.scores, other.scores)
+    if share > TWINS:
+        return say("{share:.0%} of the rows follow rows of", share=share)
+    return ""
+
+
+def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
+    """Return how the classes (n, s) and (m, s) of two runs agree at their best shift.
+
+    By how many standard deviations all of them do, in the scatter of their sum over all shifts
+    where that is larger than chance: what drives all classes, or is slow, makes no copy.  And the
+    least chance that one class follows its like, by the t distribution of a correlation of ranks
+    (M. G. Kendall, from memory), in the scatter over all shifts as well.
+    """
+    from scipy.special import stdtr
+
+    used = a.any(axis=0) & b.any(axis=0)
+    a, b = a[:, used], b[:, used]
+    length = len(a) + len(b) - 1
+    ones = (np.ones((len(a), 1)), np.ones((len(b), 1)))
+    rows = np.rint(_sums(*ones, length))
+    enough = rows[:, 0] >= FEWEST
+    if not used.any() or not enough.any():
+        return 0.0, 1.0
+    rows = rows[enough]
+    sums = _sums(a, b, length)[enough]
+    chance = np.maximum(_sums(a**2, ones[1], length) * _sums(ones[0], b**2, length), 1e-12)[enough]
+    z = sums.sum(axis=1) / np.sqrt(chance.sum(axis=1) / rows[:, 0])
+    together = float(z.max()) / _scatter(z)
+    long = rows[:, 0] >= FEWEST_ALONE
+    if not long.any():
+        return together, 1.0
+    r = np.clip(sums / np.sqrt(chance), -1.0, 1.0 - 1e-12)[long]
+    t = r * np.sqrt((rows[long] - 2.0) / (1.0 - r**2))
+    t = t / np.array([_scatter(each) for each in t.T])
+    return together, float(stdtr(rows[long] - 2.0, -t).min())
+
+
+def _sums(a: Floats, b: Floats, length: int) -> Floats:
+    """Return the sums of products of two series in columns at every shift (length, s)."""
+    size = 1 << int(length).bit_length()
+    product = np.fft.rfft(a, size, axis=0) * np.fft.rfft(b[::-1], size, axis=0)
+    result: Floats = np.fft.irfft(product, size, axis=0)[:length]
+    return result
+
+
+def _scatter(values: Floats) -> float:
+    """Return the scatter of the middle of normal values (n,) [-], one at least."""
+    return max(1.0, 1.4826 * float(np.median(np.abs(values))))
+
+
+def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
+    """Return the share of the rows of one run that have just one row of the other beside them [-].
+
+    With `own`, of other rows of the same run.
+    """
+    used = a.any(axis=0) & b.any(axis=0)
+    if used.sum() < LEAST_CLASSES:
+        return 0.0
+    a, b = a[:, used], b[:, used]
+    distance = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T
+    if own:
+        np.fill_diagonal(distance, np.inf)
+    shares = []
+    for axis in (0, 1):
+        nearest, second = np.moveaxis(np.partition(distance, 1, axis=axis), axis, 0)[:2]
+        shares.append(float((np.maximum(nearest, 0.0) < NEAR * second).mean()))
+    return max(shares)

@@ -1,0 +1,223 @@
+"""Does the loop of a multi-pass run balance by particles? Its rules, and the rule of its dust.
+
+At steady state what is injected leaves with the filter: n = N_up - N_down at every size, which is
+the same as N_up = n ratio / (ratio - 1) (particle balance of the loop, arithmetic).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Record
+from dossier.evidence.limits import Limit
+from dossier.evidence.reduced import MultipassResult
+from dossier.evidence.spoken import shown
+from dossier.evidence.validity import Rule, Verdicts, does_not_apply
+from dossier.physics import dust
+from dossier.words import later, say
+
+__all__ = ["balance_rules"]
+
+Floats = NDArray[np.float64]
+
+LARGEST = 20.0
+"""Size [um(c)] up to which the balance decides: larger particles settle and clump."""
+LEAST_RATIO = 1.5
+"""Filtration ratio below which 5 % of error in both counters moves the quotient by over 25 %."""
+NOISE = 0.05
+"""Counting noise of a quotient [-] above which too few were counted to judge it."""
+TURNOVERS = 5.0
+"""Time constants after which a loop has settled to within 1 %."""
+LEAST_TENTHS = 4
+"""Settled tenths that a judgement takes."""
+
+
+def balance_rules(record: Record, result: MultipassResult) -> dict[str, Rule]:
+    """Return the rules of the particle balance on one reduced run."""
+    return {
+        "test dust": lambda _: _dust(record),
+        "particle balance": lambda limit: _balance(record, result, limit),
+        "recirculation": lambda limit: _recirculation(record, result, limit),
+    }
+
+
+def _dust(record: Record) -> Verdicts:
+    stated = record.entry.conditions.dust
+    if stated is None:
+        return Verdicts(None, say("no test dust stated"))
+    if dust.grade(stated.kind) == "A3":
+        return Verdicts(True, stated.kind)
+    words = say("{dust}, counts per mass from {source}", dust=stated.kind, source=stated.source)
+    return Verdicts(False, words)
+
+
+@dataclass(slots=True)
+class _Judged:
+    """Quotients of the sizes that were judged, and why the others were not."""
+
+    quotients: dict[float, float] = field(default_factory=dict)
+    steep: list[float] = field(default_factory=list)
+    unknown: list[float] = field(default_factory=list)
+    few: list[float] = field(default_factory=list)
+
+    @property
+    def left_out(self) -> str:
+        """The sizes that the rule does not apply to, in words."""
+        reasons = (
+            (later("ratio too close to 1 at {sizes} µm(c)"), self.steep),
+            (later("no counts of the dust at {sizes} µm(c)"), self.unknown),
+            (later("too few counted at {sizes} µm(c)"), self.few),
+        )
+        return "; ".join(
+            say(words, sizes=", ".join(shown(size, "g") for size in sizes))
+            for words, sizes in reasons
+            if sizes
+        )
+
+
+def _balance(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    """Hold what each size's counts say was injected against what the dust holds."""
+    found = _quotients(record, result)
+    deciding = {size: q for size, q in found.quotients.items() if size <= LARGEST}
+    if not found.quotients:
+        if found.unknown and not found.steep:
+            return Verdicts(None, found.left_out)
+        return does_not_apply(found.left_out)
+    words = _listed(found.quotients)
+    if found.left_out:
+        words = say("{quotients}; does not apply: {left}", quotients=words, left=found.left_out)
+    highest, lowest = (end(deciding.values(), default=1.0) for end in (max, min))
+    if not 1.0 / limit.value <= lowest <= highest <= limit.value * min(lowest, 1.0):
+        return Verdicts(False, words)
+    off = [q for q in found.quotients.values() if abs(q - 1.0) > limit.tolerance]
+    return Verdicts(False, words, "warning") if off else Verdicts(True, words)
+
+
+def _quotients(record: Record, result: MultipassResult) -> _Judged:
+    found = _Judged()
+    for k, size in enumerate(float(each) for each in result.sizes):
+        once = _once_through(record, result, size)
+        up, down = result.up[:, k], result.down[:, k]
+        if once is None:
+            found.unknown.append(size)
+            continue
+        settled = _settled(record, result, k)
+        ratio = up[settled].sum() / max(float(down[settled].sum()), 1e-300)
+        if len(settled) < LEAST_TENTHS or ratio < LEAST_RATIO:
+            found.steep.append(size)
+            continue
+        readings = result.readings[settled, k]
+        variance = up[settled] / (readings * result.counted_up)
+        variance = variance + down[settled] / (readings * result.counted_down)
+        if np.sqrt(variance.sum()) / len(settled) > NOISE * once:
+            found.few.append(size)
+        else:
+            found.quotients[size] = float((up[settled] - down[settled]).mean()) / once
+    return found
+
+
+def _once_through(record: Record, result: MultipassResult, size: float) -> float | None:
+    """Return the count [1/mL] of the base level's dust at `size`; None beyond its table."""
+    stated = record.entry.conditions.dust
+    try:
+        if stated is not None and stated.counts:
+            counts = dust.interpolated(stated.spectrum, size)
+        else:
+            counts = dust.counts_per_mass(size)
+    except ValueError:
+        return None
+    return counts * result.base_level / 1e6
+
+
+def _settled(record: Record, result: MultipassResult, k: int) -> NDArray[np.int64]:
+    """Return the tenths in which the loop has settled at size k, the first never among them.
+
+    A deviation of the loop dies away with the time constant V / (Q (1 - 1 / ratio)): the volume
+    over what the filter cleans (mass balance of a mixed volume).
+    """
+    volume = record.entry.conditions.system_volume
+    cleaned = 1.0 - result.down[:, k].sum() / result.up[:, k].sum()
+    constant = (volume.value if volume else 0.0) / (result.flow * max(cleaned, 1e-3))
+    starts = result.end_time * np.arange(10) / 10.0
+    return np.flatnonzero((starts >= TURNOVERS * constant) & (starts > 0))
+
+
+def _listed(quotients: dict[float, float]) -> str:
+    return ", ".join(
+        say("{quotient:.2f} at {size:g} µm(c)", quotient=q, size=size)
+        for size, q in quotients.items()
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Slope:
+    """How far upstream counts rise with downstream counts at one size [-]."""
+
+    size: float
+    value: float
+    half: float
+    """Half-width of what noise and the injection can do to it."""
+
+
+def _recirculation(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    """Hold the rise of the upstream counts in the test against that of the downstream counts.
+
+    What passes comes back, so that both rise alike whatever the dust: N_up = n + N_down.  A factor
+    that is wrong on one side alone shows as a slope of that factor.
+    """
+    slopes = [each for each in _slopes(record, result, limit.tolerance) if each is not None]
+    for each in slopes:
+        low, high = each.value - each.half, each.value + each.half
+        if low > limit.value or high < 1.0 / limit.value:
+            return Verdicts(False, _risen(each))
+    if not slopes or min(slopes, key=lambda each: each.half).half > limit.value - 1.0:
+        return does_not_apply(say("downstream counts too steady, or too few, to tell"))
+    return Verdicts(True, _risen(min(slopes, key=lambda each: each.half)))
+
+
+def _risen(slope: _Slope) -> str:
+    return say(
+        "upstream rises {slope:.2f} ± {half:.2f} for each that downstream rises, at {size:g} µm(c)",
+        slope=slope.value, half=slope.half, size=slope.size,
+    )  # fmt: skip
+
+
+def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_Slope | None]:
+    """Return the slope at each size, or None where the downstream counts do not tell.
+
+    `drift` [-] is how far the injected counts of that size may move against those of the size that
+    stands for the injection: the smallest of which the filter lets less than a tenth pass.
+    """
+    passed = result.down.sum(axis=0) / result.up.sum(axis=0)
+    held = np.flatnonzero((passed < 0.1) & (result.sizes <= LARGEST))
+    found: list[_Slope | None] = []
+    for k in range(len(result.sizes)):
+        own = held[held != k]
+        if not len(own):
+            found.append(None)
+            continue
+        injected = result.up[:, own[0]] - result.down[:, own[0]]
+        found.append(_slope(result, k, injected, _settled(record, result, k), drift))
+    return found
+
+
+def _slope(
+    result: MultipassResult, k: int, injected: Floats, rows: NDArray[np.int64], drift: float
+) -> _Slope | None:
+    up, down, n = result.up[rows, k], result.down[rows, k], injected[rows]
+    if len(rows) < LEAST_TENTHS + 2 or not (n > 0).all():
+        return None
+    noise = float((down / (result.readings[rows, k] * result.counted_down)).mean())
+    blurred = noise / max(float(np.var(down)), 1e-300)
+    if blurred > 0.2:
+        return None
+    terms = np.column_stack([n / n.mean(), down])
+    (level, slope), *_ = np.linalg.lstsq(terms, up, rcond=None)
+    left = float(((up - terms @ np.array([level, slope])) ** 2).sum()) / (len(rows) - 2)
+    u = float(np.sqrt(left * np.linalg.pinv(terms.T @ terms)[1, 1]))
+    moved = drift * abs(float(level)) / float(np.ptp(down))
+    # Noise of what a line is fitted against makes its slope too small, by this share at most.
+    half = 4.0 * u + moved + blurred * abs(float(slope))
+    return _Slope(float(result.sizes[k]), float(slope), half)
