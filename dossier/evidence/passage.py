@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.combine import combine, generator, widening
-from dossier.evidence.draws import DRAWS
+from dossier.evidence.draws import DRAWS, farther
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.instruments import InputAccuracy, ratio_accuracy
 from dossier.evidence.reduced import MultipassResult
@@ -185,9 +185,9 @@ def _few(
     if not linear.value > 0:
         known = counter_components(bench, [p.record for p in passages], [1.0] * len(passages))
         relative = math.sqrt(sum(c.u**2 for c in known))
-    own = own * np.exp(relative * rng.standard_normal(DRAWS))
-    samples = own.mean(axis=0) + _excess(passages, rng)
-    samples = np.maximum(samples, 0.0)
+    common = np.exp(relative * rng.standard_normal(DRAWS))
+    samples = np.maximum(_scattered(passages, own.mean(axis=0)), 0.0) * common
+    own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)
     upper = float(np.quantile(samples, 0.95))
     return Estimate(
@@ -215,13 +215,15 @@ def _few(
     )
 
 
-def _excess(passages: Sequence[Passage], rng: np.random.Generator) -> Floats:
-    """Return draws of the scatter of the specimens beyond what counting explains."""
+def _scattered(passages: Sequence[Passage], mean: Floats) -> Floats:
+    """Return draws of the `mean` (m,) [-], no nearer than the scatter of the specimens allows."""
+    from scipy.special import ndtri
+
     n = len(passages)
     if n < 2:
-        return np.zeros(DRAWS)
-    scatter = float(np.var([each.value for each in passages], ddof=1)) / n
-    counting = sum(each.u**2 for each in passages) / n**2
-    spread = math.sqrt(max(0.0, scatter - counting))
-    draws: Floats = spread * rng.standard_t(n - 1, DRAWS)
-    return draws
+        return mean
+    scatter = float(np.std([each.value for each in passages], ddof=1)) / math.sqrt(n)
+    centre = float(np.median(mean))
+    ranks = np.empty(len(mean))
+    ranks[np.argsort(mean)] = (np.arange(len(mean)) + 0.5) / len(mean)
+    return centre + farther(mean - centre, ndtri(ranks), scatter, n - 1.0)

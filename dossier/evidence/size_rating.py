@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.combine import generator, larger_component, scatter_component
-from dossier.evidence.draws import DRAWS
+from dossier.evidence.draws import DRAWS, drawn
 from dossier.evidence.estimate import Bound, Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.passage import COUNTERS, COUNTING, counter_components
 from dossier.evidence.reduced import MultipassResult
@@ -50,9 +50,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
     values = np.array([each.value for each in nominal])
     scatter = _scatter(values, own)
-    few = scatter.dof < math.inf
-    spread = scatter.u * (rng.standard_t(scatter.dof, DRAWS) if few else rng.normal(size=DRAWS))
-    samples = shared.mean(axis=0) + spread
+    samples = shared.mean(axis=0) + drawn(scatter, rng)
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
     finite = samples[np.isfinite(samples)]
     middle = shared.mean(axis=0)
@@ -114,7 +112,7 @@ def _scatter(values: Floats, own: Floats) -> Component:
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= counting:
         return scatter_component(n, scatter)
-    return larger_component(COUNTING, n, counting)
+    return larger_component(COUNTING, n, counting, scatter)
 
 
 def _specimens(
