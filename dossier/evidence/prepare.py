@@ -7,6 +7,7 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.check import Check
+from dossier.evidence.demand import resolve
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
@@ -14,7 +15,7 @@ from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.validity import cover, general_checks, unusable
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
-from dossier.evidence.validity_pressure import pressure_checks
+from dossier.evidence.validity_pressure import decided_pressures, pressure_checks
 from dossier.words import say
 
 __all__ = ["prepare"]
@@ -77,6 +78,7 @@ def _checks(
     sweeps: list[PressureDropResult],
     excluded: dict[str, str],
 ) -> Iterator[Check]:
+    demands, _ = resolve(case.application, "")
     run_of = {run.record: run for run in runs}
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     for record in case.records:
@@ -89,7 +91,8 @@ def _checks(
             found = multipass_checks(case, record, own, limits, _same(runs, record), swept)
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
-            yield from pressure_checks(case, record, sweep_of[record.id], limits)
+            decided = decided_pressures(case, demands, record.entry.path)
+            yield from pressure_checks(case, record, sweep_of[record.id], limits, decided)
 
 
 def _for_both(

@@ -87,8 +87,8 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "own degrees of freedom, as the root of the sum of squares; where few specimens happen "
             "to scatter less than their own errors, whichever of the two limits lies farther out "
             "stands. With few specimens this keeps the stated risk, which common effective degrees "
-            "of freedom would exceed. The half-width of a 95 % interval is the root mean square of "
-            "the two."
+            "of freedom (Welch and Satterthwaite) would exceed. The square of the half-width of a "
+            "95 % interval is four fifths by those and one fifth by these."
         ),
     )
 
