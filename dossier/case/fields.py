@@ -16,7 +16,6 @@ __all__ = [
     "Density",
     "Flow",
     "Fraction",
-    "KinematicViscosity",
     "MassRate",
     "Measured",
     "Model",
@@ -123,7 +122,6 @@ def _positive(raw: object, dimension: str, value: float) -> float:
 Flow = Annotated[float, _In("flow")]
 Pressure = Annotated[float, _In("pressure")]
 Temperature = Annotated[float, _In("temperature")]
-KinematicViscosity = Annotated[float, _In("kinematic viscosity")]
 Density = Annotated[float, _In("density")]
 Volume = Annotated[float, _In("volume")]
 Time = Annotated[float, _In("time")]
@@ -133,6 +131,7 @@ Concentration = Annotated[Measured, _MeasuredIn("concentration")]
 MassRate = Annotated[Measured, _MeasuredIn("mass rate")]
 MeasuredFlow = Annotated[Measured, _MeasuredIn("flow")]
 MeasuredVolume = Annotated[Measured, _MeasuredIn("volume")]
+MeasuredViscosity = Annotated[Measured, _MeasuredIn("kinematic viscosity")]
 MeasuredPressure = Annotated[Measured, _MeasuredIn("pressure")]
 
 
