@@ -26,7 +26,6 @@ __all__ = [
     "Dust",
     "Flow",
     "Fraction",
-    "KinematicViscosity",
     "MassRate",
     "Measured",
     "Model",
@@ -133,7 +132,6 @@ def _positive(raw: object, dimension: str, value: float) -> float:
 Flow = Annotated[float, _In("flow")]
 Pressure = Annotated[float, _In("pressure")]
 Temperature = Annotated[float, _In("temperature")]
-KinematicViscosity = Annotated[float, _In("kinematic viscosity")]
 Density = Annotated[float, _In("density")]
 Volume = Annotated[float, _In("volume")]
 Time = Annotated[float, _In("time")]
@@ -143,6 +141,7 @@ Concentration = Annotated[Measured, _MeasuredIn("concentration")]
 MassRate = Annotated[Measured, _MeasuredIn("mass rate")]
 MeasuredFlow = Annotated[Measured, _MeasuredIn("flow")]
 MeasuredVolume = Annotated[Measured, _MeasuredIn("volume")]
+MeasuredViscosity = Annotated[Measured, _MeasuredIn("kinematic viscosity")]
 MeasuredPressure = Annotated[Measured, _MeasuredIn("pressure")]
 
 

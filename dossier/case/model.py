@@ -16,10 +16,10 @@ from dossier.case.fields import (
     FilterName,
     Flow,
     Fraction,
-    KinematicViscosity,
     MassRate,
     MeasuredFlow,
     MeasuredPressure,
+    MeasuredViscosity,
     MeasuredVolume,
     Model,
     Pressure,
@@ -100,13 +100,13 @@ class Oil(Model):
     """The oil of the application."""
 
     description: Words = ""
-    kv40: KinematicViscosity
-    kv100: KinematicViscosity
+    kv40: MeasuredViscosity
+    kv100: MeasuredViscosity
     density15: Density
 
     @model_validator(mode="after")
     def _thinner_when_hot(self) -> "Oil":
-        if not self.kv40 > self.kv100 > 0:
+        if not self.kv40.value > self.kv100.value > 0:
             raise ValueError("kv40 must be larger than kv100, and both above zero")
         return self
 
@@ -252,6 +252,8 @@ class Instrument(Model):
     certificate: Words = ""
     size_u: Fraction | None = None
     """Relative standard uncertainty of a particle count from calibration [-]."""
+    diameter_u: Fraction | None = None
+    """Relative standard uncertainty of the sizes that a particle counter counts at [-]."""
     reading_u: Any = None
     """Standard uncertainty of a reading: relative in percent, or absolute with its unit."""
     measures: tuple[Measurand, ...] = ()

@@ -214,7 +214,8 @@ def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | Not
 def _threshold(demand: Demand, reference: Estimate | None) -> Threshold:
     if demand.not_worse is None or reference is None:
         return fixed(demand.lower, demand.upper)
-    return against(reference, demand.not_worse, demand.quantity.better == "higher")
+    quantity = demand.quantity
+    return against(reference, demand.not_worse, quantity.better == "higher", quantity.share_of)
 
 
 def _not_decidable(
@@ -276,6 +277,8 @@ def _decided(
     reason = outcome.reason
     if not reason and chance is not None:
         reason = _reason(demand, verdict, chance, rule.kind, rule.confidence)
+    if demand.not_worse is not None and demand.quantity.share_of != "value":
+        reason = say(BY_PENETRATION, reason=reason, factor=1.0 + demand.not_worse)
     return Finding(
         demand=demand,
         verdict=verdict,
@@ -324,6 +327,10 @@ BASIS = {
     "every_specimen": later("the least favourable specimen"),
     "population": later("the stated share of the population"),
 }
+BY_PENETRATION = later(
+    "{reason}; judged by what passes: the candidate's penetration, one less its efficiency, may be "
+    "at most {factor:.4g} times that of the filter now fitted"
+)
 GRADED = {
     "pass": later("{subject} conforms with probability {shown}, at least the wanted {wanted}"),
     "fail": later("{subject} conforms with probability {shown}, short of the wanted {wanted}"),

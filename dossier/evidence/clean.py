@@ -10,6 +10,7 @@ from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Component
+from dossier.evidence.fluid import temperature_of, viscosity_accuracy
 from dossier.evidence.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import PressureDropResult
@@ -18,18 +19,22 @@ from dossier.words import later, say
 __all__ = [
     "FIT",
     "OF_THE_SWEEPS",
+    "OIL",
     "CleanShares",
     "carried",
+    "oil_accuracy",
     "outside",
     "pressure_components",
     "sweep_inputs",
 ]
 
+OIL = later("viscosity of the application's oil")
 FIT = later("fit of each sweep")
 OF_THE_SWEEPS = {
     "differential pressure": later("differential pressure of the flow sweeps"),
     "flow": later("flow of the flow sweeps"),
     "temperature": later("temperature of the flow sweeps"),
+    "viscosity": later("viscosity of the fluid of the flow sweeps"),
 }
 """What the instruments of a flow sweep contribute."""
 
@@ -84,8 +89,8 @@ def pressure_components(
 ) -> list[Component]:
     """Return what all specimens share: differential pressure, flow and test temperature [Pa].
 
-    The instruments' errors act on the fitted coefficients, and through them on the pressure drop
-    carried to `flow` [m3/s], `mu` [Pa s] and `rho` [kg/m3].
+    The errors of instruments and viscosities act on the fitted coefficients, and through them on
+    the pressure drop carried to `flow` [m3/s], `mu` [Pa s] and `rho` [kg/m3].
     """
     x = (mu * flow, rho * flow**2)
     found: dict[tuple[str, str], tuple[InputAccuracy, float]] = {}
@@ -95,13 +100,19 @@ def pressure_components(
             so_far = found[key][1] if key in found else 0.0
             effect = slope[0] * x[0] + slope[1] * x[1]
             found[key] = (known, so_far + effect * known.u / len(sweeps))
-    return [
+    parts = [
         Component(
             name=OF_THE_SWEEPS[name], u=abs(u), dof=math.inf,
             source=accuracy.source, shared=accuracy.shared,
         )
         for (name, _), (accuracy, u) in found.items()
     ]  # fmt: skip
+    known = oil_accuracy(bench, mu, rho)
+    viscous = float(np.mean([sweep.assembly.a for sweep in sweeps])) * x[0]
+    oil = Component(
+        name=OIL, u=viscous * known.u, dof=math.inf, source=known.source, shared=known.shared
+    )
+    return [*parts, oil]
 
 
 def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:
@@ -110,6 +121,7 @@ def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:
         "differential pressure": (sweep.assembly.a, sweep.assembly.b),
         "flow": sweep.per_flow,
         "temperature": sweep.per_kelvin,
+        "viscosity": (-sweep.assembly.a, 0.0),
     }
 
 
@@ -124,9 +136,24 @@ def sweep_inputs(
     ]
 
 
+def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
+    """Return how well the viscosity of the application's oil is known where it is `mu` [Pa s]."""
+    oil = bench.case.application.oil
+    return viscosity_accuracy(bench.limits, oil, "oil", temperature_of(oil, mu / rho))
+
+
 def _input(
     case: Case, limits: Limits, entry: RecordEntry, sweep: PressureDropResult, name: str
 ) -> InputAccuracy:
+    if name == "viscosity":
+        assert entry.fluid is not None
+        rows = sweep.temperature[~sweep.housing_rows]
+        shared = f"{entry.laboratory}:{entry.fluid}"
+        ends = [
+            viscosity_accuracy(limits, case.fluid(entry.fluid), shared, float(each))
+            for each in (rows.min(), rows.max())
+        ]
+        return max(ends, key=lambda known: known.u)
     typical = {"differential pressure": sweep.pressure_drop, "flow": sweep.flow}
     value = float(np.median(typical[name])) if name in typical else 1.0
     return accuracy_of(case, limits, entry, name, value)

@@ -35,7 +35,8 @@ def combine(
     independent from specimen to specimen, `shared` are components that all have in common, in the
     unit of the value.  The scatter of n specimens (JCGM 100:2008, 4.2.3) holds their own errors
     already; where it happens to be smaller than those errors alone would give, the larger of the
-    two stands.  Effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4).
+    two stands, and a decision takes whichever of their limits reaches further (see `reach`).
+    Effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4).
     """
     values = np.array([each.value for each in specimens])
     components = [_spread(values, np.asarray(own, dtype=float), own_name), *shared]
@@ -63,7 +64,7 @@ def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= independent:
         return scatter_component(n, scatter)
-    return larger_component(own_name, n, independent)
+    return larger_component(own_name, n, independent, scatter)
 
 
 def scatter_component(n: int, u: float) -> Component:
@@ -72,11 +73,14 @@ def scatter_component(n: int, u: float) -> Component:
     return Component(name=name, said=say(SCATTER, number=n), u=u, dof=n - 1.0, source=source)
 
 
-def larger_component(own_name: str, n: int, u: float) -> Component:
-    """Return the specimens' own errors, `u`, where they are larger than their scatter."""
+def larger_component(own_name: str, n: int, u: float, scatter: float) -> Component:
+    """Return the specimens' own errors, `u`, where they are larger than their `scatter`."""
     name, source = LARGER.format(what=own_name, number=n), say("the records")
     said = say(LARGER, what=say(own_name), number=n)
-    return Component(name=name, said=said, u=u, dof=math.inf, source=source)
+    return Component(
+        name=name, said=said, u=u, dof=math.inf, source=source,
+        scatter=scatter, scatter_dof=n - 1.0,
+    )  # fmt: skip
 
 
 def widening(bench: Bench, records: Sequence[str], value: float) -> list[Component]:

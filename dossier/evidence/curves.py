@@ -14,7 +14,7 @@ from dossier.evidence.loaded import loaded_specimens
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import SIDES as SPOKEN
-from dossier.evidence.uncertainty import coverage_factor
+from dossier.evidence.uncertainty import half_width
 from dossier.evidence.usable import usable_sweeps
 from dossier.words import say
 
@@ -113,7 +113,7 @@ def _band(
     point: Callable[[float], Point],
 ) -> Curve:
     estimates = [_estimate(bench, sweeps, *point(float(value))) for value in x]
-    half = np.array([coverage_factor(0.95, e.dof) * e.u for e in estimates])
+    half = np.array([half_width(e.parts) for e in estimates])
     y = np.array([e.value for e in estimates])
     return Curve(side=side, label=side, x=x, y=y, low=y - half, high=y + half)
 

@@ -9,7 +9,7 @@ from dossier.case.model import Application, Requirement
 from dossier.case.older_sizes import convert
 from dossier.case.problems import CaseProblem
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
-from dossier.evidence.registry import Condition, Quantity, all_quantities
+from dossier.evidence.registry import Condition, Quantity, all_quantities, reference_line
 from dossier.words import later, say
 
 __all__ = ["Demand", "resolve"]
@@ -53,6 +53,12 @@ class Demand:
     def spread_factor(self) -> float:
         """Return working units per printed unit, for differences such as an uncertainty."""
         return 1.0 / (self.shown(1.0) - self.shown(0.0))
+
+    @property
+    def of_reference(self) -> tuple[float, float]:
+        """Return (factor [-], offset [working unit]) of the limit that the reference sets."""
+        higher = self.quantity.better == "higher"
+        return reference_line(self.not_worse or 0.0, higher, self.quantity.share_of)
 
 
 DEFAULTS = {
@@ -238,6 +244,11 @@ def _against_reference(
     share = requirement.not_worse_than_reference
     if declared.better == "neither":
         raise UnitError(f"{declared.name} has no better side | give between = {{ min, max }}")
+    if not declared.share_of:
+        raise UnitError(
+            f"a percentage of {declared.name} means nothing, as its zero is arbitrary | give max "
+            f"or min in {declared.unit} instead of not_worse_than_reference"
+        )
     if share is None or not 0 <= share < 1:
         raise UnitError("not_worse_than_reference must lie from 0 % to below 100 %")
     return None, None, declared.unit

@@ -1,12 +1,14 @@
 """What is known of one quantity: never a bare number."""
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.evidence.uncertainty import Part
 from dossier.words import say
 
 __all__ = [
@@ -41,11 +43,24 @@ class Component:
     Its effect has the same sign on the same quantity of candidate and reference."""
     said: str = ""
     """What contributes, in the language of the page, where the name holds a number."""
+    scatter: float = 0.0
+    """Scatter of the specimens' mean, where their own errors are larger and stand in `u`."""
+    scatter_dof: float = math.inf
 
     @property
     def words(self) -> str:
         """What contributes, in the language of the page."""
         return self.said or say(self.name)
+
+    @property
+    def part(self) -> Part:
+        """The component as a part of a sum of errors."""
+        return Part(self.u, self.dof, self.scatter, self.scatter_dof)
+
+    def times(self, factor: float) -> "Component":
+        """Return the component in a result that is `factor` times as large [-]."""
+        part = self.part.times(factor)
+        return replace(self, u=part.u, scatter=part.scatter)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +101,11 @@ class Estimate:
     notes: tuple[str, ...] = ()
     details: Mapping[str, object] = field(default_factory=dict, compare=False)
     """Named intermediate results that the page may print; never decided upon."""
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """Its components as parts of a sum of errors; the whole as one where it has none."""
+        return tuple(c.part for c in self.components) or (Part(self.u, self.dof),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

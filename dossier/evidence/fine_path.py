@@ -2,10 +2,19 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.clean import FIT, OF_THE_SWEEPS, outside, sweep_inputs
+from dossier.evidence.clean import (
+    FIT,
+    OF_THE_SWEEPS,
+    OIL,
+    oil_accuracy,
+    outside,
+    sweep_inputs,
+)
 from dossier.evidence.combine import combine
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
@@ -17,6 +26,7 @@ from dossier.words import say
 
 __all__ = ["HAS_FINE", "HAS_MAIN", "Pair", "fine_share", "pairs_of", "pump_flow"]
 
+NAMES = {**OF_THE_SWEEPS, OIL: OIL}
 HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
 """Arrangements with a fine path."""
 HAS_MAIN = {"full_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
@@ -226,7 +236,12 @@ def _shared(
                 key = (name, known.shared)
                 source, so_far = found.get(key, (known.source, 0.0))
                 found[key] = (source, so_far + change / len(pairs))
+    known = oil_accuracy(bench, oil.mu, oil.rho)
+    thicker = replace(oil, mu=oil.mu * (1.0 + known.u))
+    moved = [_share(_ab_of(pair.main), _ab(pair.fine), thicker) for pair in pairs]
+    change = float(np.mean(moved)) - float(np.mean(shares))
+    found[OIL, known.shared] = (known.source, change)
     return [
-        Component(name=OF_THE_SWEEPS[name], u=abs(u), dof=math.inf, source=source, shared=key)
+        Component(name=NAMES[name], u=abs(u), dof=math.inf, source=source, shared=key)
         for (name, key), (source, u) in found.items()
     ]

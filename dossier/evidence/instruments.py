@@ -20,6 +20,7 @@ __all__ = [
     "measures",
     "ratio_accuracy",
     "reading_u",
+    "size_accuracy",
 ]
 
 _DIMENSION = {
@@ -174,6 +175,22 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
         source=names,
         shared=f"{names}:counts",
     )
+
+
+def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccuracy:
+    """Return how well the sizes that a record was counted at are known, relative.
+
+    One error of both sides: what tells the two counters apart is in their counts.  The larger of
+    their figures; where either states none, the accuracy that stands in.
+    """
+    counters = [each for name in entry.instruments
+                if measures(each := case.instrument(name), "counts")]  # fmt: skip
+    stated = [each.diameter_u for each in counters if each.diameter_u is not None]
+    names = ", ".join(each.id for each in counters) or entry.laboratory
+    if len(stated) < max(1, len(counters)):
+        known = accuracy_of(case, limits, entry.model_copy(update={"instruments": ()}), "size", 1.0)
+        return replace(known, shared=f"{names}:size")
+    return InputAccuracy(u=max(stated), source=names, shared=f"{names}:size")
 
 
 def measures(instrument: Instrument, measurand: str) -> bool:

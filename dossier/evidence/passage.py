@@ -1,17 +1,20 @@
 """Penetration of a filter at one size: counts of each specimen, and their common estimate."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.case import Case
+from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
 from dossier.evidence.combine import combine, generator, widening
-from dossier.evidence.draws import DRAWS
+from dossier.evidence.draws import DRAWS, farther
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.instruments import InputAccuracy, ratio_accuracy
+from dossier.evidence.instruments import InputAccuracy, ratio_accuracy, size_accuracy
+from dossier.evidence.limits import Limits
 from dossier.evidence.reduced import MultipassResult
 from dossier.words import later, say
 
@@ -22,6 +25,7 @@ __all__ = [
     "counter_components",
     "overall_passage",
     "penetration",
+    "size_components",
     "tenth_passage",
     "worst_passage",
 ]
@@ -30,6 +34,9 @@ Floats = NDArray[np.float64]
 
 COUNTERS = later("calibration of the counters, both sides")
 COUNTING = later("counting")
+SIZES = later("size calibration of the counters")
+STEEPEST = 5.0
+"""|d ln P / d ln x| where a run does not show it: steeper than usual media (own, a judgement)."""
 FEW = 50.0
 """Below this many particles counted downstream, all specimens together, the linear law is left."""
 
@@ -48,6 +55,8 @@ class Passage:
     """Seen volume downstream over upstream [-]."""
     dispersion: float
     """Over-dispersion of the downstream counts [-], at least 1."""
+    steepness: float
+    """Relative change of the penetration for a relative change of the size [-]."""
 
     @property
     def value(self) -> float:
@@ -84,7 +93,22 @@ def overall_passage(run: MultipassResult, k: int) -> Passage:
         raw_down=float(run.raw_down[k]),
         exposure=float(run.exposure[k]),
         dispersion=float(run.dispersion[k]),
+        steepness=_steepness(run, k),
     )
+
+
+def _steepness(run: MultipassResult, k: int) -> float:
+    """Return |d ln P / d ln x| at size column `k`, the steeper of both sides.
+
+    A side without a neighbour, or with nothing counted there, counts as the steepest known.
+    """
+    found = []
+    for other in (k - 1, k + 1):
+        if not 0 <= other < len(run.sizes) or run.zero_downstream[[k, other]].any():
+            continue
+        change = math.log(run.ratio[other] / run.ratio[k])
+        found.append(abs(change / math.log(run.sizes[other] / run.sizes[k])))
+    return max(found, default=STEEPEST)
 
 
 def worst_passage(run: MultipassResult, k: int) -> Passage:
@@ -102,6 +126,7 @@ def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
         raw_down=float(run.down[tenth, k]) * seen * run.counted_down,
         exposure=run.counted_down / run.counted_up,
         dispersion=float(run.dispersion[k]),
+        steepness=_steepness(run, k),
     )
 
 
@@ -113,15 +138,35 @@ def counter_components(
     `effects` (n) is the change of the mean's n-th share for a relative error of one in the ratio
     [unit of the result].
     """
+    return _shared(bench, COUNTERS, ratio_accuracy, records, effects)
+
+
+def size_components(
+    bench: Bench, records: Sequence[str], effects: Sequence[float]
+) -> list[Component]:
+    """Return the calibration of the sizes as shared components.
+
+    `effects` (n) is the change of each share for a relative error of one in the size [its unit].
+    """
+    return _shared(bench, SIZES, size_accuracy, records, effects)
+
+
+def _shared(
+    bench: Bench,
+    name: str,
+    accuracy: Callable[[Case, Limits, RecordEntry], InputAccuracy],
+    records: Sequence[str],
+    effects: Sequence[float],
+) -> list[Component]:
     entries = {record.id: record.entry for record in bench.case.records}
     found: dict[str, tuple[InputAccuracy, float]] = {}
     for record, effect in zip(records, effects, strict=True):
-        known = ratio_accuracy(bench.case, bench.limits, entries[record])
+        known = accuracy(bench.case, bench.limits, entries[record])
         total = found[known.shared][1] if known.shared in found else 0.0
         found[known.shared] = (known, total + effect / len(records))
     return [
         Component(
-            name=COUNTERS,
+            name=name,
             u=abs(total) * known.u,
             dof=math.inf,
             source=known.source,
@@ -146,6 +191,7 @@ def penetration(
             return NotDemonstrated(reason=reason, records=(each.record,))
     records = [each.record for each in passages]
     shared = counter_components(bench, records, [each.value for each in passages])
+    shared += size_components(bench, records, [each.value * each.steepness for each in passages])
     values = [each.value for each in passages]
     shared += widening(bench, records, float(np.mean(values)))
     common = math.sqrt(sum(c.u**2 for c in shared)) / max(float(np.mean(values)), 1e-300)
@@ -183,11 +229,13 @@ def _few(
     mean = max(linear.value, 1e-300)
     relative = math.sqrt(sum(c.u**2 for c in shared)) / mean if linear.value > 0 else 0.0
     if not linear.value > 0:
-        known = counter_components(bench, [p.record for p in passages], [1.0] * len(passages))
+        records = [p.record for p in passages]
+        known = counter_components(bench, records, [1.0] * len(passages))
+        known += size_components(bench, records, [p.steepness for p in passages])
         relative = math.sqrt(sum(c.u**2 for c in known))
-    own = own * np.exp(relative * rng.standard_normal(DRAWS))
-    samples = own.mean(axis=0) + _excess(passages, rng)
-    samples = np.maximum(samples, 0.0)
+    common = np.exp(relative * rng.standard_normal(DRAWS))
+    samples = np.maximum(_scattered(passages, own.mean(axis=0)), 0.0) * common
+    own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)
     upper = float(np.quantile(samples, 0.95))
     return Estimate(
@@ -215,13 +263,15 @@ def _few(
     )
 
 
-def _excess(passages: Sequence[Passage], rng: np.random.Generator) -> Floats:
-    """Return draws of the scatter of the specimens beyond what counting explains."""
+def _scattered(passages: Sequence[Passage], mean: Floats) -> Floats:
+    """Return draws of the `mean` (m,) [-], no nearer than the scatter of the specimens allows."""
+    from scipy.special import ndtri
+
     n = len(passages)
     if n < 2:
-        return np.zeros(DRAWS)
-    scatter = float(np.var([each.value for each in passages], ddof=1)) / n
-    counting = sum(each.u**2 for each in passages) / n**2
-    spread = math.sqrt(max(0.0, scatter - counting))
-    draws: Floats = spread * rng.standard_t(n - 1, DRAWS)
-    return draws
+        return mean
+    scatter = float(np.std([each.value for each in passages], ddof=1)) / math.sqrt(n)
+    centre = float(np.median(mean))
+    ranks = np.empty(len(mean))
+    ranks[np.argsort(mean)] = (np.arange(len(mean)) + 0.5) / len(mean)
+    return centre + farther(mean - centre, ndtri(ranks), scatter, n - 1.0)

@@ -8,6 +8,7 @@ from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.check import Check
 from dossier.evidence.copies import copies
+from dossier.evidence.demand import resolve
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
@@ -16,7 +17,7 @@ from dossier.evidence.validity import AGREES, cover, general_checks, unusable
 from dossier.evidence.validity_method import method_checks
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
-from dossier.evidence.validity_pressure import pressure_checks
+from dossier.evidence.validity_pressure import decided_pressures, pressure_checks
 from dossier.evidence.validity_specimens import specimen_checks
 from dossier.words import say
 
@@ -77,6 +78,7 @@ def _checks(
     sweeps: list[PressureDropResult],
     excluded: dict[str, str],
 ) -> Iterator[Check]:
+    demands, _ = resolve(case.application, "")
     run_of = {run.record: run for run in runs}
     own_records = [record for record in case.records if record.id in run_of]
     follows = copies([(record, run_of[record.id].end_time) for record in own_records])
@@ -101,7 +103,8 @@ def _checks(
             )
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
-            yield from pressure_checks(case, record, sweep_of[record.id], limits)
+            decided = decided_pressures(case, demands, record.entry.path)
+            yield from pressure_checks(case, record, sweep_of[record.id], limits, decided)
 
 
 def _for_both(

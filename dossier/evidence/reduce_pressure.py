@@ -11,7 +11,7 @@ from dossier.evidence.reduced import PressureDropResult, SweepFit
 from dossier.physics import pressure_drop
 from dossier.words import later, say
 
-__all__ = ["reduce_pressure_drop"]
+__all__ = ["reduce_pressure_drop", "row_spread"]
 
 Floats = NDArray[np.float64]
 
@@ -71,12 +71,15 @@ def _temperature(table: PressureDropTable, stated: float | None) -> Floats:
     return np.full(len(table.flow), stated)
 
 
+def row_spread(drop: Floats) -> Floats:
+    """Return the spread of rows (n,) [Pa]: as the reading, with a floor of 2 % of the largest."""
+    return np.maximum(drop, 0.02 * float(drop.max()))
+
+
 def _fit(flow: Floats, mu: Floats, rho: Floats, drop: Floats) -> SweepFit:
-    """Fit with a spread in proportion to the reading and a floor of 2 % of the largest."""
     if not drop.max() > 0:
         raise ValueError(say("no differential pressure above zero"))
-    weight = np.maximum(drop, 0.02 * drop.max())
-    fit = pressure_drop.fit_pressure_drop(flow, mu, rho, drop, weight)
+    fit = pressure_drop.fit_pressure_drop(flow, mu, rho, drop, row_spread(drop))
     return SweepFit(
         a=fit.a, b=fit.b, covariance=fit.covariance, residual=fit.residual_sd,
         resolved=fit.resolved, dof=fit.dof,

@@ -8,9 +8,12 @@ if TYPE_CHECKING:
     from dossier.evidence.bench import Bench
     from dossier.evidence.estimate import Estimate, NotDemonstrated
 
-__all__ = ["Condition", "Quantity", "all_quantities", "quantity"]
+__all__ = ["Condition", "Quantity", "ShareOf", "all_quantities", "quantity", "reference_line"]
 
 Section = Literal["efficiency", "capacity", "pressure", "strength", "circuit"]
+ShareOf = Literal["value", "penetration", "inverse penetration", ""]
+"""What a percentage of the reference is a share of: of the value, or of the penetration, of which
+the value is one less or the inverse; empty where the value has no zero that means nothing."""
 Side = Literal["candidate", "reference"]
 Conditions = Mapping[str, Any]
 Compute = Callable[["Bench", Side, Conditions], "Estimate | NotDemonstrated"]
@@ -60,6 +63,7 @@ class Quantity:
     section: str
     """Section of the dossier that shows it: efficiency, capacity, pressure, strength, circuit."""
     compute: Compute
+    share_of: ShareOf = "value"
 
 
 _QUANTITIES: dict[str, Quantity] = {}
@@ -80,6 +84,7 @@ def quantity(
     example: str,
     section: Section,
     conditions: tuple[Condition, ...] = (),
+    share_of: ShareOf = "value",
 ) -> Callable[[Compute], Compute]:
     """Declare the quantity that the decorated function computes.
 
@@ -95,11 +100,29 @@ def quantity(
             name=name, title=title, symbol=symbol, dimension=dimension, unit=unit,
             conditions=conditions, records=records, better=better, meaning=meaning,
             formula=formula, standard=standard, example=example, section=section,
-            compute=compute,
+            compute=compute, share_of=share_of,
         )  # fmt: skip
         return compute
 
     return register
+
+
+def reference_line(
+    not_worse: float, higher_is_better: bool, share_of: ShareOf
+) -> tuple[float, float]:
+    """Return (factor [-], offset [its unit]) of the limit that a reference's value sets.
+
+    `not_worse` [-] of the value, or the share by which more may pass than through the reference:
+    with the penetration P, P <= (1 + x) P_ref is E >= (1 + x) E_ref - x, and ratio >= ratio_ref /
+    (1 + x).  Raises ValueError for a value of which no share can be taken.
+    """
+    if share_of == "penetration":
+        return 1.0 + not_worse, -not_worse
+    if share_of == "inverse penetration":
+        return 1.0 / (1.0 + not_worse), 0.0
+    if share_of == "value":
+        return (1.0 - not_worse if higher_is_better else 1.0 + not_worse), 0.0
+    raise ValueError("a percentage of this value means nothing: its zero is arbitrary")
 
 
 def all_quantities() -> Mapping[str, Quantity]:

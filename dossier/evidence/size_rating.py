@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.combine import generator, larger_component, scatter_component
-from dossier.evidence.draws import DRAWS
+from dossier.evidence.draws import DRAWS, drawn
 from dossier.evidence.estimate import Bound, Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.passage import COUNTERS, COUNTING, counter_components
+from dossier.evidence.passage import COUNTERS, COUNTING, counter_components, size_components
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_runs
@@ -28,8 +28,9 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     """Return the size [um(c)] at which the mean filter of one side reaches `ratio` [-].
 
     Each run is interpolated (ln ratio against size), the sizes are averaged.  Draws carry the
-    counting of every size, the counters' calibration common to all runs, and the scatter of the
-    specimens by t (JCGM 101:2008).  Outside the counted sizes the result is a bound.
+    counting of every size, the counters' calibration in counts and in sizes common to all runs,
+    and the scatter of the specimens by t (JCGM 101:2008).  Outside the counted sizes the result is
+    a bound.
     """
     runs = usable_runs(bench, side)
     if isinstance(runs, NotDemonstrated):
@@ -47,20 +48,19 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     common = _common(bench, runs)
     shift = common * rng.standard_normal(DRAWS)
     shared = np.array([_sizes(run, ratio, shift[:, None]) for run in runs])
+    counters = _finite_std(shared.mean(axis=0))
     own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
     values = np.array([each.value for each in nominal])
     scatter = _scatter(values, own)
-    few = scatter.dof < math.inf
-    spread = scatter.u * (rng.standard_t(scatter.dof, DRAWS) if few else rng.normal(size=DRAWS))
-    samples = shared.mean(axis=0) + spread
+    records = [run.record for run in runs]
+    sizing = size_components(bench, records, [float(each) for each in values])
+    u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
+    shared = shared + u_sizing * rng.standard_normal(DRAWS)
+    samples = shared.mean(axis=0) + drawn(scatter, rng)
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
-    finite = samples[np.isfinite(samples)]
-    middle = shared.mean(axis=0)
-    reached = middle[np.isfinite(middle)]
-    u_shared = float(reached.std()) if len(reached) else math.inf
     return Estimate(
         value=float(values.mean()),
-        u=float(finite.std()) if len(finite) else math.inf,
+        u=math.hypot(scatter.u, counters, u_sizing),
         dof=math.inf,
         unit="um(c)",
         per_specimen=_specimens(runs, nominal, specimen_samples),
@@ -68,11 +68,12 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
             scatter,
             Component(
                 name=COUNTERS,
-                u=u_shared,
+                u=counters,
                 dof=math.inf,
                 source=say("certificates, through the interpolation"),
                 shared="counters",
             ),
+            *sizing,
         ),
         bound=_bound([each.bound for each in nominal]),
         samples=samples,
@@ -80,6 +81,11 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
         sources=tuple(run.record for run in runs),
         notes=(say("interpolated between counted sizes, ln(ratio) against size; Monte Carlo"),),
     )
+
+
+def _finite_std(draws: Floats) -> float:
+    finite = draws[np.isfinite(draws)]
+    return float(finite.std()) if len(finite) else math.inf
 
 
 def _common(bench: Bench, runs: Sequence[MultipassResult]) -> float:
@@ -114,7 +120,7 @@ def _scatter(values: Floats, own: Floats) -> Component:
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= counting:
         return scatter_component(n, scatter)
-    return larger_component(COUNTING, n, counting)
+    return larger_component(COUNTING, n, counting, scatter)
 
 
 def _specimens(
@@ -122,13 +128,12 @@ def _specimens(
 ) -> tuple[SpecimenValue, ...]:
     found = []
     for run, result, samples in zip(runs, nominal, draws, strict=True):
-        finite = samples[np.isfinite(samples)]
         found.append(
             SpecimenValue(
                 specimen=run.specimen,
                 record=run.record,
                 value=result.value,
-                u=float(finite.std()) if len(finite) else math.inf,
+                u=_finite_std(samples),
                 bound=result.bound,
             )
         )

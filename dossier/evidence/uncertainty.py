@@ -1,18 +1,21 @@
 """Standard uncertainties, their degrees of freedom, and coverage by the t-distribution."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "Part",
     "TypeA",
     "accept_fraction",
     "arcsine",
     "coverage_factor",
     "expanded",
+    "half_width",
+    "reach",
     "rectangular",
     "resolution",
     "t_cdf",
@@ -32,6 +35,70 @@ class TypeA(NamedTuple):
     """Experimental standard deviation of the mean [unit of the observations]."""
     dof: float
     """Degrees of freedom, number of observations less one [-]."""
+
+
+APART = 0.2
+"""Share of the limits taken part by part in the square of an interval's half-width [-]."""
+
+
+class Part(NamedTuple):
+    """One part of an uncertainty, at its own degrees of freedom."""
+
+    u: float
+    """Standard uncertainty [unit of the result]."""
+    dof: float
+    """Degrees of freedom [-]."""
+    scatter: float = 0.0
+    """The same part as the scatter of few specimens shows it, where `u` is what is known of their
+    own errors [unit of the result]; zero if there is nothing to compare."""
+    scatter_dof: float = math.inf
+    """Degrees of freedom of that scatter [-]."""
+
+    def times(self, factor: float) -> "Part":
+        """Return the part in a result that is `factor` times as large [-]."""
+        return self._replace(u=abs(factor) * self.u, scatter=abs(factor) * self.scatter)
+
+
+def reach(parts: Iterable[Part], p: float) -> float:
+    """Return the one-sided limit of the sum of independent `parts` at probability `p` [their unit].
+
+    The root of the sum of squares of their one-sided limits t(p, dof) u, as in the method of
+    variance estimates recovery (Zou and Donner 2008, from memory).  Where the scatter of few
+    specimens happens to be below their own errors, the larger of the two limits stands: one that
+    never falls below Student's limit of the scatter keeps its risk whatever the true scatter is.
+
+    Raises ValueError unless 0.5 <= p < 1.
+    """
+    if not 0.5 <= p < 1.0:
+        raise ValueError(f"probability must be 0.5 or above and below 1, not {p} [-]")
+    return math.sqrt(sum(_limit(part, p) ** 2 for part in parts))
+
+
+def half_width(parts: Iterable[Part], confidence: float = 0.95) -> float:
+    """Return the half-width of the two-sided interval of the sum of `parts` [their unit].
+
+    A mean of squares of two: t at the effective degrees of freedom times the combined standard
+    uncertainty (JCGM 100:2008, G.4), which with two specimens covers in 87 % to 97 % of the cases
+    at a stated 95 %, and `reach`, which covers in 95 % to 99 %.  With a fifth of the latter it
+    covers in 93 % to 97 % in the simulated laboratory, with two to six specimens; in more only
+    where specimens hardly differ.  Source: our own; decisions use `reach` alone.
+    """
+    every = [part for part in parts if part.u > 0 or part.scatter > 0]
+    if not every:
+        return 0.0
+    u = math.sqrt(sum(part.u**2 for part in every))
+    if not u < math.inf:
+        return math.inf
+    dof = welch_satterthwaite([part.u for part in every], [part.dof for part in every])
+    common = coverage_factor(confidence, dof) * u
+    apart = reach(every, 0.5 + 0.5 * confidence)
+    return math.sqrt((1.0 - APART) * common**2 + APART * apart**2)
+
+
+def _limit(part: Part, p: float) -> float:
+    known = t_quantile(p, part.dof) * part.u if part.u > 0 else 0.0
+    seen = t_quantile(p, part.scatter_dof) * part.scatter if part.scatter > 0 else 0.0
+    return max(known, seen)
 
 
 def type_a(values: Sequence[float] | NDArray[np.float64]) -> TypeA:

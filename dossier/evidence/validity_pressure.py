@@ -1,31 +1,40 @@
 """Rules of validity for a flow sweep."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from dossier.case.case import Case, Record
 from dossier.case.records import PressureDropTable
 from dossier.evidence.check import Check
+from dossier.evidence.demand import Demand
 from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.reduce_pressure import row_spread
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.validity import Rule, Verdicts, apply_rule, stated_instead
 from dossier.physics.pressure_drop import offset_of_fit
 from dossier.words import later, say, say_count
 
-__all__ = ["pressure_checks"]
+__all__ = ["decided_pressures", "pressure_checks"]
 
 
 def pressure_checks(
-    case: Case, record: Record, result: PressureDropResult, limits: Limits
+    case: Case,
+    record: Record,
+    result: PressureDropResult,
+    limits: Limits,
+    decided: Sequence[float],
 ) -> Iterator[Check]:
-    """Yield every check of a reduced flow sweep."""
+    """Yield every check of a reduced flow sweep; `decided` as of `decided_pressures` [Pa]."""
+    most = float(result.pressure_drop[~result.housing_rows].max())
+    scale = min([most, *decided])
     rules: dict[str, Rule] = {
         "swept while clean": lambda _: _clean(case, record),
         "temperature": lambda _: _temperature(record),
         "number of flows": lambda limit: _flows(result, limit),
-        "fit": lambda limit: _fit(result, limit),
-        "zero offset": lambda limit: _offset(result, limit),
+        "fit": lambda limit: _fit(result, limit, scale),
+        "zero offset": lambda limit: _offset(result, limit, scale),
         "two viscosities": lambda limit: _viscosities(result, limit),
     }
     for name, rule in rules.items():
@@ -62,34 +71,65 @@ def _temperature(record: Record) -> Verdicts:
 
 
 def _flows(result: PressureDropResult, limit: Limit) -> Verdicts:
-    rows = int((~result.housing_rows).sum())
-    words = say_count(rows, "{number} row of the assembly", "{number} rows of the assembly")
-    return Verdicts(rows >= limit.value, words)
+    flows = np.sort(result.flow[~result.housing_rows])
+    number = 1 + int((np.diff(flows) > limit.tolerance * flows[-1]).sum())
+    words = say_count(number, "{number} flow of the assembly", "{number} flows of the assembly")
+    return Verdicts(number >= limit.value, words)
 
 
-def _fit(result: PressureDropResult, limit: Limit) -> Verdicts:
+def decided_pressures(case: Case, demands: Sequence[Demand], path: str) -> list[float]:
+    """Return the differential pressures that requirements decide on by the flow sweeps [Pa].
+
+    A largest pressure drop by itself; else what the valve leaves, its lowest opening pressure less
+    the margin that is wanted.  One that the reference sets has no figure of its own.  On a fine
+    path, what drives it.
+    """
+    valve = case.application.circuit.bypass_valve
+    if path == "fine":
+        return [case.application.circuit.gallery_pressure or math.inf]
+    opening = valve.opening.min if valve is not None and valve.opening is not None else None
+    found = []
+    for demand in demands:
+        if demand.not_applicable or "pressure_drop" not in demand.quantity.records:
+            continue
+        pressure = demand.quantity.dimension == "pressure"
+        if pressure and demand.upper is not None:
+            found.append(demand.upper)
+        elif opening is not None and demand.not_worse is None:
+            found.append(opening - (demand.lower or 0.0 if pressure else 0.0))
+    return [each for each in found if each > 0]
+
+
+def _fit(result: PressureDropResult, limit: Limit, scale: float) -> Verdicts:
     rows = ~result.housing_rows
     flow, mu, rho = result.flow[rows], result.viscosity[rows], result.density[rows]
     off = result.pressure_drop[rows] - (
         result.assembly.a * mu * flow + result.assembly.b * rho * flow**2
     )
-    share = float(np.abs(off).max() / result.pressure_drop[rows].max())
+    share = float((np.abs(off) / np.maximum(result.pressure_drop[rows], scale)).max())
     unresolved = [n for n, ok in zip("ab", result.assembly.resolved, strict=True) if not ok]
-    words = say("largest residual {share:.1%} of the largest", share=share)
+    words = say(
+        "largest residual {share:.1%} of the reading, or of {scale:.3g} kPa where that is more",
+        share=share, scale=scale / 1e3,
+    )  # fmt: skip
     if unresolved:
         names = ", ".join(unresolved)
         words = say("{residual}; coefficient {names} not resolved", residual=words, names=names)
     return Verdicts(share <= limit.value, words)
 
 
-def _offset(result: PressureDropResult, limit: Limit) -> Verdicts:
+def _offset(result: PressureDropResult, limit: Limit, scale: float) -> Verdicts:
     rows = ~result.housing_rows
     if int(rows.sum()) < 5:
         return Verdicts(None, say("too few rows"))
-    offset, u = offset_of_fit(
-        result.flow[rows], result.viscosity[rows], result.density[rows], result.pressure_drop[rows]
-    )
-    share = abs(offset) / float(result.pressure_drop[rows].max())
+    flow, drop = result.flow[rows], result.pressure_drop[rows]
+    try:
+        offset, u = offset_of_fit(
+            flow, result.viscosity[rows], result.density[rows], drop, row_spread(drop)
+        )
+    except ValueError as error:
+        return Verdicts(None, str(error))
+    share = abs(offset) / scale
     met = share <= limit.value or abs(offset) <= 3.0 * u
     words = say("offset {offset:+.2f} kPa ± {u:.2f} kPa", offset=offset / 1e3, u=u / 1e3)
     return Verdicts(met, words)

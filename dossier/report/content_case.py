@@ -146,8 +146,8 @@ def _oil(case: Case) -> tuple[Fact, ...]:
     )
     return (
         Fact(say("Oil"), speak(oil.description) or say(NONE)),
-        Fact(say("Viscosity at 40 °C"), si(oil.kv40, "mm2/s", "kinematic viscosity")),
-        Fact(say("Viscosity at 100 °C"), si(oil.kv100, "mm2/s", "kinematic viscosity")),
+        Fact(say("Viscosity at 40 °C"), si(oil.kv40.value, "mm2/s", "kinematic viscosity")),
+        Fact(say("Viscosity at 100 °C"), si(oil.kv100.value, "mm2/s", "kinematic viscosity")),
         Fact(say("Density at 15 °C"), si(oil.density15, "kg/m3", "density")),
         *computed,
     )
@@ -223,8 +223,8 @@ def _fluids(case: Case) -> Table:
         (
             fluid.id,
             speak(fluid.description) or "–",
-            si(fluid.kv40, "mm2/s", "kinematic viscosity"),
-            si(fluid.kv100, "mm2/s", "kinematic viscosity"),
+            si(fluid.kv40.value, "mm2/s", "kinematic viscosity"),
+            si(fluid.kv100.value, "mm2/s", "kinematic viscosity"),
             si(fluid.density15, "kg/m3", "density"),
         )
         for fluid in case.qualification.fluid

@@ -1,21 +1,20 @@
 """Candidate beside the filter now fitted: difference or quotient with its uncertainty."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from dossier.decision.finding import Finding
+from dossier.decision.probability import keyed, less_common
 from dossier.evidence.estimate import Estimate
-from dossier.evidence.uncertainty import coverage_factor, welch_satterthwaite
+from dossier.evidence.uncertainty import half_width
 from dossier.report.blocks import Column, Table
 from dossier.report.content_results import estimate_text, result_row
 from dossier.report.format import fixed, with_interval, with_unit
 from dossier.words import say
 
 __all__ = ["comparison_table", "difference"]
-
-Parts = Mapping[tuple[str, str], tuple[float, float]]
 
 
 def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
@@ -95,32 +94,12 @@ def difference(own: Estimate, other: Estimate) -> tuple[float, float, float]:
         draws = own.samples[: len(other.samples)] - other.samples[: len(own.samples)]
         low, high = np.nanquantile(draws, [0.025, 0.975], method="nearest")
         return value, float(low), float(high)
-    half = _half_width(_parts(own, 1.0), _parts(other, 1.0))
+    half = half_width(less_common(keyed(own, 1.0), keyed(other, 1.0)))
     return value, value - half, value + half
 
 
 def quotient(own: Estimate, other: Estimate) -> tuple[float, float, float]:
     """Return candidate over reference and its two-sided 95 % interval [-], by relative errors."""
     value = own.value / other.value
-    half = _half_width(_parts(own, 1.0 / own.value), _parts(other, 1.0 / other.value))
+    half = half_width(less_common(keyed(own, 1.0 / own.value), keyed(other, 1.0 / other.value)))
     return value, value * math.exp(-half), value * math.exp(half)
-
-
-def _parts(estimate: Estimate, scale: float) -> Parts:
-    if not estimate.components:
-        return {("", ""): (estimate.u * scale, estimate.dof)}
-    return {(c.name, c.shared): (c.u * scale, c.dof) for c in estimate.components}
-
-
-def _half_width(own: Parts, other: Parts) -> float:
-    parts: list[tuple[float, float]] = []
-    for key in sorted(own.keys() | other.keys()):
-        if key in own and key in other and key[1]:
-            parts.append((abs(own[key][0] - other[key][0]), own[key][1]))
-        else:
-            parts += [table[key] for table in (own, other) if key in table]
-    u = math.sqrt(sum(each * each for each, _ in parts))
-    if not 0 < u < math.inf:
-        return u
-    dof = welch_satterthwaite([each for each, _ in parts], [dof for _, dof in parts])
-    return coverage_factor(0.95, dof) * u

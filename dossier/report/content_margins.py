@@ -177,11 +177,11 @@ def _limit_half_width(finding: Finding) -> float:
 
     Taken as independent of the candidate's: on the chart the safe side.
     """
-    reference, limit = finding.reference, finding.lower or finding.upper
-    if finding.demand.not_worse is None or reference is None or not limit:
+    reference = finding.reference
+    if finding.demand.not_worse is None or reference is None:
         return 0.0
     low, high = interval(reference)
-    half = 0.5 * (high - low) * abs(limit / reference.value)
+    half = 0.5 * (high - low) * abs(finding.demand.of_reference[0])
     return half / abs(finding.demand.spread_factor) if math.isfinite(half) else 0.0
 
 

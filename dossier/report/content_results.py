@@ -152,7 +152,10 @@ def limit_brief(finding: Finding) -> str:
 
 def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float]) -> str:
     share = with_unit(significant(100.0 * (demand.not_worse or 0.0)), "%")
-    if demand.quantity.better == "higher":
+    if demand.quantity.share_of != "value":
+        some = say("lets at most {share} more through than the reference", share=share)
+        none = say("lets no more through than the reference")
+    elif demand.quantity.better == "higher":
         some = say("not more than {share} below the reference", share=share)
         none = say("not below the reference")
     else:

@@ -78,15 +78,17 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "favourable specimen, or that the stated share of the population conforms."
         ),
         say(
-            "Uncertainty by JCGM 100:2008: contributions add in squares, effective degrees of "
-            "freedom by Welch and Satterthwaite, expanded at 95 % by Student's t. Where the linear "
-            "law does not hold, by Monte Carlo (JCGM 101:2008) with the fixed seed {seed}.",
+            "Uncertainty by JCGM 100:2008: contributions add in squares. Where the linear law does "
+            "not hold, by Monte Carlo (JCGM 101:2008) with the fixed seed {seed}.",
             seed=seed,
         ),
         say(
-            "Probabilities that rest on several contributions combine the one-sided limit of each, "
-            "at its own degrees of freedom, as the root of the sum of squares: with few specimens "
-            "this keeps the stated risk, which common effective degrees of freedom would exceed."
+            "Probabilities combine the one-sided limit of each contribution, by Student's t at its "
+            "own degrees of freedom, as the root of the sum of squares; where few specimens happen "
+            "to scatter less than their own errors, whichever of the two limits lies farther out "
+            "stands. With few specimens this keeps the stated risk, which common effective degrees "
+            "of freedom (Welch and Satterthwaite) would exceed. The square of the half-width of a "
+            "95 % interval is four fifths by those and one fifth by these."
         ),
     )
 

@@ -108,8 +108,8 @@ def _oil(request: TestRequest) -> Iterator[str]:
     oil = request.asked.application.oil
     if oil.description:
         yield oil.description
-    yield say("{kv40} at 40 °C, {kv100} at 100 °C", kv40=_viscosity(oil.kv40),
-              kv100=_viscosity(oil.kv100))  # fmt: skip
+    yield say("{kv40} at 40 °C, {kv100} at 100 °C", kv40=_viscosity(oil.kv40.value),
+              kv100=_viscosity(oil.kv100.value))  # fmt: skip
 
 
 def _overview(test: Test) -> tuple[str, ...]:

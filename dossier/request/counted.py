@@ -103,8 +103,7 @@ def _spread(demand: Demand) -> float:
     """Return sqrt(1 + k^2): k the share of the reference's mean that is the limit, else 0."""
     if demand.not_worse is None:
         return 1.0
-    sign = -1.0 if demand.quantity.better == "higher" else 1.0
-    return math.hypot(1.0, 1.0 + sign * demand.not_worse)
+    return math.hypot(1.0, demand.of_reference[0])
 
 
 def together(tests: Sequence[Needed], counts: Sequence[Counted], planned: int) -> int:

@@ -123,6 +123,7 @@ def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     section="circuit",
     records=ALL,
     better="lower",
+    share_of="",
     meaning="Long-run ISO 4406 code of the sump at 4, 6 and 14 µm(c) against the wanted code: "
     "classes by which the worst of the three sizes lies above it, negative when all lie below.",
     formula="K = max over the sizes of lg(C / C_limit) / lg 2",

@@ -262,6 +262,7 @@ def pressure_drop_at_interval(
     section="pressure",
     records=("pressure_drop", "multipass", "bypass_valve"),
     better="higher",
+    share_of="",
     meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
     formula="M = p_open,min − Δp(t)",
     standard=STANDARD,

@@ -23,6 +23,7 @@ __all__ = ["initial_efficiency"]
     section="efficiency",
     records=("multipass",),
     better="higher",
+    share_of="penetration",
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
     "while the filter is still clean.",
     formula="E₁(x) = 1 − N̄d,1(x) / N̄u,1(x)",
