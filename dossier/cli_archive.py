@@ -29,6 +29,9 @@ def sign(
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], help="Date of issue, if the dossier is built with one."),
     ] = None,
+    house: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
+    ] = None,
 ) -> None:
     """Sign a case off in a role.
 
@@ -40,7 +43,7 @@ def sign(
 
     when = day.date() if day else datetime.now(UTC).astimezone().date()
     entry = {"role": role, "name": name, "meaning": meaning, "date": when}
-    state = sign_off(case, entry, issued.date() if issued else None)
+    state = sign_off(case, entry, issued.date() if issued else None, house=house)
     typer.echo(shown(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}"))
     void = [each for each in state.signed if not each.holds]
     for each in void:
@@ -124,6 +127,10 @@ def verify(
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], help="Judge certificates as of this day."),
     ] = None,
+    trust_house: Annotated[
+        list[str] | None,
+        typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),
+    ] = None,
     quick: Annotated[
         bool, typer.Option("--quick", help="Do not rebuild the pages; then nothing is verified.")
     ] = False,
@@ -146,7 +153,9 @@ def verify(
     codes, results = [], []
     for path in files:
         try:
-            result = verify_file(path, trust=trusted, at=moment, pages=not quick)
+            result = verify_file(
+                path, trust=trusted, at=moment, pages=not quick, trust_house=trust_house or ()
+            )
         except NotADossierError as error:
             typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
             codes.append(WRONG_INPUT)

@@ -166,7 +166,7 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "seed": assessment.seed,
         "versions": versions(),
-    }
+    } | ({"house": case.house} if case.house else {})
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
@@ -273,4 +273,4 @@ def house_entry(house: House | None) -> dict[str, str]:
     """Return what the manifest says of a house."""
     if house is None:
         return {}
-    return {"house folder": house.called, "house templates": house.digest}
+    return {"house folder": house.called, "house files": house.digest}

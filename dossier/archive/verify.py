@@ -3,7 +3,7 @@
 import hashlib
 import json
 import pickle
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -37,27 +37,32 @@ def verify(
     trust: Sequence[bytes] = (),
     at: datetime | None = None,
     pages: bool = True,
+    trust_house: Sequence[str] = (),
 ) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
     `trust` holds certificates of authorities (PEM or DER) that signatures may lead to; `at` is the
     moment at which certificates, concessions and review dates are judged, now if not given.  With
     `pages` the PDF is built a second time from what is attached and compared byte by byte; without
-    it no dossier is verified.  Raises NotADossierError for any other file, OSError where it cannot
-    be read.
+    it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files may be
+    read, and only once the signatures hold.  Raises NotADossierError for any other file, OSError
+    where it cannot be read.
     """
     target = Path(path)
     pdf = open_pdf(read_bounded(target))
     dossier = _dossier(pdf)
     seals = _seals(pdf, trust, at, pages=pages)
-    again = _again(pdf, dossier, seals, pages=pages)
+    vouched = bool(seals) and bool(trust) and all(s.sound and s.trusted for s in seals)
+    taken = [each.strip().lower() for each in trust_house]
+    again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
     today = (at or datetime.now(UTC)).date()
     return Verification(
         file=target.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
-        seals=seals, trust_given=bool(trust), signoff=_sign_offs(dossier, again.case),
-        attached=len(pdf.files), faults=dossier.faults, recomputed=again,
+        seals=seals, trust_given=bool(trust), trust_house=tuple(taken),
+        signoff=_sign_offs(dossier, again.case), attached=len(pdf.files),
+        faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
 
@@ -93,12 +98,21 @@ def _dossier(pdf: PdfFile) -> DossierFile:
     )
 
 
-def _again(pdf: PdfFile, dossier: DossierFile, seals: Sequence[Seal], *, pages: bool) -> Recomputed:
+def _again(
+    pdf: PdfFile,
+    dossier: DossierFile,
+    seals: Sequence[Seal],
+    pages: bool,
+    house_taken: Callable[[str], bool],
+) -> Recomputed:
     """Return the second decision; none where a signature already tells that the file changed."""
     if any(not seal.sound for seal in seals):
         return Recomputed(why_not=CHANGED)
     try:
-        return recompute(pdf.data, pdf.files, dossier.case_name, pages=pages, sealed=bool(seals))
+        return recompute(
+            pdf.data, pdf.files, dossier.case_name,
+            pages=pages, sealed=bool(seals), house_taken=house_taken,
+        )  # fmt: skip
     except (NotADossierError, MissingLibraryError):
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
