@@ -145,7 +145,8 @@ def verify(
     """
     from dossier.archive.attached import NotADossierError
     from dossier.archive.files import write_whole
-    from dossier.archive.verify import verify as verify_file
+    from dossier.archive.verify import verify_confined
+    from dossier.confined import StoppedError, confined
     from dossier.terminal_verify import facts_json, print_verification
 
     trusted = [path.read_bytes() for path in trust or ()]
@@ -153,12 +154,16 @@ def verify(
     codes, results = [], []
     for path in files:
         try:
-            result = verify_file(
+            result = verify_confined(
                 path, trust=trusted, at=moment, pages=not quick, trust_house=trust_house or ()
             )
         except NotADossierError as error:
             typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
             codes.append(WRONG_INPUT)
+            continue
+        except StoppedError as error:
+            typer.echo(shown(f"{path}: not verified, the reading was stopped: {error}"), err=True)
+            codes.append(NOT_VERIFIED)
             continue
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)
@@ -169,5 +174,6 @@ def verify(
     if note is not None and results:
         from dossier.archive.verification_note import note_pdf
 
-        write_whole(note, note_pdf(results[0], (moment or datetime.now(UTC)).date()))
+        day = (moment or datetime.now(UTC)).date()
+        write_whole(note, confined(lambda: note_pdf(results[0], day)))
     raise typer.Exit(NOT_VERIFIED if NOT_VERIFIED in codes else max(codes))

@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from dossier.archive.attached import NotADossierError
+from dossier.archive.document import MAX_NAME, plain_part
 from dossier.case.case import Case
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
@@ -17,7 +18,6 @@ from dossier.report.house import ATTACHED, House, attached_house, digest_of, own
 __all__ = ["Recomputed", "differences", "load", "recompute", "safe_name"]
 
 MOST_MOVED = 12
-MAX_NAME = 200
 OWN = ("decision.json", "manifest.json")
 
 
@@ -42,11 +42,8 @@ class Recomputed:
     """"identical", "different", or why they were not compared."""
     house: str = ""
     """Folder of the house whose words the pages carry; empty without one."""
-
-    @property
-    def house_digest(self) -> str:
-        """Return SHA-256 over the attached files of that house; empty without one."""
-        return self.case.house if self.case else ""
+    house_digest: str = ""
+    """SHA-256 over the attached files of that house."""
 
     @property
     def same_version(self) -> bool:
@@ -125,13 +122,8 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
 def safe_name(name: str) -> bool:
     """Return whether a name is a plain relative path of at most eight parts."""
     parts = name.split("/")
-    return (
-        0 < len(name.encode("utf-8", "replace")) <= MAX_NAME
-        and 2 <= len(parts) <= 8
-        and all(part not in {"", ".", ".."} and part == part.strip() for part in parts)
-        and name.isprintable()
-        and not set(name) & set('\\:*?"<>|')
-    )
+    whole = len(name.encode("utf-8", "replace")) <= MAX_NAME and 2 <= len(parts) <= 8
+    return whole and all(plain_part(part) for part in parts)
 
 
 def _decided(
@@ -149,6 +141,7 @@ def _decided(
         made_with=document.get("versions", {}), here=versions(),
         moved=differences(document, json.loads(fresh)), issued=issued,
         house=str(manifest["layout"]["house folder"]) if case.house else "",
+        house_digest=case.house,
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ import hashlib
 import json
 import pickle
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -23,10 +24,11 @@ from dossier.aside import aside, send
 from dossier.case.case import Case
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry, SignOffFile
 from dossier.case.toml_text import parse_toml
+from dossier.confined import FAMILIAR, StoppedError, confined
 from dossier.report.render import MissingLibraryError
 from dossier.report.signing import ROLES, SignOff
 
-__all__ = ["verify"]
+__all__ = ["verify", "verify_confined"]
 
 CHANGED = "the file was changed after signing, so nothing more was tried"
 
@@ -65,6 +67,30 @@ def verify(
         faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
+
+
+def verify_confined(path: Path, *, trust: Sequence[bytes] = (), **how: Any) -> Verification:
+    """Return what `verify` does, found out within the limits for a stranger's file.
+
+    A file that meets one of them is given more only if all its seals hold and lead to `trust`.
+    The case that was read is left behind.  Raises StoppedError beside what `verify` raises.
+    """
+
+    def work() -> Verification:
+        found = verify(path, trust=trust, **how)
+        bare = replace(found.recomputed, case=None, assessment=None)
+        return replace(found, recomputed=bare)
+
+    def known() -> bool:
+        seals = read_seals(open_pdf(read_bounded(path)), trust, how.get("at"))
+        return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
+
+    try:
+        return confined(work)
+    except StoppedError:
+        if not trust or not confined(known):
+            raise
+    return confined(work, FAMILIAR)
 
 
 def _seals(

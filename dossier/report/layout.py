@@ -6,6 +6,7 @@ Nothing here imports what reads or decides a case: a process of its own can do i
 import gc
 import io
 import logging
+import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
@@ -100,12 +101,29 @@ def lay_out(sheet: Sheet, picture: Callable[[str], bytes]) -> Rendered:
 def load_weasyprint() -> Any:
     """Return WeasyPrint; what it prints when a library is missing is said once, by us."""
     try:
-        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()), _by_name():
             import weasyprint
     except OSError as error:
         reason = str(error).splitlines()[0].partition(".  ")[0]
         raise MissingLibraryError(f"{MISSING_PANGO} ({reason})") from error
     return weasyprint
+
+
+@contextmanager
+def _by_name() -> Iterator[None]:
+    """Have system libraries found by the name of their file, which Linux always has.
+
+    Python would look for other names by running the compiler and the linker, dozens of times.
+    """
+    import ctypes.util
+
+    original: Any = ctypes.util.find_library
+    if sys.platform == "linux":
+        ctypes.util.find_library = lambda name: None
+    try:
+        yield
+    finally:
+        ctypes.util.find_library = original
 
 
 def _forget_styles(images: Mapping[str, Any]) -> None:
