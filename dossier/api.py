@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from dataclasses import replace as replaced
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
@@ -69,8 +70,21 @@ class Made:
     signoff: SignOff
 
 
-def read_case(folder: Path | str) -> Case:
-    """Return the case in `folder`, validated; CaseError lists every problem of it."""
+def read_case(folder: Path | str, house: Path | str | None = None) -> Case:
+    """Return the case in `folder`, validated; CaseError lists every problem of it.
+
+    `house` is a folder of a house, before the one that the case names: its digest is part of what
+    people sign.
+    """
+    from dossier.report.house import read_house
+
+    case = case_in(folder)
+    own = house_of(folder, case.qualification, house)
+    return case if own is None else replaced(case, house=read_house(own).digest)
+
+
+def case_in(folder: Path | str) -> Case:
+    """Return the case in `folder` without looking for the house that it may name."""
     from dossier.case.read import read_case_files
 
     try:
@@ -158,11 +172,11 @@ def build(
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
-    `house` is a folder of house templates, before the one that the case names.  Both files appear
-    whole or not at all.  Raises CaseError for problems of the inputs or of the house, and, unless
+    `house` is the folder of a house, before the one that the case names.  Both files appear whole
+    or not at all.  Raises CaseError for problems of the inputs or of the house, and, unless
     `replace`, where the PDF there is sealed: its seals would be lost.
     """
-    case = read_case(folder)
+    case = case_in(folder)
     if not replace:
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
     made = make(case, issued, house=house_of(folder, case.qualification, house))
@@ -171,9 +185,13 @@ def build(
 
 
 def make(case: Case, issued: date | None = None, *, house: Path | None = None) -> Made:
-    """Return the dossier of a case that was read, with the templates in `house`; write nothing."""
+    """Return the dossier of a case that was read, with the house in `house`; write nothing."""
+    from dossier.report.house import read_house
+
+    own = read_house(house) if house is not None else None
+    case = replaced(case, house=own.digest if own else "")
     assessment = assess(case, issued)
-    pdf, document = compose(case, assessment, issue_date(case, issued), house)
+    pdf, document = compose(case, assessment, issue_date(case, issued), own)
     return Made(
         stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
         signoff=sign_off(case, assessment, issued),
@@ -191,7 +209,7 @@ def save(made: Made, out: Path, *, replace: bool = False) -> tuple[Path, Path]:
 def house_of(
     folder: Path | str, qualification: Qualification, given: Path | str | None = None
 ) -> Path | None:
-    """Return the folder of house templates: as given, else the one that the case names.
+    """Return the folder of the house: as given, else the one that the case names.
 
     Raises CaseError where the case names one outside the inputs.
     """
@@ -207,12 +225,11 @@ def house_of(
 
 
 def compose(
-    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
+    case: Case, assessment: Assessment, issued: date, house: "House | None" = None
 ) -> tuple[bytes, bytes]:
     """Return the dossier as PDF, before any digital signature, and its decision.json.
 
-    `house` is a folder of house templates, or what was read from one.  Raises CaseError for its
-    faults.
+    `house` is the one that `case` was read with.
     """
     from dossier.report.render import rendered
 
@@ -222,20 +239,21 @@ def compose(
 
 @contextmanager
 def composed(
-    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
+    case: Case, assessment: Assessment, issued: date, house: "House | None" = None
 ) -> Iterator[tuple["Prepared", bytes]]:
     """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.archive.record import canonical, manifest_of
-    from dossier.report.house import ATTACHED, read_house
+    from dossier.report.house import ATTACHED
     from dossier.report.render import prepared
 
-    own = read_house(house) if isinstance(house, Path) else house
+    if case.house != (house.digest if house else ""):
+        raise ValueError("the case was read with another house")
     taken = [each.name for each in case.inputs if each.name.startswith(ATTACHED)]
-    if own is not None and taken:
-        what = f"the name {ATTACHED!r} is kept for house templates, which are attached under it"
+    if house is not None and taken:
+        what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
     document = decision_json(case, assessment, issued)
-    manifest = manifest_of(case, document, assessment, own)
+    manifest = manifest_of(case, document, assessment, house)
     with prepared(
         case,
         assessment,
@@ -243,7 +261,7 @@ def composed(
         decision_json=document,
         manifest_json=canonical(manifest),
         signoff=sign_off(case, assessment, issued),
-        house=own,
+        house=house,
     ) as ready:
         yield ready, document
 
@@ -255,21 +273,28 @@ def sign_off(case: Case, assessment: Assessment, issued: date | None = None) -> 
     return sign_off_of(case, assessment, issue_date(case, issued))
 
 
-def sign(folder: Path | str, entry: Mapping[str, object], issued: date | None = None) -> SignOff:
+def sign(
+    folder: Path | str,
+    entry: Mapping[str, object],
+    issued: date | None = None,
+    *,
+    house: Path | str | None = None,
+) -> SignOff:
     """Add a sign-off to `<folder>/signoff.toml` and return the new state.
 
-    `entry` has role, name, date and, if not the usual one of the role, meaning.  Raises CaseError
+    `entry` has role, name, date and, if not the usual one of the role, meaning; `house` is that
+    of `read_case`.  Raises CaseError
     where the case has problems or the sign-off would not hold: wrong order, the approver is the
     preparer, no meaning, already signed.
     """
     from dossier.archive.signoff import add_sign_off, signed_entry, signoff_toml
     from dossier.case.signoff_file import SIGNOFF_FILE
 
-    case = read_case(folder)
+    case = read_case(folder, house)
     state = sign_off(case, assess(case, issued), issued)
     with speaking(case.qualification.language):
         signed = signed_entry(entry, state.digest)
     entries = add_sign_off(case, state, signed)
     write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
-    case = read_case(folder)
+    case = read_case(folder, house)
     return sign_off(case, assess(case, issued), issued)

@@ -14,6 +14,9 @@ __all__ = ["Aside", "aside", "receive", "second_core", "send", "widen"]
 
 LENGTH = 8
 """Bytes before each message in a pipe that say how long it is."""
+redone = True
+"""Whether work that another process has lost is done again here: not where it may have met a
+limit, which it would meet again."""
 ROOM = 1 << 20
 """Bytes of messages that can wait in a pipe, so that the sender need not wait."""
 
@@ -26,8 +29,11 @@ class Aside:
     pipe: BinaryIO
 
     def next(self) -> bytes | None:
-        """Wait for its next message; None where it ended without one."""
-        return receive(self.pipe)
+        """Wait for its next message; None where it ended without one, or MemoryError."""
+        message = receive(self.pipe)
+        if message is None and not redone:
+            raise MemoryError("another process was stopped at a limit")
+        return message
 
     def end(self) -> None:
         """Stop it, whether or not all its messages were taken."""

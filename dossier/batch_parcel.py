@@ -29,7 +29,7 @@ class Parcel:
     files: Mapping[str, bytes] = field(repr=False)
     """The case's files by their name relative to the inputs folder."""
     house: str = ""
-    """Name of the folder of house templates; empty without one."""
+    """Name of the folder of the house; empty without one."""
     house_files: Mapping[str, bytes] = field(default_factory=dict, repr=False)
     issued: date | None = None
     debug: bool = False
@@ -47,7 +47,7 @@ class Returned:
 
 
 def packed(case: Path, order: Order) -> Parcel:
-    """Return a case with its files and house templates.
+    """Return a case with its files and its house.
 
     Raises CaseError where a file cannot be had, may not be read, or has a name that not every
     machine can give to a file.

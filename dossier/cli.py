@@ -62,6 +62,9 @@ def check(
     case: CaseFolder,
     json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
     issued: Issued = None,
+    house: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
+    ] = None,
 ) -> None:
     """Decide a case and print the verdicts; make no PDF.
 
@@ -72,7 +75,7 @@ def check(
     keep_freed_memory()
     from dossier.api import assess, decision_json, read_case, sign_off
 
-    read = read_case(case)
+    read = read_case(case, house)
     assessment = assess(read, _day(issued), pages=False)
     if json:
         sys.stdout.write(decision_json(read, assessment, _day(issued)).decode())

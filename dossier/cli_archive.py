@@ -29,6 +29,9 @@ def sign(
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], help="Date of issue, if the dossier is built with one."),
     ] = None,
+    house: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
+    ] = None,
 ) -> None:
     """Sign a case off in a role.
 
@@ -40,7 +43,7 @@ def sign(
 
     when = day.date() if day else datetime.now(UTC).astimezone().date()
     entry = {"role": role, "name": name, "meaning": meaning, "date": when}
-    state = sign_off(case, entry, issued.date() if issued else None)
+    state = sign_off(case, entry, issued.date() if issued else None, house=house)
     typer.echo(shown(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}"))
     void = [each for each in state.signed if not each.holds]
     for each in void:
@@ -124,6 +127,10 @@ def verify(
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], help="Judge certificates as of this day."),
     ] = None,
+    trust_house: Annotated[
+        list[str] | None,
+        typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),
+    ] = None,
     quick: Annotated[
         bool, typer.Option("--quick", help="Do not rebuild the pages; then nothing is verified.")
     ] = False,
@@ -138,7 +145,8 @@ def verify(
     """
     from dossier.archive.attached import NotADossierError
     from dossier.archive.files import write_whole
-    from dossier.archive.verify import verify as verify_file
+    from dossier.archive.verify import verify_confined
+    from dossier.confined import StoppedError, confined
     from dossier.terminal_verify import facts_json, print_verification
 
     trusted = [path.read_bytes() for path in trust or ()]
@@ -146,10 +154,16 @@ def verify(
     codes, results = [], []
     for path in files:
         try:
-            result = verify_file(path, trust=trusted, at=moment, pages=not quick)
+            result = verify_confined(
+                path, trust=trusted, at=moment, pages=not quick, trust_house=trust_house or ()
+            )
         except NotADossierError as error:
             typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
             codes.append(WRONG_INPUT)
+            continue
+        except StoppedError as error:
+            typer.echo(shown(f"{path}: not verified, the reading was stopped: {error}"), err=True)
+            codes.append(NOT_VERIFIED)
             continue
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)
@@ -160,5 +174,6 @@ def verify(
     if note is not None and results:
         from dossier.archive.verification_note import note_pdf
 
-        write_whole(note, note_pdf(results[0], (moment or datetime.now(UTC)).date()))
+        day = (moment or datetime.now(UTC)).date()
+        write_whole(note, confined(lambda: note_pdf(results[0], day)))
     raise typer.Exit(NOT_VERIFIED if NOT_VERIFIED in codes else max(codes))

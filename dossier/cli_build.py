@@ -36,7 +36,7 @@ def build(
     ] = 1,
     house: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Folder of house templates: sections, style, logo."),
+        typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
     ] = None,
     only_stale: Annotated[
         bool,

@@ -159,15 +159,14 @@ def compare(
     """
     from dossier.archive.attached import NotADossierError
     from dossier.archive.compare import compared
+    from dossier.confined import StoppedError, confined
 
-    sides = []
-    for path in (a, b):
-        try:
-            sides.append(_side(path))
-        except NotADossierError as error:
-            typer.echo(shown(f"{path}: {error}"), err=True)
-            raise typer.Exit(WRONG_INPUT) from None
-    comparison = compared(*sides)
+    own = {path: _side(path) for path in (a, b) if path.is_dir()}
+    try:
+        comparison = confined(lambda: compared(*(own.get(p) or _read(p) for p in (a, b))))
+    except (NotADossierError, StoppedError) as error:
+        typer.echo(shown(error), err=True)
+        raise typer.Exit(WRONG_INPUT) from None
     if as_json:
         from dossier.archive.compare_json import comparison_json
 
@@ -179,13 +178,21 @@ def compare(
     raise typer.Exit(DONE if comparison.same else DIFFERS)
 
 
-def _side(path: Path) -> Any:
-    """Return a dossier from a PDF, or the one that a case folder would make now."""
-    from dossier.archive.dossier_file import dossier_of, read_dossier
+def _read(path: Path) -> Any:
+    """Return the dossier in a PDF; the error of a file that is none names it."""
+    from dossier.archive.attached import NotADossierError
+    from dossier.archive.dossier_file import read_dossier
 
-    if not path.is_dir():
+    try:
         return read_dossier(path)
+    except NotADossierError as error:
+        raise NotADossierError(f"{path}: {error}") from None
+
+
+def _side(path: Path) -> Any:
+    """Return the dossier that a case folder would make now."""
     from dossier.api import assess, decision_json, read_case
+    from dossier.archive.dossier_file import dossier_of
 
     case = read_case(path)
     files = {file.name: file.content for file in case.inputs}

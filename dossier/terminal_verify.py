@@ -36,6 +36,8 @@ def fact_lines(found: Verification) -> Iterator[str]:
     yield f"attachments: {found.attached}, {told}"
     yield f"decided again: {_again(found)}"
     yield f"pages: {found.recomputed.pages}"
+    if found.recomputed.house_digest:
+        yield f"house: {found.recomputed.house}, sha256 {found.recomputed.house_digest}"
     yes = sum(answer.word == "yes" for answer in found.answers)
     yield f"auditor's questions: {yes} of {len(found.answers)} answered yes"
     for kind in ("failures", "gaps", "remarks"):
@@ -79,6 +81,9 @@ def _facts(found: Verification) -> dict[str, Any]:
             for s in found.signoff.signed
         ],
         "attached": found.attached,
+        "house": {"folder": again.house, "sha256": again.house_digest}
+        if again.house_digest
+        else None,
         "decided_again": {
             "identical": again.identical,
             "same_version": again.same_version,

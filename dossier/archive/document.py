@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 __all__ = [
     "CaseHead",
@@ -12,8 +12,11 @@ __all__ = [
     "LimitRow",
     "ManifestDocument",
     "decision_schema",
+    "plain_part",
 ]
 
+MAX_NAME = 200
+"""Bytes of a name."""
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Text = Annotated[str, StringConstraints(max_length=20_000)]
 Real = Annotated[float, Field(allow_inf_nan=False)]
@@ -27,6 +30,23 @@ VerdictWord = Literal[
     "not demonstrated",
     "not applicable",
 ]
+
+
+def plain_part(name: str) -> bool:
+    """Return whether a name is one plain part of a path, on every system."""
+    return (
+        0 < len(name.encode("utf-8", "replace")) <= MAX_NAME
+        and name not in {".", ".."}
+        and name == name.strip()
+        and name.isprintable()
+        and not set(name) & set('/\\:*?"<>|')
+    )
+
+
+def _plain(name: str) -> str:
+    if not plain_part(name):
+        raise ValueError("not one plain part of a path")
+    return name
 
 
 class _Part(BaseModel):
@@ -223,7 +243,8 @@ class ManifestDocument(_Part):
     schema_: Annotated[str, StringConstraints(pattern=r"^dossier manifest 1\.\d{1,4}$")] = Field(
         alias="schema"
     )
-    case: Annotated[str, StringConstraints(min_length=1, max_length=500)]
+    case: Annotated[str, AfterValidator(_plain)]
+    """Name of the case folder."""
     files: dict[str, Digest]
 
 

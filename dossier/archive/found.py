@@ -40,7 +40,7 @@ def look(out: Path, case: Gathered, issued: date, house: House | None = None) ->
 
     It is where the PDF and decision.json are, to the byte, what this very program noted when it
     wrote them, and the manifest in the PDF names the digests of the case's files, sign-offs and
-    house templates, the versions and the date of issue that a build would take now.  In a sealed
+    house, the versions and the date of issue that a build would take now.  In a sealed
     PDF the seals vouch for the bytes in place of the note.  Raises OSError where a file is there
     and cannot be read.
     """
@@ -99,7 +99,7 @@ def _other(file: PdfFile, case: Gathered, issued: date, house: House | None) -> 
         return f"issued {dossier.decision.case.issued.isoformat()}, now {issued.isoformat()}"
     then, now = _versions(manifest), _present(house)
     if then != now:
-        return f"versions or house templates differ: {_difference(then, now)}"
+        return f"versions or house differ: {_difference(then, now)}"
     if manifest.get("case") != case.name:
         return f"made from a case folder named {manifest.get('case')}"
     return ""

@@ -16,10 +16,10 @@ def program_digest() -> str:
     The version alone does not tell a program from one that was changed in place.
     """
     from dossier.archive.record import layout_versions, versions
-    from dossier.report.assets import template_folders
+    from dossier.report.assets import template_folder
 
     digest = hashlib.sha256()
-    for root in (Path(__file__).parents[1], *template_folders()):
+    for root in (Path(__file__).parents[1], template_folder()):
         for path in sorted(root.rglob("*")):
             if path.is_file() and "__pycache__" not in path.parts:
                 name = path.relative_to(root).as_posix()

@@ -2,22 +2,22 @@
 
 import json
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from dossier.archive.attached import NotADossierError
+from dossier.archive.document import MAX_NAME, plain_part
 from dossier.case.case import Case
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
-from dossier.report.house import ATTACHED, House, attached_house
+from dossier.report.house import ATTACHED, House, attached_house, digest_of, own_files
 
 __all__ = ["Recomputed", "differences", "load", "recompute", "safe_name"]
 
 MOST_MOVED = 12
-MAX_NAME = 200
 OWN = ("decision.json", "manifest.json")
 
 
@@ -40,6 +40,10 @@ class Recomputed:
     """Date of issue that the dossier states."""
     pages: str = "not rebuilt"
     """"identical", "different", or why they were not compared."""
+    house: str = ""
+    """Folder of the house whose words the pages carry; empty without one."""
+    house_digest: str = ""
+    """SHA-256 over the attached files of that house."""
 
     @property
     def same_version(self) -> bool:
@@ -48,25 +52,35 @@ class Recomputed:
 
 
 def recompute(
-    data: bytes, files: Mapping[str, bytes], case_name: str, *, pages: bool, sealed: bool
+    data: bytes,
+    files: Mapping[str, bytes],
+    case_name: str,
+    *,
+    pages: bool,
+    sealed: bool,
+    house_taken: Callable[[str], bool] = lambda _: False,
 ) -> Recomputed:
     """Return what the attached inputs lead to with this version, and whether it is the same.
 
     `data` is the PDF, `files` what is attached to it.  With `pages`, the PDF is built again and
     its bytes compared with all of `data`, or, if it is `sealed`, with its beginning: signatures
-    only add behind it, and what they add is looked at elsewhere.
+    only add behind it, and what they add is looked at elsewhere.  Files of a house are read only
+    where `house_taken` says so of their digest.
     """
     document, manifest = json.loads(files["decision.json"]), json.loads(files["manifest.json"])
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
         unpack(_inputs(files, manifest), Path(folder) / "inputs")
         try:
             place = Path(folder) / "inputs" / case_name
-            result = _decided(files, document, place, pages=pages)
+            result = _decided(files, document, manifest, place, pages=pages)
         except CaseError as error:
             first = error.problems[0]
             return Recomputed(why_not=f"{first.file}: {first.place}: {first.what}")
     if not pages:
         return result
+    if result.house_digest and not house_taken(result.house_digest):
+        why = "not rebuilt: a house is read only where its digest is trusted and the seals hold"
+        return replace(result, pages=why)
     return replace(result, pages=_pages(data, files, manifest, result, sealed=sealed))
 
 
@@ -81,7 +95,7 @@ def load(*, pages: bool) -> None:
     all_quantities()
     if pages:
         # The layout is loaded while charts are drawn; what draws them, before.
-        for name in ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2.sandbox"):
+        for name in ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2"):
             import_module(name)
         import_module("dossier.report.render")
 
@@ -108,20 +122,17 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
 def safe_name(name: str) -> bool:
     """Return whether a name is a plain relative path of at most eight parts."""
     parts = name.split("/")
-    return (
-        0 < len(name.encode("utf-8", "replace")) <= MAX_NAME
-        and 2 <= len(parts) <= 8
-        and all(part not in {"", ".", ".."} and part == part.strip() for part in parts)
-        and name.isprintable()
-        and not set(name) & set('\\:*?"<>|')
-    )
+    whole = len(name.encode("utf-8", "replace")) <= MAX_NAME and 2 <= len(parts) <= 8
+    return whole and all(plain_part(part) for part in parts)
 
 
-def _decided(files: Mapping[str, bytes], document: Any, folder: Path, *, pages: bool) -> Recomputed:
-    from dossier.api import assess, decision_json, read_case
+def _decided(
+    files: Mapping[str, bytes], document: Any, manifest: Any, folder: Path, *, pages: bool
+) -> Recomputed:
+    from dossier.api import assess, case_in, decision_json
     from dossier.archive.record import versions
 
-    case = read_case(folder)
+    case = replace(case_in(folder), house=_house_digest(manifest, files))
     issued = date.fromisoformat(document["case"]["issued"])
     assessment = assess(case, issued, pages=pages)
     fresh = decision_json(case, assessment, issued)
@@ -129,6 +140,8 @@ def _decided(files: Mapping[str, bytes], document: Any, folder: Path, *, pages: 
         case=case, assessment=assessment, identical=fresh == files["decision.json"],
         made_with=document.get("versions", {}), here=versions(),
         moved=differences(document, json.loads(fresh)), issued=issued,
+        house=str(manifest["layout"]["house folder"]) if case.house else "",
+        house_digest=case.house,
     )  # fmt: skip
 
 
@@ -173,6 +186,11 @@ def _inputs(files: Mapping[str, bytes], manifest: Mapping[str, Any]) -> dict[str
     if "house folder" not in manifest.get("layout", {}):
         return dict(files)
     return {name: each for name, each in files.items() if not name.startswith(ATTACHED)}
+
+
+def _house_digest(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> str:
+    """Return the digest of the attached house, whose files are not yet read; empty without one."""
+    return digest_of(own_files(files)) if "house folder" in manifest.get("layout", {}) else ""
 
 
 def _house(then: Mapping[str, Any], files: Mapping[str, bytes]) -> tuple[House | None, str]:

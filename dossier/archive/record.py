@@ -176,7 +176,7 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "seed": assessment.seed,
         "versions": versions(),
-    }
+    } | ({"house": case.house} if case.house else {})
 
 
 def _on_file(case: Case) -> dict[str, Any] | None:
@@ -297,4 +297,4 @@ def house_entry(house: House | None) -> dict[str, str]:
     """Return what the manifest says of a house."""
     if house is None:
         return {}
-    return {"house folder": house.called, "house templates": house.digest}
+    return {"house folder": house.called, "house files": house.digest}

@@ -4,6 +4,7 @@ import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from pathlib import Path
 
 from dossier.archive.attached import MAX_PDF, NotADossierError
@@ -13,6 +14,7 @@ from dossier.archive.register_store import Kept, RegisterError, Store, opened
 from dossier.archive.rests import Rest
 from dossier.archive.standing import DRAFT, NOT_INTACT
 from dossier.case.bounded import ordinary
+from dossier.confined import StoppedError, confined
 
 __all__ = ["Event", "Outcome", "update"]
 
@@ -141,15 +143,28 @@ _Read = tuple[Row, tuple[Rest, ...]] | str
 
 def _read_all(folder: Path, names: Sequence[str], jobs: int) -> Iterator[tuple[str, _Read]]:
     """Yield each of the files read, by several processes where that is wanted and worth it."""
-    places = [(folder, name) for name in names]
-    if jobs < 2 or len(places) < 2 * _CHUNK:
-        yield from zip(names, map(_read, places), strict=True)
+    chunks = [(folder, names[at : at + _CHUNK]) for at in range(0, len(names), _CHUNK)]
+    if jobs < 2 or len(chunks) < 2:
+        yield from zip(names, chain.from_iterable(map(_confined, chunks)), strict=True)
         return
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from zip(names, pool.map(_read, places, chunksize=_CHUNK), strict=True)
+        yield from zip(names, chain.from_iterable(pool.map(_confined, chunks)), strict=True)
+
+
+def _confined(chunk: tuple[Path, Sequence[str]]) -> list[_Read]:
+    """Return some of the files read within limits; where one meets a limit, each by itself."""
+    import pypdf  # noqa: F401  once, not in each copy of this process
+
+    folder, names = chunk
+    try:
+        return confined(lambda: [_read((folder, name)) for name in names])
+    except StoppedError as error:
+        if len(names) == 1:
+            return [f"not read: {error}"]
+        return [each for name in names for each in _confined((folder, [name]))]
 
 
 def _read(place: tuple[Path, str]) -> _Read:

@@ -3,7 +3,6 @@
 import base64
 import hashlib
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -11,7 +10,7 @@ from dossier.archive.register import Outcome
 from dossier.archive.register_query import Hit
 from dossier.archive.register_text import plain
 from dossier.archive.rests import Rest
-from dossier.report.assets import template_folders
+from dossier.report.assets import template_folder
 
 __all__ = ["register_page"]
 
@@ -30,20 +29,18 @@ GROUPS = (
 """Kinds that the page lists below each dossier; filter and equipment have their own columns."""
 
 
-def register_page(
-    outcome: Outcome, hits: Sequence[Hit], *, prefix: str | None, templates: Path | None = None
-) -> str:
+def register_page(outcome: Outcome, hits: Sequence[Hit], *, prefix: str | None) -> str:
     """Return the page as HTML.
 
     `prefix` is the way from the page to the folder of the dossiers, such as "" or "../dossiers/";
-    None leaves out the links.  `templates` is a folder whose files stand in for those of the same
-    name.  Script and style stand in the page, and its policy allows nothing else to run or load.
+    None leaves out the links.  Script and style stand in the page, and its policy allows nothing
+    else to run or load.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     environment = Environment(
-        loader=FileSystemLoader(template_folders(templates)),
+        loader=FileSystemLoader(template_folder()),
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     script, style = (_source(environment, f"register.{kind}") for kind in ("js", "css"))

@@ -27,6 +27,8 @@ class Verification:
     seals: tuple[Seal, ...]
     trust_given: bool
     """Whether certificates to trust were given."""
+    trust_house: tuple[str, ...] = ()
+    """SHA-256 of the houses that are trusted here."""
     signoff: SignOff
     """The sign-offs, judged again on the attached decision."""
     attached: int
@@ -102,6 +104,11 @@ class Verification:
         again = self.recomputed
         if again.made_with and not again.same_version and again.moved:
             yield f"decided again with another version, numbers moved: {'; '.join(again.moved)}"
+        if again.house_digest and again.house_digest not in self.trust_house:
+            yield (
+                f"its pages carry words of the house {again.house!r}: read them, then name it as "
+                f"trusted by its SHA-256 {again.house_digest}"
+            )
         if again.pages.startswith("not rebuilt") and not again.why_not:
             yield "the pages were not rebuilt"
 

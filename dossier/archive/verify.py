@@ -3,7 +3,8 @@
 import hashlib
 import json
 import pickle
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -23,10 +24,11 @@ from dossier.aside import aside, send
 from dossier.case.case import Case
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry, SignOffFile
 from dossier.case.toml_text import parse_toml
+from dossier.confined import FAMILIAR, StoppedError, confined
 from dossier.report.render import MissingLibraryError
 from dossier.report.signing import ROLES, SignOff
 
-__all__ = ["verify"]
+__all__ = ["verify", "verify_confined"]
 
 CHANGED = "the file was changed after signing, so nothing more was tried"
 
@@ -37,29 +39,58 @@ def verify(
     trust: Sequence[bytes] = (),
     at: datetime | None = None,
     pages: bool = True,
+    trust_house: Sequence[str] = (),
 ) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
     `trust` holds certificates of authorities (PEM or DER) that signatures may lead to; `at` is the
     moment at which certificates, concessions and review dates are judged, now if not given.  With
     `pages` the PDF is built a second time from what is attached and compared byte by byte; without
-    it no dossier is verified.  Raises NotADossierError for any other file, OSError where it cannot
-    be read.
+    it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files may be
+    read, and only once the signatures hold.  Raises NotADossierError for any other file, OSError
+    where it cannot be read.
     """
     target = Path(path)
     pdf = open_pdf(read_bounded(target))
     dossier = _dossier(pdf)
     seals = _seals(pdf, trust, at, pages=pages)
-    again = _again(pdf, dossier, seals, pages=pages)
+    vouched = bool(seals) and bool(trust) and all(s.sound and s.trusted for s in seals)
+    taken = [each.strip().lower() for each in trust_house]
+    again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
     today = (at or datetime.now(UTC)).date()
     return Verification(
         file=target.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
-        seals=seals, trust_given=bool(trust), signoff=_sign_offs(dossier, again.case),
-        attached=len(pdf.files), faults=dossier.faults, recomputed=again,
+        seals=seals, trust_given=bool(trust), trust_house=tuple(taken),
+        signoff=_sign_offs(dossier, again.case), attached=len(pdf.files),
+        faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
+
+
+def verify_confined(path: Path, *, trust: Sequence[bytes] = (), **how: Any) -> Verification:
+    """Return what `verify` does, found out within the limits for a stranger's file.
+
+    A file that meets one of them is given more only if all its seals hold and lead to `trust`.
+    The case that was read is left behind.  Raises StoppedError beside what `verify` raises.
+    """
+
+    def work() -> Verification:
+        found = verify(path, trust=trust, **how)
+        bare = replace(found.recomputed, case=None, assessment=None)
+        return replace(found, recomputed=bare)
+
+    def known() -> bool:
+        seals = read_seals(open_pdf(read_bounded(path)), trust, how.get("at"))
+        return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
+
+    try:
+        return confined(work)
+    except StoppedError:
+        if not trust or not confined(known):
+            raise
+    return confined(work, FAMILIAR)
 
 
 def _seals(
@@ -93,12 +124,21 @@ def _dossier(pdf: PdfFile) -> DossierFile:
     )
 
 
-def _again(pdf: PdfFile, dossier: DossierFile, seals: Sequence[Seal], *, pages: bool) -> Recomputed:
+def _again(
+    pdf: PdfFile,
+    dossier: DossierFile,
+    seals: Sequence[Seal],
+    pages: bool,
+    house_taken: Callable[[str], bool],
+) -> Recomputed:
     """Return the second decision; none where a signature already tells that the file changed."""
     if any(not seal.sound for seal in seals):
         return Recomputed(why_not=CHANGED)
     try:
-        return recompute(pdf.data, pdf.files, dossier.case_name, pages=pages, sealed=bool(seals))
+        return recompute(
+            pdf.data, pdf.files, dossier.case_name,
+            pages=pages, sealed=bool(seals), house_taken=house_taken,
+        )  # fmt: skip
     except (NotADossierError, MissingLibraryError):
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone

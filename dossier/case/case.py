@@ -72,6 +72,8 @@ class Case:
     """The file of sign-offs, where there is one."""
     signed: tuple[SignOffEntry, ...] = ()
     """The sign-offs as given; whether they still hold is found out later."""
+    house: str = ""
+    """SHA-256 over the files of the house whose words the dossier will carry; empty without one."""
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""

@@ -390,6 +390,6 @@ class Qualification(Model):
     deviation: tuple[Deviation, ...] = ()
     concession: tuple[Concession, ...] = ()
     house: Name | None = None
-    """Folder of house templates, relative to the case folder and inside the inputs folder."""
+    """Folder of a house, relative to the case folder and inside the inputs folder."""
     signoff: SignOffRules | None = None
     """Roles that sign, in their order, where they are not the usual three."""

@@ -1,12 +1,13 @@
 """One look for all charts, and the way from a drawing to text that a page can hold."""
 
 import io
+import re
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from dossier.report.drawn import now_or_later
 from dossier.report.format import MINUS, chart_text
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "CANDIDATE", "LIMIT", "REFERENCE", "draw", "end_label", "line_style", "side_color", "tick",
+    "CANDIDATE", "LIMIT", "REFERENCE", "draw", "end_label", "line_style", "setting_faults",
+    "side_color", "tick",
 ]  # fmt: skip
 
 CANDIDATE = "#0072B2"
@@ -32,6 +34,15 @@ WIDTH = 6.7
 
 FIXED = {"svg.fonttype": "none", "svg.hashsalt": "dossier", "text.parse_math": "False"}
 """Set whatever the style says: searchable text, the same bytes, and names that stay text."""
+SETTINGS: Mapping[str, tuple[str, ...] | tuple[float, float]] = {
+    "font.family": ("Fira Sans",), "font.size": (7.0, 9.0),
+    "axes.titlelocation": ("left", "center", "right"), "axes.titleweight": ("normal", "bold"),
+    "axes.grid": ("True", "False"), "axes.spines.top": ("True", "False"),
+    "axes.spines.right": ("True", "False"), "legend.frameon": ("True", "False"),
+    "axes.linewidth": (0.4, 1.2), "grid.linewidth": (0.2, 0.8), "lines.linewidth": (0.8, 2.0),
+    "lines.markersize": (3.0, 6.0),
+}  # fmt: skip
+"""What a house may set of a chart: one of these words, or a number within these bounds."""
 FONTS = Path(__file__).parent / "fonts"
 FAMILIES = {"Fira Sans": "Dossier Sans", "DejaVu Sans Mono": "Dossier Mono"}
 """The shipped fonts under names of our own, as the style sheet declares them: a font of the same
@@ -69,6 +80,23 @@ def _settings(style: str) -> dict[str, Any]:
         if colon:
             pairs[name.strip()] = value.strip()
     return pairs
+
+
+def setting_faults(style: str) -> Iterator[str]:
+    """Yield what a house may not set of a chart, each in words."""
+    for name, value in _settings(style).items():
+        allowed = SETTINGS.get(name)
+        if allowed is None:
+            yield f"{name[:60]!r} is no setting that a house gives; they are {', '.join(SETTINGS)}"
+        elif value not in allowed and not _within(value, allowed):
+            ends = " to " if isinstance(allowed[0], float) else ", "
+            yield f"{name} is {value[:40]!r}; it may be {ends.join(map(str, allowed))}"
+
+
+def _within(value: str, allowed: Sequence[object]) -> bool:
+    low, high = allowed[0], allowed[-1]
+    plain = re.fullmatch(r"[0-9]{1,2}(\.[0-9]{1,3})?", value)
+    return bool(plain) and isinstance(low, float) and low <= float(value) <= cast(float, high)
 
 
 def draw(paint: Callable[["Figure"], object], style: str, height: float) -> str:

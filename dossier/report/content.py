@@ -1,7 +1,7 @@
 """Everything that the pages say, as formatted text: the templates only lay it out."""
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -35,7 +35,7 @@ from dossier.report.content_trade import ComparisonPage, comparison_page
 from dossier.report.content_uncertainty import UncertaintyPage, uncertainty_page
 from dossier.report.content_validity import ValidityPage, validity_page
 from dossier.report.format import speak
-from dossier.report.house import House, worded
+from dossier.report.house import DEFERENCE, House, HouseCaution
 from dossier.report.places import places_of
 from dossier.report.sections import findings_of, number_sections
 from dossier.report.signing import SignOff
@@ -79,6 +79,8 @@ class Content:
     uncertainty: UncertaintyPage
     computed_cautions: tuple[Caution, ...]
     general_cautions: tuple[Caution, ...]
+    house_cautions: tuple[Caution, ...]
+    """In the words of the house, some of them in place of usual ones."""
     signoff: SignOffPage
     methods: tuple[MethodEntry, ...]
     data: tuple[Table, ...]
@@ -87,7 +89,11 @@ class Content:
     purpose: str
     notes: str
     house: House | None
-    """Whose templates, style and logo the pages have; None for ours."""
+    """Whose logo, colour and further words the pages have; None without one."""
+    house_words: str
+    """What stands above and below all words of the house."""
+    house_foot: str
+    """What page one says of the house at its foot."""
 
 
 def build_content(
@@ -113,7 +119,9 @@ def build_content(
         findings,
         qualification.reference is not None,
         any(s.long_run for s in assessment.circuit),
+        [each.title for each in house.sections] if house else (),
     )
+    own = house.cautions if house else ()
     return Content(
         title=qualification.title,
         number=qualification.number,
@@ -143,9 +151,8 @@ def build_content(
         validity=validity_page(case, assessment),
         uncertainty=uncertainty_page(case, assessment, places),
         computed_cautions=_cautions([c for c in assessment.cautions if c.computed]),
-        general_cautions=_cautions(
-            worded([c for c in assessment.cautions if not c.computed], house)
-        ),
+        general_cautions=_cautions(_kept([c for c in assessment.cautions if not c.computed], own)),
+        house_cautions=tuple(Caution(each.title, each.text) for each in own),
         signoff=signoff_page(signoff, assessment.decision.value),
         methods=methods(findings, places),
         data=data_tables(assessment),
@@ -154,6 +161,14 @@ def build_content(
             case, assessment, manifest, hashlib.sha256(decision_json).hexdigest(), house
         ),
         house=house,
+        house_words=say(
+            "Words of the house “{name}”: no part of what was decided.", name=house.name
+        )
+        if house
+        else "",
+        house_foot=say("House “{name}”, SHA-256 {digest}", name=house.name, digest=house.digest)
+        if house
+        else "",
         purpose=speak(qualification.purpose),
         notes=speak(qualification.notes),
     )
@@ -171,3 +186,11 @@ def _consistent(assessment: Assessment) -> None:
 
 def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Caution, ...]:
     return tuple(Caution(each.title, speak(each.text)) for each in cautions)
+
+
+def _kept(
+    usual: Iterable[finding.Caution], own: Iterable[HouseCaution]
+) -> Iterator[finding.Caution]:
+    """Yield the usual cautions that no house has put in words of its own."""
+    reworded = {each.replaces for each in own if each.replaces} - {DEFERENCE.name}
+    return (each for each in usual if each.name not in reworded)

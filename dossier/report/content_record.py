@@ -170,7 +170,7 @@ def digests_page(
     else:
         facts.append(Fact(say("Python"), platform.python_version()))
     if house is not None:
-        facts.append(Fact(say("House templates"), (house.name, f"SHA-256 {house.digest}")))
+        facts.append(Fact(say("House"), (house.name, f"SHA-256 {house.digest}")))
     return DigestsPage(
         files=Table(
             caption=say("SHA-256 of every input and of the findings; all are attached to this PDF"),

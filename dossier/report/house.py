@@ -1,4 +1,8 @@
-"""What a house brings: its own sections, style sheet, logo and wording of the usual cautions."""
+"""What a house brings: words, a logo, a colour and fonts of its own; never a page of ours.
+
+All of it is data that is checked and set by our templates and our style sheet.  A house gives no
+template and no style sheet, so that it can neither run nor cover, move, hide or restyle anything.
+"""
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,65 +18,100 @@ from dossier.case.fields import Model
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.decision.cautions import GENERAL
-from dossier.decision.finding import Caution
+from dossier.report.chart_style import setting_faults
+from dossier.report.house_font import FontError, own_font
+from dossier.report.house_words import WordsError, set_words
 from dossier.report.logo import logo_faults, logo_uri
 
-__all__ = [
-    "ATTACHED",
-    "DEFERENCE",
-    "HOUSE_FILE",
-    "House",
-    "attached_house",
-    "read_house",
-    "worded",
-]
+__all__ = ["ATTACHED", "COLOURS", "DEFERENCE", "HOUSE_FILE", "House", "HouseCaution",
+           "HouseSection", "attached_house", "digest_of", "own_files", "read_house"]  # fmt: skip
 
 DEFERENCE = GENERAL[0]
 """The caution that puts the OEM and local rules first: no house may reword or remove it."""
-HOUSE_FILE = "house.toml"
-ATTACHED = "house templates/"
+HOUSE_FILE, CHARTS = "house.toml", "charts.mplstyle"
+ATTACHED = "house files/"
 """What the names of a house's files begin with when they are attached to a dossier."""
 MOST_FILES, MOST_BYTES = 64, 512 * 1024
 HINT = f"a house has {MOST_FILES} files of {MOST_BYTES // 1024} KiB at most"
-TEXTS = (".html", ".css", ".mplstyle", ".toml")
 NOTES = (".md", ".txt")
 """Kinds of files that may lie in the folder and are not read."""
-STYLES = ("dossier.css", "house.css")
+COLOURS = {
+    "black": "#000000", "grey": "#404040", "blue": "#003366", "green": "#1b4d2e",
+    "red": "#7a1f1f", "brown": "#5a3a1a", "violet": "#4a2a6a", "teal": "#0a4a4a",
+}  # fmt: skip
+"""Colours of headings by name; the contrast of each to white is above 7, as WCAG 2.2 asks of
+text at its level AAA."""
+NOT_TAKEN = {
+    ".html": "a house does not set our sections: name the file in a [[section]] of house.toml, "
+    "and it becomes a section of the house's own",
+    ".css": 'style sheets are not read: colour = "blue", font = "name.ttf" in house.toml style '
+    "the headings and the house's own words",
+    ".mplstyle": f"settings of the charts go into {CHARTS}",
+    ".toml": f"the file of a house is {HOUSE_FILE}",
+    ".ttf": 'name it in house.toml: font = "name.ttf" or font_bold',
+}
+"""What to do about files of a kind that nothing names."""
+
+Title = Annotated[str, StringConstraints(min_length=3, max_length=200, strip_whitespace=True)]
+FileName = Annotated[str, StringConstraints(max_length=100)]
 
 
 class HouseCaution(Model):
     """A caution in the words of the house."""
 
-    title: Annotated[str, StringConstraints(min_length=3, max_length=200, strip_whitespace=True)]
+    title: Title
     text: Annotated[str, StringConstraints(min_length=10, max_length=4000, strip_whitespace=True)]
     replaces: str = ""
     """English title of the usual caution that it rewords; empty for one that is added."""
 
 
+class SectionEntry(Model):
+    """A section of the house's own."""
+
+    title: Title
+    file: FileName
+    """File with its words, in the few elements of `house_words`."""
+
+
 class HouseFile(Model):
     """house.toml."""
 
-    name: Annotated[str, StringConstraints(min_length=1, max_length=100, strip_whitespace=True)]
-    logo: str = ""
+    name: Annotated[str, StringConstraints(min_length=1, max_length=60, strip_whitespace=True)]
+    logo: FileName = ""
+    colour: Annotated[str, StringConstraints(max_length=20)] = "black"
+    font: FileName = ""
+    font_bold: FileName = ""
     caution: tuple[HouseCaution, ...] = Field(default=(), max_length=40)
+    section: tuple[SectionEntry, ...] = Field(default=(), max_length=12)
+
+
+@dataclass(frozen=True, slots=True)
+class HouseSection:
+    """A section of the house's own, ready to be printed."""
+
+    title: str
+    html: str
+    """Its words, escaped, in elements without attributes of the house's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class House:
     """A house's folder, read once and found to be in order."""
 
-    folder: str
-    """Where it lies, for people."""
     called: str = ""
     """The name of its folder."""
     name: str = ""
     contents: Mapping[str, bytes] = field(default_factory=dict, repr=False)
     """All files by name."""
-    files: Mapping[str, str] = field(default_factory=dict)
-    """Templates and style sheets by name; each stands in for ours of the same name."""
     logo: str = ""
     """The logo as a data URI; empty without one."""
+    colour: str = COLOURS["black"]
+    fonts: Mapping[str, bytes] = field(default_factory=dict, repr=False)
+    """Fonts of the house's own words, by "regular" and "bold"."""
+    charts: str = ""
+    """Settings of the charts, each one that a house may give."""
     cautions: tuple[HouseCaution, ...] = ()
+    sections: tuple[HouseSection, ...] = ()
     digest: str = ""
     """SHA-256 over the names and contents of all files."""
 
@@ -84,7 +123,13 @@ def read_house(folder: Path) -> House:
         raise CaseError([what])
     problems: list[CaseProblem] = []
     contents = dict(_contents(folder, problems))
-    return _house(folder.resolve().name, str(folder), contents, problems)
+    return _house(folder.resolve().name, contents, problems)
+
+
+def own_files(files: Mapping[str, bytes]) -> dict[str, bytes]:
+    """Return the files of a house among all attachments of a dossier, by their own names."""
+    begins = ((name.removeprefix(ATTACHED), name) for name in files if name.startswith(ATTACHED))
+    return {name: files[attached] for name, attached in begins}
 
 
 def attached_house(called: str, files: Mapping[str, bytes]) -> House:
@@ -92,34 +137,41 @@ def attached_house(called: str, files: Mapping[str, bytes]) -> House:
 
     `files` maps the names of all attachments to their contents.  Raises CaseError as `read_house`.
     """
-    contents = {
-        name.removeprefix(ATTACHED): content
-        for name, content in files.items()
-        if name.startswith(ATTACHED)
-    }
+    contents = own_files(files)
     problems: list[CaseProblem] = []
     if len(contents) > MOST_FILES or any(len(each) > MOST_BYTES for each in contents.values()):
         problems.append(_problem(called, "", "more or larger files than a house may have", HINT))
         contents = {}
-    return _house(called, called, contents, problems)
+    return _house(called, contents, problems)
 
 
-def _house(
-    called: str, folder: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
-) -> House:
-    document = _house_file(called, contents, problems)
-    texts = dict(_texts(called, contents, problems))
-    logo = _logo(called, contents, document, problems)
-    problems += _caution_problems(called, document.caution)
-    problems += _style_problems(called, texts)
-    if problems:
-        raise CaseError(dict.fromkeys(problems))
+def digest_of(contents: Mapping[str, bytes]) -> str:
+    """Return the SHA-256 that stands for a house: over names and contents of all its files."""
     digest = hashlib.sha256()
     for name, content in sorted(contents.items()):
         digest.update(f"{hashlib.sha256(content).hexdigest()}  {name}\n".encode())
+    return digest.hexdigest()
+
+
+def _house(called: str, contents: Mapping[str, bytes], problems: list[CaseProblem]) -> House:
+    document = _house_file(called, contents, problems)
+    problems += _unread(called, contents, document)
+    problems += _caution_problems(called, document.caution)
+    logo = _logo(called, contents, document, problems)
+    fonts = dict(_fonts(called, contents, document, problems))
+    sections = tuple(_sections(called, contents, document, problems))
+    charts = _text(called, CHARTS, contents, problems) if CHARTS in contents else ""
+    hint = "leave it out: the charts take few settings, within bounds"
+    problems += (_problem(called, CHARTS, fault, hint) for fault in setting_faults(charts))
+    if document.colour not in COLOURS:
+        what, hint = f"{document.colour!r} is no colour of the list", ", ".join(COLOURS)
+        problems.append(CaseProblem(f"{called}/{HOUSE_FILE}", "colour", what, f"colours: {hint}"))
+    if problems:
+        raise CaseError(dict.fromkeys(problems))
     return House(
-        folder=folder, called=called, name=document.name, contents=contents, files=texts,
-        logo=logo, cautions=document.caution, digest=digest.hexdigest(),
+        called=called, name=document.name, contents=contents, logo=logo,
+        colour=COLOURS[document.colour], fonts=fonts, charts=charts, cautions=document.caution,
+        sections=sections, digest=digest_of(contents),
     )  # fmt: skip
 
 
@@ -155,7 +207,7 @@ def _contents(folder: Path, problems: list[CaseProblem]) -> Iterator[tuple[str, 
 def _house_file(
     called: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
 ) -> HouseFile:
-    plain = HouseFile(name=called[:100] or "house")
+    plain = HouseFile(name=called[:60].strip() or "house")
     if HOUSE_FILE not in contents:
         return plain
     document: dict[str, Any] = {}
@@ -169,43 +221,63 @@ def _house_file(
     return plain
 
 
-def _texts(
-    called: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
-) -> Iterator[tuple[str, str]]:
-    for name, content in contents.items():
-        suffix = Path(name).suffix.lower()
-        unread = suffix == ".css" and name not in STYLES
-        unread |= suffix == ".mplstyle" and name != "charts.mplstyle"
-        unread |= suffix == ".toml" and name != HOUSE_FILE
-        if unread:
-            hint = f"style sheets are {', '.join(STYLES)} and charts.mplstyle"
-            problems.append(_problem(called, name, "is not a name that is read", hint))
-        elif suffix in TEXTS:
-            try:
-                yield name, content.decode("utf-8")
-            except UnicodeDecodeError:
-                problems.append(_problem(called, name, "not UTF-8 text", "save it as UTF-8"))
+def _unread(
+    called: str, contents: Mapping[str, bytes], document: HouseFile
+) -> Iterator[CaseProblem]:
+    """Yield a problem for each file that nothing names, and each name without a file."""
+    named = {document.logo, document.font, document.font_bold, *(e.file for e in document.section)}
+    for name in sorted(set(contents) - named - {HOUSE_FILE, CHARTS}):
+        usual = f'name it in {HOUSE_FILE}, as in logo = "{name}"; nothing else is read'
+        yield _problem(called, name, "is not read", NOT_TAKEN.get(Path(name).suffix.lower(), usual))
+    for name in sorted(named - set(contents) - {""}):
+        what = f"the file {name!r} is not in the folder"
+        yield _problem(called, HOUSE_FILE, what, "put it beside house.toml")
+
+
+def _text(
+    called: str, name: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
+) -> str:
+    try:
+        return contents.get(name, b"").decode("utf-8")
+    except UnicodeDecodeError:
+        problems.append(_problem(called, name, "not UTF-8 text", "save it as UTF-8"))
+        return ""
 
 
 def _logo(
     called: str, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
 ) -> str:
-    pictures = [name for name in contents if Path(name).suffix.lower() not in TEXTS]
-    for name in pictures:
-        if name != document.logo:
-            hint = f'name the logo in {HOUSE_FILE}: logo = "{name}"; nothing else is read'
-            problems.append(_problem(called, name, "is not read", hint))
-    if not document.logo:
-        return ""
     if document.logo not in contents:
-        what = f"the logo {document.logo!r} is not in the folder"
-        problems.append(_problem(called, HOUSE_FILE, what, "put it beside house.toml"))
         return ""
     content = contents[document.logo]
     faults = logo_faults(document.logo, content)
     hint = "a logo is a small SVG of plain shapes, or a PNG"
     problems += [_problem(called, document.logo, fault, hint) for fault in faults]
     return "" if faults else logo_uri(document.logo, content)
+
+
+def _fonts(
+    called: str, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
+) -> Iterator[tuple[str, bytes]]:
+    for kind, name in (("regular", document.font), ("bold", document.font_bold)):
+        if name not in contents:
+            continue
+        try:
+            yield kind, own_font(contents[name])
+        except FontError as error:
+            hint = "a font of a house is one TrueType file (.ttf)"
+            problems.append(_problem(called, name, str(error), hint))
+
+
+def _sections(
+    called: str, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
+) -> Iterator[HouseSection]:
+    for each in document.section:
+        try:
+            words = set_words(_text(called, each.file, contents, problems))
+            yield HouseSection(each.title, words)
+        except WordsError as error:
+            problems.append(_problem(called, each.file, str(error), error.hint))
 
 
 def _caution_problems(called: str, cautions: Sequence[HouseCaution]) -> Iterator[CaseProblem]:
@@ -218,31 +290,3 @@ def _caution_problems(called: str, cautions: Sequence[HouseCaution]) -> Iterator
             hint = f"titles are {'; '.join(sorted(known - {DEFERENCE.name}))}"
             what = f"there is no usual caution {each.replaces!r}"
             yield _problem(called, HOUSE_FILE, what, hint)
-
-
-def _style_problems(called: str, texts: Mapping[str, str]) -> Iterator[CaseProblem]:
-    if "charts.mplstyle" not in texts:
-        return
-    from dossier.report.chart_style import styled
-
-    try:
-        with styled(texts["charts.mplstyle"]):
-            pass
-    except (KeyError, ValueError) as error:
-        words = " ".join(str(error).split())[:160]
-        yield _problem(called, "charts.mplstyle", words, "use the settings of Matplotlib")
-
-
-def worded(general: Sequence[Caution], house: House | None) -> tuple[Caution, ...]:
-    """Return the usual cautions in the words of the house, its own ones after them."""
-    if house is None:
-        return tuple(general)
-    new = {each.replaces: each for each in house.cautions if each.replaces}
-    kept = [
-        Caution(title=new[old.name].title, text=new[old.name].text, computed=False)
-        if old.name in new and old.name != DEFERENCE.name
-        else old
-        for old in general
-    ]
-    added = [each for each in house.cautions if not each.replaces]
-    return (*kept, *(Caution(title=e.title, text=e.text, computed=False) for e in added))

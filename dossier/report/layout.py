@@ -6,10 +6,11 @@ Nothing here imports what reads or decides a case: a process of its own can do i
 import gc
 import io
 import logging
+import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
 
@@ -46,17 +47,13 @@ class Sheet:
     """What the layout takes: all of it text and bytes."""
 
     html: str
-    styles: Mapping[str, str]
-    """Style sheets by their names."""
+    style: str
+    """The style sheet."""
     attached: tuple[tuple[str, bytes, str, str], ...]
     """Name, content, relationship and description of each file to attach."""
     issued: date
-
-    def style(self, name: str) -> str:
-        """Return a style sheet; ValueError where there is none of that name."""
-        if name not in self.styles:
-            raise ValueError(f"there is no style sheet {name!r}")
-        return self.styles[name]
+    fonts: Mapping[str, bytes] = field(default_factory=dict)
+    """Fonts of a house's own words, by kind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,15 +71,10 @@ class Rendered:
         return self.pdf
 
 
-def lay_out(
-    sheet: Sheet,
-    picture: Callable[[str], bytes],
-    look: Callable[[Any], None] = lambda _: None,
-) -> Rendered:
+def lay_out(sheet: Sheet, picture: Callable[[str], bytes]) -> Rendered:
     """Return the PDF of a sheet, with the warnings of its layout.
 
-    `picture` returns the chart of an address as SVG; `look` sees the laid-out document before it
-    is written.  Raises MissingLibraryError, and whatever `look` raises.
+    `picture` returns the chart of an address as SVG.  Raises MissingLibraryError.
     """
     weasyprint = load_weasyprint()
     noon = datetime.combine(sheet.issued, time(12))
@@ -94,12 +86,11 @@ def lay_out(
         for name, body, relationship, description in sheet.attached
     ]  # fmt: skip
     with listening() as heard:
-        assets, images = fetcher(sheet.style, picture), dict[str, Any]()
+        assets, images = fetcher(sheet.style, picture, sheet.fonts), dict[str, Any]()
         document = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets).render(
             pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, cache=images
         )
         _forget_styles(images)
-        look(document)
         declare_accessible(document)
         pdf = document.write_pdf(
             pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, finisher=tidy
@@ -110,12 +101,29 @@ def lay_out(
 def load_weasyprint() -> Any:
     """Return WeasyPrint; what it prints when a library is missing is said once, by us."""
     try:
-        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()), _by_name():
             import weasyprint
     except OSError as error:
         reason = str(error).splitlines()[0].partition(".  ")[0]
         raise MissingLibraryError(f"{MISSING_PANGO} ({reason})") from error
     return weasyprint
+
+
+@contextmanager
+def _by_name() -> Iterator[None]:
+    """Have system libraries found by the name of their file, which Linux always has.
+
+    Python would look for other names by running the compiler and the linker, dozens of times.
+    """
+    import ctypes.util
+
+    original: Any = ctypes.util.find_library
+    if sys.platform == "linux":
+        ctypes.util.find_library = lambda name: None
+    try:
+        yield
+    finally:
+        ctypes.util.find_library = original
 
 
 def _forget_styles(images: Mapping[str, Any]) -> None:

@@ -8,16 +8,16 @@ from xml.etree import ElementTree
 __all__ = ["MOST_BYTES", "logo_faults", "logo_uri"]
 
 MOST_BYTES = 256 * 1024
-MOST_PIXELS = 4000
+MOST_PIXELS, MOST_ELEMENTS = 2000, 2000
 PNG = b"\x89PNG\r\n\x1a\n"
 ELEMENTS = frozenset(
     (
-        "svg", "g", "defs", "title", "desc", "symbol", "use", "path", "rect", "circle", "ellipse",
-        "line", "polyline", "polygon", "clipPath", "mask", "linearGradient", "radialGradient",
-        "stop",
+        "svg", "g", "defs", "title", "desc", "path", "rect", "circle", "ellipse", "line",
+        "polyline", "polygon", "linearGradient", "radialGradient", "stop",
     )
 )  # fmt: skip
-"""Elements of SVG that only draw; text is left out, since its font would not come along."""
+"""Elements of SVG that only draw, each once; text is left out, since its font would not come
+along, and whatever draws another element again, which can double with each line."""
 
 
 def logo_faults(name: str, content: bytes) -> list[str]:
@@ -51,6 +51,9 @@ def _svg(content: bytes) -> Iterator[str]:
         root = ElementTree.fromstring(content)
     except (ElementTree.ParseError, ValueError, LookupError):
         yield "is not well-formed SVG"
+        return
+    if sum(1 for _ in root.iter()) > MOST_ELEMENTS:
+        yield f"has more than {MOST_ELEMENTS} elements"
         return
     if _local(root.tag) != "svg":
         yield "is not SVG"

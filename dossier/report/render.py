@@ -6,17 +6,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
 from typing import Any
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment
-from dossier.report.assets import STYLES, fetcher, template_folders
+from dossier.report.assets import STYLE, fetcher, template_folder
 from dossier.report.content import Content, build_content
 from dossier.report.drawn import Later, drawn_later
 from dossier.report.format import clean
 from dossier.report.house import ATTACHED, House
-from dossier.report.house_pages import filled, refused, require
 from dossier.report.layout import (
     MissingLibraryError,
     Rendered,
@@ -58,45 +56,31 @@ class Prepared:
 
     content: Content
     charts: Later
-    house: House | None
     attached: tuple[tuple[str, bytes, str, str], ...]
     environment: Any
 
     def sheet(self) -> Sheet:
-        """Return what the layout takes; CaseError for a fault in a template of the house."""
-        own = self.house.files if self.house else {}
-        styles = {
-            name: _source(self.environment, name)
-            for name in STYLES
-            if name in own or name != "house.css"
-        }
-        html = filled(self.environment, self.content, self.house)
-        return Sheet(html, styles, self.attached, self.content.issued)
-
-    def look(self, document: Any) -> None:
-        """Raise CaseError unless all that no house may remove can be read in the document."""
-        if self.house is not None:
-            require(document, self.content, self.house)
+        """Return what the layout takes."""
+        html = self.environment.get_template("dossier.html").render(page=self.content)
+        fonts = self.content.house.fonts if self.content.house else {}
+        style = _source(self.environment, STYLE)
+        return Sheet(html, style, self.attached, self.content.issued, fonts)
 
 
 def rendered(ready: Prepared) -> bytes:
     """Return a prepared dossier as PDF bytes: the same for the same case and versions.
 
     Raises RenderError when a system library is missing, or when the layout gives a warning: a
-    dossier must not lose a picture or a font in silence.  Raises CaseError when the fault is in
-    the house's files, or when they take away what no house may remove.
+    dossier must not lose a picture or a font in silence.
     """
-    made = laid_out(ready)
-    if made.warnings and ready.house is not None:
-        raise refused(ready.house.folder, made.warnings, "use what comes with the dossier only")
-    return made.without_fault()
+    return laid_out(ready).without_fault()
 
 
 def laid_out(ready: Prepared) -> Rendered:
     """Return the PDF of a prepared dossier with the warnings of its layout."""
     with without_collector(), ready.charts.started():
         load_weasyprint()
-        return lay_out(ready.sheet(), ready.charts.picture, ready.look)
+        return lay_out(ready.sheet(), ready.charts.picture)
 
 
 @contextmanager
@@ -113,19 +97,19 @@ def prepared(
     """Make the words of a dossier, and hold its language.
 
     `issued` is the only date the program adds; `decision_json` and `manifest_json` are attached
-    as they are, beside every input file and the files of the `house`, which stand in for those of
-    the same name; without `signoff` the dossier is a draft.  Raises CaseError for faults of the
-    house.
+    as they are, beside every input file and the files of the `house`; without `signoff` the
+    dossier is a draft.
     """
-    environment = _environment(house)
+    environment = _environment()
     with speaking(case.qualification.language), drawn_later() as charts:
+        style = _source(environment, "charts.mplstyle")
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
-            style=_source(environment, "charts.mplstyle"), house=house,
+            style=f"{style}\n{house.charts}" if house else style, house=house,
         )  # fmt: skip
         attached = tuple(_attached(case, decision_json, manifest_json, house))
-        yield Prepared(content, charts, house, attached, environment)
+        yield Prepared(content, charts, attached, environment)
 
 
 def page_pdf(template: str, **values: Any) -> bytes:
@@ -133,11 +117,11 @@ def page_pdf(template: str, **values: Any) -> bytes:
 
     `values` are what the template prints; text in them stays text.
     """
-    environment = _environment(None)
+    environment = _environment()
     html = environment.get_template(template).render(**values)
     weasyprint = load_weasyprint()
     with without_collector(), listening() as heard:
-        assets = fetcher(partial(_source, environment))
+        assets = fetcher(_source(environment, STYLE))
         document = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets).render(
             pdf_variant="pdf/a-3a"
         )
@@ -148,15 +132,11 @@ def page_pdf(template: str, **values: Any) -> bytes:
     return pdf
 
 
-def _environment(house: House | None) -> Any:
-    from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader, StrictUndefined
-    from jinja2.sandbox import ImmutableSandboxedEnvironment
+def _environment() -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    # A house's templates come with a case: they may lay out, and nothing else.
-    environment = ImmutableSandboxedEnvironment(
-        loader=ChoiceLoader(
-            [DictLoader(house.files if house else {}), FileSystemLoader(template_folders())]
-        ),
+    environment = Environment(
+        loader=FileSystemLoader(template_folder()),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -194,7 +174,7 @@ def _attached(
     if case.signoff is not None:
         files.append((case.signoff.name, case.signoff.content, "Supplement", say("Sign-offs")))
     for name, content in house.contents.items() if house is not None else ():
-        files.append((f"{ATTACHED}{name}", content, "Supplement", say("House template")))
+        files.append((f"{ATTACHED}{name}", content, "Supplement", say("File of the house")))
     files.append(("decision.json", decision_json, "Source", say("Findings and decision")))
     files.append(("manifest.json", manifest_json, "Supplement", say("Digests and versions")))
     return files

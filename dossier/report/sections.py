@@ -39,9 +39,12 @@ def findings_of(findings: Iterable[Finding], key: str) -> list[Finding]:
 
 
 def number_sections(
-    findings: Sequence[Finding], has_reference: bool, has_circuit: bool
+    findings: Sequence[Finding], has_reference: bool, has_circuit: bool, own: Sequence[str] = ()
 ) -> dict[str, Section]:
-    """Return the sections this dossier has, by key, numbered without gaps."""
+    """Return the sections this dossier has, by key, numbered without gaps.
+
+    `own` are the titles of a house's sections, which come last.
+    """
     absent = {"strength"} if not findings_of(findings, "strength") else set()
     if not has_circuit and not findings_of(findings, "circuit"):
         absent.add("circuit")
@@ -53,4 +56,7 @@ def number_sections(
         sections[key] = Section(key, str(number), say(title))
     for letter, (key, title) in zip("AB", ANNEXES, strict=True):
         sections[key] = Section(key, say("Annex {letter}", letter=letter), say(title))
+    for number, title in enumerate(own, start=1):
+        key = f"house-{number}"
+        sections[key] = Section(key, say("House {number}", number=number), title)
     return sections

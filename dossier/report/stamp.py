@@ -47,7 +47,7 @@ def stamp_pdf(stamp: Stamp) -> bytes:
     body = f"<style>{_STYLE}</style><body>{name}{written}</body>"
     page = f'<html lang="{language()}">{body}</html>'
     weasyprint = load_weasyprint()
-    document = weasyprint.HTML(string=page, base_url="asset:", url_fetcher=fetcher(str))
+    document = weasyprint.HTML(string=page, base_url="asset:", url_fetcher=fetcher(""))
     pdf: bytes = document.write_pdf()
     return pdf
 

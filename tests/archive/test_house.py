@@ -1,4 +1,4 @@
-"""Pages in the style of a house are built again from what is attached, and compared."""
+"""The words of a house are bound into sign-offs, and believed only where its digest is trusted."""
 
 import json
 import shutil
@@ -10,17 +10,14 @@ from dossier import CaseError, build, verify
 from dossier.archive.pdf_file import open_pdf
 from dossier.archive.recompute import recompute
 from dossier.report.house import ATTACHED, attached_house, read_house
+from tests.archive import sealed
 
 INPUTS = Path(__file__).parents[2] / "inputs"
-SHAPES = (
-    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20" width="60" height="20">'
-    '<circle cx="10" cy="10" r="8" fill="#0072b2"/></svg>'
-)
 FILES = {
-    "house.css": "h1 { color: #003366; }\n",
-    "logo.svg": SHAPES,
-    "house.toml": 'name = "Invented works"\nlogo = "logo.svg"\n[[caution]]\n'
-    'title = "House rule"\ntext = "Two people sign the work card."\n',
+    "house.toml": 'name = "Invented works"\n[[caution]]\n'
+    'title = "House rule"\ntext = "Two people sign the work card."\n'
+    '[[section]]\ntitle = "Work card"\nfile = "card.html"\n',
+    "card.html": "<p>Two people sign.</p>",
 }
 
 
@@ -35,59 +32,99 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def styled(folder, tmp_path_factory):
+    """A dossier that names a house, signed off and sealed three times; and its authority."""
+    target = tmp_path_factory.mktemp("sealed")
+    case = sealed.case_copy(target)
+    shutil.copytree(folder, target / "works house")
+    (case / "case.toml").write_text('house = "../works house"\n' + (case / "case.toml").read_text())
+    sealed.sign_all(case)
+    pdf = build(case, target / "out").pdf
+    sealed.seal_all(pdf, sealed.identities(target / "ids"))
+    return pdf, (target / "ids" / "test-authority.pem").read_bytes()
+
+
+@pytest.fixture(scope="module")
 def built(folder, tmp_path_factory):
     return build(INPUTS / "polder-pumps", tmp_path_factory.mktemp("out"), house=folder).pdf
 
 
-def test_a_dossier_in_the_style_of_a_house_is_built_again_to_the_byte(built, folder):
+def test_a_house_is_proven_only_where_its_digest_is_trusted_and_the_seals_hold(styled, folder):
+    pdf, authority = styled
+    digest = read_house(folder).digest
+    trusted = verify(pdf, trust=[authority], trust_house=[digest.upper()])
+    assert trusted.verdict == "verified", (trusted.failures, trusted.gaps)
+    assert trusted.recomputed.pages == "identical"
+    assert trusted.recomputed.house_digest == digest
+    for given in ((), ["0" * 64], ["works house"], [digest[:63]]):
+        found = verify(pdf, trust=[authority], trust_house=given)
+        assert found.verdict == "not proven"
+        assert any(digest in line for line in found.gaps)
+        assert found.recomputed.pages.startswith("not rebuilt: a house is read only")
+    unvouched = verify(pdf, trust_house=[digest])
+    assert unvouched.verdict == "not proven"
+    assert unvouched.recomputed.pages.startswith("not rebuilt: a house is read only")
+
+
+def test_files_of_a_house_are_not_read_before_it_is_trusted(styled, monkeypatch):
+    def forbidden(*_):
+        raise AssertionError("the files of the house were read")
+
+    monkeypatch.setattr("dossier.archive.recompute.attached_house", forbidden)
+    pdf, authority = styled
+    assert verify(pdf, trust=[authority]).recomputed.identical
+
+
+def test_a_dossier_names_its_house_by_the_digest_of_its_files(built, folder):
     files = open_pdf(built.read_bytes()).files
     own = {name: content for name, content in files.items() if name.startswith(ATTACHED)}
     assert {name: each.decode() for name, each in own.items()} == {
         f"{ATTACHED}{name}": text for name, text in FILES.items()
     }
     assert attached_house("works house", files).digest == read_house(folder).digest
-    found = verify(built)
+    found = verify(built, trust_house=[read_house(folder).digest])
     assert found.failures == ()
     assert found.recomputed.identical
-    assert found.recomputed.pages == "identical"
+    assert found.recomputed.pages.startswith("not rebuilt")  # no seal vouches for it
 
 
-def test_other_templates_than_those_of_the_manifest_are_told(built):
+def again(built, files, *, trusted=True):
     data = built.read_bytes()
-    files = dict(open_pdf(data).files)
-    files[f"{ATTACHED}house.css"] = b"h1 { color: #003367; }\n"
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
-    assert again.pages.startswith("made with house templates ")
+    return recompute(
+        data, files, "polder-pumps", pages=True, sealed=False, house_taken=lambda _: trusted
+    )
 
 
-def test_templates_that_take_the_decision_away_are_not_rendered(built):
-    data = built.read_bytes()
-    files = dict(open_pdf(data).files)
-    files[f"{ATTACHED}house.css"] = b".answer { display: none; }\n"
+def test_other_files_of_a_house_than_those_that_were_signed_are_told(built):
+    files = dict(open_pdf(built.read_bytes()).files)
+    files[f"{ATTACHED}card.html"] = b"<p>One person signs.</p>"
+    found = again(built, files)
+    assert found.pages.startswith("made with house files ")
+    assert any(line.startswith("house: ") for line in found.moved)
+
+
+def test_a_house_that_the_manifest_conceals_is_told(built):
+    files = dict(open_pdf(built.read_bytes()).files)
     manifest = json.loads(files["manifest.json"])
-    house = attached_house("works house", files)
-    manifest["layout"]["house templates"] = house.digest
+    del manifest["layout"]["house folder"], manifest["layout"]["house files"]
     files["manifest.json"] = json.dumps(manifest).encode()
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
-    assert again.pages.startswith("not rebuilt: house works house")
-    assert "page one lacks" in again.pages
+    found = again(built, files)
+    assert any(line.startswith("house: ") for line in found.moved)
+    assert found.pages == "different"
 
 
-def test_templates_that_cannot_be_read_are_told(built):
-    data = built.read_bytes()
-    files = dict(open_pdf(data).files)
+def test_files_of_a_house_that_cannot_be_read_are_told(built):
+    files = dict(open_pdf(built.read_bytes()).files)
     files[f"{ATTACHED}house.toml"] = b"name = \n"
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
-    assert again.identical
-    assert again.pages.startswith("not rebuilt: works house/house.toml")
+    found = again(built, files)
+    assert found.pages.startswith("not rebuilt: works house/house.toml")
     files |= {f"{ATTACHED}{number}.html": b"" for number in range(100)}
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
-    assert "more or larger files than a house may have" in again.pages
+    assert "more or larger files than a house may have" in again(built, files).pages
 
 
-def test_inputs_under_the_name_of_the_templates_are_refused(folder, tmp_path):
+def test_inputs_under_the_name_of_the_files_of_a_house_are_refused(folder, tmp_path):
     case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / ATTACHED.rstrip("/")))
-    with pytest.raises(CaseError, match="is kept for house templates"):
+    with pytest.raises(CaseError, match="is kept for the files of a house"):
         build(case, tmp_path / "out", house=folder)
     plain = build(case, tmp_path / "out").pdf
     assert verify(plain).recomputed.pages == "identical"

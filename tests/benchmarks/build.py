@@ -12,8 +12,8 @@ BARE = """
 import pickle, sys
 import weasyprint
 from dossier.report.assets import fetcher
-html, sources, attached = pickle.load(open(sys.argv[1], "rb"))
-weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(sources.get)).write_pdf(
+html, style, attached = pickle.load(open(sys.argv[1], "rb"))
+weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(style)).write_pdf(
     sys.argv[2], pdf_variant="pdf/a-3a", pdf_forms=True,
     attachments=[weasyprint.Attachment(string=body, name=name) for name, body in attached],
 )
@@ -21,7 +21,7 @@ weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(sources.get)
 
 
 def captured(case):
-    """Return (HTML, style sheets, attachments) that a build of `case` hands to WeasyPrint."""
+    """Return (HTML, style sheet, attachments) that a build of `case` hands to WeasyPrint."""
     from dossier import api
     from dossier.report import render
 
@@ -29,7 +29,7 @@ def captured(case):
 
     def keep(sheet, picture, *_):
         html = re.sub(f"{CHART}[0-9]+", lambda found: data_uri(picture(found[0])), sheet.html)
-        kept.append((html, sheet.styles, [(name, body) for name, body, *_ in sheet.attached]))
+        kept.append((html, sheet.style, [(name, body) for name, body, *_ in sheet.attached]))
         return render.Rendered(b"", ())
 
     original, render.lay_out = render.lay_out, keep

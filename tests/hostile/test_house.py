@@ -4,7 +4,6 @@ import pytest
 
 from dossier.case.problems import CaseError
 from dossier.report.house import read_house
-from dossier.report.house_pages import _bounded
 from dossier.report.logo import logo_faults
 from tests.hostile import bombs
 
@@ -50,12 +49,3 @@ def test_files_of_a_house_that_are_no_files(tmp_path):
     print(said)
     for words in ("a.html", "b.html", "c.html", "d.html", "larger than 512 KiB", "nested"):
         assert words in said
-
-
-def test_text_without_end_is_stopped():
-    def endless():
-        while True:
-            yield "x" * 10**6
-
-    with pytest.raises(ValueError, match="more than 64 MiB"):
-        _bounded(endless())

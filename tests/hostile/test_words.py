@@ -198,7 +198,7 @@ def test_build_verify_register_and_compare_open_no_connection(made, tmp_path, mo
         monkeypatch.setattr(socket, name, forbidden)
     house = tmp_path / "house"
     house.mkdir()
-    (house / "house.css").write_text("h1 { color: #003366; }")
+    (house / "house.toml").write_text('name = "Invented works"\n')
     again = build(INPUTS / "polder-pumps", tmp_path, house=house)
     assert again.pdf.read_bytes().startswith(b"%PDF-")
     verify(made.pdf, pages=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from dossier.report.assets import FONT_FOLDER
 from dossier.words import LANGUAGES
 from tests.verapdf import engine
 
@@ -56,8 +57,16 @@ def in_german(folder):
     (case / "case.toml").write_text(f'language = "de"\nhouse = "../style"\n{text}')
     house = folder / "cases" / "style"
     house.mkdir()
-    (house / "house.toml").write_text('name = "Erfundene Werke"\nlogo = "logo.svg"\n')
-    (house / "house.css").write_text("h1 { color: #003366; }\n")
+    (house / "house.toml").write_text(
+        'name = "Erfundene Werke"\nlogo = "logo.svg"\ncolour = "blue"\nfont = "works.ttf"\n'
+        '[[section]]\ntitle = "Arbeitskarte"\nfile = "card.html"\n'
+    )
+    (house / "card.html").write_text(
+        "<h2>Schritte</h2><p>Zwei <em>Personen</em><br/>zeichnen.</p><ol><li>Eins</li></ol>"
+        "<dl><dt>Wer</dt><dd>Zwei</dd></dl><table><caption>Karte</caption><thead><tr><th>Nr</th>"
+        "<th>Wer</th></tr></thead><tbody><tr><th>1</th><td>Schlosser</td></tr></tbody></table>"
+    )
+    shutil.copy(FONT_FOLDER / "DejaVuSansMono.ttf", house / "works.ttf")
     (house / "logo.svg").write_text(
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20" width="60" height="20">'
         '<circle cx="10" cy="10" r="8" fill="#0072b2"/></svg>'

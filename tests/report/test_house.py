@@ -1,7 +1,8 @@
-"""A house lays the dossier out in its own way; what decides stays on the page."""
+"""A house adds words, a logo, a colour and fonts; it cannot touch what we say."""
 
 import json
 import struct
+import subprocess
 import zlib
 from base64 import b64encode
 from dataclasses import replace
@@ -9,13 +10,20 @@ from io import BytesIO
 from pathlib import Path
 
 import pytest
+from fontTools.pens.ttGlyphPen import TTGlyphPen
+from fontTools.ttLib import TTFont
+from PIL import Image, ImageChops
 from pypdf import PdfReader
 
 from dossier.api import assess, compose, house_of, issue_date, read_case
 from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL
 from dossier.outcome import explained
-from dossier.report.house import DEFERENCE, read_house
+from dossier.report.assets import FONT_FOLDER
+from dossier.report.chart_style import setting_faults
+from dossier.report.house import COLOURS, DEFERENCE, read_house
+from dossier.report.house_font import FontError, own_font
+from dossier.report.house_words import WordsError, set_words
 from dossier.report.logo import logo_faults
 from tests.report import sample
 
@@ -71,39 +79,42 @@ def texts(folder):
     return [page.extract_text() for page in PdfReader(BytesIO(pdf(folder))).pages]
 
 
-def complaints(folder):
-    with pytest.raises(CaseError) as caught:
-        pdf(folder)
-    assert all(problem.what and problem.hint for problem in caught.value.problems)
-    return "\n".join(map(str, caught.value.problems))
-
-
 def test_an_empty_house_changes_nothing_but_its_own_mention(house):
     text = "".join(texts(house))
-    assert "House templates" in text
+    assert f"House “house”, SHA-256 {read_house(house).digest}" in " ".join(text.split())
     assert "Would not qualify" in text
 
 
-def test_name_logo_style_cautions_and_sections_of_a_house(house):
+WORDS = "<h2>Steps</h2><p>Ours, in <strong>our</strong> words &amp; ways.</p><ul><li>One</li></ul>"
+TABLE = (
+    "<table><caption>Card</caption><thead><tr><th>Step</th><th>Who</th></tr></thead>"
+    "<tbody><tr><th>1</th><td>Fitter</td></tr></tbody></table>"
+)
+SECTION = '[[section]]\ntitle = "Work card"\nfile = "card.html"\n'
+
+
+def test_name_logo_colour_charts_cautions_and_sections_of_a_house(house):
     put(
         house,
         logo__svg=SHAPES,
-        house__css="h1 { color: #003366; }",
-        strength__html='{{ blocks.table(page.strength, "results") }}<p>Ours, in our words.</p>',
+        card__html=WORDS + TABLE,
         charts__mplstyle="font.family: Fira Sans\nfont.size: 8\naxes.grid: False\n",
-        house__toml='name = "Invented works"\nlogo = "logo.svg"\n'
+        house__toml='name = "Invented works"\nlogo = "logo.svg"\ncolour = "blue"\n'
         '[[caution]]\nreplaces = "Oil starvation"\ntitle = "Watch the gauge"\n'
         'text = "Watch the gauge after every change."\n'
-        '[[caution]]\ntitle = "House rule"\ntext = "Two people sign the work card."\n',
+        '[[caution]]\ntitle = "House rule"\ntext = "Two people sign the work card."\n' + SECTION,
     )
     pages = texts(house)
     whole = " ".join(" ".join(pages).split())
-    assert "Ours, in our words." in whole
+    assert "Ours, in our words & ways." in whole
     assert "Watch the gauge after every change." in whole
     assert "Two people sign the work card." in whole
     assert "Oil starvation" not in whole
     assert DEFERENCE.title in whole
     assert "Would not qualify" in pages[0]
+    says = "Words of the house “Invented works”: no part of what was decided."
+    assert " ".join(pages[-1].split()).count(says) == 2  # above the words, and at the foot
+    assert whole.count(says) == 3  # and above its cautions
     reader = PdfReader(BytesIO(pdf(house)))
     assert "Invented works" in str(walk(reader.trailer["/Root"]["/StructTreeRoot"]))
 
@@ -126,98 +137,6 @@ def test_the_same_house_gives_the_same_bytes(house):
     assert pdf(house) == pdf(house)
 
 
-@pytest.mark.parametrize(
-    ("rule", "lacks"),
-    [
-        (".answer .word { display: none; }", "page one lacks the decision: 'Would not qualify'"),
-        (".title { background: #fff; padding-bottom: 60mm; margin-bottom: -60mm; }",
-         "page one lacks the decision: 'Would not qualify'"),
-        ("section.decision { break-before: page; } body::before { content: 'x'; display: block; }",
-         "page one lacks the decision: 'Would not qualify'"),
-        (".answer .stamp { display: none; } @page { @top-right { content: none } }",
-         "page one lacks the stamp: 'DRAFT, not signed'"),
-        (".requirements-table { display: none; }", "lacks a row with 'E1'"),
-        (".requirements-table .mark-fail { display: none; }", "lacks a row with 'P1'"),
-        (".cautions { display: none; }", f"the caution {DEFERENCE.title!r} is lacking"),
-        (".digests-table td { color: #eee; }", "the digest of decision.json is lacking"),
-    ],
-)  # fmt: skip
-def test_a_style_cannot_hide_what_decides(house, rule, lacks):
-    put(house, house__css=rule)
-    assert lacks in complaints(house)
-
-
-@pytest.mark.parametrize(
-    ("name", "text", "lacks"),
-    [
-        ("decision", "<section id='decision'><h1>All is well</h1></section>", "the decision"),
-        ("decision",
-         "<section id='decision'><h1>{{ page.decision.question }}</h1><!-- "
-         "{{ page.decision.answer.word }} --></section>", "page one lacks the decision"),
-        ("requirements", "<p>{% for r in page.requirements.rows %}{{ r[0] }}{% endfor %}</p>",
-         "lacks a row with 'S1'"),
-        ("cautions", "<p>House rules apply.</p>", f"the caution {DEFERENCE.title!r}"),
-        ("cautions",
-         "{% for each in page.general_cautions %}<p>{{ each.title }} {{ each.text }}</p>"
-         "{% endfor %}", "the caution 'Thin margin: P1' is lacking"),
-        ("digests", "<p>{{ page.digests.end }}</p>", "the digest of decision.json is lacking"),
-        ("dossier", "<p>Approved.</p>", "page one lacks the question"),
-    ],
-)  # fmt: skip
-def test_a_section_cannot_leave_out_what_decides(house, name, text, lacks):
-    put(house, **{f"{name}__html": text})
-    assert lacks in complaints(house)
-
-
-def test_a_table_of_requirements_laid_out_otherwise_is_allowed(house):
-    put(
-        house,
-        requirements__html="<table><caption>Ours</caption><thead><tr><th scope='col'>Id</th>"
-        "<th scope='col'>Words</th><th scope='col'>Verdict</th><th scope='col'>Limit</th>"
-        "<th scope='col'>Result</th></tr>"
-        "</thead><tbody>{% for r in page.requirements.rows %}<tr>"
-        "<th scope='row'>{{ blocks.cell(r[0]) }}</th><td>{{ blocks.cell(r[1]) }}</td>"
-        "<td>{{ blocks.cell(r[5]) }}</td>"
-        "<td>{{ blocks.cell(r[2]) }}</td><td>{{ blocks.cell(r[3]) }}</td></tr>{% endfor %}"
-        "</tbody></table>",
-    )
-    assert "Ours" in "".join(texts(house))  # links to rows that are gone are plain words
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        '<img src="http://x.invalid/logo.png" alt="logo">',
-        '<img src="file:///etc/hostname" alt="x">',
-        '<img src="data:text/html,x" alt="x">',
-        '<link rel="stylesheet" href="https://x.invalid/a.css">',
-        "<style>@import url('https://x.invalid/a.css');</style>",
-        "<style>@font-face { font-family: X; src: url('data:font/ttf;base64,AAAA'); } "
-        "p { font-family: X; }</style>",
-    ],
-)
-def test_a_template_that_reaches_out_is_refused(house, text):
-    put(house, strength__html=text)
-    assert "house" in complaints(house)
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        "{{ page.no_such_field }}",
-        "{% for %}",
-        "{{ ''.__class__.__mro__ }}",
-        "{{ page.__init__.__globals__ }}",
-        "{% for i in range(10000000) %}x{% endfor %}",
-        "{% include '../../../../etc/passwd' %}",
-        "{{ page.sections.clear() }}",
-    ],
-)
-def test_a_template_with_a_fault_or_with_designs_is_refused(house, text):
-    put(house, strength__html=text)
-    assert "correct the template" in complaints(house)
-
-
 def problems(folder):
     with pytest.raises(CaseError) as caught:
         read_house(folder)
@@ -232,13 +151,16 @@ def test_every_problem_of_a_house_is_listed_at_once(house):
         'text = "Do as you like, always."\n'
         '[[caution]]\nreplaces = "No such"\ntitle = "Something"\ntext = "Some words here."\n',
         other__css="p {}",
-        charts__mplstyle="no.such.setting: 1\n",
+        decision__html="<p>Approved.</p>",
+        charts__mplstyle="text.usetex: True\n",
     )
     (house / "part.html").symlink_to("/etc/hostname")
     (house / "big.html").write_text("x" * 600_000)
     said = problems(house)
     for words in (
-        "absent.svg", "cannot be reworded", "'No such'", "other.css", "charts.mplstyle",
+        "absent.svg", "cannot be reworded", "'No such'", "other.css",
+        "style sheets are not read", "decision.html", "does not set our sections",
+        "charts.mplstyle", "'text.usetex' is no setting",
         "part.html", "is a link or a folder", "big.html", "larger than 512 KiB",
     ):  # fmt: skip
         assert words in said
@@ -246,7 +168,7 @@ def test_every_problem_of_a_house_is_listed_at_once(house):
 
 def test_a_folder_that_is_not_there_and_a_wrong_key(house, tmp_path):
     assert "no such folder" in problems(tmp_path / "nowhere")
-    put(house, house__toml='name = "W"\ncolour = "red"\n')
+    put(house, house__toml='name = "W"\ncolours = "red"\n')
     assert "colour" in problems(house)
 
 
@@ -296,26 +218,202 @@ def test_a_case_names_its_house_inside_the_inputs_only(tmp_path):
             house_of(tmp_path / "case", outside.qualification)
 
 
-def test_the_manifest_names_the_house_and_a_refusal_ends_with_exit_code_2(house, tmp_path):
-    case = read_case(INPUTS / "polder-pumps")
-    assessment = assess(case)
-    put(house, house__css="h1 { color: #003366; }")
-    composed, _ = compose(case, assessment, issue_date(case), house)
+def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(house):
+    put(house, card__html=WORDS, house__toml='name = "W"\n' + SECTION)
+    case = read_case(INPUTS / "polder-pumps", house)
+    composed, document = compose(case, assess(case), issue_date(case), read_house(house))
     attached = {a.name: a.content for a in PdfReader(BytesIO(composed)).attachment_list}
     manifest = json.loads(attached["manifest.json"])
-    assert manifest["layout"]["house templates"] == read_house(house).digest
+    digest = read_house(house).digest
+    assert manifest["layout"]["house files"] == json.loads(document)["house"] == digest
+    with pytest.raises(ValueError, match="another house"):
+        compose(replace(case, house=""), assess(case), issue_date(case), read_house(house))
     put(house, house__css=".answer { display: none; }")
     with pytest.raises(CaseError) as caught:
-        compose(case, assessment, issue_date(case), house)
+        read_case(INPUTS / "polder-pumps", house)
     code, lines = explained(caught.value, debug=False)
     assert code == 2
-    assert "page one lacks what the decision means" in "\n".join(lines)
+    assert "style sheets are not read" in "\n".join(lines)
+
+
+def test_a_sign_off_is_bound_to_the_house(house):
+    from dossier.api import sign_off
+
+    plain = read_case(INPUTS / "polder-pumps")
+    put(house, house__toml='name = "W"\n')
+    first = read_case(INPUTS / "polder-pumps", house)
+    put(house, house__toml='name = "V"\n')
+    second = read_case(INPUTS / "polder-pumps", house)
+    assessed = assess(plain)
+    digests = {sign_off(each, assessed).digest for each in (plain, first, second)}
+    assert len(digests) == 3
 
 
 def test_the_digest_of_a_house_follows_every_file(house):
-    put(house, house__css="p { color: #000; }")
+    put(house, house__toml='name = "W"\n')
     first = read_house(house).digest
-    put(house, house__css="p { color: #111; }")
+    put(house, card__html="<p>x</p>", house__toml='name = "W"\n' + SECTION)
     second = read_house(house).digest
-    put(house, strength__html="<p>x</p>")
+    put(house, card__html="<p>y</p>")
     assert len({first, second, read_house(house).digest}) == 3
+
+
+HIDING = [
+    *(("house.css", rule, "style sheets are not read") for rule in (
+        ".answer .word { display: none; }", ".answer { clip: rect(0,0,0,0); }",
+        ".meaning { position: absolute; top: -99mm; z-index: 9; }", ".word { color: #fff; }",
+        ".scope { position: fixed; background: #fff; inset: 0; }", ".word { opacity: 0; }",
+        ".word { transform: scale(0); }", ".word { filter: invert(1); direction: rtl; }",
+        ".title { padding-bottom: 60mm; margin-bottom: -60mm; background: #fff; }",
+        ".word::before { content: counter(n, disc); font-size: 999mm; }",
+        "@page { margin: 0; size: 1mm 1mm; @top-center { content: 'Approved'; } }",
+        "@font-face { font-family: 'Dossier Sans'; src: url(data:font/ttf;base64,AAEAAAA=); }",
+        "@import url('https://x.invalid/a.css');",
+    )),
+    ("dossier.css", "p { color: #fff; }", "style sheets are not read"),
+    *((f"{name}.html", "<section id='decision'>Approved</section>", "does not set our sections")
+      for name in ("decision", "requirements", "cautions", "digests", "dossier", "blocks")),
+    ("charts.mplstyle", "text.usetex: True", "'text.usetex' is no setting"),
+    ("charts.mplstyle", "text.latex.preamble: \\input{/etc/passwd}", "is no setting"),
+    ("charts.mplstyle", "lines.linewidth: 0", "may be 0.8 to 2.0"),
+    ("charts.mplstyle", "font.size: 1e9", "may be 7.0 to 9.0"),
+    ("charts.mplstyle", "lines.linewidth: 0\nlines.linewidth: 1", None),
+    ("house.toml", 'name = "W"\ncolour = "white"', "no colour of the list"),
+    ("house.toml", 'name = "W"\ncolour = "#fff; } * { display: none"', "string should have"),
+    ("house.toml", 'name = "W"\ncolour = "#fff"', "no colour of the list"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "text", "line"), HIDING)
+def test_a_house_that_would_hide_what_decides_is_refused(house, name, text, line):
+    (house / name).write_text(text, encoding="utf-8")
+    if line is None:  # of one key twice the last counts, for the check as for the chart
+        assert read_house(house)
+        return
+    said = problems(house)
+    assert line in said
+
+
+WRONG_WORDS = [
+    ("<p style='position:fixed'>x</p>", "attribute 'style'"),
+    ("<p id='decision'>x</p>", "attribute 'id'"),
+    ("<p class='answer'>x</p>", "attribute 'class'"),
+    ("<div>x</div>", "<div> cannot stand"),
+    ("<style>p {}</style>", "<style> cannot stand"),
+    ("<img src='x'/>", "<img> cannot stand"),
+    ("<a href='#decision'>x</a>", "<a> cannot stand"),
+    ("<p><table></table></p>", "<table> cannot stand in <p>"),
+    ("<section id='x'></section>", "<section> cannot stand"),
+    ("</section><section>", "not well-formed"),
+    ("<p>x", "not well-formed"),
+    ("<!DOCTYPE x [<!ENTITY a 'b'>]><p>&a;</p>", "a document type"),
+    ("<p>{{ 7*7 }}</p>", "holds a template"),
+    ("{% for i in range(9**9) %}x{% endfor %}", "holds a template"),
+    ("bare words", "outside any element"),
+    ("<table>x</table>", "in <table>"),
+    ("<table><tbody><tr>" + "<td>x</td>" * 100_000 + "</tr></tbody></table>", "larger than 64"),
+    ("<table><tbody><tr>" + "<td>x</td>" * 1000 + "</tr></tbody></table>", "1000 cells"),
+    ("<p/>" * 9000, "more than 2000 elements"),
+    ("<strong>" * 900 + "</strong>" * 900, "<strong> cannot stand"),
+]
+
+
+@pytest.mark.parametrize(("text", "line"), WRONG_WORDS)
+def test_words_of_a_house_are_words_in_few_elements(text, line):
+    with pytest.raises(WordsError, match=line) as caught:
+        set_words(text)
+    assert caught.value.hint
+
+
+def test_words_are_escaped_and_cleaned():
+    given = "<p>a &lt;script&gt; \u202eb</p>" + TABLE
+    written = set_words(given)
+    assert written.startswith("<p>a &lt;script&gt; □b</p><table>")
+    assert written.count('<th scope="col">') == 2
+    assert written.count('<th scope="row">') == 1
+
+
+@pytest.mark.parametrize("name", COLOURS)
+def test_every_colour_stands_out_from_white(name):
+    channels = [int(COLOURS[name][i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    lit = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    luminance = 0.2126 * lit[0] + 0.7152 * lit[1] + 0.0722 * lit[2]
+    assert 1.05 / (luminance + 0.05) >= 7.0  # WCAG 2.2, 1.4.6 and its definition of contrast
+
+
+def test_settings_of_our_own_charts_are_no_house_matter():
+    assert list(setting_faults("axes.grid: False\n# text.usetex: True\n")) == []
+
+
+def blanked(letters, **names):
+    """Return a font that shows nothing for some letters and takes the names of ours."""
+    font = TTFont(FONT_FOLDER / "FiraSans-SemiBold.ttf")
+    table = font.getBestCmap()
+    for letter in letters:
+        font["glyf"][table[ord(letter)]] = TTGlyphPen(None).glyph()
+    for record in font["name"].names:
+        record.string = names.get(str(record.nameID), "Dossier Sans")
+    out = BytesIO()
+    font.save(out)
+    return out.getvalue()
+
+
+def test_a_font_loses_its_name_its_programs_and_letters_that_ours_lack():
+    cut = TTFont(BytesIO(own_font((FONT_FOLDER / "DejaVuSansMono.ttf").read_bytes())))
+    ours = set(TTFont(FONT_FOLDER / "FiraSans-Regular.ttf").getBestCmap())
+    assert set(cut.getBestCmap()) < ours
+    assert {str(record) for record in cut["name"].names} == {
+        "House Words", "Regular", "HouseWords"
+    }  # fmt: skip
+    assert not {"GSUB", "GPOS", "fpgm", "prep", "cvt "} & set(cut.keys())
+    renamed = own_font(blanked("Not"))
+    assert b"Dossier" not in renamed
+    assert "Dossier".encode("utf-16-be") not in renamed
+    assert renamed == own_font(blanked("Not"))
+
+
+@pytest.mark.parametrize("content", [b"", b"OTTO" + bytes(99), b"wOF2", b"\0\1\0\0" + b"\xff" * 99])
+def test_what_is_no_font(content):
+    with pytest.raises(FontError):
+        own_font(content)
+
+
+OUTSIDE = SHAPES.replace("</svg>", '<path d="M-900 -900h1800v1800h-1800z" fill="#ffffff"/></svg>')
+
+
+def page_one(folder, target):
+    """Return page one as a reader sees it, in grey."""
+    target.write_bytes(pdf(folder))
+    command = ["pdftoppm", "-r", "60", "-gray", "-f", "1", "-l", "1", "-singlefile", target]
+    subprocess.run([*command, target.with_suffix("")], check=True)
+    return Image.open(target.with_suffix(".pgm"))
+
+
+@pytest.mark.parametrize(
+    "attack",
+    [
+        {"logo.svg": OUTSIDE.encode()},
+        {"logo.svg": SHAPES.replace('viewBox="0 0 60 20"', 'viewBox="0 0 .6 .2"').encode()},
+        {"logo.svg": SHAPES.replace('height="20"', 'height="20000"').encode()},
+        {"works.ttf": blanked("Not")},
+        {"card.html": "<h2>Approved</h2><p>" + "A\u0300" * 9 + "\u202e" + "</p>"},
+    ],
+    ids=["paths beyond the logo", "view box", "high logo", "font of our name", "other words"],
+)
+def test_nothing_of_a_house_changes_what_page_one_shows_but_its_logo_and_its_foot(
+    house, tmp_path, attack
+):
+    plain = {"logo.svg": SHAPES.encode(), "card.html": WORDS.encode()}
+    plain["works.ttf"] = (FONT_FOLDER / "DejaVuSansMono.ttf").read_bytes()
+    head = 'name = "W"\nlogo = "logo.svg"\nfont = "works.ttf"\nfont_bold = "works.ttf"\n'
+    put(house, house__toml=head + SECTION)
+    seen = []
+    for number, files in enumerate((plain, plain | attack)):
+        for name, content in files.items():
+            (house / name).write_bytes(content.encode() if isinstance(content, str) else content)
+        seen.append(page_one(house, tmp_path / f"{number}.pdf"))
+    first, second = (each.point(lambda grey: 255 if grey > 128 else 0) for each in seen)
+    logo_end, foot = int(0.125 * first.height), int(0.93 * first.height)
+    box = ImageChops.difference(first, second).crop((0, logo_end, first.width, foot)).getbbox()
+    assert box is None
+    assert first.crop((0, logo_end, first.width, foot)).getbbox()

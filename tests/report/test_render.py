@@ -172,8 +172,8 @@ def test_markup_in_every_text_stays_text(monkeypatch):
     fetched = []
     original = assets.fetcher
 
-    def watch(read, picture):
-        inner = original(read, picture)
+    def watch(*given):
+        inner = original(*given)
         fetch = inner.fetch
 
         def spy(url, headers=None):
@@ -235,7 +235,7 @@ def test_markup_in_every_text_stays_text(monkeypatch):
 )  # fmt: skip
 def test_nothing_but_the_packages_own_assets_is_fetched(url):
     with pytest.raises(ValueError, match="not part of the dossier"):
-        assets.fetcher(lambda name: name).fetch(url)
+        assets.fetcher("").fetch(url)
 
 
 def test_no_line_breaks_inside_a_number_with_a_compound_unit_and_markup_stays_text():
@@ -281,11 +281,11 @@ def test_fonts_are_embedded_and_come_with_their_licences(draft):
     assert {path.name for path in fonts.glob("*.ttf")} == set(assets.FONTS)
 
 
-def test_styles_of_the_elements_are_given_back_before_the_pdf_is_written():
+def test_styles_of_the_elements_are_given_back_before_the_pdf_is_written(monkeypatch):
     picture = b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"><text>x</text></svg>'
     sheet = Sheet(
         html=f'<html lang="en"><title>t</title><p>x<img alt="a" src="{CHART}0"></p></html>',
-        styles={}, attached=(), issued=date(2026, 1, 2),
+        style="", attached=(), issued=date(2026, 1, 2),
     )  # fmt: skip
     before = {id(each) for each in styles_alive()}
     drawn, left = [], []
@@ -294,8 +294,9 @@ def test_styles_of_the_elements_are_given_back_before_the_pdf_is_written():
         assert document.pages
         left.extend(each for each in styles_alive() if id(each) not in before)
 
+    monkeypatch.setattr(layout, "declare_accessible", look)
     with layout.without_collector():
-        lay_out(sheet, lambda address: drawn.append(address) or picture, look)
+        lay_out(sheet, lambda address: drawn.append(address) or picture)
     assert drawn == [f"{CHART}0"]
     assert not left
 

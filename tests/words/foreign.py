@@ -164,7 +164,7 @@ def pages_of(folder, monkeypatch, tongue=None):
     """Return the pages of a case, said in `tongue`, or in the language that the case names."""
     taken = []
 
-    def take(sheet, picture, look):
+    def take(sheet, picture):
         # what is only kept on one line is no piece of its own
         source = re.sub(r'<span class="kept">(.*?)</span>', r"\1", sheet.html)
         source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), source)

@@ -1,4 +1,4 @@
-"""Margins, charts and the guard over a house's templates speak the language of the case."""
+"""Margins, charts and what is said of a house speak the language of the case."""
 
 import base64
 import re
@@ -8,7 +8,6 @@ import pytest
 import weasyprint
 from pypdf import PdfReader
 
-from dossier.case.problems import CaseError
 from dossier.report.chart_style import draw, tick
 from dossier.report.house import read_house
 from dossier.report.stamp import Stamp, stamp_pdf
@@ -85,15 +84,9 @@ def house(tmp_path, monkeypatch):
     return folder
 
 
-def test_a_house_may_lay_out_a_german_dossier(house):
-    (house / "house.css").write_text("h1 { color: #123456; }", encoding="utf-8")
+def test_a_house_is_named_on_page_one_of_a_german_dossier(house):
+    (house / "house.toml").write_text('name = "Werke"\ncolour = "blue"\n', encoding="utf-8")
     pdf = PdfReader(BytesIO(rendered(house)))
     assert pdf.root_object["/Lang"] == "de"
+    assert "Haus „Werke“" in pdf.pages[0].extract_text()
     assert "ENTWURF, nicht abgezeichnet" in pdf.pages[0].extract_text()
-
-
-def test_a_house_may_not_take_the_verdicts_from_a_german_dossier(house):
-    (house / "requirements.html").write_text("<p></p>", encoding="utf-8")
-    with pytest.raises(CaseError) as caught:
-        rendered(house)
-    assert any("table of requirements" in problem.what for problem in caught.value.problems)
