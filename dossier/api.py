@@ -202,22 +202,30 @@ def house_of(
 
 
 def compose(
-    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
+    case: Case,
+    assessment: Assessment,
+    issued: date,
+    house: "Path | House | None" = None,
+    libraries: Mapping[str, str] | None = None,
 ) -> tuple[bytes, bytes]:
     """Return the dossier as PDF, before any digital signature, and its decision.json.
 
-    `house` is a folder of house templates, or what was read from one.  Raises CaseError for its
-    faults.
+    `house` is a folder of house templates, or what was read from one; `libraries` are versions
+    that its manifest is to state instead of those here.  Raises CaseError for faults of the house.
     """
     from dossier.report.render import rendered
 
-    with composed(case, assessment, issued, house) as (ready, document):
+    with composed(case, assessment, issued, house, libraries) as (ready, document):
         return rendered(ready), document
 
 
 @contextmanager
 def composed(
-    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
+    case: Case,
+    assessment: Assessment,
+    issued: date,
+    house: "Path | House | None" = None,
+    libraries: Mapping[str, str] | None = None,
 ) -> Iterator[tuple["Prepared", bytes]]:
     """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.archive.record import canonical, manifest_of
@@ -230,7 +238,7 @@ def composed(
         what = f"the name {ATTACHED!r} is kept for house templates, which are attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
     document = decision_json(case, assessment, issued)
-    manifest = manifest_of(case, document, assessment, own)
+    manifest = manifest_of(case, document, assessment, own, libraries)
     with prepared(
         case,
         assessment,

@@ -18,6 +18,7 @@ from dossier.archive.questions import answers
 from dossier.archive.recompute import Recomputed, load, recompute
 from dossier.archive.seals import Seal, read_seals
 from dossier.archive.signoff import content_digest, judge
+from dossier.archive.trust import Trust, trust_of
 from dossier.archive.verification import Verification
 from dossier.aside import aside, send
 from dossier.case.case import Case
@@ -35,47 +36,49 @@ def verify(
     path: Path | str,
     *,
     trust: Sequence[bytes] = (),
+    persons: Mapping[str, bytes] | None = None,
+    revoked: Sequence[bytes] = (),
     at: datetime | None = None,
     pages: bool = True,
 ) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
-    `trust` holds certificates of authorities (PEM or DER) that signatures may lead to; `at` is the
-    moment at which certificates, concessions and review dates are judged, now if not given.  With
-    `pages` the PDF is built a second time from what is attached and compared byte by byte; without
-    it no dossier is verified.  Raises NotADossierError for any other file, OSError where it cannot
-    be read.
+    `trust` holds certificates of authorities (PEM or DER) that signatures may lead to, `persons`
+    by role that of the very person who has it, `revoked` lists of revoked certificates; `at` is
+    the moment at which certificates, concessions and review dates are judged, now if not given.
+    With `pages` the PDF is built a second time from what is attached and compared byte by byte;
+    without it no dossier is verified.  Raises NotADossierError for any other file, CaseError for
+    a certificate or list that is unfit, OSError where the file cannot be read.
     """
     target = Path(path)
+    trusted = trust_of(trust, persons, revoked, at)
     pdf = open_pdf(read_bounded(target))
     dossier = _dossier(pdf)
-    seals = _seals(pdf, trust, at, pages=pages)
+    seals = _seals(pdf, trusted, pages=pages)
     again = _again(pdf, dossier, seals, pages=pages)
     today = (at or datetime.now(UTC)).date()
     return Verification(
         file=target.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
-        seals=seals, trust_given=bool(trust), signoff=_sign_offs(dossier, again.case),
+        seals=seals, trust_given=trusted.given, signoff=_sign_offs(dossier, again.case),
         attached=len(pdf.files), faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
 
 
-def _seals(
-    pdf: PdfFile, trust: Sequence[bytes], at: datetime | None, *, pages: bool
-) -> tuple[Seal, ...]:
+def _seals(pdf: PdfFile, trust: Trust, *, pages: bool) -> tuple[Seal, ...]:
     """Return the seals; another process judges them while this one loads what deciding needs."""
-    other = aside(lambda pipe: send(pipe, pickle.dumps(read_seals(pdf, trust, at))))
+    other = aside(lambda pipe: send(pipe, pickle.dumps(read_seals(pdf, trust))))
     if other is None:
-        return read_seals(pdf, trust, at)
+        return read_seals(pdf, trust)
     try:
         load(pages=pages)
         judged = other.next()
     finally:
         other.end()
     if judged is None:
-        return read_seals(pdf, trust, at)
+        return read_seals(pdf, trust)
     seals: tuple[Seal, ...] = pickle.loads(judged)
     return seals
 
@@ -98,7 +101,7 @@ def _again(pdf: PdfFile, dossier: DossierFile, seals: Sequence[Seal], *, pages: 
     if any(not seal.sound for seal in seals):
         return Recomputed(why_not=CHANGED)
     try:
-        return recompute(pdf.data, pdf.files, dossier.case_name, pages=pages, sealed=bool(seals))
+        return recompute(pdf.built, pdf.files, dossier.case_name, pages=pages)
     except (NotADossierError, MissingLibraryError):
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
