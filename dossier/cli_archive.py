@@ -225,7 +225,7 @@ def constraints(
     from dossier.archive.constraints import constraints_text
 
     try:
-        sys.stdout.write(shown_json(constraints_text(pdf)))
+        sys.stdout.write(constraints_text(pdf))
     except NotADossierError as error:
         typer.echo(shown(f"{pdf}: not a dossier: {error}"), err=True)
         raise typer.Exit(WRONG_INPUT) from None

@@ -238,6 +238,8 @@ def _anchor(certificate: Any) -> Any:
     from pyhanko_certvalidator.authority import CertTrustAnchor, derive_quals_from_cert
 
     own = derive_quals_from_cert(certificate)
+    # The validator counts down a length for attribute certificates too, if there is one.
+    own = replace(own, max_aa_path_length=own.max_path_length)
     if own.standard_parameters is not None:
         names = replace(
             own.standard_parameters,
