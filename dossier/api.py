@@ -225,21 +225,30 @@ def house_of(
 
 
 def compose(
-    case: Case, assessment: Assessment, issued: date, house: "House | None" = None
+    case: Case,
+    assessment: Assessment,
+    issued: date,
+    house: "House | None" = None,
+    libraries: Mapping[str, str] | None = None,
 ) -> tuple[bytes, bytes]:
     """Return the dossier as PDF, before any digital signature, and its decision.json.
 
-    `house` is the one that `case` was read with.
+    `house` is the one that `case` was read with; `libraries` are versions that its manifest is to
+    state instead of those here.
     """
     from dossier.report.render import rendered
 
-    with composed(case, assessment, issued, house) as (ready, document):
+    with composed(case, assessment, issued, house, libraries) as (ready, document):
         return rendered(ready), document
 
 
 @contextmanager
 def composed(
-    case: Case, assessment: Assessment, issued: date, house: "House | None" = None
+    case: Case,
+    assessment: Assessment,
+    issued: date,
+    house: "House | None" = None,
+    libraries: Mapping[str, str] | None = None,
 ) -> Iterator[tuple["Prepared", bytes]]:
     """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.archive.record import canonical, manifest_of
@@ -253,7 +262,7 @@ def composed(
         what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
     document = decision_json(case, assessment, issued)
-    manifest = manifest_of(case, document, assessment, house)
+    manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(
         case,
         assessment,

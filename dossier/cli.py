@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from dossier.cli_archive import identity, seal, sign, verify
+from dossier.cli_archive import constraints, identity, seal, sign, verify
 from dossier.cli_build import build
 from dossier.cli_register import compare, register
 from dossier.cli_start import explain, new, request, schema
@@ -91,7 +91,7 @@ def _day(issued: datetime | None) -> date | None:
 
 
 app.command()(build)
-for _command in (sign, seal, identity, verify):
+for _command in (sign, seal, identity, verify, constraints):
     app.command()(_command)
 app.command()(register)
 app.command()(compare)

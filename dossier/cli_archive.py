@@ -2,6 +2,7 @@
 
 import os
 import sys
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -10,7 +11,7 @@ import typer
 
 from dossier.shown import shown, shown_json
 
-__all__ = ["identity", "seal", "sign", "verify"]
+__all__ = ["constraints", "identity", "seal", "sign", "verify"]
 
 DONE, WRONG_INPUT, NOT_VERIFIED = 0, 2, 3
 PASSPHRASE = "DOSSIER_PASSPHRASE"
@@ -62,30 +63,54 @@ def seal(
     timestamp: Annotated[
         str, typer.Option(metavar="URL", help="Time-stamp service (RFC 3161), for level B-T.")
     ] = "",
+    digest: Annotated[
+        str, typer.Option(help="The digest that you have seen and seal; asked for if not given.")
+    ] = "",
     out: Annotated[Path | None, typer.Option(help="Where to write; in place if not given.")] = None,
 ) -> None:
     """Seal a dossier: sign it digitally.
 
-    The signature goes into the field of a role, in the order of the sign-offs. The passphrase
-    is asked for, or taken from the environment variable DOSSIER_PASSPHRASE.
+    The dossier is built again from what is attached to it and sealed only where it comes out the
+    same. Decision, standing and the digest that sign-offs bind are shown before. The signature
+    goes into the field of a role, in the order of the sign-offs. The passphrase is asked for, or
+    taken from the environment variable DOSSIER_PASSPHRASE.
 
     Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
     """
     from dossier.archive.attached import NotADossierError
     from dossier.archive.files import write_whole
-    from dossier.archive.signature import load_keys, seal_pdf
+    from dossier.archive.signature import examine, load_keys, seal_pdf
 
+    keys = load_keys(key, cert, _passphrase())
     try:
-        keys = load_keys(key, cert, _passphrase())
-        content, made = seal_pdf(pdf, role, keys, timestamp)
+        ready = examine(pdf, role, keys)
     except NotADossierError as error:
         typer.echo(shown(f"{pdf}: {error}"), err=True)
         raise typer.Exit(WRONG_INPUT) from None
+    typer.echo(shown(f"{pdf}: built again, the same to the byte"))
+    typer.echo(f"decision: {ready.decision}; standing: {ready.standing}\ndigest: {ready.digest}")
+    _agreed(ready.digest, digest)
+    content, made = seal_pdf(ready, keys, timestamp)
     target = out or pdf
     write_whole(target, content)
     remark = " (test identity, proves nothing)" if made.test else ""
     words = f"{target}: sealed as {role} by {made.signer}{remark}, level reached: {made.level}"
     typer.echo(shown(words))
+
+
+def _agreed(digest: str, given: str) -> None:
+    """End the command unless the digest is the one that the person has seen and means."""
+    if given:
+        if given.strip().lower() != digest:
+            typer.echo(f"--digest {shown(given)} is another: nothing was sealed", err=True)
+            raise typer.Exit(WRONG_INPUT)
+    elif not sys.stdin.isatty():
+        need = "nothing was sealed: there is no terminal to ask on. Read the dossier, then give"
+        typer.echo(f"{need} --digest with the digest that you have seen", err=True)
+        raise typer.Exit(WRONG_INPUT)
+    elif not typer.confirm("Is this the dossier that you have read and mean to seal?", err=True):
+        typer.echo("nothing was sealed", err=True)
+        raise typer.Exit(WRONG_INPUT)
 
 
 def _passphrase() -> str:
@@ -119,6 +144,14 @@ def verify(
         list[Path] | None,
         typer.Option(metavar="CERT", help="Certificate of a trusted authority; repeatable."),
     ] = None,
+    trust_person: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ROLE=CERT", help="The certificate of a role's person; repeatable."),
+    ] = None,
+    crl: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="List of revoked certificates; repeatable."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the facts as JSON.")] = False,
     note: Annotated[
         Path | None, typer.Option(metavar="OUT.pdf", help="Write a verification note of one page.")
@@ -150,12 +183,20 @@ def verify(
     from dossier.terminal_verify import facts_json, print_verification
 
     trusted = [path.read_bytes() for path in trust or ()]
+    revoked = [path.read_bytes() for path in crl or ()]
+    persons = _persons(trust_person or ())
     moment = at.replace(hour=12, tzinfo=UTC) if at else None
     codes, results = [], []
     for path in files:
         try:
             result = verify_confined(
-                path, trust=trusted, at=moment, pages=not quick, trust_house=trust_house or ()
+                path,
+                trust=trusted,
+                persons=persons,
+                revoked=revoked,
+                at=moment,
+                pages=not quick,
+                trust_house=trust_house or (),
             )
         except NotADossierError as error:
             typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
@@ -177,3 +218,33 @@ def verify(
         day = (moment or datetime.now(UTC)).date()
         write_whole(note, confined(lambda: note_pdf(results[0], day)))
     raise typer.Exit(NOT_VERIFIED if NOT_VERIFIED in codes else max(codes))
+
+
+def _persons(given: Sequence[str]) -> dict[str, bytes]:
+    """Return the certificates of persons by role; the command ends where one is not of that form."""
+    found: dict[str, bytes] = {}
+    for each in given:
+        role, equals, path = each.partition("=")
+        if not equals or not role or role in found:
+            raise typer.BadParameter(f"{each!r}: give ROLE=CERT, each role once")
+        found[role] = Path(path).read_bytes()
+    return found
+
+
+def constraints(
+    pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier.")],
+) -> None:
+    """Print the exact versions that a dossier was built with, for pip.
+
+    With these and the same Python, on the same system, its pages come out the same to the byte.
+
+    Example: dossier constraints out/LFQ-0412-r0.pdf > constraints.txt
+    """
+    from dossier.archive.attached import NotADossierError
+    from dossier.archive.constraints import constraints_text
+
+    try:
+        sys.stdout.write(constraints_text(pdf))
+    except NotADossierError as error:
+        typer.echo(shown(f"{pdf}: not a dossier: {error}"), err=True)
+        raise typer.Exit(WRONG_INPUT) from None

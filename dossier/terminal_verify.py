@@ -26,7 +26,7 @@ def fact_lines(found: Verification) -> Iterator[str]:
     yield f"states: decision {found.decision}, standing {found.standing}"
     for seal in found.seals:
         trust = "trusted" if seal.trusted else "not trusted"
-        state = f"{seal.level}, whole, {trust}, behind it: {seal.later}" if seal.sound else "broken"
+        state = f"{seal.level}, whole, {trust}" if seal.sound else "broken"
         when = seal.stamped or seal.claimed or "no time"
         yield f"{seal.field}: {seal.signer or 'unread'}, {when}: {state}"
     for each in found.signoff.signed:
@@ -35,7 +35,8 @@ def fact_lines(found: Verification) -> Iterator[str]:
     told = f"{len(found.faults)} contradictions" if found.faults else "all as in the manifest"
     yield f"attachments: {found.attached}, {told}"
     yield f"decided again: {_again(found)}"
-    yield f"pages: {found.recomputed.pages}"
+    more = f"; {found.recomputed.words}" if found.recomputed.words else ""
+    yield f"pages: {found.recomputed.pages}{more}"
     if found.recomputed.house_digest:
         yield f"house: {found.recomputed.house}, sha256 {found.recomputed.house_digest}"
     yes = sum(answer.word == "yes" for answer in found.answers)
@@ -90,6 +91,7 @@ def _facts(found: Verification) -> dict[str, Any]:
             "moved": list(again.moved),
             "why_not": again.why_not,
             "pages": again.pages,
+            "words": again.words,
         },
         "questions": [as_mapping(answer) for answer in found.answers],
     }

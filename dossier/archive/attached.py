@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from dossier.archive.increment import first_end
 from dossier.case.bounded import NotReadError, read_regular
 
 __all__ = ["Attached", "NotADossierError", "attached_files", "read_attached", "read_pdf"]
@@ -33,13 +34,14 @@ class Attached:
 
 
 def read_attached(path: Path) -> Attached:
-    """Return the digest of the PDF at `path` and its attached files.
+    """Return the digest of the PDF at `path` and the files attached to its first revision.
 
     Raises NotADossierError for a file that is not a readable PDF with attachments within bounds,
     OSError where the file itself cannot be read.
     """
     content = read_pdf(path)
-    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(content))
+    built = content[: first_end(content)]
+    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(built))
 
 
 def read_pdf(path: Path) -> bytes:
@@ -55,7 +57,7 @@ def attached_files(content: bytes) -> dict[str, bytes]:
 
     Raises NotADossierError where there are none, two of one name, or more than the bounds allow.
     """
-    if b"%PDF-" not in content[:1024]:
+    if not content.startswith(b"%PDF-"):
         raise NotADossierError("not a PDF")
     try:
         with _quiet():

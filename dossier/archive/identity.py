@@ -7,14 +7,14 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from dossier.archive.trust import TEST_MARK
 from dossier.case.problems import CaseError, CaseProblem
 
-__all__ = ["AUTHORITY", "TEST_MARK", "Identity", "make_identity"]
+__all__ = ["AUTHORITY", "Identity", "make_identity"]
 
 from dataclasses import dataclass
 
 AUTHORITY = "test-authority"
-TEST_MARK = "TEST IDENTITY, proves nothing"
 YEARS = 5
 
 

@@ -5,6 +5,8 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from io import BytesIO
+from itertools import zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -15,7 +17,7 @@ from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
 from dossier.report.house import ATTACHED, House, attached_house, digest_of, own_files
 
-__all__ = ["Recomputed", "differences", "load", "recompute", "safe_name"]
+__all__ = ["Recomputed", "differences", "load", "recompute", "safe_name", "words_differ"]
 
 MOST_MOVED = 12
 OWN = ("decision.json", "manifest.json")
@@ -39,7 +41,9 @@ class Recomputed:
     issued: date | None = None
     """Date of issue that the dossier states."""
     pages: str = "not rebuilt"
-    """"identical", "different", or why they were not compared."""
+    """"identical", "different", "made with" other versions, or why they were not rebuilt."""
+    words: str = ""
+    """Where pages are not identical, on which of them the words differ."""
     house: str = ""
     """Folder of the house whose words the pages carry; empty without one."""
     house_digest: str = ""
@@ -57,15 +61,13 @@ def recompute(
     case_name: str,
     *,
     pages: bool,
-    sealed: bool,
     house_taken: Callable[[str], bool] = lambda _: False,
 ) -> Recomputed:
     """Return what the attached inputs lead to with this version, and whether it is the same.
 
-    `data` is the PDF, `files` what is attached to it.  With `pages`, the PDF is built again and
-    its bytes compared with all of `data`, or, if it is `sealed`, with its beginning: signatures
-    only add behind it, and what they add is looked at elsewhere.  Files of a house are read only
-    where `house_taken` says so of their digest.
+    `data` is the PDF before any seal, `files` what is attached to it.  With `pages`, the PDF is
+    built again, whatever versions it states, and compared with `data`, byte by byte.  Files of a
+    house are read only where `house_taken` says so of their digest.
     """
     document, manifest = json.loads(files["decision.json"]), json.loads(files["manifest.json"])
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
@@ -81,7 +83,7 @@ def recompute(
     if result.house_digest and not house_taken(result.house_digest):
         why = "not rebuilt: a house is read only where its digest is trusted and the seals hold"
         return replace(result, pages=why)
-    return replace(result, pages=_pages(data, files, manifest, result, sealed=sealed))
+    return _paged(data, files, manifest, result)
 
 
 def load(*, pages: bool) -> None:
@@ -145,40 +147,65 @@ def _decided(
     )  # fmt: skip
 
 
-def _pages(
-    data: bytes,
-    files: Mapping[str, bytes],
-    manifest: Mapping[str, Any],
-    again: Recomputed,
-    *,
-    sealed: bool,
-) -> str:
-    """Return whether the pages are those that this version makes of the attached data."""
+def _paged(
+    data: bytes, files: Mapping[str, bytes], manifest: Mapping[str, Any], again: Recomputed
+) -> Recomputed:
+    """Return what came out with whether the pages are those that the attached data give."""
     from dossier.api import compose
-    from dossier.archive.record import house_entry, layout_versions, versions
+    from dossier.archive.record import (
+        house_entry,
+        layout_versions,
+        libraries_of,
+        plain_versions,
+        versions,
+    )
     from dossier.report.render import MissingLibraryError, RenderError
 
     then = {**manifest.get("versions", {}), **manifest.get("layout", {})}
     house, fault = _house(then, files)
-    if fault:
-        return f"not rebuilt: {fault}"
-    now = {**versions(), **layout_versions(), **house_entry(house)}
-    other = sorted(name for name in {*then, *now} if then.get(name) != now.get(name))
-    if other:
-        name = other[0]
-        return f"made with {name} {then.get(name, 'unknown')}, here is {now.get(name, 'none')}"
-    if again.case is None or again.assessment is None or again.issued is None:
-        return "not rebuilt"
+    if fault or again.case is None or again.assessment is None or again.issued is None:
+        return replace(again, pages=f"not rebuilt: {fault}" if fault else "not rebuilt")
+    stated = plain_versions(manifest.get("libraries"))
     try:
-        pdf, _ = compose(again.case, again.assessment, again.issued, house)
+        pdf, _ = compose(again.case, again.assessment, again.issued, house, libraries=stated)
     except MissingLibraryError:
         raise
     except RenderError as error:
-        return f"not rebuilt: {error}"
+        return replace(again, pages=f"not rebuilt: {error}")
     except CaseError as error:
-        return f"not rebuilt: {error.problems[0]}"
-    same = data.startswith(pdf) if sealed else data == pdf
-    return "identical" if same else "different"
+        return replace(again, pages=f"not rebuilt: {error.problems[0]}")
+    if data == pdf:
+        return replace(again, pages="identical")
+    now = {**versions(), **layout_versions(), **house_entry(house)}
+    # Libraries explain a difference only where it shows in more than their names.
+    then, now = {**stated, **then}, {**(libraries_of() if stated else {}), **now}
+    other = [
+        f"{name} {then.get(name, 'unknown')}, here {now.get(name, 'none')}"
+        for name in sorted({*then, *now})
+        if then.get(name) != now.get(name)
+    ]
+    told = "; ".join(other[:4]) + (f" and {len(other) - 4} more" if len(other) > 4 else "")
+    pages = f"made with {told}" if other else "different"
+    return replace(again, pages=pages, words=words_differ(data, pdf))
+
+
+def words_differ(then: bytes, now: bytes) -> str:
+    """Return on which pages of two PDFs the words differ that can be read out of them."""
+    try:
+        texts = [_texts(each) for each in (then, now)]
+    except Exception as error:  # noqa: BLE001  a damaged PDF fails in any way
+        return f"their words cannot be read out ({type(error).__name__})"
+    pages = [n for n, (one, other) in enumerate(zip_longest(*texts), 1) if one != other]
+    if not pages:
+        return "the words that can be read out are the same on every page"
+    shown = ", ".join(map(str, pages[:20])) + (" and more" if len(pages) > 20 else "")
+    return f"words differ on page{'s' if len(pages) > 1 else ''} {shown} of {len(texts[0])}"
+
+
+def _texts(pdf: bytes) -> list[str]:
+    from pypdf import PdfReader
+
+    return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
 
 
 def _inputs(files: Mapping[str, bytes], manifest: Mapping[str, Any]) -> dict[str, bytes]:

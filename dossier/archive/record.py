@@ -4,9 +4,12 @@ import hashlib
 import json
 import math
 import platform
+import re
+import zlib
 from collections.abc import Mapping
 from datetime import date
-from importlib.metadata import PackageNotFoundError, version
+from functools import cache
+from importlib.metadata import PackageNotFoundError, requires, version
 from typing import Any
 
 from dossier.archive.signoff import sign_off_state, standing
@@ -24,13 +27,22 @@ __all__ = [
     "house_entry",
     "house_files",
     "layout_versions",
+    "libraries_of",
     "manifest_of",
+    "plain_versions",
     "sign_off_of",
     "versions",
 ]
 
 SCHEMA_VERSION = "1.1"
 NUMERICAL = ("numpy", "scipy", "pandas", "pint")
+ABSENT = "not installed"
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+!-]*")
+SYSTEM = (
+    ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),
+    ("pango", "libpango-1.0.so.0", "pango_version_string"),
+)
+"""Libraries of the system, by name, file and the function that tells the version."""
 LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "matplotlib", "jinja2", "pillow")
 
 
@@ -42,15 +54,16 @@ def versions() -> dict[str, str]:
 
 def layout_versions() -> dict[str, str]:
     """Return the versions of what the look of the pages depends on, in its bytes."""
-    found = {name: _version(name) for name in LAYOUT}
-    number = _pango_number()
-    if number is None:
-        return found
-    return found | {"pango": f"{number // 10000}.{number // 100 % 100}.{number % 100}"}
+    found = {name: _version(name) for name in LAYOUT} | {"zlib": zlib.ZLIB_RUNTIME_VERSION}
+    return found | {
+        name: str(told)
+        for name, library, function in SYSTEM
+        if (told := _told(library, function)) is not None
+    }
 
 
-def _pango_number() -> int | None:
-    """Return Pango's version as it numbers it; None where the library is missing.
+def _told(library: str, function: str) -> str | None:
+    """Return the version that a library of the system tells; None where it is missing.
 
     Asked of the library itself where its usual name is found: the layout engine, which takes half
     a second to load, can then be loaded while the charts are drawn.
@@ -58,9 +71,15 @@ def _pango_number() -> int | None:
     import ctypes
 
     try:
-        return int(ctypes.CDLL("libpango-1.0.so.0").pango_version())
+        ask = getattr(ctypes.CDLL(library), function)
     except (OSError, AttributeError):
-        pass
+        return _told_pango() if function == "pango_version_string" else None
+    ask.restype = ctypes.c_char_p
+    return bytes(ask()).decode()
+
+
+def _told_pango() -> str | None:
+    """Return Pango's version where its library has an unusual name, as on other systems."""
     from dossier.report.render import RenderError, load_weasyprint
 
     try:
@@ -69,14 +88,54 @@ def _pango_number() -> int | None:
         return None
     from weasyprint.text.ffi import pango
 
-    return int(pango.pango_version())
+    number = int(pango.pango_version())
+    return f"{number // 10000}.{number // 100 % 100}.{number % 100}"
+
+
+@cache
+def libraries_of(name: str = "dossier") -> dict[str, str]:
+    """Return the versions of all libraries that a package asks for, and that those ask for.
+
+    Empty in a bare checkout, which asks for none.
+    """
+    found: dict[str, str] = {}
+    waiting = [name]
+    while waiting:
+        for each in _asked(waiting.pop()):
+            stated = _version(each)
+            if each not in found and stated != ABSENT:
+                found[each] = stated
+                waiting.append(each)
+    return dict(sorted(found.items()))
+
+
+def _asked(name: str) -> list[str]:
+    """Return the names, normalised, of what an installed package asks for without extras."""
+    try:
+        asked = requires(name) or ()
+    except PackageNotFoundError:
+        return []
+    names = (_NAME.match(each) for each in asked if "extra ==" not in each)
+    return [re.sub("[-_.]+", "-", match[0]).lower() for match in names if match]
+
+
+def plain_versions(stated: object) -> dict[str, str]:
+    """Return the versions of libraries that a manifest states; empty where they are not plain."""
+    if not isinstance(stated, dict) or len(stated) > 500:
+        return {}
+    plain = all(
+        isinstance(part, str) and len(part) <= 80 and _NAME.fullmatch(part)
+        for pair in stated.items()
+        for part in pair
+    )
+    return dict(stated) if plain else {}
 
 
 def _version(name: str) -> str:
     try:
         return version(name)
     except PackageNotFoundError:
-        return "not installed"
+        return ABSENT
 
 
 def decision_document(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
@@ -267,9 +326,17 @@ def canonical(document: Mapping[str, Any]) -> bytes:
 
 
 def manifest_of(
-    case: Case, decision_json: bytes, assessment: Assessment, house: House | None = None
+    case: Case,
+    decision_json: bytes,
+    assessment: Assessment,
+    house: House | None = None,
+    libraries: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
-    """Return the manifest: SHA-256 of every file attached, seed and versions."""
+    """Return the manifest: SHA-256 of every file attached, seed and versions.
+
+    `libraries` are versions that another manifest states, for `dossier constraints`: nothing on
+    the pages follows from them alone.  Those that are installed here where none are given.
+    """
     files = (*case.inputs, case.signoff) if case.signoff else case.inputs
     return {
         "schema": f"dossier manifest {SCHEMA_VERSION}",
@@ -280,6 +347,7 @@ def manifest_of(
         "seed": assessment.seed,
         "versions": versions(),
         "layout": layout_versions() | house_entry(house),
+        "libraries": dict(libraries_of() if libraries is None else libraries),
     }
 
 

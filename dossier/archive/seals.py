@@ -1,17 +1,26 @@
-"""The digital signatures of a dossier as facts: whose, over what, and whether they hold."""
+"""The seals of a dossier as facts: whose, over what, and whether they are all that was added."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from dossier.archive.attached import NotADossierError
-from dossier.archive.identity import TEST_MARK
-from dossier.archive.pdf_file import PdfFile, entry, quiet
-from dossier.archive.seal_bytes import canonical_signature, gap_is_the_seal
+from dossier.archive.envelope import Envelope, opened
+from dossier.archive.increment import Increment, Words, increment, read_start
+from dossier.archive.pdf_file import PdfFile, quiet
+from dossier.archive.trust import TEST_MARK, Trust, chain, vouched
+from dossier.case.toml_text import parse_toml
 from dossier.report.signing import field_name
+from dossier.report.stamp import Stamp, drawn, stamp_lines
+from dossier.words import speaking
 
-__all__ = ["Seal", "certificate_name", "read_seals", "sealed_fields"]
+__all__ = ["Asked", "Seal", "asked", "certificate_name", "increment_of", "read_seals"]
+
+CHANGED = "what it covers was changed after signing, or is more than a dossier and its seals"
+NOT_OURS = "it is not written as this program writes a seal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +34,7 @@ class Seal:
     fingerprint: str = ""
     """SHA-256 of the certificate."""
     test: bool = False
-    """Whether the certificate is marked as a test identity."""
+    """Whether a certificate in it is marked as a test identity."""
     meaning: str = ""
     claimed: str = ""
     """When it says it was made; only a time-stamp proves it."""
@@ -34,55 +43,88 @@ class Seal:
     certifies: bool = False
     level: str = "none"
     """What was reached, such as PAdES B-B; B-T only with a time-stamp that is trusted."""
-    intact: bool = False
-    """Nothing that it covers was changed."""
-    valid: bool = False
-    """It was made with the key of its certificate."""
     trusted: bool = False
-    """Its certificate leads to an authority that was given as trusted."""
-    covers: str = ""
-    later: str = ""
-    """What was added behind it: nothing, further seals, or other."""
+    """Its certificate leads to an authority that was given as trusted, or is a named person's."""
+    distrust: str = "was not judged"
+    """Why it is not trusted, in words that go on after "its certificate"."""
+    revocation: str = "not consulted"
+    """Whether lists of revoked certificates were consulted; "not known" where none covers it."""
     problem: str = ""
     """Why it cannot be relied on, trust aside; empty if it can."""
 
     @property
     def sound(self) -> bool:
         """Return whether it is whole, whoever made it."""
-        return self.intact and self.valid and not self.problem
+        return not self.problem
 
 
-def sealed_fields(pdf: PdfFile) -> list[str]:
-    """Return the names of the signature fields that are filled, in the form's order."""
-    fields = entry(entry(pdf.reader.root, "/AcroForm", {}), "/Fields", ())
-    each = (fields[index] for index in range(len(fields)))
-    return [str(entry(field, "/T", "")) for field in each if "/V" in field]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a dossier says of its sign-offs, which its seals repeat."""
+
+    roles: tuple[str, ...]
+    meanings: Mapping[str, str]
+    language: str
 
 
-def read_seals(
-    pdf: PdfFile, trusted: Sequence[bytes] = (), at: datetime | None = None
-) -> tuple[Seal, ...]:
+def asked(files: Mapping[str, bytes]) -> Asked:
+    """Return roles, meanings and language of a dossier; NotADossierError where it states none."""
+    try:
+        signoff = json.loads(files["decision.json"])["signoff"]
+        name = json.loads(files["manifest.json"])["case"]
+        case = parse_toml(files[f"{name}/case.toml"])
+        return Asked(
+            roles=tuple(str(role) for role in signoff["roles"]),
+            meanings={str(each["role"]): str(each["meaning"]) for each in signoff["signed"]},
+            language=str(case.get("language", "en")),
+        )
+    except (KeyError, TypeError, ValueError, RecursionError):
+        raise NotADossierError("no decision.json with sign-offs is attached") from None
+
+
+def read_seals(pdf: PdfFile, trust: Trust | None = None) -> tuple[Seal, ...]:
     """Return the seals of a dossier in the order in which they were made.
 
-    `trusted` holds certificates of authorities (PEM or DER), `at` is the moment at which
-    certificates are judged, now if not given.  Digests of what is signed come first: a file that
-    was changed is told by them without any further work.  Raises NotADossierError where the form
-    that holds them cannot be read.
+    Each is written again and compared; what stands behind the last that can be read is told.
+    Without `trust` nobody is trusted.
     """
-    with quiet():
-        try:
-            names = sealed_fields(pdf)
-        except Exception as error:  # noqa: BLE001  a damaged form fails in any way
-            raise NotADossierError(f"its form is damaged: {_unreadable(error)}") from None
-        try:
-            embedded = list(pdf.reader.embedded_signatures)
-        except Exception as error:  # noqa: BLE001  a damaged signature fails in any way
-            return tuple(Seal(field=name, problem=_unreadable(error)) for name in names)
-        seals = [_broken(pdf, each) for each in embedded]
-        if not any(seal.problem for seal in seals):
-            roots = _certificates(trusted)
-            seals = [_judged(pdf, each, roots, at) for each in embedded]
-    return tuple(_whole(pdf, names, seals))
+    found: list[Seal] = []
+    start = pdf.first
+    said = asked(pdf.files) if start < len(pdf.data) else None
+    while said and 0 < start < len(pdf.data):
+        head = read_start(pdf.data, start)
+        if head is None or len(found) == len(said.roles):
+            return tuple(_behind(found, start))
+        seal, start = _seal(pdf, start, len(found), said, head, trust or Trust())
+        found.append(seal)
+    return tuple(found)
+
+
+def _behind(found: list[Seal], start: int) -> list[Seal]:
+    """Return the seals with a word on what stands behind them and is none."""
+    last = found.pop() if found else Seal(field="the file")
+    problem = f"from byte {start} on stands what is no seal that this program writes"
+    return [*found, replace(last, problem=last.problem or problem)]
+
+
+def _seal(
+    pdf: PdfFile, start: int, place: int, said: Asked, head: tuple[datetime, bytes], trust: Trust
+) -> tuple[Seal, int]:
+    """Return one seal, and where it ends; zero where that cannot be told."""
+    role, (moment, value) = said.roles[place], head
+    seal, end, before = Seal(field=field_name(role)), 0, pdf.data[:start]
+    try:
+        with quiet():
+            envelope = opened(value)
+            made = increment_of(before, pdf.first, place, said, envelope.certificate, moment)
+            end = start + len(made.filled(value))
+            same = pdf.data[start:end] == made.filled(value)
+            problem = _problem(envelope, value, made.signed(before), same=same)
+            if not problem:
+                return _judged(envelope, made.signed(before), trust, place, said, moment), end
+    except Exception as error:  # noqa: BLE001  a damaged signature fails in any way
+        problem = _unreadable(error)
+    return replace(seal, problem=problem), end
 
 
 def _unreadable(error: Exception) -> str:
@@ -90,80 +132,23 @@ def _unreadable(error: Exception) -> str:
     return f"the signature cannot be read ({type(error).__name__}: {told})"
 
 
-def _broken(pdf: PdfFile, embedded: Any) -> Seal:
-    """Return a seal with its problem if the bytes it covers, or its own, were changed."""
-    name = str(embedded.field_name)
-    try:
-        if not gap_is_the_seal(pdf.data, embedded):
-            return Seal(field=name, problem="the signature does not fill the gap left for it")
-        stated = _attribute(embedded, "message_digest")
-        if stated != embedded.compute_digest():
-            return Seal(field=name, problem="what it covers was changed after signing")
-        if not canonical_signature(embedded):
-            return Seal(field=name, problem="the signature itself was changed")
-    except Exception as error:  # noqa: BLE001  a damaged signature fails in any way
-        return Seal(field=name, problem=_unreadable(error))
-    return Seal(field=name)
+def increment_of(
+    before: bytes, first: int, place: int, said: Asked, certificate: Any, moment: datetime
+) -> Increment:
+    """Return the increment of a seal in the role number `place`, without its value.
 
-
-def _attribute(embedded: Any, name: str) -> Any:
-    from pyhanko.sign.general import find_unique_cms_attribute
-
-    return find_unique_cms_attribute(embedded.signer_info["signed_attrs"], name).native
-
-
-def _certificates(given: Sequence[bytes]) -> list[Any]:
-    from asn1crypto import pem, x509
-
-    found = []
-    for content in given:
-        if pem.detect(content):
-            found += [x509.Certificate.load(der) for _, _, der in pem.unarmor(content, True)]
-        else:
-            found.append(x509.Certificate.load(content, strict=True))
-    return found
-
-
-def _judged(pdf: PdfFile, embedded: Any, roots: list[Any], at: datetime | None) -> Seal:
-    from pyhanko.sign.validation import validate_pdf_signature
-    from pyhanko_certvalidator import ValidationContext
-
-    from dossier.archive.revisions import OnlySeals
-
-    try:
-        context = ValidationContext(
-            trust_roots=roots, allow_fetching=False, moment=at, other_certs=[]
-        )
-        status = validate_pdf_signature(embedded, context, diff_policy=OnlySeals())
-        return _seal_of(pdf, embedded, status, roots)
-    except Exception as error:  # noqa: BLE001  a damaged signature fails in any way
-        return Seal(field=str(embedded.field_name), problem=_unreadable(error))
-
-
-def _seal_of(pdf: PdfFile, embedded: Any, status: Any, roots: list[Any]) -> Seal:
-    certificate = embedded.signer_cert
-    stamp = status.timestamp_validity
-    whole = stamp is not None and stamp.intact and stamp.valid
-    stamped = whole and stamp.trusted
-    claimed = status.signer_reported_dt
-    trusted = bool(status.trusted) and _all_on_the_path(embedded, status, roots)
-    return Seal(
-        field=str(embedded.field_name),
-        signer=certificate_name(certificate),
-        fingerprint=certificate.sha256.hex(),
-        test=TEST_MARK in str(certificate.subject.native.values()),
-        meaning=str(entry(embedded.sig_object, "/Reason", "")),
-        claimed=claimed.isoformat() if claimed else "",
-        stamped=stamp.timestamp.isoformat() if stamped else "",
-        certifies=embedded.docmdp_level is not None,
-        level=_level(embedded, status, stamped=stamped, whole=whole),
-        intact=bool(status.intact),
-        valid=bool(status.valid),
-        trusted=trusted,
-        covers=status.coverage.name.lower().replace("_", " "),
-        later=_later(status),
-        problem=_problem(embedded, status),
-    )
+    Everything in it follows from the file before it, the certificate and the moment.
+    """
+    role, issuer = said.roles[place], certificate.issuer.native
+    with speaking(said.language):
+        stamp = Stamp(
+            signer=certificate_name(certificate), role=role, day=moment.date().isoformat(),
+            issuer=str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed"),
+            remark=TEST_MARK if _marked(certificate) else "",
+        )  # fmt: skip
+        lines = stamp_lines(stamp)
+    words = Words(moment=moment, name=stamp.signer, reason=said.meanings[role], look=drawn(lines))
+    return increment(before, first, place, words)
 
 
 def certificate_name(certificate: Any) -> str:
@@ -172,71 +157,46 @@ def certificate_name(certificate: Any) -> str:
     return str(native.get("common_name") or certificate.subject.human_friendly)
 
 
-def _all_on_the_path(embedded: Any, status: Any, roots: list[Any]) -> bool:
-    """Return whether every certificate in the signature is one that trust was traced through."""
-    path = status.validation_path
-    if path is None:
-        return False
-    known = {each.sha256 for each in path.iter_certs(include_root=True)}
-    known |= {each.sha256 for each in roots}
-    return all(each.sha256 in known for each in embedded.other_embedded_certs)
+def _marked(*certificates: Any) -> bool:
+    return any(TEST_MARK in str(each.subject.native.values()) for each in certificates)
 
 
-def _level(embedded: Any, status: Any, *, stamped: bool, whole: bool) -> str:
-    """Return the baseline level of ETSI EN 319 142-1 whose marks are there."""
-    names = {each["type"].native for each in embedded.signer_info["signed_attrs"]}
-    marks = (
-        embedded.sig_object.get("/SubFilter") == "/ETSI.CAdES.detached",
-        "/M" in embedded.sig_object,
-        "signing_certificate_v2" in names and "signing_time" not in names,
-        status.intact and status.valid,
-    )
-    if not all(marks):
-        return "none"
-    if stamped:
-        return "PAdES B-T"
-    return "PAdES B-B" + (", time-stamp of an authority not trusted here" if whole else "")
-
-
-def _later(status: Any) -> str:
-    word = {"NONE": "nothing", "FORM_FILLING": "further seals"}
-    return word.get(status.modification_level.name, "other") if status.diff_result else "other"
-
-
-def _problem(embedded: Any, status: Any) -> str:
-    from pyhanko.sign.diff_analysis import SuspiciousModification
-
-    if isinstance(status.diff_result, SuspiciousModification):
-        return f"something was added after signing: {status.diff_result}"
-    if not (status.intact and status.valid):
-        return "the signature does not fit its certificate"
-    stamp = status.timestamp_validity
-    if stamp is not None and not (stamp.intact and stamp.valid):
-        return "its time-stamp does not hold"
-    if _later(status) == "other" or status.docmdp_ok is False:
-        return "something was added after signing that it does not allow"
-    if embedded.md_algorithm not in {"sha256", "sha384", "sha512"}:
-        return f"its digest, {embedded.md_algorithm}, is too weak"
+def _problem(envelope: Envelope, value: bytes, covered: bytes, *, same: bool) -> str:
+    """Return why a seal is not, byte for byte, what `seal` would have written here."""
+    digest = hashlib.sha256(covered).digest()
+    if envelope.digest != digest:
+        return CHANGED
+    if not same:
+        return NOT_OURS
+    if not envelope.canonical(value, digest):
+        return "the signature itself was changed"
+    if len(chain(envelope.certificate, envelope.others)) != len(envelope.others):
+        return "it carries a certificate that did not issue the signer's"
     return ""
 
 
-def _whole(pdf: PdfFile, names: list[str], seals: list[Seal]) -> list[Seal]:
-    """Return the seals, with those that were not read, and what all of them leave uncovered."""
-    from dataclasses import replace
-
-    read = {seal.field for seal in seals}
-    seals += [Seal(field=n, problem="the signature cannot be read") for n in names if n not in read]
-    if not seals or any(seal.problem for seal in seals):
-        return seals
-    last = seals[-1]
-    if last.covers != "entire file":
-        seals[-1] = replace(last, problem="bytes stand behind the last signature")
-    elif pdf.reader.xrefs.total_revisions != 1 + len(seals):
-        seals[0] = replace(seals[0], problem="the file was changed before it was first signed")
-    elif not seals[0].certifies or any(seal.certifies for seal in seals[1:]):
-        seals[0] = replace(seals[0], problem="the first signature must certify, and only the first")
-    elif len(read) != len(seals) or any(not s.field.startswith(field_name("")) for s in seals):
-        seals[0] = replace(
-            seals[0], problem="signatures stand in fields that are not the dossier's"
-        )
-    return seals
+def _judged(
+    envelope: Envelope, covered: bytes, trust: Trust, place: int, said: Asked, moment: datetime
+) -> Seal:
+    """Return a seal that is of our form, with what its signature and certificate are worth."""
+    role, certificate = said.roles[place], envelope.certificate
+    worth = vouched(envelope, covered, trust, role)
+    problem = "" if worth.holds else "the signature does not fit its certificate"
+    if worth.stamp == "broken":
+        problem = problem or "its time-stamp does not hold"
+    remark = ", time-stamp of an authority not trusted here" if worth.stamp == "not trusted" else ""
+    return Seal(
+        field=field_name(role),
+        signer=certificate_name(certificate),
+        fingerprint=certificate.sha256.hex(),
+        test=_marked(certificate, *envelope.others),
+        meaning=said.meanings[role],
+        claimed=moment.isoformat(),
+        stamped=worth.stamped.isoformat() if worth.stamped else "",
+        certifies=place == 0,
+        level="none" if problem else f"PAdES {'B-T' if worth.stamped else 'B-B'}{remark}",
+        trusted=worth.trusted and not problem,
+        distrust=worth.distrust,
+        revocation=worth.revocation,
+        problem=problem,
+    )

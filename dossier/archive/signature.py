@@ -1,25 +1,26 @@
 """Seal a dossier: a digital signature in the field of a role, appended behind what is there."""
 
 import contextlib
-import io
-import json
+import hashlib
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from dossier.archive.attached import NotADossierError
-from dossier.archive.identity import TEST_MARK
+from dossier.archive.envelope import KINDS, make
+from dossier.archive.increment import RESERVED
 from dossier.archive.pdf_file import PdfFile, open_pdf, quiet, read_bounded
-from dossier.archive.seals import Seal, certificate_name, read_seals
-from dossier.archive.signoff import same_person
+from dossier.archive.seals import Seal, asked, certificate_name, increment_of, read_seals
+from dossier.archive.signoff import same_name
+from dossier.archive.trust import chain, wrong_use
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.report.signing import field_name
-from dossier.report.stamp import Stamp, stamp_pdf
 
-__all__ = ["Keys", "load_keys", "seal_pdf"]
+if TYPE_CHECKING:
+    from dossier.archive.verification import Verification
+
+__all__ = ["Keys", "Ready", "examine", "load_keys", "seal_pdf"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,24 @@ def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
             signer = _from_pem(key, certificate, passphrase)
     if signer is None or signer.signing_cert is None:
         raise _refused(key.name, "does not open", "check passphrase and kind: PKCS#12, or PEM")
-    return Keys(signer)
+    own = signer.signing_cert
+    why = wrong_use(own)
+    if own.public_key.algorithm not in KINDS:
+        why = f"has a key of kind {own.public_key.algorithm}; a dossier is sealed with RSA or EC"
+    if why:
+        hint = "seal with a certificate for signatures on documents"
+        raise _refused(key.name, f"its certificate {why}", hint)
+    return Keys(_chained(signer))
+
+
+def _chained(signer: Any) -> Any:
+    """Return the signer with those certificates alone that lead from its own to an authority."""
+    from pyhanko.sign.signers import SimpleSigner
+    from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+    store = SimpleCertificateStore()
+    store.register_multiple(chain(signer.signing_cert, list(signer.cert_registry)))
+    return SimpleSigner(signer.signing_cert, signer.signing_key, store)
 
 
 def _from_pem(key: Path, certificate: Path, passphrase: str) -> Any:
@@ -69,112 +87,97 @@ def _from_pem(key: Path, certificate: Path, passphrase: str) -> Any:
         )  # fmt: skip
 
 
-def seal_pdf(pdf: Path, role: str, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    """A dossier that was built again and came out the same, and the seal that it waits for."""
+
+    name: str
+    file: PdfFile = field(repr=False)
+    place: int
+    """How many seals it has."""
+    role: str
+    decision: str
+    standing: str
+    digest: str
+    """What sign-offs, and so the seal, are bound to."""
+
+
+def examine(pdf: Path, role: str, keys: Keys) -> Ready:
+    """Return the dossier, built again and compared, with what its next seal would stand for.
+
+    Refused with CaseError: a file that this program would not have written as it is, a draft, a
+    role out of order or already sealed, a certificate of another name than the sign-off's or that
+    has sealed before.
+    """
+    from dossier.archive.verify import verify
+
+    file = open_pdf(read_bounded(pdf))
+    found = verify(pdf, at=None)
+    said = found.signoff
+    if found.sha256 != hashlib.sha256(file.data).hexdigest():
+        raise _refused(pdf.name, "was written while it was read", "try again")
+    if found.failures:
+        raise _refused(pdf.name, found.failures[0], "build it again from its case, then seal that")
+    if not said.complete:
+        raise _refused(
+            pdf.name, "is a draft: not signed off", "'dossier sign' first, then build it"
+        )
+    if found.recomputed.pages != "identical":
+        hint = "seal where it was built, or make that environment: 'dossier constraints'"
+        raise _refused(pdf.name, f"cannot be built again here: {found.recomputed.pages}", hint)
+    place = _place(pdf.name, found, role)
+    _right_person(pdf.name, said.signed[place].name, found.seals, keys)
+    return Ready(
+        name=pdf.name, file=file, place=place, role=role, decision=found.decision,
+        standing=found.standing, digest=said.digest,
+    )  # fmt: skip
+
+
+def _place(name: str, found: "Verification", role: str) -> int:
+    """Return the number of the role to seal in; CaseError where another comes first."""
+    roles, place = found.signoff.roles, len(found.seals)
+    if role not in roles:
+        raise _refused(name, f"has no role {role!r}", f"roles: {', '.join(roles)}")
+    if roles[place : place + 1] != (role,):
+        sealed = roles.index(role) < place
+        what = "is sealed already" if sealed else f"waits for {roles[place]!r} first"
+        raise _refused(name, f"{role!r}: {what}", f"order: {', '.join(roles)}")
+    return place
+
+
+def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal]:
     """Return the dossier with one more signature, and that signature as it reads back.
 
-    The first certifies the file and allows further signatures only.  Refused with CaseError: a
-    draft, a role out of order or already sealed, a certificate of another name than the sign-off's
-    or of the preparer for the approver, a file whose present signatures do not hold.  `timestamp`
-    is the address of a time-stamp service (RFC 3161).
+    The first certifies the file and allows further signatures only.  `timestamp` is the address
+    of a time-stamp service (RFC 3161).  Raises CaseError where the certificates take more room
+    than a seal has.
     """
-    file = open_pdf(read_bounded(pdf))
-    document = _decision(file)
-    before = read_seals(file)
-    if file.reader.xrefs.total_revisions != 1 + len(before):
-        raise _refused(pdf.name, "was changed after it was built", "build it again, then seal it")
-    given = _allowed(pdf.name, document, before, role, keys)
-    sealed = _signed(file.data, role, given, keys, timestamp, first=not before)
+    before, moment = ready.file.data, datetime.now(UTC).replace(microsecond=0)
+    said = asked(ready.file.files)
+    made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
+    digest = hashlib.sha256(made.signed(before)).digest()
+    with quiet():
+        value = make(keys.signer, digest, _stamper(timestamp)).dump()
+    if len(value) > RESERVED:
+        what = f"needs {len(value)} bytes with its certificates; a seal has {RESERVED}"
+        raise _refused(ready.name, what, "leave certificates out of the key's file")
+    sealed = before + made.filled(value)
     after = read_seals(open_pdf(sealed))
     faults = [seal.problem for seal in after if seal.problem]
-    if not sealed.startswith(file.data) or len(after) != len(before) + 1 or faults:
+    if len(after) != ready.place + 1 or faults:
         raise RuntimeError(f"the signature that was made does not hold: {'; '.join(faults)}")
     return sealed, after[-1]
 
 
-def _decision(file: PdfFile) -> dict[str, Any]:
-    try:
-        document = json.loads(file.files["decision.json"])
-        if isinstance(document["signoff"]["signed"], list):
-            return dict(document)
-    except (KeyError, TypeError, ValueError, RecursionError):
-        pass
-    raise NotADossierError("no decision.json with sign-offs is attached")
-
-
-def _allowed(
-    name: str, document: dict[str, Any], before: Sequence[Seal], role: str, keys: Keys
-) -> dict[str, Any]:
-    """Return the sign-off that the seal stands for; CaseError where it may not be given."""
-    broken = [seal for seal in before if seal.problem]
-    if broken:
-        raise _refused(name, f"{broken[0].field}: {broken[0].problem}", "seal an unchanged dossier")
-    if document.get("standing") == "draft":
-        raise _refused(name, "is a draft: not signed off", "'dossier sign' first, then build it")
-    roles = [str(each) for each in document["signoff"]["roles"]]
-    sealed = {seal.field for seal in before}
-    waiting = [each for each in roles if field_name(each) not in sealed]
-    if role not in roles:
-        raise _refused(name, f"has no role {role!r}", f"roles: {', '.join(roles)}")
-    if not waiting or role != waiting[0]:
-        what = "is sealed already" if role not in waiting else f"waits for {waiting[0]!r} first"
-        raise _refused(name, f"{role!r}: {what}", f"order: {', '.join(roles)}")
-    given = next(dict(each) for each in document["signoff"]["signed"] if each["role"] == role)
-    _right_person(name, given, before, keys)
-    return given
-
-
-def _right_person(name: str, given: dict[str, Any], before: Sequence[Seal], keys: Keys) -> None:
+def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> None:
     own = certificate_name(keys.certificate)
-    if not same_person(own, str(given["name"])):
+    if not same_name(own, given):
         raise _refused(
-            name, f"the sign-off names {given['name']!r}, the certificate {own!r}",
+            name, f"the sign-off names {given!r}, the certificate {own!r}",
             "seal with the certificate of the person who signed off",
         )  # fmt: skip
-    used = {seal.fingerprint for seal in before}
-    if keys.certificate.sha256.hex() in used:
+    if keys.certificate.sha256.hex() in {seal.fingerprint for seal in before}:
         raise _refused(name, "this certificate has sealed it already", "another person has to seal")
-
-
-def _signed(
-    data: bytes, role: str, given: dict[str, Any], keys: Keys, timestamp: str, *, first: bool
-) -> bytes:
-    from pyhanko.pdf_utils.layout import AxisAlignment, Margins, SimpleBoxLayoutRule
-    from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
-    from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner
-    from pyhanko.stamp import StaticStampStyle
-
-    about = PdfSignatureMetadata(
-        field_name=field_name(role),
-        certify=first,
-        docmdp_permissions=MDPPerm.FILL_FORMS,
-        reason=str(given["meaning"]),
-        name=certificate_name(keys.certificate),
-        subfilter=SigSeedSubFilter.PADES,
-        md_algorithm="sha256",
-    )
-    out = io.BytesIO()
-    with tempfile.TemporaryDirectory() as folder, quiet():
-        look = Path(folder) / "stamp.pdf"
-        look.write_bytes(stamp_pdf(_stamp(role, keys)))
-        whole = SimpleBoxLayoutRule(AxisAlignment.ALIGN_MID, AxisAlignment.ALIGN_MID, Margins())
-        style = StaticStampStyle.from_pdf_file(
-            str(look), border_width=0, background_layout=whole, background_opacity=1.0
-        )
-        signer = PdfSigner(about, keys.signer, timestamper=_stamper(timestamp), stamp_style=style)
-        signer.sign_pdf(_appending(data), output=out)
-    return out.getvalue()
-
-
-def _stamp(role: str, keys: Keys) -> Stamp:
-    certificate = keys.certificate
-    issuer = certificate.issuer.native
-    return Stamp(
-        signer=certificate_name(certificate),
-        role=role,
-        day=datetime.now(UTC).date().isoformat(),
-        issuer=str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed"),
-        remark=TEST_MARK if TEST_MARK in str(certificate.subject.native.values()) else "",
-    )
 
 
 def _stamper(address: str) -> Any:
@@ -183,17 +186,6 @@ def _stamper(address: str) -> Any:
     from pyhanko.sign.timestamps import HTTPTimeStamper
 
     return HTTPTimeStamper(address)
-
-
-def _appending(data: bytes) -> Any:
-    """Return a writer that appends the signature alone, leaving title and metadata as they are."""
-    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
-
-    class _Appending(IncrementalPdfFileWriter):
-        def _update_meta(self) -> None:
-            """Change nothing: what is sealed is the file as it was built."""
-
-    return _Appending(io.BytesIO(data))
 
 
 def _refused(place: str, what: str, hint: str) -> CaseError:

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -25,6 +26,7 @@ __all__ = [
     "last_test",
     "needed_roles",
     "required_roles",
+    "same_name",
     "same_person",
     "sign_off_state",
     "signed_entry",
@@ -169,8 +171,37 @@ def _approver(roles: Sequence[str]) -> str:
 
 
 def same_person(one: str, other: str) -> bool:
-    """Return whether two names are the same but for case, spacing, full stops and hidden marks."""
-    return plain(one) == plain(other)
+    """Return whether two names are, or only look, the same.
+
+    Looked away from are case, spacing, full stops, hidden marks and letters that look like others
+    (UTS 39), before and after case is taken away: "I" looks like "l", "i" does not.
+    """
+    return any(
+        fold(one) == fold(other)
+        for fold in (lambda name: _looks(plain(name)), lambda name: plain(_looks(name)))
+    )
+
+
+def same_name(one: str, other: str) -> bool:
+    """Return whether two names are the same to the letter: what only looks alike is another.
+
+    Apart from what `same_person` looks away from, marks such as an apostrophe may differ in form.
+    """
+    return plain(_looks(one, marks=True)) == plain(_looks(other, marks=True))
+
+
+def _looks(name: str, *, marks: bool = False) -> str:
+    """Return a name with its characters, or its `marks` alone, as the usual ones they look like."""
+    from confusable_homoglyphs.confusables import confusables_data
+
+    def usual(letter: str) -> str:
+        alike = [each["c"] for each in confusables_data.get(letter, ())]
+        if len(alike) != 1 or (marks and letter.isalnum()):  # else the usual one of several
+            return letter
+        back = confusables_data.get(alike[0], ())
+        return min(letter, alike[0]) if len(back) == 1 and len(alike[0]) == 1 else str(alike[0])
+
+    return "".join(map(usual, unicodedata.normalize("NFKD", name)))
 
 
 def standing(decision: str, signoff: SignOff) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from dossier.archive.questions import Answer
 from dossier.archive.recompute import Recomputed
 from dossier.archive.seals import Seal
-from dossier.archive.signoff import same_person
+from dossier.archive.signoff import same_name, same_person
 from dossier.report.signing import Signed, SignOff, field_name
 
 __all__ = ["Verification"]
@@ -60,15 +60,21 @@ class Verification:
 
     @property
     def verdict(self) -> str:
-        """Return "verified", "not proven" or "failed"."""
-        return "failed" if self.failures else "not proven" if self.gaps else "verified"
+        """Return "verified", "not proven" or "failed", and whether by test identities."""
+        if not self.verified:
+            return "failed" if self.failures else "not proven"
+        return "verified, by TEST identities, which prove nothing" if self._tests else "verified"
+
+    @property
+    def _tests(self) -> list[str]:
+        return [seal.field for seal in self.seals if seal.test]
 
     def _failures(self) -> Iterator[str]:
         for seal in self.seals:
             if not seal.sound:
                 yield f"{seal.field}: {seal.problem or 'the signature does not hold'}"
             elif self.trust_given and not seal.trusted:
-                yield f"{seal.field}: {seal.signer!r} leads to no authority that is trusted here"
+                yield f"{seal.field}: the certificate of {seal.signer!r} {seal.distrust}"
         yield from self.faults
         yield from _mismatches(self.seals, self.signoff)
         if self.standing != ("draft" if not self.signoff.complete else self.decision):
@@ -88,7 +94,7 @@ class Verification:
             what = "; ".join(again.moved) or "its form"
             yield f"decided again with the same version, decision.json differs: {what}"
         if again.pages == "different":
-            yield "the pages are not those that the attached data give"
+            yield f"the pages are not those that the attached data give: {again.words}"
 
     def _gaps(self) -> Iterator[str]:
         if not self.seals:
@@ -110,7 +116,12 @@ class Verification:
                 f"trusted by its SHA-256 {again.house_digest}"
             )
         if again.pages.startswith("not rebuilt") and not again.why_not:
-            yield "the pages were not rebuilt"
+            yield f"the pages were {again.pages}"
+        if again.pages.startswith("made with"):
+            yield f"the pages did not come out the same to the byte ({again.pages}): {again.words}"
+        for seal in self.seals:
+            if seal.sound and seal.revocation == "not known":
+                yield f"{seal.field}: no list given tells whether its certificate was revoked"
 
     def _remarks(self) -> Iterator[str]:
         again = self.recomputed
@@ -122,11 +133,10 @@ class Verification:
             )
             moved = "numbers moved" if again.moved else "no number moved"
             yield f"made with another version ({changed}); {moved}"
-        if again.pages.startswith("made with"):
-            yield f"pages not compared ({again.pages}): they rest on the signatures alone"
-        for seal in self.seals:
-            if seal.test:
-                yield f"{seal.field}: a test identity, which proves nothing"
+        for name in self._tests:
+            yield f"{name}: a test identity, which proves nothing"
+        if any(seal.revocation == "not consulted" for seal in self.seals):
+            yield "whether certificates were revoked was not consulted: no list given (--crl)"
         names = [each.name for each in self.signoff.signed]
         if any(same_person(a, b) for i, a in enumerate(names) for b in names[i + 1 :]):
             yield "one person has signed off in more than one role"
@@ -156,7 +166,7 @@ def _mismatches(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
 
 
 def _mismatch(seal: Seal, signed: Signed) -> Iterator[str]:
-    if not same_person(seal.signer, signed.name):
+    if not same_name(seal.signer, signed.name):
         yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
     if seal.meaning != signed.meaning:
         yield f"{seal.field}: sealed for another meaning than was signed off"

@@ -19,6 +19,7 @@ from dossier.archive.questions import answers
 from dossier.archive.recompute import Recomputed, load, recompute
 from dossier.archive.seals import Seal, read_seals
 from dossier.archive.signoff import content_digest, judge, needed_roles
+from dossier.archive.trust import Trust, trust_of
 from dossier.archive.verification import Verification
 from dossier.aside import aside, send
 from dossier.case.case import Case
@@ -37,24 +38,28 @@ def verify(
     path: Path | str,
     *,
     trust: Sequence[bytes] = (),
+    persons: Mapping[str, bytes] | None = None,
+    revoked: Sequence[bytes] = (),
     at: datetime | None = None,
     pages: bool = True,
     trust_house: Sequence[str] = (),
 ) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
-    `trust` holds certificates of authorities (PEM or DER) that signatures may lead to; `at` is the
-    moment at which certificates, concessions and review dates are judged, now if not given.  With
-    `pages` the PDF is built a second time from what is attached and compared byte by byte; without
-    it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files may be
-    read, and only once the signatures hold.  Raises NotADossierError for any other file, OSError
-    where it cannot be read.
+    `trust` holds certificates of authorities (PEM or DER) that signatures may lead to, `persons`
+    by role that of the very person who has it, `revoked` lists of revoked certificates; `at` is
+    the moment at which certificates, concessions and review dates are judged, now if not given.
+    With `pages` the PDF is built a second time from what is attached and compared byte by byte;
+    without it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files
+    may be read, and only once the signatures hold.  Raises NotADossierError for any other file,
+    CaseError for a certificate or list that is unfit, OSError where the file cannot be read.
     """
     target = Path(path)
+    trusted = trust_of(trust, persons, revoked, at)
     pdf = open_pdf(read_bounded(target))
     dossier = _dossier(pdf)
-    seals = _seals(pdf, trust, at, pages=pages)
-    vouched = bool(seals) and bool(trust) and all(s.sound and s.trusted for s in seals)
+    seals = _seals(pdf, trusted, pages=pages)
+    vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
     taken = [each.strip().lower() for each in trust_house]
     again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
     today = (at or datetime.now(UTC)).date()
@@ -62,51 +67,52 @@ def verify(
         file=target.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
-        seals=seals, trust_given=bool(trust), trust_house=tuple(taken),
+        seals=seals, trust_given=trusted.given, trust_house=tuple(taken),
         signoff=_sign_offs(dossier, again.case), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
 
 
-def verify_confined(path: Path, *, trust: Sequence[bytes] = (), **how: Any) -> Verification:
+def verify_confined(path: Path, **how: Any) -> Verification:
     """Return what `verify` does, found out within the limits for a stranger's file.
 
-    A file that meets one of them is given more only if all its seals hold and lead to `trust`.
-    The case that was read is left behind.  Raises StoppedError beside what `verify` raises.
+    A file that meets one of them is given more only if all its seals hold and are trusted.  The
+    case that was read is left behind.  Raises StoppedError beside what `verify` raises.
     """
+    trusted = trust_of(
+        how.get("trust", ()), how.get("persons"), how.get("revoked", ()), how.get("at")
+    )
 
     def work() -> Verification:
-        found = verify(path, trust=trust, **how)
+        found = verify(path, **how)
         bare = replace(found.recomputed, case=None, assessment=None)
         return replace(found, recomputed=bare)
 
     def known() -> bool:
-        seals = read_seals(open_pdf(read_bounded(path)), trust, how.get("at"))
+        seals = read_seals(open_pdf(read_bounded(path)), trusted)
         return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
 
     try:
         return confined(work)
     except StoppedError:
-        if not trust or not confined(known):
+        if not trusted.given or not confined(known):
             raise
     return confined(work, FAMILIAR)
 
 
-def _seals(
-    pdf: PdfFile, trust: Sequence[bytes], at: datetime | None, *, pages: bool
-) -> tuple[Seal, ...]:
+def _seals(pdf: PdfFile, trust: Trust, *, pages: bool) -> tuple[Seal, ...]:
     """Return the seals; another process judges them while this one loads what deciding needs."""
-    other = aside(lambda pipe: send(pipe, pickle.dumps(read_seals(pdf, trust, at))))
+    other = aside(lambda pipe: send(pipe, pickle.dumps(read_seals(pdf, trust))))
     if other is None:
-        return read_seals(pdf, trust, at)
+        return read_seals(pdf, trust)
     try:
         load(pages=pages)
         judged = other.next()
     finally:
         other.end()
     if judged is None:
-        return read_seals(pdf, trust, at)
+        return read_seals(pdf, trust)
     seals: tuple[Seal, ...] = pickle.loads(judged)
     return seals
 
@@ -136,9 +142,8 @@ def _again(
         return Recomputed(why_not=CHANGED)
     try:
         return recompute(
-            pdf.data, pdf.files, dossier.case_name,
-            pages=pages, sealed=bool(seals), house_taken=house_taken,
-        )  # fmt: skip
+            pdf.built, pdf.files, dossier.case_name, pages=pages, house_taken=house_taken
+        )
     except (NotADossierError, MissingLibraryError):
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone

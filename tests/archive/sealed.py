@@ -14,7 +14,9 @@ from pyhanko.pdf_utils.reader import PdfFileReader
 
 from dossier import build, sign
 from dossier.archive.identity import make_identity
-from dossier.archive.signature import load_keys, seal_pdf
+from dossier.archive.pdf_file import open_pdf
+from dossier.archive.seals import asked
+from dossier.archive.signature import Ready, load_keys, seal_pdf
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 ROLES = ("prepared", "checked", "approved")
@@ -44,11 +46,19 @@ def identities(folder, names=NAMES):
     }
 
 
+def ready(data, role):
+    """Return a dossier to seal that nobody has built again, as a forger would."""
+    file = open_pdf(data)
+    place = asked(file.files).roles.index(role)
+    told = {"decision": "", "standing": "", "digest": ""}
+    return Ready(name="dossier.pdf", file=file, place=place, role=role, **told)
+
+
 def seal_all(pdf, keys, roles=ROLES):
     """Seal a dossier in place by the roles given; return the versions on the way."""
     versions = [pdf.read_bytes()]
     for role in roles:
-        content, _ = seal_pdf(pdf, role, load_keys(keys[role], None, SECRET))
+        content, _ = seal_pdf(ready(versions[-1], role), load_keys(keys[role], None, SECRET))
         pdf.write_bytes(content)
         versions.append(content)
     return versions

@@ -9,10 +9,11 @@ from pypdf import PdfReader
 
 from dossier import CaseError, build, verify
 from dossier.archive import signature
-from dossier.archive.identity import TEST_MARK, make_identity
+from dossier.archive.identity import make_identity
 from dossier.archive.pdf_file import open_pdf
 from dossier.archive.seals import read_seals
-from dossier.archive.signature import load_keys, seal_pdf
+from dossier.archive.signature import examine, load_keys, seal_pdf
+from dossier.archive.trust import TEST_MARK, trust_of
 from tests.archive import sealed
 
 
@@ -32,16 +33,23 @@ def test_the_wrong_passphrase_is_told(dossier):
         keys_of(dossier, "prepared", "another")
 
 
-def test_order_and_person_are_enforced(dossier, unsigned):
+def test_order_and_person_are_enforced(dossier, unsigned, unchanged):
     with pytest.raises(CaseError, match="waits for 'prepared' first"):
-        seal_pdf(unsigned, "checked", keys_of(dossier, "checked"))
+        examine(unsigned, "checked", keys_of(dossier, "checked"))
     with pytest.raises(CaseError, match="the sign-off names 'Test Engineer"):
-        seal_pdf(unsigned, "prepared", keys_of(dossier, "checked"))
+        examine(unsigned, "prepared", keys_of(dossier, "checked"))
     with pytest.raises(CaseError, match="has no role 'witnessed'"):
-        seal_pdf(unsigned, "witnessed", keys_of(dossier, "checked"))
-    unsigned.write_bytes(seal_pdf(unsigned, "prepared", keys_of(dossier, "prepared"))[0])
+        examine(unsigned, "witnessed", keys_of(dossier, "checked"))
+    unsigned.write_bytes(dossier.versions[1])
     with pytest.raises(CaseError, match="is sealed already"):
-        seal_pdf(unsigned, "prepared", keys_of(dossier, "prepared"))
+        examine(unsigned, "prepared", keys_of(dossier, "prepared"))
+    shown = examine(unsigned, "checked", keys_of(dossier, "checked"))
+    assert (shown.decision, shown.standing) == ("approved", "approved")
+    assert shown.digest.encode() in dossier_json(dossier)
+
+
+def dossier_json(dossier):
+    return open_pdf(dossier.unsigned).files["decision.json"]
 
 
 def test_a_draft_and_a_changed_dossier_are_not_sealed(dossier, unsigned, tmp_path):
@@ -49,13 +57,22 @@ def test_a_draft_and_a_changed_dossier_are_not_sealed(dossier, unsigned, tmp_pat
     place = sealed.place_of(data, sealed.page_stream(data)) + 50
     unsigned.write_bytes(sealed.flipped(data, place))
     with pytest.raises(CaseError, match="what it covers was changed"):
-        seal_pdf(unsigned, "checked", keys_of(dossier, "checked"))
+        examine(unsigned, "checked", keys_of(dossier, "checked"))
     folder = sealed.case_copy(tmp_path)
     (folder / "signoff.toml").unlink()
     draft = build(folder, tmp_path / "out").pdf
     assert "DRAFT" in PdfReader(draft).pages[0].extract_text()
     with pytest.raises(CaseError, match="is a draft"):
-        seal_pdf(draft, "prepared", keys_of(dossier, "prepared"))
+        examine(draft, "prepared", keys_of(dossier, "prepared"))
+
+
+def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, monkeypatch):
+    monkeypatch.setattr("dossier.api.compose", lambda *_, **__: (dossier.unsigned + b" ", b""))
+    with pytest.raises(CaseError, match="the pages are not those that the attached data give"):
+        examine(unsigned, "prepared", keys_of(dossier, "prepared"))
+    monkeypatch.setattr("dossier.archive.record.zlib.ZLIB_RUNTIME_VERSION", "0.0")
+    with pytest.raises(CaseError, match="cannot be built again here: made with zlib"):
+        examine(unsigned, "prepared", keys_of(dossier, "prepared"))
 
 
 def test_a_key_in_pem_seals_as_well(dossier, unsigned, tmp_path):
@@ -67,13 +84,13 @@ def test_a_key_in_pem_seals_as_well(dossier, unsigned, tmp_path):
     chain = b"".join(each.public_bytes(form) for each in (certificate, *others))
     (tmp_path / "c.pem").write_bytes(chain)
     keys = load_keys(tmp_path / "k.pem", tmp_path / "c.pem", sealed.SECRET)
-    content, made = seal_pdf(unsigned, "prepared", keys)
+    content, made = seal_pdf(sealed.ready(dossier.unsigned, "prepared"), keys)
     assert made.level == "PAdES B-B"
-    assert read_seals(open_pdf(content), dossier.trust)[0].trusted
+    assert read_seals(open_pdf(content), trust_of(dossier.trust))[0].trusted
 
 
 def test_the_first_seal_certifies_and_allows_no_more_than_further_seals(dossier):
-    first, *others = read_seals(open_pdf(dossier.data), dossier.trust)
+    first, *others = read_seals(open_pdf(dossier.data), trust_of(dossier.trust))
     assert first.certifies
     assert not any(seal.certifies for seal in others)
     reader = PdfReader(io.BytesIO(dossier.data))
@@ -82,7 +99,7 @@ def test_the_first_seal_certifies_and_allows_no_more_than_further_seals(dossier)
 
 
 def test_test_identities_are_marked_in_the_certificate(dossier):
-    for seal in read_seals(open_pdf(dossier.data), dossier.trust):
+    for seal in read_seals(open_pdf(dossier.data), trust_of(dossier.trust)):
         assert seal.test
     certificate = (dossier.folder / "ids" / "test-engineer-invented.pem").read_bytes()
     from cryptography import x509
@@ -111,20 +128,12 @@ def test_fields_stand_on_the_page_of_sign_off_empty_until_sealed(dossier):
         assert (right - left, high - low) == pytest.approx((127.6, 45.4), abs=3)
 
 
-def test_the_look_of_a_seal_embeds_its_fonts(dossier):
+def test_the_look_of_a_seal_needs_no_font_of_the_viewer(dossier):
     reader = PdfReader(io.BytesIO(dossier.data))
-    seen = 0
     for each in reader.trailer["/Root"]["/AcroForm"]["/Fields"]:
-        look = each.get_object()["/AP"]["/N"]
-        waiting = [look]
-        while waiting:
-            resources = waiting.pop().get("/Resources", {})
-            waiting += [x.get_object() for x in resources.get("/XObject", {}).values()]
-            for font in resources.get("/Font", {}).values():
-                inner = font.get_object()["/DescendantFonts"][0].get_object()
-                assert "/FontFile2" in inner["/FontDescriptor"]
-                seen += 1
-    assert seen >= 3
+        (font,) = each.get_object()["/AP"]["/N"]["/Resources"]["/Font"].values()
+        assert font["/Subtype"] == "/Type3"
+        assert len(font["/CharProcs"]) == font["/LastChar"] + 1 == len(font["/Widths"])
 
 
 def stamper(folder):
@@ -169,7 +178,9 @@ def test_a_time_stamp_gives_the_next_level_only_where_it_is_trusted(dossier, uns
     clock = stamper(dossier.folder / "ids")
     monkeypatch.setattr(signature, "_stamper", lambda address: clock if address else None)
     keys = keys_of(dossier, "prepared")
-    content, made = seal_pdf(unsigned, "prepared", keys, "http://clock.invalid")
+    content, made = seal_pdf(
+        sealed.ready(dossier.unsigned, "prepared"), keys, "http://clock.invalid"
+    )
     assert made.level == "PAdES B-B, time-stamp of an authority not trusted here"
     unsigned.write_bytes(content)
     (seal,) = verify(unsigned, trust=dossier.trust, pages=False).seals
@@ -190,14 +201,22 @@ def test_commands_from_identity_to_verdict(dossier, tmp_path):
         assert done.returncode == 0, done.stderr
     assert "all sign-offs are given and hold" in done.stdout
     pdf = build(folder, tmp_path / "out").pdf
+    first = "seal", pdf, "--role", "prepared", "--key", dossier.keys["prepared"]
+    done = sealed.run(*first)
+    assert done.returncode == 2
+    assert "no terminal to ask on" in done.stderr
+    digest = done.stdout.split("digest: ")[1].strip()
+    assert sealed.run(*first, "--digest", digest[::-1]).returncode == 2
+    assert open_pdf(pdf.read_bytes()).built == pdf.read_bytes()
     for role in sealed.ROLES:
-        done = sealed.run("seal", pdf, "--role", role, "--key", dossier.keys[role])
+        given = "--role", role, "--key", dossier.keys[role], "--digest", digest
+        done = sealed.run("seal", pdf, *given)
         assert done.returncode == 0, done.stderr
         assert "(test identity, proves nothing), level reached: PAdES B-B" in done.stdout
     note = tmp_path / "note.pdf"
     done = sealed.run("verify", pdf, "--trust", dossier.authority, "--note", note)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.endswith("verdict: verified\n")
+    assert done.stdout.endswith("verdict: verified, by TEST identities, which prove nothing\n")
     pages = PdfReader(note).pages
     assert len(pages) == 1
     assert "Verification note: verified" in pages[0].extract_text()

@@ -1,0 +1,266 @@
+"""Whom a verifier trusts, and what a certificate is worth by that: RFC 5280, 6.1, from memory.
+
+An authority is trusted to say who somebody is; a person can be named by the very certificate.
+"""
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Any
+
+from dossier.archive.envelope import Envelope
+from dossier.case.problems import CaseError, CaseProblem
+
+__all__ = ["TEST_MARK", "Trust", "Vouched", "chain", "trust_of", "vouched", "wrong_use"]
+
+TEST_MARK = "TEST IDENTITY, proves nothing"
+SIGNING = frozenset({"digital_signature", "non_repudiation"})
+DOCUMENTS = frozenset(
+    {"any_extended_key_usage", "email_protection", "microsoft_document_signing"}
+    | {"adobe_authentic_documents_trust", "1.3.6.1.5.5.7.3.36"}
+)
+"""Purposes of a certificate that include documents; the last is that of RFC 9336."""
+REASONS = {
+    "NO_CERTIFICATE_CHAIN_FOUND": "leads to no authority that is trusted here",
+    "OUT_OF_BOUNDS_NO_POE": "was not valid on the day of judgement",
+    "REVOKED_NO_POE": "was revoked",
+    "REVOKED_CA_NO_POE": "was issued by an authority whose own certificate was revoked",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trust:
+    """Certificates and lists that a verifier gave, each of them fit for its purpose."""
+
+    anchors: tuple[Any, ...] = ()
+    """Of authorities."""
+    persons: Mapping[str, Any] = field(default_factory=dict)
+    """By role, the certificate of the person who has it."""
+    revoked: tuple[Any, ...] = ()
+    """Lists of revoked certificates (CRL)."""
+    at: datetime | None = None
+    """When certificates are judged; now if not given."""
+
+    @property
+    def moment(self) -> datetime:
+        """When certificates are judged."""
+        return self.at or datetime.now(UTC)
+
+    @property
+    def given(self) -> bool:
+        """Return whether anybody is trusted."""
+        return bool(self.anchors or self.persons)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vouched:
+    """What a signature and its certificate are worth."""
+
+    holds: bool
+    """It was made with the key of its certificate, over this file."""
+    trusted: bool
+    distrust: str = ""
+    """Why not, in words that go on after "its certificate"."""
+    revocation: str = "not consulted"
+    """"not consulted", "consulted", or "not known"."""
+    stamped: datetime | None = None
+    """When a trusted time-stamp says that it existed."""
+    stamp: str = "none"
+    """"none", "broken", "not trusted" or "trusted"."""
+
+
+def trust_of(
+    anchors: Sequence[bytes] = (),
+    persons: Mapping[str, bytes] | None = None,
+    revoked: Sequence[bytes] = (),
+    at: datetime | None = None,
+) -> Trust:
+    """Return what a verifier trusts, of files in PEM or DER; CaseError for all that are unfit."""
+    problems: list[CaseProblem] = []
+    trust = Trust(at=at)
+    trust = replace(
+        trust,
+        anchors=tuple(_each(anchors, "--trust", problems)),
+        persons={
+            role: each
+            for role, content in (persons or {}).items()
+            for each in _each([content], f"--trust-person {role}", problems)
+        },
+        revoked=tuple(_lists(revoked, problems)),
+    )
+    problems += [_unfit(each, why) for each in trust.anchors if (why := _no_anchor(each, trust))]
+    if problems:
+        raise CaseError(problems)
+    return trust
+
+
+def _each(contents: Sequence[bytes], place: str, problems: list[CaseProblem]) -> list[Any]:
+    from asn1crypto import pem, x509
+
+    found: list[Any] = []
+    for content in contents:
+        try:
+            ders = [content]
+            if pem.detect(content):
+                ders = [der for _, _, der in pem.unarmor(content, multiple=True)]
+            read = [x509.Certificate.load(der, strict=True) for der in ders]
+            _ = [(each.native, each.sha256) for each in read]
+        except (ValueError, TypeError):
+            hint = "give a certificate in PEM or DER"
+            problems.append(CaseProblem(place, "", "is not a certificate that can be read", hint))
+            continue
+        found += read
+    return found
+
+
+def _lists(contents: Sequence[bytes], problems: list[CaseProblem]) -> list[Any]:
+    from asn1crypto import crl, pem
+
+    found = []
+    for content in contents:
+        try:
+            der = pem.unarmor(content)[2] if pem.detect(content) else content
+            found.append(crl.CertificateList.load(der, strict=True))
+            _ = found[-1].native
+        except (ValueError, TypeError):
+            hint = "give a list of revoked certificates (CRL) in PEM or DER"
+            problems.append(CaseProblem("--crl", "", "is no list that can be read", hint))
+    return found
+
+
+def _no_anchor(certificate: Any, trust: Trust) -> str:
+    """Return why a certificate is not one of an authority; empty where it is."""
+    uses = certificate.key_usage_value
+    if not certificate.ca:
+        return "is not of an authority (basicConstraints)"
+    if uses is not None and "key_cert_sign" not in uses.native:
+        return "is not meant to sign certificates (keyUsage)"
+    if not certificate.not_valid_before <= trust.moment <= certificate.not_valid_after:
+        return (
+            f"is valid to {certificate.not_valid_after:%Y-%m-%d} only, from "
+            f"{certificate.not_valid_before:%Y-%m-%d}"
+        )
+    return ""
+
+
+def _unfit(certificate: Any, why: str) -> CaseProblem:
+    name = certificate.subject.human_friendly
+    hint = "trust the authority that issued it; a person is named by --trust-person ROLE=CERT"
+    if why.startswith("is valid"):
+        hint = "judge as of a day within, by --at, or give the authority's present certificate"
+    return CaseProblem("--trust", "", f"{name[:120]!r} {why}", hint)
+
+
+def wrong_use(certificate: Any) -> str:
+    """Return why a certificate is not meant to sign documents; empty where it is."""
+    uses, purposes = certificate.key_usage_value, certificate.extended_key_usage_value
+    if uses is not None and not SIGNING & set(uses.native):
+        return "is not meant for signatures"
+    if purposes is not None and not DOCUMENTS & set(purposes.native):
+        return f"is for other uses only ({', '.join(purposes.native)})"
+    return ""
+
+
+def chain(certificate: Any, others: Sequence[Any]) -> list[Any]:
+    """Return those of `others` that issued the certificate, and one another, from it upwards."""
+    found: list[Any] = []
+    waiting, below = list(others), certificate
+    while issuer := next((each for each in waiting if _issued(below, each)), None):
+        found.append(issuer)
+        waiting.remove(issuer)
+        below = issuer
+    if found and below.self_issued and not _issued(below, below):
+        found.pop()
+    return found
+
+
+def _issued(one: Any, issuer: Any) -> bool:
+    from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+    from cryptography.x509 import load_der_x509_certificate
+
+    try:
+        upper = load_der_x509_certificate(issuer.dump())
+        load_der_x509_certificate(one.dump()).verify_directly_issued_by(upper)
+    except (ValueError, TypeError, InvalidSignature, UnsupportedAlgorithm):
+        return False
+    return True
+
+
+def vouched(envelope: Envelope, signed: bytes, trust: Trust, role: str) -> Vouched:
+    """Return what a signature over `signed` and its certificate are worth, made in a role."""
+    status = _status(envelope, signed, trust, lists=bool(trust.revoked))
+    revocation = "consulted" if trust.revoked else "not consulted"
+    why = _distrust(envelope, status)
+    if trust.revoked and why and "revoked" not in why:
+        status = _status(envelope, signed, trust, lists=False)
+        why, revocation = _distrust(envelope, status), "not known"
+    if role in trust.persons:
+        why, revocation = _not_the_person(envelope.certificate, trust, role), "not consulted"
+    stamp = status.timestamp_validity
+    whole = stamp is not None and stamp.intact and stamp.valid
+    stamped = bool(whole and stamp.trusted)
+    return Vouched(
+        holds=bool(status.intact and status.valid), trusted=not why, distrust=why,
+        revocation=revocation, stamped=stamp.timestamp if stamped else None,
+        stamp="none" if stamp is None else
+        "trusted" if stamped else "not trusted" if whole else "broken",
+    )  # fmt: skip
+
+
+def _status(envelope: Envelope, signed: bytes, trust: Trust, *, lists: bool) -> Any:
+    from pyhanko.sign.validation.generic_cms import async_validate_detached_cms
+    from pyhanko.sign.validation.settings import KeyUsageConstraints
+    from pyhanko_certvalidator import ValidationContext
+    from pyhanko_certvalidator.policy_decl import (
+        CertRevTrustPolicy,
+        RevocationCheckingPolicy,
+        RevocationCheckingRule,
+    )
+
+    rule = RevocationCheckingRule.CRL_REQUIRED if lists else RevocationCheckingRule.NO_CHECK
+    context = ValidationContext(
+        trust_roots=[_anchor(each) for each in trust.anchors], allow_fetching=False,
+        moment=trust.moment, other_certs=[], crls=list(trust.revoked),
+        revinfo_policy=CertRevTrustPolicy(
+            RevocationCheckingPolicy(rule, rule), retroactive_revinfo=True
+        ),
+    )  # fmt: skip
+    # What a certificate is for is judged by `wrong_use`.
+    uses = KeyUsageConstraints(key_usage=set())
+    return asyncio.run(
+        async_validate_detached_cms(signed, envelope.signed_data, context, key_usage_settings=uses)
+    )
+
+
+def _anchor(certificate: Any) -> Any:
+    """Return an authority to trust, within its own validity, path length and names."""
+    from pyhanko_certvalidator.authority import CertTrustAnchor, derive_quals_from_cert
+
+    own = derive_quals_from_cert(certificate)
+    # The validator counts down a length for attribute certificates too, if there is one.
+    own = replace(own, max_aa_path_length=own.max_path_length)
+    if own.standard_parameters is not None:
+        names = replace(
+            own.standard_parameters,
+            user_initial_policy_set=frozenset(["any_policy"]), initial_explicit_policy=False,
+        )  # fmt: skip
+        own = replace(own, standard_parameters=names)
+    return CertTrustAnchor(certificate, own)
+
+
+def _distrust(envelope: Envelope, status: Any) -> str:
+    if not status.trusted:
+        name = getattr(status.trust_problem_indic, "name", "")
+        return REASONS.get(name, "leads to no authority by a way that its certificates allow")
+    if status.validation_path.pkix_len == 0:
+        return "is an authority's own"
+    return wrong_use(envelope.certificate)
+
+
+def _not_the_person(certificate: Any, trust: Trust, role: str) -> str:
+    if certificate.sha256 != trust.persons[role].sha256:
+        return "is not the one that was named for this role"
+    if not certificate.not_valid_before <= trust.moment <= certificate.not_valid_after:
+        return REASONS["OUT_OF_BOUNDS_NO_POE"]
+    return wrong_use(certificate)

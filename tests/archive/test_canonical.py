@@ -1,0 +1,345 @@
+"""A sealed file has one form: whoever holds valid keys and writes it otherwise is told.
+
+All signatures here are mathematically right, by identities that are trusted.
+"""
+
+import re
+import subprocess
+from datetime import UTC, datetime
+
+import pytest
+from pyhanko.pdf_utils import generic
+from pyhanko.pdf_utils.generic import pdf_name
+from pypdf import PdfReader
+
+from dossier import verify
+from dossier.archive.attached import NotADossierError
+from dossier.archive.envelope import make
+from dossier.archive.increment import first_end
+from tests.archive import forged, sealed
+
+BEHIND = "stands what is no seal that this program writes"
+MORE = "is more than a dossier and its seals"
+VALUE = "the signature itself was changed"
+PAGES = "the pages are not those that the attached data give"
+
+
+def told(data, dossier, folder):
+    """Return what a verification says against a file; it must not be verified."""
+    path = folder / "forged.pdf"
+    path.write_bytes(data)
+    try:
+        found = verify(path, trust=dossier.trust)
+    except NotADossierError as error:
+        return f"not a dossier: {error}"
+    assert not found.verified
+    return "; ".join([*found.failures, *found.gaps])
+
+
+def test_the_forger_s_tools_make_a_sound_file_where_nothing_is_edited(
+    dossier, unchanged, tmp_path
+):
+    path = tmp_path / "sound.pdf"
+    for data in (
+        forged.last_sealed(dossier, lambda draft: draft),
+        forged.last_sealed(dossier, lambda draft: draft.repaired()),
+        forged.all_sealed(dossier.unsigned, dossier),
+    ):
+        path.write_bytes(data)
+        assert verify(path, trust=dossier.trust).verified
+
+
+def rows(number):
+    return b"xref\n", b"xref\n%d 1\n0000000100 00000 n \n" % number
+
+
+def page_of(dossier):
+    kids = PdfReader(dossier.pdf).trailer["/Root"]["/Pages"]["/Kids"]
+    return kids[0].idnum
+
+
+def with_page(dossier, row=True):
+    """Page one with other content: "Approved", whatever was decided."""
+    number = page_of(dossier)
+    content = b"BT /F 30 Tf 60 700 Td (Approved by nobody) Tj ET"
+    font = b"<</Font <</F <</Type /Font/Subtype /Type1/BaseFont /Helvetica>>>>>>"
+    page = (
+        b"<</Type /Page/Parent 1 0 R/MediaBox [0 0 595 842]/Contents 9001 0 R/Resources %s>>" % font
+    )
+    stream = b"<</Length %d>>\nstream\n%s\nendstream" % (len(content), content)
+    return lambda draft: draft.object(page, number, listed=row).object(stream, 9001).repaired()
+
+
+def twice_in_the_table(dossier):
+    """Page one stands in the table twice: first as it was, then as it is not."""
+    number = page_of(dossier)
+
+    def change(draft):
+        draft = with_page(dossier)(draft)
+        old = re.search(rb"\n(\d{10}) 00000 n", draft.before[first_table(draft.before, number) :])
+        double = b"xref\n%d 1\n%s 00000 n \n" % (number, old[1])
+        return draft.edit(b"xref\n", double).covering()
+
+    return change
+
+
+def first_table(data, number):
+    start = int(re.search(rb"startxref\n(\d+)", data)[1])
+    return data.index(b"\n", start + 5) + 20 * number
+
+
+def open_action(draft):
+    page = re.search(rb"/Kids \[(\d+) 0 R", draft.before)[1]
+    body = re.search(rb"2 0 obj\n(<</Type /Catalog.*?)>>\nendobj", draft.before, re.DOTALL)[1]
+    return draft.object(body + b"/OpenAction [%s 0 R /Fit]>>" % page, 2).repaired()
+
+
+def swapped(draft):
+    objects = re.findall(rb"(?s)\d+ 0 obj\n.*?endobj\n", draft.tail)
+    return draft.edit(objects[3] + objects[4], objects[4] + objects[3]).repaired()
+
+
+STEPS = {
+    "comment between objects": lambda d: d.edit(b"endobj\n", b"endobj\n% x\n").repaired(),
+    "blank before the first object": lambda d: forged.Draft(
+        d.before, b"\n" + d.head, d.tail
+    ).repaired(),
+    "object outside the table": lambda d: d.object(b"(x)", listed=False).repaired(),
+    "object that nothing shows": lambda d: d.object(b"(x)").repaired(),
+    "objects in another order": swapped,
+    "script in the field": lambda d: d.edit(
+        b"/FT /Sig", b"/FT /Sig/AA <</O <</S /JavaScript/JS (x)>>>>"
+    ).repaired(),
+    "field over the page": lambda d: d.edit(b"/Rect [", b"/Rect [0 0 595 842]/Rekt [").repaired(),
+    "field with another text": lambda d: d.edit(b"/TU (", b"/TU (Not the ").repaired(),
+    "another look": lambda d: d.edit(b"1 0 0 1 4.25 35.60", b"9 0 0 9 4.25 35.60").repaired(),
+    "another letter drawn": lambda d: d.edit(b" d1\n", b" d1\n0 0 9 9 re ").repaired(),
+    "catalogue that opens elsewhere": open_action,
+    "row of the table twice": lambda d: d.edit(*rows(7)).repaired(),
+    "row of an object that is not there": lambda d: d.edit(*rows(9000)).covering(),
+    "freed object": lambda d: d.edit(b"xref\n", b"xref\n7 1\n0000000000 65535 f \n").covering(),
+    "one more entry of the trailer": lambda d: d.edit(b"/Info", b"/XRefStm 15/Info").covering(),
+    "another identifier": lambda d: d.edit(b") (", b") (0").covering(),
+    "a larger size": lambda d: d.edit(b"/Size ", b"/Size 1").covering(),
+    "a table before that is not the last": lambda d: d.edit(
+        re.search(rb"/Prev \d+", d.tail)[0],
+        b"/Prev " + re.search(rb"startxref\n(\d+)", d.before)[1],
+    ).covering(),
+    "start of the table elsewhere": lambda d: d.edit(b"startxref\n", b"startxref\n0").covering(),
+    "another end of line": lambda d: d.edit(b"%%EOF\n", b"%%EOF\r\n").covering(),
+    "another reason": lambda d: d.edit(b"/Reason <FEFF", b"/Reason <FEFF0041").repaired(),
+    "another name": lambda d: d.edit(b"/Name <FEFF", b"/Name <FEFF0041").repaired(),
+    "certifies again": lambda d: d.edit(
+        b"/Filter",
+        b"/Reference [<</Type /SigRef/TransformMethod /DocMDP>>]/Filter",
+    ).repaired(),
+    "a day that is none": lambda d: d.edit(b"D:20260401", b"D:20260431").repaired(),
+    "an hour of another zone": lambda d: d.edit(b"0000Z)", b"0000+02'00')").repaired(),
+    "a note behind the end": lambda d: forged.Draft(d.before, d.head, d.tail + b"%\n").covering(),
+}
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_an_increment_of_another_form_is_told(step, dossier, unchanged, tmp_path):
+    data = forged.last_sealed(dossier, STEPS[step])
+    line = told(data, dossier, tmp_path)
+    assert MORE in line or BEHIND in line, line
+
+
+def test_what_a_signature_does_not_cover_may_not_be_left_out(dossier, unchanged, tmp_path):
+    """The range that it states leaves the last lines out; the value fits that range."""
+
+    def cut(draft):
+        at = len(draft.before) + len(draft.head)
+        stated = re.search(rb"\[0 \d+ \d+ \d+\] *", draft.tail)[0]
+        less = b"[0 %d %d %d]" % (at, at + forged.ROOM, len(draft.tail) - 8)
+        return draft.edit(stated, less.ljust(len(stated)))
+
+    assert MORE in told(forged.last_sealed(dossier, cut), dossier, tmp_path)
+
+
+FIRST = {
+    "comment between objects": lambda d: grown(d, b"endobj\n", b"endobj\n% x\n"),
+    "object outside the table": lambda d: grown(d, b"xref\n0 ", b"9 0 obj\n(x)\nendobj\nxref\n0 "),
+    "bytes before the header": lambda d: b"\n" + d,
+    "another header": lambda d: d.replace(b"%PDF-1.7", b"%PDF-1.6", 1),
+    "one more entry of the trailer": lambda d: grown(d, b"/Info", b"/XX 1\n/Info"),
+    "a blank behind the end": lambda d: d + b"\n",
+    "a comment behind the end": lambda d: d + b"% x\n",
+    "the last lines twice": lambda d: d + d[d.rfind(b"startxref") :],
+    "the table twice": lambda d: d + d[d.rfind(b"xref\n0 ") :],
+    "an increment that changes nothing": lambda d: sealed.appended(d, lambda w: w.update_root()),
+    "the document twice": lambda d: d + d,
+    "an annotation": lambda d: sealed.appended(d, sealed.add_annotation),
+    "no last line": lambda d: d[:-6],
+}
+
+
+def grown(data, old, new):
+    """Return a first revision with other bytes, its places put right."""
+    data = data.replace(old, new, 1) if old != b"/Info" else new.join(data.rsplit(old, 1))
+    table = data.rfind(b"xref\n0 ", 0, data.rfind(b"startxref"))
+    return re.sub(rb"startxref\n\d+", b"startxref\n%d" % table, data)
+
+
+@pytest.mark.parametrize("kind", FIRST)
+def test_a_first_revision_of_another_form_is_told(kind, dossier, unchanged, tmp_path):
+    data = FIRST[kind](dossier.unsigned)
+    assert data != dossier.unsigned
+    assert told(data, dossier, tmp_path)
+    try:
+        whole = forged.all_sealed(data, dossier)
+    except ValueError:  # not even a forger's pen finds where to go on
+        return
+    line = told(whole, dossier, tmp_path)
+    assert PAGES in line or BEHIND in line or MORE in line or "not a dossier" in line, line
+
+
+def with_time(signer, digest):
+    import asyncio
+
+    from pyhanko.sign.signers import PdfCMSSignedAttributes
+
+    settings = PdfCMSSignedAttributes(signing_time=datetime.now(UTC))
+    signed = signer.async_sign(digest, "sha256", use_pades=False, signed_attr_settings=settings)
+    return asyncio.run(signed).dump()
+
+
+def unsigned_attribute(signer, digest):
+    from asn1crypto import cms
+
+    made = make(signer, digest)
+    (info,) = made["content"]["signer_infos"]
+    extra = cms.CMSAttribute({"type": "2.16.840.1.113730.3.1.1", "values": [b"\x0c\x01x"]})
+    info["unsigned_attrs"] = cms.CMSAttributes([extra])
+    return made.dump(force=True)
+
+
+def more_certificates(signer, digest):
+    from asn1crypto import cms, x509
+
+    made, other = make(signer, digest), x509.Certificate.load(signer.signing_cert.dump())
+    other["tbs_certificate"]["serial_number"] = 77
+    made["content"]["certificates"].append(cms.CertificateChoices("certificate", other))
+    return made.dump(force=True)
+
+
+def long_length(signer, digest):
+    """Return the envelope with its outermost length written longer than need be."""
+    plain = make(signer, digest).dump()
+    assert plain[1] == 0x82
+    return plain[:1] + b"\x83\x00" + plain[2:]
+
+
+@pytest.mark.parametrize(
+    ("value", "line"),
+    [
+        (with_time, VALUE),
+        (unsigned_attribute, VALUE),
+        (long_length, VALUE),
+        (lambda signer, digest: make(signer, digest).dump() + b"x", VALUE),
+        (lambda signer, digest: make(signer, b"\0" * 32).dump(), MORE),
+        (more_certificates, "it carries a certificate that did not issue the signer's"),
+    ],
+)
+def test_a_value_of_another_form_is_told(value, line, dossier, unchanged, tmp_path):
+    data = forged.last_sealed(dossier, lambda draft: draft, value)
+    assert line in told(data, dossier, tmp_path)
+
+
+@pytest.mark.parametrize("kind", ["small letters", "blank in it", "shorter"])
+def test_the_digits_of_a_value_have_one_form(kind, dossier, unchanged, tmp_path):
+    data, start = dossier.data, dossier.data.rfind(b"/Contents <") + 11
+    if kind == "small letters":
+        data = data[:start] + data[start : start + 300].lower() + data[start + 300 :]
+    elif kind == "blank in it":
+        data = data[: start + 40000 - 10000] + b" " + data[start + 30001 :]
+    else:
+        data = data[: start + 32766] + data[start + 32768 :]
+    assert BEHIND in told(data, dossier, tmp_path)
+
+
+def test_seals_in_another_order_or_twice_are_told(dossier, unchanged, tmp_path):
+    one, two, three = (
+        after[len(before) :]
+        for before, after in zip(dossier.versions, dossier.versions[1:], strict=False)
+    )
+    plain = dossier.unsigned
+    for parts in ((two, one, three), (one, one, two), (one, three), (two,), (one, two, three, one)):
+        assert told(plain + b"".join(parts), dossier, tmp_path)
+
+
+def as_seen(data, folder):
+    """Return the words of page one as three programs of Debian show them."""
+    path = folder / "seen.pdf"
+    path.write_bytes(data)
+    commands = (
+        ("pdftotext", "-l", "1", path, "-"),
+        ("mutool", "draw", "-q", "-F", "txt", path, "1"),
+        ("gs", "-q", "-sDEVICE=txtwrite", "-dLastPage=1", "-o", "-", path),
+    )
+    words = []
+    for command in commands:
+        try:
+            done = subprocess.run(command, capture_output=True, check=False, timeout=120)
+        except FileNotFoundError:
+            continue
+        words.append(" ".join(done.stdout.decode("utf-8", "replace").split()))
+    return words
+
+
+def test_a_page_listed_twice_shows_something_else_and_is_told(dossier, unchanged, tmp_path):
+    data = forged.last_sealed(dossier, twice_in_the_table(dossier))
+    assert any("Approved by nobody" in words for words in as_seen(data, tmp_path))
+    assert MORE in told(data, dossier, tmp_path)
+
+
+def test_a_page_replaced_beside_a_seal_shows_something_else_and_is_told(
+    dossier, unchanged, tmp_path
+):
+    data = forged.last_sealed(dossier, with_page(dossier))
+    assert all("Approved by nobody" in words for words in as_seen(data, tmp_path))
+    assert MORE in told(data, dossier, tmp_path)
+
+
+def other_words(writer):
+    page = writer.root["/Pages"]["/Kids"][0]
+    stream = generic.StreamObject(stream_data=b"")
+    page[pdf_name("/Contents")] = writer.add_object(stream)
+    writer.update_container(page)
+
+
+def test_a_second_document_behind_the_honest_bytes_is_told(dossier, unchanged, tmp_path):
+    """It stands behind the first whole, with a table of its own; viewers show it alone."""
+    other = sealed.appended(dossier.unsigned, other_words)
+    second = dossier.unsigned + shifted(other, len(dossier.unsigned))
+    assert first_end(second) == len(dossier.unsigned)
+    assert any(words == "" for words in as_seen(second, tmp_path))
+    line = told(second, dossier, tmp_path)
+    assert BEHIND in line, line
+    try:
+        whole = forged.all_sealed(second, dossier)
+    except ValueError:
+        return
+    assert told(whole, dossier, tmp_path)
+
+
+def shifted(data, by):
+    """Return a document as it stands `by` bytes further on, its places put right."""
+
+    def row(match):
+        return b"%010d 00000 n" % (int(match[1]) + by)
+
+    data = re.sub(rb"(?m)^(\d{10}) 00000 n", row, data)
+    data = re.sub(rb"/Prev (\d+)", lambda m: b"/Prev %d" % (int(m[1]) + by), data)
+    return re.sub(rb"startxref\n(\d+)", lambda m: b"startxref\n%d" % (int(m[1]) + by), data)
+
+
+def test_an_end_hidden_in_an_attachment_gains_nothing(dossier, unchanged, tmp_path):
+    """Bytes that look like the end of a first revision, in front of the real one."""
+    place = dossier.unsigned.index(b"endobj\n") + 7
+    table = dossier.unsigned.index(b"xref\n0 ")
+    decoy = b"startxref\n%d\n%%%%EOF\n" % table
+    data = dossier.unsigned[:place] + decoy + dossier.unsigned[place:]
+    assert told(data, dossier, tmp_path)
+    assert "not a dossier" in told(b"%PDF-1.7\nxref\n0 1\n" + b"startxref\n9\n%%EOF\n", dossier, tmp_path)

@@ -1,0 +1,242 @@
+"""Whom a verifier may trust: authorities within their limits, persons by their own certificate."""
+
+import datetime
+import hashlib
+
+import pytest
+from asn1crypto import keys as form
+from asn1crypto import x509 as read
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+from pyhanko.sign.signers import SimpleSigner
+from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+from dossier import CaseError
+from dossier.archive.envelope import make, opened
+from dossier.archive.signoff import same_name, same_person
+from dossier.archive.trust import chain, trust_of, vouched
+
+NOW = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+DAY = datetime.timedelta(days=1)
+WORDS = b"what is signed"
+
+
+class Made:
+    """A certificate with its key; by itself, or issued by another."""
+
+    def __init__(self, name, issuer=None, *, ca=None, usage=None, purposes=(), **limits):
+        self.key = ec.generate_private_key(ec.SECP256R1())
+        first, last = limits.get("valid", (NOW - 9 * DAY, NOW + 90 * DAY))
+        subject = named(name)
+        builder = (
+            x509.CertificateBuilder()
+            .subject_name(subject)
+            .issuer_name(issuer.certificate.subject if issuer else subject)
+            .public_key(self.key.public_key())
+            .serial_number(x509.random_serial_number())
+            .not_valid_before(first)
+            .not_valid_after(last)
+        )
+        if ca is not None:
+            builder = builder.add_extension(x509.BasicConstraints(ca, limits.get("path")), True)
+        if usage is not None:
+            builder = builder.add_extension(used(*usage), True)
+        if purposes:
+            builder = builder.add_extension(x509.ExtendedKeyUsage(purposes), False)
+        if "names" in limits:
+            names = [x509.DirectoryName(named(limits["names"]))]
+            builder = builder.add_extension(x509.NameConstraints(None, names), True)
+        self.certificate = builder.sign(issuer.key if issuer else self.key, hashes.SHA256())
+        self.pem = self.certificate.public_bytes(Encoding.PEM)
+        self.read = read.Certificate.load(self.certificate.public_bytes(Encoding.DER))
+
+    def envelope(self, *others):
+        raw = self.key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption())
+        store = SimpleCertificateStore()
+        store.register_multiple([each.read for each in others])
+        signer = SimpleSigner(self.read, form.PrivateKeyInfo.load(raw), store)
+        return opened(make(signer, hashlib.sha256(WORDS).digest()).dump())
+
+    def crl(self, *serials, last=NOW + 9 * DAY):
+        builder = (
+            x509.CertificateRevocationListBuilder()
+            .issuer_name(self.certificate.subject)
+            .last_update(NOW - DAY)
+            .next_update(last)
+        )
+        for serial in serials:
+            entry = x509.RevokedCertificateBuilder().serial_number(serial)
+            builder = builder.add_revoked_certificate(entry.revocation_date(NOW - DAY).build())
+        return builder.sign(self.key, hashes.SHA256()).public_bytes(Encoding.PEM)
+
+
+def named(name):
+    return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+
+
+def used(*names):
+    every = (
+        "digital_signature", "content_commitment", "key_encipherment", "data_encipherment",
+        "key_agreement", "key_cert_sign", "crl_sign", "encipher_only", "decipher_only",
+    )  # fmt: skip
+    return x509.KeyUsage(**{each: each in names for each in every})
+
+
+SIGNS = ("key_cert_sign", "crl_sign")
+
+
+def authority(**limits):
+    return Made("An authority", ca=True, usage=SIGNS, **limits)
+
+
+def person(issuer=None, **limits):
+    return Made("A. Person", issuer, usage=("digital_signature",), **limits)
+
+
+def worth(envelope, trust, role="prepared"):
+    found = vouched(envelope, WORDS, trust, role)
+    assert found.holds
+    assert found.trusted is (not found.distrust)
+    return found
+
+
+def test_an_authority_vouches_for_whom_it_issued_to():
+    root = authority()
+    found = worth(person(root).envelope(root), trust_of([root.pem]))
+    assert found.trusted
+    assert found.revocation == "not consulted"
+    stranger = authority()
+    assert "no authority" in worth(person(stranger).envelope(stranger), trust_of([root.pem])).distrust
+    assert not vouched(person(root).envelope(root), b"else", trust_of([root.pem]), "x").holds
+
+
+@pytest.mark.parametrize(
+    ("made", "line"),
+    [
+        (lambda: person(), "is not of an authority"),
+        (lambda: Made("X", ca=False, usage=SIGNS), "is not of an authority"),
+        (lambda: Made("X", ca=True, usage=("digital_signature",)), "not meant to sign certificates"),
+        (lambda: authority(valid=(NOW - 9 * DAY, NOW - DAY)), "is valid to"),
+        (lambda: authority(valid=(NOW + DAY, NOW + 9 * DAY)), "is valid to"),
+    ],
+)
+def test_who_is_no_authority_is_not_trusted_as_one(made, line):
+    with pytest.raises(CaseError, match=line):
+        trust_of([made().pem])
+
+
+def test_all_that_is_unfit_is_named_at_once():
+    with pytest.raises(CaseError) as caught:
+        trust_of([b"x", person().pem], {"prepared": b"y"}, [b"z"])
+    assert len(caught.value.problems) == 4
+    assert all(each.hint for each in caught.value.problems)
+
+
+def test_a_leaf_is_no_issuer():
+    root = authority()
+    leaf = person(root)
+    below = person(leaf)
+    assert worth(below.envelope(leaf, root), trust_of([root.pem])).distrust
+
+
+def test_the_limits_of_an_authority_are_applied_from_it_on():
+    root = authority(path=0)
+    middle = Made("Middle", root, ca=True, usage=SIGNS)
+    assert worth(person(middle).envelope(middle, root), trust_of([root.pem])).distrust
+    assert worth(person(root).envelope(root), trust_of([root.pem])).trusted
+    wide = authority(path=1)
+    middle = Made("Middle", wide, ca=True, usage=SIGNS)
+    assert worth(person(middle).envelope(middle, wide), trust_of([wide.pem])).trusted
+    barred = authority(names="A. Person")
+    assert worth(person(barred).envelope(barred), trust_of([barred.pem])).distrust
+
+
+@pytest.mark.parametrize(
+    ("usage", "purposes", "line"),
+    [
+        (("key_encipherment",), (), "is not meant for signatures"),
+        (("digital_signature",), (ExtendedKeyUsageOID.SERVER_AUTH,), "other uses only"),
+        (("digital_signature",), (ExtendedKeyUsageOID.CODE_SIGNING,), "other uses only"),
+        (("digital_signature",), (ExtendedKeyUsageOID.EMAIL_PROTECTION,), ""),
+        (("content_commitment",), (x509.ObjectIdentifier("1.3.6.1.5.5.7.3.36"),), ""),
+        (None, (), ""),
+    ],
+)
+def test_what_a_certificate_is_for_is_respected(usage, purposes, line):
+    root = authority()
+    leaf = Made("A. Person", root, usage=usage, purposes=purposes)
+    assert line in worth(leaf.envelope(root), trust_of([root.pem])).distrust
+    assert bool(line) == bool(worth(leaf.envelope(root), trust_of([root.pem])).distrust)
+    named_one = worth(leaf.envelope(root), trust_of([], {"prepared": leaf.pem}))
+    assert named_one.trusted is (not line)
+
+
+def test_a_person_is_trusted_in_the_role_named_and_as_nobody_s_issuer():
+    own = person(ca=True)
+    trust = trust_of([], {"prepared": own.pem})
+    assert trust.given
+    assert worth(own.envelope(), trust).trusted
+    assert not worth(own.envelope(), trust, "approved").trusted
+    assert "named for this role" in worth(person(own).envelope(own), trust).distrust
+    late = trust_of([], {"prepared": own.pem}, at=NOW + 999 * DAY)
+    assert "was not valid" in worth(own.envelope(), late).distrust
+
+
+def test_who_is_named_for_a_role_has_it_alone():
+    root = authority()
+    one, other = person(root), person(root)
+    trust = trust_of([root.pem], {"prepared": one.pem})
+    assert worth(one.envelope(root), trust).trusted
+    assert "not the one that was named" in worth(other.envelope(root), trust).distrust
+
+
+def test_lists_of_revoked_certificates_are_consulted():
+    root = authority()
+    leaf = person(root)
+    clean = worth(leaf.envelope(root), trust_of([root.pem], revoked=[root.crl()]))
+    assert (clean.trusted, clean.revocation) == (True, "consulted")
+    listed = root.crl(leaf.certificate.serial_number)
+    found = worth(leaf.envelope(root), trust_of([root.pem], revoked=[listed]))
+    assert found.distrust == "was revoked"
+    before = trust_of([root.pem], revoked=[listed], at=NOW - 2 * DAY)
+    assert worth(leaf.envelope(root), before).trusted
+    old = root.crl(last=NOW - datetime.timedelta(hours=1))
+    for no_help in (authority().crl(), old):
+        found = worth(leaf.envelope(root), trust_of([root.pem], revoked=[no_help]))
+        assert (found.trusted, found.revocation) == (True, "not known")
+
+
+def test_only_issuers_may_come_along():
+    root, stranger = authority(), authority()
+    middle = Made("Middle", root, ca=True, usage=SIGNS)
+    leaf = person(middle)
+    every = [root.read, stranger.read, middle.read]
+    assert [each.sha256 for each in chain(leaf.read, every)] == [
+        middle.read.sha256,
+        root.read.sha256,
+    ]
+    assert chain(leaf.read, [root.read]) == []
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "person_too", "name_too"),
+    [
+        ("A. Berg", "a berg", True, True),
+        ("Anna Berg", "\u0410nna Berg", True, False),
+        ("Ingrid", "lngrid", True, False),
+        ("Tom", "Torn", True, False),
+        ("O\u2019Brien", "O'Brien", True, True),
+        ("\u0418\u0432\u0430\u043d", "\u0418\u0432\u0430\u043d", True, True),
+        ("J\u00f6rg", "Jorg", False, False),
+        ("Anna", "Berta", False, False),
+    ],
+)
+def test_letters_that_look_alike_make_one_person_but_not_one_name(
+    one, other, person_too, name_too
+):
+    for pair in ((one, other), (other, one)):
+        assert same_person(*pair) is person_too
+        assert same_name(*pair) is name_too
