@@ -44,7 +44,6 @@ class _Decided:
     stem: str
     decision: str
     line: str
-    program: str
 
 
 def build_apart(
@@ -121,11 +120,8 @@ def _laid_out(other: _Other, out: Path, *, replace: bool) -> Written | None:
         rendered = lay_out(found.sheet, other.picture)
     if other.lost:
         return None
-    paths = save_files(
-        found.stem, rendered.without_fault(), found.document, out,
-        replace=replace, program=found.program,
-    )  # fmt: skip
-    return Written(*paths, found.decision, found.line)
+    saved = save_files(found.stem, rendered.without_fault(), found.document, out, replace=replace)
+    return Written(saved.pdf, saved.json, found.decision, found.line)
 
 
 def _decide(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> NoReturn:
@@ -143,7 +139,6 @@ def _decide(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> NoR
 
 def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> None:
     from dossier import api
-    from dossier.archive.program import program_digest
     from dossier.terminal import decision_line
 
     case = api.read_case(folder)
@@ -154,8 +149,7 @@ def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> 
     line = decision_line(assessment, api.sign_off(case, assessment, issued))
     with api.composed(case, assessment, day) as (ready, document):
         found = _Decided(
-            ready.sheet(), document, stem_of(case.qualification), assessment.decision.value, line,
-            program_digest(),
+            ready.sheet(), document, stem_of(case.qualification), assessment.decision.value, line
         )  # fmt: skip
         send(pipes[0], pickle.dumps(found))
         _draw(ready.charts.wanted, pipes)

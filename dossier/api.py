@@ -37,7 +37,6 @@ __all__ = [
     "issue_date",
     "make",
     "read_case",
-    "save",
     "sign",
     "sign_off",
     "write_whole",
@@ -52,6 +51,8 @@ class Built:
     json: Path
     assessment: Assessment
     signoff: SignOff
+    done: str
+    """"built", or "up to date" or "sealed, up to date" where the PDF was not touched."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,19 +151,23 @@ def build(
     *,
     house: Path | str | None = None,
     replace: bool = False,
+    only_stale: bool = False,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is a folder of house templates, before the one that the case names.  Both files appear
-    whole or not at all.  Raises CaseError for problems of the inputs or of the house, and, unless
-    `replace`, where the PDF there is sealed: its seals would be lost.
+    whole or not at all; with `only_stale`, what holds to the byte what was built is not touched.
+    Raises CaseError for problems of the inputs or of the house, and, unless `replace`, where the
+    PDF there is sealed and not left alone: its seals would be lost.
     """
     case = read_case(folder)
-    if not replace:
+    if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
     made = make(case, issued, house=house_of(folder, case.qualification, house))
-    pdf, json = save(made, Path(out), replace=replace)
-    return Built(pdf, json, made.assessment, made.signoff)
+    saved = save_files(
+        made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
+    )
+    return Built(saved.pdf, saved.json, made.assessment, made.signoff, saved.done)
 
 
 def make(case: Case, issued: date | None = None, *, house: Path | None = None) -> Made:
@@ -173,14 +178,6 @@ def make(case: Case, issued: date | None = None, *, house: Path | None = None) -
         stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
         signoff=sign_off(case, assessment, issued),
     )  # fmt: skip
-
-
-def save(made: Made, out: Path, *, replace: bool = False) -> tuple[Path, Path]:
-    """Write PDF and decision.json into `out`, each whole; return their paths.
-
-    Raises CaseError, unless `replace`, where the PDF there is sealed.
-    """
-    return save_files(made.stem, made.pdf, made.document, out, replace=replace)
 
 
 def house_of(

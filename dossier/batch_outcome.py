@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from dossier.archive.files import BUILT, SEALED, UP_TO_DATE
 from dossier.outcome import DONE
 
 __all__ = ["BUILT", "NONE", "SEALED", "UP_TO_DATE", "Outcome", "summary", "summary_json"]
 
-BUILT, UP_TO_DATE, SEALED, NONE = "built", "up to date", "sealed, up to date", "no dossier"
-"""What was done."""
+NONE = "no dossier"
+"""What was done where nothing was."""
 DRAFT = "draft"
 
 

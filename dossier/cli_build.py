@@ -40,7 +40,7 @@ def build(
     ] = None,
     only_stale: Annotated[
         bool,
-        typer.Option("--only-stale", help="Leave dossiers alone that are whole and up to date."),
+        typer.Option("--only-stale", help="Write only where what is built is not what lies there."),
     ] = False,
     replace: Annotated[
         bool, typer.Option("--replace", help="Build over a sealed dossier; its seals are lost.")

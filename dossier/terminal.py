@@ -15,7 +15,7 @@ from dossier.report.signing import SignOff
 from dossier.report.words import answer_of
 from dossier.shown import shown
 
-__all__ = ["check_lines", "decision_line", "print_assessment", "stated"]
+__all__ = ["check_lines", "decision_line", "print_assessment"]
 
 MOST_CHECKS = 12
 """Checks that were not met which are printed one by one."""
@@ -68,11 +68,7 @@ def check_lines(checks: Sequence[Check]) -> list[str]:
 
 def decision_line(assessment: Assessment, signoff: SignOff) -> str:
     """Return the last line: the decision, or, unsigned, what the calculation would give."""
-    return stated(assessment.decision.value, signoff)
-
-
-def stated(decision: str, signoff: SignOff) -> str:
-    """Return a decision as far as it is signed."""
+    decision = assessment.decision.value
     if signoff.complete:
         return f"decision: {decision}"
     answer = answer_of(decision, signoff)
