@@ -3,8 +3,8 @@
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from datetime import date
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +14,7 @@ from dossier.aside import second_core
 from dossier.case.case import Case
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
 from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
@@ -39,6 +40,7 @@ __all__ = [
     "read_case",
     "sign",
     "sign_off",
+    "today",
     "write_whole",
 ]
 
@@ -68,8 +70,16 @@ class Made:
     signoff: SignOff
 
 
-def read_case(folder: Path | str) -> Case:
-    """Return the case in `folder`, validated; CaseError lists every problem of it."""
+def today() -> date:
+    """Return the day it is here."""
+    return datetime.now(UTC).astimezone().date()
+
+
+def read_case(folder: Path | str, on: date | None = None) -> Case:
+    """Return the case in `folder`, validated; CaseError lists every problem of it.
+
+    `on` is the day it is, after which nobody can have signed; not looked at if not given.
+    """
     from dossier.case.read import read_case_files
 
     try:
@@ -77,10 +87,17 @@ def read_case(folder: Path | str) -> Case:
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
-    problems += instrument_problems(case)
+    problems += [*instrument_problems(case), *_signed_ahead(case, on)]
     if problems:
         raise CaseError(problems)
     return case
+
+
+def _signed_ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
+    for each in case.signed:
+        if on is not None and each.date > on:
+            what = f"is dated {each.date.isoformat()}, a day that has not come"
+            yield CaseProblem(SIGNOFF_FILE, each.role, what, "remove this entry and sign again")
 
 
 def _requirement_problems(folder: Path) -> list[CaseProblem]:
@@ -136,12 +153,17 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         )  # fmt: skip
 
 
-def decision_json(case: Case, assessment: Assessment, issued: date | None = None) -> bytes:
-    """Return decision.json of an assessment."""
+def decision_json(
+    case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
+) -> bytes:
+    """Return decision.json of an assessment; `on` is the day it is, the day of issue if not given.
+
+    On a day after the last of an approval it says that the approval is over.
+    """
     from dossier.archive.record import canonical, decision_document
 
     with speaking(case.qualification.language):
-        return canonical(decision_document(case, assessment, issue_date(case, issued)))
+        return canonical(decision_document(case, assessment, issue_date(case, issued), on))
 
 
 def build(
@@ -152,31 +174,39 @@ def build(
     house: Path | str | None = None,
     replace: bool = False,
     only_stale: bool = False,
+    on: date | None = None,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is a folder of house templates, before the one that the case names.  Both files appear
     whole or not at all; with `only_stale`, what holds to the byte what was built is not touched.
+    `on` is the day it is: an approval that is over by then says so; the day of issue if not given.
     Raises CaseError for problems of the inputs or of the house, and, unless `replace`, where the
     PDF there is sealed and not left alone: its seals would be lost.
     """
-    case = read_case(folder)
+    case = read_case(folder, on)
     if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
-    made = make(case, issued, house=house_of(folder, case.qualification, house))
+    made = make(case, issued, house=house_of(folder, case.qualification, house), on=on)
     saved = save_files(
         made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
     )
     return Built(saved.pdf, saved.json, made.assessment, made.signoff, saved.done)
 
 
-def make(case: Case, issued: date | None = None, *, house: Path | None = None) -> Made:
+def make(
+    case: Case,
+    issued: date | None = None,
+    *,
+    house: Path | None = None,
+    on: date | None = None,
+) -> Made:
     """Return the dossier of a case that was read, with the templates in `house`; write nothing."""
     assessment = assess(case, issued)
-    pdf, document = compose(case, assessment, issue_date(case, issued), house)
+    pdf, document = compose(case, assessment, issue_date(case, issued), house, on)
     return Made(
         stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
-        signoff=sign_off(case, assessment, issued),
+        signoff=sign_off(case, assessment, issued, on),
     )  # fmt: skip
 
 
@@ -199,22 +229,30 @@ def house_of(
 
 
 def compose(
-    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
+    case: Case,
+    assessment: Assessment,
+    issued: date,
+    house: "Path | House | None" = None,
+    on: date | None = None,
 ) -> tuple[bytes, bytes]:
     """Return the dossier as PDF, before any digital signature, and its decision.json.
 
-    `house` is a folder of house templates, or what was read from one.  Raises CaseError for its
-    faults.
+    `house` is a folder of house templates, or what was read from one; `on` is the day it is, as of
+    `decision_json`.  Raises CaseError for faults of the house.
     """
     from dossier.report.render import rendered
 
-    with composed(case, assessment, issued, house) as (ready, document):
+    with composed(case, assessment, issued, house, on) as (ready, document):
         return rendered(ready), document
 
 
 @contextmanager
 def composed(
-    case: Case, assessment: Assessment, issued: date, house: "Path | House | None" = None
+    case: Case,
+    assessment: Assessment,
+    issued: date,
+    house: "Path | House | None" = None,
+    on: date | None = None,
 ) -> Iterator[tuple["Prepared", bytes]]:
     """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.archive.record import canonical, manifest_of
@@ -226,7 +264,7 @@ def composed(
     if own is not None and taken:
         what = f"the name {ATTACHED!r} is kept for house templates, which are attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
-    document = decision_json(case, assessment, issued)
+    document = decision_json(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, own)
     with prepared(
         case,
@@ -234,34 +272,47 @@ def composed(
         issued=issued,
         decision_json=document,
         manifest_json=canonical(manifest),
-        signoff=sign_off(case, assessment, issued),
+        signoff=sign_off(case, assessment, issued, on),
         house=own,
     ) as ready:
         yield ready, document
 
 
-def sign_off(case: Case, assessment: Assessment, issued: date | None = None) -> SignOff:
-    """Return who has signed the case off, and whether each sign-off still holds."""
+def sign_off(
+    case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
+) -> SignOff:
+    """Return who has signed the case off, whether each sign-off holds, and what is over by `on`."""
     from dossier.archive.record import sign_off_of
 
-    return sign_off_of(case, assessment, issue_date(case, issued))
+    return sign_off_of(case, assessment, issue_date(case, issued), on)
 
 
-def sign(folder: Path | str, entry: Mapping[str, object], issued: date | None = None) -> SignOff:
+def sign(
+    folder: Path | str,
+    entry: Mapping[str, object],
+    issued: date | None = None,
+    *,
+    digest: str = "",
+    on: date | None = None,
+) -> SignOff:
     """Add a sign-off to `<folder>/signoff.toml` and return the new state.
 
-    `entry` has role, name, date and, if not the usual one of the role, meaning.  Raises CaseError
-    where the case has problems or the sign-off would not hold: wrong order, the approver is the
-    preparer, no meaning, already signed.
+    `entry` has role, name, date and, if not the usual one of the role, meaning; `digest` is that of
+    what the person has seen, and `on` the day it is, that of the clock if not given.  Raises
+    CaseError where the case has problems or another digest, or the sign-off would not hold: wrong
+    order, dated before the last test or ahead of the clock, an approval that is over, the approver
+    is the preparer, no meaning, already signed.
     """
-    from dossier.archive.signoff import add_sign_off, signed_entry, signoff_toml
-    from dossier.case.signoff_file import SIGNOFF_FILE
+    from dossier.archive.signoff import add_sign_off, days_of, signed_entry, signoff_toml
 
-    case = read_case(folder)
-    state = sign_off(case, assess(case, issued), issued)
+    case = read_case(folder, on or today())
+    assessment = assess(case, issued, pages=False)
+    state = sign_off(case, assessment, issued)
+    if digest and digest.strip().lower() != state.digest:
+        what = f"now is {state.digest}: inputs, findings or decision are not those that were seen"
+        raise CaseError([CaseProblem(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")])
     with speaking(case.qualification.language):
         signed = signed_entry(entry, state.digest)
-    entries = add_sign_off(case, state, signed)
+    entries = add_sign_off(case, state, signed, days_of(case, assessment, on or today()))
     write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
-    case = read_case(folder)
-    return sign_off(case, assess(case, issued), issued)
+    return sign_off(replace(case, signed=entries), assessment, issued)

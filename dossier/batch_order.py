@@ -25,6 +25,8 @@ class Order:
     """Do not touch a dossier that holds what is built."""
     replace: bool = False
     """Write over a sealed dossier."""
+    on: date | None = None
+    """The day it is."""
     debug: bool = False
 
 
@@ -35,7 +37,7 @@ def build_one(case: Path, order: Order) -> Outcome:
     try:
         built = build(
             case, order.out, order.issued,
-            house=order.house, replace=order.replace, only_stale=order.only_stale,
+            house=order.house, replace=order.replace, only_stale=order.only_stale, on=order.on,
         )  # fmt: skip
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return failed(case, error, debug=order.debug)
@@ -45,11 +47,15 @@ def build_one(case: Path, order: Order) -> Outcome:
 
 def succeeded(case: Path, assessment: Assessment, signoff: SignOff) -> Outcome:
     """Return the outcome of a case whose dossier was made and is not yet written."""
+    from dossier.archive.signoff import reads
     from dossier.terminal import decision_line
 
-    decision, standing = assessment.decision.value, "signed off" if signoff.complete else DRAFT
+    decision = reads(assessment.decision.value, signoff)
+    standing = "signed off" if signoff.complete else DRAFT
     line = decision_line(assessment, signoff)
-    return Outcome(case, decided(decision), decision, line, standing=standing)
+    return Outcome(
+        case, decided(decision), decision, line, standing=standing, digest=signoff.digest
+    )
 
 
 def written(outcome: Outcome, saved: Saved) -> Outcome:

@@ -32,6 +32,7 @@ class Parcel:
     """Name of the folder of house templates; empty without one."""
     house_files: Mapping[str, bytes] = field(default_factory=dict, repr=False)
     issued: date | None = None
+    on: date | None = None
     debug: bool = False
 
 
@@ -70,6 +71,7 @@ def packed(case: Path, order: Order) -> Parcel:
         house=own.called if own is not None else "",
         house_files=own.contents if own is not None else {},
         issued=order.issued,
+        on=order.on,
         debug=order.debug,
     )
 
@@ -84,8 +86,8 @@ def build_parcel(parcel: Parcel) -> Returned:
         with _one_at_a_time, tempfile.TemporaryDirectory(prefix="dossier-") as folder:
             unpack(parcel.files, Path(folder, "inputs"))
             house = _unpacked_house(parcel, Path(folder, "house"))
-            read = read_case(Path(folder, "inputs", parcel.name))
-            made = make(read, parcel.issued, house=house)
+            read = read_case(Path(folder, "inputs", parcel.name), parcel.on)
+            made = make(read, parcel.issued, house=house, on=parcel.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return Returned(outcome=failed(case, error, debug=parcel.debug))
     return Returned(

@@ -195,7 +195,7 @@ DAMAGE = {
     "half of its seal is gone": lambda data: data[: data.rindex(b"/ByteRange") + 500],
     "a bit was changed in the pages": lambda data: sealed.flipped(data, len(data) // 3),
     "a bit was changed in the seal": lambda data: sealed.flipped(
-        data, data.rindex(b"/Contents <") + 3000
+        data, data.rindex(b"/Contents <") + 5000
     ),
     "something was added behind it": lambda data: sealed.appended(data, sealed.add_annotation),
 }

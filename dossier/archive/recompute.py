@@ -124,7 +124,7 @@ def _decided(files: Mapping[str, bytes], document: Any, folder: Path, *, pages: 
     case = read_case(folder)
     issued = date.fromisoformat(document["case"]["issued"])
     assessment = assess(case, issued, pages=pages)
-    fresh = decision_json(case, assessment, issued)
+    fresh = decision_json(case, assessment, issued, _on(document))
     return Recomputed(
         case=case, assessment=assessment, identical=fresh == files["decision.json"],
         made_with=document.get("versions", {}), here=versions(),
@@ -157,7 +157,8 @@ def _pages(
     if again.case is None or again.assessment is None or again.issued is None:
         return "not rebuilt"
     try:
-        pdf, _ = compose(again.case, again.assessment, again.issued, house)
+        on = _on(json.loads(files["decision.json"]))
+        pdf, _ = compose(again.case, again.assessment, again.issued, house, on)
     except MissingLibraryError:
         raise
     except RenderError as error:
@@ -166,6 +167,11 @@ def _pages(
         return f"not rebuilt: {error.problems[0]}"
     same = data.startswith(pdf) if sealed else data == pdf
     return "identical" if same else "different"
+
+
+def _on(document: Mapping[str, Any]) -> date | None:
+    """Return a day on which the dossier reads as it says: any after its end, or that of issue."""
+    return date.max if document.get("expired") is True else None
 
 
 def _inputs(files: Mapping[str, bytes], manifest: Mapping[str, Any]) -> dict[str, bytes]:

@@ -7,7 +7,7 @@ time from the parts that are covered, and compared byte by byte.
 
 from typing import Any
 
-__all__ = ["canonical_signature", "certificates_hold", "gap_is_the_seal"]
+__all__ = ["canonical_signature", "gap_is_the_seal"]
 
 
 def gap_is_the_seal(data: bytes, embedded: Any) -> bool:
@@ -34,36 +34,6 @@ def canonical_signature(embedded: Any) -> bool:
     return _rebuilt(embedded.signed_data, embedded.signer_cert) == original and _stamps_canonical(
         embedded.signer_info
     )
-
-
-def certificates_hold(embedded: Any) -> bool:
-    """Return whether each certificate in the signature is whole, as far as its issuer is there.
-
-    Only the signer's is covered by the signature, and those on a path to a trusted authority are
-    looked at where one was given.  The rest, and those of a time-stamp, are covered by nothing: so
-    each whose issuer is among them, by its name or by the identifier of its key, must bear a
-    signature by that issuer.
-    """
-    stamps = [stamp["content"] for stamp in _stamps(embedded.signer_info)]
-    return all(_issued(each) for each in (embedded.signed_data, *stamps))
-
-
-def _issued(signed_data: Any) -> bool:
-    from cryptography import x509
-    from cryptography.exceptions import InvalidSignature
-
-    given = [each.chosen for each in signed_data["certificates"]]
-    for each in given:
-        for issuer in given:
-            known = issuer.key_identifier and issuer.key_identifier == each.authority_key_identifier
-            if not known and issuer.subject != each.issuer:
-                continue
-            one, other = (x509.load_der_x509_certificate(c.dump()) for c in (each, issuer))
-            try:
-                one.verify_directly_issued_by(other)
-            except (InvalidSignature, ValueError, TypeError):
-                return False
-    return True
 
 
 def _rebuilt(signed_data: Any, certificate: Any) -> bytes:

@@ -1,6 +1,7 @@
 """What was decided, requirement by requirement, and on the whole."""
 
 from dataclasses import dataclass
+from datetime import date
 
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curves
@@ -68,3 +69,5 @@ class Assessment:
     """What the candidate gains and gives up, in one sentence; empty without a reference."""
     circuit: tuple[CircuitSide, ...] = ()
     """The circuit with either filter in it."""
+    valid_until: date | None = None
+    """Last day on which the approval holds, or held, where a concession has ended since."""

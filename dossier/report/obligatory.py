@@ -43,6 +43,7 @@ def _decision(seen: Seen, content: Content) -> Iterator[str]:
         ("the stamp", one.answer.stamp),
         ("what the decision means", one.answer.text),
         ("how many requirements ended in which verdict", one.tally),
+        ("until when the approval holds", one.validity),
         *(("a requirement that is not demonstrated", plain(line)) for line in one.concerns),
         *(("a condition", plain(line)) for line in one.conditions),
     ]

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 import dossier.words
-from dossier.archive.signoff import add_sign_off, signed_entry
+from dossier.archive.signoff import Days, add_sign_off, signed_entry
 from dossier.case.problems import CaseError
 from dossier.case.signoff_file import SignOffEntry
 from dossier.decision.cautions import GENERAL, cautions_for
@@ -44,7 +44,8 @@ def bench():
     circuit = SimpleNamespace(bypass_valve=None)
     rule = SimpleNamespace(confidence=0.95)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule)
-    case = SimpleNamespace(application=application)
+    asked = SimpleNamespace(concession=(), review_due=None)
+    case = SimpleNamespace(application=application, qualification=asked)
     return SimpleNamespace(case=case, multipass=(), checks=(), excluded={})
 
 
@@ -54,7 +55,7 @@ def test_every_decision_and_role_is_among_the_codes():
 
 
 def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
-    given = cautions_for(bench, (), Decision.UNDECIDED)
+    given = cautions_for(bench, (), Decision.UNDECIDED, DAY)
     assert [each.name for each in given] == [each.title for each in GENERAL]
     assert [each.title for each in given] == [f"«{each.title}»" for each in GENERAL]
 
@@ -63,7 +64,7 @@ def test_a_house_rewords_by_the_english_title_in_any_language(upside, bench):
     own = HouseCaution(title="Ours", text="In our own words.", replaces="Oil starvation")
     never = HouseCaution(title="Never", text="Nothing comes first.", replaces=DEFERENCE.name)
     house = House(folder="house", cautions=(own, never))
-    given = worded(cautions_for(bench, (), Decision.UNDECIDED), house)
+    given = worded(cautions_for(bench, (), Decision.UNDECIDED, DAY), house)
     titles = [each.title for each in given]
     assert Caution(title="Ours", text="In our own words.", computed=False) in given
     assert "«Oil starvation»" not in titles
@@ -100,7 +101,7 @@ def test_what_cures_a_refused_sign_off_does_not_hang_on_words(upside, entries, n
     signed = [entry(role, role, DAY) for role in entries]
     case = SimpleNamespace(qualification=qualification, signed=signed)
     with pytest.raises(CaseError) as caught:
-        add_sign_off(case, SignOff(digest="a" * 64), entry(*new))
+        add_sign_off(case, SignOff(digest="a" * 64), entry(*new), Days(DAY))
     assert cure in str(caught.value)
 
 
