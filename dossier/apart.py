@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
 
 from dossier.archive.files import refuse_sealed, save_files, stem_of
+from dossier.archive.signoff import reads
 from dossier.aside import receive, second_core, send, widen
 from dossier.case.problems import CaseError
 from dossier.report.drawn import CHART, Draw
@@ -32,7 +33,9 @@ class Written:
     pdf: Path
     json: Path
     decision: str
+    """As it reads on the day of the build."""
     line: str
+    """The decision and how far it is signed, and the digest that sign-offs bind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +47,15 @@ class _Decided:
     stem: str
     decision: str
     line: str
-    program: str
 
 
 def build_apart(
-    folder: Path, out: Path, issued: date | None = None, *, replace: bool = False
+    folder: Path,
+    out: Path,
+    issued: date | None = None,
+    *,
+    replace: bool = False,
+    on: date | None = None,
 ) -> Written | None:
     """Write the dossier of a case as `api.build` does, to the byte.
 
@@ -60,7 +67,7 @@ def build_apart(
         return None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # of forking beside sleeping threads
-        other = _start(folder, issued)
+        other = _start(folder, issued, on)
     try:
         return _laid_out(other, out, replace=replace)
     finally:
@@ -95,11 +102,11 @@ class _Other:
         os.waitpid(self.number, 0)
 
 
-def _start(folder: Path, issued: date | None) -> _Other:
+def _start(folder: Path, issued: date | None, on: date | None) -> _Other:
     ends = [os.pipe() for _ in range(PIPES)]
     child = os.fork()
     if not child:
-        _decide(folder, issued, [os.fdopen(writer, "wb") for _, writer in ends])
+        _decide(folder, issued, on, [os.fdopen(writer, "wb") for _, writer in ends])
     for _, writer in ends:
         os.close(writer)
     return _Other(child, [os.fdopen(reader, "rb") for reader, _ in ends])
@@ -121,41 +128,42 @@ def _laid_out(other: _Other, out: Path, *, replace: bool) -> Written | None:
         rendered = lay_out(found.sheet, other.picture)
     if other.lost:
         return None
-    paths = save_files(
-        found.stem, rendered.without_fault(), found.document, out,
-        replace=replace, program=found.program,
-    )  # fmt: skip
-    return Written(*paths, found.decision, found.line)
+    saved = save_files(found.stem, rendered.without_fault(), found.document, out, replace=replace)
+    return Written(saved.pdf, saved.json, found.decision, found.line)
 
 
-def _decide(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> NoReturn:
+def _decide(
+    folder: Path, issued: date | None, on: date | None, pipes: Sequence[BinaryIO]
+) -> NoReturn:
     """Decide the case and send it on, then its pictures; this is the other process."""
     try:
         for pipe in pipes:
             widen(pipe)
         try:
-            _hand_over(folder, issued, pipes)
+            _hand_over(folder, issued, on, pipes)
         except CaseError as error:
             send(pipes[0], pickle.dumps(list(error.problems)))
     finally:
         os._exit(0)  # whatever went wrong: the first process sees what is missing
 
 
-def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> None:
+def _hand_over(
+    folder: Path, issued: date | None, on: date | None, pipes: Sequence[BinaryIO]
+) -> None:
     from dossier import api
-    from dossier.archive.program import program_digest
-    from dossier.terminal import decision_line
+    from dossier.terminal import bound_line, decision_line
 
-    case = api.read_case(folder)
+    case = api.case_in(folder, on)
     if case.qualification.house is not None:
         return
     assessment = api.assess(case, issued)
     day = api.issue_date(case, issued)
-    line = decision_line(assessment, api.sign_off(case, assessment, issued))
-    with api.composed(case, assessment, day) as (ready, document):
+    signoff = api.sign_off(case, assessment, issued, on)
+    with api.composed(case, assessment, day, on=on) as (ready, document):
         found = _Decided(
-            ready.sheet(), document, stem_of(case.qualification), assessment.decision.value, line,
-            program_digest(),
+            ready.sheet(), document, stem_of(case.qualification),
+            reads(assessment.decision.value, signoff),
+            f"{bound_line(signoff)}\n{decision_line(assessment, signoff)}",
         )  # fmt: skip
         send(pipes[0], pickle.dumps(found))
         _draw(ready.charts.wanted, pipes)

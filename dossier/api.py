@@ -3,9 +3,8 @@
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from dataclasses import replace as replaced
-from datetime import date
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +15,7 @@ from dossier.case.case import Case
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.requested import REQUEST_FILE
+from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
 from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
@@ -40,9 +40,9 @@ __all__ = [
     "issue_date",
     "make",
     "read_case",
-    "save",
     "sign",
     "sign_off",
+    "today",
     "write_whole",
 ]
 
@@ -55,6 +55,8 @@ class Built:
     json: Path
     assessment: Assessment
     signoff: SignOff
+    done: str
+    """"built", or "up to date" or "sealed, up to date" where the PDF was not touched."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,20 +72,26 @@ class Made:
     signoff: SignOff
 
 
-def read_case(folder: Path | str, house: Path | str | None = None) -> Case:
+def today() -> date:
+    """Return the day it is here."""
+    return datetime.now(UTC).astimezone().date()
+
+
+def read_case(folder: Path | str, house: Path | str | None = None, on: date | None = None) -> Case:
     """Return the case in `folder`, validated; CaseError lists every problem of it.
 
     `house` is a folder of a house, before the one that the case names: its digest is part of what
-    people sign.
+    people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
+    given.
     """
     from dossier.report.house import read_house
 
-    case = case_in(folder)
+    case = case_in(folder, on)
     own = house_of(folder, case.qualification, house)
-    return case if own is None else replaced(case, house=read_house(own).digest)
+    return case if own is None else replace(case, house=read_house(own).digest)
 
 
-def case_in(folder: Path | str) -> Case:
+def case_in(folder: Path | str, on: date | None = None) -> Case:
     """Return the case in `folder` without looking for the house that it may name."""
     from dossier.case.read import read_case_files
 
@@ -94,11 +102,19 @@ def case_in(folder: Path | str) -> Case:
     _, problems = resolve(case.application, case.qualification.application)
     problems += instrument_problems(case)
     problems += deviation_problems(case.qualification, limits())
+    problems += _signed_ahead(case, on)
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
         raise CaseError(problems)
     return case
+
+
+def _signed_ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
+    for each in case.signed:
+        if on is not None and each.date > on:
+            what = f"is dated {each.date.isoformat()}, a day that has not come"
+            yield CaseProblem(SIGNOFF_FILE, each.role, what, "remove this entry and sign again")
 
 
 def _requirement_problems(folder: Path) -> list[CaseProblem]:
@@ -154,12 +170,17 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         )  # fmt: skip
 
 
-def decision_json(case: Case, assessment: Assessment, issued: date | None = None) -> bytes:
-    """Return decision.json of an assessment."""
+def decision_json(
+    case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
+) -> bytes:
+    """Return decision.json of an assessment; `on` is the day it is, the day of issue if not given.
+
+    On a day after the last of an approval it says that the approval is over.
+    """
     from dossier.archive.record import canonical, decision_document
 
     with speaking(case.qualification.language):
-        return canonical(decision_document(case, assessment, issue_date(case, issued)))
+        return canonical(decision_document(case, assessment, issue_date(case, issued), on))
 
 
 def build(
@@ -169,41 +190,45 @@ def build(
     *,
     house: Path | str | None = None,
     replace: bool = False,
+    only_stale: bool = False,
+    on: date | None = None,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is the folder of a house, before the one that the case names.  Both files appear whole
-    or not at all.  Raises CaseError for problems of the inputs or of the house, and, unless
-    `replace`, where the PDF there is sealed: its seals would be lost.
+    or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
+    the day it is: an approval that is over by then says so; the day of issue if not given.  Raises
+    CaseError for problems of the inputs or of the house, and, unless `replace`, where the PDF there
+    is sealed and not left alone: its seals would be lost.
     """
-    case = case_in(folder)
-    if not replace:
+    case = case_in(folder, on)
+    if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
-    made = make(case, issued, house=house_of(folder, case.qualification, house))
-    pdf, json = save(made, Path(out), replace=replace)
-    return Built(pdf, json, made.assessment, made.signoff)
+    made = make(case, issued, house=house_of(folder, case.qualification, house), on=on)
+    saved = save_files(
+        made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
+    )
+    return Built(saved.pdf, saved.json, made.assessment, made.signoff, saved.done)
 
 
-def make(case: Case, issued: date | None = None, *, house: Path | None = None) -> Made:
+def make(
+    case: Case,
+    issued: date | None = None,
+    *,
+    house: Path | None = None,
+    on: date | None = None,
+) -> Made:
     """Return the dossier of a case that was read, with the house in `house`; write nothing."""
     from dossier.report.house import read_house
 
     own = read_house(house) if house is not None else None
-    case = replaced(case, house=own.digest if own else "")
+    case = replace(case, house=own.digest if own else "")
     assessment = assess(case, issued)
-    pdf, document = compose(case, assessment, issue_date(case, issued), own)
+    pdf, document = compose(case, assessment, issue_date(case, issued), own, on=on)
     return Made(
         stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
-        signoff=sign_off(case, assessment, issued),
+        signoff=sign_off(case, assessment, issued, on),
     )  # fmt: skip
-
-
-def save(made: Made, out: Path, *, replace: bool = False) -> tuple[Path, Path]:
-    """Write PDF and decision.json into `out`, each whole; return their paths.
-
-    Raises CaseError, unless `replace`, where the PDF there is sealed.
-    """
-    return save_files(made.stem, made.pdf, made.document, out, replace=replace)
 
 
 def house_of(
@@ -230,15 +255,16 @@ def compose(
     issued: date,
     house: "House | None" = None,
     libraries: Mapping[str, str] | None = None,
+    on: date | None = None,
 ) -> tuple[bytes, bytes]:
     """Return the dossier as PDF, before any digital signature, and its decision.json.
 
     `house` is the one that `case` was read with; `libraries` are versions that its manifest is to
-    state instead of those here.
+    state instead of those here; `on` is the day it is, as of `decision_json`.
     """
     from dossier.report.render import rendered
 
-    with composed(case, assessment, issued, house, libraries) as (ready, document):
+    with composed(case, assessment, issued, house, libraries, on) as (ready, document):
         return rendered(ready), document
 
 
@@ -249,6 +275,7 @@ def composed(
     issued: date,
     house: "House | None" = None,
     libraries: Mapping[str, str] | None = None,
+    on: date | None = None,
 ) -> Iterator[tuple["Prepared", bytes]]:
     """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.archive.record import canonical, manifest_of
@@ -261,7 +288,7 @@ def composed(
     if house is not None and taken:
         what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
-    document = decision_json(case, assessment, issued)
+    document = decision_json(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(
         case,
@@ -269,17 +296,19 @@ def composed(
         issued=issued,
         decision_json=document,
         manifest_json=canonical(manifest),
-        signoff=sign_off(case, assessment, issued),
+        signoff=sign_off(case, assessment, issued, on),
         house=house,
     ) as ready:
         yield ready, document
 
 
-def sign_off(case: Case, assessment: Assessment, issued: date | None = None) -> SignOff:
-    """Return who has signed the case off, and whether each sign-off still holds."""
+def sign_off(
+    case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
+) -> SignOff:
+    """Return who has signed the case off, whether each sign-off holds, and what is over by `on`."""
     from dossier.archive.record import sign_off_of
 
-    return sign_off_of(case, assessment, issue_date(case, issued))
+    return sign_off_of(case, assessment, issue_date(case, issued), on)
 
 
 def sign(
@@ -288,22 +317,27 @@ def sign(
     issued: date | None = None,
     *,
     house: Path | str | None = None,
+    digest: str = "",
+    on: date | None = None,
 ) -> SignOff:
     """Add a sign-off to `<folder>/signoff.toml` and return the new state.
 
-    `entry` has role, name, date and, if not the usual one of the role, meaning; `house` is that
-    of `read_case`.  Raises CaseError
-    where the case has problems or the sign-off would not hold: wrong order, the approver is the
-    preparer, no meaning, already signed.
+    `entry` has role, name, date and, if not the usual one of the role, meaning; `house` is that of
+    `read_case`; `digest` is that of what the person has seen, and `on` the day it is, that of the
+    clock if not given.  Raises CaseError where the case has problems or another digest, or the
+    sign-off would not hold: wrong order, dated before the last test or ahead of the clock, an
+    approval that is over, the approver is the preparer, no meaning, already signed.
     """
-    from dossier.archive.signoff import add_sign_off, signed_entry, signoff_toml
-    from dossier.case.signoff_file import SIGNOFF_FILE
+    from dossier.archive.signoff import add_sign_off, days_of, signed_entry, signoff_toml
 
-    case = read_case(folder, house)
-    state = sign_off(case, assess(case, issued), issued)
+    case = read_case(folder, house, on or today())
+    assessment = assess(case, issued, pages=False)
+    state = sign_off(case, assessment, issued)
+    if digest and digest.strip().lower() != state.digest:
+        what = f"now is {state.digest}: inputs, findings or decision are not those that were seen"
+        raise CaseError([CaseProblem(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")])
     with speaking(case.qualification.language):
         signed = signed_entry(entry, state.digest)
-    entries = add_sign_off(case, state, signed)
+    entries = add_sign_off(case, state, signed, days_of(case, assessment, on or today()))
     write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
-    case = read_case(folder, house)
-    return sign_off(case, assess(case, issued), issued)
+    return sign_off(replace(case, signed=entries), assessment, issued)

@@ -9,7 +9,7 @@ from multiprocessing.context import ForkServerContext, ForkServerProcess
 from pathlib import Path
 from typing import Protocol, Self
 
-from dossier.batch_order import Order, build_one, left_alone
+from dossier.batch_order import Order, build_one
 from dossier.batch_outcome import Outcome
 from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
@@ -66,11 +66,7 @@ def build_many(
                 ending = len(waiting) <= LAST * workers.width()
                 place = max(waiting, key=lambda each: seen[each][1]) if ending else waiting[0]
                 waiting.remove(place)
-                outcome = left_alone(cases[place], order) if order.only_stale else None
-                if outcome is None:
-                    workers.start(place, cases[place], order)
-                else:
-                    done[place] = outcome
+                workers.start(place, cases[place], order)
             else:
                 done |= workers.finished()
 

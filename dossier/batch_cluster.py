@@ -8,7 +8,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, Self
 
-from dossier.batch_order import Order, failed
+from dossier.batch_order import Order, failed, written
 from dossier.batch_outcome import Outcome
 from dossier.batch_parcel import Parcel, Returned, build_parcel, made_with, packed
 from dossier.case.problems import CaseError
@@ -154,10 +154,11 @@ def _written(returned: Returned, sent: _Sent) -> Outcome:
     if other:
         return Outcome(sent.case, WRONG_INPUT, problems=(other,), count=1)
     order = sent.order
-    files = save_files(
-        returned.stem, returned.pdf, returned.document, order.out, replace=order.replace
-    )
-    return replace(outcome, files=files)
+    saved = save_files(
+        returned.stem, returned.pdf, returned.document, order.out,
+        replace=order.replace, only_stale=order.only_stale,
+    )  # fmt: skip
+    return written(outcome, saved)
 
 
 def _different(there: Mapping[str, str], here: Mapping[str, str]) -> str:

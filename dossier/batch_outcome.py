@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from dossier.archive.files import BUILT, SEALED, UP_TO_DATE
 from dossier.outcome import DONE
 
 __all__ = ["BUILT", "NONE", "SEALED", "UP_TO_DATE", "Outcome", "summary", "summary_json"]
 
-BUILT, UP_TO_DATE, SEALED, NONE = "built", "up to date", "sealed, up to date", "no dossier"
-"""What was done."""
+NONE = "no dossier"
+"""What was done where nothing was."""
 DRAFT = "draft"
 
 
@@ -39,6 +40,8 @@ class Outcome:
     """What was done: BUILT, UP_TO_DATE, SEALED or NONE."""
     count: int = 0
     """How many problems there are."""
+    digest: str = ""
+    """What sign-offs bind: SHA-256 over inputs, findings and decision."""
 
     @property
     def reads(self) -> str:
@@ -58,8 +61,9 @@ def summary_json(outcomes: Sequence[Outcome]) -> bytes:
     """Return the summary for programs: the same bytes for the same outcomes.
 
     Keys: `schema`; `exit_code`, the worst of all; `done`, how many of each; `cases` in the order
-    given, each with `case`, `dossier`, `decision`, `standing`, `done`, `exit_code`, `pdf` and
-    `json` (path and SHA-256) and `problems`; what there is not is null.
+    given, each with `case`, `dossier`, `decision`, `standing`, `digest` (what sign-offs bind),
+    `done`, `exit_code`, `pdf` and `json` (path and SHA-256) and `problems`; what there is not is
+    null.
     """
     document = {
         "schema": "dossier batch 1.0",
@@ -78,6 +82,7 @@ def _row(outcome: Outcome) -> dict[str, Any]:
         "dossier": outcome.name or None,
         "decision": outcome.decision or None,
         "standing": outcome.standing or None,
+        "digest": outcome.digest or None,
         "done": outcome.done,
         "exit_code": outcome.code,
         "pdf": _file(pdf),

@@ -32,6 +32,7 @@ class Parcel:
     """Name of the folder of the house; empty without one."""
     house_files: Mapping[str, bytes] = field(default_factory=dict, repr=False)
     issued: date | None = None
+    on: date | None = None
     debug: bool = False
 
 
@@ -70,13 +71,14 @@ def packed(case: Path, order: Order) -> Parcel:
         house=own.called if own is not None else "",
         house_files=own.contents if own is not None else {},
         issued=order.issued,
+        on=order.on,
         debug=order.debug,
     )
 
 
 def build_parcel(parcel: Parcel) -> Returned:
     """Build a parcel in a temporary folder and return the files; every error is an outcome."""
-    from dossier.api import make, read_case
+    from dossier.api import case_in, make
     from dossier.archive.recompute import unpack
 
     case = Path(parcel.name)
@@ -84,8 +86,8 @@ def build_parcel(parcel: Parcel) -> Returned:
         with _one_at_a_time, tempfile.TemporaryDirectory(prefix="dossier-") as folder:
             unpack(parcel.files, Path(folder, "inputs"))
             house = _unpacked_house(parcel, Path(folder, "house"))
-            read = read_case(Path(folder, "inputs", parcel.name))
-            made = make(read, parcel.issued, house=house)
+            read = case_in(Path(folder, "inputs", parcel.name), parcel.on)
+            made = make(read, parcel.issued, house=house, on=parcel.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return Returned(outcome=failed(case, error, debug=parcel.debug))
     return Returned(

@@ -73,17 +73,20 @@ def check(
     from dossier.allocator import keep_freed_memory
 
     keep_freed_memory()
-    from dossier.api import assess, decision_json, read_case, sign_off
+    from dossier.api import assess, decision_json, issue_date, read_case, sign_off, today
+    from dossier.archive.signoff import reads
 
-    read = read_case(case, house)
-    assessment = assess(read, _day(issued), pages=False)
+    read = read_case(case, house, today())
+    day = issue_date(read, _day(issued))
+    assessment = assess(read, day, pages=False)
+    state = sign_off(read, assessment, day, today())
     if json:
-        sys.stdout.write(decision_json(read, assessment, _day(issued)).decode())
+        sys.stdout.write(decision_json(read, assessment, day, today()).decode())
     else:
         from dossier.terminal import print_assessment
 
-        print_assessment(read, assessment, sign_off(read, assessment, _day(issued)))
-    raise typer.Exit(decided(assessment.decision.value))
+        print_assessment(read, assessment, state, day)
+    raise typer.Exit(decided(reads(assessment.decision.value, state)))
 
 
 def _day(issued: datetime | None) -> date | None:

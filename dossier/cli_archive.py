@@ -3,7 +3,7 @@
 import os
 import sys
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -33,24 +33,50 @@ def sign(
     house: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
     ] = None,
+    digest: Annotated[
+        str, typer.Option(help="Digest that check or build printed: refuse to sign another.")
+    ] = "",
 ) -> None:
     """Sign a case off in a role.
 
-    CASE/signoff.toml is written, bound to inputs, findings and decision.
+    Shows decision, verdicts and the digest of inputs, findings and decision; on a terminal, asks,
+    unless that digest is given. Then CASE/signoff.toml is written, bound to it.
 
     Example: dossier sign inputs/polder-pumps --role prepared --name "Test Engineer (invented)"
     """
     from dossier.api import sign as sign_off
+    from dossier.api import today
 
-    when = day.date() if day else datetime.now(UTC).astimezone().date()
+    when = day.date() if day else today()
     entry = {"role": role, "name": name, "meaning": meaning, "date": when}
-    state = sign_off(case, entry, issued.date() if issued else None, house=house)
+    stated = issued.date() if issued else None
+    seen = _seen(case, stated, house)
+    if not digest and sys.stdin.isatty():
+        typer.confirm("Sign this?", abort=True, err=True)
+    state = sign_off(case, entry, stated, house=house, digest=digest or seen)
     typer.echo(shown(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}"))
     void = [each for each in state.signed if not each.holds]
     for each in void:
         typer.echo(shown(f"{each.role}: {each.name}: no longer holds: {each.note}"))
     rest = ", ".join(state.missing)
     typer.echo(f"still to sign: {rest}" if rest else "all sign-offs are given and hold")
+
+
+def _seen(case: Path, issued: date | None, house: Path | None) -> str:
+    """Print what is about to be signed and return its digest."""
+    from dossier.api import assess, issue_date, read_case, sign_off, today
+    from dossier.terminal import bound_line, tally_line, until_lines
+
+    read = read_case(case, house, today())
+    on = issue_date(read, issued)
+    assessment = assess(read, on, pages=False)
+    state = sign_off(read, assessment, on, today())
+    name = f"{read.qualification.number} revision {read.qualification.revision}"
+    typer.echo(shown(f"{name}: calculated: {assessment.decision.value}"))
+    for line in (tally_line(assessment), *until_lines(read, assessment, state, on)):
+        typer.echo(shown(line))
+    typer.echo(bound_line(state))
+    return state.digest
 
 
 def seal(

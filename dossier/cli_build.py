@@ -40,7 +40,7 @@ def build(
     ] = None,
     only_stale: Annotated[
         bool,
-        typer.Option("--only-stale", help="Leave dossiers alone that are whole and up to date."),
+        typer.Option("--only-stale", help="Write only where what is built is not what lies there."),
     ] = False,
     replace: Annotated[
         bool, typer.Option("--replace", help="Build over a sealed dossier; its seals are lost.")
@@ -63,18 +63,20 @@ def build(
     Example: dossier build inputs/polder-pumps
     Example: dossier build inputs/polder-pumps inputs/chain-ferry --jobs 2 --only-stale
     """
+    from dossier.api import today
+
     day = None if issued is None else issued.date()
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
         from dossier.batch_order import Order
 
         order = Order(
             out=out, issued=day, house=house, only_stale=only_stale, replace=replace,
-            debug=DEBUG in sys.argv,
+            on=today(), debug=DEBUG in sys.argv,
         )  # fmt: skip
         raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))
     from dossier.apart import build_apart
 
-    built = None if house else build_apart(cases[0], out, day, replace=replace)
+    built = None if house else build_apart(cases[0], out, day, replace=replace, on=today())
     if built is None:
         built = _built_here(cases[0], out, day, house, replace=replace)
     typer.echo("\n".join((shown(built.pdf), shown(built.json), built.line)))
@@ -86,11 +88,15 @@ def _built_here(
 ) -> "Written":
     from dossier.apart import Written
     from dossier.api import build as build_dossier
-    from dossier.terminal import decision_line
+    from dossier.api import today
+    from dossier.archive.signoff import reads
+    from dossier.terminal import bound_line, decision_line
 
-    built = build_dossier(case, out, day, house=house, replace=replace)
-    line = decision_line(built.assessment, built.signoff)
-    return Written(built.pdf, built.json, built.assessment.decision.value, line)
+    built = build_dossier(case, out, day, house=house, replace=replace, on=today())
+    line = f"{bound_line(built.signoff)}\n{decision_line(built.assessment, built.signoff)}"
+    return Written(
+        built.pdf, built.json, reads(built.assessment.decision.value, built.signoff), line
+    )
 
 
 def _build_many(
@@ -121,7 +127,8 @@ def _build_many(
 
 def _print(outcome: "Outcome") -> None:
     if outcome.files:
-        typer.echo(shown(f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"))
+        words = f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"
+        typer.echo(shown(f"{words} (digest {outcome.digest})"))
     else:
         head = shown(f"{outcome.case}: no dossier")
         typer.echo("\n".join((head, *outcome.problems)), err=True)

@@ -10,8 +10,7 @@ gc.disable()  # nothing that is loaded here is ever given back
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-from dossier.archive.program import program_digest  # noqa: E402  after the settings above
-from dossier.archive.recompute import load  # noqa: E402
+from dossier.archive.recompute import load  # noqa: E402  after the settings above
 from dossier.report.render import RenderError, load_weasyprint  # noqa: E402
 
 __all__ = ["SLOW"]
@@ -32,7 +31,6 @@ for _name in SLOW:
 load(pages=True)
 with contextlib.suppress(RenderError):  # each case says what is missing
     load_weasyprint()
-program_digest()
 gc.collect()
 gc.freeze()  # what is shared by all processes is not looked through again
 gc.set_threshold(50_000, 20, 50)

@@ -2,28 +2,33 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from datetime import date
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from dossier.archive.signoff import reads
 from dossier.case.case import Case
 from dossier.decision.chance import chance_text
 from dossier.decision.conditions import change_text, on_file_text
 from dossier.decision.finding import Assessment, Finding
+from dossier.decision.term import late_review
 from dossier.evidence.check import Check
 from dossier.report.content_results import estimate_text, limit_text
 from dossier.report.signing import SignOff
 from dossier.report.words import answer_of
 from dossier.shown import shown
 
-__all__ = ["check_lines", "decision_line", "print_assessment", "stated"]
+__all__ = [
+    "bound_line", "check_lines", "decision_line", "print_assessment", "tally_line", "until_lines",
+]  # fmt: skip
 
 MOST_CHECKS = 12
 """Checks that were not met which are printed one by one."""
 
 
-def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> None:
+def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> None:
     """Print one row a requirement, the reasons of those that do not pass, and the decision."""
     console = Console(highlight=False, markup=False, emoji=False)
     wide = max(console.width, 100)
@@ -47,9 +52,12 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
         console.print(shown(line))
     for condition in assessment.conditions:
         console.print(shown(f"condition: {condition.text}"))
+    for line in until_lines(case, assessment, signoff, issued):
+        console.print(shown(line))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
         console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
+    console.print(bound_line(signoff))
     console.print(decision_line(assessment, signoff))
 
 
@@ -73,15 +81,31 @@ def check_lines(checks: Sequence[Check]) -> list[str]:
 
 def decision_line(assessment: Assessment, signoff: SignOff) -> str:
     """Return the last line: the decision, or, unsigned, what the calculation would give."""
-    return stated(assessment.decision.value, signoff)
-
-
-def stated(decision: str, signoff: SignOff) -> str:
-    """Return a decision as far as it is signed."""
+    decision = assessment.decision.value
     if signoff.complete:
-        return f"decision: {decision}"
+        return f"decision: {reads(decision, signoff)}"
     answer = answer_of(decision, signoff)
     return f"calculated: {answer.word.lower()}; {answer.stamp}: no leave to fit the filter"
+
+
+def bound_line(signoff: SignOff) -> str:
+    """Return what sign-offs bind: to be compared before signing."""
+    return f"digest that sign-offs bind: {signoff.digest}"
+
+
+def tally_line(assessment: Assessment) -> str:
+    """Return how many requirements ended in which verdict."""
+    counts = Counter((f.demand.severity, f.verdict.value) for f in assessment.findings)
+    return ", ".join(f"{n} {severity} {verdict}" for (severity, verdict), n in counts.items())
+
+
+def until_lines(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> list[str]:
+    """Return until when an approval holds, and a warning where its review comes too late."""
+    asked, end = case.qualification, assessment.valid_until
+    late = late_review(assessment.findings, asked.concession, asked.review_due, issued)
+    words = "expired: its last day was" if signoff.ended else "valid until"
+    told = [f"{words} {end.isoformat()}"] if end else []
+    return [*told, *([f"warning: {late}"] if late else [])]
 
 
 def _table(assessment: Assessment) -> Table:

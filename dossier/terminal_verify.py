@@ -24,6 +24,8 @@ def fact_lines(found: Verification) -> Iterator[str]:
     """Yield the facts, a line each, the verdict left out."""
     yield f"{found.file}: {found.number} revision {found.revision}, sha256 {found.sha256}"
     yield f"states: decision {found.decision}, standing {found.standing}"
+    ended = f", its last day was {found.signoff.ended}" if found.signoff.ended else ""
+    yield f"reads on the day of judgement: {found.reads}{ended}"
     for seal in found.seals:
         trust = "trusted" if seal.trusted else "not trusted"
         state = f"{seal.level}, whole, {trust}" if seal.sound else "broken"
@@ -69,6 +71,8 @@ def _facts(found: Verification) -> dict[str, Any]:
         "revision": found.revision,
         "decision": found.decision,
         "standing": found.standing,
+        "reads": found.reads,
+        "ended": found.signoff.ended.isoformat() if found.signoff.ended else None,
         "verdict": found.verdict,
         "failures": list(found.failures),
         "not_proven": list(found.gaps),

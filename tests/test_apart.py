@@ -25,12 +25,6 @@ def test_two_processes_write_the_same_files_as_one(case, tmp_path):
     assert written.decision == built.assessment.decision.value
     for one, two in ((built.pdf, written.pdf), (built.json, written.json)):
         assert one.read_bytes() == two.read_bytes()
-    noted = sorted(path.name for path in (tmp_path / "one" / ".built").iterdir())
-    assert noted == sorted(path.name for path in (tmp_path / "two" / ".built").iterdir())
-    for name in noted:
-        assert (tmp_path / "one/.built" / name).read_bytes() == (
-            tmp_path / "two/.built" / name
-        ).read_bytes()
 
 
 def test_problems_come_from_the_other_process(case, tmp_path):

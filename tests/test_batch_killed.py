@@ -1,6 +1,5 @@
 """SIGKILL at any moment leaves the old file or the new one, and nothing that reads as a dossier."""
 
-import json
 import os
 import random
 import signal
@@ -14,7 +13,7 @@ import pytest
 
 from dossier import build
 from dossier.archive import files, register
-from dossier.archive.files import NOTES, note_of, save_files
+from dossier.archive.files import BUILT, UP_TO_DATE, save_files
 
 # The copies only write files; threads of the numerical libraries are not needed in them.
 pytestmark = pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
@@ -43,15 +42,12 @@ def forked(work):
 
 
 def judge(out):
-    """Every file is whole, old or new; the note fits only a pair of one time."""
+    """Every file is whole, old or new."""
     pair = (out / f"{STEM}.pdf").read_bytes(), (out / f"{STEM}.json").read_bytes()
     assert pair[0] in (OLD[0], NEW[0])
     assert pair[1] in (OLD[1], NEW[1])
-    noted = json.loads((out / NOTES / f"{STEM}.json").read_bytes())
-    assert noted in (note_of(*OLD), note_of(*NEW))
-    assert noted != note_of(*pair) or pair in (OLD, NEW)
     assert list(register._pdfs(out)) == [f"{STEM}.pdf"]
-    return pair[0] == NEW[0], pair[1] == NEW[1], noted == note_of(*NEW)
+    return pair[0] == NEW[0], pair[1] == NEW[1]
 
 
 def test_killed_at_random_moments_each_file_is_the_old_or_the_new(out):
@@ -76,7 +72,7 @@ STEPS = ("mkstemp", "fsync", "chmod", "replace")
 
 
 @pytest.mark.parametrize("step", STEPS)
-@pytest.mark.parametrize("which", range(3), ids=("PDF", "JSON", "note"))
+@pytest.mark.parametrize("which", range(2), ids=("PDF", "JSON"))
 def test_killed_at_each_step_each_file_is_the_old_or_the_new(out, step, which):
     owner = {"mkstemp": files.tempfile, "fsync": os}.get(step, Path)
     original, calls = getattr(owner, step), []
@@ -93,13 +89,14 @@ def test_killed_at_each_step_each_file_is_the_old_or_the_new(out, step, which):
 
     _, status = os.waitpid(forked(work), 0)
     assert os.WIFSIGNALED(status)
-    assert judge(out) == (which > 0, which > 1, False)
-    save_files(STEM, *NEW, out)
-    assert judge(out) == (True, True, True)
+    assert judge(out) == (which > 0, False)
+    assert save_files(STEM, *NEW, out, only_stale=True).done == BUILT
+    assert judge(out) == (True, True)
+    assert save_files(STEM, *NEW, out, only_stale=True).done == UP_TO_DATE
 
 
 def test_what_a_killed_run_left_is_cleared_once_it_is_nobodys(out):
-    left = [out / f".{STEM}.pdf.abcd_123", out / NOTES / f".{STEM}.json.abcd_123"]
+    left = [out / f".{STEM}.pdf.abcd_123", out / f".{STEM}.json.abcd_123"]
     others = [out / ".profile.abcd_123", out / f".{STEM}.pdf", out / "notes.txt"]
     for path in (*left, *others):
         path.write_bytes(NEW[0])

@@ -155,6 +155,18 @@ class FindingRow(_Part):
     records: tuple[Text, ...] = ()
     reference: SideRow | None = None
 
+    def passes_beyond(self, rule: RuleRow) -> bool:
+        """Return whether it says pass though its own numbers say otherwise under the rule."""
+        if self.verdict != "pass":
+            return False
+        low, high, chance = self.limit.min, self.limit.max, self.probability_conforming
+        slack = 1e-9 * abs(self.value or 0.0)  # numbers are written with ten digits
+        outside = self.value is None or (low is not None and self.value < low - slack)
+        outside = outside or (high is not None and (self.value or 0.0) > high + slack)
+        wanted = rule.confidence if rule.kind != "simple_acceptance" else None
+        unsure = chance is not None and wanted is not None and chance < wanted - 1e-9
+        return outside or unsure
+
     def rests_on_records(self) -> frozenset[str]:
         """Return identifiers of all records behind this finding, the reference's among them."""
         behind = [*self.per_specimen, *(self.reference.per_specimen if self.reference else ())]

@@ -1,12 +1,11 @@
-"""The files of a dossier on the disk: each written whole, noted, and never over a seal."""
+"""The files of a dossier on the disk: each written whole, and never over a seal."""
 
-import hashlib
-import json
 import os
 import re
 import tempfile
 import time
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,20 +15,32 @@ if TYPE_CHECKING:
     from dossier.case.model import Qualification
 
 __all__ = [
-    "NOTES",
+    "BUILT",
+    "SEALED",
+    "UP_TO_DATE",
+    "Saved",
     "is_sealed",
-    "note_of",
     "refuse_sealed",
     "save_files",
     "stem_of",
     "write_whole",
 ]
 
-NOTES = ".built"
-"""Folder beside the dossiers: for each, digests of what was written last."""
+BUILT, UP_TO_DATE, SEALED = "built", "up to date", "sealed, up to date"
+"""What became of a dossier on the disk."""
 LEFT_OVER = 3600.0
 """Age [s] from which a temporary file belongs to no process any more."""
 _TEMPORARY = re.compile(r"\.[A-Za-z0-9][A-Za-z0-9._-]*-r\d+\.(pdf|json)\.[a-z0-9_]{8}")
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """The files of a dossier, and what became of them."""
+
+    pdf: Path
+    json: Path
+    done: str
+    """BUILT, UP_TO_DATE or SEALED."""
 
 
 def stem_of(qualification: "Qualification") -> str:
@@ -38,42 +49,48 @@ def stem_of(qualification: "Qualification") -> str:
 
 
 def save_files(
-    stem: str, pdf: bytes, document: bytes, out: Path, *, replace: bool = False, program: str = ""
-) -> tuple[Path, Path]:
-    """Write `<stem>.pdf` and `<stem>.json` into `out`, each whole; return their paths.
+    stem: str,
+    pdf: bytes,
+    document: bytes,
+    out: Path,
+    *,
+    replace: bool = False,
+    only_stale: bool = False,
+) -> Saved:
+    """Write `<stem>.pdf` and `<stem>.json` into `out`, each whole.
 
-    The note of what was written comes last: whatever happens before, a later run sees that the
-    files are not those of the note.  `program` is the digest of the program, where it is known
-    already.  Raises CaseError, unless `replace`, where the PDF is sealed.
+    With `only_stale`, a file is not touched that holds to the byte what is to be written, nor a
+    sealed PDF that begins with it and adds whole seals alone: nothing else that lies there is
+    believed.  Raises CaseError, unless `replace`, where any other sealed PDF lies there.
     """
     paths = out / f"{stem}.pdf", out / f"{stem}.json"
-    if not replace:
-        refuse_sealed(paths[0])
-    (out / NOTES).mkdir(parents=True, exist_ok=True)
-    for folder in (out, out / NOTES):
-        _clear(folder)
-    write_whole(paths[0], pdf)
-    write_whole(paths[1], document)
-    write_whole(out / NOTES / f"{stem}.json", _text(note_of(pdf, document, program)))
-    return paths
+    there = _there(paths[0], pdf) if only_stale else BUILT
+    if there == BUILT and not replace:
+        refuse_sealed(paths[0], ", and it is not what the case gives now" if only_stale else "")
+    out.mkdir(parents=True, exist_ok=True)
+    _clear(out)
+    if there == BUILT:
+        write_whole(paths[0], pdf)
+    if not only_stale or not paths[1].is_file() or paths[1].read_bytes() != document:
+        write_whole(paths[1], document)
+        there = BUILT if there == UP_TO_DATE else there
+    return Saved(*paths, there)
 
 
-def note_of(pdf: bytes, document: bytes, program: str = "") -> dict[str, str]:
-    """Return what is noted of a dossier: digests of both files and of the program."""
-    if not program:
-        from dossier.archive.program import program_digest
+def _there(path: Path, pdf: bytes) -> str:
+    """Return UP_TO_DATE where a file holds `pdf`, SEALED where whole seals were added, or BUILT."""
+    data = path.read_bytes() if path.is_file() else b""
+    if data == pdf or not data.startswith(pdf):
+        return UP_TO_DATE if data == pdf else BUILT
+    from dossier.archive.attached import NotADossierError
+    from dossier.archive.pdf_file import open_pdf
+    from dossier.archive.seals import read_seals
 
-        program = program_digest()
-
-    return {
-        "json": hashlib.sha256(document).hexdigest(),
-        "pdf": hashlib.sha256(pdf).hexdigest(),
-        "program": program,
-    }
-
-
-def _text(note: dict[str, str]) -> bytes:
-    return (json.dumps(note, indent=2, sort_keys=True) + "\n").encode()
+    try:
+        seals = read_seals(open_pdf(data))
+    except NotADossierError:
+        return BUILT
+    return SEALED if seals and all(seal.sound for seal in seals) else BUILT
 
 
 def is_sealed(path: Path) -> bool:
@@ -87,10 +104,10 @@ def is_sealed(path: Path) -> bool:
         return False
 
 
-def refuse_sealed(pdf: Path) -> None:
+def refuse_sealed(pdf: Path, why: str = "") -> None:
     """Raise CaseError where the PDF is sealed: to build over it would take its seals away."""
     if is_sealed(pdf):
-        what = "is sealed; building it again would take its digital signatures away"
+        what = f"is sealed{why}; building it again would take its digital signatures away"
         hint = "raise 'revision' in case.toml, or give --replace to lose the sealed file"
         raise CaseError([CaseProblem(str(pdf), "", what, hint)])
 

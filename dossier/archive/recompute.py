@@ -137,7 +137,7 @@ def _decided(
     case = replace(case_in(folder), house=_house_digest(manifest, files))
     issued = date.fromisoformat(document["case"]["issued"])
     assessment = assess(case, issued, pages=pages)
-    fresh = decision_json(case, assessment, issued)
+    fresh = decision_json(case, assessment, issued, _on(document))
     return Recomputed(
         case=case, assessment=assessment, identical=fresh == files["decision.json"],
         made_with=document.get("versions", {}), here=versions(),
@@ -167,7 +167,8 @@ def _paged(
         return replace(again, pages=f"not rebuilt: {fault}" if fault else "not rebuilt")
     stated = plain_versions(manifest.get("libraries"))
     try:
-        pdf, _ = compose(again.case, again.assessment, again.issued, house, libraries=stated)
+        on = _on(json.loads(files["decision.json"]))
+        pdf, _ = compose(again.case, again.assessment, again.issued, house, libraries=stated, on=on)
     except MissingLibraryError:
         raise
     except RenderError as error:
@@ -206,6 +207,11 @@ def _texts(pdf: bytes) -> list[str]:
     from pypdf import PdfReader
 
     return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
+
+
+def _on(document: Mapping[str, Any]) -> date | None:
+    """Return a day on which the dossier reads as it says: any after its end, or that of issue."""
+    return date.max if document.get("expired") is True else None
 
 
 def _inputs(files: Mapping[str, bytes], manifest: Mapping[str, Any]) -> dict[str, bytes]:

@@ -12,7 +12,7 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, requires, version
 from typing import Any
 
-from dossier.archive.signoff import sign_off_state, standing
+from dossier.archive.signoff import reads, sign_off_state, standing
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.demand import Demand
@@ -138,16 +138,21 @@ def _version(name: str) -> str:
         return ABSENT
 
 
-def decision_document(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
+def decision_document(
+    case: Case, assessment: Assessment, issued: date, today: date | None = None
+) -> dict[str, Any]:
     """Return decision.json: what was found and decided, who signed it off, and how it stands.
 
-    `decision` is what the calculation gives; `standing` is that decision only once every sign-off
-    the case asks for is given and holds, and "draft" before.
+    `decision` is what the calculation gives; `standing` is how it reads once every sign-off the
+    case asks for is given and holds, and "draft" before; `expired` says whether an approval is
+    over on the day it is, and "false" without `today`.
     """
     document = _content(case, assessment, issued)
-    signoff = sign_off_state(case, assessment, document)
+    signoff = sign_off_state(case, assessment, document, today)
+    decision = assessment.decision.value
     return document | {
-        "standing": standing(assessment.decision.value, signoff),
+        "expired": reads(decision, signoff) != decision,
+        "standing": standing(decision, signoff),
         "signed": signoff.complete,
         "signoff": {
             "digest": signoff.digest,
@@ -158,9 +163,11 @@ def decision_document(case: Case, assessment: Assessment, issued: date) -> dict[
     }
 
 
-def sign_off_of(case: Case, assessment: Assessment, issued: date) -> SignOff:
+def sign_off_of(
+    case: Case, assessment: Assessment, issued: date, today: date | None = None
+) -> SignOff:
     """Return the state of sign-off of a case, judged on its present content."""
-    return sign_off_state(case, assessment, _content(case, assessment, issued))
+    return sign_off_state(case, assessment, _content(case, assessment, issued), today)
 
 
 def _signed(each: Signed) -> dict[str, Any]:
@@ -204,6 +211,7 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
             "on_file": _on_file(case),
         },
         "decision": assessment.decision.value,
+        "valid_until": assessment.valid_until.isoformat() if assessment.valid_until else None,
         "conditions": [
             {"kind": each.kind, "subject": each.subject or None, "text": each.text}
             for each in assessment.conditions

@@ -15,16 +15,20 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
 from dossier.decision.finding import Assessment
 from dossier.decision.rules import Decision
+from dossier.decision.term import APPROVES, expired, over
 from dossier.report.signing import MEANINGS, ROLES, Signed, SignOff, role_text
 from dossier.words import say, speaking
 
 __all__ = [
     "LEFT_OUT",
+    "Days",
     "add_sign_off",
     "content_digest",
+    "days_of",
     "judge",
     "last_test",
     "needed_roles",
+    "reads",
     "required_roles",
     "same_name",
     "same_person",
@@ -34,13 +38,13 @@ __all__ = [
     "standing",
 ]
 
-LEFT_OUT = ("schema", "versions", "signed", "standing", "signoff")
+LEFT_OUT = ("schema", "versions", "signed", "standing", "signoff", "expired")
 """Parts of decision.json that a sign-off is not bound to.
 
-The last three are the sign-off itself.  Versions are left out on purpose: people sign what was
-asked, what was found and what was decided, not the edition of a library.  A newer version that
-gives the same numbers leaves a sign-off standing; one that moves a number voids it, since the
-findings carry ten significant digits.
+The last four are the sign-off itself and what time makes of it.  Versions are left out on purpose:
+people sign what was asked, what was found and what was decided, not the edition of a library.  A
+newer version that gives the same numbers leaves a sign-off standing; one that moves a number voids
+it, since the findings carry ten significant digits.
 """
 
 _HEAD = (
@@ -83,25 +87,49 @@ def last_test(case: Case) -> date:
     return max(entry.finished or entry.tested for entry in case.qualification.record)
 
 
-def sign_off_state(case: Case, assessment: Assessment, document: Mapping[str, Any]) -> SignOff:
-    """Return who has signed this case and whether each sign-off holds for `document`."""
+def sign_off_state(
+    case: Case, assessment: Assessment, document: Mapping[str, Any], today: date | None = None
+) -> SignOff:
+    """Return who has signed this case, whether each sign-off holds for `document`, what is over.
+
+    Without `today`, as on the day of issue.
+    """
     roles = required_roles(case, assessment)
     digest = content_digest(document)
+    days = days_of(case, assessment, today)
     with speaking(case.qualification.language):
-        signed = judge(case.signed, roles, digest, last_test(case))
-    return SignOff(signed=signed, roles=roles, digest=digest)
+        signed = judge(case.signed, roles, digest, days)
+    ended = over(assessment.decision, assessment.valid_until, today)
+    return SignOff(signed=signed, roles=roles, digest=digest, ended=ended)
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """The days between which a sign-off may be given."""
+
+    tested: date
+    """Day on which the last test ended."""
+    until: date | None = None
+    """Last day on which the approval holds; None where it has none, or nothing is approved."""
+    today: date | None = None
+    """Day on which it is judged; None where the clock does not count."""
+
+
+def days_of(case: Case, assessment: Assessment, today: date | None = None) -> Days:
+    """Return the days between which a sign-off of a case may be given."""
+    until = assessment.valid_until if assessment.decision in APPROVES else None
+    return Days(last_test(case), until, today)
 
 
 def judge(
-    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, tested: date
+    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
 ) -> tuple[Signed, ...]:
     """Return each sign-off with whether it holds for content of `digest`, and why not if not.
 
     A sign-off holds when it is bound to this content, its role is asked for, all earlier roles
-    hold, it is not dated before them or before the last test, and the approver is not the
-    preparer.
+    hold, it is not dated before them or outside of `days`, and the approver is not the preparer.
     """
-    judged = _judged(entries, roles, digest, tested)
+    judged = _judged(entries, roles, digest, days)
     return tuple(_signed(entry, "" if why is None else why.note) for entry, why in judged)
 
 
@@ -114,7 +142,7 @@ class _Objection:
 
 
 def _judged(
-    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, tested: date
+    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
 ) -> Iterator[tuple[SignOffEntry, _Objection | None]]:
     by_role = {entry.role: entry for entry in entries}
     held: list[SignOffEntry] = []
@@ -122,7 +150,7 @@ def _judged(
         if role not in by_role:
             continue
         entry = by_role[role]
-        why = _objection(entry, held, roles, digest, tested)
+        why = _objection(entry, held, roles, digest, days)
         if why is None:
             held.append(entry)
         yield entry, why
@@ -140,7 +168,7 @@ def _objection(
     held: Sequence[SignOffEntry],
     roles: Sequence[str],
     digest: str,
-    tested: date,
+    days: Days,
 ) -> _Objection | None:
     """Return why a sign-off does not hold; None when it does."""
     if entry.role not in roles:
@@ -153,9 +181,14 @@ def _objection(
     if absent:
         words = say("no sign-off {role!r} stands before it", role=role_text(absent[0]))
         return _Objection(words, f"sign in this order: {', '.join(roles)}")
-    if entry.date < max([tested, *(each.date for each in held)]):
+    if entry.date < max([days.tested, *(each.date for each in held)]):
         words = say("it is dated before the last test or before a sign-off that precedes it")
         return _Objection(words, "give a later --date")
+    if days.today is not None and entry.date > days.today:
+        return _Objection(say("it is dated on a day that has not come"), "give an earlier --date")
+    if days.until is not None and entry.date > days.until:
+        words = say("it is dated after {until}, when the approval ended", until=days.until)
+        return _Objection(words, "agree on a new end in case.toml, and decide again")
     preparer = next((each for each in held if each.role == _preparer(roles)), None)
     if preparer and entry.role == _approver(roles) and same_person(preparer.name, entry.name):
         return _Objection(say("the approver is the preparer"))
@@ -205,17 +238,28 @@ def _looks(name: str, *, marks: bool = False) -> str:
 
 
 def standing(decision: str, signoff: SignOff) -> str:
-    """Return how the dossier stands: its decision once signed off in full, else "draft"."""
-    return decision if signoff.complete else "draft"
+    """Return how the dossier stands: as its decision reads once signed off, "draft" before."""
+    return reads(decision, signoff) if signoff.complete else "draft"
 
 
-def add_sign_off(case: Case, signoff: SignOff, entry: SignOffEntry) -> tuple[SignOffEntry, ...]:
+def reads(decision: str, signoff: SignOff) -> str:
+    """Return a decision as it reads on the day of `signoff`: what approves may be over."""
+    return expired(decision) if signoff.ended and decision in APPROVES else decision
+
+
+def add_sign_off(
+    case: Case, signoff: SignOff, entry: SignOffEntry, days: Days
+) -> tuple[SignOffEntry, ...]:
     """Return the sign-offs of the case with `entry` added, in the order of the roles.
 
     `signoff` is the present state for the same content.  An entry of the same role is replaced
     if it no longer holds.  Raises CaseError where the new one would not hold: unknown role, out
-    of order, dated too early, approver and preparer the same person, or already signed.
+    of order, dated outside of `days`, approver and preparer the same person, or already signed;
+    and where the approval is over.
     """
+    if days.until is not None and days.today is not None and days.today > days.until:
+        what = f"cannot be signed: the approval ended on {days.until.isoformat()}"
+        raise _refused(entry.role, what, "agree on a new end in case.toml, and decide again")
     if entry.role not in signoff.roles:
         raise _refused(entry.role, "is no role of this case", f"roles: {', '.join(signoff.roles)}")
     standing_ones = {each.role: each for each in signoff.signed if each.holds}
@@ -223,7 +267,7 @@ def add_sign_off(case: Case, signoff: SignOff, entry: SignOffEntry) -> tuple[Sig
         who = standing_ones[entry.role].name
         raise _refused(entry.role, f"is signed by {who!r} and holds", "nothing is left to sign")
     others = [each for each in case.signed if each.role != entry.role]
-    judged = _judged([*others, entry], signoff.roles, signoff.digest, last_test(case))
+    judged = _judged([*others, entry], signoff.roles, signoff.digest, days)
     why = next(why for each, why in judged if each.role == entry.role)
     if why is not None:
         raise _refused(entry.role, f"cannot be signed: {why.note}", why.cure)

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from dossier.archive.questions import Answer
 from dossier.archive.recompute import Recomputed
 from dossier.archive.seals import Seal
-from dossier.archive.signoff import same_name, same_person
+from dossier.archive.signoff import same_name, same_person, standing
+from dossier.decision.term import expired
 from dossier.report.signing import Signed, SignOff, field_name
 
 __all__ = ["Verification"]
@@ -54,6 +55,11 @@ class Verification:
         return tuple(self._remarks())
 
     @property
+    def reads(self) -> str:
+        """Return the decision as it reads on the day of judgement."""
+        return standing(self.decision, self.signoff)
+
+    @property
     def verified(self) -> bool:
         """Return whether nothing contradicts the dossier and nothing is left unproven."""
         return not self.failures and not self.gaps
@@ -77,7 +83,8 @@ class Verification:
                 yield f"{seal.field}: the certificate of {seal.signer!r} {seal.distrust}"
         yield from self.faults
         yield from _mismatches(self.seals, self.signoff)
-        if self.standing != ("draft" if not self.signoff.complete else self.decision):
+        carried = (self.decision, expired(self.decision)) if self.signoff.complete else ("draft",)
+        if self.standing not in carried:
             yield f"it says it stands as {self.standing!r}, which its sign-offs do not carry"
         yield from self._recomputation()
         for answer in self.answers:

@@ -9,8 +9,6 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
 from dossier.archive.attached import NotADossierError
 from dossier.archive.document import ManifestDocument
 from dossier.archive.dossier_file import DossierFile, dossier_of
@@ -18,16 +16,13 @@ from dossier.archive.pdf_file import PdfFile, open_pdf, read_bounded
 from dossier.archive.questions import answers
 from dossier.archive.recompute import Recomputed, load, recompute
 from dossier.archive.seals import Seal, read_seals
-from dossier.archive.signoff import content_digest, judge, needed_roles
+from dossier.archive.standing import sign_offs
 from dossier.archive.trust import Trust, trust_of
 from dossier.archive.verification import Verification
 from dossier.aside import aside, send
-from dossier.case.case import Case
-from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry, SignOffFile
-from dossier.case.toml_text import parse_toml
 from dossier.confined import FAMILIAR, StoppedError, confined
 from dossier.report.render import MissingLibraryError
-from dossier.report.signing import ROLES, SignOff
+from dossier.report.signing import SignOff
 
 __all__ = ["verify", "verify_confined"]
 
@@ -68,7 +63,7 @@ def verify(
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
         seals=seals, trust_given=trusted.given, trust_house=tuple(taken),
-        signoff=_sign_offs(dossier, again.case), attached=len(pdf.files),
+        signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip
@@ -150,35 +145,12 @@ def _again(
         return Recomputed(why_not=f"{type(error).__name__}: {error}"[:300])
 
 
-def _sign_offs(dossier: DossierFile, case: Case | None) -> SignOff:
-    """Return the sign-offs as the attached files carry them, judged again."""
-    entries = _entries(dossier)
-    raw: Mapping[str, Any] = dossier.case or {}
+def _sign_offs(dossier: DossierFile, today: date) -> SignOff:
+    """Return the sign-offs as the attached files carry them, judged again; none if unreadable."""
     try:
-        digest = content_digest(dossier.document)
-        roles = tuple(str(role) for role in raw.get("signoff", {}).get("roles", ROLES))
-        tested = max(_day(record) for record in raw.get("record", ()))
-    except (ValueError, TypeError, AttributeError, RecursionError):
+        return sign_offs(dossier, today)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return SignOff()
-    roles = needed_roles(roles, dossier.decision.decision)
-    return SignOff(signed=judge(entries, roles, digest, tested), roles=roles, digest=digest)
-
-
-def _day(record: Mapping[str, Any]) -> date:
-    day = record.get("finished") or record["tested"]
-    if type(day) is not date:
-        raise ValueError("a record without a date")
-    return day
-
-
-def _entries(dossier: DossierFile) -> tuple[SignOffEntry, ...]:
-    content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
-    if content is None:
-        return ()
-    try:
-        return SignOffFile.model_validate(parse_toml(content)).signed
-    except (ValueError, ValidationError, RecursionError):
-        return ()
 
 
 def _answers(again: Recomputed, today: date) -> Any:

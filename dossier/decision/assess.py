@@ -22,6 +22,7 @@ from dossier.decision.finding import Assessment, Finding, decision_of
 from dossier.decision.probability import Threshold, against, fixed, interval, probability
 from dossier.decision.rules import Limits as DecisionLimits
 from dossier.decision.rules import Verdict, judge
+from dossier.decision.term import conceded, ran_out, valid_until
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.circuit_summary import circuit_summary
 from dossier.evidence.combine import generator
@@ -80,17 +81,22 @@ def assess_case(
         *of_requirements(case, findings, again),
     )
     decision = decision_of(findings, conditions)
+    granted = case.qualification.concession
     return Assessment(
         findings=findings,
         decision=decision,
         checks=bench.checks,
-        cautions=cautions_for(bench, findings, decision),
+        cautions=cautions_for(bench, findings, decision, on),
         seed=bench.seed,
         conditions=conditions,
         bench=bench,
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if pages else (),
+        valid_until=valid_until(
+            decision, conceded(findings), granted, case.qualification.review_due, on
+        )
+        or ran_out(decision, findings, granted, on),
     )
 
 

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from datetime import date
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.chance import chance_text
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.rules import Decision, Verdict
+from dossier.decision.term import late_review
 from dossier.evidence.bench import Bench
 from dossier.words import later, say
 
@@ -71,11 +73,12 @@ GENERAL: tuple[Caution, ...] = tuple(
 
 
 def cautions_for(
-    bench: Bench, findings: Sequence[Finding], decision: Decision
+    bench: Bench, findings: Sequence[Finding], decision: Decision, on: date
 ) -> tuple[Caution, ...]:
-    """Return the computed cautions of a case, then the general ones."""
+    """Return the computed cautions of a case issued `on` a day, then the general ones."""
     found = [*_cold(findings), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
     found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(bench.case, findings)]
+    found += _review(bench, findings, on)
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
     return (*found, *general)
 
@@ -217,6 +220,13 @@ def _terminal(bench: Bench) -> Iterator[Caution]:
                 opening=valve.opening.min / 1e3,
             ),
         )
+
+
+def _review(bench: Bench, findings: Sequence[Finding], on: date) -> Iterator[Caution]:
+    asked = bench.case.qualification
+    late = late_review(findings, asked.concession, asked.review_due, on)
+    if late:
+        yield _caution(say("Review after the end of a concession"), late)
 
 
 def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caution]:

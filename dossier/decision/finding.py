@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 from dossier.decision.rules import Decision, Verdict, overall
@@ -94,6 +95,8 @@ class Assessment:
     """What the candidate gains and gives up, in one sentence; empty without a reference."""
     circuit: tuple[CircuitSide, ...] = ()
     """The circuit with either filter in it."""
+    valid_until: date | None = None
+    """Last day on which the approval holds, or held, where a concession has ended since."""
 
 
 def decision_of(findings: Sequence[Finding], conditions: Sequence[Condition]) -> Decision:

@@ -18,7 +18,7 @@ from dossier.report.page_one import LEAST, chart_height, shortened
 from dossier.report.places import Places, places_of, same_as
 from dossier.report.signing import SignOff
 from dossier.report.words import Answer, answer_of
-from dossier.words import say, say_count
+from dossier.words import later, say, say_count
 
 __all__ = ["DecisionPage", "decision_page"]
 
@@ -40,6 +40,8 @@ class DecisionPage:
     answer: Answer
     tally: str
     """How many requirements ended in which verdict, and since when they are on file."""
+    validity: str
+    """Until when the approval holds; empty where it has no end."""
     concerns: tuple[Line, ...]
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
     conditions: tuple[Line, ...]
@@ -63,6 +65,7 @@ def decision_page(
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff)
     tally = f"{_tally(findings)} {_on_file(case)}"
+    validity = _validity(assessment, signoff)
     conditions, open_ones = _conditions(assessment), _concerns(findings)
     title, question = shortened(case.qualification.title, 150), _question(case)
     closest = _closest(case, findings, places)
@@ -70,7 +73,7 @@ def decision_page(
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
         height = chart_height(
-            title=title, question=question, answer=(answer.text, tally),
+            title=title, question=question, answer=(answer.text, tally, *filter(None, (validity,))),
             word=f"{answer.word} {answer.stamp}", lists=(concerns, short), table=closest,
             caption=margins_caption(findings, left_out=999), logo=logo,
         )  # fmt: skip
@@ -82,6 +85,7 @@ def decision_page(
         title=title,
         answer=answer,
         tally=tally,
+        validity=validity,
         concerns=concerns,
         conditions=short,
         conditions_in_full=conditions if cut else (),
@@ -89,6 +93,18 @@ def decision_page(
         margins=margins_chart(findings, style, max(height, LEAST)),
         identity=_identity(case, issued),
     )
+
+
+def _validity(assessment: Assessment, signoff: SignOff) -> str:
+    """Return until when the approval holds; empty where nothing ends, or it has ended already."""
+    if assessment.valid_until is None or signoff.ended:
+        return ""
+    words = (
+        later("Valid until {day}.")
+        if signoff.complete
+        else later("Once signed, valid until {day}.")
+    )
+    return say(words, day=assessment.valid_until)
 
 
 def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tuple[Line, ...]:

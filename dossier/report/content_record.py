@@ -83,7 +83,7 @@ def signoff_page(signoff: SignOff, decision: str) -> SignOffPage:
         state = say(
             "Signed. The decision is: {decision}. Each sign-off is bound to the digest of inputs, "
             "findings and decision that is printed under it.",
-            decision=say(decision),
+            decision=say(decision) if signoff.ended is None else answer.word,
         )
     return SignOffPage(state=state, lines=tuple(_sign_lines(signoff)), digest=signoff.digest)
 

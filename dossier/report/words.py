@@ -109,6 +109,17 @@ _DRAFT: Mapping[str, tuple[str, Kind, str]] = {
     ),
 }
 
+_ENDED: Mapping[str, str] = {
+    "approved": later("Expired: was approved"),
+    "approved with conditions": later("Expired: was approved with conditions"),
+}
+_OVER = later("Expired")
+_GONE = later(
+    "What this rests on ended on {until}. The filter may not be fitted on the strength of this "
+    "dossier any more."
+)
+_WAS = later("Expired: was approved with conditions until {until}, when a concession ended.")
+
 
 def mark(verdict: str) -> Mark:
     """Return a verdict with its form; a word that is not known is set as not demonstrated."""
@@ -132,7 +143,11 @@ def answer_of(decision: str, signoff: SignOff) -> Answer:
     stamp = stamp_of(signoff)
     table = _DRAFT if stamp else _SIGNED
     word, kind, text = table.get(decision, table["undecided"])
-    return Answer(word=say(word), kind=kind, text=say(text), stamp=stamp)
+    if signoff.ended and decision in _ENDED:
+        word, kind, text = _OVER if stamp else _ENDED[decision], "fail", _GONE
+    elif signoff.ended:
+        return Answer(say(word), kind, f"{say(_WAS, until=signoff.ended)} {say(text)}", stamp)
+    return Answer(word=say(word), kind=kind, text=say(text, until=signoff.ended), stamp=stamp)
 
 
 def within(title: str) -> str:

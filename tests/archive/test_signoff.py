@@ -8,7 +8,7 @@ import pytest
 
 from dossier import CaseError, assess, read_case, sign
 from dossier.api import decision_json, sign_off
-from dossier.archive.signoff import LEFT_OUT, content_digest, judge, same_person
+from dossier.archive.signoff import LEFT_OUT, Days, content_digest, judge, same_person
 from dossier.case.signoff_file import SignOffEntry
 from dossier.report.signing import ROLES
 from tests.archive import sealed
@@ -27,8 +27,8 @@ def three(**changes):
     return [given[role] for role in ROLES if given[role]]
 
 
-def holds(entries, roles=ROLES, digest=DIGEST, tested=DAY):
-    return {each.role: each.holds for each in judge(entries, roles, digest, tested)}
+def holds(entries, roles=ROLES, digest=DIGEST, tested=DAY, **days):
+    return {each.role: each.holds for each in judge(entries, roles, digest, Days(tested, **days))}
 
 
 def test_three_in_order_hold():

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 import dossier.words
-from dossier.archive.signoff import add_sign_off, signed_entry
+from dossier.archive.signoff import Days, add_sign_off, signed_entry
 from dossier.case.problems import CaseError
 from dossier.case.signoff_file import SignOffEntry
 from dossier.decision.cautions import GENERAL, cautions_for
@@ -44,8 +44,8 @@ def bench():
     circuit = SimpleNamespace(bypass_valve=None)
     rule = SimpleNamespace(confidence=0.95)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule)
-    qualification = SimpleNamespace(concession=())
-    case = SimpleNamespace(application=application, qualification=qualification, on_file=object())
+    asked = SimpleNamespace(concession=(), review_due=None)
+    case = SimpleNamespace(application=application, qualification=asked, on_file=object())
     return SimpleNamespace(case=case, multipass=(), checks=(), excluded={})
 
 
@@ -55,7 +55,7 @@ def test_every_decision_and_role_is_among_the_codes():
 
 
 def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
-    given = cautions_for(bench, (), Decision.UNDECIDED)
+    given = cautions_for(bench, (), Decision.UNDECIDED, DAY)
     assert [each.name for each in given] == [each.title for each in GENERAL]
     assert [each.title for each in given] == [f"«{each.title}»" for each in GENERAL]
 
@@ -63,7 +63,7 @@ def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
 def test_a_house_rewords_by_the_english_title_in_any_language(upside, bench):
     own = HouseCaution(title="Ours", text="In our own words.", replaces="Oil starvation")
     never = HouseCaution(title="Never", text="Nothing comes first.", replaces=DEFERENCE.name)
-    usual = cautions_for(bench, (), Decision.UNDECIDED)
+    usual = cautions_for(bench, (), Decision.UNDECIDED, DAY)
     titles = [each.title for each in _kept(usual, (own, never))]
     assert "«Oil starvation»" not in titles
     assert titles[0] == f"«{DEFERENCE.title}»"
@@ -100,7 +100,7 @@ def test_what_cures_a_refused_sign_off_does_not_hang_on_words(upside, entries, n
     signed = [entry(role, role, DAY) for role in entries]
     case = SimpleNamespace(qualification=qualification, signed=signed)
     with pytest.raises(CaseError) as caught:
-        add_sign_off(case, SignOff(digest="a" * 64), entry(*new))
+        add_sign_off(case, SignOff(digest="a" * 64), entry(*new), Days(DAY))
     assert cure in str(caught.value)
 
 
