@@ -8,7 +8,7 @@ from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.check import Check
 from dossier.report.blocks import Cell, Column, Line, Table
-from dossier.report.condense import condensed, named
+from dossier.report.condense import named
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.places import CHECKS
 from dossier.report.reading_notes import reading_notes
@@ -37,6 +37,8 @@ ALL_OF = {
 """All records of a kind."""
 EFFECTS = (later("none"), later("widens uncertainty"), later("record excluded"))
 """Effects of a deviation, as said on the page."""
+PLAIN = ("met", "does not apply")
+"""Outcomes that are not told check by check."""
 MOST_REMARKS = 60
 """Records whose remarks are printed; the attached records hold every one."""
 
@@ -62,8 +64,8 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
     return ValidityPage(
         summary=_summary(checks),
         on_file=_on_file(case),
-        notable=_notable([check for check in checks if check.outcome != "met"]),
-        rules=_rules(checks),
+        notable=_notable([each for each in checks if each.outcome not in PLAIN]),
+        rules=_rules(case, checks),
         laboratories=_laboratories(case),
         instruments=_instruments(case),
         remarks=_remarks(case),
@@ -128,7 +130,7 @@ def _notable(checks: Iterable[Check]) -> Table:
     )
 
 
-def _rules(checks: Sequence[Check]) -> Table:
+def _rules(case: Case, checks: Sequence[Check]) -> Table:
     groups: dict[tuple[str, str, str, bool], list[Check]] = {}
     for check in checks:
         key = (check.rule, check.limit, check.standard, check.mandatory)
@@ -138,35 +140,35 @@ def _rules(checks: Sequence[Check]) -> Table:
         severity = say("mandatory") if mandatory else say("warns only")
         name = (say(rule), Line((severity,), small=True))
         source = Line((speak(standard),), small=True)
-        rows.append((name, (speak(limit), source), _lines(group)))
+        rows.append((name, (speak(limit), source), _lines(case, group)))
     return Table(
-        caption=say("Every check: rule, limit and where it is taken from, what was found"),
+        caption=say("Every check: rule, limit and where it is taken from, and its outcome"),
         columns=(
-            Column(say("Rule"), 13),
-            Column(say("Limit; its source and mark"), 29),
-            Column(say("Outcome: found (records)"), 58),
+            Column(say("Rule"), 18),
+            Column(say("Limit; its source and mark"), 52),
+            Column(say("Outcome: records"), 30),
         ),
         rows=tuple(rows),
         id=CHECKS,
         note=say(
             "Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
             "extract; memory: recalled, with the confidence stated; practice: common practice; "
-            "own: set by this program. Whoever holds the standard can correct the figure."
+            "own: set by this program. Whoever holds the standard can correct the figure. What was "
+            "found on each record stands in the attached decision.json."
         ),
         empty=say("No check was made."),
     )
 
 
-def _lines(group: Iterable[Check]) -> tuple[str, ...]:
-    """Return what was found, said once for all the records it was found on."""
-    outcomes: dict[str, list[tuple[str, str]]] = {}
+def _lines(case: Case, group: Iterable[Check]) -> tuple[str, ...]:
+    """Return the records of each outcome; of a rule that does not apply, with the reason."""
+    outcomes: dict[tuple[str, str], list[str]] = {}
     for check in group:
-        found = (check.record or say("whole case"), speak(check.found))
-        outcomes.setdefault(check.outcome, []).append(found)
+        why = f" ({speak(check.found)})" if check.outcome == "does not apply" else ""
+        outcomes.setdefault((check.outcome, why), []).append(check.record)
     return tuple(
-        f"{say(outcome)}: {line}"
-        for outcome, found in outcomes.items()
-        for line in condensed(found)
+        f"{say(outcome)}: {_used(records, case) if any(records) else say('whole case')}{why}"
+        for (outcome, why), records in outcomes.items()
     )
 
 
