@@ -1,7 +1,6 @@
 """Numbers on the page: rounding rules of JCGM 100:2008, 7.2.6, worked by hand."""
 
 import math
-import re
 
 import pytest
 from hypothesis import given
