@@ -60,20 +60,30 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:
     """Yield a condition for each requirement that nothing shows to be older than the tests."""
     file = case.on_file
-    asked: Mapping[str, Requirement] = {}
-    if file is not None and file.late:
-        text = say(
-            "the requirements are on file since {day} only, after the first test on {tested}: "
-            "nothing shows that they were agreed before it",
-            day=file.since, tested=file.first_test,
-        )  # fmt: skip
-        yield Condition(kind="late request", subject="", text=text)
-    elif file is not None:
-        asked = {each.id: each for each in file.application.requirement}
+    yield from _late(case)
+    early = file is not None and not file.late
+    asked = {each.id: each for each in file.application.requirement} if file and early else {}
     for finding in findings:
-        yield from _set_aside(finding.demand, asked, shown=bool(asked))
+        yield from _set_aside(finding.demand, asked, shown=early)
     if file is not None and _bears_on_verdicts(file, case.application):
         yield from _helped(case, file, findings, again(file.application))
+
+
+def _late(case: Case) -> Iterator[Condition]:
+    """Yield that the requirements are from after the first test, by all that is on file."""
+    first = min(record.entry.tested for record in case.records)
+    since = case.on_file.since if case.on_file else case.application.issued
+    words = later(
+        "the requirements are on file since {day} only, after the first test on {tested}: nothing "
+        "shows that they were agreed before it"
+    )
+    if case.on_file is None:
+        words = later(
+            "the application is issued {day}, after the first test on {tested}, and no request is "
+            "on file: nothing shows that the requirements were agreed before it"
+        )
+    if since > first:
+        yield Condition(kind="late request", subject="", text=say(words, day=since, tested=first))
 
 
 def _set_aside(

@@ -85,7 +85,10 @@ def intact_files(case: str) -> dict[str, bytes]:
 
 
 def mutant(case: str, files: Files, seed: int) -> Mutant:
-    """Return the mutant of that number: the same for the same seed."""
+    """Return the mutant of that number: the same for the same seed.
+
+    A changed application goes with the request on file, which would refuse it unread.
+    """
     rng = random.Random(f"{case} {seed}")
     names = list(OPERATORS)
     weights = [OPERATORS[name][0] for name in names]
@@ -93,7 +96,8 @@ def mutant(case: str, files: Files, seed: int) -> Mutant:
         name = rng.choices(names, weights)[0]
         made = OPERATORS[name][1](rng, files)
         if made is not None and any(files.get(k) != v for k, v in made[2].items()):
-            return Mutant(case, name, *made)
+            off_file = {"requested.toml": None} if "application.toml" in made[2] else {}
+            return Mutant(case, name, *made[:2], off_file | made[2])
 
 
 def _pick(rng: random.Random, files: Files, *suffixes: str) -> str | None:

@@ -117,8 +117,11 @@ def qualification(**changes: Any) -> Qualification:
         ],
         "deviation": [
             {
-                "record": "MP-C1", "text": "Meter exchanged before.", "effect": "none",
-                "agreed_by": "Fleet engineering", "agreed": date(2026, 2, 16),
+                "record": "MP-C1",
+                "text": "Meter exchanged before.",
+                "effect": "none",
+                "agreed_by": "Fleet engineering",
+                "agreed": date(2026, 2, 16),
             }
         ],
     }

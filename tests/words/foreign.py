@@ -18,6 +18,7 @@ from dossier.evidence.registry import all_quantities
 from dossier.report import render
 from dossier.report.drawn import CHART, data_uri
 from dossier.words import catalogue
+from tests.sign_demo_cases import ASKED, put_on_file
 from tests.words.messages import ROOT, needed
 
 LATIN = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -117,6 +118,7 @@ def written_in_greek(name, folder):
         path.write_text("\n".join(changed) + "\n", encoding="utf-8")
     case = copy / "case.toml"
     case.write_text('language = "de"\n' + case.read_text("utf-8"), encoding="utf-8")
+    put_on_file(copy, ASKED[name])
     return copy
 
 

@@ -1,0 +1,99 @@
+"""What was covered, accepted or left out is a condition, and needs the approver."""
+
+from dataclasses import replace
+from datetime import date
+from types import SimpleNamespace
+
+import pytest
+
+from dossier.api import limits
+from dossier.archive.signoff import needed_roles, required_roles
+from dossier.case.model import Deviation
+from dossier.decision.assess import assess_case
+from dossier.decision.conditions import of_evidence
+from dossier.evidence.check import Check
+from dossier.evidence.demand import resolve
+from dossier.evidence.validity import cover
+from tests.evidence.test_valve_quantities import DOWN, rows, valve
+from tests.small_case import TESTED, requirement, small
+
+RULE = "rows of each sweep"
+TEXT = "The rig stops at four rows; the plan was made for it."
+AGREED = {"text": TEXT, "agreed_by": "Fleet engineering", "agreed": TESTED}
+COVERS = AGREED | {"record": "V1", "effect": "none", "rule": RULE}
+OUT = AGREED | {"record": "V2", "effect": "record excluded", "cause": "It fell from the bench."}
+
+
+def assessed(*deviations, limit=None, records=None):
+    records = records or [valve(rows(down=DOWN[:4]))]
+    required = requirement("valve_opening_pressure", min="1 kPa")
+    case = small(records, [required], deviations=list(deviations))
+    demands, _ = resolve(case.application, "application.toml")
+    known = limits()
+    if limit is not None:
+        found = tuple(replace(x, **limit) if x.rule == RULE else x for x in known.limits)
+        known = replace(known, limits=found)
+    return case, assess_case(case, demands, known, date(2026, 3, 1))
+
+
+def test_a_covered_rule_is_a_condition_that_says_who_and_when():
+    _, made = assessed(COVERS)
+    (condition,) = made.conditions
+    assert (condition.kind, condition.subject) == ("covered rule", "V1")
+    assert f"{TEXT} (agreed 2026-02-02 by Fleet engineering)" in condition.text
+    assert made.decision.value == "approved with conditions"
+
+
+@pytest.mark.parametrize(
+    "effect", [{"effect": "none"}, {"effect": "widens uncertainty", "u": 0.02}]
+)
+@pytest.mark.parametrize("rule", ["", "specimen count"])
+def test_a_deviation_that_does_not_name_the_rule_covers_nothing(effect, rule):
+    given = COVERS | effect | {"rule": rule}
+    given |= {"u": "2 %"} if "u" in effect else {}
+    _, made = assessed(given)
+    assert made.decision.value == "undecided"
+
+
+@pytest.mark.parametrize("guards", ["metrology", "integrity"])
+def test_no_deviation_covers_metrology_or_integrity(guards):
+    _, made = assessed(COVERS, limit={"guards": guards})
+    assert made.decision.value == "undecided"
+    assert made.conditions == ()
+    (check,) = (each for each in made.checks if each.rule == RULE)
+    assert check.outcome == "not met"
+    assert "does not cover it" in check.found
+    assert "repeat the test, or exclude the record with its physical cause" in check.found
+    assert check.found in made.findings[0].reason
+
+
+def test_a_warning_needs_no_cover():
+    _, made = assessed(COVERS, limit={"mandatory": False})
+    assert (made.decision.value, made.conditions) == ("approved", ())
+
+
+def test_an_excluded_record_is_a_condition():
+    _, made = assessed(OUT, records=[valve(), valve(rows("C2"), name="V2")])
+    (condition,) = made.conditions
+    assert (condition.kind, condition.subject) == ("excluded record", "V2")
+    assert "fell from the bench" in condition.text
+    assert made.decision.value == "approved with conditions"
+
+
+def test_an_accepted_method_is_a_condition():
+    given = Deviation(**(COVERS | {"rule": "known method"}))
+    check = Check(record="V1", rule="known method", standard="own", limit="known", found="HM-1",
+                  outcome="not met", mandatory=True)  # fmt: skip
+    case = SimpleNamespace(qualification=SimpleNamespace(deviation=(given,)))
+    (condition,) = of_evidence(SimpleNamespace(case=case, checks=cover([check], [given])))
+    assert condition.kind == "accepted method"
+    assert f"house method accepted: {TEXT}" in condition.text
+
+
+def test_what_rests_on_a_condition_needs_the_approver():
+    case, made = assessed(COVERS)
+    rules = SimpleNamespace(roles=("prepared",))
+    asked = SimpleNamespace(qualification=SimpleNamespace(signoff=rules))
+    assert required_roles(asked, made) == ("prepared", "approved")
+    assert required_roles(case, made) == ("prepared", "checked", "approved")
+    assert needed_roles(("prepared",), "approved") == ("prepared",)
