@@ -107,7 +107,7 @@ def campaign(base, seed, specimens=3):
     """Return the bench of one simulated campaign."""
     rng = np.random.default_rng(seed)
     house = lab.open_campaign(PLAN, STATED, rng)
-    records = []
+    records = [each for each in base.case.records if each.entry.kind == "bypass_valve"]
     for side, kind in (("candidate", CANDIDATE), ("reference", REFERENCE)):
         for number in range(1, specimens + 1):
             factors = lab.draw_specimen(kind, rng)

@@ -45,24 +45,34 @@ def instrument(name, measures, reading_u):
 
 
 INSTRUMENTS = (
-    instrument("SW", [], None),  # in date, and no better known than the standard asks
+    # in date, and no better known than the standard asks
+    instrument("SW", ["pressure", "differential pressure", "flow", "volume rate", "mass", "length",
+                      "cycles", "time"], None),
     instrument("DP", ["differential pressure"], "1 %"),
     instrument("FM", ["flow"], "2 %"),
     instrument("PG", ["pressure"], "8.6 kPa"),
     instrument("CA", ["length"], "0.02 mm"),
     instrument("BA", ["mass"], "0.1 mg"),
-)
-STANDARDS = {
-    "bypass_valve": "ISO 4548-2:1997",
-    "measurement": "ISO 4548-6:2021",
-    "inspection": "receiving inspection",
+)  # fmt: skip
+STANDARDS = {"bypass_valve": "ISO 4548-2:1997", "inspection": "receiving inspection"}
+METHODS = {
+    "collapse pressure": "ISO 4548-3:1997",
+    "burst pressure": "ISO 4548-6:2021",
+    "first bubble pressure": "ISO 2942:2018",
+    "pulse cycles": "ISO 4548-5:2020",
+    "vibration hours": "ISO 4548-7:2012",
+    "anti-drain leakage": "ISO 4548-9:2008",
+    "initial cleanliness": "ISO 16232:2018",
+    "valve leakage": "ISO 4548-2:1997",
 }
+"""The method of each measured quantity."""
 
 
 def record(name, kind, table, **entry):
     """A record entry with its table as CSV text."""
+    standard = STANDARDS.get(kind) or next(METHODS[each] for each in METHODS if each in table)
     made = {
-        "id": name, "kind": kind, "standard": STANDARDS[kind], "filter": "candidate",
+        "id": name, "kind": kind, "standard": standard, "filter": "candidate",
         "laboratory": "L", "instruments": ["SW"], "tested": TESTED, "file": f"records/{name}.csv",
     }  # fmt: skip
     return made | entry, table

@@ -77,6 +77,13 @@ def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, r
             wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
             record=sweep.record,
         )  # fmt: skip
+    drop, most = carried(sweep, flow, mu, rho).total, float(sweep.pressure_drop[rows].max())
+    if not drop <= most * limits.flow_factor:
+        return say(
+            "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept "
+            "to",
+            drop=drop / 1e3, most=most / 1e3, record=sweep.record,
+        )  # fmt: skip
     return ""
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dossier.case.model import Circuit
 from dossier.evidence.bench import Bench
 from dossier.evidence.clean import (
     FIT,
@@ -24,7 +25,7 @@ from dossier.evidence.usable import usable_sweeps
 from dossier.physics.flow_paths import Path, split_parallel, split_to_sump
 from dossier.words import say
 
-__all__ = ["HAS_FINE", "HAS_MAIN", "Pair", "fine_share", "pairs_of", "pump_flow"]
+__all__ = ["HAS_FINE", "HAS_MAIN", "Pair", "fine_share", "pairs_of", "path_flow", "pump_flow"]
 
 NAMES = {**OF_THE_SWEEPS, OIL: OIL}
 HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
@@ -93,8 +94,23 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDe
 
 def pump_flow(bench: Bench) -> float:
     """Return the flow that divides between the paths [m3/s]: the pump's, else the rated flow."""
-    circuit = bench.case.application.circuit
+    return _pump(bench.case.application.circuit)
+
+
+def _pump(circuit: Circuit) -> float:
     return circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
+
+
+def path_flow(circuit: Circuit, path: str) -> float | None:
+    """Return the flow of one path in the application [m3/s].
+
+    The rated flow; for a fine path its stated share of the pump's flow, None where none is stated.
+    A circuit of partial flow alone has a fine path, however its records name it.
+    """
+    if path == "full_flow" and circuit.arrangement != "partial_flow":
+        return circuit.rated_flow
+    share = circuit.partial_flow_share
+    return None if share is None else share * _pump(circuit)
 
 
 def _opening(bench: Bench) -> float:

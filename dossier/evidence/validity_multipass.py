@@ -180,11 +180,13 @@ def _injection_level(record: Record, limit: Limit) -> Verdicts:
 def _base_level(case: Case, record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     stated = record.entry.conditions.base_level
     agreed = stated.value if stated else limit.levels[0]
-    allowed = terms_of(case, record, "base_level") or limit.levels
-    if not any(math.isclose(agreed, level, rel_tol=1e-6) for level in allowed):
-        listed = ", ".join(shown(level * 1e3, "g") for level in allowed)
-        words = later("{agreed:g} mg/L is not among the agreed levels: {listed} mg/L")
-        return Verdicts(False, say(words, agreed=agreed * 1e3, listed=listed))
+    entry = record.entry
+    for level in terms_of(case.application, entry.kind, entry.path, "base_level"):
+        allowed = limit.levels if level is None else (level,)
+        if not any(math.isclose(agreed, each, rel_tol=1e-6) for each in allowed):
+            listed = ", ".join(shown(each * 1e3, "g") for each in allowed)
+            words = later("{agreed:g} mg/L is not among the agreed levels: {listed} mg/L")
+            return Verdicts(False, say(words, agreed=agreed * 1e3, listed=listed))
     off = result.base_level / agreed - 1.0
     found = say(
         "{level:.2f} mg/L against {agreed:g} mg/L, {off:+.1%} off",

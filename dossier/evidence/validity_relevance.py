@@ -1,6 +1,5 @@
 """Rules of validity that hold a multi-pass run against the machine that the filter is for."""
 
-import math
 from collections.abc import Sequence
 from typing import Literal
 
@@ -8,6 +7,8 @@ import numpy as np
 
 from dossier.case.case import Case, Record
 from dossier.case.fields import Measured
+from dossier.case.model import Application
+from dossier.evidence.fine_path import path_flow
 from dossier.evidence.limits import Limit
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import all_quantities
@@ -35,44 +36,40 @@ def relevance_rules(
 
 
 def terms_of(
-    case: Case, record: Record, term: Literal["flow", "base_level", "terminal"]
-) -> tuple[float, ...]:
-    """Return what requirements state for tests of the record's flow path; empty if none does.
+    application: Application, kind: str, path: str, term: Literal["flow", "base_level", "terminal"]
+) -> tuple[float | None, ...]:
+    """Return what requirements state for a kind of test on one flow path, each value once.
 
+    None stands for a requirement that states nothing, whose test is run as the application is: one
+    that says otherwise does not speak for the others.  Advisory ones count where none is mandatory.
     A requirement on the circuit states it for the fine path, any other for the full-flow path.
     """
-    fine, alone = on_fine_path(case, record), case.application.circuit.arrangement == "partial_flow"
+    alone = application.circuit.arrangement == "partial_flow"
     known = all_quantities()
+    reading = [
+        each
+        for each in application.requirement
+        if each.quantity in known
+        and kind in known[each.quantity].records
+        and (alone or (known[each.quantity].section == "circuit") == (path == "fine"))
+    ]
     found = []
-    for each in case.application.requirement:
-        declared = known.get(each.quantity)
-        if declared is None or record.entry.kind not in declared.records:
-            continue
+    for each in [one for one in reading if one.severity == "mandatory"] or reading:
         stated = getattr(each.test, term)
-        if stated is not None and (alone or (declared.section == "circuit") == fine):
-            found.append(stated.value if isinstance(stated, Measured) else stated)
-    return tuple(dict.fromkeys(found))
-
-
-def _rated(case: Case, record: Record) -> float | None:
-    """Return the flow of the record's path in the application [m3/s]; None where none is stated."""
-    circuit = case.application.circuit
-    if not on_fine_path(case, record):
-        return circuit.rated_flow
-    if circuit.partial_flow_share is None:
-        return None
-    pump = circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
-    return circuit.partial_flow_share * pump
+        found.append(stated.value if isinstance(stated, Measured) else stated)
+    return tuple(dict.fromkeys(found)) or (None,)
 
 
 def _flow(case: Case, record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
-    rated = _rated(case, record)
-    wanted = terms_of(case, record, "flow") or ((rated,) if rated is not None else ())
-    if not wanted:
+    application, entry = case.application, record.entry
+    rated = path_flow(application.circuit, entry.path)
+    terms = terms_of(application, entry.kind, entry.path, "flow")
+    wanted = [flow for flow in (rated if each is None else each for each in terms) if flow]
+    if len(wanted) < len(terms):
         return Verdicts(
             None, say("the application states no circuit . partial_flow_share for the fine path")
         )
-    off = [result.flow / flow - 1.0 if flow > 0 else math.inf for flow in wanted]
+    off = [result.flow / flow - 1.0 for flow in wanted]
     listed = ", ".join(shown(flow * 6e4, ".4g") for flow in wanted)
     words = say(
         "tested at {flow:.4g} L/min, wanted {listed} L/min", flow=result.flow * 6e4, listed=listed
@@ -83,7 +80,9 @@ def _flow(case: Case, record: Record, result: MultipassResult, limit: Limit) -> 
 def _terminal(case: Case, record: Record, result: MultipassResult) -> Verdicts:
     assembly = result.terminal + result.housing
     valve = case.application.circuit.bypass_valve
-    stated = max(terms_of(case, record, "terminal"), default=None)
+    entry = record.entry
+    terms = terms_of(case.application, entry.kind, entry.path, "terminal")
+    stated = max((each for each in terms if each is not None), default=None)
     opening = None
     if valve is not None and valve.opening is not None and valve.location != "none":
         opening = None if on_fine_path(case, record) else valve.opening.min

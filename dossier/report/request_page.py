@@ -240,9 +240,9 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
         )  # fmt: skip
     dust = request.asked.application.duty.ingression_dust
     yield say("Test dust"), dust or say("as the standard asks, named in the report")
-    base = rules.get("base upstream level")
-    if base is not None:
-        yield say("Base upstream level"), quantity_text(base.agreed * 1e3, "mg/L")
+    base = test.points.base_level
+    if base:
+        yield say("Base upstream level"), quantity_text(base * 1e3, "mg/L")
     terminal = say("{pressure} across the element, without the housing; {source}",
         pressure=_shown(test.points.terminal, "kPa", "pressure"),
         source=say(TERMINALS[test.points.terminal_from]))  # fmt: skip

@@ -118,7 +118,7 @@ def _known(request: TestRequest, test: Test) -> dict[str, str]:
         return {"criterion_flow": _value(criterion, "L/min", "flow")}
     if test.needed.kind != "multipass":
         return {}
-    base = next((each.agreed for each in test.held if each.rule == "base upstream level"), 0.0)
+    base = test.points.base_level
     known = {
         "flow": _value(test.points.flow, "L/min", "flow"),
         "terminal_pressure_drop": _value(test.points.terminal, "kPa", "pressure"),

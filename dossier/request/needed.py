@@ -64,7 +64,9 @@ def needed_tests(application: Application, demands: Sequence[Demand]) -> tuple[N
         Needed(
             kind=kind,
             path=path,
-            standard=METHODS.get((kind, path)) or _standard(kind, own[0]),
+            standard=_agreed(application, own)
+            or METHODS.get((kind, path))
+            or _standard(kind, own[0]),
             demands=tuple(own),
             quantities=(name,) if kind == "measurement" else (),
         )
@@ -91,6 +93,13 @@ def _valve_tested(application: Application, demand: Demand) -> bool:
     valve = application.circuit.bypass_valve
     alone = demand.quantity.records == ("bypass_valve",)
     return alone or (valve is not None and valve.location == "filter")
+
+
+def _agreed(application: Application, demands: Sequence[Demand]) -> str:
+    """Return the method that one of the requirements names, or an empty string."""
+    asking = {demand.id for demand in demands}
+    named = (each.method.strip() for each in application.requirement if each.id in asking)
+    return next(filter(None, named), "")
 
 
 def _standard(kind: str, demand: Demand) -> str:

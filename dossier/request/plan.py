@@ -9,6 +9,7 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.evidence.demand import Demand
 from dossier.evidence.inspected import plain
 from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.validity_relevance import terms_of
 from dossier.request.assumptions import Assumptions
 from dossier.request.counted import Counted, counted, specimens_of, together
 from dossier.request.needed import Needed, needed_tests
@@ -63,6 +64,8 @@ class Points:
     """Hot and cold viscosity of a sweep [m2/s]."""
     sizes: tuple[float, ...] = ()
     """Sizes to count [um(c)]."""
+    base_level: float = 0.0
+    """Base upstream level [kg/m3]; 0 where nothing states one."""
     terminal: float = 0.0
     """Terminal differential pressure of the element [Pa]."""
     terminal_from: str = ""
@@ -184,8 +187,12 @@ def _points(asked: Asked, needed: Needed, limits: Limits, settings: Settings) ->
     application = asked.application
     if needed.kind == "multipass":
         terminal, source = terminal_pressure(application, needed, settings)
+        limit = limits.find("base upstream level", needed.kind, needed.standard)
+        flows = terms_of(application, needed.kind, needed.path, "flow")
+        levels = terms_of(application, needed.kind, needed.path, "base_level")
         return Points(
-            flow=flow_of_test(application, needed.path),
+            flow=flows[0] or flow_of_test(application, needed.path),
+            base_level=levels[0] or (limit.levels[0] if limit else 0.0),
             sizes=counted_sizes(needed.demands) or DEFAULT_SIZES,
             terminal=terminal, terminal_from=source,
         )  # fmt: skip

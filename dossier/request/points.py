@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from dossier.case.model import Application
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.evidence.demand import Demand
+from dossier.evidence.fine_path import path_flow
 from dossier.evidence.fluid import kinematic_at
 from dossier.evidence.limits import Limits
+from dossier.evidence.validity_relevance import terms_of
 from dossier.request.needed import Needed
 
 __all__ = [
@@ -84,18 +86,14 @@ def _sizes(demand: Demand) -> Iterator[float]:
 def flow_of_test(application: Application, path: str) -> float:
     """Return the test flow of one path [m3/s].
 
-    The rated flow; for a fine path beside a full-flow one its stated share of the pump's flow.
-    Raises CaseError where the application states no share.
+    Raises CaseError where the application states no share of a fine path.
     """
-    circuit = application.circuit
-    if path == "full_flow":
-        return circuit.rated_flow
-    if circuit.partial_flow_share is None:
+    flow = path_flow(application.circuit, path)
+    if flow is None:
         what = "is missing: the test flow of the fine path follows from it"
         hint = 'state it, such as partial_flow_share = "10 %"'
         raise CaseError([CaseProblem("application", "circuit . partial_flow_share", what, hint)])
-    pump = circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
-    return circuit.partial_flow_share * pump
+    return flow
 
 
 def sweep_flows(application: Application, test: Needed) -> tuple[float, ...]:
@@ -111,7 +109,8 @@ def sweep_viscosities(
     """Return the hot and the cold kinematic viscosity of a sweep [m2/s].
 
     24 mm2/s and 500 mm2/s, or further out where the application's oil, at a temperature that a
-    requirement names, is more than the factor away by which a fit may be carried.
+    requirement names, is thinner by more than the factor by which a fit may be carried, or thick
+    enough to need more pressure at the largest flow than the sweep would reach.
     """
     duty = application.duty
     temperatures = [duty.normal_oil, duty.hot_oil]
@@ -123,7 +122,7 @@ def sweep_viscosities(
     nu = [kinematic_at(application.oil, each) for each in temperatures]
     factor = RESERVE * limits.viscosity_factor
     hot = HOT if min(nu) >= HOT / factor else min(nu)
-    cold = COLD if max(nu) <= COLD * factor else max(nu)
+    cold = COLD if max(nu) <= COLD * RESERVE * STEPS[-1] else max(nu)
     return hot, cold
 
 
@@ -133,7 +132,7 @@ def terminal_pressure(
     """Return the terminal differential pressure of a run [Pa], and where it comes from.
 
     As given for the request; else the larger of the upper end of the bypass valve's opening band
-    and the largest pressure drop that a requirement allows, in the full-flow path.  The source is
+    and the largest that a requirement allows or states for its test.  The source is
     "given", "valve" or "requirement".  Raises CaseError where nothing states one.
     """
     fine = test.path == "fine"
@@ -147,6 +146,8 @@ def terminal_pressure(
         for demand in test.demands
         if not fine and demand.quantity.name == "pressure_drop_at_interval" and demand.upper
     ]
+    stated = terms_of(application, test.kind, test.path, "terminal")
+    found += [(each, "requirement") for each in stated if each is not None]
     if not found:
         flag = "--terminal-fine" if fine else "--terminal"
         what = f"no bypass valve and no requirement says where a run of the {test.path} path ends"

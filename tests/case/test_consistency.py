@@ -70,4 +70,4 @@ def test_records_that_share_the_first_and_last_readings_alone_are_two(tmp_path):
         if not rows[place].startswith("#"):
             rows[place] = ",".join([cells[0], f"{float(cells[1] or 30) + 0.01:.2f}", *cells[2:]])
     (case / "records" / "mp-c2.csv").write_text("\n".join(rows) + "\n")
-    assert len(read_case(case).records) == 12
+    assert len(read_case(case).records) == 13

@@ -44,7 +44,7 @@ COLUMNS = {
 def measured(column, *results, name="M1", first=1, **entry):
     """A measurement record: C1, C2 ... with their results as typed."""
     lines = [f"C{k},{result}" for k, result in enumerate(results, first)]
-    made = {"instruments": ["PG", "BA"]} | entry
+    made = {"instruments": ["PG", "BA", "SW"]} | entry
     return record(name, "measurement", f"specimen,{column}\n" + "\n".join(lines) + "\n", **made)
 
 

@@ -474,11 +474,13 @@ def test_a_method_that_was_not_issued_yet_is_not_known(intact):
     assert "was not issued yet" in bench.unusable["MP-C1"]
 
 
-def asking(case, **terms):
-    """The case with the terms of a test stated by its first requirement."""
-    first, *rest = case.application.requirement
-    stated = first.model_copy(update={"test": Terms(**terms)})
-    application = case.application.model_copy(update={"requirement": (stated, *rest)})
+def asking(case, only=None, **terms):
+    """The case with the terms of a test stated by its requirements, or by the `only` one."""
+    asked = tuple(
+        each.model_copy(update={"test": Terms(**terms)} if only in {None, each.id} else {})
+        for each in case.application.requirement
+    )
+    application = case.application.model_copy(update={"requirement": asked})
     return replace(case, application=application)
 
 
@@ -496,6 +498,15 @@ def asking(case, **terms):
 def test_a_requirement_states_how_its_test_is_run(intact, rule, terms, outcome):
     bench = prepare(asking(intact, **terms), limits(), 1)
     assert of_rule(bench, "MP-C1", rule) == {rule: outcome}
+
+
+def test_one_requirement_does_not_speak_for_the_others(intact):
+    slow = {"flow": Measured(value=60 / 6e4)}
+    case = with_record(intact, "MP-C1", lambda r: conditions(r, **slow))
+    rule = "flow of the application"
+    for only, outcome in (("E1", "not met"), ("E4", "not met"), (None, "met")):
+        bench = prepare(asking(case, only, flow="60 L/min"), limits(), 1)
+        assert of_rule(bench, "MP-C1", rule) == {rule: outcome}
 
 
 def test_a_base_level_of_the_records_own_is_none(intact):

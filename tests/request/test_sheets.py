@@ -61,6 +61,10 @@ id = "I1"
 kind = "everything (invented)"
 calibrated = 2026-01-01
 due = 2027-01-01
+certificate = "K-1 (invented)"
+coincidence_limit = "40000 1/mL"
+measures = ["counts", "flow", "injection flow", "differential pressure", "pressure", "temperature",
+            "mass", "length"]
 [[fluid]]
 id = "run"
 kv40 = "15 mm2/s"
