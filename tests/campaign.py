@@ -103,12 +103,18 @@ def _sweep(record, run):
     return replace(record, table=table)
 
 
-def campaign(base, seed, specimens=3):
-    """Return the bench of one simulated campaign."""
+def campaign(
+    base, seed, specimens=3, *, stated=STATED, kinds=(CANDIDATE, REFERENCE), batches=False
+):
+    """Return the bench of one simulated campaign.
+
+    The laboratory draws its errors from `stated` and, with `batches`, its dust; what it states of
+    itself is STATED.
+    """
     rng = np.random.default_rng(seed)
-    house = lab.open_campaign(PLAN, STATED, rng)
+    house = lab.open_campaign(PLAN, stated, rng, batches=batches)
     records = [each for each in base.case.records if each.entry.kind == "bypass_valve"]
-    for side, kind in (("candidate", CANDIDATE), ("reference", REFERENCE)):
+    for side, kind in zip(("candidate", "reference"), kinds, strict=True):
         for number in range(1, specimens + 1):
             factors = lab.draw_specimen(kind, rng)
             name = f"{side[0].upper()}{number}"

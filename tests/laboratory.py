@@ -21,6 +21,8 @@ DUST_COUNTS = np.array(
     [387000, 96450, 40000, 21750, 13350, 8555, 5620, 3770, 1830, 999, 608.5, 183, 71, 30.5]
 )
 """ISO 12103-1 A3 once through at 10 mg/L: um(c) and 1/mL, midpoints of ISO 16889:2008 limits."""
+DUST_BAND = np.array([0.10] * 8 + [0.11, 0.11, 0.12, 0.15, 0.21, 0.31])
+"""Half-widths of those limits: how far a batch may be off at each size [-]."""
 VISCOUS = 1e-3 / 6e4 / 1e3  # (1/m3) (mPa s) (L/min) -> kPa
 INERTIAL = 1.0 / 6e4**2 / 1e3  # (1/m4) (kg/m3) (L/min)^2 -> kPa
 QUADRATURE = 15
@@ -121,6 +123,7 @@ class Certificates:
     row_noise: float = 0.002  # Noise of a reading of flow or differential pressure from row to row
     row_noise_pressure: float = 0.03  # The same, part independent of its size [kPa]
     row_noise_temperature: float = 0.05  # [K]; the fluid itself wanders three times as far
+    injection_wander: float = 0.0  # Of the injected counts from row to row, all sizes together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +138,7 @@ class Laboratory:
     injection_flow: float = 0.0
     pressure: float = 0.0
     temperature: float = 0.0
+    batch: tuple[float, ...] = (1.0,) * len(DUST_BAND)  # Its dust over A3 at DUST_SIZES [-]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,14 +181,20 @@ class TypeTruth:
     clean_pressure_drop_sd: float  # Standard deviation from specimen to specimen [kPa]
 
 
-def open_campaign(plan: RigPlan, stated: Certificates, rng: Rng) -> Laboratory:
-    """Return a laboratory with errors drawn from its certificates, once for all its tests."""
+def open_campaign(
+    plan: RigPlan, stated: Certificates, rng: Rng, *, batches: bool = False
+) -> Laboratory:
+    """Return a laboratory with errors drawn from its certificates, once for all its tests.
+
+    With `batches`, its dust is drawn as well: at each size anywhere in the accepted band.
+    """
     up, down, flow, injection, pressure, warmth = rng.standard_normal(6)
+    batch = 1.0 + DUST_BAND * rng.uniform(-1.0, 1.0, len(DUST_BAND)) if batches else DUST_BAND**0
     return Laboratory(
         plan=plan, stated=stated, counts_upstream=up * stated.counts,
         counts_downstream=down * stated.counts, flow=flow * stated.flow,
         injection_flow=injection * stated.injection_flow, pressure=pressure * stated.pressure,
-        temperature=warmth * stated.temperature,
+        temperature=warmth * stated.temperature, batch=tuple(batch),
     )  # fmt: skip
 
 
@@ -198,14 +208,16 @@ def _factors(kind: FilterType, p: float, c: float, d: float) -> SpecimenFactors:
     return SpecimenFactors(*(exp(z * sd) for z, sd in zip((p, c, d), sds, strict=True)))
 
 
-def dust_counts(sizes: Floats, level: float) -> Floats:
+def dust_counts(sizes: Floats, level: float, batch: tuple[float, ...] | None = None) -> Floats:
     """Return once-through counts of A3 [1/mL] at `sizes` [um(c)] and `level` [mg/L].
 
-    ln(count) is interpolated in size.  Raises ValueError outside 1 um(c) to 30 um(c).
+    `batch` is what its counts are over those of A3.  ln(count) is interpolated in size.  Raises
+    ValueError outside 1 um(c) to 30 um(c).
     """
     if not (DUST_SIZES[0] <= sizes.min() and sizes.max() <= DUST_SIZES[-1]):
         raise ValueError(f"sizes {sizes} leave the table of 1 um(c) to 30 um(c)")
-    return np.asarray(np.exp(np.interp(sizes, DUST_SIZES, np.log(DUST_COUNTS))) * level / 10.0)
+    counts = DUST_COUNTS if batch is None else DUST_COUNTS * np.array(batch)
+    return np.asarray(np.exp(np.interp(sizes, DUST_SIZES, np.log(counts))) * level / 10.0)
 
 
 def element_drop(
@@ -257,7 +269,12 @@ def simulate_multipass(
     time, shown = time[:rows], shown[:rows]
     sizes = np.array(filter_type.sizes)
     p = _penetration(filter_type, specimen_factors, (time - plan.interval / 2.0) / end)
-    passed = dust_counts(sizes, base) / (1.0 - p)
+    passed = dust_counts(sizes, base, lab.batch) / (1.0 - p)
+    # The loop starts clean and fills with the time constant of a mixed volume.
+    turnovers = (time - plan.interval / 2.0) * stream.flow / plan.system_volume
+    passed = passed * -np.expm1(-turnovers[:, None] * (1.0 - p))
+    if stated.injection_wander:
+        passed = passed * (1.0 + stated.injection_wander * rng.standard_normal((rows, 1)))
     levels = level * (1.0 + stated.injection_level * rng.standard_normal(2))
     final = base / filter_type.gravimetric_efficiency
     return MultipassRun(

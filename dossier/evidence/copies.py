@@ -6,15 +6,15 @@ whatever factor or trend the counts were given, and row by row, for rows taken o
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Record
-from dossier.evidence.validity_readings import sides_of
-from dossier.words import say
+from dossier.evidence.validity_readings import CountedSide, sides_of
+from dossier.words import later, say
 
 __all__ = ["copies"]
 
@@ -25,7 +25,7 @@ FEWEST, FEWEST_ALONE = 10, 20
 20 rows put into the same order by chance once in 20 factorial."""
 LEAST_COUNT = 4.0
 """Mean raw count below which a class carries too little noise of its own."""
-MOST = 2000
+MOST = 1000
 """Rows of a run that are compared."""
 DEGREE = 3
 """Degree of the polynomial in time that is taken off each class."""
@@ -42,49 +42,61 @@ TWINS = 0.3
 """Share of the rows with a twin from which rows were copied."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Noise:
-    """What is left of each class of counts of one run without its trend."""
-
-    record: str
-    scores: Floats
-    """Normal scores of the ranks (n, s), zero where no reading is; unit variance."""
+Run = tuple[Record, float]
+"""A multi-pass record, and the time [s] at which it ended."""
 
 
-def copies(runs: Sequence[tuple[Record, float]]) -> Mapping[str, str]:
-    """Return record -> what it follows, in words, for each run whose noise is not its own.
-
-    `runs` are multi-pass records with the time [s] at which each ended.
-    """
-    noises = [noise for noise in map(_noise, runs) if noise is not None]
+def copies(runs: Sequence[Run]) -> Mapping[str, str]:
+    """Return record -> what it follows, in words, for each run whose noise is not its own."""
+    noises = [_noise(sides_of(record, end)) for record, end in runs]
     found: dict[str, str] = {}
-    for noise in noises:
-        share = _twins(noise.scores, noise.scores, own=True)
+    for (record, _), own in zip(runs, noises, strict=True):
+        share = _twins(own, own, own=True)
         if share > TWINS:
-            words = say("{share:.0%} of the rows repeat other rows of the same run", share=share)
-            found.setdefault(noise.record, words)
-    for one, other in combinations(noises, 2):
-        words = _follows(one, other)
-        for noise, known in ((one, other), (other, one)):
-            if words:
-                text = say("{words} record {known}", words=words, known=known.record)
-                found.setdefault(noise.record, text)
+            found[record.id] = say(REPEATED, share=share)
+    for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
+        words, share = _follows(*_alike(one, first, other, second))
+        for record, known in ((one[0], other[0]), (other[0], one[0])) if words else ():
+            found.setdefault(record.id, say(words, known=known.id, share=share))
     return found
 
 
-def _noise(run: tuple[Record, float]) -> _Noise | None:
-    record, end = run
+REPEATED = later("{share:.0%} of the rows repeat other rows of the same run")
+FOLLOWS = later("the noise of the counts follows that of record {known}")
+BACKWARDS = later("the noise of the counts follows that of record {known}, back to front")
+MIXED = later("{share:.0%} of the rows follow rows of record {known}")
+
+
+def _alike(one: Run, first: Floats, other: Run, second: Floats) -> tuple[Floats, Floats]:
+    """Return the noise of two runs in the same classes: as they are, or of the sizes in common.
+
+    Where both were counted at as many sizes the classes stand for each other, whatever they are
+    called.
+    """
+    if first.shape[1] == second.shape[1]:
+        return first, second
+    sides = [sides_of(*run) for run in (one, other)]
+    common = np.intersect1d(sides[0][0].sizes, sides[1][0].sizes)
+    kept = [[_of_sizes(side, common) for side in each] for each in sides]
+    return _noise(kept[0]), _noise(kept[1])
+
+
+def _of_sizes(side: CountedSide, sizes: Floats) -> CountedSide:
+    return replace(side, sizes=sizes, counts=side.counts[:, np.isin(side.sizes, sizes)])
+
+
+def _noise(sides: Sequence[CountedSide]) -> Floats:
+    """Return the scores (n, s) of what is left of each class of counts without its trend.
+
+    Zero where no reading is, and for a class that carries too little noise of its own.
+    """
     columns = []
-    for side in sides_of(record, end):
+    for side in sides:
         for raw in side.classes[:MOST].T:
             read = ~np.isnan(raw)
-            if read.sum() < FEWEST or raw[read].mean() < LEAST_COUNT:
-                columns.append(np.zeros(len(raw)))
-                continue
-            columns.append(_scores(raw, read))
-    if not columns or len(columns[0]) < FEWEST:
-        return None
-    return _Noise(record.id, np.column_stack(columns))
+            enough = read.sum() >= FEWEST and raw[read].mean() >= LEAST_COUNT
+            columns.append(_scores(raw, read) if enough else np.zeros(len(raw)))
+    return np.column_stack(columns) if columns else np.zeros((len(sides[0].counts), 1))
 
 
 def _scores(raw: Floats, read: NDArray[np.bool_]) -> Floats:
@@ -105,20 +117,14 @@ def _scores(raw: Floats, read: NDArray[np.bool_]) -> Floats:
     return result
 
 
-def _follows(one: _Noise, other: _Noise) -> str:
-    """Return how one run follows the other, in words that end before its name, or nothing."""
-    for second, way in ((other.scores, 1), (other.scores[::-1], -1)):
-        together, alone = _agreement(one.scores, second)
+def _follows(one: Floats, other: Floats) -> tuple[str, float]:
+    """Return how one run follows the other, to be said, and the share of its rows that do [-]."""
+    for words, second in ((FOLLOWS, other), (BACKWARDS, other[::-1])):
+        together, alone = _agreement(one, second)
         if together > BEYOND or alone < ALONE:
-            return (
-                say("the noise of the counts follows, back to front, that of")
-                if way < 0
-                else say("the noise of the counts follows that of")
-            )
-    share = _twins(one.scores, other.scores)
-    if share > TWINS:
-        return say("{share:.0%} of the rows follow rows of", share=share)
-    return ""
+            return words, 1.0
+    share = _twins(one, other)
+    return (MIXED, share) if share > TWINS else ("", share)
 
 
 def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
@@ -172,7 +178,7 @@ def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
     With `own`, of other rows of the same run.
     """
     used = a.any(axis=0) & b.any(axis=0)
-    if used.sum() < LEAST_CLASSES:
+    if used.sum() < LEAST_CLASSES or min(len(a), len(b)) < FEWEST:
         return 0.0
     a, b = a[:, used], b[:, used]
     distance = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T

@@ -207,10 +207,10 @@ def _slope(
     result: MultipassResult, k: int, injected: Floats, rows: NDArray[np.int64], drift: float
 ) -> _Slope | None:
     up, down, n = result.up[rows, k], result.down[rows, k], injected[rows]
-    if len(rows) < LEAST_TENTHS + 2 or not (n > 0).all():
+    if len(rows) < LEAST_TENTHS + 2 or not (n > 0).all() or not np.ptp(down) > 0:
         return None
     noise = float((down / (result.readings[rows, k] * result.counted_down)).mean())
-    blurred = noise / max(float(np.var(down)), 1e-300)
+    blurred = noise / float(np.var(down))
     if blurred > 0.2:
         return None
     terms = np.column_stack([n / n.mean(), down])

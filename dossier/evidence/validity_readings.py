@@ -46,7 +46,8 @@ class CountedSide:
     def classes(self) -> Floats:
         """Particles counted between sizes, and above the largest (n, k) [-]: independent."""
         raw = np.rint(self.counts * self.volume)
-        return raw - np.column_stack([raw[:, 1:], np.zeros(len(raw))])
+        result: Floats = raw - np.column_stack([raw[:, 1:], np.zeros(len(raw))])
+        return result
 
 
 SIDES = (later("upstream"), later("downstream"))
@@ -144,7 +145,9 @@ def _gaps(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
                     names = {"side": say(side.name), "size": side.sizes[k]}
                     return Verdicts(False, say(words, chance=chance, **names))
     if lacking:
-        return Verdicts(True, say("{number} readings lacking, whatever the counts", number=lacking))
+        return Verdicts(
+            True, say("{number} readings lacking, whatever the counts were", number=lacking)
+        )
     return Verdicts(True, say("no reading lacking"))
 
 
@@ -268,8 +271,8 @@ def _plateaus(sides: tuple[CountedSide, ...]) -> Verdicts:
                     words = later(
                         "{side} {size:g} µm(c): {number} readings of just {value:.10g} per mL"
                     )
-                    names = {"side": say(side.name), "size": float(size)}
-                    return Verdicts(False, say(words, number=int(times), value=end, **names))
+                    found = say(words, side=say(side.name), size=size, number=int(times), value=end)
+                    return Verdicts(False, found)
     return Verdicts(True, say("no value at either end repeats beyond chance"))
 
 
