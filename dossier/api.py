@@ -15,6 +15,7 @@ from dossier.case.case import Case
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
+from dossier.evidence.between import reproducibility_problems
 from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
@@ -76,7 +77,7 @@ def read_case(folder: Path | str) -> Case:
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
-    problems += instrument_problems(case)
+    problems += [*instrument_problems(case), *reproducibility_problems(case)]
     if problems:
         raise CaseError(problems)
     return case
