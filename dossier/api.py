@@ -17,6 +17,7 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.requested import REQUEST_FILE
 from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
+from dossier.evidence.between import reproducibility_problems
 from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
@@ -100,7 +101,7 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
-    problems += instrument_problems(case)
+    problems += [*instrument_problems(case), *reproducibility_problems(case)]
     problems += deviation_problems(case.qualification, limits())
     problems += _signed_ahead(case, on)
     if case.on_file is not None:

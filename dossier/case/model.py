@@ -45,6 +45,7 @@ __all__ = [
     "Laboratory",
     "Qualification",
     "RecordEntry",
+    "Reproducibility",
     "Requirement",
     "Stated",
     "Terms",
@@ -266,6 +267,25 @@ class Instrument(Model):
         return self
 
 
+class Reproducibility(Model):
+    """How far results of one method differ from laboratory to laboratory."""
+
+    method: Name
+    """Standard, as the records state it."""
+    quantity: Name
+    u: Fraction
+    """Relative standard uncertainty between laboratories [-]: of the value, and of an efficiency
+    or a filtration ratio of the penetration."""
+    source: Annotated[str, StringConstraints(min_length=10, max_length=4000)]
+    """Interlaboratory study or clause that the figure is from."""
+
+    @model_validator(mode="after")
+    def _sensible(self) -> "Reproducibility":
+        if not 0 < self.u < 1:
+            raise ValueError("u must lie between 0 % and 100 %")
+        return self
+
+
 class Conditions(Model):
     """Conditions of one test; which are needed depends on the kind of record."""
 
@@ -386,6 +406,7 @@ class Qualification(Model):
     laboratory: tuple[Laboratory, ...] = Field(min_length=1)
     instrument: tuple[Instrument, ...] = ()
     fluid: tuple[Fluid, ...] = ()
+    reproducibility: tuple[Reproducibility, ...] = ()
     record: tuple[RecordEntry, ...] = Field(min_length=1, max_length=2000)
     deviation: tuple[Deviation, ...] = ()
     concession: tuple[Concession, ...] = ()

@@ -26,6 +26,7 @@ from dossier.decision.term import conceded, ran_out, valid_until
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.circuit_summary import circuit_summary
 from dossier.evidence.combine import generator
+from dossier.evidence.comparable import difference
 from dossier.evidence.curves import curves_of
 from dossier.evidence.demand import Demand, resolve
 from dossier.evidence.estimate import Estimate, NotDemonstrated
@@ -119,7 +120,8 @@ def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
     asked = {_asked(each, side): (each, side) for each in applicable for side in sides}
 
     def work(spoken: Context, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
-        return spoken.run(demand.quantity.compute, bench, side, demand.at)
+        on = replace(bench, compared=True) if demand.not_worse is not None else bench
+        return spoken.run(demand.quantity.compute, on, side, demand.at)
 
     with ThreadPoolExecutor(at_once) as pool:
         jobs = {key: pool.submit(work, copy_context(), *each) for key, each in asked.items()}
@@ -128,7 +130,8 @@ def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
 
 def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
     """Return what a demand asks for, so that equal ones are known."""
-    return (demand.quantity.name, side, *sorted(demand.at.items()))
+    compared = demand.not_worse is not None
+    return (demand.quantity.name, side, compared, *sorted(demand.at.items()))
 
 
 def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Finding:
@@ -145,6 +148,8 @@ def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Findin
         return _blank(demand, _Blank(Verdict("not demonstrated"), reason), found, None)
     if demand.quantity.dimension == "statement":
         return _statement(bench, demand, found, other, on)
+    if demand.not_worse is None and bench.case.qualification.reference is not None:
+        found = _set_apart(bench, demand, found)
     found, other = _flagged(demand, _converted(bench, demand, found), other)
     threshold = _threshold(demand, other)
     stopped = _not_decidable(demand, found, other, threshold)
@@ -170,6 +175,15 @@ def _converted(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
         if record.id in found.sources and isinstance(record.table, MultipassTable):
             said += [convert(*each)[1] for each in record.table.conversions]
     return replace(found, notes=(*found.notes, *dict.fromkeys(said)))
+
+
+def _set_apart(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
+    """Return the estimate with a note where the other filter's result does not stand beside it."""
+    apart = difference(bench, demand.quantity)
+    if not apart:
+        return found
+    words = later("the filter now fitted is left out, as it was not tested alike: {difference}")
+    return replace(found, notes=(*found.notes, say(words, difference=apart)))
 
 
 def _flagged(
@@ -214,6 +228,10 @@ def _statement(
 def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | NotDemonstrated:
     if bench.case.qualification.reference is None:
         return NotDemonstrated(reason=say("the case describes no reference filter"))
+    apart = difference(bench, demand.quantity)
+    if apart:
+        reason = say("the two filters were not tested alike: {difference}", difference=apart)
+        return NotDemonstrated(reason=reason)
     return compute(demand, "reference")
 
 

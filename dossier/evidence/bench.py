@@ -33,6 +33,8 @@ class Bench:
     widened: dict[str, float] = field(default_factory=dict)
     """Record id -> relative standard uncertainty added by recorded deviations [-]."""
     seed: int = 0
+    compared: bool = False
+    """True where a result is to be set against the other filter's, rigs and all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,13 +2,15 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
+from dossier.evidence.between import BETWEEN, between
+from dossier.evidence.combine import shared_components
 from dossier.evidence.estimate import Component
 from dossier.evidence.fluid import temperature_of, viscosity_accuracy
 from dossier.evidence.instruments import InputAccuracy, accuracy_of
@@ -35,6 +37,7 @@ OF_THE_SWEEPS = {
     "flow": later("flow of the flow sweeps"),
     "temperature": later("temperature of the flow sweeps"),
     "viscosity": later("viscosity of the fluid of the flow sweeps"),
+    BETWEEN: BETWEEN,
 }
 """What the instruments of a flow sweep contribute."""
 
@@ -100,20 +103,16 @@ def pressure_components(
     the pressure drop carried to `flow` [m3/s], `mu` [Pa s] and `rho` [kg/m3].
     """
     x = (mu * flow, rho * flow**2)
-    found: dict[tuple[str, str], tuple[InputAccuracy, float]] = {}
+    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
     for sweep in sweeps:
         for name, slope, known in sweep_inputs(bench, sweep):
-            key = (name, known.shared)
-            so_far = found[key][1] if key in found else 0.0
             effect = slope[0] * x[0] + slope[1] * x[1]
-            found[key] = (known, so_far + effect * known.u / len(sweeps))
+            found.setdefault(name, []).append((known, effect * known.u / len(sweeps)))
     parts = [
-        Component(
-            name=OF_THE_SWEEPS[name], u=abs(u), dof=math.inf,
-            source=accuracy.source, shared=accuracy.shared,
-        )
-        for (name, _), (accuracy, u) in found.items()
-    ]  # fmt: skip
+        part
+        for name, effects in found.items()
+        for part in shared_components(OF_THE_SWEEPS[name], effects)
+    ]
     known = oil_accuracy(bench, mu, rho)
     viscous = float(np.mean([sweep.assembly.a for sweep in sweeps])) * x[0]
     oil = Component(
@@ -136,11 +135,18 @@ def sweep_inputs(
     bench: Bench, sweep: PressureDropResult
 ) -> list[tuple[str, tuple[float, float], InputAccuracy]]:
     """Return each input of a sweep: name, change of a and b for a unit error, and its accuracy."""
-    entry = {record.id: record.entry for record in bench.case.records}[sweep.record]
-    return [
+    entries = {record.id: record.entry for record in bench.case.records}
+    entry = entries[sweep.record]
+    found = [
         (name, slope, _input(bench.case, bench.limits, entry, sweep, name))
         for name, slope in _slopes(sweep).items()
     ]
+    like = [each for each in bench.pressure if (each.side, each.path) == (sweep.side, sweep.path)]
+    among = [entries[each.record] for each in like]
+    other = between(bench, entry, "differential pressure", among)
+    if other is not None:
+        found.append((BETWEEN, (sweep.assembly.a, sweep.assembly.b), other))
+    return found
 
 
 def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
@@ -160,7 +166,7 @@ def _input(
             viscosity_accuracy(limits, case.fluid(entry.fluid), shared, float(each))
             for each in (rows.min(), rows.max())
         ]
-        return max(ends, key=lambda known: known.u)
+        return replace(max(ends, key=lambda each: each.u), laboratory=entry.laboratory)
     typical = {"differential pressure": sweep.pressure_drop, "flow": sweep.flow}
     value = float(np.median(typical[name])) if name in typical else 1.0
     return accuracy_of(case, limits, entry, name, value)

@@ -1,17 +1,26 @@
 """From specimens to the filter type: scatter, counting, and what all specimens share."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Component, Estimate, Scale, SpecimenValue
+from dossier.evidence.instruments import InputAccuracy
 from dossier.evidence.uncertainty import welch_satterthwaite
 from dossier.words import later, say
 
-__all__ = ["OWN", "combine", "generator", "larger_component", "scatter_component", "widening"]
+__all__ = [
+    "OWN",
+    "combine",
+    "generator",
+    "larger_component",
+    "scatter_component",
+    "shared_components",
+    "widening",
+]
 
 OWN = later("measurement of each specimen")
 SCATTER = later("scatter of {number} specimens")
@@ -81,6 +90,32 @@ def larger_component(own_name: str, n: int, u: float, scatter: float) -> Compone
         name=name, said=said, u=u, dof=math.inf, source=source,
         scatter=scatter, scatter_dof=n - 1.0,
     )  # fmt: skip
+
+
+def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]]) -> list[Component]:
+    """Return an input's errors as components, those under one key added up over the records.
+
+    `effects` are the accuracy of each record's input and what it changes in the result [its unit].
+    Several instruments of one laboratory are taken to err together, as its calibrations have
+    causes in common: what that adds stands by itself, and is never taken out of a difference.
+    """
+    found: dict[str, tuple[InputAccuracy, float]] = {}
+    for known, change in effects:
+        so_far = found[known.shared][1] if known.shared in found else 0.0
+        found[known.shared] = (known, so_far + change)
+    parts = [
+        Component(name=name, u=abs(u), dof=math.inf, source=known.source, shared=known.shared)
+        for known, u in found.values()
+    ]
+    together: dict[str, list[float]] = {}
+    for known, u in found.values():
+        if known.laboratory:
+            together.setdefault(known.laboratory, []).append(abs(u))
+    more = sum(sum(each) ** 2 - sum(u * u for u in each) for each in together.values())
+    if more > 1e-12 * sum(part.u**2 for part in parts):
+        source = say("instruments of one laboratory taken to err together")
+        parts.append(Component(name=name, u=math.sqrt(more), dof=math.inf, source=source))
+    return parts
 
 
 def widening(bench: Bench, records: Sequence[str], value: float) -> list[Component]:

@@ -16,9 +16,10 @@ from dossier.evidence.clean import (
     outside,
     sweep_inputs,
 )
-from dossier.evidence.combine import combine
+from dossier.evidence.combine import combine, shared_components
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
+from dossier.evidence.instruments import InputAccuracy
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.usable import usable_sweeps
@@ -27,7 +28,6 @@ from dossier.words import say
 
 __all__ = ["HAS_FINE", "HAS_MAIN", "Pair", "fine_share", "pairs_of", "path_flow", "pump_flow"]
 
-NAMES = {**OF_THE_SWEEPS, OIL: OIL}
 HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
 """Arrangements with a fine path."""
 HAS_MAIN = {"full_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
@@ -243,21 +243,15 @@ def _sides(pair: Pair) -> list[tuple[PressureDropResult, Put]]:
 def _shared(
     bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil
 ) -> list[Component]:
-    """Return the instruments' components; errors of one instrument add up over both paths."""
-    found: dict[tuple[str, str], tuple[str, float]] = {}
+    """Return the shared components; errors of one instrument add up over both paths."""
+    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
     for pair, share in zip(pairs, shares, strict=True):
         for sweep, put in _sides(pair):
             for name, slope, known in sweep_inputs(bench, sweep):
                 change = put(_moved(_ab(sweep), slope, known.u), oil) - share
-                key = (name, known.shared)
-                source, so_far = found.get(key, (known.source, 0.0))
-                found[key] = (source, so_far + change / len(pairs))
+                found.setdefault(OF_THE_SWEEPS[name], []).append((known, change / len(pairs)))
     known = oil_accuracy(bench, oil.mu, oil.rho)
     thicker = replace(oil, mu=oil.mu * (1.0 + known.u))
     moved = [_share(_ab_of(pair.main), _ab(pair.fine), thicker) for pair in pairs]
-    change = float(np.mean(moved)) - float(np.mean(shares))
-    found[OIL, known.shared] = (known.source, change)
-    return [
-        Component(name=NAMES[name], u=abs(u), dof=math.inf, source=source, shared=key)
-        for (name, key), (source, u) in found.items()
-    ]
+    found[OIL] = [(known, float(np.mean(moved)) - float(np.mean(shares)))]
+    return [part for name, effects in found.items() for part in shared_components(name, effects)]

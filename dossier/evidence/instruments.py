@@ -64,6 +64,8 @@ class InputAccuracy:
     or the accuracy that stands in."""
     shared: str
     """Key under which records that use the same instrument share the error."""
+    laboratory: str = ""
+    """Laboratory whose instrument or fluid it is: several of one are taken to err together."""
 
 
 def reading_u(instrument: Instrument, measurand: str) -> tuple[float, bool] | None:
@@ -111,7 +113,9 @@ def accuracy_of(
 
     The record's own instrument counts first; without a stated figure the accuracy that the
     standard allows stands in as a rectangular distribution (JCGM 100:2008, 4.3.7), and says so.
-    It stands in as well for a condition that was not read, but stated in a report.
+    It stands in as well for a condition that was not read, but stated in a report.  Records share
+    the error of an instrument that both name in one laboratory; where none is named those of one
+    filter share it, and nothing is taken out between the two.
     """
     unread = entry.stated.conditions if entry.stated else ()
     for identifier in entry.instruments:
@@ -124,13 +128,21 @@ def accuracy_of(
         u, relative = stated
         if measurand != "temperature" and not relative:
             u = u / abs(value) if value else math.inf
-        return InputAccuracy(u=u, source=instrument.id, shared=f"{instrument.id}:{measurand}")
+        shared = f"{entry.laboratory}:{instrument.id}:{measurand}"
+        return InputAccuracy(u=u, source=instrument.id, shared=shared, laboratory=entry.laboratory)
     half = limits.accuracy[measurand]
     return InputAccuracy(
         u=half / math.sqrt(3.0),
         source=limits.accuracy_source(measurand),
-        shared=f"{entry.laboratory}:{measurand}",
+        shared=f"{entry.laboratory}:{_named(case, entry, measurand)}:{measurand}",
+        laboratory=entry.laboratory,
     )
+
+
+def _named(case: Case, entry: RecordEntry, measurand: str) -> str:
+    """Return the instruments that measure something in a record, else the filter it is of."""
+    own = [name for name in entry.instruments if measures(case.instrument(name), measurand)]
+    return ", ".join(sorted(own)) or f"the {entry.filter}"
 
 
 def absolute_accuracy(
@@ -167,13 +179,14 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
             found.append((instrument, stated[0]))
     if not found:
         one = accuracy_of(case, limits, entry, "counts", 1.0)
-        return InputAccuracy(u=math.sqrt(2.0) * one.u, source=one.source, shared=one.shared)
+        return replace(one, u=math.sqrt(2.0) * one.u)
     sides = found if len(found) > 1 else found * 2
-    names = ", ".join(dict.fromkeys(i.id for i, _ in sides))
+    names = ", ".join(sorted({i.id for i, _ in sides}))
     return InputAccuracy(
         u=math.sqrt(sum(u * u for _, u in sides)),
         source=names,
-        shared=f"{names}:counts",
+        shared=f"{entry.laboratory}:{names}:counts",
+        laboratory=entry.laboratory,
     )
 
 
@@ -186,11 +199,12 @@ def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccura
     counters = [each for name in entry.instruments
                 if measures(each := case.instrument(name), "counts")]  # fmt: skip
     stated = [each.diameter_u for each in counters if each.diameter_u is not None]
-    names = ", ".join(each.id for each in counters) or entry.laboratory
-    if len(stated) < max(1, len(counters)):
-        known = accuracy_of(case, limits, entry.model_copy(update={"instruments": ()}), "size", 1.0)
-        return replace(known, shared=f"{names}:size")
-    return InputAccuracy(u=max(stated), source=names, shared=f"{names}:size")
+    known = accuracy_of(case, limits, entry, "size", 1.0)
+    shared = f"{entry.laboratory}:{_named(case, entry, 'counts')}:size"
+    if not counters or len(stated) < len(counters):
+        return replace(known, shared=shared)
+    names = ", ".join(each.id for each in counters)
+    return replace(known, u=max(stated), source=names, shared=shared)
 
 
 def measures(instrument: Instrument, measurand: str) -> bool:

@@ -35,6 +35,16 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Comparable:
+    """How far a condition may differ between two tests that are set against each other."""
+
+    value: float
+    """Share of the smaller [-]."""
+    clause: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """All limits, the carry-over range and the stand-in accuracies."""
 
@@ -60,6 +70,8 @@ class Limits:
     """Measurands whose accuracy is assumed, not taken from a standard, each with its mark."""
     methods: tuple[Method, ...] = ()
     """Every standard that is known here."""
+    comparable: Mapping[str, Comparable] = field(default_factory=dict)
+    """Conditions in which two tests must agree that are set against each other."""
 
     def accuracy_source(self, measurand: str) -> str:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
@@ -110,6 +122,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         accuracy_mark=document["accuracy"]["mark"],
         accuracy_clause=document["accuracy"]["clause"],
         assumed={name: entry["mark"] for name, entry in assumed.items()},
+        comparable={name: Comparable(**e) for name, e in document["comparable"].items()},
     )
 
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
-from dossier.evidence.combine import combine, generator, widening
+from dossier.evidence.between import BETWEEN, between
+from dossier.evidence.combine import combine, generator, shared_components, widening
 from dossier.evidence.draws import DRAWS, farther
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.instruments import InputAccuracy, ratio_accuracy, size_accuracy
@@ -133,12 +134,20 @@ def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
 def counter_components(
     bench: Bench, records: Sequence[str], effects: Sequence[float]
 ) -> list[Component]:
-    """Return the counters' calibration as shared components.
+    """Return the counters' calibration, and what other rigs would find, as shared components.
 
     `effects` (n) is the change of the mean's n-th share for a relative error of one in the ratio
     [unit of the result].
     """
-    return _shared(bench, COUNTERS, ratio_accuracy, records, effects)
+    entries = [record.entry for record in bench.case.records if record.id in records]
+
+    def other_rigs(_case: Case, _limits: Limits, entry: RecordEntry) -> InputAccuracy | None:
+        return between(bench, entry, "counts", entries)
+
+    return [
+        *_shared(bench, COUNTERS, ratio_accuracy, records, effects),
+        *_shared(bench, BETWEEN, other_rigs, records, effects),
+    ]
 
 
 def size_components(
@@ -154,26 +163,17 @@ def size_components(
 def _shared(
     bench: Bench,
     name: str,
-    accuracy: Callable[[Case, Limits, RecordEntry], InputAccuracy],
+    accuracy: Callable[[Case, Limits, RecordEntry], InputAccuracy | None],
     records: Sequence[str],
     effects: Sequence[float],
 ) -> list[Component]:
     entries = {record.id: record.entry for record in bench.case.records}
-    found: dict[str, tuple[InputAccuracy, float]] = {}
+    found = []
     for record, effect in zip(records, effects, strict=True):
         known = accuracy(bench.case, bench.limits, entries[record])
-        total = found[known.shared][1] if known.shared in found else 0.0
-        found[known.shared] = (known, total + effect / len(records))
-    return [
-        Component(
-            name=name,
-            u=abs(total) * known.u,
-            dof=math.inf,
-            source=known.source,
-            shared=known.shared,
-        )
-        for known, total in found.values()
-    ]
+        if known is not None:
+            found.append((known, effect * known.u / len(records)))
+    return shared_components(name, found)
 
 
 def penetration(

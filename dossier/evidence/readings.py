@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from dossier.case.case import Record
 from dossier.case.units import from_si
 from dossier.evidence.bench import Bench
-from dossier.evidence.combine import OWN, combine, widening
+from dossier.evidence.between import BETWEEN, between
+from dossier.evidence.combine import OWN, combine, shared_components, widening
 from dossier.evidence.estimate import (
     Bound,
     Component,
@@ -45,9 +46,8 @@ class Effect:
     """The input, as printed in the budget."""
     u: float
     """Standard uncertainty that it gives the result [unit of the result]."""
-    source: str
-    shared: str
-    """Key under which all results of the same instrument share the error."""
+    known: InputAccuracy
+    """Where the figure comes from, and what shares the error."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +83,7 @@ def read_with(
 
 def effect_of(name: str, known: InputAccuracy, u: float) -> Effect:
     """Return the effect `u` [unit of the result] of an input whose accuracy is `known`."""
-    return Effect(name=name, u=u, source=known.source, shared=known.shared)
+    return Effect(name=name, u=u, known=known)
 
 
 def accounted(
@@ -141,6 +141,7 @@ def estimate_of(
     if len(bounds) > 1:
         reason = say("some results are only lower bounds and others only upper bounds")
         return NotDemonstrated(reason=reason, records=_records(readings))
+    readings = _against_other_rigs(bench, readings)
     shared = _shared(readings) + widening(bench, *_widened(readings))
     found = combine(
         [_specimen(reading) for reading in readings],
@@ -171,16 +172,23 @@ def _specimen(reading: Reading) -> SpecimenValue:
 
 def _shared(readings: Sequence[Reading]) -> list[Component]:
     """Return each instrument's effect on the mean: its errors add up over the specimens."""
-    found: dict[tuple[str, str], tuple[Effect, float]] = {}
+    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
     for reading in readings:
         for effect in reading.effects:
-            key = (effect.name, effect.shared)
-            so_far = found[key][1] if key in found else 0.0
-            found[key] = (effect, so_far + effect.u / len(readings))
-    return [
-        Component(name=e.name, u=u, dof=math.inf, source=e.source, shared=e.shared)
-        for e, u in found.values()
-    ]
+            found.setdefault(effect.name, []).append((effect.known, effect.u / len(readings)))
+    return [part for name, effects in found.items() for part in shared_components(name, effects)]
+
+
+def _against_other_rigs(bench: Bench, readings: Sequence[Reading]) -> list[Reading]:
+    """Return the readings with what other rigs would find; a length is read alike everywhere."""
+    among = list({r.record.id: r.record.entry for r in readings}.values())
+    found = []
+    for reading in readings:
+        entry = reading.record.entry
+        known = between(bench, entry, "", among) if entry.kind != "inspection" else None
+        more = () if known is None else (effect_of(BETWEEN, known, known.u * abs(reading.value)),)
+        found.append(replace(reading, effects=(*reading.effects, *more)))
+    return found
 
 
 def _bounded(found: Estimate, bound: Bound) -> Estimate:

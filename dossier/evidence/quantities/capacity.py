@@ -7,9 +7,10 @@ import numpy as np
 
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
-from dossier.evidence.combine import combine, widening
+from dossier.evidence.between import BETWEEN, between
+from dossier.evidence.combine import combine, shared_components, widening
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.instruments import InputAccuracy, accuracy_of
+from dossier.evidence.instruments import accuracy_of
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.registry import Conditions, Side, quantity
 from dossier.evidence.usable import usable_runs
@@ -24,24 +25,21 @@ STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
 def injection_flow_components(
     bench: Bench, runs: Sequence[MultipassResult], effects: Sequence[float]
 ) -> list[Component]:
-    """Return the injection flow's calibration as shared components.
+    """Return the injection flow's calibration, and what other rigs would find, as components.
 
     `effects` (n): change of each specimen's result for a relative error of one [unit of result].
     """
     entries = {record.id: record.entry for record in bench.case.records}
-    found: dict[str, tuple[InputAccuracy, float]] = {}
+    among = [entries[run.record] for run in runs]
+    flows, rigs = [], []
     for run, effect in zip(runs, effects, strict=True):
-        entry = entries[run.record]
+        entry, share = entries[run.record], effect / len(runs)
         known = accuracy_of(bench.case, bench.limits, entry, "injection flow", run.injection_flow)
-        total = found[known.shared][1] if known.shared in found else 0.0
-        found[known.shared] = (known, total + effect / len(runs))
-    return [
-        Component(
-            name=INJECTION_FLOW, u=abs(total) * known.u, dof=math.inf,
-            source=known.source, shared=known.shared,
-        )
-        for known, total in found.values()
-    ]  # fmt: skip
+        flows.append((known, share * known.u))
+        other = between(bench, entry, "injection flow", among)
+        if other is not None:
+            rigs.append((other, share * other.u))
+    return [*shared_components(INJECTION_FLOW, flows), *shared_components(BETWEEN, rigs)]
 
 
 def injection_level_u(bench: Bench, entry: RecordEntry) -> float:

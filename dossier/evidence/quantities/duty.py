@@ -75,16 +75,16 @@ def _draws(
     own = [injection_level_u(bench, entries[run.record]) for run in runs]
     return _Draws(
         rate=rates,
-        mass=_shared(bench, flows, 1.0),
-        drop=_shared(bench, [*parts], mean) + _shared(bench, extra, 1.0),
+        mass=_shared(bench, side, flows, 1.0),
+        drop=_shared(bench, side, [*parts], mean) + _shared(bench, side, extra, 1.0),
         own_mass=np.array(own)[:, None] * rng.standard_normal((len(runs), DRAWS)),
     )
 
 
-def _shared(bench: Bench, components: Sequence[Component], scale: float) -> Floats:
+def _shared(bench: Bench, side: Side, components: Sequence[Component], scale: float) -> Floats:
     total: Floats = np.zeros(DRAWS)
     for part in components:
-        rng = generator(bench, f"{part.name} {part.shared}")
+        rng = generator(bench, f"{part.name} {part.shared or side}")
         total = total + part.u / scale * rng.standard_normal(DRAWS)
     return total
 
