@@ -14,6 +14,7 @@ from dossier.cli_build import build
 from dossier.cli_register import compare, register
 from dossier.cli_start import explain, new, request, schema
 from dossier.outcome import DEBUG, decided
+from dossier.shown import shown_json
 
 __all__ = ["app", "main"]
 
@@ -78,7 +79,7 @@ def check(
     read = read_case(case, house)
     assessment = assess(read, _day(issued), pages=False)
     if json:
-        sys.stdout.write(decision_json(read, assessment, _day(issued)).decode())
+        sys.stdout.write(shown_json(decision_json(read, assessment, _day(issued)).decode()))
     else:
         from dossier.terminal import print_assessment
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from dossier.report.assets import fetcher
 from dossier.report.format import clean
+from dossier.report.glyphs import spelled
 from dossier.report.render import load_weasyprint
 from dossier.words import language, say
 
@@ -53,4 +54,4 @@ def stamp_pdf(stamp: Stamp) -> bytes:
 
 
 def _text(value: str) -> str:
-    return html.escape(clean(value)[:80])
+    return html.escape(spelled(clean(value)[:80], chart=True))
