@@ -14,6 +14,7 @@ from dossier.cli_build import build
 from dossier.cli_register import compare, register
 from dossier.cli_start import explain, new, request, schema
 from dossier.outcome import DEBUG, decided
+from dossier.shown import shown_json
 
 __all__ = ["app", "main"]
 
@@ -81,7 +82,7 @@ def check(
     assessment = assess(read, day, pages=False)
     state = sign_off(read, assessment, day, today())
     if json:
-        sys.stdout.write(decision_json(read, assessment, day, today()).decode())
+        sys.stdout.write(shown_json(decision_json(read, assessment, day, today()).decode()))
     else:
         from dossier.terminal import print_assessment
 

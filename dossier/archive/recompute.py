@@ -69,6 +69,8 @@ def recompute(
     built again, whatever versions it states, and compared with `data`, byte by byte.  Files of a
     house are read only where `house_taken` says so of their digest.
     """
+    if not plain_part(case_name):
+        raise NotADossierError(f"its case has a name that is no plain path: {case_name[:80]!r}")
     document, manifest = json.loads(files["decision.json"]), json.loads(files["manifest.json"])
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
         unpack(_inputs(files, manifest), Path(folder) / "inputs")

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from dossier.case.column_names import WORDS, plain
 from dossier.case.csv_rows import CsvRows, Piece, lines_of_cells
-from dossier.case.numerals import MARKS, cleaned, floats_of, proves_decimal, shown
+from dossier.case.numerals import MARKS, cleaned, floats_of, proves_decimal, shown, vanishing
 from dossier.case.raw_table import TableError, doubt
 
 __all__ = ["parsed"]
@@ -223,6 +223,8 @@ def _read(pieces: list[Piece], rows: CsvRows, decimal: str, values: Floats) -> b
     import pandas as pd
 
     text = b"".join(each.text for each in pieces)
+    if vanishing(text):
+        return False
     try:
         frame = pd.read_csv(
             io.BytesIO(text),

@@ -14,9 +14,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.units import vanishes
+
 __all__ = [
     "MARKS", "PAIRS", "Shown", "cleaned", "floats_of", "groups_thousands", "number",
-    "proves_decimal", "shown",
+    "proves_decimal", "shown", "vanishing",
 ]  # fmt: skip
 
 MARKS = ".,"
@@ -24,6 +26,7 @@ PAIRS = ((".", ","), (",", "."))
 """Each mark as the decimal mark, with the other one."""
 _GAPS = " \u00a0\u2009\u202f'\u2019"
 _PLAIN = b"0123456789+-eE\n"
+_MINUTE = re.compile(rb"[eE]-0*[0-9]{3}|[0-9]{290}")
 _DOUBTFUL = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
@@ -54,8 +57,13 @@ def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
     )
 
 
+def vanishing(piece: bytes) -> bool:
+    """Return whether a piece of a table may hold a number that vanishes: looked for in no time."""
+    return _MINUTE.search(piece) is not None
+
+
 def number(text: str, decimal: str, thousands: str = "") -> float | None:
-    """Return the number that `text` is with this decimal mark, None where it is none.
+    """Return the number that `text` is with this decimal mark, None where it is none or vanishes.
 
     Thousands may be grouped in threes by blanks or apostrophes, and by `thousands` where given.
     """
@@ -63,8 +71,8 @@ def number(text: str, decimal: str, thousands: str = "") -> float | None:
     if match is None:
         return None
     gap = match["gap"]
-    plain = text.replace(gap, "") if gap else text
-    return float(plain.replace(decimal, "."))
+    plain = (text.replace(gap, "") if gap else text).replace(decimal, ".")
+    return None if vanishes(plain) else float(plain)
 
 
 def shown(text: str) -> Shown | None:
@@ -110,7 +118,8 @@ def floats_of(cells: Sequence[str], decimal: str) -> NDArray[np.float64] | None:
     joined = "\n".join(cells)
     if joined.count("\n") != len(cells) - 1 or not joined.isascii():
         return None
-    if joined.encode().translate(None, _PLAIN + decimal.encode()):
+    packed = joined.encode()
+    if packed.translate(None, _PLAIN + decimal.encode()) or vanishing(packed):
         return None
     if decimal == ",":
         cells = joined.replace(",", ".").split("\n")

@@ -1,6 +1,8 @@
 """A table not yet interpreted: its columns, its cells, and what is wrong in them."""
 
 import math
+import re
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,11 +16,17 @@ from dossier.case.clock import CLOCKS, ClockError, clock_hint, is_clock, seconds
 from dossier.case.column_names import plain
 from dossier.case.numerals import MARKS, cleaned, floats_of, groups_thousands, number, shown
 from dossier.case.problems import CaseProblem
+from dossier.case.units import vanishes
 
-__all__ = ["Column", "Note", "RawTable", "TableError", "doubt", "filled", "letters"]
+__all__ = ["VANISHES", "Column", "Note", "RawTable", "TableError", "doubt", "filled", "letters"]
 
 MAX_NAMED_CELLS = 5
 
+VANISHES = (
+    "is too small to be a measured value: it would be read as zero",
+    "check its exponent; write 0 for zero, and leave the cell empty if nothing was measured",
+)
+_REAL = re.compile(r"[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]+)?")
 _NO_NUMBER = (
     "is not a number",
     "write a plain number, with one decimal mark throughout; leave the cell empty if nothing was "
@@ -166,7 +174,8 @@ class RawTable:
         values = np.full(len(cells), np.nan)
         bad: dict[tuple[str, str], list[int]] = {}
         for row, cell in enumerate(cells):
-            if isinstance(cell, (float, int)) and not isinstance(cell, bool):
+            real = isinstance(cell, (float, int)) and not isinstance(cell, bool)
+            if real and not _tiny(cell, self.decimal):
                 values[row] = cell
                 continue
             text = filled(cell)
@@ -183,6 +192,8 @@ class RawTable:
 
     def _reason(self, cell: Any, column: Column) -> tuple[str, str]:
         """Return what is wrong with a cell that is no number, and what to do."""
+        if _tiny(cell, self.decimal):
+            return VANISHES
         if is_clock(cell):
             return "is a clock time, not a number", clock_hint(column.name)
         if isinstance(cell, date):
@@ -203,6 +214,14 @@ class RawTable:
                 f"and {len(rows) - MAX_NAMED_CELLS} more such cells",
                 hint,
             )
+
+
+def _tiny(cell: Any, decimal: str) -> bool:
+    """Return whether a cell is a number too small to be held."""
+    if isinstance(cell, float):
+        return 0 < abs(cell) < sys.float_info.min
+    text = cleaned(str(cell)).replace(decimal, ".")
+    return bool(_REAL.fullmatch(text)) and vanishes(text)
 
 
 def doubt(decimal: str = "") -> tuple[str, str]:

@@ -12,7 +12,7 @@ from dossier.case.clock import CLOCKS
 from dossier.case.column_names import MEASURED
 from dossier.case.size_columns import count_columns
 from dossier.case.tables import Column, RawTable
-from dossier.case.units import UnitError, affine
+from dossier.case.units import UnitError, affine, vanishes
 
 __all__ = [
     "InspectionTable",
@@ -273,7 +273,7 @@ def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
     values, signs = np.full(raw.rows, np.nan), []
     for row, text in enumerate(raw.results(column)):
         match = _RESULT.fullmatch(text)
-        if match is None or not np.isfinite(float(match[2])):
+        if match is None or not np.isfinite(float(match[2])) or vanishes(match[2]):
             signs.append("")
             if text:
                 hint = "write 2150, > 2000 or < 0.5, with a decimal point"

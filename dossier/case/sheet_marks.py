@@ -8,13 +8,16 @@ from typing import Any
 from xml.etree import ElementTree
 from xml.parsers import expat
 
+from dossier.case.numerals import vanishing
 from dossier.case.raw_table import TableError
+from dossier.case.units import vanishes
 
 __all__ = ["SheetMarks", "sheet_marks"]
 
 MAX_BOOK = 4 * 2**20
 
 _REFERENCE = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
+_NUMBER = re.compile(r"[+-]?[0-9]*[.]?[0-9]+([eE][+-]?[0-9]{1,9})?")
 _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 
 
@@ -29,6 +32,8 @@ class SheetMarks:
     """Row, and index of the column, of cells that hold an error."""
     unvalued: list[tuple[int, int]] = field(default_factory=list)
     """The same of formulas without a stored value."""
+    vanishing: list[tuple[int, int]] = field(default_factory=list)
+    """The same of numbers too small to be held."""
 
     def hides(self, column: int) -> bool:
         """Return whether the column of that index, counted from 0, is hidden."""
@@ -90,7 +95,9 @@ def _refuse_declarations(text: bytes) -> None:
 def _marks(text: bytes) -> SheetMarks:
     marks = SheetMarks()
     words = (b"hidden", b"<f", b":f", b'"e"', b"'e'")
-    if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not any(word in text for word in words):
+    if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not (
+        any(word in text for word in words) or vanishing(text)
+    ):
         return marks
     _refuse_declarations(text)
     try:
@@ -108,7 +115,7 @@ class _Scan:
         self.row = 0
         self.column = -1
         self.formula = self.valued = self.inside = False
-        self.kind = "n"
+        self.kind, self.text = "n", ""
 
     def run(self, text: bytes) -> None:
         parser = expat.ParserCreate(namespace_separator=" ")
@@ -124,7 +131,7 @@ class _Scan:
         elif name == "f":
             self.formula = True
         elif name == "v":
-            self.inside = True
+            self.inside, self.text = True, ""
             self.valued = self.kind == "str"
         elif name == "row":
             self.row = int(attributes.get("r", self.row + 1))
@@ -148,6 +155,8 @@ class _Scan:
         name = tag.rpartition(" ")[2]
         if name == "v":
             self.inside = False
+            if self.kind == "n" and _NUMBER.fullmatch(self.text) and vanishes(self.text):
+                self.marks.vanishing.append((self.row, self.column))
         elif name == "c" and self.formula and not self.valued:
             self.formula = False
             self.marks.unvalued.append((self.row, self.column))
@@ -155,6 +164,7 @@ class _Scan:
     def _data(self, data: str) -> None:
         if self.inside and data.strip():
             self.valued = True
+            self.text = (self.text + data)[:400]
 
 
 def _true(text: str | None) -> bool:

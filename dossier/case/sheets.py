@@ -8,7 +8,16 @@ import numpy as np
 
 from dossier.case.column_names import WORDS, plain
 from dossier.case.numerals import cleaned, shown
-from dossier.case.raw_table import Column, Note, RawTable, TableError, doubt, filled, letters
+from dossier.case.raw_table import (
+    VANISHES,
+    Column,
+    Note,
+    RawTable,
+    TableError,
+    doubt,
+    filled,
+    letters,
+)
 from dossier.case.sheet_marks import SheetMarks, sheet_marks
 from dossier.case.table_head import (
     columns_of,
@@ -145,6 +154,7 @@ def _refuse_unseen(table: RawTable, head: int, marks: SheetMarks, merged: Iterab
                 f"column {letters(column.index)}", "is hidden",
                 "show it, or delete it if it is no part of the record",
             )  # fmt: skip
+    _name(table, head, marks.vanishing, *VANISHES)
     _name(table, head, marks.errors, "holds an error value", "correct the formula, or empty it")
     _name(
         table, head, marks.unvalued, "holds a formula without a stored value",

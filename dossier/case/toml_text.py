@@ -1,10 +1,13 @@
 """TOML from anyone: parsed within bounds of length, depth and number, and free of control codes."""
 
 import json
+import math
 import re
 import tomllib
 from collections.abc import Iterator
 from typing import Any
+
+from dossier.case.units import vanishes
 
 __all__ = ["MAX_TOML", "TomlError", "parse_toml", "quoted"]
 
@@ -38,7 +41,7 @@ def parse_toml(content: bytes) -> dict[str, Any]:
         raise TomlError("", "larger than 4 MiB", "a case file is written by hand")
     _bounded_lines(content)
     try:
-        document = tomllib.loads(content.decode("utf-8"))
+        document = tomllib.loads(content.decode("utf-8"), parse_float=_real)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise TomlError(f"line {line}", "not UTF-8 text", "save it as UTF-8") from None
@@ -52,6 +55,13 @@ def parse_toml(content: bytes) -> dict[str, Any]:
         raise TomlError("", f"holds a number that is none: {words}", "correct it") from None
     _looked_over(document)
     return document
+
+
+def _real(text: str) -> float:
+    value = float(text)
+    if math.isfinite(value) and vanishes(text):
+        raise ValueError(f"{text[:40]} would be read as zero")
+    return value
 
 
 def _bounded_lines(content: bytes) -> None:

@@ -2,6 +2,7 @@
 
 import math
 import re
+import sys
 from functools import cache
 from typing import Any
 
@@ -15,6 +16,7 @@ __all__ = [
     "parse_quantity",
     "parse_size",
     "split_quantity",
+    "vanishes",
 ]
 
 DIMENSIONS: dict[str, tuple[str, str]] = {
@@ -104,6 +106,15 @@ def _pint_affine(text: str, target: str, dimension: str, example: str) -> tuple[
     return (float(f"{one - offset:.14g}"), float(f"{offset:.14g}"))
 
 
+def vanishes(text: str) -> bool:
+    """Return whether a number with a decimal point is too small to be held: not 0, yet read as 0.
+
+    Those that lose digits for their smallness (subnormal ones) count among them.
+    """
+    digits = re.split("[eE]", text, maxsplit=1)[0]
+    return abs(float(text)) < sys.float_info.min and any(each in "123456789" for each in digits)
+
+
 def split_quantity(text: str) -> tuple[float, str]:
     """Return (number, unit text) of a string such as ``95 L/min``; UnitError if it has no number.
 
@@ -118,6 +129,8 @@ def split_quantity(text: str) -> tuple[float, str]:
     value = float(match.group(1))
     if not math.isfinite(value):
         raise UnitError(f"{text!r} is not a finite number")
+    if vanishes(match.group(1)):
+        raise UnitError(f"{text[:40]!r} is too small: it would be read as zero; check its exponent")
     return value, match.group(2)
 
 
@@ -143,7 +156,7 @@ def parse_quantity(text: object, dimension: str) -> float:
         raise UnitError(f"{text!r} has no unit; write a share in percent like {example!r}")
     factor, offset = affine(unit, dimension)
     result = factor * value + offset
-    if result and not SMALLEST <= abs(result) <= LARGEST:
+    if (result or (value and not offset)) and not SMALLEST <= abs(result) <= LARGEST:
         raise UnitError(f"{text[:40]!r} is no {dimension} that can be measured; check its exponent")
     if dimension == "temperature" and not result > 0:
         raise UnitError(f"{text!r} is below absolute zero")

@@ -67,7 +67,8 @@ def decision_page(
     tally = f"{_tally(findings)} {_on_file(case)}"
     validity = _validity(assessment, signoff)
     conditions, open_ones = _conditions(assessment), _concerns(findings)
-    title, question = shortened(case.qualification.title, 150), _question(case)
+    title = say("Title as given: “{title}”", title=shortened(case.qualification.title, 150))
+    question = _question(case)
     closest = _closest(case, findings, places)
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
@@ -132,7 +133,7 @@ def _of_maker(part: str, maker: str) -> str:
 def _question(case: Case) -> str:
     candidate = _named(case.qualification.candidate)
     reference = case.qualification.reference
-    title = shortened(case.application.title, 120)
+    title = say("“{title}”", title=shortened(case.application.title, 120))
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",

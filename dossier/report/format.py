@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
+from dossier.report.glyphs import spelled
+from dossier.shown import unstacked
 from dossier.words import ENGLISH, day, decimal_mark, language, later, say
 
 __all__ = [
@@ -96,16 +98,16 @@ def _spelled(match: re.Match[str]) -> str:
 
 
 def clean(text: str) -> str:
-    """Return `text` with a box for each character that hides or turns text.
+    """Return `text` with a box for each character that hides or turns text, or stacks up too high.
 
-    A part number must not be able to print as another one.
+    A part number must not be able to print as another one, or over its neighbours.
     """
-    return _HIDDEN.sub("□", text)
+    return unstacked(_HIDDEN.sub("□", text))
 
 
 def chart_text(text: str) -> str:
-    """Return text for a chart: clean, with no-break for narrow spaces, which its font lacks."""
-    return clean(text).replace(THIN, SPACE)
+    """Return text for a chart: clean, without letters that its font lacks."""
+    return spelled(clean(text).replace(THIN, SPACE), chart=True)
 
 
 def decimals_for(u: float) -> int:

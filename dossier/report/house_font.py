@@ -5,10 +5,9 @@ font the layout falls back to for a letter that ours lack, it is never this one.
 """
 
 import io
-from functools import cache
 from typing import Any
 
-from dossier.report.assets import FONT_FOLDER
+from dossier.report.glyphs import letters
 
 __all__ = ["FAMILY", "FontError", "own_font"]
 
@@ -48,7 +47,7 @@ def _cut(content: bytes) -> bytes:
     for table in set(font.keys()) - {"GlyphOrder", *TABLES}:
         del font[table]
     cutter = Subsetter(Options(layout_features=[], hinting=False, notdef_outline=True))
-    cutter.populate(unicodes=_letters())
+    cutter.populate(unicodes=letters("FiraSans-*.ttf"))
     cutter.subset(font)
     if not font.getBestCmap():
         raise FontError("holds none of the letters of the dossier's own fonts")
@@ -59,12 +58,3 @@ def _cut(content: bytes) -> bytes:
     out = io.BytesIO()
     font.save(out)
     return out.getvalue()
-
-
-@cache
-def _letters() -> frozenset[int]:
-    """Return the code points that all fonts of the pages' text have."""
-    from fontTools.ttLib import TTFont
-
-    sans = sorted(FONT_FOLDER.glob("FiraSans-*.ttf"))
-    return frozenset.intersection(*(frozenset(TTFont(path).getBestCmap()) for path in sans))

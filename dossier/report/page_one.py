@@ -1,6 +1,7 @@
 """How much of page one the words take, so that the chart of margins fills what is left."""
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -8,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from dossier.report.blocks import Cell, Line, Link, Mark, Table
+from dossier.report.glyphs import lacking
 
 __all__ = ["LEAST", "Ruler", "chart_height", "shortened"]
 
@@ -42,13 +44,18 @@ def _font(bold: bool) -> Any:
 
 @cache
 def _width(word: str, bold: bool) -> float:
-    """Return the width of a word at one point of size [points]; unknown letters count as wide."""
+    """Return the width of a word at one point of size [points].
+
+    Unknown letters count as wide, those that stand as a code point in a box as wider.
+    """
     font = _font(bold)
     known = font.get_charmap()
     strange = sum(ord(letter) not in known for letter in word)
     plain = "".join(letter for letter in word if ord(letter) in known)
     font.set_text(plain or " ", 0.0)
-    return float(font.get_width_height()[0]) / 64.0 / 100.0 + 1.1 * strange
+    counts = Counter(word)
+    boxes = 2.5 * sum(counts[letter] for letter in lacking(word))
+    return float(font.get_width_height()[0]) / 64.0 / 100.0 + 1.1 * strange + boxes
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +86,7 @@ class Ruler:
         return self.lines(text, width) * self.points * self.leading * MM_PER_POINT
 
 
-KIND, TITLE = Ruler(8.0, 1.35), Ruler(10.5, 1.35, bold=True)
+KIND, TITLE = Ruler(8.0, 1.35), Ruler(10.5, 1.35)
 QUESTION, WORD = Ruler(12.5, 1.2, bold=True), Ruler(20.0, 1.1, bold=True)
 TEXT, HEAD = Ruler(9.0, 1.35), Ruler(10.0, 1.35, bold=True)
 CAPTION, CELL, NOTE = Ruler(8.5, 1.25, bold=True), Ruler(8.0, 1.25), Ruler(7.5, 1.35)

@@ -14,6 +14,7 @@ from dossier.report.assets import STYLE, fetcher, template_folder
 from dossier.report.content import Content, build_content
 from dossier.report.drawn import Later, drawn_later
 from dossier.report.format import clean
+from dossier.report.glyphs import boxed, lacking, named
 from dossier.report.house import ATTACHED, House
 from dossier.report.layout import (
     MissingLibraryError,
@@ -61,7 +62,11 @@ class Prepared:
 
     def sheet(self) -> Sheet:
         """Return what the layout takes."""
-        html = self.environment.get_template("dossier.html").render(page=self.content)
+        template = self.environment.get_template("dossier.html")
+        html = template.render(page=self.content, lacked="")
+        if found := lacking(html):
+            lacked = "; ".join(map(named, found))
+            html = boxed(template.render(page=self.content, lacked=lacked))
         fonts = self.content.house.fonts if self.content.house else {}
         style = _source(self.environment, STYLE)
         return Sheet(html, style, self.attached, self.content.issued, fonts)
@@ -118,7 +123,7 @@ def page_pdf(template: str, **values: Any) -> bytes:
     `values` are what the template prints; text in them stays text.
     """
     environment = _environment()
-    html = environment.get_template(template).render(**values)
+    html = boxed(environment.get_template(template).render(**values))
     weasyprint = load_weasyprint()
     with without_collector(), listening() as heard:
         assets = fetcher(_source(environment, STYLE))

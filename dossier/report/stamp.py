@@ -13,6 +13,7 @@ from typing import Any
 
 from dossier.report.assets import HERE
 from dossier.report.format import clean
+from dossier.report.glyphs import spelled
 from dossier.words import say
 
 __all__ = ["HEIGHT", "WIDTH", "Look", "Stamp", "drawn", "stamp_lines"]
@@ -59,7 +60,7 @@ def stamp_lines(stamp: Stamp) -> list[str]:
         say("Certificate by {issuer}", issuer=stamp.issuer),
         *([say(stamp.remark)] if stamp.remark else []),
     ]
-    return [clean(unicodedata.normalize("NFC", line)) for line in lines]
+    return [spelled(clean(unicodedata.normalize("NFC", line))) for line in lines]
 
 
 def drawn(lines: list[str]) -> Look:

@@ -190,3 +190,52 @@ def test_a_large_file_with_one_odd_cell_keeps_its_numbers(monkeypatch):
     assert math.isnan(flow[12_345])
     assert np.array_equal(np.delete(flow, 12_345), np.delete(np.arange(20_000) * 3.0, 12_345))
     assert [problem.place for problem in table.problems] == ["row 12347, column 'flow'"]
+
+
+MINUTE = ("5e-324", "1e-400", "-1E-0310", "2.2e-308", f"0.{'0' * 320}1")
+ZEROS = ("0", "0.0", "-0", "0e-400", f"0.{'0' * 330}")
+
+
+@pytest.mark.parametrize("text", MINUTE)
+@pytest.mark.parametrize("rows", [3, 4000])
+def test_a_number_that_would_be_read_as_zero_is_refused_in_every_table(text, rows):
+    body = [["time [min]", "flow [L/min]"], *([str(n), "1.5"] for n in range(rows)), ["0", text]]
+    table = read_csv("t.csv", csv_file(body, ","))
+    table.numbers(table.columns[1])
+    assert any("too small" in problem.what for problem in table.problems)
+    assert not np.any(table.numbers(table.columns[1]) == 0)
+
+
+@pytest.mark.parametrize("text", ["5e-324", "1e-400", "1E-310"])
+def test_a_number_that_would_be_read_as_zero_is_refused_on_a_sheet(text):
+    from tests.hostile.bombs import book, rewritten
+
+    made = rewritten(
+        book(A1="time [min]", B1="flow [L/min]", A2=1, B2=1.5, A3=2, B3=2.5),
+        lambda part: part.replace(b"<v>2.5</v>", f"<v>{text}</v>".encode()),
+    )
+    table = read_sheet("t.xlsx", made, "S")
+    table.numbers(table.columns[1])
+    assert any("too small" in problem.what for problem in table.problems)
+
+
+@pytest.mark.parametrize("text", ZEROS)
+def test_zero_stays_zero(text):
+    table = read_csv("t.csv", csv_file([["time [min]", "flow [L/min]"], ["1", text]], ","))
+    assert table.numbers(table.columns[1])[0] == 0
+    assert not table.problems
+
+
+@pytest.mark.parametrize("text", MINUTE)
+def test_a_number_that_would_be_read_as_zero_is_refused_in_a_case_file(text):
+    from dossier.case.toml_text import TomlError, parse_toml
+    from dossier.case.units import UnitError, parse_quantity
+
+    with pytest.raises(TomlError, match="read as zero"):
+        parse_toml(f"a = {text.replace('E-0', 'e-')}".encode())
+    with pytest.raises(UnitError, match="too small"):
+        parse_quantity(f"{text} kPa", "pressure")
+    with pytest.raises(UnitError, match="check its exponent"):
+        parse_quantity("1e-305 mL/min", "flow")
+    assert parse_quantity("0 kPa", "pressure") == 0
+    assert parse_toml(b"a = 0.0e-400") == {"a": 0.0}

@@ -19,7 +19,7 @@ from dossier.archive.register_query import Wanted, find
 from dossier.archive.register_text import csv_text, json_text
 from dossier.cli import main
 from dossier.outcome import explained
-from dossier.shown import shown
+from dossier.shown import shown, shown_json
 from tests.archive.made import dossier, put
 from tests.archive.sealed import run, sign_all
 
@@ -204,3 +204,24 @@ def test_build_verify_register_and_compare_open_no_connection(made, tmp_path, mo
     verify(made.pdf, pages=True)
     assert read_dossier(made.pdf).faults == ()
     update(made.pdf.parent)
+
+
+@pytest.mark.parametrize("text", [*ESCAPES, "\u200b", "\ufeff", "\u00ad", "\U000e0041", "\u2069"])
+def test_json_says_the_same_and_holds_nothing_that_turns_or_hides(text):
+    document = json.dumps({"title": f"a{text}é\u00a0漢b", "n": 1.5}, indent=2, ensure_ascii=False)
+    printed = shown_json(document)
+    assert json.loads(printed) == json.loads(document)
+    assert "é\u00a0漢b" in printed
+    assert all(each.isprintable() or each in "\n\u00a0" for each in printed)
+
+
+def test_check_prints_json_that_turns_nothing(tmp_path, called):
+    folder = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "polder-pumps"))
+    text = (folder / "case.toml").read_text()
+    (folder / "case.toml").write_text(
+        text.replace('title = "', 'title = "\u202edevorppa\u2069 ', 1)
+    )
+    code, said = called("check", folder, "--json")
+    assert code == 0
+    assert "\\u202edevorppa\\u2069" in said
+    assert "\u202e" not in said

@@ -10,13 +10,16 @@ from dataclasses import replace
 from datetime import date
 from io import BytesIO
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from fontTools.ttLib import TTFont
 from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
-from dossier.report import assets, layout, render
+from dossier.report import assets, glyphs, layout, render
 from dossier.report.drawn import CHART
+from dossier.report.format import clean
 from dossier.report.layout import Sheet, lay_out
 from dossier.report.signing import ROLES, Signed, SignOff
 from tests.report import sample
@@ -303,3 +306,47 @@ def test_styles_of_the_elements_are_given_back_before_the_pdf_is_written(monkeyp
 
 def styles_alive():
     return [each for each in gc.get_objects() if type(each).__name__ == "StyleFor"]
+
+
+STRANGE = "\U00013000 \ue000 漢 \u2028 \U0001f600"
+
+
+def test_letters_that_no_font_of_ours_has_stand_as_code_points_and_are_named():
+    title = f"Approved. {STRANGE}"
+    case = sample.case(qual=sample.qualification(title=title))
+    reader = PdfReader(BytesIO(sample.pdf(case, sample.assessment(case))))
+    first, whole = reader.pages[0].extract_text(), "".join(p.extract_text() for p in reader.pages)
+    assert "Title as given: “Approved. U+13000 U+E000 U+6F22 U+2028 U+1F600”" in first
+    assert "U+13000 EGYPTIAN HIEROGLYPH A001" in " ".join(whole.split())
+    assert "[U+1F600]" in reader.metadata.title
+    assert not set(STRANGE.replace(" ", "")) & set(whole)
+
+
+def test_a_page_of_another_template_takes_any_letter():
+    made = render.page_pdf("verification.html", **verification_of(f"x{STRANGE}"))
+    assert "U+13000" in PdfReader(BytesIO(made)).pages[0].extract_text()
+
+
+def verification_of(text):
+    found = SimpleNamespace(
+        number="N", revision=0, verdict="failed", file=text, sha256="0", decision="", standing=""
+    )
+    return {"found": found, "day": "", "version": "", "facts": [(text, text)], "lists": ()}
+
+
+def test_the_usual_letters_are_in_all_our_fonts():
+    for path in Path(assets.__file__).parent.glob("fonts/*.ttf"):
+        have = TTFont(path).getBestCmap()
+        if path.name.startswith("Fira"):
+            # the narrow space and the box stand in the second font of every text
+            assert {c for c in glyphs.USUAL if ord(c) not in have} <= set("\n\t\u202f□")
+        else:
+            assert {c for c in glyphs.USUAL if ord(c) not in have} <= set("\n\t")
+
+
+@pytest.mark.parametrize("marks", [1, 4, 5, 500])
+def test_marks_on_one_letter_are_counted(marks):
+    shown = clean("a" + "\u0301" * marks + "b")
+    assert shown.count("\u0301") == min(marks, 4)
+    assert shown.count("□") == (marks > 4)
+    assert shown.endswith("b")

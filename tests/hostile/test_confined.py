@@ -1,0 +1,268 @@
+"""A stranger's file costs little time and memory, starts no program and opens no connection."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+import zlib
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from dossier.archive.attached import NotADossierError
+from dossier.confined import Limits, StoppedError, confined
+from dossier.report.house import ATTACHED
+from tests.archive import made
+from tests.hostile import bombs
+from tests.hostile.test_pdfs import PAGES, raw, stream
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+SHORT = Limits(seconds=1, memory=400, wait=30.0)
+SECONDS, MEMORY = 20, 600
+
+
+def test_what_is_done_apart_comes_back_as_it_was():
+    assert confined(lambda: {"a": (1, "x" * 10**6)}) == {"a": (1, "x" * 10**6)}
+    with pytest.raises(NotADossierError, match="none") as caught:
+        confined(lambda: (_ for _ in ()).throw(NotADossierError("none")))
+    assert "test_confined.py" in "".join(caught.value.__notes__)  # for --debug
+
+
+def spin():
+    while True:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("work", "limits", "line"),
+    [
+        (spin, SHORT, "1 s of processor time"),
+        (lambda: bytearray(2**30), SHORT, "more memory"),
+        (lambda: "x" * int(1.5e9), SHORT, "more memory"),
+        (lambda: [bytearray(2**20) for _ in range(5000)], SHORT, "more memory"),
+        (lambda: time.sleep(60), Limits(seconds=9, memory=400, wait=1.0), "longer than 1 s"),
+        (lambda: os._exit(0), SHORT, "ends the process"),
+        (lambda: os.kill(os.getpid(), 9), SHORT, "ends the process"),
+    ],
+)
+def test_work_without_end_is_stopped(work, limits, line):
+    start = time.monotonic()
+    with pytest.raises(StoppedError, match=line):
+        confined(work, limits)
+    assert time.monotonic() - start < SECONDS
+
+
+@pytest.mark.parametrize(
+    "work",
+    [
+        lambda: subprocess.run(["true"], check=False),
+        lambda: os.system("true"),
+        lambda: os.execv("/bin/true", ["true"]),
+        lambda: os.posix_spawn("/bin/true", ["true"], {}),
+        lambda: os.spawnv(os.P_WAIT, "/bin/true", ["true"]),
+        lambda: socket.create_connection(("127.0.0.1", 9)),
+        lambda: socket.getaddrinfo("x.invalid", 80),
+    ],
+)
+def test_no_program_starts_and_no_connection_opens(work):
+    if work.__code__.co_names[-1] == "P_WAIT" or "spawnv" in work.__code__.co_names:
+        assert confined(work) == 127  # the copy that would have become the program could not
+        return
+    with pytest.raises(PermissionError, match="not allowed"):
+        confined(work)
+
+
+def test_what_comes_from_the_copy_ends_with_it(tmp_path):
+    def work():
+        child = os.fork()
+        if not child:
+            time.sleep(60)
+        return child
+
+    state = Path(f"/proc/{confined(work)}/stat")
+    time.sleep(0.2)
+    assert not state.exists() or state.read_text().rpartition(")")[2].split()[0] in "ZX"
+
+
+def test_no_file_grows_without_end(tmp_path):
+    def work():
+        with (tmp_path / "big").open("wb") as file:
+            file.truncate(2**30)
+
+    with pytest.raises(OSError, match="too large"):
+        confined(work)
+
+
+@cache
+def attached():
+    from dossier.api import assess, decision_json, issue_date, read_case
+    from dossier.archive.record import canonical, manifest_of
+
+    case = read_case(INPUTS / "polder-pumps")
+    assessment = assess(case)
+    decision = decision_json(case, assessment, issue_date(case))
+    files = {each.name: each.content for each in (*case.inputs, case.signoff)}
+    manifest = canonical(manifest_of(case, decision, assessment))
+    return files | {"decision.json": decision, "manifest.json": manifest}
+
+
+def pdf(files):
+    """Return a PDF written by hand with `files` attached."""
+    names, objects = b"", []
+    for name, content in files.items():
+        number = 3 + len(objects)
+        text = b"<FEFF" + name.encode("utf-16-be").hex().encode() + b">"
+        names += b"%s %d 0 R " % (text, number)
+        each = b"/UF %s /EF << /F %d 0 R >> >>" % (text, number + 1)
+        objects += [b"<< /Type /Filespec " + each, stream(zlib.compress(content))]
+    tree = b"/Names << /EmbeddedFiles << /Names [" + names + b"] >> >> >>"
+    return raw([b"<< /Type /Catalog /Pages 2 0 R " + tree, PAGES, *objects])
+
+
+def dossier(house=None, changes=None):
+    """Return a dossier, unsealed, with other files of its case or a house, and digests to match."""
+    files = dict(attached())
+    manifest = json.loads(files.pop("manifest.json"))
+    files |= {f"polder-pumps/{key}": text for key, text in (changes or {}).items()}
+    for key, text in (house or {}).items():
+        files[ATTACHED + key] = text
+        manifest["layout"] |= {"house folder": "h", "house files": "0" * 64}
+    manifest["files"] = {key: made.sha256(content) for key, content in files.items()}
+    return pdf(files | {"manifest.json": json.dumps(manifest).encode()})
+
+
+SVG = b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9">%s</svg>'
+
+
+def doubled(levels=40):
+    each = b"".join(
+        b'<g id="a%d"><use href="#a%d"/><use href="#a%d"/></g>' % (n + 1, n, n)
+        for n in range(levels)
+    )
+    return SVG % (b'<path id="a0" d="M0 0h1"/>' + each)
+
+
+TOML = b'name = "h"\nlogo = "logo.svg"\n'
+HOUSES = {
+    "loop": {"strength.html": b"{% for i in range(10**9) %}x{% endfor %}"},
+    "long string": {"cautions.html": b"{{ 'x' * 1500000000 }}"},
+    "lipsum": {"decision.html": b"{{ lipsum(n=10**6) }}"},
+    "use": {"house.toml": TOML, "logo.svg": doubled()},
+    "small page": {"house.css": b"@page { size: 1pt 1pt; margin: 0 }"},
+    "columns": {"house.toml": b'name = "h"\n[[section]]\ntitle = "big"\nfile = "a.html"\n',
+                "a.html": b"<table><tbody><tr>" + b"<td>x</td>" * 100_000},
+    "program": {"charts.mplstyle": b"text.usetex: True\n"},
+    "deep": {"house.toml": b"a = " + b"[" * 100_000},
+}  # fmt: skip
+
+
+def rows(text, count):
+    """Return a record with its last row so many times, at later times."""
+    head, last = text.decode().rstrip().rsplit("\n#", 1)[0].rsplit("\n", 1)
+    first, rest = last.split(",", 1)
+    more = "\n".join(f"{float(first) + n / 100:.2f},{rest}" for n in range(count))
+    return f"{head}\n{more}\n".encode()
+
+
+def requirements(text, count):
+    block = text.decode().split("[[requirement]]")
+    more = "".join(f"[[requirement]]{block[1].replace('E1', f'X{n}')}" for n in range(count))
+    return (text.decode() + more).encode()
+
+
+RECORD, CASE, ASKED = "records/mp-c1.csv", "case.toml", "application.toml"
+CASES = {
+    "columns in a record": (RECORD, lambda _: b",".join([b"a"] * 100_000) + b"\n1\n"),
+    "rows in a record": (RECORD, lambda text: rows(text, 400_000)),
+    "one endless cell": (RECORD, lambda _: b"1" * (60 * 2**20)),
+    "requirements": (ASKED, lambda text: requirements(text, 180)),
+    "deep case": (CASE, lambda _: b"a = " + b"[" * 100_000),
+    "number": (CASE, lambda _: b"number = " + b"9" * 4000),
+    "workbook": (RECORD, lambda _: bombs.archive(
+        [(b"xl/worksheets/sheet1.xml", bombs.zeros(4096), 2**32 - 1)])),
+}  # fmt: skip
+
+
+RUN = """
+import os, resource, sys
+log = open(sys.argv[1], "a", buffering=1)
+EVENTS = {"subprocess.Popen", "os.exec", "os.posix_spawn", "os.system", "os.spawn"}
+sys.addaudithook(lambda event, _: event in EVENTS and log.write(event + chr(10)))
+sys.argv = ["dossier", *sys.argv[2:]]
+from dossier.cli import main
+try:
+    main()
+finally:
+    most = max(resource.getrusage(who).ru_maxrss
+               for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    used = sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
+    print(f"cost {used:.1f} s, {most // 1024} MiB", file=sys.stderr)
+"""
+
+
+def measured(tmp_path, content, *options):
+    """Return exit code, lines, processor time [s] and memory [MiB] of a verification."""
+    path, log = tmp_path / "x.pdf", tmp_path / "log"
+    path.write_bytes(content)
+    log.touch()
+    ran = subprocess.run(
+        [sys.executable, "-c", RUN, log, "verify", path, *options],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert log.read_text() == ""  # no program was asked for, not even in vain
+    assert "Traceback" not in ran.stderr
+    cost = ran.stderr.rstrip().splitlines()[-1].split()
+    return ran.returncode, ran.stdout + ran.stderr, float(cost[1]), int(cost[3])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [*HOUSES, *CASES])
+def test_bombs_in_a_dossier_are_told_in_time(name, tmp_path):
+    if name in HOUSES:
+        content = dossier(house=HOUSES[name])
+    else:
+        file, made_of = CASES[name]
+        content = dossier(changes={file: made_of(attached()[f"polder-pumps/{file}"])})
+    code, said, seconds, memory = measured(tmp_path, content)
+    print(f"{name}: {seconds:.1f} s, {memory} MiB: {said.strip()[-300:]}")
+    assert code == 3
+    assert seconds < SECONDS
+    assert memory < MEMORY
+
+
+@pytest.mark.slow
+def test_an_honest_dossier_needs_no_program_either(tmp_path):
+    code, said, seconds, memory = measured(tmp_path, dossier())
+    print(f"honest: {seconds:.1f} s, {memory} MiB")
+    assert code == 3
+    assert "decision.json is identical" in said
+    assert memory < MEMORY
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["..", "../elsewhere", "/etc", "a/b", "a\\b", "..\\x", ".", "", " a", "a\n", "C:", "\u202ea",
+     "x" * 300, "a\0b", "../../../../../../etc"],
+)  # fmt: skip
+def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
+    from dossier.archive.dossier_file import read_dossier
+    from dossier.archive.verify import verify
+
+    path = tmp_path / "x.pdf"
+    manifest = {"schema": "dossier manifest 1.0", "case": name, "files": {}}
+    files = attached() | {"manifest.json": json.dumps(manifest).encode()}
+    path.write_bytes(pdf(files))
+    for read in (verify, read_dossier):
+        with pytest.raises(NotADossierError, match="not of a known form"):
+            read(path)
+
+
+def test_no_case_elsewhere_on_the_disk_is_decided():
+    from dossier.archive import recompute as module
+
+    for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
+        with pytest.raises(NotADossierError, match="no plain path"):
+            module.recompute(b"", attached(), name, pages=False, sealed=False)
