@@ -68,18 +68,25 @@ class Increment:
 
     def filled(self, value: bytes) -> bytes:
         """Return the increment with a signature's value of at most `RESERVED` bytes."""
-        return self.head + b"<" + value.ljust(RESERVED, b"\0").hex().upper().encode() + b">" + (
-            self.tail
+        return (
+            self.head
+            + b"<"
+            + value.ljust(RESERVED, b"\0").hex().upper().encode()
+            + b">"
+            + (self.tail)
         )
 
 
 def first_end(data: bytes) -> int:
-    """Return where the first revision ends: behind the first end that names its own table."""
+    """Return where the first revision ends: behind the first end that names its own table.
+
+    Zero where there is none: the file is damaged, or not of this program.
+    """
     for match in _END.finditer(data):
         table = int(match[1])
         if table < match.start() and data.startswith(b"xref\n0 ", table):
             return match.end()
-    return len(data)
+    return 0
 
 
 def read_start(data: bytes, start: int) -> tuple[datetime, bytes] | None:

@@ -169,10 +169,9 @@ def same_person(one: str, other: str) -> bool:
     Looked away from are case, spacing, full stops, hidden marks and letters that look like others
     (UTS 39), before and after case is taken away: "I" looks like "l", "i" does not.
     """
-    return any(
-        fold(one) == fold(other)
-        for fold in (lambda name: _looks(_plain(name)), lambda name: _plain(_looks(name)))
-    )
+    if _looks(_plain(one)) == _looks(_plain(other)):
+        return True
+    return _plain(_looks(one)) == _plain(_looks(other))
 
 
 def same_name(one: str, other: str) -> bool:

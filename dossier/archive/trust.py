@@ -137,8 +137,10 @@ def _no_anchor(certificate: Any, trust: Trust) -> str:
     if uses is not None and "key_cert_sign" not in uses.native:
         return "is not meant to sign certificates (keyUsage)"
     if not certificate.not_valid_before <= trust.moment <= certificate.not_valid_after:
-        return f"is valid to {certificate.not_valid_after:%Y-%m-%d} only, from "\
+        return (
+            f"is valid to {certificate.not_valid_after:%Y-%m-%d} only, from "
             f"{certificate.not_valid_before:%Y-%m-%d}"
+        )
     return ""
 
 
@@ -227,9 +229,7 @@ def _status(envelope: Envelope, signed: bytes, trust: Trust, *, lists: bool) -> 
     # What a certificate is for is judged by `wrong_use`.
     uses = KeyUsageConstraints(key_usage=set())
     return asyncio.run(
-        async_validate_detached_cms(
-            signed, envelope.signed_data, context, key_usage_settings=uses
-        )
+        async_validate_detached_cms(signed, envelope.signed_data, context, key_usage_settings=uses)
     )
 
 

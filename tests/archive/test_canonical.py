@@ -36,9 +36,7 @@ def told(data, dossier, folder):
     return "; ".join([*found.failures, *found.gaps])
 
 
-def test_the_forger_s_tools_make_a_sound_file_where_nothing_is_edited(
-    dossier, unchanged, tmp_path
-):
+def test_the_forger_s_tools_make_a_sound_file_where_nothing_is_edited(dossier, unchanged, tmp_path):
     path = tmp_path / "sound.pdf"
     for data in (
         forged.last_sealed(dossier, lambda draft: draft),
@@ -342,4 +340,6 @@ def test_an_end_hidden_in_an_attachment_gains_nothing(dossier, unchanged, tmp_pa
     decoy = b"startxref\n%d\n%%%%EOF\n" % table
     data = dossier.unsigned[:place] + decoy + dossier.unsigned[place:]
     assert told(data, dossier, tmp_path)
-    assert "not a dossier" in told(b"%PDF-1.7\nxref\n0 1\n" + b"startxref\n9\n%%EOF\n", dossier, tmp_path)
+    assert "not a dossier" in told(
+        b"%PDF-1.7\nxref\n0 1\n" + b"startxref\n9\n%%EOF\n", dossier, tmp_path
+    )
