@@ -12,7 +12,7 @@ from dossier.archive.seals import asked, increment_of
 from dossier.archive.signature import load_keys
 from tests.archive import sealed
 
-MOMENT = datetime(2026, 4, 1, 12, tzinfo=UTC)
+MOMENT = datetime.now(UTC).replace(microsecond=0)
 ROOM = 2 * RESERVED + 2
 
 
