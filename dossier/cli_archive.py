@@ -247,7 +247,7 @@ def verify(
 
 
 def _persons(given: Sequence[str]) -> dict[str, bytes]:
-    """Return the certificates of persons by role; the command ends where one is not of that form."""
+    """Return the certificates of persons by role; the command ends at one of another form."""
     found: dict[str, bytes] = {}
     for each in given:
         role, equals, path = each.partition("=")

@@ -40,7 +40,7 @@ def read_attached(path: Path) -> Attached:
     OSError where the file itself cannot be read.
     """
     content = read_pdf(path)
-    built = content[: first_end(content)]
+    built = content[: first_end(content) or None]
     return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(built))
 
 

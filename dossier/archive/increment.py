@@ -78,12 +78,15 @@ class Increment:
 
 
 def first_end(data: bytes) -> int:
-    """Return where the first revision ends: behind the first end that names its own table."""
+    """Return where the first revision ends: behind the first end that names its own table.
+
+    Zero where there is none: the file is damaged, or not of this program.
+    """
     for match in _END.finditer(data):
         table = int(match[1])
         if table < match.start() and data.startswith(b"xref\n0 ", table):
             return match.end()
-    return len(data)
+    return 0
 
 
 def read_start(data: bytes, start: int) -> tuple[datetime, bytes] | None:

@@ -43,6 +43,8 @@ def open_pdf(data: bytes) -> PdfFile:
     attachments exceed the bounds or share a name.
     """
     first = first_end(data)
+    if not first or not data.startswith(b"%PDF-"):
+        raise NotADossierError("not a PDF, or not one that this program writes, or cut off")
     return PdfFile(data, first, attached_files(data[:first]))
 
 

@@ -43,6 +43,10 @@ SYSTEM = (
     ("pango", "libpango-1.0.so.0", "pango_version_string"),
 )
 """Libraries of the system, by name, file and the function that tells the version."""
+_ASKED = re.compile(
+    r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?(?:.*extra == ['\"]([^'\"]*)['\"])?"
+)
+"""A requirement of a package: what it asks for, with which extras, and under which of its own."""
 LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "matplotlib", "jinja2", "pillow")
 
 
@@ -99,24 +103,28 @@ def libraries_of(name: str = "dossier") -> dict[str, str]:
     Empty in a bare checkout, which asks for none.
     """
     found: dict[str, str] = {}
-    waiting = [name]
+    waiting = [(name, "")]
     while waiting:
-        for each in _asked(waiting.pop()):
+        for each, extras in _asked(*waiting.pop()):
             stated = _version(each)
-            if each not in found and stated != ABSENT:
+            if stated != ABSENT and (each not in found or extras):
                 found[each] = stated
-                waiting.append(each)
+                waiting.append((each, extras))
     return dict(sorted(found.items()))
 
 
-def _asked(name: str) -> list[str]:
-    """Return the names, normalised, of what an installed package asks for without extras."""
+def _asked(name: str, extras: str) -> list[tuple[str, str]]:
+    """Return the names, normalised, with their extras, of what an installed package asks for."""
     try:
-        asked = requires(name) or ()
+        asked = [_ASKED.match(each) for each in requires(name) or ()]
     except PackageNotFoundError:
         return []
-    names = (_NAME.match(each) for each in asked if "extra ==" not in each)
-    return [re.sub("[-_.]+", "-", match[0]).lower() for match in names if match]
+    wanted = {"", *(each.strip() for each in extras.split(","))}
+    return [
+        (re.sub("[-_.]+", "-", match[1]).lower(), match[2] or "")
+        for match in asked
+        if match and (match[3] or "") in wanted
+    ]
 
 
 def plain_versions(stated: object) -> dict[str, str]:

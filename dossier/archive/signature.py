@@ -117,7 +117,7 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     if found.sha256 != hashlib.sha256(file.data).hexdigest():
         raise _refused(pdf.name, "was written while it was read", "try again")
     if found.failures:
-        raise _refused(pdf.name, found.failures[0], "build it again from its case, then seal that")
+        raise _refused(pdf.name, found.failures[0], "build it again and seal that")
     if not said.complete:
         raise _refused(
             pdf.name, "is a draft: not signed off", "'dossier sign' first, then build it"

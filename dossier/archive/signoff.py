@@ -209,10 +209,9 @@ def same_person(one: str, other: str) -> bool:
     Looked away from are case, spacing, full stops, hidden marks and letters that look like others
     (UTS 39), before and after case is taken away: "I" looks like "l", "i" does not.
     """
-    return any(
-        fold(one) == fold(other)
-        for fold in (lambda name: _looks(plain(name)), lambda name: plain(_looks(name)))
-    )
+    if _looks(plain(one)) == _looks(plain(other)):
+        return True
+    return plain(_looks(one)) == plain(_looks(other))
 
 
 def same_name(one: str, other: str) -> bool:

@@ -12,7 +12,7 @@ from dossier.archive.seals import asked, increment_of
 from dossier.archive.signature import load_keys
 from tests.archive import sealed
 
-MOMENT = datetime(2026, 4, 1, 12, tzinfo=UTC)
+MOMENT = datetime.now(UTC).replace(microsecond=0)
 ROOM = 2 * RESERVED + 2
 
 
@@ -42,9 +42,7 @@ class Draft:
         """Return it with places that are right again: rows, start of the table, bytes covered."""
         start, cut = len(self.before), len(self.head)
         whole = self.head + b" " * ROOM + self.tail
-        places = {
-            int(m[1]): start + m.start() for m in re.finditer(rb"(?m)^(\d+) 0 obj$", whole)
-        }
+        places = {int(m[1]): start + m.start() for m in re.finditer(rb"(?m)^(\d+) 0 obj$", whole)}
         table = whole.rfind(b"\nxref\n") + 1
         rows = whole[table : whole.rfind(b"trailer\n")].split(b"\n")
         number = 0

@@ -1,6 +1,7 @@
 """A signed-off demo dossier, sealed three times by test identities; and hands that forge it."""
 
 import io
+import re
 import shutil
 import subprocess
 import sys
@@ -121,6 +122,34 @@ def appended(data, change):
     return out.getvalue()
 
 
+def rewritten(data, objects):
+    """Return an unsealed dossier with other bodies of some objects: one revision, places right."""
+    table = data.rfind(b"xref\n0 ", 0, data.rfind(b"startxref"))
+    end = data.index(b"trailer\n", table)
+    head, *rows = data[table:end].splitlines(keepends=True)[1:]
+    starts = [int(row[:10]) for row in rows] + [table]
+    out = bytearray(data[: starts[1]])
+    for number in range(1, len(rows)):
+        rows[number] = b"%010d" % len(out) + rows[number][10:]
+        body = data[starts[number] : starts[number + 1]]
+        if number in objects:
+            body = b"%d 0 obj\n%s\nendobj\n" % (number, objects[number])
+        out += body
+    last = re.sub(rb"startxref\n\d+", b"startxref\n%d" % len(out), data[end:])
+    return bytes(out + b"xref\n" + head + b"".join(rows) + last)
+
+
+def attached_anew(data, contents, packing=b""):
+    """Return an unsealed dossier with other attachments, by the end of their names."""
+    reader = PdfFileReader(io.BytesIO(data))
+    objects = {}
+    for ending, content in contents.items():
+        number = specification(reader, ending)["/EF"].raw_get("/F").idnum
+        entries = b"/Type /EmbeddedFile%s/Length %d" % (packing, len(content))
+        objects[number] = b"<<%s>>\nstream\n%s\nendstream" % (entries, content)
+    return rewritten(data, objects)
+
+
 def add_annotation(writer):
     note = generic.DictionaryObject(
         {
@@ -149,7 +178,7 @@ def replacing(**contents):
 
     def change(writer):
         for ending, content in contents.items():
-            entry = specification(writer, ending.replace("__", "."))["/EF"]
+            entry = specification(writer, ending)["/EF"]
             stream = generic.StreamObject(
                 {pdf_name("/Type"): pdf_name("/EmbeddedFile")}, stream_data=content
             )

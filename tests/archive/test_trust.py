@@ -109,7 +109,9 @@ def test_an_authority_vouches_for_whom_it_issued_to():
     assert found.trusted
     assert found.revocation == "not consulted"
     stranger = authority()
-    assert "no authority" in worth(person(stranger).envelope(stranger), trust_of([root.pem])).distrust
+    assert (
+        "no authority" in worth(person(stranger).envelope(stranger), trust_of([root.pem])).distrust
+    )
     assert not vouched(person(root).envelope(root), b"else", trust_of([root.pem]), "x").holds
 
 
@@ -118,7 +120,10 @@ def test_an_authority_vouches_for_whom_it_issued_to():
     [
         (lambda: person(), "is not of an authority"),
         (lambda: Made("X", ca=False, usage=SIGNS), "is not of an authority"),
-        (lambda: Made("X", ca=True, usage=("digital_signature",)), "not meant to sign certificates"),
+        (
+            lambda: Made("X", ca=True, usage=("digital_signature",)),
+            "not meant to sign certificates",
+        ),
         (lambda: authority(valid=(NOW - 9 * DAY, NOW - DAY)), "is valid to"),
         (lambda: authority(valid=(NOW + DAY, NOW + 9 * DAY)), "is valid to"),
     ],
@@ -234,9 +239,7 @@ def test_only_issuers_may_come_along():
         ("Anna", "Berta", False, False),
     ],
 )
-def test_letters_that_look_alike_make_one_person_but_not_one_name(
-    one, other, person_too, name_too
-):
+def test_letters_that_look_alike_make_one_person_but_not_one_name(one, other, person_too, name_too):
     for pair in ((one, other), (other, one)):
         assert same_person(*pair) is person_too
         assert same_name(*pair) is name_too
