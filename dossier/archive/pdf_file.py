@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.archive.attached import attached_files, read_pdf
+from dossier.archive.attached import NotADossierError, attached_files, read_pdf
 from dossier.archive.increment import first_end
 
 __all__ = ["PdfFile", "open_pdf", "quiet", "read_bounded"]
