@@ -274,11 +274,11 @@ def decision_schema() -> dict[str, Any]:
     from dossier.evidence.check import OUTCOMES
 
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
-    schema = head | _Whole.model_json_schema(by_alias=True, mode="serialization")
+    schema = head | _Whole.model_json_schema()
     schema["title"] = "decision.json"
     for part in (schema, *schema["$defs"].values()):
         if "properties" in part:
-            part["additionalProperties"] = False
+            part |= {"required": sorted(part["properties"]), "additionalProperties": False}
     codes = {("ConditionRow", "kind"): get_args(ConditionKind), ("CheckRow", "outcome"): OUTCOMES}
     for (name, key), words in codes.items():
         schema["$defs"][name]["properties"][key]["enum"] = list(words)

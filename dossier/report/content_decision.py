@@ -26,6 +26,8 @@ CLOSEST, MOST = 4, 5
 """How many findings page one shows: at least so many, at most so many that do not pass."""
 NAMED = 4
 """How many changed fields of the application page one names; the section on validity has all."""
+SAID = ("revision", "issued")
+"""Fields that the sentence before them says."""
 BOUNDS = ((4, 210), (4, 100), (3, 90), (2, 80))
 """How many conditions page one shows, and how much of each [characters], until the chart has room;
 page two has all."""
@@ -161,7 +163,8 @@ def _tally(findings: Sequence[Finding]) -> str:
 
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
-    changes = [shortened(change_text(c), 90) for c in case.on_file.changes] if case.on_file else []
+    changed = [c for c in case.on_file.changes if c.field not in SAID] if case.on_file else []
+    changes = [shortened(change_text(each), 90) for each in changed]
     left = len(changes) - NAMED
     more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []
     return speak(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())

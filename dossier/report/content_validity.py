@@ -100,7 +100,7 @@ def _on_file(case: Case) -> Table:
             Column(say("Now"), 30),
         ),
         rows=tuple((c.field, typed(c.before or none), typed(c.after or none)) for c in changes),
-        note=on_file_text(case) if changes else "",
+        note=f"{on_file_text(case).rstrip(':')}." if changes else "",
         empty=on_file_text(case),
     )
 

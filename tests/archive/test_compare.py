@@ -208,7 +208,14 @@ def test_a_case_folder_is_assessed_and_compared(tmp_path):
     path = tmp_path / "after" / "application.toml"
     text = path.read_text(encoding="utf-8")
     assert text.count('max = "32 kPa"') == 1
-    path.write_text(text.replace('max = "32 kPa"', 'max = "2 kPa"'), encoding="utf-8")
+    for old, new in (
+        ('max = "32 kPa"', 'max = "2 kPa"'),
+        ('revision = "B"', 'revision = "C"'),
+        ("issued = 2026-01-19", "issued = 2026-03-20"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path.write_text(text, encoding="utf-8")
     ran = command("compare", str(tmp_path / "before"), str(tmp_path / "after"), "--json")
     assert ran.exit_code == 1
     read = json.loads(ran.output)
@@ -217,6 +224,10 @@ def test_a_case_folder_is_assessed_and_compared(tmp_path):
     assert "requirement changed: max 32 kPa → 2 kPa" in flip["because"]
     assert read["b"]["decision"] == "draft: would be not approved"
     assert [each["what"] for each in read["inputs"]] == ["application.toml"]
+    other = {each["what"]: (each["a"], each["b"]) for each in read["other"]}
+    assert other["application . requirement 'P1' . max"] == ("32 kPa", "2 kPa")
+    assert other["requirements on file"][0] == "since 2026-01-21"
+    assert "requirement 'P1' . max: 32 kPa → 2 kPa" in other["requirements on file"][1]
 
 
 def test_a_case_with_problems_is_not_compared(tmp_path):
@@ -224,3 +235,24 @@ def test_a_case_with_problems_is_not_compared(tmp_path):
     ran = command("compare", str(tmp_path / "case"), str(tmp_path / "case"))
     assert ran.exit_code == 2
     assert "problem" in ran.output
+
+
+def test_each_field_of_the_application_that_differs_is_named():
+    """Between two dossiers, and on each side since it was asked."""
+    change = {"field": "oil . description", "before": "thick", "after": "thin"}
+
+    def asked(description, since, changes):
+        doc = document()
+        on_file = {"since": since, "first_test": "2026-02-04", "changes": changes}
+        doc["application"] |= {"on_file": on_file}
+        text = f'title = "Main circuit"\n[oil]\ndescription = "{description}"\n'
+        return side(doc, inputs={"application.toml": text.encode()})
+
+    before, after = asked("thick", "2026-01-21", []), asked("thin", "2026-03-01", [change])
+    assert changes(compared(before, after).rest) == {
+        "application . oil . description": ("thick", "thin"),
+        "requirements on file": (
+            "since 2026-01-21",
+            "since 2026-03-01, after the first test on 2026-02-04; oil . description: thick → thin",
+        ),
+    }

@@ -1,5 +1,6 @@
 """The schemas of the two case files say what the models say."""
 
+import copy
 import json
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
+from dossier.archive.document import decision_schema
 from dossier.case.draft import Draft
 from dossier.case.model import Application
 from dossier.evidence.registry import all_quantities
@@ -45,6 +47,55 @@ def test_the_command_prints_the_schema(name):
     )  # fmt: skip
     assert done.stdout == schema_text(name)
     jsonschema.Draft202012Validator.check_schema(json.loads(done.stdout))
+
+
+def decided(name):
+    from dossier.api import assess, decision_json, read_case
+
+    case = read_case(ROOT / "inputs" / name)
+    return json.loads(decision_json(case, assess(case, pages=False)))
+
+
+def test_the_command_prints_the_schema_of_a_decision():
+    done = subprocess.run(
+        [sys.executable, "-m", "dossier", "schema", "decision"],
+        capture_output=True, text=True, check=True, timeout=60,
+    )  # fmt: skip
+    assert json.loads(done.stdout) == decision_schema()
+    jsonschema.Draft202012Validator.check_schema(decision_schema())
+
+
+@pytest.mark.parametrize("name", ["polder-pumps", "ropeway-drive", "chain-ferry"])
+def test_what_is_decided_fits_the_schema_of_a_decision(name):
+    document = decided(name)
+    schema = jsonschema.Draft202012Validator(decision_schema())
+    assert not list(schema.iter_errors(document))
+    for place in ((), ("case",), ("application",), ("findings", 0), ("checks", 0), ("cautions", 0),
+                  ("signoff",), ("decision_rule",)):  # fmt: skip
+        for key in deep(document, place):
+            for broken in (removed(document, place, key), added(document, place, "more")):
+                assert list(schema.iter_errors(broken)), (place, key)
+    for kind, fits in (("concession", True), ("favour", False)):
+        condition = {"kind": kind, "subject": None, "text": "x"}
+        assert schema.is_valid(document | {"conditions": [condition]}) == fits
+
+
+def deep(document, place):
+    for step in place:
+        document = document[step]
+    return document
+
+
+def removed(document, place, key):
+    copied = copy.deepcopy(document)
+    del deep(copied, place)[key]
+    return copied
+
+
+def added(document, place, key):
+    copied = copy.deepcopy(document)
+    deep(copied, place)[key] = "x"
+    return copied
 
 
 BROKEN = [
