@@ -152,6 +152,13 @@ class Terms(Model):
     terminal: Pressure | None = None
     """Least terminal differential pressure of the element."""
 
+    @model_validator(mode="after")
+    def _above_zero(self) -> "Terms":
+        level = self.base_level.value if self.base_level else None
+        if not all(each is None or each > 0 for each in (self.flow, level, self.terminal)):
+            raise ValueError("flow, base_level and terminal of a test are above zero")
+        return self
+
 
 class Requirement(Model):
     """One requirement as the user wrote it; limits are read later, by its quantity's unit."""
