@@ -91,8 +91,10 @@ def _balance(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     highest, lowest = (end(deciding.values(), default=1.0) for end in (max, min))
     if not 1.0 / limit.value <= lowest <= highest <= limit.value * min(lowest, 1.0):
         return Verdicts(False, words)
-    off = [q for q in found.quotients.values() if abs(q - 1.0) > limit.tolerance]
-    return Verdicts(False, words, "warning") if off else Verdicts(True, words)
+    coarse = [q for size, q in found.quotients.items() if size > LARGEST]
+    near = all(abs(q - 1.0) <= limit.tolerance for q in deciding.values())
+    near = near and all(1.0 / limit.value <= q <= limit.value for q in coarse)
+    return Verdicts(True, words) if near else Verdicts(False, words, "warning")
 
 
 def _quotients(record: Record, result: MultipassResult) -> _Judged:
