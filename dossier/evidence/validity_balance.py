@@ -32,6 +32,10 @@ TURNOVERS = 5.0
 """Time constants after which a loop has settled to within 1 %."""
 LEAST_TENTHS = 4
 """Settled tenths that a judgement takes."""
+SURE = 4.5
+"""Standard deviations of a slope that chance is given."""
+BLURRED = 0.2
+"""Share of counting in the variance of the downstream counts above which they show no slope."""
 
 
 def balance_rules(record: Record, result: MultipassResult) -> dict[str, Rule]:
@@ -200,26 +204,41 @@ def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_
         if not len(own):
             found.append(None)
             continue
-        injected = result.up[:, own[0]] - result.down[:, own[0]]
-        found.append(_slope(result, k, injected, _settled(record, result, k), drift))
+        found.append(_slope(result, k, int(own[0]), _settled(record, result, k), drift))
     return found
 
 
 def _slope(
-    result: MultipassResult, k: int, injected: Floats, rows: NDArray[np.int64], drift: float
+    result: MultipassResult, k: int, held: int, rows: NDArray[np.int64], drift: float
 ) -> _Slope | None:
-    up, down, n = result.up[rows, k], result.down[rows, k], injected[rows]
-    if len(rows) < LEAST_TENTHS + 2 or not (n > 0).all() or not np.ptp(down) > 0:
+    """Return the slope at size k; size `held` stands for the injection.
+
+    The scatter is that of the residuals, or that of counting where this is larger: of few tenths
+    the residuals may by chance be too small.
+    """
+    up, down = result.up[rows, k], result.down[rows, k]
+    injected = result.up[rows, held] - result.down[rows, held]
+    if len(rows) < LEAST_TENTHS + 2 or not (injected > 0).all() or not np.ptp(down) > 0:
         return None
-    noise = float((down / (result.readings[rows, k] * result.counted_down)).mean())
-    blurred = noise / float(np.var(down))
-    if blurred > 0.2:
+    noise_up, noise_down = _counting(result, rows, k)
+    blurred = noise_down / float(np.var(down))
+    if blurred > BLURRED:
         return None
-    terms = np.column_stack([n / n.mean(), down])
+    terms = np.column_stack([injected / injected.mean(), down])
     (level, slope), *_ = np.linalg.lstsq(terms, up, rcond=None)
     left = float(((up - terms @ np.array([level, slope])) ** 2).sum()) / (len(rows) - 2)
-    u = float(np.sqrt(left * np.linalg.pinv(terms.T @ terms)[1, 1]))
-    moved = drift * abs(float(level)) / float(np.ptp(down))
+    counted = noise_up + slope**2 * noise_down
+    counted += (level / injected.mean()) ** 2 * sum(_counting(result, rows, held))
+    u = np.sqrt(max(left, counted) * np.linalg.pinv(terms.T @ terms)[1, 1])
+    moved = drift * abs(level) / np.ptp(down)
     # Noise of what a line is fitted against makes its slope too small, by this share at most.
-    half = 4.0 * u + moved + blurred * abs(float(slope))
+    half = float(SURE * u + moved + blurred * abs(slope))
     return _Slope(float(result.sizes[k]), float(slope), half)
+
+
+def _counting(result: MultipassResult, rows: NDArray[np.int64], k: int) -> tuple[float, float]:
+    """Return the variance that counting gives the mean of a tenth, on both sides [1/mL2]."""
+    readings = result.readings[rows, k]
+    up = result.up[rows, k] / (readings * result.counted_up)
+    down = result.down[rows, k] / (readings * result.counted_down)
+    return float(up.mean()), float(down.mean())
