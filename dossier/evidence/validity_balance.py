@@ -4,21 +4,23 @@ At steady state what is injected leaves with the filter: n = N_up - N_down at ev
 the same as N_up = n ratio / (ratio - 1) (particle balance of the loop, arithmetic).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.case import Record
-from dossier.evidence.limits import Limit
+from dossier.case.case import Case, Record
+from dossier.evidence.instruments import ratio_accuracy
+from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.spoken import shown
 from dossier.evidence.validity import Rule, Verdicts, does_not_apply
 from dossier.physics import dust
 from dossier.words import later, say
 
-__all__ = ["balance_rules"]
+__all__ = ["balance_rules", "unlike_runs"]
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +28,8 @@ LARGEST = 20.0
 """Size [um(c)] up to which the balance decides: larger particles settle and clump."""
 LEAST_RATIO = 1.5
 """Filtration ratio below which 5 % of error in both counters moves the quotient by over 25 %."""
+HELD = 0.1
+"""Share that passes below which a size shows what is injected, whatever the filter."""
 NOISE = 0.05
 """Counting noise of a quotient [-] above which too few were counted to judge it."""
 TURNOVERS = 5.0
@@ -197,7 +201,7 @@ def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_
     stands for the injection: the smallest of which the filter lets less than a tenth pass.
     """
     passed = result.down.sum(axis=0) / result.up.sum(axis=0)
-    held = np.flatnonzero((passed < 0.1) & (result.sizes <= LARGEST))
+    held = np.flatnonzero((passed < HELD) & (result.sizes <= LARGEST))
     found: list[_Slope | None] = []
     for k in range(len(result.sizes)):
         own = held[held != k]
@@ -242,3 +246,72 @@ def _counting(result: MultipassResult, rows: NDArray[np.int64], k: int) -> tuple
     up = result.up[rows, k] / (readings * result.counted_up)
     down = result.down[rows, k] / (readings * result.counted_down)
     return float(up.mean()), float(down.mean())
+
+
+Run = tuple[Record, MultipassResult]
+SHAPE = "same dust in every run"
+"""The rule that holds the quotients of two runs against each other."""
+
+
+def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str, str]:
+    """Return record -> how its quotients differ from those of another run of the same laboratory.
+
+    Over the quotients of sizes that the filter holds back, what is left at a size does not know the
+    dust's table, the base level or an error of both counters alike: it is the same in every run.
+    """
+    found: dict[str, str] = {}
+    shapes = [_shape(each) for each in runs]
+    for (one, first), (other, second) in combinations(zip(runs, shapes, strict=True), 2):
+        if one[0].entry.laboratory != other[0].entry.laboratory:
+            continue
+        limit = limits.find(SHAPE, "multipass", one[0].entry.standard)
+        apart = _apart(case, limits, limit, one[0], other[0], first, second) if limit else None
+        for record, known in ((one[0], other[0]), (other[0], one[0])) if apart else ():
+            words = say(UNLIKE, size=apart[0], share=apart[1], known=known.id)
+            found.setdefault(record.id, words)
+    return found
+
+
+UNLIKE = later(
+    "at {size:g} µm(c) not the share of what larger sizes say was injected that it is in record "
+    "{known}, within {share:.0%}"
+)
+Shape = Mapping[float, tuple[float, float]]
+"""Size [um(c)] -> quotient and penetration [-]."""
+
+
+def _shape(run: Run) -> Shape:
+    record, result = run
+    passed = result.down.sum(axis=0) / result.up.sum(axis=0)
+    of_size = dict(zip((float(size) for size in result.sizes), passed, strict=True))
+    quotients = _quotients(record, result).quotients
+    return {size: (q, float(of_size[size])) for size, q in quotients.items() if size <= LARGEST}
+
+
+def _apart(
+    case: Case, limits: Limits, limit: Limit, one: Record, other: Record, a: Shape, b: Shape
+) -> tuple[float, float] | None:
+    """Return the size at which two runs differ by more than is explained, and that share [-].
+
+    An error e of the counters' ratio moves a quotient by e penetration / (1 - penetration) against
+    those of the sizes held back, which is all that is left of it (arithmetic).
+    """
+    common = [size for size in a if size in b]
+    held = [size for size in common if max(a[size][1], b[size][1]) < HELD]
+    if not held or min(q for shape in (a, b) for q, _ in shape.values()) <= 0:
+        return None
+    u = max(ratio_accuracy(case, limits, each.entry).u for each in (one, other))
+    same = _batch(one) != ("", "") and _batch(one) == _batch(other)
+    free = limit.tolerance if same else limit.agreed
+    for size in common:
+        ratio = [shape[size][0] / np.mean([shape[each][0] for each in held]) for shape in (a, b)]
+        moved = [shape[size][1] / (1.0 - shape[size][1]) for shape in (a, b)]
+        explained = np.hypot(free, limit.value * u * (moved[0] - moved[1]))
+        if abs(np.log(ratio[0] / ratio[1])) > explained:
+            return size, float(explained)
+    return None
+
+
+def _batch(record: Record) -> tuple[str, str]:
+    stated = record.entry.conditions.dust
+    return (stated.kind, stated.batch) if stated and stated.batch.strip() else ("", "")

@@ -177,6 +177,7 @@ BREAKS = {
     "test dust": ("MP-C1", other_dust),
     "particle balance": ("MP-C1", lambda r: counts(r, another_level)),
     "recirculation": ("MP-C1", lambda r: counts(r, half)),
+    "same dust in every run": ("MP-C1", lambda r: counts(r, half)),
     "gaps": ("MP-C1", lambda r: counts(r, late_gaps)),
     "whole counts": ("MP-C1", lambda r: counts(r, scaled)),
     "counting noise": ("MP-C1", lambda r: counts(r, smoothed)),

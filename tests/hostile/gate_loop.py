@@ -5,6 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from openpyxl import load_workbook
 
 from tests.hostile.gate_rows import Row
 
@@ -206,6 +207,23 @@ def older_sizes(head: list[str], values: np.ndarray) -> Table:
     return head, made
 
 
+def workbook(sheets: str, side: str, factor: float) -> Callable[[Path], None]:
+    """Counts of one side times a factor, in the sheets of a workbook that begin so."""
+
+    def change(folder: Path) -> None:
+        path = folder / "records" / "laboratory.xlsx"
+        book = load_workbook(path)
+        for sheet in (each for each in book if each.title.startswith(sheets)):
+            for column in sheet.iter_cols():
+                if any(str(cell.value).startswith(side) for cell in column):
+                    for cell in column:
+                        if isinstance(cell.value, (int, float)):
+                            cell.value = round(cell.value * factor, 6)
+        book.save(path)
+
+    return change
+
+
 DUST = 'dust = { kind = "ISO 12103-1 A3", batch = "A3-2025-07 (invented)" }'
 DILUTION = "dilution = { upstream = 10, downstream = 10 }"
 PAIR = "polder-pumps", r"{}: not\s+met"
@@ -216,7 +234,9 @@ def stopped(rule: str, record: str = "MP-C1") -> str:
     return rf"{record}: {rule}: not\s+met"
 
 
-BALANCE = stopped("(particle balance|recirculation|upstream above downstream)")
+BALANCE = stopped(
+    "(particle balance|recirculation|upstream above downstream|same dust in every run)"
+)
 FERRY_PULSES = "records/pu-c.csv"
 
 LOOP = [
@@ -228,6 +248,10 @@ LOOP = [
         BALANCE),
     Row("downstream dilution forgotten, fine filter", "no balance shows it: the counts' steps do",
         "chain-ferry", times(0.25, "downstream", "mpf-c*.csv"), stopped("whole counts", "MPF-C1")),
+    Row("downstream dilution forgotten throughout, fine filter", "the other filter's runs tell",
+        "ropeway-drive", both(workbook("MP-C", "downstream", 0.1),
+                              toml((DILUTION, "dilution = { upstream = 10, downstream = 1 }"))),
+        stopped("(same dust in every run|whole counts)")),
     Row("upstream dilution forgotten", "a wrong factor on the other side",
         "polder-pumps", times(0.1, "upstream"), BALANCE),
     Row("upstream dilution applied twice", "a ratio ten times too high",
