@@ -53,4 +53,4 @@ def table(campaigns, stopped, warned, whole):
 if __name__ == "__main__":
     number = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     start = int(sys.argv[2]) if len(sys.argv) > 2 else 0
-    print("\n".join(table(number, *rates(number, start))))
+    sys.stdout.write("\n".join([*table(number, *rates(number, start)), ""]))

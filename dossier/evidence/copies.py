@@ -29,6 +29,8 @@ MOST = 1000
 """Rows of a run that are compared."""
 DEGREE = 3
 """Degree of the polynomial in time that is taken off each class."""
+NEIGHBOURS = np.array([1.0, 1.0, 0.0, 1.0, 1.0]) / 4.0
+"""Weights of the neighbours of a reading."""
 BEYOND = 7.0
 """Standard deviations of the sum over all classes from which one run follows the other: some
 100 000 shifts of all pairs of a case are looked at, and classes may have a cause in common."""
@@ -50,7 +52,8 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
     """Return record -> what it follows, in words, for each run whose noise is not its own."""
     noises = [_noise(sides_of(record, end)) for record, end in runs]
     found: dict[str, str] = {}
-    for (record, _), own in zip(runs, noises, strict=True):
+    for record, end in runs:
+        own = _noise(sides_of(record, end), nearby=True)
         share = _twins(own, own, own=True)
         if share > TWINS:
             found[record.id] = say(REPEATED, share=share)
@@ -85,21 +88,22 @@ def _of_sizes(side: CountedSide, sizes: Floats) -> CountedSide:
     return replace(side, sizes=sizes, counts=side.counts[:, np.isin(side.sizes, sizes)])
 
 
-def _noise(sides: Sequence[CountedSide]) -> Floats:
+def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
     """Return the scores (n, s) of what is left of each class of counts without its trend.
 
-    Zero where no reading is, and for a class that carries too little noise of its own.
+    With `nearby`, without the mean of their neighbours, which rows that return share.  Zero where
+    no reading is, and for a class that carries too little noise of its own.
     """
     columns = []
     for side in sides:
         for raw in side.classes[:MOST].T:
             read = ~np.isnan(raw)
             enough = read.sum() >= FEWEST and raw[read].mean() >= LEAST_COUNT
-            columns.append(_scores(raw, read) if enough else np.zeros(len(raw)))
+            columns.append(_scores(raw, read, nearby) if enough else np.zeros(len(raw)))
     return np.column_stack(columns) if columns else np.zeros((len(sides[0].counts), 1))
 
 
-def _scores(raw: Floats, read: NDArray[np.bool_]) -> Floats:
+def _scores(raw: Floats, read: NDArray[np.bool_], nearby: bool) -> Floats:
     """Return the normal scores of what each count misses its trend by, zero where none is.
 
     The square root makes the noise of a count the same whatever its size (F. J. Anscombe,
@@ -107,12 +111,15 @@ def _scores(raw: Floats, read: NDArray[np.bool_]) -> Floats:
     """
     from scipy.special import ndtri
 
-    time = np.linspace(-1.0, 1.0, len(raw))[read]
     steady = np.sqrt(np.maximum(raw[read], 0.0) + 0.375)
-    left = steady - np.polynomial.Polynomial.fit(time, steady, DEGREE)(time)
-    ranks = np.argsort(np.argsort(left, kind="stable")) + 0.5
+    if nearby:
+        trend = np.convolve(steady, NEIGHBOURS, "same")
+    else:
+        time = np.linspace(-1.0, 1.0, len(raw))[read]
+        trend = np.polynomial.Polynomial.fit(time, steady, DEGREE)(time)
+    ranks = np.argsort(np.argsort(steady - trend, kind="stable")) + 0.5
     scores = np.zeros(len(raw))
-    scores[read] = ndtri(ranks / len(left))
+    scores[read] = ndtri(ranks / len(steady))
     result: Floats = scores / np.sqrt((scores[read] ** 2).mean())
     return result
 

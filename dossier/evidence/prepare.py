@@ -14,6 +14,7 @@ from dossier.evidence.reduce_multipass import reduce_multipass
 from dossier.evidence.reduce_pressure import reduce_pressure_drop
 from dossier.evidence.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.validity import AGREES, cover, general_checks, unusable
+from dossier.evidence.validity_balance import unlike_runs
 from dossier.evidence.validity_method import method_checks
 from dossier.evidence.validity_multipass import multipass_checks
 from dossier.evidence.validity_other import other_checks
@@ -80,8 +81,11 @@ def _checks(
 ) -> Iterator[Check]:
     demands, _ = resolve(case.application, "")
     run_of = {run.record: run for run in runs}
-    own_records = [record for record in case.records if record.id in run_of]
-    follows = copies([(record, run_of[record.id].end_time) for record in own_records])
+    reduced = [(record, run_of[record.id]) for record in case.records if record.id in run_of]
+    against = {
+        "noise of its own": copies([(record, run.end_time) for record, run in reduced]),
+        "same dust in every run": unlike_runs(case, reduced, limits),
+    }
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     for record in case.records:
         if record.id in excluded:
@@ -92,15 +96,9 @@ def _checks(
         yield from other_checks(case, record, limits)
         if record.id in run_of:
             own, swept = run_of[record.id], _same(case, sweeps, record)
-            found = multipass_checks(
-                case,
-                record,
-                own,
-                limits,
-                _same(case, runs, record),
-                swept,
-                follows.get(record.id, ""),
-            )
+            alike = _same(case, runs, record)
+            told = {rule: words.get(record.id, "") for rule, words in against.items()}
+            found = multipass_checks(case, record, own, limits, alike, swept, told)
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
             decided = decided_pressures(case, demands, record.entry.path)

@@ -4,21 +4,23 @@ At steady state what is injected leaves with the filter: n = N_up - N_down at ev
 the same as N_up = n ratio / (ratio - 1) (particle balance of the loop, arithmetic).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.case import Record
-from dossier.evidence.limits import Limit
+from dossier.case.case import Case, Record
+from dossier.evidence.instruments import ratio_accuracy
+from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduced import MultipassResult
 from dossier.evidence.spoken import shown
 from dossier.evidence.validity import Rule, Verdicts, does_not_apply
 from dossier.physics import dust
 from dossier.words import later, say
 
-__all__ = ["balance_rules"]
+__all__ = ["balance_rules", "unlike_runs"]
 
 Floats = NDArray[np.float64]
 
@@ -26,12 +28,18 @@ LARGEST = 20.0
 """Size [um(c)] up to which the balance decides: larger particles settle and clump."""
 LEAST_RATIO = 1.5
 """Filtration ratio below which 5 % of error in both counters moves the quotient by over 25 %."""
+HELD = 0.1
+"""Share that passes below which a size shows what is injected, whatever the filter."""
 NOISE = 0.05
 """Counting noise of a quotient [-] above which too few were counted to judge it."""
 TURNOVERS = 5.0
 """Time constants after which a loop has settled to within 1 %."""
 LEAST_TENTHS = 4
 """Settled tenths that a judgement takes."""
+SURE = 4.5
+"""Standard deviations of a slope that chance is given."""
+BLURRED = 0.2
+"""Share of counting in the variance of the downstream counts above which they show no slope."""
 
 
 def balance_rules(record: Record, result: MultipassResult) -> dict[str, Rule]:
@@ -91,8 +99,10 @@ def _balance(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     highest, lowest = (end(deciding.values(), default=1.0) for end in (max, min))
     if not 1.0 / limit.value <= lowest <= highest <= limit.value * min(lowest, 1.0):
         return Verdicts(False, words)
-    off = [q for q in found.quotients.values() if abs(q - 1.0) > limit.tolerance]
-    return Verdicts(False, words, "warning") if off else Verdicts(True, words)
+    coarse = [q for size, q in found.quotients.items() if size > LARGEST]
+    near = all(abs(q - 1.0) <= limit.tolerance for q in deciding.values())
+    near = near and all(1.0 / limit.value <= q <= limit.value for q in coarse)
+    return Verdicts(True, words) if near else Verdicts(False, words, "warning")
 
 
 def _quotients(record: Record, result: MultipassResult) -> _Judged:
@@ -191,33 +201,117 @@ def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_
     stands for the injection: the smallest of which the filter lets less than a tenth pass.
     """
     passed = result.down.sum(axis=0) / result.up.sum(axis=0)
-    held = np.flatnonzero((passed < 0.1) & (result.sizes <= LARGEST))
+    held = np.flatnonzero((passed < HELD) & (result.sizes <= LARGEST))
     found: list[_Slope | None] = []
     for k in range(len(result.sizes)):
         own = held[held != k]
         if not len(own):
             found.append(None)
             continue
-        injected = result.up[:, own[0]] - result.down[:, own[0]]
-        found.append(_slope(result, k, injected, _settled(record, result, k), drift))
+        found.append(_slope(result, k, int(own[0]), _settled(record, result, k), drift))
     return found
 
 
 def _slope(
-    result: MultipassResult, k: int, injected: Floats, rows: NDArray[np.int64], drift: float
+    result: MultipassResult, k: int, held: int, rows: NDArray[np.int64], drift: float
 ) -> _Slope | None:
-    up, down, n = result.up[rows, k], result.down[rows, k], injected[rows]
-    if len(rows) < LEAST_TENTHS + 2 or not (n > 0).all() or not np.ptp(down) > 0:
+    """Return the slope at size k; size `held` stands for the injection.
+
+    The scatter is that of the residuals, or that of counting where this is larger: of few tenths
+    the residuals may by chance be too small.
+    """
+    up, down = result.up[rows, k], result.down[rows, k]
+    injected = result.up[rows, held] - result.down[rows, held]
+    if len(rows) < LEAST_TENTHS + 2 or not (injected > 0).all() or not np.ptp(down) > 0:
         return None
-    noise = float((down / (result.readings[rows, k] * result.counted_down)).mean())
-    blurred = noise / float(np.var(down))
-    if blurred > 0.2:
+    noise_up, noise_down = _counting(result, rows, k)
+    blurred = noise_down / float(np.var(down))
+    if blurred > BLURRED:
         return None
-    terms = np.column_stack([n / n.mean(), down])
+    terms = np.column_stack([injected / injected.mean(), down])
     (level, slope), *_ = np.linalg.lstsq(terms, up, rcond=None)
     left = float(((up - terms @ np.array([level, slope])) ** 2).sum()) / (len(rows) - 2)
-    u = float(np.sqrt(left * np.linalg.pinv(terms.T @ terms)[1, 1]))
-    moved = drift * abs(float(level)) / float(np.ptp(down))
+    counted = noise_up + slope**2 * noise_down
+    counted += (level / injected.mean()) ** 2 * sum(_counting(result, rows, held))
+    u = np.sqrt(max(left, counted) * np.linalg.pinv(terms.T @ terms)[1, 1])
+    moved = drift * abs(level) / np.ptp(down)
     # Noise of what a line is fitted against makes its slope too small, by this share at most.
-    half = 4.0 * u + moved + blurred * abs(float(slope))
+    half = float(SURE * u + moved + blurred * abs(slope))
     return _Slope(float(result.sizes[k]), float(slope), half)
+
+
+def _counting(result: MultipassResult, rows: NDArray[np.int64], k: int) -> tuple[float, float]:
+    """Return the variance that counting gives the mean of a tenth, on both sides [1/mL2]."""
+    readings = result.readings[rows, k]
+    up = result.up[rows, k] / (readings * result.counted_up)
+    down = result.down[rows, k] / (readings * result.counted_down)
+    return float(up.mean()), float(down.mean())
+
+
+Run = tuple[Record, MultipassResult]
+SHAPE = "same dust in every run"
+"""The rule that holds the quotients of two runs against each other."""
+
+
+def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str, str]:
+    """Return record -> how its quotients differ from those of another run of the same laboratory.
+
+    Over the quotients of sizes that the filter holds back, what is left at a size does not know the
+    dust's table, the base level or an error of both counters alike: it is the same in every run.
+    """
+    found: dict[str, str] = {}
+    shapes = [_shape(each) for each in runs]
+    for (one, first), (other, second) in combinations(zip(runs, shapes, strict=True), 2):
+        if one[0].entry.laboratory != other[0].entry.laboratory:
+            continue
+        limit = limits.find(SHAPE, "multipass", one[0].entry.standard)
+        apart = _apart(case, limits, limit, one[0], other[0], first, second) if limit else None
+        for record, known in ((one[0], other[0]), (other[0], one[0])) if apart else ():
+            words = say(UNLIKE, size=apart[0], share=apart[1], known=known.id)
+            found.setdefault(record.id, words)
+    return found
+
+
+UNLIKE = later(
+    "at {size:g} µm(c) not the share of what larger sizes say was injected that it is in record "
+    "{known}, within {share:.0%}"
+)
+Shape = Mapping[float, tuple[float, float]]
+"""Size [um(c)] -> quotient and penetration [-]."""
+
+
+def _shape(run: Run) -> Shape:
+    record, result = run
+    passed = result.down.sum(axis=0) / result.up.sum(axis=0)
+    of_size = dict(zip((float(size) for size in result.sizes), passed, strict=True))
+    quotients = _quotients(record, result).quotients
+    return {size: (q, float(of_size[size])) for size, q in quotients.items() if size <= LARGEST}
+
+
+def _apart(
+    case: Case, limits: Limits, limit: Limit, one: Record, other: Record, a: Shape, b: Shape
+) -> tuple[float, float] | None:
+    """Return the size at which two runs differ by more than is explained, and that share [-].
+
+    An error e of the counters' ratio moves a quotient by e penetration / (1 - penetration) against
+    those of the sizes held back, which is all that is left of it (arithmetic).
+    """
+    common = [size for size in a if size in b]
+    held = [size for size in common if max(a[size][1], b[size][1]) < HELD]
+    if not held or min(q for shape in (a, b) for q, _ in shape.values()) <= 0:
+        return None
+    u = max(ratio_accuracy(case, limits, each.entry).u for each in (one, other))
+    same = _batch(one) != ("", "") and _batch(one) == _batch(other)
+    free = limit.tolerance if same else limit.agreed
+    for size in common:
+        ratio = [shape[size][0] / np.mean([shape[each][0] for each in held]) for shape in (a, b)]
+        moved = [shape[size][1] / (1.0 - shape[size][1]) for shape in (a, b)]
+        explained = np.hypot(free, limit.value * u * (moved[0] - moved[1]))
+        if abs(np.log(ratio[0] / ratio[1])) > explained:
+            return size, float(explained)
+    return None
+
+
+def _batch(record: Record) -> tuple[str, str]:
+    stated = record.entry.conditions.dust
+    return (stated.kind, stated.batch) if stated and stated.batch.strip() else ("", "")

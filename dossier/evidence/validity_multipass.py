@@ -1,7 +1,7 @@
 """Rules of validity for a multi-pass record."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,12 +36,12 @@ def multipass_checks(
     limits: Limits,
     siblings: Sequence[MultipassResult],
     sweeps: Sequence[PressureDropResult],
-    follows: str,
+    against: Mapping[str, str],
 ) -> Iterator[Check]:
     """Yield every check of a reduced multi-pass record.
 
-    `siblings` are the runs of the same filter, `sweeps` its flow sweeps; `follows` says which other
-    run its counts follow, in words.
+    `siblings` are the runs of the same filter, `sweeps` its flow sweeps; `against` says, rule by
+    rule, what any other run of the case has against this one, in words, or nothing.
     """
     table = record.table
     assert isinstance(table, MultipassTable)
@@ -61,7 +61,8 @@ def multipass_checks(
         "downstream counts something": lambda limit: _alive(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
-        "noise of its own": lambda _: Verdicts(not follows, follows or say("follows no other run")),
+        "noise of its own": lambda _: _unlike(against["noise of its own"]),
+        "same dust in every run": lambda _: _unlike(against["same dust in every run"]),
         "terminal reached": lambda limit: _reached(table, result, limit),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),
@@ -76,6 +77,10 @@ def multipass_checks(
         check = apply_rule(limits, record, name, rule)
         if check is not None:
             yield check
+
+
+def _unlike(words: str) -> Verdicts:
+    return Verdicts(not words, words or say("no other run is against it"))
 
 
 def _reached(table: MultipassTable, result: MultipassResult, limit: Limit) -> Verdicts:

@@ -23,6 +23,10 @@ FEWEST = 20
 """Values that a judgement of all of one side takes."""
 EXACT_ROWS, EXACT_GAPS = 400, 8
 """Rows and gaps up to which a rank sum is judged by its exact distribution."""
+TELLING = 0.3
+"""Particles that the digits of a value may leave open for it to tell a whole number."""
+LARGEST_STEP = 1.5
+"""Particles in the step between counts from which they are no single ones."""
 BELOW_CHANCE = -5.0
 """Standard deviations below its expectation from which scatter is too small to be chance."""
 TIED_BY_CHANCE = 1e-7
@@ -205,7 +209,7 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
     for side in sides:
         raw = side.counts * side.volume
         blur = 0.5 * _last_digit(side.counts) * side.volume + raw * side.rounded
-        tells = (blur < 0.25) & (raw > 0)
+        tells = (blur < TELLING) & (raw > 0)
         judged += int(tells.sum())
         off = np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw
         wrong = np.argwhere(tells & (off > 0))
@@ -218,14 +222,26 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
             values = {"number": len(wrong), "value": side.counts[row, k], "raw": raw[row, k]}
             names = {"side": say(side.name), "size": side.sizes[k]}
             return Verdicts(False, say(words, **values, **names))
-        whole = np.unique(np.rint(raw[tells]).astype(np.int64))
-        step = int(np.gcd.reduce(whole)) if len(whole) >= FEWEST else 1
-        if step > 1:
-            words = later("{side}: all raw counts are multiples of {step}")
-            return Verdicts(False, say(words, side=say(side.name), step=step))
+        step = _step(side.counts)
+        if step * side.volume > LARGEST_STEP:
+            words = later(
+                "{side}: all counts are multiples of {step:.10g} per mL, where one particle stands "
+                "for {one:.4g} per mL"
+            )
+            return Verdicts(False, say(words, side=say(side.name), step=step, one=1 / side.volume))
     if judged < FEWEST:
         return does_not_apply(say("counts printed to too few digits to tell"))
     return Verdicts(True, say("{number} values, all whole", number=judged))
+
+
+def _step(counts: Floats) -> float:
+    """Return the step that all counts are multiples of [1/mL]; zero where the digits set it."""
+    there = np.unique(counts[counts > 0])
+    digit = float(_last_digit(there).min()) if len(there) >= FEWEST else 0.0
+    if not digit > 0 or there[-1] / digit > 1e15:
+        return 0.0
+    step = int(np.gcd.reduce(np.rint(there / digit).astype(np.int64)))
+    return step * digit if step > 1 else 0.0
 
 
 def _noise(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
