@@ -85,6 +85,14 @@ class SpecimenFactors:
     capacity: float = 1.0
     pressure: float = 1.0
 
+    def times(self, other: "SpecimenFactors") -> "SpecimenFactors":
+        """Return both together."""
+        return SpecimenFactors(
+            self.penetration * other.penetration,
+            self.capacity * other.capacity,
+            self.pressure * other.pressure,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigPlan:
@@ -118,6 +126,8 @@ class Certificates:
     temperature: float = 0.3  # [K]
     injection_level: float = 0.015
     final_level: float = 0.05
+    size: float = 0.01  # Of the sizes that are counted
+    viscosity: float = 0.01  # Of the oils
     row_noise: float = 0.002  # Noise of a reading of flow or differential pressure from row to row
     row_noise_pressure: float = 0.03  # The same, part independent of its size [kPa]
     row_noise_temperature: float = 0.05  # [K]; the fluid itself wanders three times as far
@@ -135,6 +145,8 @@ class Laboratory:
     injection_flow: float = 0.0
     pressure: float = 0.0
     temperature: float = 0.0
+    size: float = 0.0
+    viscosity: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,12 +191,13 @@ class TypeTruth:
 
 def open_campaign(plan: RigPlan, stated: Certificates, rng: Rng) -> Laboratory:
     """Return a laboratory with errors drawn from its certificates, once for all its tests."""
-    up, down, flow, injection, pressure, warmth = rng.standard_normal(6)
+    up, down, flow, injection, pressure, warmth, size, oil = rng.standard_normal(8)
     return Laboratory(
         plan=plan, stated=stated, counts_upstream=up * stated.counts,
         counts_downstream=down * stated.counts, flow=flow * stated.flow,
         injection_flow=injection * stated.injection_flow, pressure=pressure * stated.pressure,
-        temperature=warmth * stated.temperature,
+        temperature=warmth * stated.temperature, size=size * stated.size,
+        viscosity=oil * stated.viscosity,
     )  # fmt: skip
 
 
@@ -256,8 +269,11 @@ def simulate_multipass(
     rows = int(np.argmax(shown >= plan.terminal + housing * read)) + 1
     time, shown = time[:rows], shown[:rows]
     sizes = np.array(filter_type.sizes)
+    true = np.minimum(sizes / (1.0 + lab.size), DUST_SIZES[-1])
     p = _penetration(filter_type, specimen_factors, (time - plan.interval / 2.0) / end)
-    passed = dust_counts(sizes, base) / (1.0 - p)
+    ln = [np.interp(np.log(true), np.log(sizes), row) for row in np.log(p)]
+    p = np.exp(np.array(ln))
+    passed = dust_counts(true, base) / (1.0 - p)
     levels = level * (1.0 + stated.injection_level * rng.standard_normal(2))
     final = base / filter_type.gravimetric_efficiency
     return MultipassRun(
@@ -299,6 +315,7 @@ def simulate_pressure_drop(
     drop = np.empty(n)
     for row in range(n):
         stream = plan.sweep_oil.flowing(shown[row] / (1.0 + lab.flow), true[row])
+        stream = stream._replace(viscosity=stream.viscosity / (1.0 + lab.viscosity))
         drop[row] = housing_drop(filter_type, stream)
         if part[row] == "assembly":
             drop[row] += element_drop(filter_type, specimen_factors, 0.0, stream)
