@@ -1,4 +1,4 @@
-"""Simulated campaigns as benches: three specimens a side, with one laboratory's errors."""
+"""Simulated campaigns as benches: some specimens a side, in one laboratory or several."""
 
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -8,6 +8,7 @@ import numpy as np
 from dossier.api import limits
 from dossier.case.case import Case
 from dossier.case.fields import Ends, Measured, VolumeEnds
+from dossier.case.model import Reproducibility
 from dossier.case.read import read_case_files
 from dossier.case.records import MultipassTable, PressureDropTable
 from dossier.evidence.prepare import prepare
@@ -103,20 +104,71 @@ def _sweep(record, run):
     return replace(record, table=table)
 
 
-def campaign(
-    base, seed, specimens=3, *, stated=STATED, kinds=(CANDIDATE, REFERENCE), batches=False
-):
-    """Return the bench of one simulated campaign.
+BETWEEN = {"efficiency": 0.08, "retained_capacity": 0.05, "clean_pressure_drop": 0.04}
+"""Stated standard uncertainty between laboratories of each quantity [-]."""
 
-    The laboratory draws its errors from `stated` and, with `batches`, its dust; what it states of
-    itself is STATED.
+
+def _oil(oil):
+    """Return an oil as stated: with the standard uncertainty of its viscosities."""
+    stated = {
+        key: Measured(value=(v := getattr(oil, key).value), u=STATED.viscosity * v)
+        for key in ("kv40", "kv100")
+    }
+    return oil.model_copy(update=stated)
+
+
+def _houses(names, rng, stated, batches):
+    """Return each laboratory with its errors, and what it finds apart from the others."""
+    found = {}
+    for name in names:
+        apart = [np.exp(u * rng.standard_normal()) for u in BETWEEN.values()]
+        if len(names) == 1:
+            apart = [1.0] * 3
+        found[name] = lab.open_campaign(PLAN, stated, rng, batches=batches), lab.SpecimenFactors(*apart)
+    return found
+
+
+def _stated(qualification, names):
+    """Return the case's description with certificates and reproducibility as simulated."""
+    first = qualification.laboratory[0]
+    return {
+        "laboratory": tuple(first.model_copy(update={"id": name}) for name in names),
+        "instrument": tuple(
+            each.model_copy(update={"diameter_u": STATED.size}) for each in qualification.instrument
+        ),
+        "fluid": tuple(_oil(each) for each in qualification.fluid),
+        "reproducibility": tuple(
+            Reproducibility(method=method, quantity=name, u=f"{100 * u} %", source="simulated data")
+            for name, u in BETWEEN.items()
+            for method in ("ISO 4548-12:2017", "ISO 4548-1:1997")
+        ),
+    }
+
+
+def campaign(
+    base,
+    seed,
+    specimens=3,
+    where=lambda side, number: "ITH",
+    *,
+    stated=STATED,
+    kinds=(CANDIDATE, REFERENCE),
+    batches=False,
+):
+    """Return the bench of one simulated campaign; `where` names the laboratory of a specimen.
+
+    Laboratories draw their errors from `stated` and, with `batches`, their dust; what they state
+    of themselves is STATED.
     """
     rng = np.random.default_rng(seed)
-    house = lab.open_campaign(PLAN, stated, rng, batches=batches)
+    sides = ("candidate", "reference")
+    names = sorted({where(side, n) for side in sides for n in range(1, specimens + 1)})
+    houses = _houses(names, rng, stated, batches)
     records = [each for each in base.case.records if each.entry.kind == "bypass_valve"]
-    for side, kind in zip(("candidate", "reference"), kinds, strict=True):
+    for side, kind in zip(sides, kinds, strict=True):
         for number in range(1, specimens + 1):
-            factors = lab.draw_specimen(kind, rng)
+            house, apart = houses[where(side, number)]
+            factors = lab.draw_specimen(kind, rng).times(apart)
             name = f"{side[0].upper()}{number}"
             first = f"{side[0].upper()}1"
             run = lab.simulate_multipass(kind, factors, house, rng)
@@ -127,11 +179,22 @@ def campaign(
             )
             for record in made:
                 update = {"id": f"{record.entry.kind}-{name}", "specimen": name}
+                update["laboratory"] = where(side, number)
                 records.append(replace(record, entry=record.entry.model_copy(update=update)))
     plan = {
         side: getattr(base.case.qualification, side).model_copy(update={"specimens": ()})
         for side in ("candidate", "reference")
     }
+    plan |= _stated(base.case.qualification, names)
     qualification = base.case.qualification.model_copy(update=plan)
-    case = replace(base.case, records=tuple(records), qualification=qualification)
+    drawn = 1.0 + STATED.viscosity * rng.standard_normal()
+    oil = _oil(base.case.application.oil)
+    for key in ("kv40", "kv100"):
+        known = getattr(oil, key)
+        moved = Measured(value=known.value * drawn, u=known.u)
+        oil = oil.model_copy(update={key: moved})
+    application = base.case.application.model_copy(update={"oil": oil})
+    case = replace(
+        base.case, records=tuple(records), qualification=qualification, application=application
+    )
     return prepare(case, limits(), seed)

@@ -87,6 +87,14 @@ class SpecimenFactors:
     capacity: float = 1.0
     pressure: float = 1.0
 
+    def times(self, other: "SpecimenFactors") -> "SpecimenFactors":
+        """Return both together."""
+        return SpecimenFactors(
+            self.penetration * other.penetration,
+            self.capacity * other.capacity,
+            self.pressure * other.pressure,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigPlan:
@@ -120,6 +128,8 @@ class Certificates:
     temperature: float = 0.3  # [K]
     injection_level: float = 0.015
     final_level: float = 0.05
+    size: float = 0.01  # Of the sizes that are counted
+    viscosity: float = 0.01  # Of the oils
     row_noise: float = 0.002  # Noise of a reading of flow or differential pressure from row to row
     row_noise_pressure: float = 0.03  # The same, part independent of its size [kPa]
     row_noise_temperature: float = 0.05  # [K]; the fluid itself wanders three times as far
@@ -139,6 +149,8 @@ class Laboratory:
     pressure: float = 0.0
     temperature: float = 0.0
     batch: tuple[float, ...] = (1.0,) * len(DUST_BAND)  # Its dust over A3 at DUST_SIZES [-]
+    size: float = 0.0
+    viscosity: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,13 +200,14 @@ def open_campaign(
 
     With `batches`, its dust is drawn as well: at each size anywhere in the accepted band.
     """
-    up, down, flow, injection, pressure, warmth = rng.standard_normal(6)
+    up, down, flow, injection, pressure, warmth, size, oil = rng.standard_normal(8)
     batch = 1.0 + DUST_BAND * rng.uniform(-1.0, 1.0, len(DUST_BAND)) if batches else DUST_BAND**0
     return Laboratory(
         plan=plan, stated=stated, counts_upstream=up * stated.counts,
         counts_downstream=down * stated.counts, flow=flow * stated.flow,
         injection_flow=injection * stated.injection_flow, pressure=pressure * stated.pressure,
-        temperature=warmth * stated.temperature, batch=tuple(batch),
+        temperature=warmth * stated.temperature, size=size * stated.size,
+        viscosity=oil * stated.viscosity, batch=tuple(batch),
     )  # fmt: skip
 
 
@@ -268,8 +281,11 @@ def simulate_multipass(
     rows = int(np.argmax(shown >= plan.terminal + housing * read)) + 1
     time, shown = time[:rows], shown[:rows]
     sizes = np.array(filter_type.sizes)
+    true = np.minimum(sizes / (1.0 + lab.size), DUST_SIZES[-1])
     p = _penetration(filter_type, specimen_factors, (time - plan.interval / 2.0) / end)
-    passed = dust_counts(sizes, base, lab.batch) / (1.0 - p)
+    ln = [np.interp(np.log(true), np.log(sizes), row) for row in np.log(p)]
+    p = np.exp(np.array(ln))
+    passed = dust_counts(true, base, lab.batch) / (1.0 - p)
     # The loop starts clean and fills with the time constant of a mixed volume.
     turnovers = (time - plan.interval / 2.0) * stream.flow / plan.system_volume
     passed = passed * -np.expm1(-turnovers[:, None] * (1.0 - p))
@@ -316,6 +332,7 @@ def simulate_pressure_drop(
     drop = np.empty(n)
     for row in range(n):
         stream = plan.sweep_oil.flowing(shown[row] / (1.0 + lab.flow), true[row])
+        stream = stream._replace(viscosity=stream.viscosity / (1.0 + lab.viscosity))
         drop[row] = housing_drop(filter_type, stream)
         if part[row] == "assembly":
             drop[row] += element_drop(filter_type, specimen_factors, 0.0, stream)

@@ -1,5 +1,7 @@
 """A simulated laboratory with known truth: do stated intervals cover it, and how often does a
-filter exactly at the limit pass?  Slow; run in CI."""
+filter exactly at the limit pass?  Slow; run in CI, and with more campaigns by `-m long`."""
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -35,10 +37,26 @@ def truths(kind):
     }
 
 
-class Tally:
-    """Counts over all campaigns, filled once for all tests of this file."""
+def together(side, number):
+    """Every specimen in one laboratory."""
+    return "ITH"
 
-    def __init__(self):
+
+def apart(side, number):
+    """The candidate in one laboratory, the reference in another."""
+    return "ITH" if side == "candidate" else "OTH"
+
+
+def divided(side, number):
+    """The specimens of either filter in two laboratories by turns."""
+    return ("ITH", "OTH")[number % 2]
+
+
+class Tally:
+    """Counts over all campaigns, filled once for all tests of a set of them."""
+
+    def __init__(self, campaigns=CAMPAIGNS, specimens=3, where=together):
+        self.campaigns = campaigns
         self.known = all_quantities()
         self.candidate, self.reference = truths(sim.CANDIDATE), truths(sim.REFERENCE)
         self.covered = dict.fromkeys(self.candidate, 0)
@@ -46,8 +64,8 @@ class Tally:
         self.population = dict.fromkeys(self.candidate, 0)
         self.not_worse = dict.fromkeys(self.candidate, 0)
         base = sim.template()
-        for seed in range(CAMPAIGNS):
-            self.add(sim.campaign(base, seed))
+        for seed in range(campaigns):
+            self.add(sim.campaign(base, seed, specimens, where))
 
     def add(self, bench):
         assert not bench.unreduced
@@ -67,9 +85,15 @@ class Tally:
             self.passed[name] += chance >= CONFIDENCE
             other = self.reference[name][2]
             share = 1 - truth / other if higher else truth / other - 1
-            reference = declared.compute(bench, "reference", at)
-            limit = against(reference, share, higher)
-            chance = probability(found, limit, "mean", 0.95, draws).probability
+            if declared.share_of == "penetration":
+                share = (1 - truth) / (1 - other) - 1
+            if declared.share_of == "inverse penetration":
+                share = other / truth - 1
+            both = replace(bench, compared=True)
+            reference = declared.compute(both, "reference", at)
+            limit = against(reference, share, higher, declared.share_of)
+            own = declared.compute(both, "candidate", at)
+            chance = probability(own, limit, "mean", 0.95, draws).probability
             self.not_worse[name] += chance >= CONFIDENCE
             edge = self.edge(name, truth, higher)
             limit = fixed(edge, None) if higher else fixed(None, edge)
@@ -133,3 +157,32 @@ def test_a_filter_exactly_at_the_limit_passes_no_more_often_than_the_risk_allows
     tally, basis, name
 ):
     assert getattr(tally, basis)[name] / CAMPAIGNS <= allowed(1 - CONFIDENCE)
+
+
+SETS = {
+    "two specimens": (2, together),
+    "four specimens": (4, together),
+    "six specimens": (6, together),
+    "two laboratories, a filter each": (3, apart),
+    "two laboratories, either filter in both": (4, divided),
+}
+SOME = [pytest.param(name, 40, id=name) for name in SETS]
+MANY = [pytest.param(name, 600, id=f"{name}, many", marks=pytest.mark.long) for name in SETS]
+
+
+@pytest.mark.parametrize(("name", "campaigns"), [*SOME, *MANY])
+def test_coverage_and_risk_with_other_numbers_and_laboratories(name, campaigns):
+    """Over all quantities together and each by itself, as far as so many campaigns can tell."""
+    specimens, where = SETS[name]
+    told = Tally(campaigns, specimens, where)
+    error = np.sqrt(0.05 * 0.95 / campaigns)
+    risks = {"not_worse": told.not_worse}
+    if where is not apart:  # one laboratory by itself is not held against others
+        risks |= {"passed": told.passed, "population": told.population}
+        covered = np.array(list(told.covered.values())) / campaigns
+        assert 0.93 - 2 * error <= covered.mean() <= 0.98 + 2 * error
+        assert covered.min() >= 0.93 - 3 * error
+    for basis, counts in risks.items():
+        shares = np.array(list(counts.values())) / campaigns
+        assert shares.mean() <= 0.05 + error, basis
+        assert shares.max() <= 0.05 + 3 * error, basis

@@ -238,9 +238,11 @@ def _few(
     own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)
     upper = float(np.quantile(samples, 0.95))
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    u = float(high - low) / 2.0
     return Estimate(
         value=upper if none_seen else linear.value,
-        u=float(samples.std()),
+        u=u,
         dof=math.inf,
         unit="1",
         per_specimen=linear.per_specimen,
@@ -248,7 +250,7 @@ def _few(
             *(c for c in linear.components if c.shared),
             Component(
                 name=later("counting of few particles"),
-                u=float(samples.std()),
+                u=u,
                 dof=math.inf,
                 source=say("gamma distributions of the counts, Monte Carlo"),
             ),

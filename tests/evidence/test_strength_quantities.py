@@ -80,7 +80,7 @@ class TestValues:
         found = compute([burst(1900, 2000, 2100)], "burst_pressure")
         assert [s.u for s in found.per_specimen] == pytest.approx([8.6e3] * 3)
         assert found.components[1].u == pytest.approx(8.6e3)
-        assert found.components[1].shared == "PG:pressure"
+        assert found.components[1].shared == "L:PG:pressure"
         assert found.u == pytest.approx(math.hypot(100e3 / math.sqrt(3), 8.6e3))
 
     def test_two_instruments_err_on_their_own(self):

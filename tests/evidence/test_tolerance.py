@@ -17,6 +17,8 @@ from dossier.evidence.tolerance import (
     grubbs,
     tolerance_confidence,
     tolerance_factor,
+    two_sided_confidence,
+    two_sided_factor,
     zero_failure_reliability,
     zero_failure_specimens,
 )
@@ -30,6 +32,7 @@ def read(name: str) -> dict[str, Any]:
 
 
 FACTORS = read("tolerance_one_sided")
+TWO_SIDED = read("tolerance_two_sided")
 NIST = read("nist_sematech")
 ZERO = read("zero_failure")
 
@@ -118,6 +121,51 @@ class TestToleranceFactor:
     def test_refuses(self, n: int, coverage: float, confidence: float) -> None:
         with pytest.raises(ValueError, match=r"specimens|coverage|confidence"):
             tolerance_factor(n, coverage, confidence)
+
+
+class TestTwoSidedFactor:
+    @pytest.mark.parametrize("row", TWO_SIDED["rows"])
+    def test_table(self, row: list[float]) -> None:
+        for coverage, k in zip((0.90, 0.95, 0.99), row[1:], strict=True):
+            assert two_sided_factor(int(row[0]), coverage, 0.95) == pytest.approx(k, abs=0.0051)
+
+    @pytest.mark.parametrize(("n", "k"), TWO_SIDED["few"])
+    def test_two_and_three_specimens(self, n: int, k: float) -> None:
+        assert two_sided_factor(n, 0.95, 0.95) == pytest.approx(k, rel=1e-5)
+
+    def test_nist_7_2_6_3(self) -> None:
+        case = TWO_SIDED["handbook"]
+        found = two_sided_factor(case["n"], case["coverage"], case["confidence"])
+        assert found == pytest.approx(case["k"], rel=0.003)
+
+    def test_a_population_inside_two_limits_as_often_as_claimed(self) -> None:
+        rng, runs, n = np.random.default_rng(31), 40_000, 3
+        drawn = rng.normal(size=(runs, n))
+        mean, half = drawn.mean(1), two_sided_factor(n, 0.95, 0.90) * drawn.std(1, ddof=1)
+        held = stats.norm.cdf(mean + half) - stats.norm.cdf(mean - half) >= 0.95
+        law = stats.binom(runs, 0.90)
+        assert law.ppf(0.0001) <= int(held.sum()) <= law.ppf(0.9999)
+
+    @settings(max_examples=40)
+    @given(st.integers(2, 60), st.floats(0.5, 0.995), st.floats(0.5, 0.99))
+    def test_is_farther_than_one_sided_and_nearer_than_half_the_rest_on_either_side(
+        self, n: int, coverage: float, confidence: float
+    ) -> None:
+        k = two_sided_factor(n, coverage, confidence)
+        assert two_sided_confidence(n, coverage, k) == pytest.approx(confidence, abs=1e-6)
+        assert k > tolerance_factor(n, coverage, confidence)
+        assert k < tolerance_factor(n, 0.5 + 0.5 * coverage, 0.5 + 0.5 * confidence)
+
+    @pytest.mark.parametrize("k", [-1.0, 0.0])
+    def test_on_the_wrong_side_nothing_is_shown(self, k: float) -> None:
+        assert two_sided_confidence(3, 0.9, k) == 0.0
+
+    @pytest.mark.parametrize(
+        ("n", "coverage", "k"), [(1, 0.9, 2.0), (3, 0.4, 2.0), (3, 1.0, 2.0), (3, 0.9, math.nan)]
+    )
+    def test_refuses(self, n: int, coverage: float, k: float) -> None:
+        with pytest.raises(ValueError, match=r"specimens|coverage|finite"):
+            two_sided_confidence(n, coverage, k)
 
 
 class TestToleranceConfidence:

@@ -105,7 +105,7 @@ class TestByHand:
         assert found.components[0].name == "scatter of 3 specimens"
         assert found.components[0].u == pytest.approx(30e3 / math.sqrt(3))
         assert found.components[1].u == pytest.approx(1580.0)  # one transmitter errs one way
-        assert found.components[1].shared == "DP:differential pressure"
+        assert found.components[1].shared == "L:DP:differential pressure"
 
     def test_specimen_of_the_entry_where_the_rows_name_none(self):
         table = HEADER.replace(",specimen", "") + rows().replace(",C1\n", "\n")

@@ -1,0 +1,131 @@
+"""Risks with two and three specimens, and comparisons by what passes: by simulation and by laws."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dossier.decision.probability import against, fixed, probability
+from dossier.evidence.combine import combine
+from dossier.evidence.estimate import Component, Estimate, SpecimenValue
+from dossier.evidence.registry import all_quantities, reference_line
+from dossier.evidence.uncertainty import Part, half_width, reach, t_quantile
+
+INF = math.inf
+RUNS = 20_000
+
+
+def estimate(values: list[float], own: float, common: float = 0.0) -> Estimate:
+    """The estimate of some specimens, each with its own error, and one common to all."""
+    parts = [Component(name="meter", u=common, dof=INF, source="x", shared="M")] * (common > 0)
+    named = [SpecimenValue(specimen=str(k), record="R", value=v, u=own)
+             for k, v in enumerate(values)]  # fmt: skip
+    return combine(named, [own] * len(values), parts, unit="1")
+
+
+def chance(found: Estimate, limit: float, basis: str = "mean", upper: float | None = None) -> float:
+    rng = np.random.default_rng(1)
+    return probability(found, fixed(limit, upper), basis, 0.9, lambda _: rng).probability
+
+
+class TestFewSpecimens:
+    @pytest.mark.parametrize("n", [2, 3, 4, 6])
+    @pytest.mark.parametrize("common", [0.0, 0.5, 2.0])
+    def test_the_risk_stays_at_the_stated_one_for_any_scatter(self, n: int, common: float) -> None:
+        """Passing at the limit is `reach` of the parts at 95 % below the distance: counted here."""
+        rng = np.random.default_rng(n)
+        for scatter in (0.0, 0.5, 1.0, 2.0, 3.0, 5.0):
+            drawn = math.hypot(scatter, 1.0) * rng.standard_normal((RUNS, n))
+            distance = drawn.mean(1) + common * rng.standard_normal(RUNS)
+            seen, own = drawn.std(1, ddof=1) / math.sqrt(n), 1.0 / math.sqrt(n)
+            t, z = t_quantile(0.95, n - 1), t_quantile(0.95, INF)
+            far = np.hypot(np.maximum(t * seen, z * own), z * common)
+            k = int(rng.integers(RUNS))
+            parts = [Part(own, INF, seen[k], n - 1.0), Part(common, INF)]
+            assert reach(parts, 0.95) == pytest.approx(far[k])
+            assert (distance > far).mean() <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / RUNS)
+
+    def test_specimens_that_happen_to_agree_do_not_hide_their_scatter(self) -> None:
+        """Two of them 0.9 own errors apart: the scatter's t reaches farther than the errors."""
+        found = estimate([10.0, 10.9], own=1.0)
+        limit = 10.45 - t_quantile(0.95, 1) * 0.45
+        assert chance(found, limit + 1e-6) < 0.95 <= chance(found, limit - 1e-6)
+
+    @given(st.lists(st.floats(5.0, 15.0), min_size=2, max_size=6), st.floats(0.01, 5.0))
+    def test_more_error_of_its_own_never_helps(self, values: list[float], own: float) -> None:
+        mean = float(np.mean(values))
+        assert chance(estimate(values, 1.5 * own), mean - 2.0) <= (
+            chance(estimate(values, own), mean - 2.0) + 1e-9
+        )
+
+    @pytest.mark.parametrize("n", [2, 3, 4, 6])
+    def test_intervals_cover_in_93_to_98_percent_where_specimens_differ(self, n: int) -> None:
+        rng = np.random.default_rng(7 * n)
+        for scatter, common in ((2.0, 0.5), (3.0, 1.0), (5.0, 0.0), (3.0, 2.0)):
+            covered, runs = 0, 1500
+            for _ in range(runs):
+                drawn = math.hypot(scatter, 1.0) * rng.standard_normal(n)
+                seen, own = float(drawn.std(ddof=1)) / math.sqrt(n), 1.0 / math.sqrt(n)
+                first = Part(seen, n - 1.0) if seen >= own else Part(own, INF, seen, n - 1.0)
+                shared = common / math.sqrt(n)
+                half = half_width([first, Part(shared, INF)])
+                covered += abs(drawn.mean() + shared * rng.standard_normal()) <= half
+            assert 0.91 <= covered / runs <= 0.985, (n, scatter, common)
+
+
+class TestTwoLimits:
+    def test_both_tails_of_a_population_count(self) -> None:
+        """Either limit alone leaves a tenth out; both of them together may not leave two."""
+        values = [9.0, 10.0, 11.0, 9.5, 10.5, 10.0]
+        low, high = chance(estimate(values, 0.0), 7.9, "population"), 12.1
+        both = chance(estimate(values, 0.0), 7.9, "population", high)
+        assert both < low
+
+    def test_the_risk_with_two_limits(self) -> None:
+        """A population of which just 90 % lies between the limits, evenly to both sides."""
+        rng, z, passed, runs = np.random.default_rng(5), 1.6448536269514722, 0, 300
+        for _ in range(runs):
+            found = estimate(list(rng.standard_normal(3)), own=0.0)
+            passed += chance(found, -z, "population", z) >= 0.95
+        assert passed / runs <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / runs)
+
+
+class TestWhatPasses:
+    @settings(max_examples=60)
+    @given(st.floats(0.005, 0.3), st.floats(0.005, 0.3), st.floats(0.0, 0.5))
+    def test_an_efficiency_and_its_ratio_are_judged_alike(
+        self, mine: float, theirs: float, share: float
+    ) -> None:
+        def pair(passing: float, turned: bool) -> Estimate:
+            found = estimate([0.97 * passing, 1.03 * passing, passing], 0.01 * passing)
+            if not turned:
+                return replace(found, value=1.0 - found.value)
+            scale = 1.0 / passing**2
+            return replace(
+                found, value=1.0 / passing, scale="reciprocal", u=found.u * scale,
+                components=tuple(c.times(scale) for c in found.components),
+            )  # fmt: skip
+
+        chances = []
+        for turned, share_of in ((False, "penetration"), (True, "inverse penetration")):
+            limit = against(pair(theirs, turned), share, True, share_of)  # type: ignore[arg-type]
+            own = pair(mine, turned)
+            rng = np.random.default_rng(1)
+            chances.append(probability(own, limit, "mean", 0.95, lambda _, r=rng: r).probability)  # type: ignore[misc]
+        assert chances[0] == pytest.approx(chances[1], abs=1e-6)
+
+    @given(st.floats(0.001, 0.999), st.floats(0.0, 0.9))
+    def test_the_limit_lets_that_share_more_through(self, efficiency: float, share: float) -> None:
+        factor, offset = reference_line(share, True, "penetration")
+        passing = 1.0 - (factor * efficiency + offset)
+        assert passing == pytest.approx((1.0 + share) * (1.0 - efficiency), rel=1e-9)
+
+    def test_no_percentage_of_what_has_no_zero(self) -> None:
+        for each in all_quantities().values():
+            differs = each.dimension in {"temperature", "cleanliness code"} or "margin" in each.name
+            assert (each.share_of == "") == differs, each.name
+        with pytest.raises(ValueError, match="arbitrary"):
+            reference_line(0.1, True, "")

@@ -1,0 +1,323 @@
+"""Tests that are not comparable, and figures made to look better known than they are."""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.hostile.gate_rows import Row
+
+Change = Callable[[Path], None]
+Swap = tuple[str, str | Callable[[re.Match[str]], str]]
+"""Pattern, and what takes its place."""
+
+
+def edit(name: str, old: str, new: str, times: int = 1) -> Change:
+    """Return what puts `new` in the place of `old` in a file."""
+
+    def change(folder: Path) -> None:
+        text = (folder / name).read_text()
+        assert old in text, (name, old)
+        (folder / name).write_text(text.replace(old, new, times))
+
+    return change
+
+
+def records(prefix: str, *swaps: Swap) -> Change:
+    """Return what changes the entries of the records whose id begins with `prefix`."""
+
+    def change(folder: Path) -> None:
+        blocks = re.split(r"(?=^\[\[)", (folder / "case.toml").read_text(), flags=re.MULTILINE)
+        for place, block in enumerate(blocks):
+            if block.startswith(f'[[record]]\nid = "{prefix}'):
+                for old, new in swaps:
+                    assert re.search(old, block), (prefix, old)
+                    block = re.sub(old, new, block)
+                blocks[place] = block
+        (folder / "case.toml").write_text("".join(blocks))
+
+    return change
+
+
+def requirement(name: str, *swaps: Swap) -> Change:
+    """Return what changes one requirement."""
+
+    def change(folder: Path) -> None:
+        text = (folder / "application.toml").read_text()
+        blocks = re.split(r"(?=^\[\[)", text, flags=re.MULTILINE)
+        for place, block in enumerate(blocks):
+            if block.startswith(f'[[requirement]]\nid = "{name}"'):
+                for old, new in swaps:
+                    assert re.search(old, block), (name, old)
+                    block = re.sub(old, new, block)
+                blocks[place] = block
+        (folder / "application.toml").write_text("".join(blocks))
+
+    return change
+
+
+def column(pattern: str, name: str, value: Callable[[float], float]) -> Change:
+    """Return what recomputes one column of the tables that `pattern` names."""
+
+    def change(folder: Path) -> None:
+        for path in sorted((folder / "records").glob(pattern)):
+            lines = path.read_text().splitlines()
+            head = next(k for k, line in enumerate(lines) if not line.startswith("#"))
+            mark, point = (";", ",") if ";" in lines[head] else (",", ".")
+            at = next(k for k, c in enumerate(lines[head].split(mark)) if c.startswith(name))
+            for k in range(head + 1, len(lines)):
+                cells = lines[k].split(mark)
+                if not lines[k].startswith("#") and cells[at]:
+                    found = value(float(cells[at].replace(point, ".")))
+                    cells[at] = f"{found:.6g}".replace(".", point)
+                    lines[k] = mark.join(cells)
+            path.write_text("\n".join(lines) + "\n")
+
+    return change
+
+
+def all_of(*changes: Change) -> Change:
+    """Return what does several things."""
+
+    def change(folder: Path) -> None:
+        for each in changes:
+            each(folder)
+
+    return change
+
+
+def rows_kept(pattern: str, keep: Callable[[list[str]], bool]) -> Change:
+    """Return what drops rows of the tables that `pattern` names."""
+
+    def change(folder: Path) -> None:
+        for path in sorted((folder / "records").glob(pattern)):
+            lines = path.read_text().splitlines()
+            kept = [x for x in lines if not x[:1].isdigit() or keep(x.split(","))]
+            path.write_text("\n".join(kept) + "\n")
+
+    return change
+
+
+def injected_at(prefix: str, factor: float) -> Change:
+    """Return what multiplies both injection levels of the records of a prefix."""
+    level = r'(start|end) = \{ value = "(\d+) mg/L"'
+    return records(
+        prefix, (level, lambda m: f'{m[1]} = {{ value = "{factor * float(m[2]):.0f} mg/L"')
+    )
+
+
+def reproducibility(**keys: str) -> Change:
+    """Return what states a reproducibility."""
+    made = {"method": "ISO 4548-12:2017", "quantity": "retained_capacity", "u": "5 %",
+            "source": "interlaboratory study of 2024 (invented)"} | keys  # fmt: skip
+    table = "\n".join(f'{key} = "{value}"' for key, value in made.items())
+
+    def change(folder: Path) -> None:
+        path = folder / "case.toml"
+        path.write_text(path.read_text() + f"\n[[reproducibility]]\n{table}\n")
+
+    return change
+
+
+def swapped(folder: Path) -> None:
+    """Hand in the filter now fitted as the candidate, and the candidate as the one fitted."""
+    path = folder / "case.toml"
+    turned = {"candidate": "reference", "reference": "candidate", "C": "R", "R": "C"}
+    text = re.sub(r'filter = "(\w+)"', lambda m: f'filter = "{turned[m[1]]}"', path.read_text())
+    text = re.sub(r'specimen = "([CR])', lambda m: f'specimen = "{turned[m[1]]}', text)
+    path.write_text(text)
+
+
+OTHER_HOUSE = """[[laboratory]]
+id = "OTH"
+name = "Other Test House (invented)"
+methods = ["ISO 4548-12:2017", "ISO 4548-1:1997"]
+
+[[laboratory]]
+id = "ITH"
+"""
+SECOND_METER = """[[instrument]]
+id = "FM-19"
+kind = "injection flow meter"
+calibrated = 2026-01-15
+due = 2027-01-14
+certificate = "ITH-26-0215 (invented)"
+reading_u = "1 %"
+measures = ["injection flow"]
+
+[[instrument]]
+id = "FM-09"
+"""
+OTHER_LAB = edit("case.toml", '[[laboratory]]\nid = "ITH"\n', OTHER_HOUSE)
+MOVED = (r'laboratory = "ITH"', 'laboratory = "OTH"')
+PUMPS = "polder-pumps"
+
+STATS = [
+    Row(
+        "reference at a lower flow",
+        "tests the reference at nine tenths of the candidate's flow",
+        PUMPS,
+        all_of(
+            records("MP-R", (r'flow = "80 L/min"', 'flow = "72 L/min"')),
+            injected_at("MP-R", 0.9),
+            column("mp-r*.csv", "flow", lambda flow: 0.9 * flow),
+        ),
+        r"C2: not demonstrated: ",
+    ),
+    Row(
+        "reference to a lower terminal",
+        "ends the reference's runs earlier, so that it holds less",
+        PUMPS,
+        records(
+            "MP-R", (r'terminal_pressure_drop = "150 kPa"', 'terminal_pressure_drop = "120 kPa"')
+        ),
+        r"C2: not demonstrated: ",
+    ),
+    Row(
+        "reference at a higher base level",
+        "runs the reference with a fifth more dust upstream",
+        PUMPS,
+        all_of(
+            injected_at("MP-R", 1.2),
+            records("MP-R", (r"(dilution = )", r'base_level = "12 mg/L"\n\1')),
+        ),
+        r"C2: not demonstrated: ",
+    ),
+    Row(
+        "reference with another dust",
+        "loads the reference with a finer dust",
+        PUMPS,
+        records("MP-R", (r"12103-1 A3", "12103-1 A2")),
+        r"C2: not demonstrated: ",
+    ),
+    Row(
+        "one reference run with another dust",
+        "mixes one unlike run among the reference's",
+        PUMPS,
+        records("MP-R2", (r"12103-1 A3", "12103-1 A4")),
+        r"C2: not demonstrated: ",
+    ),
+    Row(
+        "dust of the reference not stated",
+        "leaves out what would not compare",
+        PUMPS,
+        records("MP-R", (r"dust = .*\n", "")),
+        r"C2: not demonstrated: |dust",
+    ),
+    Row(
+        "a percentage of a temperature",
+        "asks for ten percent of a temperature in degrees",
+        PUMPS,
+        requirement("B2", (r'max = "50 degC"', 'not_worse_than_reference = "10 %"')),
+        r"a\s+percentage of cold_bypass_temperature means nothing",
+    ),
+    Row(
+        "a percentage of a margin",
+        "asks for a share of a difference",
+        PUMPS,
+        requirement("B1", (r'min = "60 kPa"', 'not_worse_than_reference = "30 %"')),
+        r"a\s+percentage of bypass_margin means nothing",
+    ),
+    Row(
+        "a percentage of an efficiency",
+        "asks for 95 % of an efficiency of 98 %, and lets two thirds more particles through",
+        PUMPS,
+        all_of(
+            swapped,
+            requirement("E1", (r'min = "95 %"', 'not_worse_than_reference = "5 %"')),
+        ),
+        r"E1: fail: .*",
+    ),
+    Row(
+        "a percentage of the lowest efficiency",
+        "the same at the worst moment of the test",
+        PUMPS,
+        all_of(
+            swapped,
+            requirement("E3", (r'min = "92 %"', 'not_worse_than_reference = "5 %"')),
+        ),
+        r"E3: fail: .*",
+    ),
+    Row(
+        "reference in another laboratory",
+        "has the reference tested where it turns out worse",
+        PUMPS,
+        all_of(OTHER_LAB, records("MP-R", MOVED)),
+        r"C2: fail: ",
+    ),
+    Row(
+        "reference on another rig",
+        "has the reference loaded by another injection system of the same laboratory",
+        PUMPS,
+        all_of(
+            edit("case.toml", '[[instrument]]\nid = "FM-09"\n', SECOND_METER),
+            records("MP-R", (r'"FM-09"', '"FM-19"')),
+        ),
+        r"C2: fail: ",
+    ),
+    Row(
+        "reproducibility out of the air",
+        "states that laboratories hardly differ, with no source to speak of",
+        PUMPS,
+        all_of(OTHER_LAB, records("MP-R", MOVED), reproducibility(u="0.1 %", source="we know")),
+        r"reproducibility number 1 . source",
+    ),
+    Row(
+        "reproducibility of nothing",
+        "states that laboratories do not differ",
+        PUMPS,
+        all_of(OTHER_LAB, records("MP-R", MOVED), reproducibility(u="0 %")),
+        r"u must lie between 0 % and 100 %",
+    ),
+    Row(
+        "reproducibility of another method",
+        "states that of a method that nobody used",
+        PUMPS,
+        all_of(OTHER_LAB, records("MP-R", MOVED), reproducibility(method="ISO 16889:2022")),
+        r"method 'ISO 16889:2022' is that of no record",
+    ),
+    Row(
+        "two flows only",
+        "sweeps at two flows, six rows of them",
+        PUMPS,
+        rows_kept("pd-c1.csv", lambda cells: round(float(cells[0]) / 16) in (2, 5)),
+        r"PD-C1: number of flows: not met: 2 flows",
+    ),
+    Row(
+        "five rows at two flows",
+        "repeats two flows with hot oil",
+        PUMPS,
+        all_of(
+            rows_kept(
+                "pd-c1.csv",
+                lambda cells: (
+                    round(float(cells[0]) / 16) in (1, 2, 3, 4, 5, 6) and float(cells[2]) > 50
+                ),
+            ),
+            column("pd-c1.csv", "flow", lambda flow: 32.0 if flow < 56 else 80.0),
+        ),
+        r"PD-C1: number of flows: not met: 2 flows",
+    ),
+    Row(
+        "a gauge that reads low",
+        "takes 4 kPa off every reading: little of the cold maximum, much of the hot limit",
+        PUMPS,
+        column("pd-c*.csv", "differential", lambda drop: max(0.2, drop - 4.0)),
+        r"PD-C1: fit: not met",
+    ),
+    Row(
+        "population between two limits",
+        "judges each limit by itself, so that both tails may be left out",
+        "chain-ferry",
+        requirement("D3", (r'basis = "every_specimen"', 'basis = "population"\ncoverage = "95 %"')),
+        r"D3: fail: ",
+    ),
+    Row(
+        "viscosity known too well",
+        "states a negative uncertainty",
+        PUMPS,
+        edit(
+            "application.toml", 'kv40 = "110 mm2/s"', 'kv40 = { value = "110 mm2/s", u = "-1 %" }'
+        ),
+        r"an uncertainty must not be negative",
+    ),
+]
