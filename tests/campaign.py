@@ -124,7 +124,10 @@ def _houses(names, rng, stated, batches):
         apart = [np.exp(u * rng.standard_normal()) for u in BETWEEN.values()]
         if len(names) == 1:
             apart = [1.0] * 3
-        found[name] = lab.open_campaign(PLAN, stated, rng, batches=batches), lab.SpecimenFactors(*apart)
+        found[name] = (
+            lab.open_campaign(PLAN, stated, rng, batches=batches),
+            lab.SpecimenFactors(*apart),
+        )
     return found
 
 
