@@ -9,6 +9,7 @@ import os
 import pickle
 import select
 import signal
+import subprocess
 import sys
 import time
 import warnings
@@ -135,12 +136,18 @@ def _limit(limits: Limits) -> None:
             soft, hard = min(soft, most), min(hard, most)
         resource.setrlimit(kind, (soft, hard))
     sys.addaudithook(_refuse)
+    setattr(subprocess.Popen, "__init__", _no_program)  # noqa: B010  libraries ask in vain
     aside.redone = False
 
 
 def _refuse(event: str, _: object) -> None:
     if event in REFUSED:
         raise PermissionError(1, f"{event} is not allowed while a stranger's file is read")
+
+
+def _no_program(*_: object, **__: object) -> NoReturn:
+    _refuse("subprocess.Popen", ())
+    raise AssertionError("a program is never allowed")
 
 
 def _received(reader: int, wait: float) -> bytes | None:

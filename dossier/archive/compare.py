@@ -235,6 +235,7 @@ def _head(side: DossierFile) -> dict[str, str]:
         "decision rule": f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}",
         "conditions": "; ".join(each.text for each in decision.conditions),
         "seed": "" if decision.seed is None else str(decision.seed),
+        "house": decision.house or "",
     }
     versions = {f"version of {key}": value for key, value in sorted(decision.versions.items())}
     return {key: value for key, value in (head | versions).items() if value}

@@ -246,6 +246,7 @@ class DecisionDocument(_Part):
     checks: tuple[CheckRow, ...] = ()
     inputs: dict[str, Digest]
     seed: int | None = None
+    house: Digest | None = None
     versions: dict[str, Text] = Field(default_factory=dict)
 
 

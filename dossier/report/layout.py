@@ -163,7 +163,7 @@ def listening() -> Iterator[list[str]]:
 
     class _Ear(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
-            heard.append(record.getMessage())
+            heard.append(record.getMessage()[:300])
 
     ear = _Ear(level=logging.WARNING)
     loggers = [logging.getLogger(name) for name in ("weasyprint", "fontTools")]

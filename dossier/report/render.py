@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from dossier.case.case import Case
+from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.report.assets import STYLE, fetcher, template_folder
 from dossier.report.content import Content, build_content
@@ -76,9 +77,13 @@ def rendered(ready: Prepared) -> bytes:
     """Return a prepared dossier as PDF bytes: the same for the same case and versions.
 
     Raises RenderError when a system library is missing, or when the layout gives a warning: a
-    dossier must not lose a picture or a font in silence.
+    dossier must not lose a picture or a font in silence.  Raises CaseError for it with a house.
     """
-    return laid_out(ready).without_fault()
+    made, house = laid_out(ready), ready.content.house
+    if made.warnings and house is not None:
+        hint = "correct its logo or font"
+        raise CaseError(CaseProblem(f"house {house.called}", "", w, hint) for w in made.warnings)
+    return made.without_fault()
 
 
 def laid_out(ready: Prepared) -> Rendered:

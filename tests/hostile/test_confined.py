@@ -211,6 +211,7 @@ def measured(tmp_path, content, *options):
     ran = subprocess.run(
         [sys.executable, "-c", RUN, log, "verify", path, *options],
         capture_output=True, text=True, timeout=300, check=False,
+        env=os.environ | {"MPLCONFIGDIR": str(tmp_path)},  # where no list of fonts lies yet
     )  # fmt: skip
     assert log.read_text() == ""  # no program was asked for, not even in vain
     assert "Traceback" not in ran.stderr

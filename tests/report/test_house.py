@@ -166,6 +166,17 @@ def test_every_problem_of_a_house_is_listed_at_once(house):
         assert words in said
 
 
+def test_a_logo_that_cannot_be_drawn_is_told(house):
+    put(
+        house,
+        logo__svg=SHAPES.replace("M24 4h32v4H24z", "M nan 1e999 L 1 2 C"),
+        house__toml='name = "W"\nlogo = "logo.svg"\n',
+    )
+    with pytest.raises(CaseError, match="Failed to render SVG image") as caught:
+        pdf(house)
+    assert len(str(caught.value)) < 600
+
+
 def test_a_folder_that_is_not_there_and_a_wrong_key(house, tmp_path):
     assert "no such folder" in problems(tmp_path / "nowhere")
     put(house, house__toml='name = "W"\ncolours = "red"\n')
