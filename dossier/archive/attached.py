@@ -73,7 +73,7 @@ def attached_files(content: bytes) -> dict[str, bytes]:
 def _collected(content: bytes) -> dict[str, bytes]:
     from pypdf import PdfReader
 
-    reader = PdfReader(io.BytesIO(content))
+    reader = PdfReader(io.BytesIO(content), strict=True)
     if reader.is_encrypted:
         raise NotADossierError("encrypted")
     files: dict[str, bytes] = {}

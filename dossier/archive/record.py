@@ -102,14 +102,14 @@ def libraries_of(name: str = "dossier") -> dict[str, str]:
 
     Empty in a bare checkout, which asks for none.
     """
-    found: dict[str, str] = {}
-    waiting = [(name, "")]
+    found, seen, waiting = dict[str, str](), {(name, "")}, [(name, "")]
     while waiting:
-        for each, extras in _asked(*waiting.pop()):
-            stated = _version(each)
-            if stated != ABSENT and (each not in found or extras):
-                found[each] = stated
-                waiting.append((each, extras))
+        for each in _asked(*waiting.pop()):
+            stated = _version(each[0])
+            if stated != ABSENT and each not in seen:
+                found[each[0]] = stated
+                seen.add(each)
+                waiting.append(each)
     return dict(sorted(found.items()))
 
 

@@ -3,7 +3,7 @@
 import hashlib
 import re
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from dossier.archive.envelope import make
 from dossier.archive.increment import RESERVED, first_end
@@ -12,7 +12,8 @@ from dossier.archive.seals import asked, increment_of
 from dossier.archive.signature import load_keys
 from tests.archive import sealed
 
-MOMENT = datetime.now(UTC).replace(microsecond=0)
+MOMENT = datetime.now(UTC).replace(microsecond=0) + timedelta(hours=1)
+"""Later than the seals that the tests make before."""
 ROOM = 2 * RESERVED + 2
 
 

@@ -3,6 +3,7 @@
 All signatures here are mathematically right, by identities that are trusted.
 """
 
+import json
 import re
 import subprocess
 from datetime import UTC, datetime
@@ -14,8 +15,11 @@ from pypdf import PdfReader
 
 from dossier import verify
 from dossier.archive.attached import NotADossierError
+from dossier.archive.constraints import constraints_text
 from dossier.archive.envelope import make
 from dossier.archive.increment import first_end
+from dossier.archive.pdf_file import open_pdf
+from dossier.archive.record import plain_versions
 from tests.archive import forged, sealed
 
 BEHIND = "stands what is no seal that this program writes"
@@ -349,3 +353,31 @@ def test_an_end_hidden_in_an_attachment_gains_nothing(dossier, unchanged, tmp_pa
     assert "not a dossier" in told(
         b"%PDF-1.7\nxref\n0 1\n" + b"startxref\n9\n%%EOF\n", dossier, tmp_path
     )
+
+
+def test_other_versions_that_are_stated_keep_no_page_from_being_compared(
+    dossier, unchanged, tmp_path
+):
+    """Page one says something else; the manifest says that another library laid it out."""
+    manifest = json.loads(open_pdf(dossier.unsigned).files["manifest.json"])
+    manifest["layout"]["pango"] = "9.9"
+    stated = json.dumps(manifest, sort_keys=True, indent=2).encode() + b"\n"
+    data = sealed.attached_anew(dossier.unsigned, {"manifest.json": stated})
+    page = PdfReader(dossier.pdf).trailer["/Root"]["/Pages"]["/Kids"][0]
+    words = b"<</Length 0>>\nstream\n\nendstream"
+    data = sealed.rewritten(data, {page.raw_get("/Contents").idnum: words})
+    line = told(forged.all_sealed(data, dossier), dossier, tmp_path)
+    assert "the pages did not come out the same to the byte (made with pango 9.9, here" in line
+    assert "words differ on page 1 of" in line
+
+
+def test_libraries_that_are_stated_serve_the_next_build_alone(dossier, tmp_path):
+    """Another version of one that no page follows from: the same bytes come out all the same."""
+    manifest = json.loads(open_pdf(dossier.unsigned).files["manifest.json"])
+    assert {"typer", "pyphen", "cssselect2"} <= set(manifest["libraries"])
+    assert plain_versions({"a": "1 --index-url=x"}) == plain_versions({"a @ x": "1"}) == {}
+    text = constraints_text(dossier.pdf)
+    assert f"\nnumpy=={manifest['versions']['numpy']}\n" in text
+    assert f"Python {manifest['versions']['python']}\n" in text
+    assert "pango==" not in text
+    assert re.fullmatch(r"(?:# .*\n){2}(?:[a-z0-9-]+==[\w.+!-]+\n)+", text)
