@@ -1,17 +1,15 @@
 """The files attached to a PDF, read with bounds: the PDF may come from anyone."""
 
-import hashlib
 import io
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.archive.increment import first_end
 from dossier.case.bounded import NotReadError, read_regular
 
-__all__ = ["Attached", "NotADossierError", "attached_files", "read_attached", "read_pdf"]
+__all__ = ["NotADossierError", "attached_files", "read_pdf"]
 
 MAX_PDF = 256 * 2**20
 MAX_ATTACHED = 256 * 2**20
@@ -20,28 +18,6 @@ MAX_FILES = 4096
 
 class NotADossierError(Exception):
     """Raised for a file that is no dossier, or none that can be read; the message says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Attached:
-    """A PDF's digest and what is attached to it."""
-
-    sha256: str
-    """Of the whole PDF."""
-    size: int
-    """Of the whole PDF [bytes]."""
-    files: Mapping[str, bytes] = field(repr=False)
-
-
-def read_attached(path: Path) -> Attached:
-    """Return the digest of the PDF at `path` and the files attached to its first revision.
-
-    Raises NotADossierError for a file that is not a readable PDF with attachments within bounds,
-    OSError where the file itself cannot be read.
-    """
-    content = read_pdf(path)
-    built = content[: first_end(content) or None]
-    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(built))
 
 
 def read_pdf(path: Path) -> bytes:
@@ -53,7 +29,7 @@ def read_pdf(path: Path) -> bytes:
 
 
 def attached_files(content: bytes) -> dict[str, bytes]:
-    """Return name and content of every file attached to a PDF given as bytes.
+    """Return name and content of every file attached to the first revision of a PDF.
 
     Raises NotADossierError where there are none, two of one name, or more than the bounds allow.
     """
@@ -61,7 +37,7 @@ def attached_files(content: bytes) -> dict[str, bytes]:
         raise NotADossierError("not a PDF")
     try:
         with _quiet():
-            return _collected(content)
+            return _collected(content[: first_end(content) or None])
     except NotADossierError:
         raise
     except Exception as error:  # noqa: BLE001  a damaged PDF fails in any way

@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-from dossier.archive.attached import NotADossierError, read_attached
+from dossier.archive.attached import NotADossierError, attached_files, read_pdf
 from dossier.archive.record import LAYOUT, NUMERICAL, plain_versions
 
 __all__ = ["constraints_text"]
@@ -16,7 +16,7 @@ def constraints_text(pdf: Path) -> str:
     are taken from it, nothing else.  Raises NotADossierError where it states none.
     """
     try:
-        manifest = json.loads(read_attached(pdf).files["manifest.json"])
+        manifest = json.loads(attached_files(read_pdf(pdf))["manifest.json"])
         stated = {
             part: plain_versions(manifest[part]) for part in ("versions", "layout", "libraries")
         }

@@ -45,7 +45,7 @@ def open_pdf(data: bytes) -> PdfFile:
     first = first_end(data)
     if not first or not data.startswith(b"%PDF-"):
         raise NotADossierError("not a PDF, or not one that this program writes, or cut off")
-    return PdfFile(data, first, attached_files(data[:first]))
+    return PdfFile(data, first, attached_files(data))
 
 
 @contextmanager
