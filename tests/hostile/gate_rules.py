@@ -107,7 +107,7 @@ STATED = '\n[record.stated]\nreport = "{}"\nconditions = ["{}"]\n\n[record.condi
 POLDER, FERRY = "polder-pumps", "chain-ferry"
 GAUGE = r'^measures = \["{}"\]\n'
 
-ROWS = [
+RULES = [
     Row("flow column left out", "hide that the test flow wandered", POLDER,
         cells("mp-c*.csv", "flow", None), r"test flow: not checked"),
     Row("temperature column left out", "hide a cold bath", POLDER,

@@ -16,7 +16,7 @@ from dossier.terminal import print_assessment
 from tests.hostile import gate_cover, gate_loop, gate_rules, gate_stats
 
 INPUTS = Path(__file__).parents[2] / "inputs"
-ROWS = [*gate_cover.ROWS, *gate_loop.ROWS, *gate_rules.ROWS, *gate_stats.ROWS]
+ROWS = [*gate_cover.COVER, *gate_loop.LOOP, *gate_rules.RULES, *gate_stats.STATS]
 
 
 def passes(assessment):
