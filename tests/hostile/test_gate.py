@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, assess, read_case
-from dossier.api import sign_off
+from dossier.api import issue_date, sign_off
 from dossier.terminal import print_assessment
 from tests.hostile import gate_cover, gate_loop, gate_rules, gate_stats
 
@@ -40,7 +40,7 @@ def test_a_changed_case_meets_its_line(row, honest, tmp_path, capsys):
     else:
         assert assessment.decision.value != "approved"
         assert not passes(assessment) - honest[row.case]
-        print_assessment(case, assessment, sign_off(case, assessment))
+        print_assessment(case, assessment, sign_off(case, assessment), issue_date(case))
         told = " ".join(capsys.readouterr().out.split())
     met = re.search(row.line, told)
     print(f"{row.tries}: {met.group() if met else ''}")
