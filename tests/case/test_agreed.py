@@ -19,7 +19,15 @@ CONCESSION = {
     "agreed": TESTED,
     "until": date(2027, 1, 31),
 }
-BLANKS = ("", " ", "\u200b\u200b\u200b", "\u3164\u3164\u3164", "\u2800\u2800", "\u115f", "\uffa0")
+BLANKS = (
+    "",
+    " ",
+    "\u200b\u200b\u200b",
+    "\u3164\u3164\u3164",
+    "\u2800\u2800",
+    "\u115f\u1160\u115f",
+    "\uffa0",
+)
 
 
 def problems(folder, deviation=(), concession=(), equipment=(), issued=""):
