@@ -189,12 +189,15 @@ def _since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
 def field_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[FieldChange, ...]:
     """Return each field of two applications that differs, requirements by their id."""
     old, new = dict(_fields("", before)), dict(_fields("", after))
-    whole = {key for key in {*old, *new} if key not in old or key not in new}
-    gone = tuple(f"{key} . " for key in whole if key.startswith("requirement "))
+    # A requirement that came or went is one change, by its text; one that stayed, field by field.
+    whole = {key for key in {*old, *new} if f"{key} . id" in {*old, *new}}
+    moved = tuple(f"{key} . " for key in whole if key not in old or key not in new)
     return tuple(
         FieldChange(key, old.get(key), new.get(key))
         for key in dict.fromkeys([*old, *new])
-        if old.get(key) != new.get(key) and not key.startswith(gone)
+        if old.get(key) != new.get(key)
+        and not key.startswith(moved)
+        and not (key in whole and key in old and key in new)
     )
 
 
@@ -207,7 +210,7 @@ def _fields(place: str, value: Any) -> Iterator[tuple[str, str]]:
         for number, each in enumerate(value, 1):
             name = each.get("id")
             one = f"{place} {name!r}" if isinstance(name, str) else f"{place} number {number}"
-            yield one, "asked"
+            yield one, str(each.get("text", ""))
             yield from _fields(one, each)
     else:
         yield place, "; ".join(map(str, value)) if isinstance(value, list) else str(value)

@@ -318,14 +318,18 @@ def test_a_new_advisory_requirement_takes_nothing_away(tmp_path):
 
 
 def test_fields_are_named_by_requirement():
-    before = {"a": {"b": "1 h"}, "requirement": [{"id": "E", "min": 1}, {"id": "F", "min": 2}]}
-    after = {"a": {"b": "2 h", "c": 1}, "requirement": [{"id": "G", "min": 2}, {"id": "E"}]}
+    before = {"a": {"b": "1 h"}, "requirement": [{"id": "E", "min": 1}, {"id": "F", "text": "f"}]}
+    after = {
+        "a": {"b": "2 h", "c": 1},
+        "requirement": [{"id": "G", "text": "g"}, {"id": "E", "text": "e"}],
+    }
     assert [(c.field, c.before, c.after) for c in field_changes(before, after)] == [
         ("a . b", "1 h", "2 h"),
         ("requirement 'E' . min", "1", None),
-        ("requirement 'F'", "asked", None),
+        ("requirement 'F'", "f", None),
         ("a . c", None, "1"),
-        ("requirement 'G'", None, "asked"),
+        ("requirement 'G'", None, "g"),
+        ("requirement 'E' . text", None, "e"),
     ]
 
 
