@@ -21,6 +21,7 @@ __all__ = [
     "OnFile",
     "RequestEntry",
     "RequestFile",
+    "changes_since",
     "field_changes",
     "on_file",
     "request_problems",
@@ -143,7 +144,7 @@ def _revised(
     last: bool,
 ) -> Iterator[CaseProblem]:  # fmt: skip
     """Yield that a changed application has the letter, or a day, of what was asked otherwise."""
-    changes = _since(entry, source)
+    changes = changes_since(entry, source)
     if not changes:
         return
     told = "; ".join(said(change) for change in changes[:3]) + ("; …" if len(changes) > 3 else "")
@@ -156,13 +157,10 @@ def _revised(
         yield CaseProblem(file, "issued", what, hint)
 
 
-def said(change: FieldChange) -> str:
-    """Return a change as a line of the terminal."""
-    return f"{change.field}: {_or_none(change.before)} → {_or_none(change.after)}"
-
-
-def _or_none(text: str | None) -> str:
-    return "none" if text is None else text
+def said(change: FieldChange, head: str = "") -> str:
+    """Return a change in any language; `head` is left out of the name of its field."""
+    before, after = (each if each is not None else "–" for each in (change.before, change.after))
+    return f"{change.field.removeprefix(head)}: {before} → {after}"
 
 
 def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) -> OnFile | None:
@@ -177,12 +175,13 @@ def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) ->
         if application is not None:
             return OnFile(
                 since=entry.day, first_test=first_test, application=application,
-                changes=_since(entry, source),
+                changes=changes_since(entry, source),
             )  # fmt: skip
     return None
 
 
-def _since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
+def changes_since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
+    """Return what an application, given as its text, says otherwise than the request did."""
     return field_changes(parse_toml(entry.application.encode()), parse_toml(source))
 
 
