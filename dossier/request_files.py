@@ -56,25 +56,23 @@ def filed(asked: Asked, day: date) -> bytes | None:
     request, or where it would precede tests that the case already names: to say after a test what
     was asked before it shows nothing.
     """
-    from dossier.case.requested import field_changes, request_problems, request_toml, requested
+    from dossier.case.requested import changes_since, request_problems, request_toml, requested
     from dossier.case.toml_text import TomlError, parse_toml
 
-    text = asked.source.content.decode()
-    last = asked.requests[-1] if asked.requests else None
-    if last and not field_changes(parse_toml(last.application.encode()), parse_toml(text.encode())):
+    source = asked.source.content
+    if asked.requests and not changes_since(asked.requests[-1], source):
         return None
     tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
     if tests and day <= max(tests):
         what = f"is {day}, and case.toml names tests up to {max(tests)}"
         hint = "a request is written before its tests; give the day of today"
         raise CaseError([CaseProblem("the call", "--issued", what, hint)])
-    entries = (*asked.requests, requested(asked.requests, day, text))
+    entries = (*asked.requests, requested(asked.requests, day, source.decode()))
     content = request_toml(entries)
     try:
         parse_toml(content)
     except TomlError as error:
         raise CaseError([CaseProblem(asked.file, error.place, error.what, error.hint)]) from None
-    source = asked.source.content
     problems = list(request_problems(entries, asked.application, source, asked.file))
     if problems:
         raise CaseError(problems)

@@ -10,8 +10,9 @@ from rich.text import Text
 
 from dossier.archive.signoff import reads
 from dossier.case.case import Case
+from dossier.case.requested import said
 from dossier.decision.chance import chance_text
-from dossier.decision.conditions import change_text, on_file_text
+from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.term import late_review
 from dossier.evidence.check import Check
@@ -42,7 +43,7 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
     console.print(shown(f"candidate {part}; {title}, revision {revision}"))
     console.print(shown(on_file_text(case)))
     for change in case.on_file.changes if case.on_file else ():
-        console.print(shown(f"  {change_text(change)}"))
+        console.print(shown(f"  {said(change)}"))
     console.print(_table(assessment))
     for finding in assessment.findings:
         if finding.verdict.value != "pass":

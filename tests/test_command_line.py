@@ -54,7 +54,7 @@ def test_check_json_holds_what_the_schema_promises():
     assert all(names <= set(finding) for finding in document["findings"])
     digests = {
         f"ropeway-drive/{name}": hashlib.sha256((INPUTS / "ropeway-drive" / name).read_bytes())
-        for name in ("application.toml", "case.toml", "records/laboratory.xlsx")
+        for name in ("application.toml", "case.toml", "records/laboratory.xlsx", "requested.toml")
     }
     assert document["inputs"] == {name: digest.hexdigest() for name, digest in digests.items()}
     assert isinstance(document["seed"], int)

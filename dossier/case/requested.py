@@ -21,6 +21,7 @@ __all__ = [
     "OnFile",
     "RequestEntry",
     "RequestFile",
+    "changes_since",
     "field_changes",
     "on_file",
     "request_problems",
@@ -143,7 +144,7 @@ def _revised(
     last: bool,
 ) -> Iterator[CaseProblem]:  # fmt: skip
     """Yield that a changed application has the letter, or a day, of what was asked otherwise."""
-    changes = _since(entry, source)
+    changes = changes_since(entry, source)
     if not changes:
         return
     told = "; ".join(said(change) for change in changes[:3]) + ("; …" if len(changes) > 3 else "")
@@ -156,13 +157,10 @@ def _revised(
         yield CaseProblem(file, "issued", what, hint)
 
 
-def said(change: FieldChange) -> str:
-    """Return a change as a line of the terminal."""
-    return f"{change.field}: {_or_none(change.before)} → {_or_none(change.after)}"
-
-
-def _or_none(text: str | None) -> str:
-    return "none" if text is None else text
+def said(change: FieldChange, head: str = "") -> str:
+    """Return a change in any language; `head` is left out of the name of its field."""
+    before, after = (each if each is not None else "–" for each in (change.before, change.after))
+    return f"{change.field.removeprefix(head)}: {before} → {after}"
 
 
 def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) -> OnFile | None:
@@ -177,24 +175,28 @@ def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) ->
         if application is not None:
             return OnFile(
                 since=entry.day, first_test=first_test, application=application,
-                changes=_since(entry, source),
+                changes=changes_since(entry, source),
             )  # fmt: skip
     return None
 
 
-def _since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
+def changes_since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:
+    """Return what an application, given as its text, says otherwise than the request did."""
     return field_changes(parse_toml(entry.application.encode()), parse_toml(source))
 
 
 def field_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[FieldChange, ...]:
     """Return each field of two applications that differs, requirements by their id."""
     old, new = dict(_fields("", before)), dict(_fields("", after))
-    whole = {key for key in {*old, *new} if key not in old or key not in new}
-    gone = tuple(f"{key} . " for key in whole if key.startswith("requirement "))
+    # A requirement that came or went is one change, by its text; one that stayed, field by field.
+    whole = {key for key in {*old, *new} if f"{key} . id" in {*old, *new}}
+    moved = tuple(f"{key} . " for key in whole if key not in old or key not in new)
     return tuple(
         FieldChange(key, old.get(key), new.get(key))
         for key in dict.fromkeys([*old, *new])
-        if old.get(key) != new.get(key) and not key.startswith(gone)
+        if old.get(key) != new.get(key)
+        and not key.startswith(moved)
+        and not (key in whole and key in old and key in new)
     )
 
 
@@ -207,7 +209,7 @@ def _fields(place: str, value: Any) -> Iterator[tuple[str, str]]:
         for number, each in enumerate(value, 1):
             name = each.get("id")
             one = f"{place} {name!r}" if isinstance(name, str) else f"{place} number {number}"
-            yield one, "asked"
+            yield one, str(each.get("text", ""))
             yield from _fields(one, each)
     else:
         yield place, "; ".join(map(str, value)) if isinstance(value, list) else str(value)

@@ -5,14 +5,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dossier.case.agreed import KNOWN_METHOD, says_something
 from dossier.case.case import Case
 from dossier.case.model import Application, Requirement
-from dossier.case.requested import FieldChange, OnFile
+from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.demand import Demand
 from dossier.words import later, say
 
-__all__ = ["change_text", "of_evidence", "of_requirements", "on_file_text"]
+__all__ = ["of_evidence", "of_requirements", "on_file_text"]
 
 BETTER = (
     Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
@@ -154,15 +154,7 @@ def _changes(file: OnFile, requirement: str) -> str:
     head = f"requirement {requirement!r} . "
     common = [c for c in file.changes if not c.field.startswith(("requirement ", *ADMINISTRATIVE))]
     own = [c for c in file.changes if c.field.startswith(head)] or common
-    return "; ".join(change_text(each, head) for each in own)
-
-
-def change_text(change: FieldChange, head: str = "") -> str:
-    """Return a changed field with what it said and says; `head` is left out of its name."""
-    return say(
-        "{field}: {before} → {after}", field=change.field.removeprefix(head),
-        before=_or_none(change.before), after=_or_none(change.after),
-    )  # fmt: skip
+    return "; ".join(said(each, head) for each in own)
 
 
 def on_file_text(case: Case) -> str:
@@ -182,7 +174,3 @@ def on_file_text(case: Case) -> str:
         words, day=file.since, tested=file.first_test, revision=case.application.revision,
         issued=case.application.issued,
     )  # fmt: skip
-
-
-def _or_none(text: str | None) -> str:
-    return say("none") if text is None else text

@@ -7,7 +7,8 @@ from datetime import date
 
 from dossier.case.case import Case
 from dossier.case.model import Filter
-from dossier.decision.conditions import change_text, on_file_text
+from dossier.case.requested import said
+from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Link, Table
@@ -164,7 +165,7 @@ def _tally(findings: Sequence[Finding]) -> str:
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
     changed = [c for c in case.on_file.changes if c.field not in SAID] if case.on_file else []
-    changes = [shortened(change_text(each), 90) for each in changed]
+    changes = [shortened(said(each), 90) for each in changed]
     left = len(changes) - NAMED
     more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []
     return speak(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())

@@ -91,7 +91,6 @@ def _summary(checks: Sequence[Check]) -> str:
 def _on_file(case: Case) -> Table:
     """Return each field of the application that changed since laboratories were asked."""
     changes = case.on_file.changes if case.on_file else ()
-    none = say(NONE)
     return Table(
         caption=say("Requirements: fields of the application that changed since they were asked"),
         columns=(
@@ -99,7 +98,7 @@ def _on_file(case: Case) -> Table:
             Column(say("As asked"), 30),
             Column(say("Now"), 30),
         ),
-        rows=tuple((c.field, typed(c.before or none), typed(c.after or none)) for c in changes),
+        rows=tuple((c.field, typed(c.before or "–"), typed(c.after or "–")) for c in changes),
         note=f"{on_file_text(case).rstrip(':')}." if changes else "",
         empty=on_file_text(case),
     )

@@ -80,7 +80,8 @@ def next_steps(folder: Path) -> str:
         (
             "next:",
             f"  1. look through {folder / 'application.toml'}: what is not known yet is a comment",
-            f"  2. dossier request {folder}   pages and blank sheets for the laboratories",
+            f"  2. dossier request {folder}   before the tests: puts the requirements on file, and "
+            "writes pages and blank sheets for the laboratories",
             f"  3. put the filled sheets into {folder / 'records'}, and paste "
             f"{folder / 'request' / 'records.toml'} into case.toml",
             f"  4. dossier check {folder}     lists what is still missing, then the verdicts",

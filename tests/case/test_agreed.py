@@ -19,7 +19,15 @@ CONCESSION = {
     "agreed": TESTED,
     "until": date(2027, 1, 31),
 }
-BLANKS = ("", " ", "\u200b\u200b\u200b", "\u3164\u3164\u3164", "\u2800\u2800", "\u115f", "\uffa0")
+BLANKS = (
+    "",
+    " ",
+    "\u200b\u200b\u200b",
+    "\u3164\u3164\u3164",
+    "\u2800\u2800",
+    "\u115f\u1160\u115f",
+    "\uffa0",
+)
 
 
 def problems(folder, deviation=(), concession=(), equipment=(), issued=""):
@@ -60,6 +68,7 @@ def test_a_deviation_lacks_nothing_whatever_its_effect(tmp_path, key, effect):
           (*BLANKS, "X", "X.", "AB", "n/a", "None", "niemand", "xxx", "???")),
         *(({"text": text}, "says nothing") for text in
           (*BLANKS, "ok", "see report", "n/a", "a b c d e f", "x" * 40, "no no no no no no",
+                "temperature checked", "ab cd ef gh", "abab baba aabb abba",
            "... --- ...", "\u200b".join("no"))),
         ({"agreed": TESTED - timedelta(1)}, "before the test on 2026-02-02"),
         ({"effect": "record excluded"}, "is no physical cause"),

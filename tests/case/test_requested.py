@@ -6,11 +6,13 @@ from datetime import date
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
 from dossier import CaseError, assess, read_case
 from dossier.api import decision_json
 from dossier.case.requested import field_changes, request_toml, requested
 from dossier.case.toml_text import parse_toml
+from dossier.cli import app
 from dossier.request_files import asked_of, filed
 from tests.small_case import TESTED, record, requirement, write
 
@@ -316,12 +318,33 @@ def test_a_new_advisory_requirement_takes_nothing_away(tmp_path):
 
 
 def test_fields_are_named_by_requirement():
-    before = {"a": {"b": "1 h"}, "requirement": [{"id": "E", "min": 1}, {"id": "F", "min": 2}]}
-    after = {"a": {"b": "2 h", "c": 1}, "requirement": [{"id": "G", "min": 2}, {"id": "E"}]}
+    before = {"a": {"b": "1 h"}, "requirement": [{"id": "E", "min": 1}, {"id": "F", "text": "f"}]}
+    after = {
+        "a": {"b": "2 h", "c": 1},
+        "requirement": [{"id": "G", "text": "g"}, {"id": "E", "text": "e"}],
+    }
     assert [(c.field, c.before, c.after) for c in field_changes(before, after)] == [
         ("a . b", "1 h", "2 h"),
         ("requirement 'E' . min", "1", None),
-        ("requirement 'F'", "asked", None),
+        ("requirement 'F'", "f", None),
         ("a . c", None, "1"),
-        ("requirement 'G'", None, "asked"),
+        ("requirement 'G'", None, "g"),
+        ("requirement 'E' . text", None, "e"),
     ]
+
+
+def test_the_command_puts_what_is_asked_on_file_with_the_day(tmp_path):
+    looked = requirement("statement", at={"characteristic": "can"}, must_hold=True)
+    folder = case_of(tmp_path, looked)
+    (folder / "case.toml").unlink()
+    shell = CliRunner()
+    asked = ["request", str(folder), "--yes", "--issued", "2026-01-12", "--out"]
+    done = shell.invoke(app, [*asked, str(tmp_path / "a")])
+    assert done.exit_code == 0, done.output + str(done.exception)
+    assert str(folder / "requested.toml") in done.output.replace("\n", "")
+    assert "day = 2026-01-12" in (folder / "requested.toml").read_text()
+    again = shell.invoke(app, [*asked, str(tmp_path / "b")])
+    assert "on file since 2026-01-12, unchanged" in again.output
+    (folder / "requested.toml").unlink()
+    shell.invoke(app, ["request", str(folder), "--yes", "--out", str(tmp_path / "c")])
+    assert f"day = {date.today()}" in (folder / "requested.toml").read_text()  # noqa: DTZ011

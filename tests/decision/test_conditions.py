@@ -72,6 +72,12 @@ def test_a_warning_needs_no_cover():
     assert (made.decision.value, made.conditions) == ("approved", ())
 
 
+def test_what_only_warns_is_not_covered():
+    check = Check(record="V1", rule=RULE, standard="own", limit="five rows", found="no rows",
+                  outcome="not checked", mandatory=False)  # fmt: skip
+    assert cover([check], [Deviation(**COVERS)]) == (check,)
+
+
 def test_an_excluded_record_is_a_condition():
     _, made = assessed(OUT, records=[valve(), valve(rows("C2"), name="V2")])
     (condition,) = made.conditions

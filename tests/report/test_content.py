@@ -6,6 +6,7 @@ from dataclasses import fields, is_dataclass, replace
 
 import pytest
 
+from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import content_results as results
 from dossier.report.blocks import Column, Link, Table
@@ -82,7 +83,8 @@ def test_one_reason_for_many_requirements_is_said_once():
 
 def test_conditions_are_printed_only_where_an_approval_depends_on_them():
     case = sample.case()
-    kept = sample.assessment(case, conditions=("Only until May.",))
+    until = Condition(kind="concession", subject="E1", text="Only until May.")
+    kept = sample.assessment(case, conditions=(until,))
     assert content(kept, case).decision.conditions == ()
     found = tuple(
         replace(f, verdict=Verdict.CONDITIONAL_PASS) if f.demand.id == "E1" else f

@@ -8,6 +8,7 @@ import pytest
 import weasyprint
 from pypdf import PdfReader
 
+from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets, page_one
 from dossier.report.chart_margins import AXES, LOWEST, rows_that_fit
@@ -84,7 +85,10 @@ CASES = {
     "90 that fail": (many(90, "fail"), Decision.NOT_APPROVED, ()),
     "60 with long conditions": (
         many(60, "conditional pass"), Decision.APPROVED_WITH_CONDITIONS,
-        tuple(f"{i}: {LOREM * 3}" for i in range(12)),
+        tuple(
+            Condition(kind="concession", subject=str(i), text=f"{i}: {LOREM * 3}")
+            for i in range(12)
+        ),
     ),
     "none that applies": (many(3, "not applicable"), Decision.UNDECIDED, ()),
 }  # fmt: skip
