@@ -13,6 +13,7 @@ from dossier.case.fields import Dust, Ends, Measured, Sides, VolumeEnds
 from dossier.case.model import Deviation, Stated, Terms
 from dossier.case.read import read_case_files
 from dossier.evidence.estimate import NotDemonstrated
+from dossier.evidence.instruments import accuracy_of
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
 
@@ -419,6 +420,21 @@ def test_what_cannot_be_checked_stops_the_record(intact, rule):
     assert rule in bench.unusable[identifier]
 
 
+@pytest.mark.parametrize(("share", "outcome"), [(0.8, "not checked"), (0.95, "met")])
+def test_a_column_with_many_empty_cells_is_no_record(intact, share, outcome):
+    def thinned(record):
+        kept = np.arange(len(record.table.time)) < share * len(record.table.time)
+        blanked = {
+            name: np.where(kept, getattr(record.table, name), np.nan)
+            for name in ("flow", "temperature")
+        }
+        return table(record, **blanked)
+
+    bench = prepare(with_record(intact, "MP-C1", thinned), limits(), 1)
+    rules = ("test flow", "temperature")
+    assert of_rule(bench, "MP-C1", *rules) == dict.fromkeys(rules, outcome)
+
+
 def of_rule(bench, record, *rules):
     return {c.rule: c.outcome for c in bench.checks if c.record == record and c.rule in rules}
 
@@ -518,6 +534,17 @@ def test_a_hydraulic_method_stands_for_the_fine_path_alone(intact):
         "known method": "not met",
     }
     assert "ISO 16889 is a method for hydraulic filters" in bench.unusable["MP-C1"]
+    asked = tuple(
+        each.model_copy(update={"method": "ISO 16889:2022"})
+        for each in intact.application.requirement
+    )
+    named = replace(
+        intact, application=intact.application.model_copy(update={"requirement": asked})
+    )
+    for standard, outcome in (("ISO 16889:2022", "met"), ("ISO 19438:2023", "not met")):
+        accepted = with_record(named, "MP-C1", lambda r, s=standard: entry(r, standard=s))
+        found = of_rule(prepare(accepted, limits(), 1), "MP-C1", "filter family")
+        assert found == {"filter family": outcome}
     fine = prepare(
         with_record(intact, "MP-C1", lambda r: entry(hydraulic(r), path="fine")), limits(), 1
     )
@@ -623,6 +650,42 @@ def test_nothing_is_carried_beyond_the_run(intact, quantity, at, words):
     )
     assert isinstance(found, NotDemonstrated)
     assert words in found.reason
+
+
+def test_nothing_is_carried_beyond_the_pressure_of_a_sweep(intact):
+    # At 96 L/min and 15 degC the sweep reached its highest pressure; the oil of the machine is as
+    # thick at about 12 degC, and the pressure at 80 L/min is in proportion to its viscosity.
+    at = {"flow": 80.0 / 6e4, "temperature": 273.15 + 6.0}
+    found = all_quantities()["clean_pressure_drop"].compute(
+        prepare(intact, limits(), 1), "candidate", at
+    )
+    assert isinstance(found, NotDemonstrated)
+    assert "was swept to" in found.reason
+
+
+def test_a_fine_path_that_takes_another_flow_than_was_tested_says_nothing():
+    case = read_case_files(INPUTS / "chain-ferry")
+    at = {"size": 10.0, "temperature": 363.15}
+    circuit = case.application.circuit
+    for gallery, demonstrated in ((350e3, True), (150e3, False)):
+        changed = circuit.model_copy(update={"gallery_pressure": gallery})
+        application = case.application.model_copy(update={"circuit": changed})
+        bench = prepare(replace(case, application=application), limits(), 1)
+        found = all_quantities()["sump_concentration"].compute(bench, "candidate", at)
+        assert isinstance(found, NotDemonstrated) is not demonstrated
+        assert demonstrated or "more than a factor 1.25 from the 6 L/min" in found.reason
+
+
+def test_a_stated_temperature_is_known_as_well_as_the_standard_allows(intact):
+    entry_ = next(r.entry for r in intact.records if r.id == "PD-C1")
+    report = Stated(report="R-26-014", conditions=("temperature",))
+    read = accuracy_of(intact, limits(), entry_, "temperature", 300.0)
+    stated = accuracy_of(
+        intact, limits(), entry_.model_copy(update={"stated": report}), "temperature", 300.0
+    )
+    assert read.u == pytest.approx(0.3)
+    assert stated.u == pytest.approx(1.0 / np.sqrt(3.0))  # 1 K either way, rectangular
+    assert "accuracy allowed by the standard" in stated.source
 
 
 def test_a_valve_inside_the_candidate_that_nobody_measured_leaves_the_margin_open(intact):
