@@ -266,7 +266,9 @@ def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str,
             continue
         limit = limits.find(SHAPE, "multipass", one[0].entry.standard)
         apart = _apart(case, limits, limit, one[0], other[0], first, second) if limit else None
-        for record, known in ((one[0], other[0]), (other[0], one[0])) if apart else ():
+        if apart is None:
+            continue
+        for record, known in ((one[0], other[0]), (other[0], one[0])):
             words = say(UNLIKE, size=apart[0], share=apart[1], known=known.id)
             found.setdefault(record.id, words)
     return found

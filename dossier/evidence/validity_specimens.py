@@ -42,13 +42,12 @@ class _Test:
     def spoils(self, later_test: "_Test") -> bool:
         """Return whether the specimen was no longer new for another test of it, if that came later.
 
-        A run loads the path it was made on; its own sweep has a rule of its own.
+        A run loads the path it was made on; its own sweep, and two results of one thing, have rules
+        of their own.
         """
         if self.what == RUN:
-            if later_test.path or later_test.what in AFTER_LOADING:
-                return later_test.what == RUN and later_test.path == self.path
-            return True
-        return self.what in DESTROY
+            return not later_test.path and later_test.what not in AFTER_LOADING
+        return self.what in DESTROY and self.what != later_test.what
 
     def before(self, other: "_Test") -> bool:
         """Return whether this test came first; of one day, what leaves a specimen new does."""
