@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from dossier.case.case import Case
+from dossier.case.model import Instrument
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.check import Check
@@ -199,7 +200,7 @@ def _instruments(case: Case) -> Table:
                 date_text(each.calibrated),
                 date_text(each.due),
                 each.certificate or say(NONE),
-                _stated(each.size_u, each.reading_u),
+                _stated(each),
                 _used(used, case),
             )
         )
@@ -234,12 +235,14 @@ def _used(used: Sequence[str], case: Case) -> str:
     return ", ".join([*texts, *([rest] if rest else [])]) or say("not used")
 
 
-def _stated(size_u: float | None, reading_u: object) -> str:
+def _stated(instrument: Instrument) -> str:
     texts = []
-    if size_u is not None:
-        texts.append(say("{share} of a count", share=percent(size_u, 1)))
-    if reading_u is not None:
-        texts.append(say("{share} of a reading", share=typed(reading_u)))
+    if instrument.size_u is not None:
+        texts.append(say("{share} of a count", share=percent(instrument.size_u, 1)))
+    if instrument.diameter_u is not None:
+        texts.append(say("{share} of a size", share=percent(instrument.diameter_u, 1)))
+    if instrument.reading_u is not None:
+        texts.append(say("{share} of a reading", share=typed(instrument.reading_u)))
     return "; ".join(texts) or say(NONE)
 
 

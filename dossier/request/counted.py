@@ -88,8 +88,9 @@ def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted | 
     scatter, margin = pair
     s, m = scatter.value, margin.value
     if demand.basis == "population":
-        n = population_specimens(s, m, demand.coverage, confidence, assumed.share)
-        taken, way = tolerance_band(n, s, demand.coverage, confidence) / m, "tolerance"
+        both, p = demand.lower is not None and demand.upper is not None, demand.coverage
+        n = population_specimens(s, m, p, confidence, assumed.share, both=both)
+        taken, way = tolerance_band(n, s, p, confidence, both=both) / m, "tolerance"
     else:
         spread = _spread(demand)
         n = mean_specimens(s, m, confidence, assumed.share, spread)

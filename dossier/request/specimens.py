@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 
-from dossier.evidence.tolerance import tolerance_factor, zero_failure_specimens
+from dossier.evidence.tolerance import tolerance_factor, two_sided_factor, zero_failure_specimens
 from dossier.evidence.uncertainty import accept_fraction, t_quantile
 
 __all__ = [
@@ -62,21 +62,31 @@ def mean_specimens(
     )
 
 
-def tolerance_band(n: int, scatter: float, coverage: float, confidence: float) -> float:
-    """Return by how much few specimens widen a one-sided tolerance limit [unit of `scatter`].
+def tolerance_band(
+    n: int, scatter: float, coverage: float, confidence: float, *, both: bool = False
+) -> float:
+    """Return by how much few specimens widen a tolerance limit [unit of `scatter`].
 
-    w = (k(n, p, C) - z(p)) s: k the exact one-sided tolerance factor for the share p = `coverage`
-    of a normal population at `confidence` C, z(p) what it falls to for very many specimens.
+    w = (k(n, p, C) - z(p)) s: k the exact tolerance factor for the share p = `coverage` of a normal
+    population at `confidence` C, one-sided or for `both` limits, z(p) what it falls to for very
+    many specimens.
 
     Raises ValueError unless n >= 2, 0.5 <= coverage < 1, 0.5 <= confidence < 1, scatter > 0.
     Source: as `evidence.tolerance.tolerance_factor`.
     """
     _accept(scatter, "scatter")
-    return (tolerance_factor(n, coverage, confidence) - _z(coverage)) * scatter
+    factor = two_sided_factor if both else tolerance_factor
+    return (factor(n, coverage, confidence) - _z(coverage, both)) * scatter
 
 
 def population_specimens(
-    scatter: float, margin: float, coverage: float, confidence: float, share: float
+    scatter: float,
+    margin: float,
+    coverage: float,
+    confidence: float,
+    share: float,
+    *,
+    both: bool = False,
 ) -> int:
     """Return the smallest number of measured specimens that can show a share of a population.
 
@@ -89,15 +99,15 @@ def population_specimens(
     _accept(margin, "margin")
     _accept_share(share)
     _accept(scatter, "scatter")
-    left = margin - _z(coverage) * scatter
+    left = margin - _z(coverage, both) * scatter
     if not left > 0:
         raise ValueError(
             f"no number of specimens is enough: {100 * coverage:.4g} % of a population with a "
-            f"scatter of {scatter:g} reach {_z(coverage) * scatter:.4g} from its mean, the margin "
+            f"scatter of {scatter:g} reach {_z(coverage, both) * scatter:.4g} from its mean, the margin "
             f"is {margin:g}"
         )
     return _smallest(
-        lambda n: tolerance_band(n, scatter, coverage, confidence) <= share * left,
+        lambda n: tolerance_band(n, scatter, coverage, confidence, both=both) <= share * left,
         f"a scatter of {scatter:g} and a margin of {margin:g}",
     )
 
@@ -126,12 +136,12 @@ def _smallest(enough: Callable[[int], bool], words: str) -> int:
     return high
 
 
-def _z(coverage: float) -> float:
+def _z(coverage: float, both: bool) -> float:
     from scipy.special import ndtri
 
     if not 0.5 <= coverage < 1:
         raise ValueError(f"coverage must be 0.5 or above and below 1, not {coverage} [-]")
-    return float(ndtri(coverage))
+    return float(ndtri(0.5 + 0.5 * coverage if both else coverage))
 
 
 def _accept(value: float, name: str) -> None:

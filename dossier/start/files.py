@@ -233,14 +233,15 @@ def _laboratory(answers: Answers) -> Iterator[str]:
     yield "# calibrated = YYYY-MM-DD"
     yield "# due = YYYY-MM-DD"
     yield '# certificate = "..."'
-    yield '# reading_u = "0.5 %"   # standard uncertainty of a reading; size_u for a counter'
+    yield '# reading_u = "0.5 %"   # standard uncertainty of a reading; for a counter:'
+    yield '# size_u = "2 %"        # of a count, and diameter_u of the sizes'
     yield '# measures = ["differential pressure"]'
     yield ""
     yield "# one for each test fluid"
     yield "# [[fluid]]"
     yield '# id = "test oil"'
-    yield '# kv40 = "... mm2/s"'
-    yield '# kv100 = "... mm2/s"'
+    yield '# kv40 = "... mm2/s"     # or { value = "... mm2/s", u = "1 %" }, with its standard'
+    yield '# kv100 = "... mm2/s"    # uncertainty: else the width of a viscosity grade stands in'
     yield '# density15 = "... kg/L"'
     yield ""
     yield "# [[record]] tables, one for each test: 'dossier request CASE' writes them in"
