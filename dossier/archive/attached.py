@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.archive.increment import first_end
 from dossier.case.bounded import NotReadError, read_regular
 
 __all__ = ["Attached", "NotADossierError", "attached_files", "read_attached", "read_pdf"]
@@ -34,14 +33,13 @@ class Attached:
 
 
 def read_attached(path: Path) -> Attached:
-    """Return the digest of the PDF at `path` and the files attached to its first revision.
+    """Return the digest of the PDF at `path` and its attached files.
 
     Raises NotADossierError for a file that is not a readable PDF with attachments within bounds,
     OSError where the file itself cannot be read.
     """
     content = read_pdf(path)
-    built = content[: first_end(content) or None]
-    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(built))
+    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(content))
 
 
 def read_pdf(path: Path) -> bytes:
