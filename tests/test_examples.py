@@ -36,7 +36,7 @@ EXAMPLES = [(name, line) for name in COMMANDS for line in examples(name)]
 def test_every_command_is_there():
     assert {
         "check", "build", "sign", "seal", "identity", "verify", "register", "compare", "new",
-        "request", "explain", "schema",
+        "request", "explain", "schema", "constraints",
     } <= set(COMMANDS)  # fmt: skip
 
 

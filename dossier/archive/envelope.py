@@ -53,16 +53,22 @@ class Envelope:
                 return False
             (made,) = again["content"]["signer_infos"]
             made["unsigned_attrs"] = type(stamps).load(stamps.untag().dump())
-        return bool(again.dump(force=True).ljust(RESERVED, b"\0") == value)
+        return bool(again.dump().ljust(RESERVED, b"\0") == value)
 
 
 def opened(value: bytes) -> Envelope:
-    """Return a signature's value taken apart; raises whatever a damaged one causes."""
+    """Return a signature's value taken apart; raises whatever a damaged one causes.
+
+    Certificates are read strictly too: their bytes go into `canonical` as they are.
+    """
     from asn1crypto import cms
+    from cryptography.x509 import load_der_x509_certificate
     from pyhanko.sign.general import extract_certificate_info
 
     content = cms.ContentInfo.load(value)
     found = extract_certificate_info(content["content"])
+    for each in (found.signer_cert, *found.other_certs):
+        load_der_x509_certificate(each.dump())
     return Envelope(content, found.signer_cert, tuple(found.other_certs))
 
 

@@ -117,8 +117,9 @@ def _seal(
         with quiet():
             envelope = opened(value)
             made = increment_of(before, pdf.first, place, said, envelope.certificate, moment)
-            end = start + len(made.filled(value))
-            same = pdf.data[start:end] == made.filled(value)
+            again = made.filled(value)
+            end = start + len(again)
+            same = pdf.data[start:end] == again
             problem = _problem(envelope, value, made.signed(before), same=same)
             if not problem:
                 return _judged(envelope, made.signed(before), trust, place, said, moment), end

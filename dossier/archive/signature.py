@@ -156,8 +156,7 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     said = asked(ready.file.files)
     made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
     digest = hashlib.sha256(made.signed(before)).digest()
-    with quiet():
-        value = make(keys.signer, digest, _stamper(timestamp)).dump()
+    value = _value(keys, digest, timestamp)
     if len(value) > RESERVED:
         what = f"needs {len(value)} bytes with its certificates; a seal has {RESERVED}"
         raise _refused(ready.name, what, "leave certificates out of the key's file")
@@ -165,8 +164,21 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     after = read_seals(open_pdf(sealed))
     faults = [seal.problem for seal in after if seal.problem]
     if len(after) != ready.place + 1 or faults:
-        raise RuntimeError(f"the signature that was made does not hold: {'; '.join(faults)}")
+        what = f"the signature that was made does not hold: {'; '.join(faults)}"
+        raise _refused(ready.name, what, "give a key and the certificate that belongs to it")
     return sealed, after[-1]
+
+
+def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
+    """Return the value of a signature; CaseError where the time-stamp service gives none."""
+    from pyhanko.sign.timestamps import TimestampRequestError
+
+    try:
+        with quiet():
+            return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
+    except TimestampRequestError as error:
+        hint = "check the address and that the service can be reached"
+        raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None
 
 
 def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> None:

@@ -65,19 +65,18 @@ def stamp_lines(stamp: Stamp) -> list[str]:
 
 def drawn(lines: list[str]) -> Look:
     """Return the look of the lines; what does not fit into the field's width is cut, with "…"."""
-    font = _font()
     letters: dict[str, tuple[int, bytes]] = {}
     operators, base = ["BT"], FIRST
     for number, line in enumerate(lines):
         size, step = LARGE if number == 0 else SMALL
         fitting = _fitting(line, (WIDTH - 2 * LEFT) * UNITS / size)
         for each in fitting:
-            letters.setdefault(each, font.letter(each))
+            letters.setdefault(each, _letter(each))
         codes = list(letters)
         text = bytes(codes.index(each) for each in fitting).hex().upper()
         operators.append(f"/F {size:g} Tf 1 0 0 1 {LEFT:g} {base:.2f} Tm <{text}> Tj")
         base -= step
-    return Look("\n".join([*operators, "ET"]).encode(), letters, font.box)
+    return Look("\n".join([*operators, "ET"]).encode(), letters, _font().box)
 
 
 def _fitting(line: str, room: float) -> str:
@@ -102,15 +101,9 @@ class _Font:
         return head.xMin, head.yMin, head.xMax, head.yMax
 
     def width(self, letter: str) -> int:
-        return int(self.glyphs[self._name(letter)].width)
+        return int(self.glyphs[self.name(letter)].width)
 
-    def letter(self, letter: str) -> tuple[int, bytes]:
-        """Return advance and outline of a letter; one that the font lacks is an empty box."""
-        pen = _pen(self.glyphs)
-        self.glyphs[self._name(letter)].draw(pen)
-        return self.width(letter), " ".join(pen.operators).encode()
-
-    def _name(self, letter: str) -> str:
+    def name(self, letter: str) -> str:
         return self.names.get(ord(letter), ".notdef")
 
 
@@ -122,6 +115,15 @@ def _font() -> _Font:
     if file["head"].unitsPerEm != UNITS:
         raise ValueError("the font of the seals has other units")
     return _Font(file, file.getGlyphSet(), file.getBestCmap())
+
+
+@cache
+def _letter(letter: str) -> tuple[int, bytes]:
+    """Return advance and outline of a letter; one that the font lacks is an empty box."""
+    font = _font()
+    pen = _pen(font.glyphs)
+    font.glyphs[font.name(letter)].draw(pen)
+    return font.width(letter), " ".join(pen.operators).encode()
 
 
 def _pen(glyphs: Any) -> Any:

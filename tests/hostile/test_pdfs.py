@@ -8,9 +8,9 @@ import zlib
 import pytest
 from pypdf import PdfWriter
 
+from dossier import verify
 from dossier.archive.attached import NotADossierError
 from dossier.archive.dossier_file import read_dossier
-from dossier.archive.pdf_file import open_pdf, read_bounded
 from tests.archive.made import document, dossier, files, pdf
 from tests.hostile import bombs
 
@@ -18,7 +18,7 @@ SECONDS = 30
 
 
 def read_pdf_for_verify(path):
-    return open_pdf(read_bounded(path))
+    return verify(path, pages=False)
 
 
 MEMORY = 1536 * bombs.MIB
