@@ -6,26 +6,32 @@ A font of the machine would set some of them, and the bytes would be those of th
 import re
 import unicodedata
 from functools import cache
+from pathlib import Path
 
 from dossier.report.assets import FONT_FOLDER
 
 __all__ = ["USUAL", "boxed", "lacking", "letters", "named", "spelled"]
 
 USUAL = frozenset(
-    "\n\t–—‘’“”„…\u202f−≤≥→∞Δ□" + "".join(map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180))))
-) - {"\xad"}
-"""Letters that all our fonts have, so that none need be opened."""
+    "\n\t–—‘’“”„…\u202f−≤≥→∞√Δ□⁰⁴⁵⁶⁷⁸⁹⁻ⁿ₀₁₂ⱼβνρτΣ\u0304"
+    + "".join(map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180))))
+)
+"""Letters of our own sentences and formulas, so that few pages need a look into the fonts."""
 _MARKUP = re.compile(r"(<[^>]*>)")
 
 
 @cache
 def letters(pattern: str) -> frozenset[int]:
     """Return the code points that all fonts of a name have, without those that show nothing."""
+    have = frozenset.intersection(*map(_codes, sorted(FONT_FOLDER.glob(pattern))))
+    return frozenset(code for code in have if not _hides(code))
+
+
+def _codes(path: Path) -> frozenset[int]:
     from fontTools.ttLib import TTFont
 
-    fonts = (TTFont(path, lazy=True) for path in sorted(FONT_FOLDER.glob(pattern)))
-    have = frozenset.intersection(*(frozenset(font.getBestCmap()) for font in fonts))
-    return frozenset(code for code in have if not _hides(code))
+    with TTFont(path, lazy=True) as font:
+        return frozenset(font.getBestCmap())
 
 
 def _hides(code: int) -> bool:
