@@ -561,8 +561,9 @@ def test_a_house_method_needs_a_requirement_and_a_deviation(intact):
     )
     house = intact.laboratory("ITH").model_copy(update={"methods": ("house method 7",)})
     deviation = Deviation(
-        record="MP-C1", text="House method, reviewed.", effect="none", rule="known method"
-    )
+        record="MP-C1", text="House method, reviewed and found fit.", effect="none",
+        rule="known method", agreed_by="Fleet engineering", agreed=date(2026, 3, 1),
+    )  # fmt: skip
     for case, deviations, usable in (
         (intact, (deviation,), False), (named, (), False), (named, (deviation,), True),
     ):  # fmt: skip
