@@ -4,7 +4,7 @@ import re
 from datetime import date
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
@@ -79,6 +79,7 @@ def test_what_was_asked_is_on_file_and_unchanged(tmp_path):
 
 @given(st.text(st.characters(exclude_categories=["Cs", "Cc"], include_characters="\n\r\t")),
        st.dates())  # fmt: skip
+@example('x = """a\\\\"b""" \r\n"', ASKED)
 def test_a_copy_is_read_back_as_it_was(text, day):
     (back,) = parse_toml(request_toml([requested((), day, text)]))["request"]
     assert (back["application"], back["day"]) == (text, day)

@@ -21,6 +21,7 @@ from dossier.outcome import explained
 from dossier.shown import shown, shown_json
 from tests.archive.made import dossier, find, put, update
 from tests.archive.sealed import run, sign_all
+from tests.sign_demo_cases import ASKED, put_on_file
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 ATTACK = "<script>a()</script><img src=http://x.invalid/ onerror=b()>&lt;{{7*7}}{%x%}$_{$](url)"
@@ -40,6 +41,7 @@ def attacked(target):
         text = re.sub(rf'(?m)^({"|".join(FREE)}) = "([^"]*)"', rf'\1 = "\2 {_safe()}"', text)
         text = re.sub(r'(?m)^(equipment|lots) = \["', rf"\g<0>{_safe()} ", text)
         path.write_text(text)
+    put_on_file(folder, ASKED["polder-pumps"])
     for path in (folder / "records").iterdir():
         path.write_text(f"# {ATTACK}\n{path.read_text()}")
     names = [f"{role} {ATTACK}" for role in ("One", "Two", "Three")]
