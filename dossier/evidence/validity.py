@@ -192,7 +192,7 @@ def _measured(case: Case, record: Record) -> Verdicts:
         words = ", ".join(say(names[0]) for names in lacking)
         return Verdicts(False, say("no instrument of the record measures: {names}", names=words))
     if not wanted:
-        return _without(record)
+        return does_not_apply(say("nothing was read from an instrument"))
     words = ", ".join(say(names[0]) for names in wanted)
     return Verdicts(True, say("measured: {names}", names=words))
 
