@@ -117,6 +117,14 @@ class TestBalance:
         found = verdict(balance_rules(record, open_filter), "particle balance")
         assert found.instead == "does not apply"
 
+    def test_a_size_at_which_nothing_was_counted_is_not_judged(self, run):
+        record, result = run
+        up, down = result.up.copy(), result.down.copy()
+        up[:, -1], down[:, -1] = 0.0, 0.0
+        empty = replace(result, up=up, down=down)
+        for rule in ("particle balance", "recirculation"):
+            assert verdict(balance_rules(record, empty), rule).met
+
     def test_where_no_size_has_counts_of_the_dust_the_balance_is_not_checked(self, run):
         record, result = run
         dust = Dust(kind="works dust", counts={"60 um(c)": "1e6 1/g"}, source="report (invented)")
