@@ -148,10 +148,17 @@ def _settled(record: Record, result: MultipassResult, k: int) -> NDArray[np.int6
     over what the filter cleans (mass balance of a mixed volume).
     """
     volume = record.entry.conditions.system_volume
-    cleaned = 1.0 - result.down[:, k].sum() / result.up[:, k].sum()
-    constant = (volume.value if volume else 0.0) / (result.flow * max(cleaned, 1e-3))
+    cleaned = max(1.0 - float(_passed(result)[k]), 1e-3)
+    constant = (volume.value if volume else 0.0) / (result.flow * cleaned)
     starts = result.end_time * np.arange(10) / 10.0
     return np.flatnonzero((starts >= TURNOVERS * constant) & (starts > 0))
+
+
+def _passed(result: MultipassResult) -> Floats:
+    """Return the share that passes over the whole run (k,) [-]; 1 where nothing was counted."""
+    up, down = result.up.sum(axis=0), result.down.sum(axis=0)
+    share: Floats = np.where(up > 0, down / np.where(up > 0, up, 1.0), 1.0)
+    return share
 
 
 def _listed(quotients: dict[float, float]) -> str:
@@ -200,7 +207,7 @@ def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_
     `drift` [-] is how far the injected counts of that size may move against those of the size that
     stands for the injection: the smallest of which the filter lets less than a tenth pass.
     """
-    passed = result.down.sum(axis=0) / result.up.sum(axis=0)
+    passed = _passed(result)
     held = np.flatnonzero((passed < HELD) & (result.sizes <= LARGEST))
     found: list[_Slope | None] = []
     for k in range(len(result.sizes)):
@@ -284,8 +291,7 @@ Shape = Mapping[float, tuple[float, float]]
 
 def _shape(run: Run) -> Shape:
     record, result = run
-    passed = result.down.sum(axis=0) / result.up.sum(axis=0)
-    of_size = dict(zip((float(size) for size in result.sizes), passed, strict=True))
+    of_size = dict(zip((float(size) for size in result.sizes), _passed(result), strict=True))
     quotients = _quotients(record, result).quotients
     return {size: (q, float(of_size[size])) for size, q in quotients.items() if size <= LARGEST}
 

@@ -397,8 +397,8 @@ def test_from_files_to_findings(tmp_path):
     ]
     records = [
         burst("> 2000", 1910, "> 2000", name="BU"),
-        pulses("> 100000", "> 100000", "> 100000", name="PU"),
-        measured("vibration hours [h]", "> 48", "47.5", "> 48", name="VI"),
+        pulses("> 100000", "> 100000", "> 100000", name="PU", first=4),
+        measured("vibration hours [h]", "> 48", "47.5", "> 48", name="VI", first=7),
         measured("initial cleanliness [mg]", 6.8, 8.1, 7.3, name="IC"),
     ]
     folder = write(tmp_path / "case", records, required, plan=["C1", "C2", "C3"])
