@@ -190,10 +190,10 @@ def campaign(
     }
     plan |= _stated(base.case.qualification, names)
     qualification = base.case.qualification.model_copy(update=plan)
-    drawn = 1.0 + STATED.viscosity * rng.standard_normal()
     oil = _oil(base.case.application.oil)
     for key in ("kv40", "kv100"):
         known = getattr(oil, key)
+        drawn = 1.0 + STATED.viscosity * rng.standard_normal()
         moved = Measured(value=known.value * drawn, u=known.u)
         oil = oil.model_copy(update={key: moved})
     application = base.case.application.model_copy(update={"oil": oil})

@@ -37,6 +37,11 @@ class Oil:
     kv100: float
     density15: float
 
+    def really(self, errors: tuple[float, float]) -> "Oil":
+        """Return the oil that has these relative errors in its two stated viscosities."""
+        low, high = self.kv40 / (1.0 + errors[0]), self.kv100 / (1.0 + errors[1])
+        return Oil(kv40=low, kv100=high, density15=self.density15)
+
     def flowing(self, flow: float, temperature: float) -> "Stream":
         """Return the stream of this oil at `flow` [L/min] and `temperature` [degC]."""
         w40, w100 = (log10(log10(kv + 0.7)) for kv in (self.kv40, self.kv100))
@@ -150,7 +155,7 @@ class Laboratory:
     temperature: float = 0.0
     batch: tuple[float, ...] = (1.0,) * len(DUST_BAND)  # Its dust over A3 at DUST_SIZES [-]
     size: float = 0.0
-    viscosity: float = 0.0
+    viscosity: tuple[float, float] = (0.0, 0.0)  # At 40 degC and at 100 degC
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,14 +205,14 @@ def open_campaign(
 
     With `batches`, its dust is drawn as well: at each size anywhere in the accepted band.
     """
-    up, down, flow, injection, pressure, warmth, size, oil = rng.standard_normal(8)
+    up, down, flow, injection, pressure, warmth, size, *oil = rng.standard_normal(9)
     batch = 1.0 + DUST_BAND * rng.uniform(-1.0, 1.0, len(DUST_BAND)) if batches else DUST_BAND**0
     return Laboratory(
         plan=plan, stated=stated, counts_upstream=up * stated.counts,
         counts_downstream=down * stated.counts, flow=flow * stated.flow,
         injection_flow=injection * stated.injection_flow, pressure=pressure * stated.pressure,
         temperature=warmth * stated.temperature, size=size * stated.size,
-        viscosity=oil * stated.viscosity, batch=tuple(batch),
+        viscosity=(oil[0] * stated.viscosity, oil[1] * stated.viscosity), batch=tuple(batch),
     )  # fmt: skip
 
 
@@ -323,6 +328,7 @@ def simulate_pressure_drop(
 ) -> PressureDropRun:
     """Return one flow sweep of the assembly and of the housing at every temperature."""
     plan, wander = lab.plan, lab.stated.row_noise_temperature
+    oil = plan.sweep_oil.really(lab.viscosity)
     parts = ("assembly", "housing")
     settings = itertools.product(plan.sweep_temperatures, parts, plan.sweep_steps)
     warmths, part, steps = zip(*settings, strict=True)
@@ -331,8 +337,7 @@ def simulate_pressure_drop(
     true = np.array(warmths) - lab.temperature + 3.0 * wander * rng.standard_normal(n)
     drop = np.empty(n)
     for row in range(n):
-        stream = plan.sweep_oil.flowing(shown[row] / (1.0 + lab.flow), true[row])
-        stream = stream._replace(viscosity=stream.viscosity / (1.0 + lab.viscosity))
+        stream = oil.flowing(shown[row] / (1.0 + lab.flow), true[row])
         drop[row] = housing_drop(filter_type, stream)
         if part[row] == "assembly":
             drop[row] += element_drop(filter_type, specimen_factors, 0.0, stream)

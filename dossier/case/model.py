@@ -171,6 +171,8 @@ class Requirement(Model):
     max: Any = None
     between: dict[str, Any] | None = None
     not_worse_than_reference: Fraction | None = None
+    """Share by which the value may be worse; of an efficiency or a filtration ratio, by which more
+    may pass [-]."""
     must_hold: Literal[True] | None = None
     source: Words
     severity: Literal["mandatory", "advisory"]

@@ -1,7 +1,7 @@
 """Clean pressure drop carried from the tested to the application's oil, flow and temperature."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -127,7 +127,6 @@ def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:
         "differential pressure": (sweep.assembly.a, sweep.assembly.b),
         "flow": sweep.per_flow,
         "temperature": sweep.per_kelvin,
-        "viscosity": (-sweep.assembly.a, 0.0),
     }
 
 
@@ -141,12 +140,33 @@ def sweep_inputs(
         (name, slope, _input(bench.case, bench.limits, entry, sweep, name))
         for name, slope in _slopes(sweep).items()
     ]
+    found += [("viscosity", slope, known) for slope, known in _viscosity(bench, entry, sweep)]
     like = [each for each in bench.pressure if (each.side, each.path) == (sweep.side, sweep.path)]
     among = [entries[each.record] for each in like]
     other = between(bench, entry, "differential pressure", among)
     if other is not None:
         found.append((BETWEEN, (sweep.assembly.a, sweep.assembly.b), other))
     return found
+
+
+def _viscosity(
+    bench: Bench, entry: RecordEntry, sweep: PressureDropResult
+) -> Iterator[tuple[tuple[float, float], InputAccuracy]]:
+    """Yield what the fluid's viscosity does: each of the two as stated, else all of it at once."""
+    assert entry.fluid is not None
+    fluid = bench.case.fluid(entry.fluid)
+    for key, slope in zip(("kv40", "kv100"), sweep.per_viscosity, strict=True):
+        shared = f"{entry.laboratory}:{fluid.id}:{key}"
+        one = getattr(fluid, key)
+        if fluid.kv40.u is None or fluid.kv100.u is None:
+            known = viscosity_accuracy(bench.limits, fluid, shared, 0.0)
+            yield (-sweep.assembly.a, 0.0), replace(known, laboratory=entry.laboratory)
+            return
+        group = f"{entry.laboratory}:{key}"
+        yield (
+            slope,
+            InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared, laboratory=group),
+        )
 
 
 def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
@@ -158,15 +178,6 @@ def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
 def _input(
     case: Case, limits: Limits, entry: RecordEntry, sweep: PressureDropResult, name: str
 ) -> InputAccuracy:
-    if name == "viscosity":
-        assert entry.fluid is not None
-        rows = sweep.temperature[~sweep.housing_rows]
-        shared = f"{entry.laboratory}:{entry.fluid}"
-        ends = [
-            viscosity_accuracy(limits, case.fluid(entry.fluid), shared, float(each))
-            for each in (rows.min(), rows.max())
-        ]
-        return replace(max(ends, key=lambda each: each.u), laboratory=entry.laboratory)
     typical = {"differential pressure": sweep.pressure_drop, "flow": sweep.flow}
     value = float(np.median(typical[name])) if name in typical else 1.0
     return accuracy_of(case, limits, entry, name, value)

@@ -65,7 +65,8 @@ class InputAccuracy:
     shared: str
     """Key under which records that use the same instrument share the error."""
     laboratory: str = ""
-    """Laboratory whose instrument or fluid it is: several of one are taken to err together."""
+    """Laboratory whose instrument or fluid it is, and of a fluid which of its figures: several of
+    one are taken to err together."""
 
 
 def reading_u(instrument: Instrument, measurand: str) -> tuple[float, bool] | None:

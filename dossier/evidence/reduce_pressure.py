@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Case, Record
+from dossier.case.fields import Measured
 from dossier.case.model import Oil
 from dossier.case.records import PressureDropTable
 from dossier.evidence.fluid import fluid_at
@@ -24,7 +25,8 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
 
     dp = a mu Q + b rho Q^2 by weighted least squares, assembly and housing apart (ISO 3968:2017
     subtracts the housing at equal flow and viscosity).  How the coefficients answer to errors of
-    flow and temperature is found by fitting again with each shifted (JCGM 100:2008, 5.1.4).
+    flow, temperature and viscosity is found by fitting again with each shifted (JCGM 100:2008,
+    5.1.4).
     """
     table, entry = record.table, record.entry
     if not isinstance(table, PressureDropTable) or entry.fluid is None:
@@ -41,12 +43,19 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
     moved = _fit(flow[rows] * (1.0 + STEP), mu[rows], rho[rows], drop[rows])
     hot, lighter = _states(fluid, warmth[rows] + KELVIN)
     warmer = _fit(flow[rows], hot, lighter, drop[rows])
+    thicker = []
+    for key in ("kv40", "kv100"):
+        stated = getattr(fluid, key)
+        moved_kv = Measured(value=stated.value * (1.0 + STEP))
+        other = _states(fluid.model_copy(update={key: moved_kv}), warmth[rows])[0]
+        thicker.append(_slope(assembly, _fit(flow[rows], other, rho[rows], drop[rows]), STEP))
     return PressureDropResult(
         record=record.id, side=entry.filter, specimen=entry.specimen or "",
         path=case.application.circuit.path_of(entry.path),
         flow=flow, pressure_drop=drop, temperature=warmth, viscosity=mu, density=rho,
         housing_rows=housing, assembly=assembly,
         per_flow=_slope(assembly, moved, STEP), per_kelvin=_slope(assembly, warmer, KELVIN),
+        per_viscosity=(thicker[0], thicker[1]),
         housing=_fit(flow[housing], mu[housing], rho[housing], drop[housing])
         if housing.any()
         else None,

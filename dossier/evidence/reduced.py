@@ -131,5 +131,7 @@ class PressureDropResult:
     """Change of the assembly's a and b for a relative error of one of the flow readings."""
     per_kelvin: tuple[float, float]
     """Change of the assembly's a and b if the oil was one kelvin warmer than read."""
+    per_viscosity: tuple[tuple[float, float], tuple[float, float]]
+    """The same for a relative error of one of the fluid's viscosity at 40 and at 100 degC."""
     housing: SweepFit | None
     """None when no rows of the housing alone were measured."""

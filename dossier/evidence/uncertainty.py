@@ -37,7 +37,7 @@ class TypeA(NamedTuple):
     """Degrees of freedom, number of observations less one [-]."""
 
 
-APART = 0.2
+APART = 0.1
 """Share of the limits taken part by part in the square of an interval's half-width [-]."""
 
 
@@ -79,7 +79,7 @@ def half_width(parts: Iterable[Part], confidence: float = 0.95) -> float:
 
     A mean of squares of two: t at the effective degrees of freedom times the combined standard
     uncertainty (JCGM 100:2008, G.4), which with two specimens covers in 87 % to 97 % of the cases
-    at a stated 95 %, and `reach`, which covers in 95 % to 99 %.  With a fifth of the latter it
+    at a stated 95 %, and `reach`, which covers in 95 % to 99 %.  With a tenth of the latter it
     covers in 93 % to 97 % in the simulated laboratory, with two to six specimens; in more only
     where specimens hardly differ.  Source: our own; decisions use `reach` alone.
     """

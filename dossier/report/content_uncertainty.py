@@ -88,7 +88,7 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "to scatter less than their own errors, whichever of the two limits lies farther out "
             "stands. With few specimens this keeps the stated risk, which common effective degrees "
             "of freedom (Welch and Satterthwaite) would exceed. The square of the half-width of a "
-            "95 % interval is four fifths by those and one fifth by these."
+            "95 % interval is nine tenths by those and one tenth by these."
         ),
     )
 

@@ -99,12 +99,12 @@ def population_specimens(
     _accept(margin, "margin")
     _accept_share(share)
     _accept(scatter, "scatter")
-    left = margin - _z(coverage, both) * scatter
+    taken = _z(coverage, both) * scatter
+    left = margin - taken
     if not left > 0:
         raise ValueError(
             f"no number of specimens is enough: {100 * coverage:.4g} % of a population with a "
-            f"scatter of {scatter:g} reach {_z(coverage, both) * scatter:.4g} from its mean, the "
-            f"margin is {margin:g}"
+            f"scatter of {scatter:g} reach {taken:.4g} from its mean, the margin is {margin:g}"
         )
     return _smallest(
         lambda n: tolerance_band(n, scatter, coverage, confidence, both=both) <= share * left,

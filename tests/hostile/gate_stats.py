@@ -320,4 +320,34 @@ STATS = [
         ),
         r"an uncertainty must not be negative",
     ),
+    Row(
+        "valve of the reference at another criterion",
+        "lets the reference's valve count as shut at half the leakage",
+        "chain-ferry",
+        all_of(
+            requirement("V2", (r'min = "[^"]*"', 'not_worse_than_reference = "5 %"')),
+            records("BV-R", (r'criterion_flow = "1 L/min"', 'criterion_flow = "0.5 L/min"')),
+        ),
+        r"V2: not demonstrated: ",
+    ),
+    Row(
+        "valve of the reference in thin oil",
+        "sweeps the reference's valve warmer",
+        "chain-ferry",
+        all_of(
+            requirement("V2", (r'min = "[^"]*"', 'not_worse_than_reference = "5 %"')),
+            records("BV-R", (r'temperature = "74 degC"', 'temperature = "90 degC"')),
+        ),
+        r"V2: not demonstrated: ",
+    ),
+    Row(
+        "collapse of the reference by another method",
+        "has the reference collapsed by a procedure of the laboratory's own",
+        "chain-ferry",
+        all_of(
+            requirement("M1", (r'min = "[^"]*"', 'not_worse_than_reference = "5 %"')),
+            records("CO-R", (r"ISO 4548-3:1997", "agreed procedure (invented)")),
+        ),
+        r"M1: not demonstrated: ",
+    ),
 ]
