@@ -4,7 +4,7 @@ An authority is trusted to say who somebody is; a person can be named by the ver
 """
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -77,17 +77,14 @@ def trust_of(
     at: datetime | None = None,
 ) -> Trust:
     """Return what a verifier trusts, of files in PEM or DER; CaseError for all that are unfit."""
+    from asn1crypto import crl, x509
+
     problems: list[CaseProblem] = []
-    trust = Trust(at=at)
-    trust = replace(
-        trust,
-        anchors=tuple(_each(anchors, "--trust", problems)),
-        persons={
-            role: each
-            for role, content in (persons or {}).items()
-            for each in _each([content], f"--trust-person {role}", problems)
-        },
-        revoked=tuple(_lists(revoked, problems)),
+    trust = Trust(
+        anchors=tuple(_each(x509.Certificate, anchors, "--trust", problems)),
+        persons=dict(_persons(persons or {}, problems)),
+        revoked=tuple(_each(crl.CertificateList, revoked, "--crl", problems)),
+        at=at,
     )
     problems += [_unfit(each, why) for each in trust.anchors if (why := _no_anchor(each, trust))]
     if problems:
@@ -95,8 +92,23 @@ def trust_of(
     return trust
 
 
-def _each(contents: Sequence[bytes], place: str, problems: list[CaseProblem]) -> list[Any]:
-    from asn1crypto import pem, x509
+def _persons(given: Mapping[str, bytes], problems: list[CaseProblem]) -> Iterator[tuple[str, Any]]:
+    from asn1crypto import x509
+
+    for role, content in given.items():
+        place = f"--trust-person {role}"
+        found = _each(x509.Certificate, [content], place, problems)
+        if len(found) > 1:
+            what = f"holds {len(found)} certificates"
+            problems.append(CaseProblem(place, "", what, "give the person's own alone"))
+        yield from ((role, each) for each in found)
+
+
+def _each(
+    kind: Any, contents: Sequence[bytes], place: str, problems: list[CaseProblem]
+) -> list[Any]:
+    """Return what files in PEM or DER hold, each of that kind and read to its end."""
+    from asn1crypto import pem
 
     found: list[Any] = []
     for content in contents:
@@ -104,28 +116,14 @@ def _each(contents: Sequence[bytes], place: str, problems: list[CaseProblem]) ->
             ders = [content]
             if pem.detect(content):
                 ders = [der for _, _, der in pem.unarmor(content, multiple=True)]
-            read = [x509.Certificate.load(der, strict=True) for der in ders]
-            _ = [(each.native, each.sha256) for each in read]
+            read = [kind.load(der, strict=True) for der in ders]
+            _ = [each.native for each in read]
         except (ValueError, TypeError):
-            hint = "give a certificate in PEM or DER"
-            problems.append(CaseProblem(place, "", "is not a certificate that can be read", hint))
+            name = "certificate" if place != "--crl" else "list of revoked certificates (CRL)"
+            hint = f"give a {name} in PEM or DER"
+            problems.append(CaseProblem(place, "", f"is no {name} that can be read", hint))
             continue
         found += read
-    return found
-
-
-def _lists(contents: Sequence[bytes], problems: list[CaseProblem]) -> list[Any]:
-    from asn1crypto import crl, pem
-
-    found = []
-    for content in contents:
-        try:
-            der = pem.unarmor(content)[2] if pem.detect(content) else content
-            found.append(crl.CertificateList.load(der, strict=True))
-            _ = found[-1].native
-        except (ValueError, TypeError):
-            hint = "give a list of revoked certificates (CRL) in PEM or DER"
-            problems.append(CaseProblem("--crl", "", "is no list that can be read", hint))
     return found
 
 

@@ -138,6 +138,9 @@ def test_all_that_is_unfit_is_named_at_once():
         trust_of([b"x", person().pem], {"prepared": b"y"}, [b"z"])
     assert len(caught.value.problems) == 4
     assert all(each.hint for each in caught.value.problems)
+    root = authority()
+    with pytest.raises(CaseError, match="holds 2 certificates"):
+        trust_of([], {"prepared": person(root).pem + root.pem})
 
 
 def test_a_leaf_is_no_issuer():
@@ -209,6 +212,8 @@ def test_lists_of_revoked_certificates_are_consulted():
     before = trust_of([root.pem], revoked=[listed], at=NOW - 2 * DAY)
     assert worth(leaf.envelope(root), before).trusted
     old = root.crl(last=NOW - datetime.timedelta(hours=1))
+    both = trust_of([root.pem], revoked=[root.crl() + authority().crl()])
+    assert len(both.revoked) == 2
     for no_help in (authority().crl(), old):
         found = worth(leaf.envelope(root), trust_of([root.pem], revoked=[no_help]))
         assert (found.trusted, found.revocation) == (True, "not known")
