@@ -11,6 +11,7 @@ import select
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import warnings
 from collections.abc import Callable
@@ -66,6 +67,18 @@ def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
     """
     if not hasattr(os, "fork"):
         return work()
+    with tempfile.TemporaryDirectory(prefix="dossier-") as room:
+        answer, status = _copied(work, limits, room)
+    if answer is None:
+        raise StoppedError(_why(status, limits))
+    good, value = pickle.loads(answer)  # written by this program
+    if good:
+        return cast(T, value)
+    raise value
+
+
+def _copied(work: Callable[[], Any], limits: Limits, room: str) -> tuple[bytes | None, int | None]:
+    """Return what the copy sent, if anything, and how it ended; temporary files lie in `room`."""
     reader, writer = os.pipe()
     sys.stdout.flush()
     with warnings.catch_warnings():
@@ -74,6 +87,7 @@ def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
         child = os.fork()
     if not child:
         os.close(reader)
+        tempfile.tempdir = room
         _work(work, limits, writer)
     os.close(writer)
     try:
@@ -81,12 +95,7 @@ def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
     finally:
         os.close(reader)
         status = _ended(child)
-    if answer is None:
-        raise StoppedError(_why(status, limits))
-    good, value = pickle.loads(answer)  # written by this program
-    if good:
-        return cast(T, value)
-    raise value
+    return answer, status
 
 
 def _work(work: Callable[[], Any], limits: Limits, writer: int) -> NoReturn:
@@ -158,14 +167,11 @@ def _received(reader: int, wait: float) -> bytes | None:
         if left <= 0 or not select.select([reader], [], [], left)[0]:
             return None
         piece = os.read(reader, MIB)
-        if not piece:
-            whole = len(content) >= LENGTH
-            return bytes(content[LENGTH:]) if whole and _complete(content) else None
         content += piece
-
-
-def _complete(content: bytearray) -> bool:
-    return len(content) - LENGTH == int.from_bytes(content[:LENGTH])
+        if len(content) >= LENGTH and len(content) - LENGTH == int.from_bytes(content[:LENGTH]):
+            return bytes(content[LENGTH:])
+        if not piece:
+            return None
 
 
 def _ended(child: int) -> int | None:
@@ -179,6 +185,7 @@ def _ended(child: int) -> int | None:
     with suppress(ProcessLookupError, PermissionError):
         os.killpg(child, signal.SIGKILL)
     if not number:
+        os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         return None
     return status

@@ -5,6 +5,7 @@ import os
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import zlib
 from functools import cache
@@ -85,6 +86,17 @@ def test_what_comes_from_the_copy_ends_with_it(tmp_path):
     state = Path(f"/proc/{confined(work)}/stat")
     time.sleep(0.2)
     assert not state.exists() or state.read_text().rpartition(")")[2].split()[0] in "ZX"
+
+
+def test_no_temporary_file_is_left_by_what_was_stopped(tmp_path, monkeypatch):
+    def work():
+        Path(tempfile.mkdtemp(), "left").write_text("x")
+        spin()
+
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with pytest.raises(StoppedError):
+        confined(work, SHORT)
+    assert not list(tmp_path.iterdir())
 
 
 def test_no_file_grows_without_end(tmp_path):

@@ -169,7 +169,7 @@ def test_every_problem_of_a_house_is_listed_at_once(house):
 def test_a_logo_that_cannot_be_drawn_is_told(house):
     put(
         house,
-        logo__svg=SHAPES.replace("M24 4h32v4H24z", "M nan 1e999 L 1 2 C"),
+        logo__svg=SHAPES.replace("M24 4h32v4H24z", "A 0 0"),
         house__toml='name = "W"\nlogo = "logo.svg"\n',
     )
     with pytest.raises(CaseError, match="Failed to render SVG image") as caught:
