@@ -122,8 +122,8 @@ def _requirement_problems(folder: Path) -> list[CaseProblem]:
     """Return the problems of the requirements of a case that has others, if they can be read."""
     from pydantic import ValidationError
 
+    from dossier.case.application import Application
     from dossier.case.bounded import NotReadError, read_regular
-    from dossier.case.model import Application
     from dossier.case.toml_text import MAX_TOML, parse_toml
 
     path = folder / "application.toml"

@@ -4,8 +4,9 @@ import copy
 from datetime import date
 
 from dossier.api import limits
+from dossier.case.application import Application
 from dossier.case.case import Case, Record
-from dossier.case.model import Application, Qualification
+from dossier.case.model import Qualification
 from dossier.case.records import interpret
 from dossier.case.tables import read_csv
 from dossier.decision.assess import assess_case

@@ -7,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from dossier.case.model import Application
+from dossier.case.application import Application
 from dossier.evidence.demand import resolve
 from dossier.evidence.registry import all_quantities
 from dossier.terminal_explain import explained, listed, nearest

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Iterator
 from datetime import date
 
-from dossier.case.model import Application, Concession, Deviation, Qualification
+from dossier.case.application import Application
+from dossier.case.model import Concession, Deviation, Qualification
 from dossier.case.problems import CaseProblem
 
 __all__ = ["KNOWN_METHOD", "agreement_problems", "plain", "says_something"]

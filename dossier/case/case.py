@@ -2,14 +2,8 @@
 
 from dataclasses import dataclass, field
 
-from dossier.case.model import (
-    Application,
-    Fluid,
-    Instrument,
-    Laboratory,
-    Qualification,
-    RecordEntry,
-)
+from dossier.case.application import Application, Fluid
+from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.raw_table import Note
 from dossier.case.records import Table
 from dossier.case.requested import OnFile

@@ -4,7 +4,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from dossier.case.agreed import agreement_problems
-from dossier.case.model import Application, Qualification, RecordEntry
+from dossier.case.application import Application
+from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
 __all__ = ["application_problems", "consistency_problems"]

@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 
+from dossier.case.application import Application
 from dossier.case.case import InputFile
-from dossier.case.model import Application, Laboratory, Qualification, RecordEntry
+from dossier.case.model import Laboratory, Qualification, RecordEntry
 from dossier.case.requested import RequestEntry
 
 __all__ = ["Asked", "Draft"]

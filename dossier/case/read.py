@@ -12,13 +12,14 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.application import Application
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Case, InputFile, Record, Remark
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.draft import Asked, Draft
 from dossier.case.explain import explain
 from dossier.case.hidden import refuse_control_characters
-from dossier.case.model import Application, Qualification, RecordEntry
+from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret
 from dossier.case.repeated import repeated

@@ -9,9 +9,9 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, ValidationError
 
 from dossier.case.agreed import plain
+from dossier.case.application import Application
 from dossier.case.explain import explain
 from dossier.case.fields import Model
-from dossier.case.model import Application
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 

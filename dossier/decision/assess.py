@@ -9,8 +9,9 @@ from datetime import date
 
 import numpy as np
 
+from dossier.case.application import Application
 from dossier.case.case import Case
-from dossier.case.model import Application, Concession
+from dossier.case.model import Concession
 from dossier.case.older_sizes import convert
 from dossier.case.records import MultipassTable
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dossier.case.model import DecisionRule
+from dossier.case.application import DecisionRule
 from dossier.decision.chance import chance_text
 from dossier.decision.probability import Judged, Threshold, probability, specimen_probability
 from dossier.decision.rules import Limits, Verdict, judge

@@ -3,8 +3,8 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from dossier.case.agreed import KNOWN_METHOD, says_something
+from dossier.case.application import Application, Requirement
 from dossier.case.case import Case
-from dossier.case.model import Application, Requirement
 from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Verdict

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from dossier.case.model import Application, Requirement
+from dossier.case.application import Application, Requirement
 from dossier.case.older_sizes import convert
 from dossier.case.problems import CaseProblem
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity

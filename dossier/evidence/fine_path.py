@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dossier.case.model import Circuit
+from dossier.case.application import Circuit
 from dossier.evidence.bench import Bench
 from dossier.evidence.clean import (
     FIT,

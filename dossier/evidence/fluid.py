@@ -3,7 +3,7 @@
 import functools
 import math
 
-from dossier.case.model import Oil
+from dossier.case.application import Oil
 from dossier.evidence.instruments import InputAccuracy
 from dossier.evidence.limits import Limits
 from dossier.physics import viscosity

@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.application import Oil
 from dossier.case.case import Case, Record
 from dossier.case.fields import Measured
-from dossier.case.model import Oil
 from dossier.case.records import PressureDropTable
 from dossier.evidence.fluid import fluid_at
 from dossier.evidence.reduced import PressureDropResult, SweepFit

@@ -5,9 +5,9 @@ from typing import Literal
 
 import numpy as np
 
+from dossier.case.application import Application
 from dossier.case.case import Case, Record
 from dossier.case.fields import Measured
-from dossier.case.model import Application
 from dossier.evidence.fine_path import path_flow
 from dossier.evidence.limits import Limit
 from dossier.evidence.reduced import MultipassResult, PressureDropResult

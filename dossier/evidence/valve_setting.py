@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dossier.case.model import BypassValve
+from dossier.case.application import BypassValve
 from dossier.evidence.bench import Bench
 from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.registry import Side

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from dossier.case.application import Oil
 from dossier.case.case import Case
 from dossier.case.fields import Measured
-from dossier.case.model import Filter, Oil, RecordEntry
+from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
 from dossier.decision.finding import Assessment
 from dossier.evidence.check import Check

@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from dossier.case.application import DecisionRule
 from dossier.case.case import Case
-from dossier.case.model import DecisionRule
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.estimate import Component
 from dossier.report.blocks import Cell, Column, Table

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from dossier.case.model import Application
+from dossier.case.application import Application
 from dossier.case.units import from_si
 from dossier.evidence.fluid import kinematic_at
 from dossier.evidence.limits import Limit

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.case.model import DecisionRule
+from dossier.case.application import DecisionRule
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.evidence.demand import Demand
 from dossier.request.assumptions import Assumptions, needs_scatter, pair_of

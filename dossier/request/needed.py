@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from dossier.case.model import Application
+from dossier.case.application import Application
 from dossier.evidence.demand import Demand
 from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN
 from dossier.request.reported import measured_column

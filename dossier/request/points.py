@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from dossier.case.model import Application
+from dossier.case.application import Application
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.evidence.demand import Demand
 from dossier.evidence.fine_path import path_flow

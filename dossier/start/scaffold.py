@@ -4,10 +4,10 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
+from dossier.case.application import Application
 from dossier.case.consistency import application_problems
 from dossier.case.draft import Draft
 from dossier.case.explain import explain
-from dossier.case.model import Application
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.start.answers import Ask, collect
 from dossier.start.files import RECORDS_NOTE, application_text, case_text

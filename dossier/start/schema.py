@@ -24,20 +24,20 @@ def schema_of(name: str) -> dict[str, Any]:
     A draft without laboratories and records fits the schema of a case: editors help most before
     a file is complete, and `dossier check` says what is missing.
     """
-    from dossier.case import fields, model
+    from dossier.case import application, fields, model
     from dossier.case.draft import Draft
     from dossier.evidence.registry import all_quantities
 
-    models: dict[str, type[BaseModel]] = {"application": model.Application, "case": Draft}
+    models: dict[str, type[BaseModel]] = {"application": application.Application, "case": Draft}
     found = models[name]
     schema = found.model_json_schema(mode="validation")
     schema["$schema"] = DIALECT
     schema["title"] = f"{name}.toml"
     schema["description"] = inspect.cleandoc(model.Qualification.__doc__ or "")
     if name == "application":
-        schema["description"] = inspect.cleandoc(model.Application.__doc__ or "")
+        schema["description"] = inspect.cleandoc(application.Application.__doc__ or "")
     definitions = schema["$defs"]
-    words = {**_words(fields), **_words(model)}
+    words = {**_words(fields), **_words(application), **_words(model)}
     own = {"application": "Application", "case": "Qualification"}[name]
     for title, one in ((own, schema), *definitions.items()):
         for key, text in words.get(title, {}).items():

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from dossier.case.model import Application, Qualification
+from dossier.case.application import Application
+from dossier.case.model import Qualification
 from dossier.evidence.demand import resolve
 from dossier.evidence.registry import all_quantities
 

@@ -9,8 +9,9 @@ import pytest
 from pydantic import ValidationError
 
 from dossier.api import limits
+from dossier.case.application import Terms
 from dossier.case.fields import Dust, Ends, Measured, Sides, VolumeEnds
-from dossier.case.model import Deviation, Stated, Terms
+from dossier.case.model import Deviation, Stated
 from dossier.case.read import read_case_files
 from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.instruments import accuracy_of

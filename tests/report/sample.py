@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from dossier.case.application import Application
 from dossier.case.case import Case, InputFile, Record, Remark
-from dossier.case.model import Application, Qualification
+from dossier.case.model import Qualification
 from dossier.case.records import MultipassTable, Table
 from dossier.decision.cautions import GENERAL
 from dossier.decision.finding import Assessment, Caution, Finding

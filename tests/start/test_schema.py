@@ -12,8 +12,8 @@ import pytest
 from pydantic import ValidationError
 
 from dossier.archive.document import decision_schema
+from dossier.case.application import Application
 from dossier.case.draft import Draft
-from dossier.case.model import Application
 from dossier.evidence.registry import all_quantities
 from dossier.start.schema import schema_of, schema_text
 

@@ -13,7 +13,7 @@ from string import Formatter
 from typing import get_args
 
 from dossier import api, words
-from dossier.case import model
+from dossier.case import application, model
 from dossier.evidence.registry import all_quantities
 from dossier.report import render
 from dossier.report.drawn import CHART, data_uri
@@ -73,7 +73,7 @@ class Cyrillic:
 def codes():
     """Return the words that a user must choose from, and the names of the quantities."""
     found = set(all_quantities())
-    for declared in vars(model).values():
+    for declared in (*vars(application).values(), *vars(model).values()):
         for field in getattr(declared, "model_fields", {}).values():
             found |= set(_literals(field.annotation))
     return found

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dossier.case.model import Oil
+from dossier.case.application import Oil
 from dossier.evidence.bench import Bench
 from dossier.evidence.clean import FIT, carried, outside, pressure_components
 from dossier.evidence.combine import combine, widening

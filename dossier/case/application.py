@@ -1,0 +1,196 @@
+"""application.toml as frozen models: where a filter will work and what it must do."""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, StringConstraints, model_validator
+
+from dossier.case.fields import (
+    Band,
+    Concentration,
+    Density,
+    Flow,
+    Fraction,
+    MassRate,
+    MeasuredViscosity,
+    Model,
+    Pressure,
+    Temperature,
+    Time,
+    Volume,
+)
+
+__all__ = [
+    "Application",
+    "BypassValve",
+    "Circuit",
+    "DecisionRule",
+    "Duty",
+    "Fluid",
+    "Name",
+    "Oil",
+    "Requirement",
+    "Terms",
+    "Words",
+]
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+Words = Annotated[str, StringConstraints(max_length=4000)]
+
+
+class BypassValve(Model):
+    """Where the bypass valve sits and between which pressures it opens."""
+
+    location: Literal["filter", "head", "none"]
+    opening: Band | None = None
+
+    @model_validator(mode="after")
+    def _has_opening(self) -> "BypassValve":
+        if self.location != "none" and self.opening is None:
+            raise ValueError("a bypass valve needs its opening band: opening = { min, max }")
+        return self
+
+
+class Circuit(Model):
+    """The oil circuit in which the filter will work."""
+
+    arrangement: Literal[
+        "full_flow",
+        "partial_flow",
+        "full_and_partial_flow",
+        "combined",
+        "combined_through_flow",
+    ]
+    rated_flow: Flow
+    sump_volume: Volume | None = None
+    partial_flow_share: Fraction | None = None
+    bypass_valve: BypassValve | None = None
+    system_pressure: Pressure | None = None
+    pump_flow: Flow | None = None
+    """Flow of the pump, where it is not the rated flow of the full-flow path."""
+    gallery_pressure: Pressure | None = None
+    """Regulated gauge pressure at the bearings [Pa]; it drives a fine path back to the sump."""
+
+    def path_of(self, named: str) -> str:
+        """Return the path that `named` is here: where there is but the fine one, that."""
+        return "fine" if self.arrangement == "partial_flow" else named
+
+
+class Oil(Model):
+    """The oil of the application."""
+
+    description: Words = ""
+    kv40: MeasuredViscosity
+    kv100: MeasuredViscosity
+    density15: Density
+
+    @model_validator(mode="after")
+    def _thinner_when_hot(self) -> "Oil":
+        if not self.kv40.value > self.kv100.value > 0:
+            raise ValueError("kv40 must be larger than kv100, and both above zero")
+        return self
+
+
+class Fluid(Oil):
+    """A test fluid."""
+
+    id: Name
+
+
+class Duty(Model):
+    """How the machine works."""
+
+    hot_oil: Temperature
+    normal_oil: Temperature
+    cold_start: Temperature
+    service_interval: Time
+    ingression: MassRate | None = None
+    ingression_dust: Words = ""
+    life_factor: Annotated[float, Field(ge=1, le=100)] | None = None
+
+
+class DecisionRule(Model):
+    """The decision rule, agreed before the tests."""
+
+    kind: Literal["simple_acceptance", "guard_band", "graded"]
+    confidence: Fraction
+    agreed: date
+
+    @model_validator(mode="after")
+    def _sensible(self) -> "DecisionRule":
+        if not 0.5 < self.confidence < 1:
+            raise ValueError("confidence must lie between 50 % and 100 %")
+        return self
+
+
+class Terms(Model):
+    """How a test has to be run for a requirement, where not as the application is."""
+
+    flow: Flow | None = None
+    base_level: Concentration | None = None
+    terminal: Pressure | None = None
+    """Least terminal differential pressure of the element."""
+
+    @model_validator(mode="after")
+    def _above_zero(self) -> "Terms":
+        level = self.base_level.value if self.base_level else None
+        if not all(each is None or each > 0 for each in (self.flow, level, self.terminal)):
+            raise ValueError("flow, base_level and terminal of a test are above zero")
+        return self
+
+
+class Requirement(Model):
+    """One requirement as the user wrote it; limits are read later, by its quantity's unit."""
+
+    id: Name
+    text: Words
+    quantity: Name
+    at: dict[str, Any] = Field(default_factory=dict)
+    min: Any = None
+    max: Any = None
+    between: dict[str, Any] | None = None
+    not_worse_than_reference: Fraction | None = None
+    """Share by which the value may be worse; of an efficiency or a filtration ratio, by which more
+    may pass [-]."""
+    must_hold: Literal[True] | None = None
+    source: Words
+    severity: Literal["mandatory", "advisory"]
+    basis: Literal["mean", "every_specimen", "population"] = "mean"
+    coverage: Fraction | None = None
+    """Share of the population that must conform, for the population basis."""
+    size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
+    """Calibration that the sizes of this requirement are written in; older ones are converted."""
+    test: Terms = Terms()
+    not_applicable: Words = ""
+    """Reason why this requirement does not apply to this application, in a sentence."""
+    method: Words = ""
+    """House method that this requirement accepts beside those of the standards, by its name."""
+
+    @model_validator(mode="after")
+    def _one_limit(self) -> "Requirement":
+        names = ("min", "max", "between", "not_worse_than_reference", "must_hold")
+        given = [name for name in names if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(
+                f"requirement {self.id!r} needs exactly one of {', '.join(names)}; it has "
+                f"{' and '.join(given) or 'none'} (a band is between = {{ min = ..., max = ... }})"
+            )
+        if self.coverage is not None and not 0.5 <= self.coverage < 1:
+            raise ValueError("coverage must lie between 50 % and 100 %")
+        return self
+
+
+class Application(Model):
+    """application.toml: where the filter will work and what it must do."""
+
+    title: Name
+    revision: Name
+    issued: date
+    owner: Words = ""
+    equipment: tuple[Name, ...] = ()
+    notes: Words = ""
+    circuit: Circuit
+    oil: Oil
+    duty: Duty
+    decision_rule: DecisionRule
+    requirement: tuple[Requirement, ...] = Field(min_length=1, max_length=200)
