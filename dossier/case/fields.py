@@ -208,10 +208,10 @@ class Dust(Model):
 
     kind: Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
     """Designation, such as "ISO 12103-1 A3"."""
-    batch: str = ""
+    batch: Annotated[str, StringConstraints(max_length=4000)] = ""
     counts: dict[str, str] = Field(default_factory=dict)
     """Particles of each size and larger per mass, of a dust whose counts are not known here."""
-    source: str = ""
+    source: Annotated[str, StringConstraints(max_length=4000)] = ""
     """Where `counts` are from."""
 
     @model_validator(mode="before")

@@ -95,8 +95,8 @@ def terminal_time(time: Floats, pressure_drop: Floats, terminal: float) -> float
     after = int(below[-1]) + 1
     if after == len(drop):
         words = later(
-            "the terminal differential pressure of {terminal:g} kPa is passed and not kept: the "
-            "last reading is {last:g} kPa"
+            "the terminal differential pressure of {terminal:g} kPa is passed and not kept, the "
+            "last reading is {last:g} kPa: rows after the end of the test do not belong to the run"
         )
         raise ValueError(say(words, terminal=terminal / 1e3, last=drop[-1] / 1e3))
     part = (terminal - drop[after - 1]) / (drop[after] - drop[after - 1])
