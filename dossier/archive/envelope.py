@@ -43,6 +43,16 @@ class Envelope:
         (signer,) = self.signed_data["signer_infos"]
         return bytes(find_unique_cms_attribute(signer["signed_attrs"], "message_digest").native)
 
+    @property
+    def stamp_others(self) -> tuple[Any, ...]:
+        """Certificates that a time-stamp carries beside its own."""
+        from pyhanko.sign.general import extract_certificate_info
+
+        (signer,) = self.signed_data["signer_infos"]
+        stamps = signer["unsigned_attrs"] or ()
+        tokens = [value["content"] for each in stamps for value in each["values"]]
+        return tuple(one for each in tokens for one in extract_certificate_info(each).other_certs)
+
     def canonical(self, value: bytes, digest: bytes) -> bool:
         """Return whether `value`, padding included, is what this program makes for a digest."""
         (signer,) = self.signed_data["signer_infos"]
@@ -52,7 +62,7 @@ class Envelope:
             if not _one_stamp(stamps):
                 return False
             (made,) = again["content"]["signer_infos"]
-            made["unsigned_attrs"] = type(stamps).load(stamps.untag().dump())
+            made["unsigned_attrs"] = type(stamps).load(stamps.untag().dump(force=True))
         return bool(again.dump().ljust(RESERVED, b"\0") == value)
 
 

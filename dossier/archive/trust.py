@@ -21,6 +21,7 @@ DOCUMENTS = frozenset(
     | {"adobe_authentic_documents_trust", "1.3.6.1.5.5.7.3.36"}
 )
 """Purposes of a certificate that include documents; the last is that of RFC 9336."""
+ASTRAY = "comes with another that is none of those above it"
 REASONS = {
     "NO_CERTIFICATE_CHAIN_FOUND": "leads to no authority that is trusted here",
     "OUT_OF_BOUNDS_NO_POE": "was not valid on the day of judgement",
@@ -189,15 +190,16 @@ def vouched(envelope: Envelope, signed: bytes, trust: Trust, role: str) -> Vouch
     """Return what a signature over `signed` and its certificate are worth, made in a role."""
     status = _status(envelope, signed, trust, lists=bool(trust.revoked))
     revocation = "consulted" if trust.revoked else "not consulted"
-    why = _distrust(envelope, status)
+    why = _distrust(envelope, status, trust)
     if trust.revoked and why and "revoked" not in why:
         status = _status(envelope, signed, trust, lists=False)
-        why, revocation = _distrust(envelope, status), "not known"
+        why, revocation = _distrust(envelope, status, trust), "not known"
     if role in trust.persons:
-        why, revocation = _not_the_person(envelope.certificate, trust, role), "not consulted"
+        why, revocation = _not_the_person(envelope, trust, role), "not consulted"
     stamp = status.timestamp_validity
     whole = stamp is not None and stamp.intact and stamp.valid
     stamped = bool(whole and stamp.trusted)
+    stamped = stamped and not _astray(envelope.stamp_others, stamp, trust)
     return Vouched(
         holds=bool(status.intact and status.valid), trusted=not why, distrust=why,
         revocation=revocation, stamped=stamp.timestamp if stamped else None,
@@ -247,16 +249,29 @@ def _anchor(certificate: Any) -> Any:
     return CertTrustAnchor(certificate, own)
 
 
-def _distrust(envelope: Envelope, status: Any) -> str:
+def _astray(others: Sequence[Any], status: Any, trust: Trust) -> bool:
+    """Return whether certificates come along by which trust was not traced: nothing proves them."""
+    known = {each.sha256 for each in trust.anchors}
+    if status.validation_path is not None:
+        known |= {each.sha256 for each in status.validation_path.iter_certs(include_root=True)}
+    return any(each.sha256 not in known for each in others)
+
+
+def _distrust(envelope: Envelope, status: Any, trust: Trust) -> str:
     if not status.trusted:
         name = getattr(status.trust_problem_indic, "name", "")
         return REASONS.get(name, "leads to no authority by a way that its certificates allow")
     if status.validation_path.pkix_len == 0:
         return "is an authority's own"
+    if _astray(envelope.others, status, trust):
+        return ASTRAY
     return wrong_use(envelope.certificate)
 
 
-def _not_the_person(certificate: Any, trust: Trust, role: str) -> str:
+def _not_the_person(envelope: Envelope, trust: Trust, role: str) -> str:
+    certificate = envelope.certificate
+    if envelope.others and not chain(certificate, envelope.others)[-1].self_issued:
+        return ASTRAY
     if certificate.sha256 != trust.persons[role].sha256:
         return "is not the one that was named for this role"
     if not certificate.not_valid_before <= trust.moment <= certificate.not_valid_after:

@@ -248,3 +248,15 @@ def test_letters_that_look_alike_make_one_person_but_not_one_name(one, other, pe
     for pair in ((one, other), (other, one)):
         assert same_person(*pair) is person_too
         assert same_name(*pair) is name_too
+
+
+def test_a_certificate_that_comes_along_is_the_one_that_was_issued():
+    """Its issuer's name is another: it signs as before, and nothing signs it."""
+    root = authority()
+    leaf, der = person(root), root.read.dump()
+    altered = Made("Altered")
+    altered.read = read.Certificate.load(der.replace(b"An authority", b"Bn authority", 1))
+    assert not altered.read.self_issued
+    envelope = leaf.envelope(altered)
+    for trust in (trust_of([root.pem]), trust_of([], {"prepared": leaf.pem})):
+        assert "none of those above it" in worth(envelope, trust).distrust
