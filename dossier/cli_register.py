@@ -28,14 +28,18 @@ def register(
     decision: Annotated[
         str, typer.Option(help="As it reads: approved, 'draft: would be approved', ...")
     ] = "",
-    standing: Annotated[str, typer.Option(help="signed off, draft or not intact.")] = "",
+    standing: Annotated[
+        str, typer.Option(help="signed off, expired, draft, not intact or not proven.")
+    ] = "",
     part: Annotated[
         str, typer.Option("--filter", help="Part number, or part of it, of either filter.")
     ] = "",
     equipment: Annotated[str, typer.Option(help="Equipment, or part of its name.")] = "",
     issued_from: Annotated[datetime | None, _on("Issued on this day or later.")] = None,
     issued_until: Annotated[datetime | None, _on("Issued on this day or before.")] = None,
-    review_due_by: Annotated[datetime | None, _on("Review due on this day or before.")] = None,
+    review_due_by: Annotated[
+        datetime | None, _on("Review due, or a concession at its end, by this day.")
+    ] = None,
     resting_on: Annotated[
         list[str] | None,
         typer.Option(
@@ -52,23 +56,30 @@ def register(
         typer.Option(metavar="FILE", help="Write the whole register as a page for a browser."),
     ] = None,
     head: Annotated[
-        str, typer.Option(help="A head printed earlier: does the chain still pass through it?")
+        str,
+        typer.Option(
+            help="A head kept elsewhere: does the chain still pass through it? "
+            "What it binds is not read again."
+        ),
     ] = "",
-    reread: Annotated[
-        bool, typer.Option("--reread", help="Read every PDF again, not only new ones.")
-    ] = False,
+    trust: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="CERT", help="Judge seals by this trusted authority too; repeatable."),
+    ] = None,
     jobs: Annotated[
-        int, typer.Option(min=1, help="Processes that read at once, where many PDFs are new.")
+        int, typer.Option(min=1, help="Processes that read at once, where many PDFs are read.")
     ] = 1,
 ) -> None:
     """Keep an index of dossiers, and list them.
 
-    Shows what is missing or replaced. The index (dossier-register.sqlite in the folder) is made
-    from the PDFs alone; its hash chain shows a dossier that was removed or replaced since the
-    last time. Keep the printed head.
+    Shows what is missing or replaced. Every PDF is read and judged by its own bytes. The index
+    (dossier-register.sqlite in the folder) is not believed, since whoever writes in the folder can
+    rewrite it; its hash chain shows a dossier that was removed or replaced since the last time.
+    Keep the printed head elsewhere: with --head, what it binds is believed and not read again.
 
     Example: dossier register out --resting-on instrument:APC-21
     """
+    from dossier.api import today
     from dossier.archive.register import update
     from dossier.archive.register_query import Wanted, find, parse_rest
     from dossier.archive.register_store import RegisterError
@@ -80,8 +91,11 @@ def register(
             review_due_by=_date(review_due_by), superseded=superseded,
             resting_on=tuple(parse_rest(each) for each in resting_on or ()),
         )  # fmt: skip
-        outcome = update(folder, reread=reread, jobs=jobs)
-        hits = find(folder, wanted, with_rests=as_json)
+        outcome = update(
+            folder, today=today(), head=head.strip().lower(), jobs=jobs,
+            trust=[path.read_bytes() for path in trust or ()],
+        )  # fmt: skip
+        hits = find(outcome, wanted)
         if html is not None:
             _write_page(folder, outcome, html)
     except (RegisterError, ValueError) as error:
@@ -101,7 +115,7 @@ def _write_page(folder: Path, outcome: "Outcome", html: Path) -> None:
     from dossier.archive.register_html import register_page
     from dossier.archive.register_query import Wanted, find
 
-    hits = find(folder, Wanted(superseded=True), with_rests=True)
+    hits = find(outcome, Wanted(superseded=True))
     html.write_text(register_page(outcome, hits, prefix=_prefix(folder, html)), encoding="utf-8")
 
 
@@ -157,6 +171,7 @@ def compare(
 
     Example: dossier compare out/LFQ-0412-r0.pdf inputs/polder-pumps
     """
+    from dossier.api import today
     from dossier.archive.attached import NotADossierError
     from dossier.archive.compare import compared
 
@@ -167,7 +182,7 @@ def compare(
         except NotADossierError as error:
             typer.echo(shown(f"{path}: {error}"), err=True)
             raise typer.Exit(WRONG_INPUT) from None
-    comparison = compared(*sides)
+    comparison = compared(sides[0], sides[1], today())
     if as_json:
         from dossier.archive.compare_json import comparison_json
 

@@ -21,7 +21,8 @@ WIDTH = 110
 
 def print_register(outcome: Outcome, hits: Sequence[Hit], *, resting: bool) -> None:
     """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
-    headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due", "file"]
+    headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
+    headings += ["valid until", "file"]
     if hits:
         _console().print(_table(headings, [_cells(hit) for hit in hits]))
     for hit in hits:
@@ -39,7 +40,7 @@ def _superseded(hit: Hit) -> str:
 def _cells(hit: Hit) -> list[str]:
     row = hit.row
     cells = row.name, row.decision, row.candidate, row.equipment, row.issued, row.review_due
-    return [plain(cell) for cell in (*cells, row.file)]
+    return [plain(cell) for cell in (*cells, row.valid_until, row.file)]
 
 
 def print_state(outcome: Outcome, *, to_stderr: bool) -> None:

@@ -1,16 +1,14 @@
 """The files attached to a PDF, read with bounds: the PDF may come from anyone."""
 
-import hashlib
 import io
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.case.bounded import NotReadError, read_regular
 
-__all__ = ["Attached", "NotADossierError", "attached_files", "read_attached", "read_pdf"]
+__all__ = ["NotADossierError", "attached_files", "read_pdf"]
 
 MAX_PDF = 256 * 2**20
 MAX_ATTACHED = 256 * 2**20
@@ -19,27 +17,6 @@ MAX_FILES = 4096
 
 class NotADossierError(Exception):
     """Raised for a file that is no dossier, or none that can be read; the message says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Attached:
-    """A PDF's digest and what is attached to it."""
-
-    sha256: str
-    """Of the whole PDF."""
-    size: int
-    """Of the whole PDF [bytes]."""
-    files: Mapping[str, bytes] = field(repr=False)
-
-
-def read_attached(path: Path) -> Attached:
-    """Return the digest of the PDF at `path` and its attached files.
-
-    Raises NotADossierError for a file that is not a readable PDF with attachments within bounds,
-    OSError where the file itself cannot be read.
-    """
-    content = read_pdf(path)
-    return Attached(hashlib.sha256(content).hexdigest(), len(content), attached_files(content))
 
 
 def read_pdf(path: Path) -> bytes:

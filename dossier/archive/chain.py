@@ -23,6 +23,10 @@ class Link:
     """SHA-256 of the PDF."""
     number: str
     revision: int
+    row_sha256: str
+    """SHA-256 of what the register read in it, as `register_row.row_digest` gives it."""
+    program: str
+    """SHA-256 of the program that read and judged it."""
 
     @property
     def digest(self) -> str:
@@ -45,15 +49,15 @@ def link_digest(fields: Mapping[str, int | str]) -> str:
 
 
 def linked(
-    records: Iterable[tuple[str, str, int]], prev: str = GENESIS, last: int = 0
+    records: Iterable[tuple[str, str, int, str]], program: str, prev: str = GENESIS, last: int = 0
 ) -> tuple[Link, ...]:
-    """Return a link for each of `records`: SHA-256, number and revision.
+    """Return a link for each of `records`: SHA-256, number, revision and SHA-256 of its row.
 
     They follow the link numbered `last` whose digest is `prev`.
     """
     links: list[Link] = []
-    for seq, (sha256, number, revision) in enumerate(records, last + 1):
-        links.append(Link(seq, prev, sha256, number, revision))
+    for seq, record in enumerate(records, last + 1):
+        links.append(Link(seq, prev, *record, program))
         prev = links[-1].digest
     return tuple(links)
 

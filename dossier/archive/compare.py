@@ -3,10 +3,11 @@
 import posixpath
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from dossier.archive.document import FindingRow
 from dossier.archive.dossier_file import DossierFile
-from dossier.archive.standing import read_as, standing_of
+from dossier.archive.standing import as_of, read_as, standing_of
 
 __all__ = ["Change", "Comparison", "RequirementChange", "ValueChange", "VerdictChange", "compared"]
 
@@ -86,9 +87,9 @@ class Comparison:
         return self.decisions[0] == self.decisions[1] and not self.verdicts
 
 
-def compared(a: DossierFile, b: DossierFile) -> Comparison:
-    """Return what differs from `a` to `b`; nothing is recomputed."""
-    standings = standing_of(a), standing_of(b)
+def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Comparison:
+    """Return what differs from `a` to `b`, as they read on a day; nothing is recomputed."""
+    standings = as_of(standing_of(a), today), as_of(standing_of(b), today)
     before, after = _by_requirement(a), _by_requirement(b)
     names = list(dict.fromkeys([*before, *after]))
     inputs, rest = _inputs(a, b), _rest(a, b)

@@ -10,11 +10,11 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from dossier.archive.attached import NotADossierError, read_attached
+from dossier.archive.attached import NotADossierError, attached_files, read_pdf
 from dossier.archive.document import DecisionDocument, ManifestDocument
 from dossier.case.toml_text import TomlError, parse_toml
 
-__all__ = ["DossierFile", "dossier_of", "read_dossier"]
+__all__ = ["DossierFile", "dossier_in", "dossier_of", "read_dossier"]
 
 MAX_JSON = 32 * 2**20
 DECISION, MANIFEST = "decision.json", "manifest.json"
@@ -26,6 +26,8 @@ M = TypeVar("M", bound=BaseModel)
 class DossierFile:
     """What a dossier says, read from the PDF alone; nothing is recomputed here."""
 
+    data: bytes = field(repr=False)
+    """The PDF; empty for a case folder."""
     sha256: str
     """Of the PDF; empty for a case folder."""
     size: int
@@ -50,13 +52,17 @@ def read_dossier(path: Path) -> DossierFile:
 
     Raises NotADossierError with the reason where it is none, OSError where it cannot be read.
     """
-    attached = read_attached(path)
-    if MANIFEST not in attached.files:
+    return dossier_in(read_pdf(path))
+
+
+def dossier_in(data: bytes) -> DossierFile:
+    """Return the dossier in a PDF; NotADossierError with the reason where it is none."""
+    files = attached_files(data)
+    if MANIFEST not in files:
         raise NotADossierError("no manifest.json is attached")
-    manifest, _ = _model(attached.files, MANIFEST, ManifestDocument)
-    return dossier_of(
-        attached.files, manifest.case, manifest=manifest, sha256=attached.sha256, size=attached.size
-    )
+    manifest, _ = _model(files, MANIFEST, ManifestDocument)
+    digest = hashlib.sha256(data).hexdigest()
+    return dossier_of(files, manifest.case, manifest=manifest, sha256=digest, data=data)
 
 
 def dossier_of(
@@ -65,7 +71,7 @@ def dossier_of(
     *,
     manifest: ManifestDocument | None = None,
     sha256: str = "",
-    size: int = 0,
+    data: bytes = b"",
 ) -> DossierFile:
     """Return the dossier made of `files`: decision.json and the inputs under their names.
 
@@ -79,7 +85,7 @@ def dossier_of(
     named = case.get("application", "application.toml") if case is not None else "application.toml"
     place = posixpath.normpath(f"{case_name}/{named}")
     return DossierFile(
-        sha256=sha256, size=size, decision=decision, document=document, files=files,
+        data=data, sha256=sha256, size=len(data), decision=decision, document=document, files=files,
         case_name=case_name, case=case, application=_toml(files, place),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
         faults=_faults(files, decision, manifest) if manifest else (),

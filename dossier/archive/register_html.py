@@ -85,6 +85,7 @@ def _entry(hit: Hit, prefix: str | None) -> dict[str, Any]:
         "superseded_by": plain(row.superseded_by),
         "issued": row.issued,
         "review_due": row.review_due,
+        "valid_until": row.valid_until,
         "sha256": row.sha256,
         "file": plain(row.file),
         "href": None if prefix is None else quote(f"./{prefix}{row.file}"),

@@ -1,14 +1,17 @@
 """Ask a register: which dossiers, by decision, filter, equipment, dates, and what they rest on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 
+from dossier.archive.register import Outcome
 from dossier.archive.register_row import Row
-from dossier.archive.register_store import Store, opened
 from dossier.archive.rests import BY_STEM, KINDS, Rest, folded
 
 __all__ = ["Hit", "Wanted", "find", "parse_rest"]
+
+AFTER_STEM = ("", ":", ",", " ", "-", "(")
+"""What may follow the beginning by which a standard, source or certificate is found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +21,7 @@ class Wanted:
     decision: str = ""
     """The decision as it reads, such as "approved" or "draft: would be approved"."""
     standing: str = ""
-    """"signed off", "draft" or "not intact"."""
+    """"signed off", "draft", "not intact" or "not proven"."""
     filter: str = ""
     """Part of the part number of the candidate or of the filter now fitted."""
     equipment: str = ""
@@ -26,6 +29,7 @@ class Wanted:
     issued_from: date | None = None
     issued_until: date | None = None
     review_due_by: date | None = None
+    """A review that is due, or a concession that ends, on this day or before."""
     resting_on: tuple[tuple[str, str], ...] = ()
     """Pairs of kind and value, as `parse_rest` gives them."""
     superseded: bool = False
@@ -40,7 +44,7 @@ class Hit:
     because: tuple[Rest, ...]
     """What it rests on of that which was asked for."""
     rests: tuple[Rest, ...]
-    """Everything that it rests on; empty unless asked for."""
+    """Everything that it rests on."""
 
 
 def parse_rest(text: str) -> tuple[str, str]:
@@ -52,69 +56,58 @@ def parse_rest(text: str) -> tuple[str, str]:
     return kind, value.strip()
 
 
-def find(folder: Path, wanted: Wanted, *, with_rests: bool = False) -> tuple[Hit, ...]:
-    """Return the dossiers of the register of `folder` that `wanted` selects.
+def find(outcome: Outcome, wanted: Wanted) -> tuple[Hit, ...]:
+    """Return the dossiers of a register that `wanted` selects, by number, revision and file.
 
     A dossier whose inputs cannot be read is always among those that rest on something: it may.
-    Raises RegisterError where there is no register.
     """
-    clauses, values = _conditions(wanted)
-    with opened(folder, write=False) as store:
-        reasons: dict[str, list[Rest]] = {}
-        for kind, value in wanted.resting_on:
-            clause, given = _resting(kind, value)
-            clauses.append(f"(sha256 IN (SELECT sha256 FROM rest WHERE {clause}) OR unread != '')")
-            values += given
-            for sha256, rests in store.rests(clause, given).items():
-                reasons.setdefault(sha256, []).extend(rests)
-        rows = store.rows(" AND ".join(clauses) or "1", values)
-        everything = _all_rests(store, rows) if with_rests else {}
-    return tuple(
-        Hit(row, tuple(reasons.get(row.sha256, ())), tuple(everything.get(row.sha256, ())))
-        for row in rows
+    hits = []
+    for row in sorted(outcome.rows, key=lambda each: (each.number, each.revision, each.file)):
+        rests = outcome.rests.get(row.sha256, ())
+        reasons = [_resting(rests, *asked) for asked in wanted.resting_on]
+        if _selected(row, rests, wanted) and all(each or row.unread for each in reasons):
+            hits.append(Hit(row, tuple(rest for each in reasons for rest in each), rests))
+    return tuple(hits)
+
+
+def _selected(row: Row, rests: Sequence[Rest], wanted: Wanted) -> bool:
+    ends = [day for day in (row.review_due, row.valid_until) if day]
+    first, last, due = (
+        day.isoformat() if day else ""
+        for day in (wanted.issued_from, wanted.issued_until, wanted.review_due_by)
+    )
+    return (
+        (wanted.superseded or row.current)
+        and _word(wanted.decision) in ("", row.decision)
+        and _word(wanted.standing) in ("", row.standing)
+        and (not first or row.issued >= first)
+        and (not last or row.issued <= last)
+        and (not due or any(end <= due for end in ends))
+        and _names(rests, "filter", wanted.filter)
+        and _names(rests, "equipment", wanted.equipment)
     )
 
 
-def _all_rests(store: Store, rows: tuple[Row, ...]) -> dict[str, list[Rest]]:
-    if len(rows) > 500:
-        return store.rests()
-    marks = ", ".join("?" * len(rows))
-    return store.rests(f"sha256 IN ({marks})", [row.sha256 for row in rows])
+def _word(text: str) -> str:
+    return " ".join(text.split()).casefold()
 
 
-def _conditions(wanted: Wanted) -> tuple[list[str], list[object]]:
-    clauses: list[str] = [] if wanted.superseded else ["superseded_by = ''"]
-    values: list[object] = []
-    for clause, value in (
-        ("decision = ?", " ".join(wanted.decision.split()).casefold()),
-        ("standing = ?", " ".join(wanted.standing.split()).casefold()),
-        ("issued >= ?", _day(wanted.issued_from)),
-        ("issued <= ?", _day(wanted.issued_until)),
-        ("review_due != '' AND review_due <= ?", _day(wanted.review_due_by)),
-    ):
-        if value:
-            clauses.append(f"({clause})")
-            values.append(value)
-    for kind, text in (("filter", wanted.filter), ("equipment", wanted.equipment)):
-        if text.strip():
-            clauses.append(
-                "sha256 IN (SELECT sha256 FROM rest WHERE kind = ? AND instr(folded, ?) > 0)"
-            )
-            values += [kind, folded(text)]
-    return clauses, values
+def _names(rests: Sequence[Rest], kind: str, part: str) -> bool:
+    """Return whether a name of that kind holds the text; always for none."""
+    text = folded(part)
+    return not text or any(each.kind == kind and text in folded(each.value) for each in rests)
 
 
-def _day(day: date | None) -> str:
-    return day.isoformat() if day else ""
-
-
-def _resting(kind: str, value: str) -> tuple[str, list[object]]:
-    """Return the condition on the table of rests: the same, or, for some kinds, its beginning."""
+def _resting(rests: Sequence[Rest], kind: str, value: str) -> tuple[Rest, ...]:
+    """Return what is the same as `value`, or, for some kinds, begins with it."""
     text = folded(value)
-    if kind == "lot":
-        bare = text.removeprefix("lot ")
-        return "kind = ? AND folded IN (?, ?)", [kind, bare, f"lot {bare}"]
-    if kind not in BY_STEM:
-        return "kind = ? AND folded = ?", [kind, text]
-    stem = "substr(folded, 1, ?) = ? AND substr(folded, ? + 1, 1) IN ('', ':', ',', ' ', '-', '(')"
-    return f"kind = ? AND {stem}", [kind, len(text), text, len(text)]
+    bare = text.removeprefix("lot ")
+    same = {bare, f"lot {bare}"} if kind == "lot" else {text}
+    return tuple(each for each in rests if each.kind == kind and _is(each, same, text))
+
+
+def _is(rest: Rest, same: set[str], text: str) -> bool:
+    given = folded(rest.value)
+    if rest.kind not in BY_STEM:
+        return given in same
+    return given.startswith(text) and given[len(text) : len(text) + 1] in AFTER_STEM

@@ -1,15 +1,29 @@
 """One dossier of a register as a flat row, and which of several dossiers is current."""
 
+import hashlib
+import json
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from datetime import date
 
 from dossier.archive.dossier_file import DossierFile
-from dossier.archive.rests import unread_inputs
-from dossier.archive.standing import DRAFT, NOT_INTACT, SIGNED_OFF, read_as, standing_of
+from dossier.archive.rests import Rest, unread_inputs
+from dossier.archive.standing import (
+    DRAFT,
+    EXPIRED,
+    NOT_INTACT,
+    NOT_PROVEN,
+    SIGNED_OFF,
+    Sealed,
+    Standing,
+    as_of,
+    read_as,
+    standing_of,
+)
 
-__all__ = ["Row", "row_of", "settled"]
+__all__ = ["FACTS", "Row", "on_day", "row_digest", "row_of", "settled"]
 
 CONFLICT = "in conflict"
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
@@ -38,16 +52,21 @@ class Row:
     """Names of the equipment, joined for display."""
     issued: str
     review_due: str
-    """ISO dates; empty where there is none."""
+    valid_until: str
+    """Last day on which an approval holds: its review or, before that, the end of a concession."""
+    signed_on: str
+    """Day of the last sign-off; these four are ISO dates, empty where there is none."""
     replaces: str
     found: str
     """The decision that was computed; never shown without `standing`."""
     standing: str
-    """"signed off", "draft" or "not intact"."""
+    """"signed off", "draft" or "not intact"; as it reads also "expired" or "not proven"."""
     remark: str
     """Why it does not stand, or what else a reader must know."""
     unread: str
     """Why it is not fully known what it rests on; empty when it is."""
+    unproven: str = ""
+    """Why those whom the reader trusts do not vouch for it; empty where nobody was named."""
     superseded_by: str = ""
     conflict: bool = False
     """Whether another dossier carries the same number and revision with equal right."""
@@ -64,7 +83,7 @@ class Row:
             return read_as(self.found, CONFLICT)
         if self.current:
             return read_as(self.found, self.standing)
-        if self.standing == SIGNED_OFF:
+        if self.standing in (SIGNED_OFF, EXPIRED):
             return f"superseded: was {self.found}"
         return read_as(self.found, f"{self.standing}, superseded")
 
@@ -74,10 +93,40 @@ class Row:
         return f"{self.number} r{self.revision}"
 
 
-def row_of(dossier: DossierFile, file: str) -> Row:
+FACTS = tuple(
+    each.name
+    for each in fields(Row)
+    if each.name not in {"file", "unproven", "superseded_by", "conflict"}
+)
+"""What a row says of a dossier by its bytes alone, whatever lies beside it and whoever reads it."""
+
+
+def row_digest(row: Row, rests: Iterable[Rest]) -> str:
+    """Return the SHA-256 of the facts of a row and of what the dossier rests on.
+
+    Over JSON in ASCII with sorted keys and no white space.
+    """
+    document = {name: getattr(row, name) for name in FACTS}
+    document["rests"] = [[each.kind, each.value, each.requirements] for each in rests]
+    text = json.dumps(document, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def on_day(row: Row, today: date) -> Row:
+    """Return a row as it reads on a day, and for a reader who trusts whom he named."""
+    if row.standing == SIGNED_OFF and row.unproven:
+        return replace(row, standing=NOT_PROVEN, remark=row.unproven)
+    signed, until = (
+        date.fromisoformat(day) if day else None for day in (row.signed_on, row.valid_until)
+    )
+    now = as_of(Standing(row.standing, row.remark, signed, until), today)
+    return replace(row, standing=now.word, remark=now.remark)
+
+
+def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
     """Return the row of `dossier`, found at `file`; whether it is current is settled later."""
     case, application = dossier.decision.case, dossier.decision.application
-    standing = standing_of(dossier)
+    standing = standing_of(dossier, sealed)
     return Row(
         sha256=dossier.sha256, size=dossier.size, content=dossier.content, file=file,
         number=case.number, revision=case.revision, title=case.title,
@@ -86,8 +135,11 @@ def row_of(dossier: DossierFile, file: str) -> Row:
         equipment="; ".join(application.equipment),
         issued=case.issued.isoformat(),
         review_due=case.review_due.isoformat() if case.review_due else "",
+        valid_until=standing.until.isoformat() if standing.until else "",
+        signed_on=standing.signed_on.isoformat() if standing.signed_on else "",
         replaces=case.replaces or "", found=dossier.decision.decision,
         standing=standing.word, remark=standing.remark, unread=unread_inputs(dossier),
+        unproven=sealed.unproven,
     )  # fmt: skip
 
 
@@ -135,7 +187,7 @@ def _settle(
 
 def _outranks(one: Row, other: Row) -> bool:
     """Return whether `one` may take the place of `other`, being later."""
-    if one.standing == SIGNED_OFF:
+    if one.standing in (SIGNED_OFF, EXPIRED):
         return other.standing != NOT_INTACT
     return one.standing == DRAFT and other.standing == DRAFT
 

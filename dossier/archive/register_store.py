@@ -1,37 +1,42 @@
-"""The SQLite file of a register: rows rebuilt from the PDFs, a chain that only grows."""
+"""The SQLite file of a register: a chain that only grows, and rows that its links bind."""
 
 import sqlite3
+import stat
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from dossier.archive.chain import Link
-from dossier.archive.register_row import Row
-from dossier.archive.rests import Rest, folded
+from dossier.archive.register_row import FACTS, Row
+from dossier.archive.rests import Rest
 
 __all__ = ["FILE", "Kept", "RegisterError", "Store", "opened"]
 
 FILE = "dossier-register.sqlite"
-VERSION = 1
+VERSION = 2
 """Form of the file; a file of another form is refused, since its chain must not be lost."""
+LARGEST = 512 * 2**20
 
-_COLUMNS = tuple(each.name for each in fields(Row))
-_WHOLE = ("size", "revision", "conflict")
-_TYPED = ", ".join(f"{n} {'INTEGER' if n in _WHOLE else 'TEXT'} NOT NULL" for n in _COLUMNS)
-_SCHEMA = f"""
-CREATE TABLE chain (seq INTEGER PRIMARY KEY, prev TEXT NOT NULL, record_sha256 TEXT NOT NULL,
-  number TEXT NOT NULL, revision INTEGER NOT NULL, digest TEXT NOT NULL,
-  file TEXT NOT NULL, size INTEGER NOT NULL, content TEXT NOT NULL,
-  standing TEXT NOT NULL) STRICT;
-CREATE TABLE dossier ({_TYPED}, decision TEXT NOT NULL, PRIMARY KEY (sha256)) STRICT;
-CREATE TABLE rest (sha256 TEXT NOT NULL, kind TEXT NOT NULL, value TEXT NOT NULL,
-  folded TEXT NOT NULL, requirements TEXT NOT NULL) STRICT;
-CREATE INDEX rest_by_value ON rest (kind, folded);
-CREATE INDEX rest_by_dossier ON rest (sha256);
-PRAGMA user_version = {VERSION};
-"""
+_LINK = tuple(each.name for each in fields(Link))
+_COLUMNS = (*FACTS, "file")
+_WHOLE = ("seq", "size", "revision")
+
+
+def _typed(names: Iterable[str]) -> str:
+    return ", ".join(f"{n} {'INTEGER' if n in _WHOLE else 'TEXT'} NOT NULL" for n in names)
+
+
+_SCHEMA = (
+    f"CREATE TABLE chain ({_typed(_LINK)}, digest TEXT NOT NULL, PRIMARY KEY (seq)) STRICT",
+    f"CREATE TABLE dossier ({_typed(_COLUMNS)}, PRIMARY KEY (sha256)) STRICT",
+    f"CREATE TABLE rest ({_typed(('sha256', 'kind', 'value', 'requirements'))}) STRICT",
+    f"PRAGMA user_version = {VERSION}",
+)
+
+Rests = Mapping[str, tuple[Rest, ...]]
+"""SHA-256 of a dossier -> what it rests on."""
 
 
 class RegisterError(Exception):
@@ -40,14 +45,10 @@ class RegisterError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A link of the chain with what was known of the dossier when it was written."""
+    """A link of the chain with the digest that was stored with it."""
 
     link: Link
     digest: str
-    file: str
-    size: int
-    content: str
-    standing: str
 
 
 class Store:
@@ -58,100 +59,117 @@ class Store:
 
     def chain(self) -> tuple[Kept, ...]:
         """Return the chain as stored, in order."""
-        names = "seq, prev, record_sha256, number, revision, digest, file, size, content, standing"
-        found = self._db.execute(f"SELECT {names} FROM chain ORDER BY seq")
-        return tuple(Kept(Link(*row[:5]), *row[5:]) for row in found)
+        found = self._db.execute(f"SELECT {', '.join(_LINK)}, digest FROM chain ORDER BY seq")
+        return tuple(Kept(Link(*row[:-1]), row[-1]) for row in found)
 
-    def append(self, kept: Iterable[Kept]) -> None:
+    def append(self, kept: Sequence[Kept]) -> None:
         """Add links to the chain; none is ever changed or taken away."""
-        self._db.executemany(
-            "INSERT INTO chain VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (k.link.seq, k.link.prev, k.link.record_sha256, k.link.number, k.link.revision,
-                 k.digest, k.file, k.size, k.content, k.standing)
-                for k in kept
-            ],
-        )  # fmt: skip
+        self._insert("chain", [(*astuple(each.link), each.digest) for each in kept])
 
-    def rows(self, where: str = "1", values: Sequence[object] = ()) -> tuple[Row, ...]:
-        """Return the rows that `where` selects, by number, revision and file."""
-        names = ", ".join(_COLUMNS)
-        order = "number, revision, file"
-        found = self._db.execute(
-            f"SELECT {names} FROM dossier WHERE {where} ORDER BY {order}", values
-        )
-        return tuple(_row(dict(zip(_COLUMNS, row, strict=True))) for row in found)
+    def rows(self) -> dict[str, Row]:
+        """Return the rows as stored, by SHA-256 of the dossier; nothing vouches for them here."""
+        found = self._db.execute(f"SELECT {', '.join(_COLUMNS)} FROM dossier ORDER BY sha256")
+        rows = (Row(**dict(zip(_COLUMNS, row, strict=True))) for row in found)
+        return {row.sha256: row for row in rows}
 
-    def rests(self, where: str = "1", values: Sequence[object] = ()) -> dict[str, list[Rest]]:
-        """Return SHA-256 of a dossier -> what it rests on, as far as `where` selects it."""
+    def rests(self) -> dict[str, tuple[Rest, ...]]:
+        """Return what the dossiers rest on, as stored; nothing vouches for it here."""
         found = self._db.execute(
-            f"SELECT sha256, kind, value, requirements FROM rest WHERE {where} "
-            "ORDER BY sha256, kind, value",
-            values,
+            "SELECT sha256, kind, value, requirements FROM rest ORDER BY rowid"
         )
         rests: dict[str, list[Rest]] = {}
         for sha256, kind, value, requirements in found:
             rest = Rest(kind, value, tuple(requirements.split("\n")) if requirements else ())
             rests.setdefault(sha256, []).append(rest)
-        return rests
+        return {sha256: tuple(each) for sha256, each in rests.items()}
 
-    def replace(self, rows: Sequence[Row], new: Mapping[str, Iterable[Rest]]) -> None:
-        """Make `rows` the rows of the register; `new` is what those read anew rest on."""
-        self._db.execute("DELETE FROM dossier")
-        marks = ", ".join("?" * (len(_COLUMNS) + 1))
-        self._db.executemany(f"INSERT INTO dossier VALUES ({marks})", [_values(r) for r in rows])
-        self._db.executemany("DELETE FROM rest WHERE sha256 = ?", [(key,) for key in new])
-        self._db.execute("DELETE FROM rest WHERE sha256 NOT IN (SELECT sha256 FROM dossier)")
-        self._db.executemany(
-            "INSERT INTO rest VALUES (?, ?, ?, ?, ?)",
+    def replace(self, rows: Mapping[str, Row], rests: Rests) -> None:
+        """Make `rows` and `rests` those of the register."""
+        for table in ("dossier", "rest"):
+            self._db.execute(f"DELETE FROM {table}")
+        self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
+        self._insert(
+            "rest",
             [
-                (key, rest.kind, rest.value, folded(rest.value), "\n".join(rest.requirements))
-                for key, rests in new.items()
-                for rest in rests
+                (sha256, each.kind, each.value, "\n".join(each.requirements))
+                for sha256, those in rests.items()
+                for each in those
             ],
         )
 
-
-def _values(row: Row) -> list[object]:
-    return [*(getattr(row, name) for name in _COLUMNS), row.decision]
-
-
-def _row(values: dict[str, Any]) -> Row:
-    return Row(**{**values, "conflict": bool(values["conflict"])})
+    def _insert(self, table: str, values: Sequence[tuple[Any, ...]]) -> None:
+        if values:
+            marks = ", ".join("?" * len(values[0]))
+            self._db.executemany(f"INSERT INTO {table} VALUES ({marks})", values)
 
 
 @contextmanager
-def opened(folder: Path, *, write: bool) -> Iterator[Store]:
+def opened(folder: Path) -> Iterator[Store]:
     """Open the register of `folder` in one transaction: all of a run is kept, or none of it.
 
-    Raises RegisterError where the file cannot be read or written, or is of another form.
+    Raises RegisterError where the file cannot be read or written, is damaged, or is not exactly of
+    the form that this program makes: a trigger, a view or a further column would act or speak.
     """
     path = folder / FILE
-    if not write and not path.is_file():
-        raise RegisterError(f"{path}: there is no register yet; make it first")
+    _ordinary(path)
     try:
         connection = sqlite3.connect(path, timeout=30, isolation_level=None)
         try:
-            _prepare(connection, path, write=write)
+            _prepare(connection, path)
             yield Store(connection)
             connection.execute("COMMIT")
         finally:
             connection.close()
     except (sqlite3.Error, OverflowError) as error:
-        raise RegisterError(
-            f"{path}: {error}; if the file is damaged, move it away: the register is made anew "
-            "from the dossiers, with a new chain"
-        ) from None
+        raise _damaged(path, str(error)) from None
 
 
-def _prepare(connection: sqlite3.Connection, path: Path, *, write: bool) -> None:
+def _damaged(path: Path, why: str) -> RegisterError:
+    return RegisterError(
+        f"{path}: {why}; move it away: the register is made anew from the dossiers, with a new "
+        "chain, and what a head that was kept says of the old one can no longer be compared"
+    )
+
+
+def _ordinary(path: Path) -> None:
+    """Raise RegisterError for what is there and is no file of its own of reasonable size."""
+    try:
+        found = path.lstat()
+    except FileNotFoundError:
+        return
+    if not stat.S_ISREG(found.st_mode) or found.st_size > LARGEST:
+        raise RegisterError(f"{path}: a link, no ordinary file, or larger than a register can be")
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA trusted_schema = OFF")
-    connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
+    connection.execute("PRAGMA cell_size_check = ON")
+    connection.execute("BEGIN IMMEDIATE")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if version == 0 and write and not connection.execute("SELECT * FROM sqlite_master").fetchone():
-        for statement in _SCHEMA.split(";"):
-            connection.execute(statement)
-    elif version != VERSION:
+    if version == 0 and not _shape(connection):
+        _make(connection)
+        return
+    if version != VERSION:
         raise RegisterError(
             f"{path}: made by another version of this program (form {version}, not {VERSION})"
         )
+    with sqlite3.connect(":memory:", isolation_level=None) as model:
+        _make(model)
+        strange = set(_shape(connection)) ^ set(_shape(model))
+    model.close()
+    if strange:
+        names = ", ".join(sorted({f"{kind} {name}"[:80] for kind, name, *_ in strange}))
+        raise _damaged(path, f"it is not of the form that this program makes ({names})")
+    whole = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if whole != "ok":
+        raise _damaged(path, f"it is damaged ({whole[:120]})")
+
+
+def _make(connection: sqlite3.Connection) -> None:
+    for statement in _SCHEMA:
+        connection.execute(statement)
+
+
+def _shape(connection: sqlite3.Connection) -> list[tuple[str, ...]]:
+    """Return every table, index, view and trigger of a file, as it was written."""
+    return connection.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()

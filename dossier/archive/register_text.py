@@ -27,6 +27,7 @@ COLUMNS = (
     "equipment",
     "issued",
     "review_due",
+    "valid_until",
     "replaces",
     "title",
     "remark",

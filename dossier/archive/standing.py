@@ -1,19 +1,26 @@
 """How a dossier reads: what it decides counts only with the sign-offs that its case asks for."""
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from datetime import date, timedelta
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
+from dossier.archive.attached import NotADossierError
 from dossier.archive.dossier_file import DossierFile
-from dossier.report.signing import ROLES, SignOff
+from dossier.decision.term import APPROVES, expired, over, valid_until
+from dossier.report.signing import ROLES, SignOff, field_name
+
+if TYPE_CHECKING:
+    from dossier.archive.seals import Seal
 
 __all__ = [
-    "DRAFT", "NOT_INTACT", "SIGNED_OFF", "Standing", "end_of", "read_as", "sign_offs",
-    "standing_of",
+    "DRAFT", "EXPIRED", "NOT_INTACT", "NOT_PROVEN", "SIGNED_OFF", "Sealed", "Standing", "as_of",
+    "end_of", "read_as", "seals_of", "sign_offs", "standing_of",
 ]  # fmt: skip
 
 SIGNED_OFF, DRAFT, NOT_INTACT = "signed off", "draft", "not intact"
+EXPIRED, NOT_PROVEN = "expired", "not proven"
+"""What a dossier that is signed off and intact may be on a day, and for who asks."""
 ZONES = timedelta(1)
 """Elsewhere it may be tomorrow: so far ahead of the day here a sign-off may be dated."""
 
@@ -25,44 +32,125 @@ class Standing:
     word: str
     """One of SIGNED_OFF, DRAFT, NOT_INTACT."""
     remark: str = ""
+    signed_on: date | None = None
+    """Day of the last sign-off."""
+    until: date | None = None
+    """Last day on which it holds as an approval."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """What the seals of a dossier say of it."""
+
+    faults: tuple[str, ...] = ()
+    """Where they do not hold, or are not those of the people who signed off."""
+    unproven: str = ""
+    """Why those who are trusted do not vouch for all of it; empty where nobody was named."""
+    test: bool = False
+    """Whether test identities sealed it."""
 
 
 def read_as(decision: str, standing: str) -> str:
     """Return the decision in words that cannot be taken for more than it is.
 
-    Only a dossier signed off in full and intact reads as its decision.
+    Only a dossier signed off in full, intact and not over reads as its decision.
     """
+    if standing == EXPIRED:
+        return expired(decision)
     return decision if standing == SIGNED_OFF else f"{standing}: would be {decision}"
 
 
-def standing_of(dossier: DossierFile) -> Standing:
-    """Return whether the decision of `dossier` stands, from what is attached to it alone.
+def as_of(standing: Standing, today: date | None) -> Standing:
+    """Return how a dossier stands on a day: sign-offs may lie ahead of it, approvals behind."""
+    if today is None or standing.word != SIGNED_OFF:
+        return standing
+    if standing.signed_on is not None and standing.signed_on > today + ZONES:
+        remark = f"signed off on {standing.signed_on}, a day that has not come"
+        return replace(standing, word=DRAFT, remark=remark)
+    ended = standing.until is not None and today > standing.until
+    return replace(standing, word=EXPIRED) if ended else standing
 
-    The claims of decision.json are not enough: the decision must follow from its findings, and
-    each sign-off is judged again, against the digest of the attached decision, its role, order
-    and dates.  The day it is, digital signatures and the numbers are looked at elsewhere.
+
+def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
+    """Return whether the decision of `dossier` stands, from its own bytes alone.
+
+    `sealed` is what `seals_of` returned for it, where that is known already.
+
+    The claims of decision.json are not enough: the decision must follow from its findings, its
+    seals must hold, and each sign-off is judged again, against the digest of the attached
+    decision, its role, order and dates.  The day it is is left to the reader; the numbers are the
+    business of verification.
     """
-    faults = [*dossier.faults, *_contradictions(dossier)]
+    sealed = sealed or seals_of(dossier)
+    faults = [*dossier.faults, *sealed.faults, *_contradictions(dossier)]
     if faults:
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
         return Standing(NOT_INTACT, faults[0] + more)
-    decision = dossier.decision
-    if decision.signed is not True:
+    if dossier.decision.signed is not True or not _claims(dossier):
         return Standing(DRAFT)
     try:
-        objection = _objection(dossier)
+        state, until = sign_offs(dossier), end_of(dossier)
+        objection = _objection(dossier, state)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         objection = "the sign-offs cannot be read"
-    return Standing(DRAFT, f"says it is signed off, but {objection}") if objection else _SIGNED
+    if objection:
+        return Standing(DRAFT, f"says it is signed off, but {objection}")
+    note = "sealed by test identities, which prove nothing" if sealed.test else ""
+    return Standing(SIGNED_OFF, note, max(each.date for each in state.signed), until)
 
 
-_SIGNED = Standing(SIGNED_OFF)
+def _claims(dossier: DossierFile) -> bool:
+    """Return whether decision.json says that its decision stands, or did."""
+    decision = dossier.decision
+    return decision.standing in (None, decision.decision, expired(decision.decision))
+
+
+def seals_of(
+    dossier: DossierFile, trust: Sequence[bytes] = (), at: datetime | None = None
+) -> Sealed:
+    """Return what the seals of a dossier say: their mathematics, and whose they are.
+
+    `trust` holds certificates of authorities; with any, all roles must be sealed by them.
+    """
+    unsealed = Sealed(unproven="no digital signature" if trust else "")
+    if b"/ByteRange" not in dossier.data:
+        return unsealed
+    from dossier.archive.pdf_file import open_pdf
+    from dossier.archive.seals import read_seals
+    from dossier.archive.verification import mismatches
+
+    try:
+        file = open_pdf(dossier.data)
+        seals, state = read_seals(file, trust, at), sign_offs(dossier)
+    except NotADossierError as error:
+        return Sealed((f"its seals cannot be read: {error}",))
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return Sealed(("its sign-offs cannot be read",))
+    if not seals:
+        return unsealed
+    faults = [
+        f"{each.field}: {each.problem or 'it does not hold'}" for each in seals if not each.sound
+    ]
+    faults += list(mismatches(seals, state))
+    if file.files != dossier.files:
+        faults.append("what is attached can be read in two ways")
+    unproven = _unproven(seals, state) if trust else ""
+    return Sealed(tuple(faults), unproven, any(each.test for each in seals))
+
+
+def _unproven(seals: Sequence["Seal"], state: SignOff) -> str:
+    """Return the first seal that nobody who is trusted vouches for, or that lacks."""
+    for each in seals:
+        if not each.trusted:
+            return f"{each.field}: {each.signer!r} leads to no authority that is trusted here"
+    given = {each.field for each in seals}
+    lacking = [role for role in state.roles if field_name(role) not in given]
+    return f"nobody has sealed it as {lacking[0]}" if lacking else ""
 
 
 def _contradictions(dossier: DossierFile) -> Iterator[str]:
     """Yield where decision.json contradicts itself, or what it was made from."""
     from dossier.decision.rules import Verdict, overall
-    from dossier.decision.term import APPROVES
 
     decision = dossier.decision
     rows = [
@@ -112,7 +200,6 @@ def end_of(dossier: DossierFile) -> date | None:
     Raises ValueError, TypeError or AttributeError where the concessions cannot be read.
     """
     from dossier.case.model import Concession
-    from dossier.decision.term import valid_until
 
     decision = dossier.decision
     granted = [
@@ -127,13 +214,12 @@ def end_of(dossier: DossierFile) -> date | None:
     return valid_until(decision.decision, covered, granted, case.review_due, case.issued)
 
 
-def _objection(dossier: DossierFile) -> str:
+def _objection(dossier: DossierFile, state: SignOff) -> str:
     """Return why the sign-offs do not carry the decision; empty when they do."""
-    if dossier.case is None:
-        return "its case file cannot be read"
-    state = sign_offs(dossier)
     if state.complete:
         return ""
+    if f"{dossier.case_name}/signoff.toml" not in dossier.files:
+        return "no sign-offs are attached"
     void = next((each for each in state.signed if not each.holds), None)
     return f"{void.role}: {void.note}" if void else f"nobody has signed as {state.missing[0]}"
 
@@ -146,7 +232,6 @@ def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff:
     from dossier.archive.signoff import Days, content_digest, judge
     from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
     from dossier.case.toml_text import parse_toml
-    from dossier.decision.term import over
 
     content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
     entries = SignOffFile.model_validate(parse_toml(content)).signed if content else ()

@@ -10,7 +10,7 @@ from dossier.archive.signoff import same_person, standing
 from dossier.decision.term import expired
 from dossier.report.signing import Signed, SignOff, field_name
 
-__all__ = ["Verification"]
+__all__ = ["Verification", "mismatches"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +74,7 @@ class Verification:
             elif self.trust_given and not seal.trusted:
                 yield f"{seal.field}: {seal.signer!r} leads to no authority that is trusted here"
         yield from self.faults
-        yield from _mismatches(self.seals, self.signoff)
+        yield from mismatches(self.seals, self.signoff)
         carried = (self.decision, expired(self.decision)) if self.signoff.complete else ("draft",)
         if self.standing not in carried:
             yield f"it says it stands as {self.standing!r}, which its sign-offs do not carry"
@@ -135,7 +135,7 @@ class Verification:
                 yield f"{answer.question} {answer.word}: {answer.detail}"
 
 
-def _mismatches(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
+def mismatches(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
     """Yield where seals are not those of the people who signed off, in their order."""
     given = {field_name(each.role): each for each in signoff.signed}
     order = [field_name(role) for role in signoff.roles]

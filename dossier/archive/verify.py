@@ -83,9 +83,7 @@ def _dossier(pdf: PdfFile) -> DossierFile:
     except (ValueError, RecursionError):
         raise NotADossierError("manifest.json is not of a known form") from None
     digest = hashlib.sha256(pdf.data).hexdigest()
-    return dossier_of(
-        pdf.files, manifest.case, manifest=manifest, sha256=digest, size=len(pdf.data)
-    )
+    return dossier_of(pdf.files, manifest.case, manifest=manifest, sha256=digest, data=pdf.data)
 
 
 def _again(pdf: PdfFile, dossier: DossierFile, seals: Sequence[Seal], *, pages: bool) -> Recomputed:

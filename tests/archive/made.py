@@ -6,6 +6,7 @@ They share no code with the report; all names in them are invented.
 import hashlib
 import io
 import json
+from datetime import date
 from functools import cache
 
 from pypdf import PdfWriter
@@ -44,6 +45,15 @@ def finding(requirement="E1", **other):
     } | other  # fmt: skip
 
 
+GIVES = {
+    "approved": finding,
+    "approved with conditions": lambda: finding(verdict="conditional pass"),
+    "not approved": lambda: finding(verdict="fail", value=90.1),
+    "undecided": lambda: finding(verdict="not demonstrated", value=None, u=None),
+}
+"""What a finding must say for each decision."""
+
+
 def document(number="LFQ-1", revision=0, decision="approved", findings=None, **case):
     """Return the content of decision.json without sign-off."""
     equipment = case.pop("equipment", ["Pump 1"])
@@ -59,7 +69,7 @@ def document(number="LFQ-1", revision=0, decision="approved", findings=None, **c
         "decision": decision,
         "conditions": [],
         "decision_rule": {"kind": "guard_band", "confidence": 0.95, "agreed": "2026-01-19"},
-        "findings": [finding()] if findings is None else findings,
+        "findings": [GIVES.get(decision, finding)()] if findings is None else findings,
         "checks": [{"record": "MP-1", "standard": "ISO/IEC 17025:2017, 6.4.13 (seen)"}],
         "seed": 1,
         "versions": {"dossier": "0.1.0"},
@@ -104,12 +114,21 @@ file = "records/pd-1.csv"
 APPLICATION = b'title = "Main circuit"\n[oil]\ndescription = "SAE 15W-40, mineral"\n'
 
 
+def application(doc):
+    """Return an application that asks for what the findings of `doc` answer."""
+    asked = (
+        f'[[requirement]]\nid = "{each["requirement"]}"\nseverity = "{each["severity"]}"\n'
+        for each in doc["findings"]
+    )
+    return APPLICATION + "".join(asked).encode()
+
+
 def files(doc, *, signed=True, name="case", inputs=None, signed_as=None, **other):
     """Return everything that a dossier of `doc` attaches; `signed_as` makes other sign-offs.
 
     What else is named stands in decision.json as given, such as a false `standing`.
     """
-    given = {f"{name}/case.toml": case_toml(), f"{name}/application.toml": APPLICATION}
+    given = {f"{name}/case.toml": case_toml(), f"{name}/application.toml": application(doc)}
     given |= {f"{name}/records/mp-1.csv": b"size,up,down\n20,100,1\n"}
     given |= {f"{name}/{key}": content for key, content in (inputs or {}).items()}
     doc = doc | {"inputs": {key: sha256(content) for key, content in given.items()}}
@@ -151,3 +170,20 @@ def put(folder, name, content):
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(content)
     return path
+
+
+TODAY = date(2026, 6, 1)
+
+
+def update(folder, *, today=TODAY, **how):
+    """Bring a register up to date on a day in June 2026."""
+    from dossier.archive import register
+
+    return register.update(folder, today=today, **how)
+
+
+def find(folder, wanted, **how):
+    """Return what a run over the folder finds."""
+    from dossier.archive import register_query
+
+    return register_query.find(update(folder, **how), wanted)

@@ -19,10 +19,13 @@ RECORDS = (
      "7b311be3821a7713b50595b0ddfdc9c102fe0e033b89196b8a8dce1296553f34"),
 )  # fmt: skip
 
+PROGRAM = "c" * 64
+HEX = st.text("0123456789abcdef", min_size=64, max_size=64)
 RECORD = st.tuples(
-    st.text("0123456789abcdef", min_size=64, max_size=64),
+    HEX,
     st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", fullmatch=True),
     st.integers(0, 9999),
+    HEX,
 )
 
 
@@ -36,11 +39,12 @@ def test_the_chain_of_two_records_has_the_derived_heads():
 
 @given(st.lists(RECORD, max_size=6))
 def test_every_link_is_the_hash_of_its_canonical_json(records):
-    chain = linked(records)
+    chain = linked(records, PROGRAM)
     prev = GENESIS
-    for seq, (link, (sha256, number, revision)) in enumerate(zip(chain, records, strict=True), 1):
+    for seq, (link, record) in enumerate(zip(chain, records, strict=True), 1):
+        sha256, number, revision, row = record
         entry = {"seq": seq, "prev": prev, "record_sha256": sha256, "number": number,
-                 "revision": revision}  # fmt: skip
+                 "revision": revision, "row_sha256": row, "program": PROGRAM}  # fmt: skip
         prev = hashlib.sha256(rfc8785.dumps(entry)).hexdigest()
         assert link.digest == prev
     assert chain_faults(chain, [link.digest for link in chain]) == ()
@@ -48,14 +52,17 @@ def test_every_link_is_the_hash_of_its_canonical_json(records):
 
 @given(st.lists(RECORD, min_size=1, max_size=5), st.data())
 def test_a_changed_link_or_one_taken_out_shows(records, data):
-    chain = list(linked(records))
+    chain = list(linked(records, PROGRAM))
     heads = [link.digest for link in chain]
     place = data.draw(st.integers(0, len(chain) - 1))
     old = chain[place]
-    field = data.draw(st.sampled_from(["record_sha256", "number", "revision", "prev", "seq"]))
+    field = data.draw(
+        st.sampled_from(["record_sha256", "number", "revision", "prev", "seq", "row_sha256"])
+    )
     values = {
         "record_sha256": "0" * 63 + ("1" if old.record_sha256[-1] == "0" else "0"),
         "number": old.number + "x", "revision": old.revision + 1, "prev": "1" * 64, "seq": 99,
+        "row_sha256": "z" * 64,
     }  # fmt: skip
     changed = {name: getattr(old, name) for name in Link.__slots__} | {field: values[field]}
     bent = [*chain[:place], Link(**changed), *chain[place + 1 :]]
@@ -69,9 +76,9 @@ def test_a_changed_link_or_one_taken_out_shows(records, data):
 
 @given(st.lists(RECORD, max_size=4), st.lists(RECORD, max_size=4))
 def test_a_chain_grows_without_changing_what_it_holds(first, second):
-    short = linked(first)
+    short = linked(first, PROGRAM)
     prev, last = (short[-1].digest, short[-1].seq) if short else (GENESIS, 0)
-    assert (*short, *linked(second, prev, last)) == linked([*first, *second])
+    assert (*short, *linked(second, PROGRAM, prev, last)) == linked([*first, *second], PROGRAM)
 
 
 @pytest.mark.parametrize("bad", ["é", 2**53, True])

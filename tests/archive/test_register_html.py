@@ -10,10 +10,9 @@ from urllib.parse import quote, unquote
 
 import pytest
 
-from dossier.archive.register import update
 from dossier.archive.register_html import register_page
-from dossier.archive.register_query import Wanted, find
-from tests.archive.made import case_toml, dossier, put
+from dossier.archive.register_query import Wanted
+from tests.archive.made import case_toml, dossier, find, put, update
 
 ATTACK = "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -35,7 +34,7 @@ def folder(tmp_path_factory):
 
 def page_of(folder, prefix=""):
     outcome = update(folder)
-    hits = find(folder, Wanted(superseded=True), with_rests=True)
+    hits = find(folder, Wanted(superseded=True))
     return register_page(outcome, hits, prefix=prefix)
 
 

@@ -10,12 +10,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier.archive.document import DecisionWord, VerdictWord
-from dossier.archive.register import update
-from dossier.archive.register_query import Wanted, find, parse_rest
+from dossier.archive.register_query import Wanted, parse_rest
 from dossier.archive.register_row import Row, settled
 from dossier.archive.register_text import COLUMNS, because_text, csv_text, json_text
 from dossier.decision.rules import Decision, Verdict
-from tests.archive.made import APPLICATION, case_toml, dossier, finding, put
+from tests.archive.made import application, case_toml, dossier, find, finding, put, update
 
 
 @pytest.fixture(scope="module")
@@ -141,7 +140,7 @@ def test_what_cannot_be_asked_for_is_refused(text):
 def test_a_strange_case_file_does_no_harm(tmp_path, case):
     put(tmp_path, "a.pdf", dossier(inputs={"case.toml": case}))
     assert update(tmp_path).unreadable == ()
-    (hit,) = find(tmp_path, Wanted(), with_rests=True)
+    (hit,) = find(tmp_path, Wanted())
     assert hit.row.decision == "draft: would be approved"
     assert any(rest.kind == "requirement" for rest in hit.rests)
 
@@ -159,7 +158,8 @@ def row(number="A", revision=0, standing="signed off", replaces="", sha256=None)
         sha256=sha256 or f"{number}{revision}{standing}", size=1, content="",
         file=f"{number}{revision}.pdf", number=number, revision=revision, title="",
         candidate="", reference="", application="",
-        application_revision="", equipment="", issued="", review_due="", replaces=replaces,
+        application_revision="", equipment="", issued="", review_due="",
+        valid_until="", signed_on="", replaces=replaces,
         found="approved", standing=standing, remark="", unread="",
     )  # fmt: skip
 
@@ -250,7 +250,7 @@ def test_csv_holds_every_dossier(folder):
 
 def test_json_holds_head_events_and_what_decisions_rest_on(folder):
     outcome = update(folder)
-    read = json.loads(json_text(outcome, find(folder, Wanted(filter="CAN-77"), with_rests=True)))
+    read = json.loads(json_text(outcome, find(folder, Wanted(filter="CAN-77"))))
     assert (read["head"], read["links"], read["whole"]) == (outcome.head, 7, True)
     first, second = read["dossiers"]
     assert (first["number"], first["decision"], first["current"]) == ("A", "approved", True)
@@ -271,7 +271,7 @@ def test_hostile_text_stays_text_in_csv_and_json(tmp_path_factory, title, candid
     folder = tmp_path_factory.mktemp("hostile")
     put(folder, "a.pdf", dossier(title=title, candidate=candidate, equipment=[place]))
     outcome = update(folder)
-    hits = find(folder, Wanted(), with_rests=True)
+    hits = find(folder, Wanted())
     table = list(csv.reader(io.StringIO(csv_text(hits), newline="")))
     assert [len(line) for line in table] == [len(COLUMNS) + 1] * 2
     assert not [cell for cell in table[1] if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
@@ -285,13 +285,12 @@ def test_the_application_may_lie_beside_the_case(tmp_path):
 
     given = files(document(), inputs={
         "case.toml": case_toml().replace(b'"application.toml"', b'"../shared/main.toml"'),
-        "../shared/main.toml": b"",
+        "../shared/main.toml": application(document()),
     })  # fmt: skip
     assert "case/../shared/main.toml" in given
     renamed = {name.replace("case/../", ""): content for name, content in given.items()}
     for name in ("decision.json", "manifest.json"):
         renamed[name] = renamed[name].replace(b"case/../shared", b"shared")
-    renamed["shared/main.toml"] = APPLICATION
     put(tmp_path, "a.pdf", pdf(renamed))
     update(tmp_path)
     (hit,) = find(tmp_path, Wanted(resting_on=(("fluid", "SAE 15W-40, mineral"),)))

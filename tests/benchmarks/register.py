@@ -14,12 +14,11 @@ from pathlib import Path
 
 from pypdf import PdfReader
 
-from dossier.archive.register import update
 from dossier.archive.register_html import register_page
 from dossier.archive.register_query import Wanted, find
 from dossier.archive.register_store import FILE
 from dossier.archive.register_text import csv_text, json_text
-from tests.archive.made import case_toml, dossier, finding, put
+from tests.archive.made import GIVES, case_toml, dossier, finding, put, update
 
 ROUNDS = 5
 WORDS = ("approved", "approved with conditions", "not approved", "undecided")
@@ -32,7 +31,8 @@ def make(folder, count):
             "case.toml": case_toml((f"APC-{n % 40}", f"DP-{n % 7}"), (f"25-{n % 250}",)),
             "records/more.csv": b"flow,drop\n" + b"".join(b"%d,%d\n" % (i, n) for i in range(900)),
         }
-        findings = [finding(f"E{i}", value=90 + (n + i) % 10) for i in range(12)]
+        findings = [finding(f"E{i}", value=95.5 + (n + i) % 4) for i in range(11)]
+        findings.append(GIVES[WORDS[n % 4]]() | {"requirement": "E11"})
         content = dossier(
             f"LFQ-{n // 2}", n % 2, decision=WORDS[n % 4], signed=n % 5 > 0, inputs=inputs,
             findings=findings, candidate=f"CAN-{n % 60}", equipment=[f"Pump {n % 90}"],
@@ -81,8 +81,8 @@ def main(count):
         beside("rebuilt from the PDFs", lambda: rebuild(folder), *reading)
         beside("rebuilt by two processes", lambda: rebuild(folder, 2), *reading)
         hashing = ("hashing the files alone", lambda: hash_all(folder))
-        beside("next run, nothing new", lambda: update(folder), *hashing)
         outcome = update(folder)
+        beside("next run under a kept head", lambda: update(folder, head=outcome.head), *hashing)
         for title, wanted in (
             ("decision approved", Wanted(decision="approved")),
             ("filter CAN-7", Wanted(filter="CAN-7")),
@@ -90,9 +90,9 @@ def main(count):
             ("resting on instrument APC-3", Wanted(resting_on=(("instrument", "APC-3"),))),
             ("resting on ISO 4548-12", Wanted(resting_on=(("standard", "ISO 4548-12"),))),
         ):
-            count_found = len(find(folder, wanted))
-            beside(f"{title}: {count_found}", lambda w=wanted: find(folder, w), *reading)
-        hits = find(folder, Wanted(superseded=True), with_rests=True)
+            count_found = len(find(outcome, wanted))
+            beside(f"{title}: {count_found}", lambda w=wanted: find(outcome, w), *reading)
+        hits = find(outcome, Wanted(superseded=True))
         page = register_page(outcome, hits, prefix="")
         beside(f"page of {len(page) / 1e6:.1f} MB",
                lambda: register_page(outcome, hits, prefix=""), *reading)  # fmt: skip

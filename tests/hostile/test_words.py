@@ -13,14 +13,13 @@ import pytest
 from pypdf import PdfReader
 
 from dossier import build
-from dossier.archive.register import update
 from dossier.archive.register_html import register_page
-from dossier.archive.register_query import Wanted, find
+from dossier.archive.register_query import Wanted
 from dossier.archive.register_text import csv_text, json_text
 from dossier.cli import main
 from dossier.outcome import explained
 from dossier.shown import shown
-from tests.archive.made import dossier, put
+from tests.archive.made import dossier, find, put, update
 from tests.archive.sealed import run, sign_all
 
 INPUTS = Path(__file__).parents[2] / "inputs"
@@ -87,7 +86,7 @@ def test_the_dossier_of_an_attacker_verifies_like_any_other(made):
 def test_the_register_shows_the_words_as_words(made):
     folder = made.pdf.parent
     outcome = update(folder)
-    hits = find(folder, Wanted(superseded=True), with_rests=True)
+    hits = find(folder, Wanted(superseded=True))
     page = register_page(outcome, hits, prefix="")
     assert "<script>a()" not in page
     assert "&lt;script&gt;a()" in page
