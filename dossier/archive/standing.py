@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dossier.archive.attached import NotADossierError
 from dossier.archive.dossier_file import DossierFile
 from dossier.decision.term import APPROVES, expired, over, valid_until
+from dossier.evidence.demand import LIFE
 from dossier.report.signing import ROLES, SignOff, field_name
 
 if TYPE_CHECKING:
@@ -189,6 +190,9 @@ def _unasked(dossier: DossierFile) -> Iterator[str]:
         for each in dossier.application.get("requirement", ())
         if isinstance(each, dict)
     ]
+    duty = dossier.application.get("duty")
+    if isinstance(duty, dict) and duty.get("life_factor") is not None:
+        asked.append((LIFE, "mandatory"))
     given = [(each.requirement, each.severity) for each in dossier.decision.findings]
     if sorted(map(str, asked)) != sorted(map(str, given)):
         yield "its findings are not those of the requirements in its application.toml"

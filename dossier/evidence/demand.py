@@ -12,7 +12,7 @@ from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, s
 from dossier.evidence.registry import Condition, Quantity, all_quantities
 from dossier.words import later, say
 
-__all__ = ["Demand", "resolve"]
+__all__ = ["LIFE", "Demand", "resolve"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +82,10 @@ def resolve(application: Application, file: str) -> tuple[list[Demand], list[Cas
     return demands, problems
 
 
+LIFE = "duty life factor"
+"""Identifier of the requirement that the duty's life factor makes."""
+
+
 def _with_life_factor(application: Application) -> list[Requirement]:
     duty = application.duty
     requirements = list(application.requirement)
@@ -89,7 +93,7 @@ def _with_life_factor(application: Application) -> list[Requirement]:
         return requirements
     hours = duty.life_factor * duty.service_interval / 3600.0
     life = Requirement(
-        id="duty life factor",
+        id=LIFE,
         text=say(
             "Predicted life is at least {factor:g} service intervals", factor=duty.life_factor
         ),
