@@ -105,6 +105,20 @@ def test_a_view_that_stands_for_a_table_is_refused(folder):
         update(folder)
 
 
+def test_an_index_that_does_not_fit_its_table_is_refused(folder):
+    connection = sqlite3.connect(folder / FILE)
+    asked = "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_dossier_1'"
+    place = 4096 * (connection.execute(asked).fetchone()[0] - 1)
+    sha256 = connection.execute("SELECT sha256 FROM dossier").fetchone()[0].encode()
+    connection.close()
+    data = bytearray((folder / FILE).read_bytes())
+    at = data.index(sha256, place, place + 4096)
+    data[at : at + 4] = b"ffff"
+    (folder / FILE).write_bytes(data)
+    with pytest.raises(RegisterError, match="it is damaged"):
+        update(folder)
+
+
 def test_a_damaged_file_or_a_link_in_its_place_is_refused(folder):
     path = folder / FILE
     whole = path.read_bytes()
@@ -136,6 +150,21 @@ def rewrite(folder, change):
         )
     connection.close()
     return chained[-1].digest
+
+
+def test_a_row_and_its_link_rewritten_under_a_kept_head_are_not_believed(folder):
+    """The digests stored beside the links stay as they were, so that the head is still there."""
+    kept = update(folder).head
+    with opened(folder) as store:
+        rows, rests = store.rows(), store.rests()
+        false = {key: stands(row) for key, row in rows.items()}
+        store.replace(false, rests)
+    for key, row in false.items():
+        digest = row_digest(row, rests[key])
+        edit(folder, f"UPDATE chain SET row_sha256 = '{digest}' WHERE record_sha256 = '{key}'")
+    outcome = update(folder, head=kept)
+    assert {row.file: row.decision for row in outcome.rows} == HONEST
+    assert "chain broken" in kinds(outcome)
 
 
 def stands(row):

@@ -43,6 +43,8 @@ def test_the_earliest_end_counts_and_only_of_what_the_decision_rests_on(ends, re
     others = [concession(ISSUED, "E1"), concession(ISSUED, text="Another text of leave.")]
     more = valid_until("approved with conditions", COVERED, [*granted, *others], review, ISSUED)
     assert more == found
+    last = [concession(ISSUED)]  # on its last day it still covers
+    assert valid_until("approved with conditions", COVERED, last, None, ISSUED) == ISSUED
     for word in ("not approved", "undecided"):
         assert valid_until(word, COVERED, granted, review, ISSUED) is None
 
