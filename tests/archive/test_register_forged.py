@@ -8,8 +8,10 @@ from datetime import date
 import pytest
 
 from dossier.archive.chain import GENESIS, linked
+from dossier.archive.dossier_file import dossier_of
 from dossier.archive.register_row import row_digest
 from dossier.archive.register_store import FILE, RegisterError, opened
+from dossier.archive.verify import _sign_offs
 from tests.archive import sealed
 from tests.archive.made import (
     TODAY,
@@ -252,6 +254,16 @@ def test_a_sign_off_on_a_day_that_has_not_come_does_not_hold(tmp_path):
     assert "2099-01-01, a day that has not come" in row.remark
     (row,) = update(tmp_path, today=date(2099, 1, 1)).rows
     assert row.decision == "approved"
+
+
+def test_verification_judges_the_days_of_sign_offs_too():
+    for day, today, holds in (
+        ("2026-03-30", TODAY, True),
+        ("2099-01-01", TODAY, False),
+        ("2099-01-01", date(2098, 12, 31), True),  # elsewhere it may be tomorrow
+    ):
+        given = files(document(), signed_as=lambda d, day=day: signoff_toml(d, day=day))
+        assert _sign_offs(dossier_of(given, "case"), today).complete is holds
 
 
 CONCESSION = """

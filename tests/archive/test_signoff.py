@@ -117,6 +117,21 @@ def test_a_changed_input_voids_and_the_dossier_is_a_draft_again(folder):
     assert state_of(folder).complete
 
 
+def test_the_commands_show_what_is_bound_and_sign_nothing_else(folder):
+    (folder / "signoff.toml").unlink()
+    digest = state_of(folder).digest
+    given = ("sign", folder, "--role", "prepared", "--name", "A. Person", "--date", DAY)
+    done = sealed.run(*given, "--digest", "0" * 64)
+    assert done.returncode == 2
+    assert "not those that were seen" in done.stderr
+    assert not (folder / "signoff.toml").exists()
+    done = sealed.run(*given, "--digest", digest)
+    assert done.returncode == 0
+    for words in ("calculated: approved", "12 mandatory pass", "valid until 2029-03-31", digest):
+        assert words in done.stdout, words
+    assert f"digest that sign-offs bind: {digest}" in sealed.run("check", folder).stdout
+
+
 def refused(folder, words, **given):
     with pytest.raises(CaseError) as caught:
         sign(folder, {"date": DAY, **given})
