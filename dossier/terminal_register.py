@@ -51,7 +51,8 @@ def print_state(outcome: Outcome, *, to_stderr: bool) -> None:
         typer.echo(f"not a dossier: {plain(file)}: {plain(why)}", err=True)
     for file, other in outcome.copies:
         typer.echo(f"copy: {plain(file)} is the same as {plain(other)}", err=True)
-    typer.echo(f"head: {outcome.head}, link {len(outcome.heads)}", err=to_stderr)
+    keep = "" if outcome.whole else " (do not keep it: the register is not whole)"
+    typer.echo(f"head: {outcome.head}, link {len(outcome.heads)}{keep}", err=to_stderr)
 
 
 def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:

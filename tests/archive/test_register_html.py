@@ -100,7 +100,7 @@ def test_the_table_can_be_read_by_a_machine_that_speaks(folder):
     assert read.all("html") == [{"lang": "en"}]
     assert len(read.all("caption")) == 1
     heads = read.all("th")
-    assert [each["scope"] for each in heads] == ["col"] * 8 + ["row"] * 4
+    assert [each["scope"] for each in heads] == ["col"] * 9 + ["row"] * 4
     assert {"id": "words", "type": "search"}.items() <= read.all("input")[0].items()
     assert read.all("label")[0] == {"for": "words"}
     assert any(attrs.get("role") == "status" for attrs in read.all("p"))
