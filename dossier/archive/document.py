@@ -239,6 +239,10 @@ class DecisionDocument(_Part):
     signed: Any = False
     standing: Any = None
     signoff: Any = None
+    expired: bool = False
+    """Whether an approval was over on the day it was built."""
+    valid_until: date | None = None
+    """Last day on which an approval holds."""
     conditions: tuple[ConditionRow, ...] = ()
     cautions: tuple[CautionRow, ...] = ()
     decision_rule: RuleRow
@@ -265,7 +269,8 @@ class _Whole(DecisionDocument):
     """decision.json as this version writes it, its sign-offs included."""
 
     signed: bool
-    standing: Literal["draft"] | DecisionWord
+    standing: Text
+    """The decision once it is signed off and holds, else "draft" or "expired: was ..."."""
     signoff: SignOffRow
 
 

@@ -251,7 +251,8 @@ def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "seed": assessment.seed,
         "versions": versions(),
-    } | ({"house": case.house} if case.house else {})
+        "house": case.house or None,
+    }
 
 
 def _on_file(case: Case) -> dict[str, Any] | None:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.archive.attached import NotADossierError
 from dossier.archive.dossier_file import DossierFile
-from dossier.decision.term import APPROVES, expired, over, valid_until
+from dossier.case.model import Concession
+from dossier.decision.term import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.demand import LIFE
 from dossier.report.signing import ROLES, SignOff, field_name
 
@@ -164,10 +165,13 @@ def _contradictions(dossier: DossierFile) -> Iterator[str]:
         if each.passes_beyond(decision.decision_rule):
             yield f"{each.requirement}: passes, though its own numbers do not"
     try:
-        end = end_of(dossier)
+        (covered, granted), end = _conceded(dossier), end_of(dossier)
     except (ValueError, TypeError, AttributeError, RecursionError):
         yield "its concessions cannot be read"
         return
+    given = {(each.requirement, each.text) for each in behind(covered, granted, _issued(dossier))}
+    for requirement, _ in sorted(covered - given):
+        yield f"{requirement}: is covered by a concession that its case.toml does not give"
     stated = dossier.document.get("valid_until", _UNSTATED)
     if decision.decision in APPROVES and stated not in (
         _UNSTATED,
@@ -183,9 +187,10 @@ def _unasked(dossier: DossierFile) -> Iterator[str]:
     """Yield where the findings are not those of the attached requirements."""
     if dossier.application is None:
         return
+    rows = dossier.application.get("requirement")
     asked = [
         (each.get("id"), each.get("severity"))
-        for each in dossier.application.get("requirement", ())
+        for each in (rows if isinstance(rows, list) else ())
         if isinstance(each, dict)
     ]
     duty = dossier.application.get("duty")
@@ -201,19 +206,26 @@ def end_of(dossier: DossierFile) -> date | None:
 
     Raises ValueError, TypeError or AttributeError where the concessions cannot be read.
     """
-    from dossier.case.model import Concession
-
+    covered, granted = _conceded(dossier)
     decision = dossier.decision
-    granted = [
-        Concession.model_validate(each) for each in (dossier.case or {}).get("concession", ())
-    ]
+    return valid_until(
+        decision.decision, covered, granted, decision.case.review_due, _issued(dossier)
+    )
+
+
+def _issued(dossier: DossierFile) -> date:
+    return dossier.decision.case.issued
+
+
+def _conceded(dossier: DossierFile) -> tuple[set[tuple[str, str]], list[Concession]]:
+    """Return what concessions cover by decision.json, and the concessions of the case."""
+    granted = (dossier.case or {}).get("concession", ())
     covered = {
         (each.requirement, each.concession)
-        for each in decision.findings
+        for each in dossier.decision.findings
         if each.severity == "mandatory" and each.concession
     }
-    case = decision.case
-    return valid_until(decision.decision, covered, granted, case.review_due, case.issued)
+    return covered, [Concession.model_validate(each) for each in granted]
 
 
 def _objection(dossier: DossierFile, state: SignOff) -> str:

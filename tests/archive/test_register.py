@@ -99,8 +99,13 @@ def test_a_claim_without_any_sign_off_is_a_draft(tmp_path):
 def test_a_concession_needs_the_approver_whatever_the_case_asks(tmp_path):
     from tests.archive.made import case_toml
 
-    conceded = [finding(verdict="fail", concession="until summer")]
-    inputs = {"case.toml": case_toml() + b'[signoff]\nroles = ["prepared", "checked"]\n'}
+    conceded = [finding(verdict="fail", concession="until summer comes")]
+    leave = (
+        b'[[concession]]\nrequirement = "E1"\ntext = "until summer comes"\nagreed_by = "X"\n'
+        b'agreed = 2026-03-01\nmachines = ["Pump 1"]\n'
+    )
+    roles = b'[signoff]\nroles = ["prepared", "checked"]\n'
+    inputs = {"case.toml": case_toml() + leave + roles}
     short = {"signed_as": lambda d: signoff_toml(d, roles=("prepared", "checked"))}
     word = "approved with conditions"
     put(tmp_path, "a.pdf", dossier("A", inputs=inputs, decision=word, findings=conceded, **short))

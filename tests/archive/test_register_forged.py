@@ -284,6 +284,19 @@ def conceded(**doc):
     } | doc  # fmt: skip
 
 
+def test_a_concession_that_the_case_does_not_give_covers_nothing(tmp_path):
+    fails = [finding(verdict="fail", value=90.0, concession="a leave that nobody gave")]
+    row = placed(tmp_path, **conceded(findings=fails))
+    assert row.decision == "not intact: would be approved with conditions"
+    assert "concession that its case.toml does not give" in row.remark
+
+
+@pytest.mark.parametrize("text", [b"requirement = 3", b"requirement = [1, 2]", b"duty = 1"])
+def test_a_strange_application_does_no_harm(tmp_path, text):
+    row = placed(tmp_path, inputs={"application.toml": text})
+    assert row.decision == "not intact: would be approved"
+
+
 def test_a_concession_that_ran_out_reads_expired_and_counts_as_due(tmp_path):
     put(tmp_path, "a.pdf", dossier("A", review_due="2029-01-01", **conceded()))
     row = update(tmp_path).rows[0]
