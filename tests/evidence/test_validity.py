@@ -697,3 +697,12 @@ def test_a_valve_inside_the_candidate_that_nobody_measured_leaves_the_margin_ope
         assert "nobody measured where it opens" in found.reason
         reference = all_quantities()[quantity].compute(bench, "reference", RATED)
         assert not isinstance(reference, NotDemonstrated)
+
+
+def test_a_flow_stated_off_and_read_off_again_does_not_add_up(intact):
+    """83.5 L/min stated for 80 L/min, and 86.8 L/min read: each within 5 %, both 8.5 % off."""
+    stated = with_record(intact, "MP-C1", lambda r: conditions(r, flow=Measured(value=83.5 / 6e4)))
+    broken = with_record(stated, "MP-C1", lambda r: table(r, flow=r.table.flow * 1.085))
+    reasons = [prepare(each, limits(), 1).unusable.get("MP-C1", "") for each in (stated, broken)]
+    assert "flow of the application" not in reasons[0]
+    assert "flow of the application: tested at 86.8" in reasons[1]
