@@ -31,7 +31,7 @@ FREE = (
 )  # fmt: skip
 """Keys under which a user writes words of his own; a code under `kind` stays."""
 NAMES = {"id", "fluid", "kind", "laboratory", "standard", "methods"}
-"""Keys of names: one with a digit in it, such as that of a standard, and a record's stay."""
+"""Keys of names: one with a digit in it, as of a standard or a dust, and a record's stay."""
 _TYPED = re.compile(rf'(?<![\w"])({"|".join(FREE)})(\s*=\s*)("[^"]*"|\[[^\]]*\])')
 _QUOTED = re.compile(r'"[^"]*"')
 _KEPT = re.compile(r'"[A-Z]+-[A-Z-]+"|.*\d.*')
