@@ -101,11 +101,14 @@ def overall_passage(run: MultipassResult, k: int) -> Passage:
 def _steepness(run: MultipassResult, k: int) -> float:
     """Return |d ln P / d ln x| at size column `k`, the steeper of both sides.
 
-    A side without a neighbour, or with nothing counted there, counts as the steepest known.
+    A side without a neighbour, or with nothing counted there, is left out; where that leaves none,
+    the steepest known stands in.
     """
     found = []
     for other in (k - 1, k + 1):
         if not 0 <= other < len(run.sizes) or run.zero_downstream[[k, other]].any():
+            continue
+        if not (run.ratio[[k, other]] > 0).all():
             continue
         change = math.log(run.ratio[other] / run.ratio[k])
         found.append(abs(change / math.log(run.sizes[other] / run.sizes[k])))

@@ -141,12 +141,20 @@ def _line(finding: Finding, component: Component, total: float) -> tuple[Cell, .
     part = component.u**2 / total if 0 < total < math.inf else None
     share = "–" if part is None else percent(part) if part >= 0.01 else "<\u00a01\u00a0%"
     return (
-        f"{speak(component.words)}{'*' if component.shared else ''}",
+        f"{speak(component.words)}{'*' if _common(finding, component) else ''}",
         component_u(finding.demand, component),
         share,
         dof_text(component.dof),
         speak(component.source),
     )
+
+
+def _common(finding: Finding, component: Component) -> bool:
+    """Return whether an error is one that the other filter's result shares, if it has one."""
+    if finding.reference is None:
+        return bool(component.shared)
+    theirs = {(each.name, each.shared) for each in finding.reference.components}
+    return bool(component.shared) and (component.name, component.shared) in theirs
 
 
 def _decided(findings: Sequence[Finding], threshold: float) -> Table:
