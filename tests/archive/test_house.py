@@ -56,7 +56,7 @@ def test_other_templates_than_those_of_the_manifest_are_told(built):
     data = built.read_bytes()
     files = dict(open_pdf(data).files)
     files[f"{ATTACHED}house.css"] = b"h1 { color: #003367; }\n"
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
+    again = recompute(data, files, "polder-pumps", pages=True)
     assert again.pages.startswith("made with house templates ")
 
 
@@ -68,7 +68,7 @@ def test_templates_that_take_the_decision_away_are_not_rendered(built):
     house = attached_house("works house", files)
     manifest["layout"]["house templates"] = house.digest
     files["manifest.json"] = json.dumps(manifest).encode()
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
+    again = recompute(data, files, "polder-pumps", pages=True)
     assert again.pages.startswith("not rebuilt: house works house")
     assert "page one lacks" in again.pages
 
@@ -77,11 +77,11 @@ def test_templates_that_cannot_be_read_are_told(built):
     data = built.read_bytes()
     files = dict(open_pdf(data).files)
     files[f"{ATTACHED}house.toml"] = b"name = \n"
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
+    again = recompute(data, files, "polder-pumps", pages=True)
     assert again.identical
     assert again.pages.startswith("not rebuilt: works house/house.toml")
     files |= {f"{ATTACHED}{number}.html": b"" for number in range(100)}
-    again = recompute(data, files, "polder-pumps", pages=True, sealed=False)
+    again = recompute(data, files, "polder-pumps", pages=True)
     assert "more or larger files than a house may have" in again.pages
 
 
