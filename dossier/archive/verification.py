@@ -27,6 +27,8 @@ class Verification:
     seals: tuple[Seal, ...]
     trust_given: bool
     """Whether certificates to trust were given."""
+    named: tuple[str, ...] = ()
+    """Roles for which a person's certificate was given."""
     signoff: SignOff
     """The sign-offs, judged again on the attached decision."""
     attached: int
@@ -99,6 +101,8 @@ class Verification:
             yield "no digital signature: nobody can tell who made this file, or changed it"
         elif not self.trust_given:
             yield "no certificate to trust was given: whose the signatures are is not proven"
+        for role in sorted(set(self.named) - set(self.signoff.roles)):
+            yield f"a person is named for the role {role!r}, which this dossier does not have"
         sealed = {seal.field for seal in self.seals}
         if not self.signoff.complete:
             yield f"draft: {', '.join(self.signoff.missing) or 'a sign-off'} is missing or void"
