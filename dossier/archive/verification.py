@@ -30,6 +30,8 @@ class Verification:
     """Whether certificates to trust were given."""
     trust_house: tuple[str, ...] = ()
     """SHA-256 of the houses that are trusted here."""
+    named: tuple[str, ...] = ()
+    """Roles for which a person's certificate was given."""
     signoff: SignOff
     """The sign-offs, judged again on the attached decision."""
     attached: int
@@ -108,6 +110,8 @@ class Verification:
             yield "no digital signature: nobody can tell who made this file, or changed it"
         elif not self.trust_given:
             yield "no certificate to trust was given: whose the signatures are is not proven"
+        for role in sorted(set(self.named) - set(self.signoff.roles)):
+            yield f"a person is named for the role {role!r}, which this dossier does not have"
         sealed = {seal.field for seal in self.seals}
         if not self.signoff.complete:
             yield f"draft: {', '.join(self.signoff.missing) or 'a sign-off'} is missing or void"

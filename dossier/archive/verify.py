@@ -62,8 +62,8 @@ def verify(
         file=target.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
-        seals=seals, trust_given=trusted.given, trust_house=tuple(taken),
-        signoff=_sign_offs(dossier, today), attached=len(pdf.files),
+        seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
+        trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         answers=_answers(again, today),
     )  # fmt: skip

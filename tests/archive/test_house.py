@@ -90,9 +90,7 @@ def test_a_dossier_names_its_house_by_the_digest_of_its_files(built, folder):
 
 def again(built, files, *, trusted=True):
     data = built.read_bytes()
-    return recompute(
-        data, files, "polder-pumps", pages=True, sealed=False, house_taken=lambda _: trusted
-    )
+    return recompute(data, files, "polder-pumps", pages=True, house_taken=lambda _: trusted)
 
 
 def test_other_files_of_a_house_than_those_that_were_signed_are_told(built):

@@ -47,6 +47,13 @@ def test_without_a_certificate_to_trust_nothing_is_verified(dossier):
     assert any("no certificate to trust" in line for line in found.gaps)
 
 
+def test_a_person_named_for_a_role_that_is_not_there_is_told(dossier, unchanged):
+    person = (dossier.folder / "ids" / "test-engineer-invented.pem").read_bytes()
+    assert verify(dossier.pdf, trust=dossier.trust, persons={"prepared": person}).verified
+    (gap,) = verify(dossier.pdf, trust=dossier.trust, persons={"Prepared": person}).gaps
+    assert "the role 'Prepared', which this dossier does not have" in gap
+
+
 def test_unsealed_and_partly_sealed_dossiers_are_not_verified(dossier, tmp_path):
     none = verified(tmp_path / "0.pdf", dossier.versions[0], dossier, pages=False)
     assert none.verdict == "not proven"

@@ -61,7 +61,7 @@ def mutant(made, seed):
 def somewhere(draw, made, data):
     """Return a place: half of them behind the first revision, where a hundredth of a file lies."""
     first = len(made.versions[0])
-    return draw.randrange(first, len(data)) if draw.random() < 0.5 else draw.randrange(len(data))
+    return draw.randrange(first if first < len(data) and draw.random() < 0.5 else 0, len(data))
 
 
 def one_byte(draw, made, data):
@@ -93,7 +93,9 @@ def part(pattern):
 
 def numbers(draw, made, data):
     """Another number in a table, a trailer or an object."""
-    found = list(NUMBER.finditer(data, len(made.versions[0])))
+    found = list(NUMBER.finditer(data, len(made.versions[0]))) or list(NUMBER.finditer(data))
+    if not found:
+        return data
     one = draw.choice(found)
     new = draw.choice((b"0", b"1", b"%d" % draw.randrange(10**10), b"00" + one[0], b"-1"))
     return data[: one.start()] + new + data[one.end() :]
@@ -121,7 +123,7 @@ def twice(draw, made, data):
     """Two changes at once, one of which may hide the other."""
     names = sorted(set(KINDS) - {"two at once"})
     for _ in range(2):
-        data = KINDS[draw.choice(names)](draw, made, data) or data
+        data = KINDS[draw.choice(names)](draw, made, data) or b"%PDF-1.7\n"
     return data
 
 
