@@ -146,7 +146,7 @@ def _hand_over(folder: Path, issued: date | None, pipes: Sequence[BinaryIO]) -> 
     from dossier.archive.program import program_digest
     from dossier.terminal import decision_line
 
-    case = api.read_case(folder)
+    case = api.case_in(folder)
     if case.qualification.house is not None:
         return
     assessment = api.assess(case, issued)

@@ -76,7 +76,7 @@ def packed(case: Path, order: Order) -> Parcel:
 
 def build_parcel(parcel: Parcel) -> Returned:
     """Build a parcel in a temporary folder and return the files; every error is an outcome."""
-    from dossier.api import make, read_case
+    from dossier.api import case_in, make
     from dossier.archive.recompute import unpack
 
     case = Path(parcel.name)
@@ -84,7 +84,7 @@ def build_parcel(parcel: Parcel) -> Returned:
         with _one_at_a_time, tempfile.TemporaryDirectory(prefix="dossier-") as folder:
             unpack(parcel.files, Path(folder, "inputs"))
             house = _unpacked_house(parcel, Path(folder, "house"))
-            read = read_case(Path(folder, "inputs", parcel.name))
+            read = case_in(Path(folder, "inputs", parcel.name))
             made = make(read, parcel.issued, house=house)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return Returned(outcome=failed(case, error, debug=parcel.debug))
