@@ -31,6 +31,7 @@ __all__ = [
     "Made",
     "assess",
     "build",
+    "case_in",
     "compose",
     "day_of",
     "decision_json",
