@@ -34,6 +34,7 @@ __all__ = [
     "Made",
     "assess",
     "build",
+    "case_in",
     "compose",
     "day_of",
     "decision_json",

@@ -15,6 +15,7 @@ from tests.benchmarks.timing import INPUTS, PYTHON, heading, race, ratio
 ROWS = 1_000_000
 READ = "import sys, pandas; pandas.read_csv(sys.argv[1], comment='#')"
 
+
 def large_case(folder):
     """Make a case in `folder` whose first record has a million rows; return the case folder.
 

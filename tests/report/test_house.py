@@ -377,10 +377,11 @@ def test_a_font_loses_its_name_its_programs_and_letters_that_ours_lack():
         "House Words", "Regular", "HouseWords"
     }  # fmt: skip
     assert not {"GSUB", "GPOS", "fpgm", "prep", "cvt "} & set(cut.keys())
-    renamed = own_font(blanked("Not"))
+    blank = blanked("Not")
+    renamed = own_font(blank)
     assert b"Dossier" not in renamed
     assert "Dossier".encode("utf-16-be") not in renamed
-    assert renamed == own_font(blanked("Not"))
+    assert renamed == own_font(blank)
 
 
 @pytest.mark.parametrize("content", [b"", b"OTTO" + bytes(99), b"wOF2", b"\0\1\0\0" + b"\xff" * 99])
