@@ -28,24 +28,32 @@ def between(
 ) -> InputAccuracy | None:
     """Return what a record's result may be off by as against other rigs, or None.
 
-    `among` are the records that the result rests on, this one with them.  One rig for all of them
-    adds nothing, as its instruments' errors are in the budget already; nor does it on a `compared`
-    bench if the other filter was tested on it as well.  As stated for the method, else the
-    accuracy that stands in.
+    `among` are the records that the result rests on, this one with them.  By itself a result
+    carries it where more than one laboratory tested its specimens; on a `compared` bench where both
+    filters together were tested on more than one rig.  One alone adds nothing, as its instruments'
+    errors are in the budget already.  As stated for the method, else the accuracy that stands in.
     """
-    other = [
-        record.entry
-        for record in bench.case.records
-        if bench.compared
-        and (record.entry.kind, record.entry.path) == (entry.kind, entry.path)
-        and record.entry.filter != entry.filter
-        and record.id not in bench.excluded
-    ]
-    rigs = rigs_of(bench.case, [*among, *other], measurand)
+    if bench.compared:
+        rigs = rigs_of(bench.case, _alike(bench, entry), measurand)
+    else:
+        rigs = {each.id: each.laboratory for each in among}
     if len(set(rigs.values())) < 2:
         return None
     known = _reproducibility(bench, entry, SECTIONS[measurand])
     return InputAccuracy(u=known[0], source=known[1], shared=f"rig {rigs[entry.id]}")
+
+
+def _alike(bench: Bench, entry: RecordEntry) -> list[RecordEntry]:
+    """Return the records of both filters that a result like that of `entry` rests on."""
+    own = _what(entry)
+    records = [each for each in bench.case.records if each.id not in bench.excluded]
+    return [each.entry for each in records if _what(each.entry) == own]
+
+
+def _what(entry: RecordEntry) -> tuple[str, ...]:
+    """Return what tells results apart: what is measured once goes by its method."""
+    method = entry.standard.partition(":")[0] if entry.kind == "measurement" else ""
+    return entry.kind, entry.path, method
 
 
 def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[str, str]:

@@ -97,6 +97,15 @@ class TestRigs:
         assert between(alike, own[0], "counts", own) is None
         assert between(replace(alike, compared=True), own[0], "counts", own) is None
 
+    def test_rigs_of_one_laboratory_count_in_a_comparison_alone(self, alike):
+        bench = changed(alike, "multipass-C1", instruments=("APC-21",))
+        bench = changed(bench, "multipass-C2", instruments=("APC-22",))
+        bench = changed(bench, "multipass-R", instruments=("APC-21",))
+        own = entries(bench, "multipass-C")
+        assert between(bench, own[0], "counts", own) is None
+        compared = replace(bench, compared=True)
+        assert between(compared, own[1], "counts", own).shared == "rig ITH: APC-22"
+
     def test_another_laboratory_of_the_reference_counts_in_a_comparison_alone(self, alike):
         bench = changed(alike, "multipass-R", laboratory="OTH")
         own = entries(bench, "multipass-C")

@@ -83,15 +83,17 @@ class TestValues:
         assert found.components[1].shared == "L:PG:pressure"
         assert found.u == pytest.approx(math.hypot(100e3 / math.sqrt(3), 8.6e3))
 
-    def test_two_instruments_err_on_their_own(self):
+    def test_two_instruments_of_one_laboratory_are_taken_to_err_together(self):
         records = [burst(1900, 2100), burst(2000, name="M2", first=3, instruments=["SW"])]
         found = compute(records, "burst_pressure")
         by_key = {c.shared: c for c in found.components}
-        assert by_key["PG:pressure"].u == pytest.approx(2 * 8.6e3 / 3)
-        stand_in = by_key["L:pressure"]
+        assert by_key["L:PG:pressure"].u == pytest.approx(2 * 8.6e3 / 3)
+        stand_in = by_key["L:the candidate:pressure"]
         assert stand_in.u == pytest.approx(2000e3 * 0.05 / math.sqrt(3) / 3)
         assert "assumed accuracy" in stand_in.source
         assert "own" in stand_in.source
+        one_error = by_key["L:PG:pressure"].u + stand_in.u
+        assert math.hypot(*(c.u for c in found.components[1:])) == pytest.approx(one_error)
 
     def test_collapse_is_read_by_whichever_instrument_the_record_names(self):
         column = COLUMNS["collapse_pressure"][0]
