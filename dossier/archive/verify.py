@@ -62,8 +62,8 @@ def verify(
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
-        signoff=_sign_offs(dossier, again.case), attached=len(pdf.files), faults=dossier.faults, recomputed=again,
-        answers=_answers(again, today),
+        signoff=_sign_offs(dossier, again.case), attached=len(pdf.files), faults=dossier.faults,
+        recomputed=again, answers=_answers(again, today),
     )  # fmt: skip
 
 
