@@ -154,17 +154,10 @@ def _paged(
 ) -> Recomputed:
     """Return what came out with whether the pages are those that the attached data give."""
     from dossier.api import compose
-    from dossier.archive.record import (
-        house_entry,
-        layout_versions,
-        libraries_of,
-        plain_versions,
-        versions,
-    )
+    from dossier.archive.record import plain_versions
     from dossier.report.render import MissingLibraryError, RenderError
 
-    then = {**manifest.get("versions", {}), **manifest.get("layout", {})}
-    house, fault = _house(then, files)
+    house, fault = _house(manifest.get("layout", {}), files)
     if fault or again.case is None or again.assessment is None or again.issued is None:
         return replace(again, pages=f"not rebuilt: {fault}" if fault else "not rebuilt")
     stated = plain_versions(manifest.get("libraries"))
@@ -179,17 +172,26 @@ def _paged(
         return replace(again, pages=f"not rebuilt: {error.problems[0]}")
     if data == pdf:
         return replace(again, pages="identical")
-    now = {**versions(), **layout_versions(), **house_entry(house)}
-    # Libraries explain a difference only where it shows in more than their names.
-    then, now = {**stated, **then}, {**(libraries_of() if stated else {}), **now}
+    pages = _made_with(manifest, stated, house) or "different"
+    return replace(again, pages=pages, words=words_differ(data, pdf))
+
+
+def _made_with(manifest: Mapping[str, Any], stated: Mapping[str, str], house: House | None) -> str:
+    """Return which versions a manifest states that are not those here; empty where none is."""
+    from dossier.archive.record import house_entry, layout_versions, libraries_of, versions
+
+    then = {**stated, **manifest.get("versions", {}), **manifest.get("layout", {})}
+    here = libraries_of() if stated else {}
+    now = {**here, **versions(), **layout_versions(), **house_entry(house)}
     other = [
         f"{name} {then.get(name, 'unknown')}, here {now.get(name, 'none')}"
         for name in sorted({*then, *now})
         if then.get(name) != now.get(name)
     ]
-    told = "; ".join(other[:4]) + (f" and {len(other) - 4} more" if len(other) > 4 else "")
-    pages = f"made with {told}" if other else "different"
-    return replace(again, pages=pages, words=words_differ(data, pdf))
+    if not other:
+        return ""
+    more = f" and {len(other) - 4} more" if len(other) > 4 else ""
+    return f"made with {'; '.join(other[:4])}{more}"
 
 
 def words_differ(then: bytes, now: bytes) -> str:

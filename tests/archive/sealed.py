@@ -70,7 +70,7 @@ def run(*arguments, **environment):
 
     return subprocess.run(
         [sys.executable, "-m", "dossier", *map(str, arguments)],
-        capture_output=True, text=True, timeout=120, check=False,
+        capture_output=True, text=True, timeout=300, check=False,
         env={**os.environ, "DOSSIER_PASSPHRASE": SECRET, **environment},
     )  # fmt: skip
 

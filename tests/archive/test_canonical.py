@@ -367,7 +367,8 @@ def test_other_versions_that_are_stated_keep_no_page_from_being_compared(
     words = b"<</Length 0>>\nstream\n\nendstream"
     data = sealed.rewritten(data, {page.raw_get("/Contents").idnum: words})
     line = told(forged.all_sealed(data, dossier), dossier, tmp_path)
-    assert "the pages did not come out the same to the byte (made with pango 9.9, here" in line
+    assert "the pages did not come out the same to the byte (made with" in line
+    assert "pango 9.9, here" in line
     assert "words differ on page 1 of" in line
 
 
