@@ -139,7 +139,7 @@ def _again(
             pdf.data, pdf.files, dossier.case_name,
             pages=pages, sealed=bool(seals), house_taken=house_taken,
         )  # fmt: skip
-    except (NotADossierError, MissingLibraryError):
+    except (NotADossierError, MissingLibraryError, MemoryError):
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
         return Recomputed(why_not=f"{type(error).__name__}: {error}"[:300])
