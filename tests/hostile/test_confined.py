@@ -287,7 +287,7 @@ def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
 
     given = []
 
-    def stopped(work, limits=Limits(seconds=0, memory=0, wait=0)):
+    def stopped(work, limits=SHORT):
         given.append(limits)
         if work.__name__ == "known":
             return answers.pop()
