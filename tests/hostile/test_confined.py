@@ -279,3 +279,27 @@ def test_no_case_elsewhere_on_the_disk_is_decided():
     for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
         with pytest.raises(NotADossierError, match="no plain path"):
             module.recompute(b"", attached(), name, pages=False, sealed=False)
+
+
+def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
+    from dossier.archive import verify as module
+    from dossier.confined import FAMILIAR
+
+    given = []
+
+    def stopped(work, limits=SHORT):
+        given.append(limits)
+        if work.__name__ == "known":
+            return answers.pop()
+        if limits is FAMILIAR:
+            return "verified"
+        raise StoppedError("at a limit")
+
+    monkeypatch.setattr(module, "confined", stopped)
+    answers = [False, True]
+    assert module.verify_confined(Path("x.pdf"), trust=[b"x"]) == "verified"
+    with pytest.raises(StoppedError):
+        module.verify_confined(Path("x.pdf"), trust=[b"x"])
+    with pytest.raises(StoppedError):
+        module.verify_confined(Path("x.pdf"))
+    assert given.count(FAMILIAR) == 1
