@@ -135,16 +135,9 @@ def _again(
         return Recomputed(why_not=CHANGED)
     try:
         return recompute(
-<<<<<<< HEAD
             pdf.built, pdf.files, dossier.case_name, pages=pages, house_taken=house_taken
         )
-    except (NotADossierError, MissingLibraryError):
-=======
-            pdf.data, pdf.files, dossier.case_name,
-            pages=pages, sealed=bool(seals), house_taken=house_taken,
-        )  # fmt: skip
     except (NotADossierError, MissingLibraryError, MemoryError):
->>>>>>> house/house
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
         return Recomputed(why_not=f"{type(error).__name__}: {error}"[:300])
