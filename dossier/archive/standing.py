@@ -122,14 +122,14 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
     from dossier.archive.verification import mismatches
 
     try:
-        file = open_pdf(dossier.data)
-        seals, state = read_seals(file, trust), sign_offs(dossier)
+        seals = read_seals(open_pdf(dossier.data), trust)
+        if not seals:
+            return unsealed
+        state = sign_offs(dossier)
     except NotADossierError as error:
         return Sealed((f"its seals cannot be read: {error}",))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return Sealed(("its sign-offs cannot be read",))
-    if not seals:
-        return unsealed
     faults = [
         f"{each.field}: {each.problem or 'it does not hold'}" for each in seals if not each.sound
     ]

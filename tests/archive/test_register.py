@@ -14,6 +14,12 @@ from tests.archive.made import dossier, files, find, finding, pdf, put, sha256, 
 EVERYTHING = Wanted(superseded=True)
 
 
+@pytest.fixture
+def sealed_dossier(request):
+    """The sealed dossier of this folder, whose usual name stands for one made by hand here."""
+    return request.getfixturevalue("dossier")
+
+
 def decisions(folder, wanted=EVERYTHING):
     return {hit.row.file: hit.row.decision for hit in find(folder, wanted)}
 
@@ -246,10 +252,19 @@ def grown(content, attach=None):
     return out.getvalue()
 
 
-def test_a_dossier_that_was_signed_since_is_no_break(tmp_path):
+def test_what_was_added_and_is_no_seal_takes_the_decision_away(tmp_path):
     put(tmp_path, "a.pdf", dossier("A"))
     update(tmp_path)
     put(tmp_path, "a.pdf", grown(dossier("A")))
+    outcome = update(tmp_path)
+    assert (kinds(outcome), outcome.whole) == (["replaced"], False)
+    assert decisions(tmp_path) == {"a.pdf": "not intact: would be approved"}
+
+
+def test_a_dossier_that_was_sealed_since_is_no_break(sealed_dossier, tmp_path):
+    put(tmp_path, "a.pdf", sealed_dossier.versions[0])
+    update(tmp_path)
+    put(tmp_path, "a.pdf", sealed_dossier.versions[1])
     outcome = update(tmp_path)
     assert (kinds(outcome), outcome.whole) == (["signed since"], True)
     assert decisions(tmp_path) == {"a.pdf": "approved"}
@@ -264,13 +279,13 @@ def test_an_attachment_changed_by_an_appended_revision_is_a_replacement(tmp_path
     other = files(doc("A", decision="approved"))
     put(tmp_path, "a.pdf", grown(dossier("A", decision="not approved"), attach=other))
     outcome = update(tmp_path)
-    assert decisions(tmp_path) == {"a.pdf": "approved"}
+    assert decisions(tmp_path) == {"a.pdf": "not intact: would be not approved"}
     assert (kinds(outcome), outcome.whole) == (["replaced"], False)
 
 
-def test_the_longer_of_two_is_taken_where_it_begins_with_the_other(tmp_path):
-    put(tmp_path, "a.pdf", dossier("A"))
-    put(tmp_path, "b.pdf", grown(dossier("A")))
+def test_the_longer_of_two_is_taken_where_it_begins_with_the_other(sealed_dossier, tmp_path):
+    put(tmp_path, "a.pdf", sealed_dossier.versions[0])
+    put(tmp_path, "b.pdf", sealed_dossier.versions[3])
     update(tmp_path)
     assert decisions(tmp_path) == {"a.pdf": "superseded: was approved", "b.pdf": "approved"}
 
