@@ -17,6 +17,7 @@ def test_warnings_and_what_was_not_met_are_told_and_the_rest_is_counted():
     assert check_lines(made) == [
         "checks: 2 met, 1 warning, 1 not checked, 1 not met, 1 covered by a deviation",
         "M1: enough counts: warning: 7",
+        "M1: enough counts: not checked: 7",
         "whole case: enough counts: not met: 7",
         "M1: enough counts: covered by a deviation: 7; agreed",
     ]

@@ -12,9 +12,9 @@ from dossier.evidence.measured import specimens_of
 from dossier.evidence.validity import Verdicts, apply_rule
 from dossier.words import later, say
 
-__all__ = ["specimen_checks"]
+__all__ = ["DESTROY", "specimen_checks"]
 
-DESTROY = ("burst pressure", "collapse pressure", "pulse cycles", "vibration hours")
+DESTROY = frozenset({"burst pressure", "collapse pressure", "pulse cycles", "vibration hours"})
 """Measurements that leave no specimen for a later test: broken, or tired."""
 AFTER_LOADING = ("collapse pressure", "valve leakage")
 """Measurements that a loaded specimen may serve: a collapse goes on where the loading ended."""

@@ -10,6 +10,7 @@ from dossier.evidence.demand import Demand
 from dossier.evidence.inspected import plain
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.validity_relevance import terms_of
+from dossier.evidence.validity_specimens import DESTROY
 from dossier.request.assumptions import Assumptions
 from dossier.request.counted import Counted, counted, specimens_of, together
 from dossier.request.needed import Needed, needed_tests
@@ -28,6 +29,7 @@ from dossier.request.reported import (
     columns_of,
     conditions_of,
     instruments_of,
+    measured_column,
 )
 
 __all__ = ["Points", "Sheet", "Test", "TestRequest", "plan_request", "uses_criterion"]
@@ -193,7 +195,7 @@ def _points(asked: Asked, needed: Needed, limits: Limits, settings: Settings) ->
         return Points(
             flow=flows[0] or flow_of_test(application, needed.path),
             base_level=levels[0] or (limit.levels[0] if limit else 0.0),
-            sizes=counted_sizes(needed.demands) or DEFAULT_SIZES,
+            sizes=_sizes(needed, limits),
             terminal=terminal, terminal_from=source,
         )  # fmt: skip
     if needed.kind == "pressure_drop":
@@ -207,7 +209,14 @@ def _points(asked: Asked, needed: Needed, limits: Limits, settings: Settings) ->
 
 
 DEFAULT_SIZES = (10.0, 20.0)
-"""Sizes of a run that is wanted for its capacity alone: a record has at least one [um(c)]."""
+"""Sizes of a run that is wanted for its capacity alone [um(c)]."""
+
+
+def _sizes(needed: Needed, limits: Limits) -> tuple[float, ...]:
+    """Return the sizes to count [um(c)], one small enough to judge what the sensors see."""
+    sizes = counted_sizes(needed.demands) or DEFAULT_SIZES
+    limit = limits.find("coincidence", needed.kind, needed.standard)
+    return sizes if limit is None or sizes[0] <= limit.value else (limit.value, *sizes)
 
 
 def _held(needed: Needed, limits: Limits) -> tuple[Limit, ...]:
@@ -238,6 +247,9 @@ def _sheets(
             continue
         rows: tuple[tuple[str, ...], ...] = ()
         if needed.kind == "measurement":
+            if not DESTROY.isdisjoint(map(measured_column, needed.quantities)):
+                # What breaks or tires its specimens has its own: none serves another test.
+                own = tuple(f"{needed.stem}-{letter}{k}" for k in range(1, n + 1))
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))

@@ -25,9 +25,9 @@ from tests.small_case import requirement, write
 
 OIL = sim.Oil(kv40=15.0, kv100=3.4, density15=860.0)
 SWEEP = sim.Oil(kv40=100.0, kv100=11.1, density15=885.0)
-SIZES = (10.0, 15.0, 20.0)
+SIZES = (6.0, 10.0, 15.0, 20.0)
 TYPE = sim.FilterType(
-    name="invented", sizes=SIZES, penetration=(0.3, 0.12, 0.02), drift=0.1, element_a=6.0e7,
+    name="invented", sizes=SIZES, penetration=(0.5, 0.3, 0.12, 0.02), drift=0.1, element_a=6.0e7,
     element_b=4.0e6, housing_a=5.0e6, housing_b=2.0e6, growth=3.0e6, growth_rate=0.25,
     gravimetric_efficiency=0.7, penetration_sd=0.03, capacity_sd=0.03, pressure_sd=0.02,
 )  # fmt: skip
