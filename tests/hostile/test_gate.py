@@ -1,6 +1,7 @@
 """Cases changed as a careless laboratory, a supplier or an applicant would change them.
 
-Each meets its line, none ends approved, none gains a pass that the honest case does not have.
+Each meets its line, none ends approved, none gains a pass that the honest case does not have,
+but by a changed requirement that is a condition on page one.
 `pytest tests/hostile/test_gate.py -rP` prints what each tries and the line it meets.
 """
 
@@ -31,7 +32,11 @@ def honest():
 @pytest.mark.parametrize("row", ROWS, ids=[row.name for row in ROWS])
 def test_a_changed_case_meets_its_line(row, honest, tmp_path, capsys):
     folder = Path(shutil.copytree(INPUTS / row.case, tmp_path / row.case))
+    asked = (folder / "application.toml").read_bytes()
     row.change(folder)
+    if row not in gate_cover.COVER and (folder / "application.toml").read_bytes() != asked:
+        # These hand in another application, not one that was changed after it was put on file.
+        (folder / "requested.toml").unlink()
     try:
         case = read_case(folder)
         assessment = assess(case)
@@ -39,7 +44,8 @@ def test_a_changed_case_meets_its_line(row, honest, tmp_path, capsys):
         told = " ".join(str(error).split())
     else:
         assert assessment.decision.value != "approved"
-        assert not passes(assessment) - honest[row.case]
+        moved = {c.subject for c in assessment.conditions if c.kind == "changed requirement"}
+        assert not passes(assessment) - honest[row.case] - moved
         print_assessment(case, assessment, sign_off(case, assessment), issue_date(case))
         told = " ".join(capsys.readouterr().out.split())
     met = re.search(row.line, told)
