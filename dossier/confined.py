@@ -117,14 +117,21 @@ def _answer(work: Callable[[], Any]) -> bytes:
     except Exception as error:  # noqa: BLE001  raised again by the process that waits
         import traceback
 
-        told = "".join(traceback.format_exception(error))
+        told = "".join(traceback.format_exception(error))[-MOST_TOLD:]
         try:
+            # What led to it is told in words: a library that can write tracebacks would follow one
+            # of a thousand frames as deep as it goes.
+            error.__traceback__ = error.__context__ = error.__cause__ = None
             error.add_note(told)
             written = pickle.dumps((False, error))
             pickle.loads(written)
         except Exception:  # noqa: BLE001  some errors cannot be written
             written = pickle.dumps((False, RuntimeError(f"{type(error).__name__}: {error}"[:300])))
         return written
+
+
+MOST_TOLD = 20_000
+"""Of the words on an error that come back from the copy [characters]."""
 
 
 def _limit(limits: Limits) -> None:
