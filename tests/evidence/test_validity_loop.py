@@ -400,7 +400,8 @@ def test_a_fine_path_in_a_circuit_without_one_is_refused(tmp_path):
 def test_one_path_alone_is_read_by_every_quantity_whatever_it_is_called(tmp_path, path):
     edits = [
         ("application.toml", 'arrangement = "full_flow"',
-         'arrangement = "partial_flow"\ngallery_pressure = "350 kPa"\npartial_flow_share = "10 %"\npump_flow = "800 L/min"'),
+         'arrangement = "partial_flow"\ngallery_pressure = "350 kPa"\npartial_flow_share = "10 %"\n'
+         'pump_flow = "800 L/min"'),
         ("case.toml", "laboratory = \"ITH\"\n", f"{path}laboratory = \"ITH\"\n"),
     ]  # fmt: skip
     folder = changed(tmp_path, "polder-pumps", *edits)
