@@ -88,7 +88,7 @@ class TestValues:
         found = compute(records, "burst_pressure")
         by_key = {c.shared: c for c in found.components}
         assert by_key["L:PG:pressure"].u == pytest.approx(2 * 8.6e3 / 3)
-        stand_in = by_key["L:the candidate:pressure"]
+        stand_in = by_key["L:SW:pressure"]
         assert stand_in.u == pytest.approx(2000e3 * 0.05 / math.sqrt(3) / 3)
         assert "assumed accuracy" in stand_in.source
         assert "own" in stand_in.source
