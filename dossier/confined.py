@@ -17,6 +17,7 @@ import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NoReturn, TypeVar, cast
 
 from dossier import aside
@@ -54,6 +55,8 @@ STRANGER = Limits(seconds=16, memory=400 + 80 * (os.cpu_count() or 1), wait=150.
 """For a file from anyone.  The numerical libraries reserve some 80 MiB for each processor."""
 FAMILIAR = Limits(seconds=600, memory=8192, wait=1800.0)
 """For a file that a trusted person has sealed."""
+ROOM = 320
+"""What the work may take at least, whatever the process that was copied holds already [MiB]."""
 FILES, LARGEST_FILE = 256, 512 * MIB
 TOO_MUCH = "it takes more memory than a file may, or ends the process that reads it"
 LATE = 2
@@ -130,6 +133,12 @@ def _answer(work: Callable[[], Any]) -> bytes:
         return written
 
 
+def _held() -> int:
+    """Return the memory of its own that this process has as a copy [bytes]."""
+    pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[5]
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
+
+
 MOST_TOLD = 20_000
 """Of the words on an error that come back from the copy [characters]."""
 
@@ -145,7 +154,8 @@ def _limit(limits: Limits) -> None:
         (resource.RLIMIT_FSIZE, LARGEST_FILE, LARGEST_FILE),
     ]
     if sys.platform == "linux":  # elsewhere it is not kept, or counts what is shared too
-        wanted.append((resource.RLIMIT_DATA, limits.memory * MIB, limits.memory * MIB))
+        most = max(limits.memory * MIB, _held() + ROOM * MIB)
+        wanted.append((resource.RLIMIT_DATA, most, most))
     for kind, soft, hard in wanted:
         most = resource.getrlimit(kind)[1]
         if most != resource.RLIM_INFINITY:

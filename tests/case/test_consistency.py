@@ -19,7 +19,7 @@ FAULTS = [
     ('laboratory = "ITH"', 'laboratory = "XYZ"', "'XYZ' is not defined"),
     ("due = 2026-12-07", "due = 2025-12-07", "due before it was calibrated"),
     ('record = "MP-C1"', 'record = "MP-X"', "names record 'MP-X', which does not exist"),
-    ('kv40 = "15 mm2/s"', 'kv40 = "1 mm2/s"', "kv40 must be larger than kv100"),
+    ('value = "15 mm2/s"', 'value = "1 mm2/s"', "kv40 must be larger than kv100"),
 ]
 
 
