@@ -10,6 +10,7 @@ import time
 import zlib
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -278,7 +279,7 @@ def test_no_case_elsewhere_on_the_disk_is_decided():
 
     for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
         with pytest.raises(NotADossierError, match="no plain path"):
-            module.recompute(b"", attached(), name, pages=False, sealed=False)
+            module.recompute(b"", attached(), name, pages=False)
 
 
 def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
@@ -296,6 +297,7 @@ def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
         raise StoppedError("at a limit")
 
     monkeypatch.setattr(module, "confined", stopped)
+    monkeypatch.setattr(module, "trust_of", lambda trust, *_: SimpleNamespace(given=bool(trust)))
     answers = [False, True]
     assert module.verify_confined(Path("x.pdf"), trust=[b"x"]) == "verified"
     with pytest.raises(StoppedError):
