@@ -16,7 +16,7 @@ __all__ = ["Margin", "draw_margins", "goes_beyond", "rows_that_fit"]
 
 AXES = 0.62
 """Height of the horizontal axis with its label and of the words above the chart [in]."""
-LOWEST, HIGHEST = 0.100, 0.19
+LOWEST, HIGHEST = 0.098, 0.19
 """Height of a row: the least at which it can be read, the most that it needs [in]."""
 
 FARTHEST = 30.0

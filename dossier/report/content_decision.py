@@ -42,9 +42,8 @@ class DecisionPage:
     title: str
     answer: Answer
     tally: str
-    """How many requirements ended in which verdict, and since when they are on file."""
-    validity: str
-    """Until when the approval holds; empty where it has no end."""
+    """How many requirements ended in which verdict, since when they are on file, until when the
+    approval holds, where it has an end."""
     concerns: tuple[Line, ...]
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
     conditions: tuple[Line, ...]
@@ -67,8 +66,8 @@ def decision_page(
     """Return page one as formatted text; the chart takes the height that the words leave."""
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff)
-    tally = f"{_tally(findings)} {_on_file(case)}"
-    validity = _validity(assessment, signoff)
+    told = (_tally(findings), _on_file(case), _validity(assessment, signoff))
+    tally = " ".join(filter(None, told))
     conditions, open_ones = _conditions(assessment), _concerns(findings)
     title = say("Title as given: “{title}”", title=shortened(case.qualification.title, 150))
     question = _question(case)
@@ -77,7 +76,7 @@ def decision_page(
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
         height = chart_height(
-            title=title, question=question, answer=(answer.text, tally, *filter(None, (validity,))),
+            title=title, question=question, answer=(answer.text, tally),
             word=f"{answer.word} {answer.stamp}", lists=(concerns, short), table=closest,
             caption=margins_caption(findings, left_out=999), logo=logo,
         )  # fmt: skip
@@ -89,7 +88,6 @@ def decision_page(
         title=title,
         answer=answer,
         tally=tally,
-        validity=validity,
         concerns=concerns,
         conditions=short,
         conditions_in_full=conditions if cut else (),
