@@ -156,6 +156,6 @@ def test_what_is_signed_is_what_was_seen_and_runs_and_has_come(ferry, tmp_path):
 
 
 def test_a_sign_off_ahead_of_the_clock_is_a_problem_of_the_case(ferry):
-    assert read_case(ferry, DURING).signed
+    assert read_case(ferry, on=DURING).signed
     with pytest.raises(CaseError, match="a day that has not come"):
-        read_case(ferry, DURING - timedelta(1))
+        read_case(ferry, on=DURING - timedelta(1))
