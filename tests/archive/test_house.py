@@ -53,7 +53,10 @@ def test_a_house_is_proven_only_where_its_digest_is_trusted_and_the_seals_hold(s
     pdf, authority = styled
     digest = read_house(folder).digest
     trusted = verify(pdf, trust=[authority], trust_house=[digest.upper()])
-    assert trusted.verdict == "verified, by TEST identities, which prove nothing", (trusted.failures, trusted.gaps)
+    assert trusted.verdict == "verified, by TEST identities, which prove nothing", (
+        trusted.failures,
+        trusted.gaps,
+    )
     assert trusted.recomputed.pages == "identical"
     assert trusted.recomputed.house_digest == digest
     for given in ((), ["0" * 64], ["works house"], [digest[:63]]):
