@@ -124,7 +124,7 @@ def forge(place):
     """Lay a dossier there that says another thing, with every digest and note made to fit it."""
     other = json.loads(place.document) | {"decision": "not approved", "standing": "not approved"}
     document = json.dumps(other, sort_keys=True, indent=2, ensure_ascii=False).encode() + b"\n"
-    pdf = sealed.appended(place.first, sealed.replacing(decision__json=document))
+    pdf = sealed.appended(place.first, sealed.replacing({"decision.json": document}))
     place.pdf.write_bytes(pdf)
     place.json.write_bytes(document)
     notes = place.out / ".built"

@@ -173,7 +173,7 @@ def remove_page(writer):
     writer.update_container(pages)
 
 
-def replacing(**contents):
+def replacing(contents):
     """Return a change that replaces attachments by the end of their names."""
 
     def change(writer):

@@ -87,11 +87,11 @@ def tampered(kind, data):
     if kind == "annotation added":
         return sealed.appended(data, sealed.add_annotation)
     if kind == "attachment replaced":
-        return sealed.appended(data, sealed.replacing(**{"mp-c1.csv": b"time [min]\n0\n"}))
+        return sealed.appended(data, sealed.replacing({"mp-c1.csv": b"time [min]\n0\n"}))
     if kind == "page removed":
         return sealed.appended(data, sealed.remove_page)
     if kind == "decision edited and attached again":
-        return sealed.appended(data, sealed.replacing(**edited_files(data)))
+        return sealed.appended(data, sealed.replacing(edited_files(data)))
     if kind == "bytes behind the end":
         return data + b"\n% approved\n"
     if kind == "last signature cut off and a note put behind":
