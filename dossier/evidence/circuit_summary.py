@@ -12,9 +12,10 @@ from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.registry import Side
 from dossier.evidence.size_classes import class_efficiency
-from dossier.evidence.sump import removal, size_class, sump_estimate
+from dossier.evidence.sump import size_class, sump_estimate
 from dossier.evidence.uncertainty import half_width
 from dossier.evidence.usable import usable_runs
+from dossier.physics import circuit as physics
 from dossier.physics import cleanliness, dust
 from dossier.words import say
 
@@ -123,16 +124,16 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
             notes.append(say("{size:g} µm(c): {reason}", size=size, reason=reason))
             continue
         parts = [
-            np.array([part.value if part is not None else empty])
+            part.value if part is not None else empty
             for part, empty in ((known.main, 1.0), (known.fine, 1.0), (known.share, 0.0))
         ]
-        cleaned = float(removal(circuit.arrangement, parts[0], parts[1], parts[2])[0])
+        cleaned = float(physics.cleaned_share(*parts))
         passage = float(str(one.details["passage"]))
         volume = circuit.sump_volume or math.inf
         found.append(
             LongRun(
                 size=size, sump=one, bearings=passage * one.value,
-                time_constant=volume / (pump_flow(bench) * cleaned),
+                time_constant=physics.time_constant(volume, pump_flow(bench), cleaned),
             )
         )  # fmt: skip
     return tuple(found)

@@ -19,7 +19,7 @@ from dossier.evidence.passage import column, overall_passage, penetration
 from dossier.evidence.registry import Side
 from dossier.evidence.size_classes import class_over_cumulative
 from dossier.evidence.usable import usable_runs, usable_sweeps
-from dossier.physics import dust
+from dossier.physics import circuit, dust
 from dossier.words import later, say
 
 __all__ = ["SizeClass", "size_class", "sump_estimate"]
@@ -100,17 +100,6 @@ def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate |
     return penetration(bench, passages, f"{side} {path} {size:g}")
 
 
-def removal(arrangement: str, main: Floats, fine: Floats, share: Floats) -> Floats:
-    """Return the cleaned share of the pump's flow [-]: (1 - w) E + w Ef, mass balance.
-
-    `main` and `fine` are penetrations; a path that the arrangement lacks cleans nothing.
-    """
-    full = (1.0 - share) * (1.0 - main) if arrangement in HAS_MAIN else 0.0 * share
-    part = share * (1.0 - fine) if arrangement in HAS_FINE else 0.0 * share
-    result: Floats = full + part
-    return result
-
-
 def sump_estimate(
     bench: Bench, side: Side, size: float, temperature: float
 ) -> Estimate | NotDemonstrated:
@@ -129,6 +118,10 @@ def sump_estimate(
     known = size_class(bench, side, size, temperature)
     if isinstance(known, NotDemonstrated):
         return known
+    parts = (known.main, 1.0), (known.fine, 1.0), (known.share, 0.0)
+    if not circuit.cleaned_share(*(one.value if one else empty for one, empty in parts)) > 0:
+        words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
+        return NotDemonstrated(reason=say(words, size=size))
     rate = ingression(bench)
     if isinstance(rate, NotDemonstrated):
         return rate
@@ -167,7 +160,6 @@ def _estimate(
     rate: tuple[float, float],
     counts: tuple[float, float, float],
 ) -> Estimate:
-    circuit = bench.case.application.circuit
     nominal = {
         "rate": rate[0], "counts": counts[1], "main": known.main.value if known.main else 1.0,
         "fine": known.fine.value if known.fine else 1.0,
@@ -178,11 +170,10 @@ def _estimate(
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 
     def concentration(values: dict[str, Floats]) -> Floats:
-        cleaned = removal(circuit.arrangement, values["main"], values["fine"], values["share"])
-        with np.errstate(divide="ignore"):  # a draw in which nothing is removed: infinite
-            once = values["rate"] * values["counts"] / (pump_flow(bench) * cleaned) / 1e6
-        result: Floats = once * (factor or 1.0)
-        return result
+        cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
+        rate = values["rate"] * values["counts"]
+        once: Floats = circuit.sump_concentration(rate, pump_flow(bench), cleaned) / 1e6
+        return once * (factor or 1.0)
 
     still = {key: np.full(DRAWS, value) for key, value in nominal.items()}
     samples = concentration(drawn)
@@ -197,13 +188,17 @@ def _estimate(
         if float(np.ptp(drawn[key])) > 0
     )  # fmt: skip
     notes = known.share.notes if known.share else ()
+    passage = circuit.at_bearings(
+        nominal["main"], nominal["fine"], nominal["share"],
+        through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
+    )  # fmt: skip
     return Estimate(
         value=value, u=_half_width(samples), dof=math.inf, unit="1/mL",
         per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
         components=components,
         samples=samples, sources=_sources(known),
         notes=(*notes, say(sizes_note), say(CLOSED)),
-        details={"passage": _passage(circuit.arrangement, nominal)},
+        details={"passage": passage},
     )  # fmt: skip
 
 
@@ -220,15 +215,6 @@ NAMES = {
     "fine": later("efficiency of the fine path"),
     "share": later("share through the fine path"),
 }
-
-
-def _passage(arrangement: str, nominal: dict[str, float]) -> float:
-    """Return the concentration at the bearings over that in the sump [-]."""
-    if arrangement == "partial_flow":
-        return 1.0
-    if arrangement == "combined_through_flow":
-        return (1.0 - nominal["share"]) * nominal["main"] + nominal["share"] * nominal["fine"]
-    return nominal["main"]
 
 
 def _drawn(
@@ -278,17 +264,13 @@ def _specimens(
     }
     leading = known.main or known.fine
     assert leading is not None
-    circuit = bench.case.application.circuit
     relative = _half_width(samples) / value
     found = []
     for each in leading.per_specimen:
         mine = {key: own.get(key, {}).get(each.specimen, nominal[key]) for key in parts}
-        arrays = {key: np.array([mine[key]]) for key in parts}
-        cleaned = float(
-            removal(circuit.arrangement, arrays["main"], arrays["fine"], arrays["share"])[0]
-        )
-        once = nominal["rate"] * nominal["counts"] / (pump_flow(bench) * cleaned) / 1e6
-        one = once * factor
+        cleaned = circuit.cleaned_share(mine["main"], mine["fine"], mine["share"])
+        rate = nominal["rate"] * nominal["counts"]
+        one = float(circuit.sump_concentration(rate, pump_flow(bench), cleaned)) / 1e6 * factor
         found.append(
             SpecimenValue(specimen=each.specimen, record=each.record, value=one, u=one * relative)
         )

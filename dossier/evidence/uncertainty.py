@@ -4,37 +4,17 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 __all__ = [
     "Part",
-    "TypeA",
     "accept_fraction",
-    "arcsine",
     "coverage_factor",
     "expanded",
     "half_width",
     "reach",
-    "rectangular",
-    "resolution",
     "t_cdf",
     "t_quantile",
-    "triangular",
-    "type_a",
     "welch_satterthwaite",
 ]
-
-
-class TypeA(NamedTuple):
-    """Mean of repeated observations, with its standard uncertainty."""
-
-    mean: float
-    """Arithmetic mean [unit of the observations]."""
-    u: float
-    """Experimental standard deviation of the mean [unit of the observations]."""
-    dof: float
-    """Degrees of freedom, number of observations less one [-]."""
 
 
 APART = 0.1
@@ -102,24 +82,6 @@ def _limit(part: Part, p: float) -> float:
     return max(known, seen)
 
 
-def type_a(values: Sequence[float] | NDArray[np.float64]) -> TypeA:
-    """Return the mean of `values` (n,), its standard uncertainty and degrees of freedom.
-
-    Observations that happen to agree give u = 0: what the instrument could not resolve is another
-    contribution, see `resolution`.
-
-    Raises ValueError for fewer than two observations, or one that is not finite.
-    Source: JCGM 100:2008, 4.2.1 to 4.2.3 and 4.2.6 (from memory).
-    """
-    observed = np.asarray(values, dtype=np.float64)
-    if not (observed.ndim == 1 and observed.size >= 2 and bool(np.isfinite(observed).all())):
-        raise ValueError(f"two or more finite observations are needed, not {observed.tolist()} [-]")
-    n = observed.size
-    mean = math.fsum(observed) / n
-    variance = math.fsum((observed - mean) ** 2) / (n - 1)
-    return TypeA(mean=mean, u=math.sqrt(variance / n), dof=n - 1.0)
-
-
 def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> float:
     """Return the effective degrees of freedom of a combined standard uncertainty [-].
 
@@ -144,40 +106,6 @@ def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> f
     total = math.fsum(share**2 for share in shares) ** 2
     parts = math.fsum(s**4 / dof for s, dof in zip(shares, dof_list, strict=True))
     return total / parts if parts > 0.0 else math.inf
-
-
-def rectangular(a: float) -> float:
-    """Return the standard uncertainty of a rectangular distribution of half-width `a` [unit of a].
-
-    Raises ValueError unless 0 <= a < inf.  Source: JCGM 100:2008, 4.3.7 (from memory).
-    """
-    return _accept_size(a, "half-width") / math.sqrt(3.0)
-
-
-def triangular(a: float) -> float:
-    """Return the standard uncertainty of a triangular distribution of half-width `a` [unit of a].
-
-    Raises ValueError unless 0 <= a < inf.  Source: JCGM 100:2008, 4.3.9 (from memory).
-    """
-    return _accept_size(a, "half-width") / math.sqrt(6.0)
-
-
-def arcsine(a: float) -> float:
-    """Return the standard uncertainty of a U-shaped (arcsine) distribution [unit of a].
-
-    `a` is the half-width, the amplitude of a cyclic variation.
-    Raises ValueError unless 0 <= a < inf.  Source: JCGM 100:2008, H.1.3.4 (from memory).
-    """
-    return _accept_size(a, "half-width") / math.sqrt(2.0)
-
-
-def resolution(step: float) -> float:
-    """Return the standard uncertainty of a reading from an indication's `step` [unit of step].
-
-    The reading is anywhere within half a step, rectangular.
-    Raises ValueError unless 0 <= step < inf.  Source: JCGM 100:2008, F.2.2.1 (from memory).
-    """
-    return _accept_size(step, "resolution") / math.sqrt(12.0)
 
 
 def expanded(U: float, k: float) -> float:

@@ -16,9 +16,7 @@ __all__ = [
     "counts_per_mass_limits",
     "grade",
     "interpolated",
-    "particle_rate",
     "volume_finer",
-    "volume_finer_limits",
 ]
 
 Row = tuple[float, float, float]
@@ -94,16 +92,6 @@ def counts_per_mass_limits(size: float) -> tuple[float, float]:
     return _TO_PER_KG * low, _TO_PER_KG * high
 
 
-def particle_rate(size: float, mass_rate: float) -> float:
-    """Return the rate [1/s] of particles of `size` [um(c)] and larger in `mass_rate` [kg/s] of A3.
-
-    Raises ValueError for a rate that is negative or not finite, or a size outside 1 to 30 um(c).
-    """
-    if not 0 <= mass_rate < math.inf:
-        raise ValueError(f"mass rate must be 0 or more and finite, not {mass_rate} kg/s")
-    return mass_rate * counts_per_mass(size)
-
-
 def volume_finer(size: float) -> float:
     """Return the volume share [-] of A3 dust finer than `size` [um].
 
@@ -113,16 +101,6 @@ def volume_finer(size: float) -> float:
     """
     below, above, weight = _bracket(_FINER, size, "um")
     return (_middle(below) + weight * (_middle(above) - _middle(below))) / 100
-
-
-def volume_finer_limits(size: float) -> tuple[float, float]:
-    """Return lowest and highest volume share [-] of A3 dust finer than `size` [um].
-
-    Source, interpolation and errors as `volume_finer`.
-    """
-    below, above, weight = _bracket(_FINER, size, "um")
-    low, high = ((below[k] + weight * (above[k] - below[k])) / 100 for k in (1, 2))
-    return low, high
 
 
 def _middle(row: Row) -> float:

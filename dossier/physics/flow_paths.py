@@ -13,8 +13,6 @@ __all__ = [
     "ParallelSplit",
     "Path",
     "SumpSplit",
-    "in_series",
-    "orifice_path",
     "split_parallel",
     "split_to_sump",
 ]
@@ -83,26 +81,6 @@ class SumpSplit:
     def share(self) -> float:
         """Share of the pump flow that returns to the sump [-]."""
         return self.to_sump / (self.to_sump + self.to_engine)
-
-
-def orifice_path(discharge_coefficient: float, area: float) -> Path:
-    """Return the path of an orifice of `area` [m2] and `discharge_coefficient` [-].
-
-    Q = Cd A sqrt(2 dp / rho) solved for dp: b = 1 / (2 Cd^2 A^2) (Bernoulli, handbook form).
-    Raises ValueError for a coefficient outside (0, 1] or an area not above zero.
-    """
-    if not 0 < discharge_coefficient <= 1:
-        raise ValueError(f"discharge coefficient must lie in (0, 1], not {discharge_coefficient}")
-    positive(later("area"), area, "m2")
-    return Path(0.0, 1 / (2 * (discharge_coefficient * area) ** 2))
-
-
-def in_series(*paths: Path) -> Path:
-    """Return the one path equal to `paths` (at least one) behind each other: drops add.
-
-    Raises ValueError without a path.
-    """
-    return Path(math.fsum(path.a for path in paths), math.fsum(path.b for path in paths))
 
 
 def split_parallel(

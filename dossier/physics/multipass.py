@@ -6,7 +6,6 @@ the cell was empty.
 """
 
 import math
-from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -29,17 +28,12 @@ __all__ = [
     "SizeResult",
     "base_level",
     "efficiency",
-    "expected_upstream",
     "injected_mass",
     "injection_flow",
     "interval_means",
     "interval_ratios",
     "overall_ratio",
-    "parallel_ratio",
-    "ratio_from_efficiency",
-    "ratio_with_leak",
     "retained_mass",
-    "series_ratio",
     "size_at_ratio",
     "sizes_at_ratio",
     "tenths",
@@ -204,16 +198,6 @@ def efficiency(ratio: Number) -> Number:
     return 1.0 - 1.0 / ratio
 
 
-def ratio_from_efficiency(e: Number) -> Number:
-    """Return the filtration ratio [-] of an efficiency `e` (a fraction or an array) [-].
-
-    Raises ValueError unless -inf < e < 1.  Source: as `efficiency`.
-    """
-    passed = 1.0 - e
-    all_positive(later("one less the efficiency"), passed, later("(a fraction)"))
-    return 1.0 / passed
-
-
 def size_at_ratio(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
     """Return the size from which on the filtration ratio stays at `target` or above [um(c)].
 
@@ -322,58 +306,6 @@ def retained_mass(
     downstream = max(0.0, final_level - base_level) * downstream_sample_flow * tf
     retained = injected - left - upstream - downstream
     return RetainedMass(injected, left, upstream, downstream, retained, final_level < base_level)
-
-
-def expected_upstream(n_base: float, ratio: float) -> float:
-    """Return the steady upstream count [1/mL] of a loop fed with `n_base` [1/mL] once through.
-
-    n ratio / (ratio - 1), as what passes comes back.  Raises ValueError unless 0 <= n_base < inf
-    and 1 < ratio < inf.  Source: particle balance of the loop (arithmetic).
-    """
-    not_negative(later("base count"), n_base, "1/mL")
-    positive(later("filtration ratio less one"), ratio - 1.0, later("(a ratio)"))
-    return n_base * ratio / (ratio - 1.0)
-
-
-def series_ratio(ratios: Sequence[float] | Floats) -> float:
-    """Return the filtration ratio [-] of filters in series: the product of `ratios` (n,) [-].
-
-    At one size, and if the first does not change what the second sees of that size.
-    Raises ValueError unless there is one or more and each is in (0, inf).
-    Source: definition of the ratio (arithmetic).
-    """
-    if len(ratios) == 0:
-        raise ValueError("one filtration ratio or more is needed")
-    return float(np.prod(all_positive(later("filtration ratio"), ratios, later("(a ratio)"))))
-
-
-def parallel_ratio(fractions: Sequence[float] | Floats, ratios: Sequence[float] | Floats) -> float:
-    """Return the filtration ratio [-] of paths in parallel: 1 / sum(fraction / ratio).
-
-    `fractions` (n,) of the flow [-], which sum to 1, and `ratios` (n,) [-].  Raises ValueError for
-    fractions below zero or of another sum, and unless each ratio is in (0, inf).
-    Source: particle balance where the paths join (arithmetic).
-    """
-    share = not_negative(later("fraction of flow"), fractions, later("(a fraction)"))
-    ratio = all_positive(later("filtration ratio"), ratios, later("(a ratio)"))
-    if share.shape != ratio.shape:
-        raise ValueError(f"{share.size} fractions of flow do not fit {ratio.size} ratios")
-    if not abs(float(share.sum()) - 1.0) <= 1e-9:
-        raise ValueError(f"the fractions of flow must sum to 1, not {share.sum():g}")
-    return float(1.0 / (share / ratio).sum())
-
-
-def ratio_with_leak(ratio: float, share: float) -> float:
-    """Return the filtration ratio [-] when a `share` [-] of the flow passes unfiltered.
-
-    1 / (share + (1 - share) / ratio).  Raises ValueError unless 0 < ratio < inf, 0 <= share <= 1.
-    Source: particle balance where the paths join (arithmetic).
-    """
-    if not (0.0 <= share <= 1.0):
-        raise ValueError(f"the unfiltered share must be in 0 to 1, not {share:g}")
-    return 1.0 / (
-        share + (1.0 - share) / positive(later("filtration ratio"), ratio, later("(a ratio)"))
-    )
 
 
 def _rate(ci: float, qi: float) -> float:

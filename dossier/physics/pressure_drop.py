@@ -31,7 +31,6 @@ __all__ = [
     "offset_of_fit",
     "opening_temperature",
     "predict",
-    "predict_u",
 ]
 
 COLLINEAR = 1e8
@@ -144,21 +143,6 @@ def predict(
     all_positive(later("density"), density, "kg/m3")
     result: Number = a * viscosity * flow + b * density * flow**2
     return result
-
-
-def predict_u(fit: PressureDropFit, flow: float, mu: float, rho: float) -> float:
-    """Return the standard uncertainty [Pa] that the fit gives its pressure drop at a point.
-
-    sqrt(x' C x) with x = (mu Q, rho Q^2): `flow` Q [m3/s], `mu` [Pa s], `rho` [kg/m3].  Without
-    what instruments add.  Raises ValueError unless flow >= 0, mu > 0, rho > 0, all finite.
-    Source: JCGM 100:2008, 5.2.2, law of propagation with correlation (from memory).
-    """
-    not_negative(later("flow"), flow, "m3/s")
-    effects = [
-        positive(later("viscosity"), mu, "Pa s") * flow,
-        positive(later("density"), rho, "kg/m3") * flow**2,
-    ]
-    return math.sqrt(max(0.0, float(np.dot(effects, fit.covariance @ effects))))
 
 
 def flow_at_pressure_drop(a: float, b: float, mu: float, rho: float, dp: float) -> float:

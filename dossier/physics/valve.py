@@ -4,80 +4,23 @@ ISO 4548-2:1997 tests opening, reseating, leakage and flow resistance; the flow 
 counts as open is not taken from that standard but stated with the requirement.
 """
 
-import math
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
-from dossier.physics.flow_paths import Path, orifice_path
-from dossier.physics.roots import find_root
 from dossier.physics.values import Bounded, Floats, not_negative, positive
 from dossier.words import later, say
 
 __all__ = [
-    "BypassSplit",
-    "LinearValve",
-    "bypass_share",
     "flow_pressure_drop",
     "leakage_at",
     "opening_pressure",
-    "orifice_flow",
     "reseat_pressure",
     "sweep_branches",
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinearValve:
-    """A spring valve whose open area grows linearly with pressure above its opening pressure."""
-
-    opening: float
-    """Opening pressure [Pa]; below it nothing passes."""
-    full_open: float
-    """Differential pressure of full opening [Pa]; above it the area stays."""
-    area: float
-    """Area when fully open [m2]."""
-    discharge_coefficient: float
-    """Of the open valve [-]; about 0.61 for a sharp edge, lower in cold oil."""
-
-    def __post_init__(self) -> None:
-        positive(later("opening pressure"), self.opening, "Pa")
-        if not self.opening < self.full_open < math.inf:
-            raise ValueError(
-                f"full opening must lie above the opening pressure of {self.opening} Pa, "
-                f"not at {self.full_open} Pa"
-            )
-        orifice_path(self.discharge_coefficient, self.area)
-
-    def flow(self, dp: float, density: float) -> float:
-        """Return the flow [m3/s] at `dp` [Pa] and `density` [kg/m3]; see `orifice_flow`."""
-        not_negative(later("differential pressure"), dp, "Pa")
-        lift = min(1.0, (dp - self.opening) / (self.full_open - self.opening))
-        if not lift > 0:
-            return 0.0
-        return orifice_flow(self.discharge_coefficient, lift * self.area, dp, density)
-
-
 NEVER_RISES = later("neither differential pressure [Pa] nor flow [m3/s] rises throughout")
 NEVER_FALLS = later("neither differential pressure [Pa] nor flow [m3/s] falls throughout")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BypassSplit:
-    """What passes the element and what passes the valve."""
-
-    pressure_drop: float
-    """Across element and valve [Pa]."""
-    element_flow: float
-    """Filtered flow [m3/s]."""
-    valve_flow: float
-    """Unfiltered flow [m3/s]."""
-
-    @property
-    def share(self) -> float:
-        """Share of the flow that passes unfiltered [-]."""
-        return self.valve_flow / (self.element_flow + self.valve_flow)
 
 
 def sweep_branches(
@@ -157,42 +100,6 @@ def flow_pressure_drop(dp: ArrayLike, flow: ArrayLike, at_flow: float) -> float:
     """
     p, q = _columns(dp, flow)
     return _largest(q, p, at_flow, later("flow"), "m3/s")
-
-
-def orifice_flow(cd: float, area: float, dp: float, rho: float) -> float:
-    """Return Q = Cd A sqrt(2 dp / rho) [m3/s] (Bernoulli, handbook form; incompressible).
-
-    `cd` [-] in (0, 1], `area` [m2], `dp` [Pa], `rho` [kg/m3].
-    Raises ValueError outside these, or for a negative pressure.
-    """
-    path = orifice_path(cd, area)
-    not_negative(later("differential pressure"), dp, "Pa")
-    positive(later("density"), rho, "kg/m3")
-    return math.sqrt(dp / (path.b * rho))
-
-
-def bypass_share(
-    element: Path, valve: LinearValve, pump_flow: float, viscosity: float, density: float
-) -> BypassSplit:
-    """Return how `pump_flow` [m3/s] divides between `element` and `valve`.
-
-    Solves element flow + valve flow = pump flow for the common differential pressure, with the
-    oil's `viscosity` [Pa s] and `density` [kg/m3] at its temperature.  Where the element carries
-    the whole flow at or below the opening pressure, the valve stays shut.
-    Raises ValueError where a value is not above zero and finite.
-    """
-    positive(later("pump flow"), pump_flow, "m3/s")
-    alone = element.pressure_drop(pump_flow, viscosity, density)
-    if alone <= valve.opening:
-        return BypassSplit(pressure_drop=alone, element_flow=pump_flow, valve_flow=0.0)
-
-    def excess(dp: float) -> float:
-        passed = element.flow(dp, viscosity, density) + valve.flow(dp, density)
-        return passed / pump_flow - 1.0
-
-    dp = find_root(excess, 0.5 * valve.opening, 2.0 * alone, xtol=1e-15 * alone, rtol=1e-14)
-    filtered = element.flow(dp, viscosity, density)
-    return BypassSplit(pressure_drop=dp, element_flow=filtered, valve_flow=valve.flow(dp, density))
 
 
 def _columns(dp: ArrayLike, flow: ArrayLike) -> tuple[Floats, Floats]:

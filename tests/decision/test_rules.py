@@ -21,7 +21,7 @@ from dossier.decision.rules import (
     guard_band,
     judge,
 )
-from dossier.evidence.uncertainty import coverage_factor, rectangular, type_a
+from dossier.evidence.uncertainty import coverage_factor
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -144,7 +144,7 @@ class TestConformanceProbabilityOfSamples:
         for sigma in example["rectangular_sigmas"]:
             half = sigma * math.sqrt(3.0)
             drawn += rng.uniform(-half, half, size)
-            u2 += rectangular(half) ** 2
+            u2 += half**2 / 3  # a rectangle's variance, JCGM 100, 4.3.7
         assert math.sqrt(u2) == pytest.approx(example["u"], abs=0.005)
         of = Limits(-example["half_width_95"], example["half_width_95"])
         found = conformance_probability_of_samples(drawn, of)
@@ -390,7 +390,7 @@ def test_a_filter_at_the_limit_passes_no_more_often_than_the_risk(
     of = Limits(limit, None) if sign > 0 else Limits(None, limit)
     passed = 0
     for drawn in np.random.default_rng(2026).normal(limit, 12.0, (runs, 3)):
-        mean, u, dof = type_a(drawn)
+        mean, u, dof = np.mean(drawn), np.std(drawn, ddof=1) / math.sqrt(len(drawn)), len(drawn) - 1
         probability = conformance_probability(mean, u, dof, of)
         passed += judge("guard_band", mean, probability, of, confidence) is Verdict.PASS
     law = stats.binom(runs, 1 - confidence)

@@ -12,9 +12,7 @@ from hypothesis import strategies as st
 from dossier.physics.dust import (
     counts_per_mass,
     counts_per_mass_limits,
-    particle_rate,
     volume_finer,
-    volume_finer_limits,
 )
 
 FILE = Path(__file__).parents[1] / "reference" / "iso_12103_a3.toml"
@@ -68,23 +66,6 @@ def test_halfway_in_the_logarithm_is_the_geometric_mean(pair):
         assert limit == pytest.approx(math.sqrt(ends[0] * ends[1]), rel=1e-12)
 
 
-def test_a_mass_rate_becomes_particles():
-    per_second = particle_rate(10.0, 0.10e-3 / 3600)  # 0.10 g/h
-    assert per_second == pytest.approx(183 * 1e3 * 100 / 3600, rel=1e-9)  # 183000 a milligram
-    assert particle_rate(10.0, 0.0) == 0.0
-
-
-@pytest.mark.parametrize(("size", "low", "high"), A3["volume_finer"])
-def test_volume_finer_at_the_table_sizes(size, low, high):
-    assert volume_finer(size) == pytest.approx((low + high) / 200, rel=1e-12)
-    assert volume_finer_limits(size) == pytest.approx((low / 100, high / 100), rel=1e-12)
-
-
-def test_volume_finer_is_linear_in_the_logarithm_of_size():
-    assert volume_finer(math.sqrt(200.0)) == pytest.approx((0.425 + 0.67) / 2, rel=1e-12)
-    assert volume_finer_limits(math.sqrt(200.0)) == pytest.approx((0.525, 0.57), rel=1e-12)
-
-
 def test_counts_make_twice_the_mass_so_mass_is_never_computed_from_them():
     mass = 0.0  # mg/L from spheres between 1 and 10 um(c), counts at 10 mg/L
     steps = [1 + 9 * k / 900 for k in range(901)]
@@ -93,17 +74,3 @@ def test_counts_make_twice_the_mass_so_mass_is_never_computed_from_them():
         mass += between * math.pi / 6 * ((x0 + x1) / 2 * 1e-6) ** 3 * A3["density"] * 1e3
     assert mass == pytest.approx(A3["spheres_below_10um_mg_L"], rel=0.03)
     assert mass > 2 * 10 * volume_finer(10.0)
-
-
-@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0, 0.99])
-def test_nothing_is_extrapolated(bad):
-    for function in (counts_per_mass, counts_per_mass_limits, volume_finer, volume_finer_limits):
-        with pytest.raises(ValueError, match="outside the table"):
-            function(bad)
-    with pytest.raises(ValueError, match="outside the table"):
-        counts_per_mass(30.01)
-    with pytest.raises(ValueError, match="outside the table"):
-        volume_finer(120.1)
-    if not bad > 0 or bad == math.inf:
-        with pytest.raises(ValueError, match="mass rate"):
-            particle_rate(10.0, bad)

@@ -8,8 +8,6 @@ from hypothesis import strategies as st
 
 from dossier.physics.flow_paths import (
     Path,
-    in_series,
-    orifice_path,
     split_parallel,
     split_to_sump,
 )
@@ -60,12 +58,6 @@ def test_the_share_through_a_viscous_fine_path_falls_with_cold_oil():
     assert shares[2] == pytest.approx(2e8 / 5.2e9, rel=0.01)  # all viscous: as conductances
 
 
-@given(PATHS, PATHS, FLOW, VISCOSITY, DENSITY)
-def test_drops_in_series_add(one, two, q, mu, rho):
-    both = drop(one, q, mu, rho) + drop(two, q, mu, rho)
-    assert in_series(one, two).pressure_drop(q, mu, rho) == pytest.approx(both, rel=1e-12)
-
-
 @given(PATHS, PATHS, FLOW, st.floats(1e3, 1e6), VISCOSITY, DENSITY)
 def test_return_to_sump_meets_the_inlet_pressure(fine, full, total, gallery, mu, rho):
     if not drop(fine, total, mu, rho) > gallery:
@@ -90,47 +82,9 @@ def test_return_to_sump_in_closed_form_where_all_is_viscous():
     assert alone.inlet_pressure == gallery
 
 
-def test_orifice_as_a_path():
-    path = orifice_path(0.62, 3e-6)
-    assert path.flow(2e5, 0.1, 850.0) == pytest.approx(
-        0.62 * 3e-6 * math.sqrt(4e5 / 850), rel=1e-12
-    )
-    assert path.flow(0.0, 0.1, 850.0) == 0.0
-    assert orifice_path(1.0, 3e-6).b == pytest.approx(0.5 / 9e-12)
-
-
 def test_a_fine_path_that_takes_exactly_all_is_refused():
     with pytest.raises(ValueError, match="cannot be held"):
         split_to_sump(Path(1e9, 0.0), 1e-3, 1e6, 1.0, 850.0)
-
-
-def test_regulated_and_free_gallery_agree_on_the_same_state():
-    full, fine = Path(4e8, 1e7), in_series(Path(8e9, 0.0), orifice_path(0.61, 4e-6))
-    bearings, mu, rho, total = Path(1e10, 1e8), 0.012, 830.0, 1.5e-3
-    free = split_parallel([in_series(full, bearings), fine], total, mu, rho)
-    gallery = drop(bearings, free.flows[0], mu, rho)
-    held = split_to_sump(fine, total, gallery, mu, rho, full)
-    assert held.to_sump == pytest.approx(free.flows[1], rel=1e-9)
-    assert held.inlet_pressure == pytest.approx(free.pressure_drop, rel=1e-9)
-
-
-@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0, 0.0])
-def test_values_that_are_no_flow_are_refused(bad):
-    path = Path(1e9, 1e7)
-    with pytest.raises(ValueError, match="total flow"):
-        split_parallel([path], bad, 0.02, 850.0)
-    with pytest.raises(ValueError, match="viscosity"):
-        split_parallel([path], 1e-3, bad, 850.0)
-    with pytest.raises(ValueError, match="density"):
-        path.flow(1e5, 0.02, bad)
-    with pytest.raises(ValueError, match="gallery pressure"):
-        split_to_sump(path, 1e-3, bad, 0.02, 850.0)
-    with pytest.raises(ValueError, match="total flow"):
-        split_to_sump(path, bad, 1e5, 0.02, 850.0)
-    with pytest.raises(ValueError, match="area"):
-        orifice_path(0.61, bad)
-    with pytest.raises(ValueError, match="discharge coefficient"):
-        orifice_path(bad, 1e-6)
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0])
@@ -142,16 +96,3 @@ def test_values_that_are_no_path_are_refused(bad):
         Path(1e9, 1e7).flow(bad, 0.02, 850.0)
     with pytest.raises(ValueError, match="flow"):
         Path(1e9, 1e7).pressure_drop(bad, 0.02, 850.0)
-
-
-def test_no_path_and_no_resistance_are_refused():
-    with pytest.raises(ValueError, match="without resistance"):
-        Path(0.0, 0.0)
-    with pytest.raises(ValueError, match="without resistance"):
-        in_series()
-    with pytest.raises(ValueError, match="discharge coefficient"):
-        orifice_path(1.01, 1e-6)
-    with pytest.raises(ValueError, match="no path"):
-        split_parallel([], 1e-3, 0.02, 850.0)
-    assert Path(1e9, 1e7).flow(0.0, 0.02, 850.0) == 0.0
-    assert Path(1e9, 1e7).pressure_drop(0.0, 0.02, 850.0) == 0.0

@@ -7,17 +7,12 @@ from pathlib import Path as File
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from dossier.physics.flow_paths import Path
 from dossier.physics.valve import (
-    LinearValve,
-    bypass_share,
     flow_pressure_drop,
     leakage_at,
     opening_pressure,
-    orifice_flow,
     reseat_pressure,
     sweep_branches,
 )
@@ -26,12 +21,6 @@ REFERENCE = File(__file__).parents[1] / "reference"
 COLD = tomllib.loads((REFERENCE / "bypass_valve_cold.toml").read_text(encoding="utf-8"))
 L_MIN = 1e-3 / 60
 ELEMENT = Path(COLD["a"], COLD["b"])
-VALVE = LinearValve(
-    opening=COLD["valve"]["opening_kPa"] * 1e3,
-    full_open=COLD["valve"]["full_kPa"] * 1e3,
-    area=COLD["valve"]["area_mm2"] * 1e-6,
-    discharge_coefficient=COLD["valve"]["cd"],
-)
 
 
 def oil(celsius):
@@ -43,15 +32,6 @@ def oil(celsius):
     return (10 ** (10**w) - 0.7) * 1e-6 * rho, rho
 
 
-@pytest.mark.parametrize(("celsius", "kpa", "element", "valve", "percent"), COLD["split"])
-def test_split_between_element_and_valve(celsius, kpa, element, valve, percent):
-    split = bypass_share(ELEMENT, VALVE, COLD["flow_L_min"] * L_MIN, *oil(celsius))
-    assert split.pressure_drop / 1e3 == pytest.approx(kpa, abs=6e-4)
-    assert split.element_flow / L_MIN == pytest.approx(element, abs=6e-5)
-    assert split.valve_flow / L_MIN == pytest.approx(valve, abs=6e-5)
-    assert 100 * split.share == pytest.approx(percent, abs=0.06)
-
-
 @pytest.mark.parametrize(("celsius", "kpa"), COLD["element_alone"])
 def test_element_alone_at_the_whole_flow(celsius, kpa):
     drop = ELEMENT.pressure_drop(COLD["flow_L_min"] * L_MIN, *oil(celsius))
@@ -61,44 +41,6 @@ def test_element_alone_at_the_whole_flow(celsius, kpa):
 def test_element_flow_at_a_given_pressure():
     flow = ELEMENT.flow(1e5, *oil(0.0)) / L_MIN
     assert flow == pytest.approx(COLD["at_0_degC_and_100_kPa_L_min"], abs=6e-6)
-
-
-@pytest.mark.parametrize(("cd", "flow"), COLD["orifice_10mm_100kPa_850"])
-def test_orifice(cd, flow):
-    area = math.pi / 4 * 0.010**2
-    assert orifice_flow(cd, area, 1e5, 850.0) / L_MIN == pytest.approx(flow, abs=6e-4)
-
-
-def test_area_for_a_flow():
-    area = COLD["area_mm2_for_40_L_min"] * 1e-6
-    assert orifice_flow(0.61, area, 1e5, 850.0) / L_MIN == pytest.approx(40.0, rel=1e-5)
-    assert orifice_flow(0.61, area, 0.0, 850.0) == 0.0
-
-
-def test_orifice_against_a_reference_library():
-    fluids = pytest.importorskip("fluids")
-    area, pipe = math.pi / 4 * 0.010**2, 1.0  # a bore small against the pipe: approach speed nil
-    mass = fluids.flow_meter.flow_meter_discharge(
-        D=pipe, Do=0.010, P1=2e5, P2=1e5, rho=850.0, C=0.61, expansibility=1.0
-    )
-    assert orifice_flow(0.61, area, 1e5, 850.0) == pytest.approx(mass / 850.0, rel=1e-6)
-
-
-@given(
-    st.floats(1e8, 1e10), st.floats(1e6, 1e9), st.floats(1e-4, 3e-3), st.floats(5e-3, 5.0),
-    st.floats(5e4, 3e5),
-)  # fmt: skip
-def test_nothing_is_lost_between_element_and_valve(a, b, flow, mu, opening):
-    rho = 870.0
-    valve = LinearValve(
-        opening=opening, full_open=1.5 * opening, area=1.2e-4, discharge_coefficient=0.61
-    )
-    split = bypass_share(Path(a, b), valve, flow, mu, rho)
-    q, dp = split.element_flow, split.pressure_drop
-    assert q + split.valve_flow == pytest.approx(flow, rel=1e-9)
-    assert a * mu * q + b * rho * q * q == pytest.approx(dp, rel=1e-9)
-    area = 1.2e-4 * min(1.0, max(0.0, (dp / opening - 1) / 0.5))
-    assert split.valve_flow == pytest.approx(0.61 * area * math.sqrt(2 * dp / rho), abs=1e-9 * flow)
 
 
 # A valve whose flow is 1e-6 m3/s of leakage up to 100 kPa, then 4e-9 m3/s a pascal; falling, it
@@ -192,50 +134,7 @@ def test_rows_out_of_order_are_refused():
         opening_pressure([0.0, 2e3, 1e3], [0.0, 2e-5, 1e-5], 1e-6)
 
 
-@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0])
-def test_values_that_cannot_be_measured_are_refused(bad):
-    for function in (opening_pressure, reseat_pressure, leakage_at, flow_pressure_drop):
-        with pytest.raises(ValueError, match="differential pressure"):
-            function([0.0, bad], [0.0, 1e-5], 1e-6)
-        with pytest.raises(ValueError, match="flow"):
-            function([0.0, 1e5], [0.0, bad], 1e-6)
-    for function in (opening_pressure, reseat_pressure):
-        with pytest.raises(ValueError, match="criterion flow"):
-            function([1e5, 1e5], [1e-5, 1e-5], bad)
-    with pytest.raises(ValueError, match="pump flow"):
-        bypass_share(ELEMENT, VALVE, bad, 0.02, 850.0)
-    with pytest.raises(ValueError, match="differential pressure"):
-        orifice_flow(0.61, 1e-4, bad, 850.0)
-    with pytest.raises(ValueError, match="density"):
-        orifice_flow(0.61, 1e-4, 1e5, bad)
-    with pytest.raises(ValueError, match="differential pressure"):
-        VALVE.flow(bad, 850.0)
-
-
 @pytest.mark.parametrize("rows", [([1e5], [1e-5]), ([1e5, 2e5], [1e-5]), ([], [])])
 def test_a_sweep_needs_two_rows_of_both(rows):
     with pytest.raises(ValueError, match="two or more rows"):
         leakage_at(*rows, 1e5)
-
-
-@pytest.mark.parametrize(
-    ("opening", "full", "area", "cd", "match"),
-    [
-        (0.0, 1e5, 1e-4, 0.61, "opening pressure"), (1e5, 1e5, 1e-4, 0.61, "full opening"),
-        (1e5, math.inf, 1e-4, 0.61, "full opening"), (1e5, 2e5, 0.0, 0.61, "area"),
-        (1e5, 2e5, 1e-4, 1.1, "discharge"),
-    ],
-)  # fmt: skip
-def test_a_valve_that_cannot_be_is_refused(opening, full, area, cd, match):
-    with pytest.raises(ValueError, match=match):
-        LinearValve(opening=opening, full_open=full, area=area, discharge_coefficient=cd)
-
-
-def test_a_valve_just_at_its_opening_pressure_passes_next_to_nothing():
-    rho, mu = 850.0, 0.02
-    for nudge in (1 - 1e-15, 1.0, 1 + 4e-16, 1 + 1e-12):
-        flow = ELEMENT.flow(VALVE.opening * nudge, mu, rho)
-        split = bypass_share(ELEMENT, VALVE, flow, mu, rho)
-        assert 0 <= split.share < 1e-9
-    assert VALVE.flow(VALVE.opening, rho) == 0.0
-    assert VALVE.flow(2e5, rho) == pytest.approx(0.61 * 1.2e-4 * (4e5 / rho) ** 0.5)
