@@ -52,7 +52,7 @@ class Path:
         return flow_at_pressure_drop(self.a, self.b, viscosity, density, pressure_drop)
 
     def accepted_drop(self, flow: float, viscosity: float, density: float) -> float:
-        """Return `pressure_drop` of arguments that were accepted before, for the steps to a root."""
+        """Return `pressure_drop` for arguments that were accepted before."""
         return self.a * viscosity * flow + self.b * density * flow**2
 
 
