@@ -12,6 +12,16 @@ settings.register_profile("here", deadline=None)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
+DEAR = ("test_coverage", "test_mutations", "test_gate", "test_conformance", "test_canonical")
+"""Files that take the longest, which are begun first, so that no worker is left with one at the
+end; `--no-loadscope-reorder` keeps the order."""
+
+
+def pytest_collection_modifyitems(items):
+    """Put the tests of the dear files first."""
+    items.sort(key=lambda item: item.path.stem not in DEAR)
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _layouts(tmp_path_factory):
     """Keep each layout for all tests, and for all workers, of this run."""

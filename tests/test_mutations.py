@@ -164,7 +164,7 @@ def test_emptying_any_column(name, record, k, tmp_path, intact):
         tmp_path,
         lambda rows: [rows[0], *([*r[:k], "", *r[k + 1 :]] for r in rows[1:])],
     )
-    assert outcome(folder, intact[name], pages=True) in TOLD
+    assert outcome(folder, intact[name], pages=record.endswith("C1")) in TOLD
 
 
 BAD_CELLS = [(*column, cell) for column in COLUMNS for cell in ("NaN", "-5")]
