@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -135,6 +136,7 @@ def _requirement_problems(folder: Path) -> list[CaseProblem]:
     return resolve(application, "application.toml")[1]
 
 
+@cache
 def limits() -> Limits:
     """Return the limits of validity that come with the package."""
     text = files("dossier").joinpath("evidence/limits.toml").read_text(encoding="utf-8")

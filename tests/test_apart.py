@@ -18,7 +18,7 @@ def case(tmp_path):
     return Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "inputs" / "polder-pumps"))
 
 
-def test_two_processes_write_the_same_files_as_one(case, tmp_path):
+def test_two_processes_write_the_same_files_as_one(case, laid_out_anew, tmp_path):
     written = apart.build_apart(case, tmp_path / "two")
     built = api.build(case, tmp_path / "one")
     assert written is not None

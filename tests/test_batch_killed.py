@@ -3,15 +3,13 @@
 import os
 import random
 import signal
-import subprocess
-import sys
 import time
 from datetime import date
 from pathlib import Path
 
 import pytest
 
-from dossier import build
+from dossier import apart, batch_order, build
 from dossier.archive import files, register
 from dossier.archive.files import BUILT, UP_TO_DATE, save_files
 
@@ -116,21 +114,30 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
     new = [path.read_bytes() for path in _pair(build(case, tmp_path / "new"))]
     old_pair = build(case, tmp_path / "old", date(2026, 12, 1))
     old = [path.read_bytes() for path in _pair(old_pair)]
-    for _ in range(8):
+    for number in range(8):
         save_files("LFQ-0412-r0", *old, out)
-        process = subprocess.Popen(
-            [sys.executable, "-m", "dossier", "build", case, "--out", out],
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
-            stdout=subprocess.DEVNULL,
-        )
-        while process.poll() is None and not list(out.glob(".LFQ*.pdf.*")):
+        child = forked(lambda work=WORK[number % 2]: work(case, out))
+        while not ended(child) and not list(out.glob(".LFQ*.pdf.*")):
             time.sleep(0.0005)
         time.sleep(chance.uniform(0, 0.02))
-        process.kill()
-        process.wait()
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
         found = [(out / f"LFQ-0412-r0.{kind}").read_bytes() for kind in ("pdf", "json")]
         assert found[0] in (old[0], new[0])
         assert found[1] in (old[1], new[1])
+
+
+def build_by_one(case, out):
+    batch_order.build_one(case, batch_order.Order(out=out))
+
+
+WORK = apart.build_apart, build_by_one
+"""What `dossier build` does for one case, and each process of a batch."""
+
+
+def ended(child):
+    """Whether a process has ended; it can still be waited for."""
+    return os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
 
 
 def _pair(built):

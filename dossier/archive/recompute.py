@@ -1,6 +1,7 @@
 """Decide a dossier a second time from the raw data attached to it, and compare what comes out."""
 
 import json
+import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -17,7 +18,7 @@ from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
 from dossier.report.house import ATTACHED, House, attached_house, digest_of, own_files
 
-__all__ = ["Recomputed", "differences", "load", "recompute", "safe_name", "words_differ"]
+__all__ = ["Recomputed", "differences", "load", "loaded", "recompute", "safe_name", "words_differ"]
 
 MOST_MOVED = 12
 OWN = ("decision.json", "manifest.json")
@@ -94,14 +95,21 @@ def load(*, pages: bool) -> None:
 
     from dossier.evidence.registry import all_quantities
 
-    for name in ("scipy.optimize", "scipy.special", "dossier.api", "dossier.decision.assess"):
+    for name in _needed(pages=pages):
         import_module(name)
     all_quantities()
-    if pages:
-        # The layout is loaded while charts are drawn; what draws them, before.
-        for name in ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2"):
-            import_module(name)
-        import_module("dossier.report.render")
+
+
+def loaded(*, pages: bool) -> bool:
+    """Return whether `load` has nothing left to do."""
+    return all(name in sys.modules for name in _needed(pages=pages))
+
+
+def _needed(*, pages: bool) -> tuple[str, ...]:
+    """Return what takes long to load; the layout is loaded while charts are drawn."""
+    decide = ("scipy.optimize", "scipy.special", "dossier.api", "dossier.decision.assess")
+    draw = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2")
+    return (*decide, *draw, "dossier.report.render") if pages else decide
 
 
 def unpack(files: Mapping[str, bytes], folder: Path) -> None:

@@ -7,14 +7,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from dossier.archive.attached import NotADossierError
 from dossier.archive.document import ManifestDocument
 from dossier.archive.dossier_file import DossierFile, dossier_of
 from dossier.archive.pdf_file import PdfFile, open_pdf, read_bounded
 from dossier.archive.questions import answers
-from dossier.archive.recompute import Recomputed, load, recompute
+from dossier.archive.recompute import Recomputed, load, loaded, recompute
 from dossier.archive.seals import Seal, read_seals
 from dossier.archive.standing import sign_offs
 from dossier.archive.trust import Trust, trust_of
@@ -97,8 +97,15 @@ def verify_confined(path: Path, **how: Any) -> Verification:
 
 
 def _seals(pdf: PdfFile, trust: Trust, *, pages: bool) -> tuple[Seal, ...]:
-    """Return the seals; another process judges them while this one loads what deciding needs."""
-    other = aside(lambda pipe: send(pipe, pickle.dumps(read_seals(pdf, trust))))
+    """Return the seals; another process judges them while this one loads what deciding needs.
+
+    Where all is loaded, as of the second dossier, a copy of the process would cost more.
+    """
+
+    def judge(pipe: BinaryIO) -> None:
+        send(pipe, pickle.dumps(read_seals(pdf, trust)))
+
+    other = None if loaded(pages=pages) else aside(judge)
     if other is None:
         return read_seals(pdf, trust)
     try:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
@@ -125,6 +126,7 @@ def reference_line(
     raise ValueError("a percentage of this value means nothing: its zero is arbitrary")
 
 
+@cache
 def all_quantities() -> Mapping[str, Quantity]:
     """Return every declared quantity by name, in alphabetical order."""
     import importlib

@@ -49,6 +49,10 @@ class Path:
         """
         return flow_at_pressure_drop(self.a, self.b, viscosity, density, pressure_drop)
 
+    def accepted_drop(self, flow: float, viscosity: float, density: float) -> float:
+        """Return `pressure_drop` for arguments that were accepted before."""
+        return self.a * viscosity * flow + self.b * density * flow**2
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParallelSplit:
@@ -140,10 +144,10 @@ def split_to_sump(
         if full_flow is None:
             return gallery_pressure
         rest = total_flow - to_sump
-        return gallery_pressure + full_flow.pressure_drop(rest, viscosity, density)
+        return gallery_pressure + full_flow.accepted_drop(rest, viscosity, density)
 
     def excess(to_sump: float) -> float:
-        return fine.pressure_drop(to_sump, viscosity, density) / inlet(to_sump) - 1.0
+        return fine.accepted_drop(to_sump, viscosity, density) / inlet(to_sump) - 1.0
 
     to_sump = _root(excess, 0.0, total_flow)
     return SumpSplit(to_sump=to_sump, to_engine=total_flow - to_sump, inlet_pressure=inlet(to_sump))

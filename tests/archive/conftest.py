@@ -1,9 +1,11 @@
 """One sealed dossier for all tests of this folder."""
 
+from functools import cache
 from types import SimpleNamespace
 
 import pytest
 
+from dossier.archive import recompute
 from tests.archive import sealed
 
 
@@ -20,5 +22,12 @@ def dossier(tmp_path_factory):
 
 @pytest.fixture
 def unchanged(dossier, monkeypatch):
-    """Have the pages come out as they did: a layout takes seconds and gives the same bytes."""
+    """Have the pages come out as they did: a layout takes seconds and gives the same bytes.
+
+    Their words are read out once, if at all.
+    """
     monkeypatch.setattr("dossier.api.compose", lambda *_, **__: (dossier.unsigned, b""))
+    monkeypatch.setattr("dossier.archive.recompute._texts", words_of)
+
+
+words_of = cache(recompute._texts)

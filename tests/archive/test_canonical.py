@@ -28,12 +28,12 @@ VALUE = "the signature itself was changed"
 PAGES = "the pages are not those that the attached data give"
 
 
-def told(data, dossier, folder):
+def told(data, dossier, folder, **how):
     """Return what a verification says against a file; it must not be verified."""
     path = folder / "forged.pdf"
     path.write_bytes(data)
     try:
-        found = verify(path, trust=dossier.trust)
+        found = verify(path, trust=dossier.trust, **how)
     except NotADossierError as error:
         return f"not a dossier: {error}"
     assert not found.verified
@@ -194,7 +194,7 @@ def grown(data, old, new):
 def test_a_first_revision_of_another_form_is_told(kind, dossier, unchanged, tmp_path):
     data = FIRST[kind](dossier.unsigned)
     assert data != dossier.unsigned
-    assert told(data, dossier, tmp_path)
+    assert told(data, dossier, tmp_path, pages=False)  # unsealed: the pages are compared below
     try:
         whole = forged.all_sealed(data, dossier)
     except (ValueError, NotADossierError):  # not even a forger's pen finds where to go on

@@ -188,7 +188,9 @@ def test_a_foreign_dossier_does_not_steer_the_terminal(tmp_path, called):
         assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f]", said.replace("\r\n", "")), arguments
 
 
-def test_build_verify_register_and_compare_open_no_connection(made, tmp_path, monkeypatch):
+def test_build_verify_register_and_compare_open_no_connection(
+    made, laid_out_anew, tmp_path, monkeypatch
+):
     from dossier import verify
     from dossier.archive.dossier_file import read_dossier
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+import dossier
 from dossier.report.assets import FONT_FOLDER
 from dossier.words import LANGUAGES
 from tests.verapdf import engine
@@ -44,9 +45,9 @@ def pdf_in(folder):
 def dossiers(tmp_path_factory):
     folder = tmp_path_factory.mktemp("dossiers")
     for case in CASES:
-        build(case, folder / case)
+        dossier.build(INPUTS / case, folder / case)
     foreign = in_german(folder)
-    build(foreign, folder / foreign.name)
+    dossier.build(foreign, folder / foreign.name)
     return {case: pdf_in(folder / case) for case in (*CASES, foreign.name)}
 
 

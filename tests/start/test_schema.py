@@ -70,11 +70,13 @@ def test_what_is_decided_fits_the_schema_of_a_decision(name):
     document = decided(name)
     schema = jsonschema.Draft202012Validator(decision_schema())
     assert not list(schema.iter_errors(document))
+    one = {k: each[:1] if isinstance(each, list) else each for k, each in document.items()}
+    assert schema.is_valid(one)
     for place in ((), ("case",), ("application",), ("findings", 0), ("checks", 0), ("cautions", 0),
                   ("signoff",), ("decision_rule",)):  # fmt: skip
-        for key in deep(document, place):
-            for broken in (removed(document, place, key), added(document, place, "more")):
-                assert list(schema.iter_errors(broken)), (place, key)
+        for key in deep(one, place):
+            for broken in (removed(one, place, key), added(one, place, "more")):
+                assert not schema.is_valid(broken), (place, key)
     for kind, fits in (("concession", True), ("favour", False)):
         condition = {"kind": kind, "subject": None, "text": "x"}
         assert schema.is_valid(document | {"conditions": [condition]}) == fits
