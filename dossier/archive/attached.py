@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from dossier.archive.files import MAX_PDF
 from dossier.archive.increment import first_end
 from dossier.case.bounded import NotReadError, read_regular
 
 __all__ = ["NotADossierError", "attached_files", "read_pdf"]
 
-MAX_PDF = 256 * 2**20
 MAX_ATTACHED = 256 * 2**20
 MAX_FILES = 4096
 

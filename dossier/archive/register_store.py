@@ -1,7 +1,7 @@
 """The SQLite file of a register: a chain that only grows, and rows that its links bind."""
 
+import os
 import sqlite3
-import stat
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple, dataclass, fields
@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from dossier.archive.chain import Link
+from dossier.archive.files import write_whole
 from dossier.archive.register_row import FACTS, Row
 from dossier.archive.rests import Rest
+from dossier.case.bounded import NotReadError, read_below
 
 __all__ = ["FILE", "Kept", "RegisterError", "Store", "opened"]
 
@@ -105,23 +107,29 @@ class Store:
 
 @contextmanager
 def opened(folder: Path) -> Iterator[Store]:
-    """Open the register of `folder` in one transaction: all of a run is kept, or none of it.
+    """Open the register of `folder`: all of a run is kept, or none of it.
 
-    Raises RegisterError where the file cannot be read or written, is damaged, or is not exactly of
-    the form that this program makes: a trigger, a view or a further column would act or speak.
+    The file is read whole, kept in memory and written whole: SQLite is let near no file, since
+    what lies beside one under its names (a journal) makes it change and delete others.  Raises
+    RegisterError where the file cannot be read or written, is damaged, or is not exactly of the
+    form that this program makes: a trigger, a view or a further column would act or speak.
     """
     path = folder / FILE
-    _ordinary(path)
-    try:
-        connection = sqlite3.connect(path, timeout=30, isolation_level=None)
+    with _alone(folder):
+        there = _content(path)
+        connection = sqlite3.connect(":memory:", isolation_level=None)
         try:
+            if there:
+                connection.deserialize(there)
             _prepare(connection, path)
             yield Store(connection)
-            connection.execute("COMMIT")
+            after = connection.serialize()
+        except (sqlite3.Error, OverflowError) as error:
+            raise _damaged(path, str(error)) from None
         finally:
             connection.close()
-    except (sqlite3.Error, OverflowError) as error:
-        raise _damaged(path, str(error)) from None
+        if after != there:
+            _written(path, after)
 
 
 def _damaged(path: Path, why: str) -> RegisterError:
@@ -131,20 +139,46 @@ def _damaged(path: Path, why: str) -> RegisterError:
     )
 
 
-def _ordinary(path: Path) -> None:
-    """Raise RegisterError for what is there and is no file of its own of reasonable size."""
-    try:
-        found = path.lstat()
-    except FileNotFoundError:
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Keep other runs on this machine away from the register; RegisterError while there is one."""
+    if os.name != "posix":
+        yield
         return
-    if not stat.S_ISREG(found.st_mode) or found.st_size > LARGEST:
-        raise RegisterError(f"{path}: a link, no ordinary file, or larger than a register can be")
+    import fcntl
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError:
+        raise RegisterError(f"{folder}: another run is at work there; wait until it ends") from None
+    finally:
+        os.close(handle)
+
+
+def _content(path: Path) -> bytes:
+    """Return what a register's file holds; nothing where there is none."""
+    for ending in ("-journal", "-wal"):
+        if os.path.lexists(beside := f"{path}{ending}"):
+            raise RegisterError(f"{beside}: not written by this program; move it away")
+    try:
+        return b"" if not os.path.lexists(path) else read_below(path.parent, path, LARGEST)
+    except OSError as error:
+        words = error.what if isinstance(error, NotReadError) else error.strerror
+        raise RegisterError(f"{path}: a link, no ordinary file, or not read: {words}") from None
+
+
+def _written(path: Path, content: bytes) -> None:
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise RegisterError(f"{path}: cannot be written: {error.strerror}") from None
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA cell_size_check = ON")
-    connection.execute("BEGIN IMMEDIATE")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     if version == 0 and not _shape(connection):
         _make(connection)
