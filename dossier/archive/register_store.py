@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple, dataclass, fields
@@ -19,7 +20,9 @@ __all__ = ["FILE", "Kept", "RegisterError", "Store", "opened"]
 FILE = "dossier-register.sqlite"
 VERSION = 2
 """Form of the file; a file of another form is refused, since its chain must not be lost."""
-LARGEST = 512 * 2**20
+WAIT = 30.0
+"""So long one run waits for another to end [s]."""
+LARGEST = 128 * 2**20
 
 _LINK = tuple(each.name for each in fields(Link))
 _COLUMNS = (*FACTS, "file")
@@ -141,20 +144,32 @@ def _damaged(path: Path, why: str) -> RegisterError:
 
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
-    """Keep other runs on this machine away from the register; RegisterError while there is one."""
+    """Keep other runs on this machine away from the register; RegisterError if one goes on there.
+
+    What a killed run leaves behind reads its last dossiers to their end, and holds the lock so far.
+    """
     if os.name != "posix":
         yield
         return
-    import fcntl
-
-    handle = os.open(folder, os.O_RDONLY)
+    handle, end = os.open(folder, os.O_RDONLY), time.monotonic() + WAIT
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        while not _locked(handle):
+            if time.monotonic() > end:
+                raise RegisterError(f"{folder}: another run is at work there; wait until it ends")
+            time.sleep(0.1)
         yield
-    except BlockingIOError:
-        raise RegisterError(f"{folder}: another run is at work there; wait until it ends") from None
     finally:
         os.close(handle)
+
+
+def _locked(handle: int) -> bool:
+    import fcntl
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 def _content(path: Path) -> bytes:

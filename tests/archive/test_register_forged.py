@@ -148,6 +148,10 @@ def test_a_journal_that_would_have_another_file_deleted_is_refused(folder, tmp_p
             update(folder)
         beside.unlink()
     assert other.exists()
+
+
+def test_two_runs_do_not_write_at_once(folder, monkeypatch):
+    monkeypatch.setattr("dossier.archive.register_store.WAIT", 0.0)
     with opened(folder), pytest.raises(RegisterError, match="another run"):
         update(folder)
 
