@@ -166,12 +166,24 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
 
     with speaking(case.qualification.language):
         demands, problems = resolve(case.application, case.qualification.application)
+        problems = [*problems, *_issue_problems(case, issued)]
         if problems:
             raise CaseError(problems)
         return assess_case(
             case, demands, limits(), issue_date(case, issued),
             pages=pages, at_once=2 if second_core() else 1,
         )  # fmt: skip
+
+
+def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
+    """Return what does not fit another date of issue than the case itself gives."""
+    from dossier.case.consistency import consistency_problems
+
+    asked = case.qualification
+    if issued is None or issued == day_of(asked):
+        return []
+    moved = asked.model_copy(update={"issued": issued})
+    return consistency_problems(case.application, moved, asked.application)
 
 
 def decision_json(
@@ -342,6 +354,7 @@ def sign(
         raise CaseError([CaseProblem(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")])
     with speaking(case.qualification.language):
         signed = signed_entry(entry, state.digest)
-    entries = add_sign_off(case, state, signed, days_of(case, assessment, on or today()))
+    days = days_of(case, assessment, issue_date(case, issued), on or today())
+    entries = add_sign_off(case, state, signed, days)
     write_whole(Path(folder) / SIGNOFF_FILE, signoff_toml(entries))
     return sign_off(replace(case, signed=entries), assessment, issued)

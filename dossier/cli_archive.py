@@ -106,15 +106,17 @@ def seal(
     from dossier.archive.attached import NotADossierError
     from dossier.archive.files import write_whole
     from dossier.archive.signature import examine, load_keys, seal_pdf
+    from dossier.confined import FAMILIAR, StoppedError, confined
 
     keys = load_keys(key, cert, _passphrase())
     try:
-        ready = examine(pdf, role, keys)
-    except NotADossierError as error:
+        ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
+    except (NotADossierError, StoppedError) as error:
         typer.echo(shown(f"{pdf}: {error}"), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     typer.echo(shown(f"{pdf}: built again, the same to the byte"))
-    typer.echo(f"decision: {ready.decision}; standing: {ready.standing}\ndigest: {ready.digest}")
+    typer.echo(shown(f"decision: {ready.decision}; standing: {ready.standing}"))
+    typer.echo(f"digest: {ready.digest}")
     _agreed(ready.digest, digest)
     content, made = seal_pdf(ready, keys, timestamp)
     target = out or pdf
@@ -268,9 +270,10 @@ def constraints(
     """
     from dossier.archive.attached import NotADossierError
     from dossier.archive.constraints import constraints_text
+    from dossier.confined import StoppedError, confined
 
     try:
-        sys.stdout.write(constraints_text(pdf))
-    except NotADossierError as error:
+        sys.stdout.write(confined(lambda: constraints_text(pdf)))
+    except (NotADossierError, StoppedError) as error:
         typer.echo(shown(f"{pdf}: not a dossier: {error}"), err=True)
         raise typer.Exit(WRONG_INPUT) from None

@@ -29,7 +29,7 @@ def fact_lines(found: Verification) -> Iterator[str]:
     for seal in found.seals:
         trust = "trusted" if seal.trusted else "not trusted"
         state = f"{seal.level}, whole, {trust}" if seal.sound else "broken"
-        when = seal.stamped or seal.claimed or "no time"
+        when = f"stamped {seal.stamped}" if seal.stamped else f"says {seal.claimed or 'no time'}"
         yield f"{seal.field}: {seal.signer or 'unread'}, {when}: {state}"
     for each in found.signoff.signed:
         state = "holds" if each.holds else f"does not hold: {each.note}"

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import shutil
 from dataclasses import dataclass
 from datetime import date
@@ -219,3 +220,10 @@ def test_the_decision_told_is_the_one_just_made(place):
     (place.case / "requested.toml").unlink()
     told = place.build()
     assert (told.done, told.decision) == (BUILT, "not approved")
+
+
+def test_a_pipe_in_the_place_of_a_dossier_is_named_and_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "A-r0.pdf")
+    for only_stale in (True, False):
+        with pytest.raises(CaseError, match="is a pipe"):
+            save_files("A-r0", b"%PDF-", b"{}", tmp_path, only_stale=only_stale)

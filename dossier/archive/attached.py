@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from dossier.archive.files import MAX_PDF
 from dossier.archive.increment import first_end
 from dossier.case.bounded import NotReadError, read_regular
 
-__all__ = ["NotADossierError", "attached_files", "read_pdf"]
+__all__ = ["NotADossierError", "attached_files", "quiet", "read_pdf"]
 
-MAX_PDF = 256 * 2**20
 MAX_ATTACHED = 256 * 2**20
 MAX_FILES = 4096
 
@@ -36,7 +36,7 @@ def attached_files(content: bytes) -> dict[str, bytes]:
     if not content.startswith(b"%PDF-"):
         raise NotADossierError("not a PDF")
     try:
-        with _quiet():
+        with quiet():
             return _collected(content[: first_end(content) or None])
     except NotADossierError:
         raise
@@ -73,7 +73,7 @@ def _plain(text: str) -> str:
 
 
 @contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Keep pypdf from printing what it thinks of a damaged file; we say it ourselves."""
     logger = logging.getLogger("pypdf")
     was = logger.level

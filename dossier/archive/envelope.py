@@ -12,11 +12,9 @@ from typing import Any
 
 from dossier.archive.increment import RESERVED
 
-__all__ = ["DIGEST", "KINDS", "Envelope", "make", "opened"]
+__all__ = ["DIGEST", "Envelope", "make", "opened"]
 
 DIGEST = "sha256"
-KINDS = ("rsa", "ec")
-"""Kinds of keys that a dossier is sealed with."""
 
 
 @dataclass(frozen=True, slots=True)

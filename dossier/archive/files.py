@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.problems import CaseError, CaseProblem
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ __all__ = [
     "write_whole",
 ]
 
+MAX_PDF = 256 * 2**20
+"""Bytes of a dossier."""
 BUILT, UP_TO_DATE, SEALED = "built", "up to date", "sealed, up to date"
 """What became of a dossier on the disk."""
 LEFT_OVER = 3600.0
@@ -60,8 +63,9 @@ def save_files(
     """Write `<stem>.pdf` and `<stem>.json` into `out`, each whole.
 
     With `only_stale`, a file is not touched that holds to the byte what is to be written, nor a
-    sealed PDF that begins with it and adds whole seals alone: nothing else that lies there is
-    believed.  Raises CaseError, unless `replace`, where any other sealed PDF lies there.
+    PDF that begins with it and adds whole seals alone, in the names of those who signed off:
+    nothing else that lies there is believed.  Raises CaseError, unless `replace`, where any other
+    sealed PDF lies there.
     """
     paths = out / f"{stem}.pdf", out / f"{stem}.json"
     there = _there(paths[0], pdf) if only_stale else BUILT
@@ -71,37 +75,43 @@ def save_files(
     _clear(out)
     if there == BUILT:
         write_whole(paths[0], pdf)
-    if not only_stale or not paths[1].is_file() or paths[1].read_bytes() != document:
+    if not only_stale or _read(paths[1]) != document:
         write_whole(paths[1], document)
         there = BUILT if there == UP_TO_DATE else there
     return Saved(*paths, there)
 
 
 def _there(path: Path, pdf: bytes) -> str:
-    """Return UP_TO_DATE where a file holds `pdf`, SEALED where whole seals were added, or BUILT."""
-    data = path.read_bytes() if path.is_file() else b""
+    """Return UP_TO_DATE where a file holds `pdf`, SEALED where seals alone follow, or BUILT."""
+    data = _read(path)
     if data == pdf or not data.startswith(pdf):
         return UP_TO_DATE if data == pdf else BUILT
     from dossier.archive.attached import NotADossierError
-    from dossier.archive.pdf_file import open_pdf
-    from dossier.archive.seals import read_seals
+    from dossier.archive.dossier_file import dossier_in
+    from dossier.archive.standing import seals_of
 
     try:
-        seals = read_seals(open_pdf(data))
+        return BUILT if seals_of(dossier_in(data)).faults else SEALED
     except NotADossierError:
         return BUILT
-    return SEALED if seals and all(seal.sound for seal in seals) else BUILT
+
+
+def _read(path: Path) -> bytes:
+    """Return what a file holds, nothing where there is none; CaseError for what is no file."""
+    try:
+        return read_regular(path, MAX_PDF)
+    except FileNotFoundError:
+        return b""
+    except NotReadError as error:
+        raise CaseError([CaseProblem(str(path), "", error.what, error.hint)]) from None
 
 
 def is_sealed(path: Path) -> bool:
     """Return whether the PDF at `path` carries a digital signature, whole or damaged.
 
-    Raises OSError where there is a file that cannot be read.
+    Raises OSError where there is a file that cannot be read, CaseError where it is none.
     """
-    try:
-        return b"/ByteRange" in path.read_bytes()
-    except FileNotFoundError:
-        return False
+    return b"/ByteRange" in _read(path)
 
 
 def refuse_sealed(pdf: Path, why: str = "") -> None:

@@ -11,7 +11,7 @@ from itertools import zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from dossier.archive.attached import NotADossierError
+from dossier.archive.attached import NotADossierError, quiet
 from dossier.archive.document import MAX_NAME, plain_part
 from dossier.case.case import Case
 from dossier.case.problems import CaseError
@@ -218,7 +218,8 @@ def words_differ(then: bytes, now: bytes) -> str:
 def _texts(pdf: bytes) -> list[str]:
     from pypdf import PdfReader
 
-    return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
+    with quiet():
+        return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
 
 
 def _on(document: Mapping[str, Any]) -> date | None:

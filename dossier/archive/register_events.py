@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.archive.attached import MAX_PDF, NotADossierError
+from dossier.archive.attached import NotADossierError
 from dossier.archive.chain import Link, chain_faults
+from dossier.archive.files import MAX_PDF
 from dossier.archive.register_row import Row, row_digest
 from dossier.archive.register_store import Kept, Rests
 from dossier.archive.rests import Rest

@@ -1,7 +1,8 @@
 """The SQLite file of a register: a chain that only grows, and rows that its links bind."""
 
+import os
 import sqlite3
-import stat
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple, dataclass, fields
@@ -9,15 +10,19 @@ from pathlib import Path
 from typing import Any
 
 from dossier.archive.chain import Link
+from dossier.archive.files import write_whole
 from dossier.archive.register_row import FACTS, Row
 from dossier.archive.rests import Rest
+from dossier.case.bounded import NotReadError, read_below
 
 __all__ = ["FILE", "Kept", "RegisterError", "Store", "opened"]
 
 FILE = "dossier-register.sqlite"
 VERSION = 2
 """Form of the file; a file of another form is refused, since its chain must not be lost."""
-LARGEST = 512 * 2**20
+WAIT = 30.0
+"""So long one run waits for another to end [s]."""
+LARGEST = 128 * 2**20
 
 _LINK = tuple(each.name for each in fields(Link))
 _COLUMNS = (*FACTS, "file")
@@ -105,23 +110,29 @@ class Store:
 
 @contextmanager
 def opened(folder: Path) -> Iterator[Store]:
-    """Open the register of `folder` in one transaction: all of a run is kept, or none of it.
+    """Open the register of `folder`: all of a run is kept, or none of it.
 
-    Raises RegisterError where the file cannot be read or written, is damaged, or is not exactly of
-    the form that this program makes: a trigger, a view or a further column would act or speak.
+    The file is read whole, kept in memory and written whole: SQLite is let near no file, since
+    what lies beside one under its names (a journal) makes it change and delete others.  Raises
+    RegisterError where the file cannot be read or written, is damaged, or is not exactly of the
+    form that this program makes: a trigger, a view or a further column would act or speak.
     """
     path = folder / FILE
-    _ordinary(path)
-    try:
-        connection = sqlite3.connect(path, timeout=30, isolation_level=None)
+    with _alone(folder):
+        there = _content(path)
+        connection = sqlite3.connect(":memory:", isolation_level=None)
         try:
+            if there:
+                connection.deserialize(there)
             _prepare(connection, path)
             yield Store(connection)
-            connection.execute("COMMIT")
+            after = connection.serialize()
+        except (sqlite3.Error, OverflowError) as error:
+            raise _damaged(path, str(error)) from None
         finally:
             connection.close()
-    except (sqlite3.Error, OverflowError) as error:
-        raise _damaged(path, str(error)) from None
+        if after != there:
+            _written(path, after)
 
 
 def _damaged(path: Path, why: str) -> RegisterError:
@@ -131,20 +142,58 @@ def _damaged(path: Path, why: str) -> RegisterError:
     )
 
 
-def _ordinary(path: Path) -> None:
-    """Raise RegisterError for what is there and is no file of its own of reasonable size."""
-    try:
-        found = path.lstat()
-    except FileNotFoundError:
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Keep other runs on this machine away from the register; RegisterError if one goes on there.
+
+    What a killed run leaves behind reads its last dossiers to their end, and holds the lock so far.
+    """
+    if os.name != "posix":
+        yield
         return
-    if not stat.S_ISREG(found.st_mode) or found.st_size > LARGEST:
-        raise RegisterError(f"{path}: a link, no ordinary file, or larger than a register can be")
+    handle, end = os.open(folder, os.O_RDONLY), time.monotonic() + WAIT
+    try:
+        while not _locked(handle):
+            if time.monotonic() > end:
+                raise RegisterError(f"{folder}: another run is at work there; wait until it ends")
+            time.sleep(0.1)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _locked(handle: int) -> bool:
+    import fcntl
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+def _content(path: Path) -> bytes:
+    """Return what a register's file holds; nothing where there is none."""
+    for ending in ("-journal", "-wal"):
+        if os.path.lexists(beside := f"{path}{ending}"):
+            raise RegisterError(f"{beside}: not written by this program; move it away")
+    try:
+        return b"" if not os.path.lexists(path) else read_below(path.parent, path, LARGEST)
+    except OSError as error:
+        words = error.what if isinstance(error, NotReadError) else error.strerror
+        raise RegisterError(f"{path}: a link, no ordinary file, or not read: {words}") from None
+
+
+def _written(path: Path, content: bytes) -> None:
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise RegisterError(f"{path}: cannot be written: {error.strerror}") from None
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA cell_size_check = ON")
-    connection.execute("BEGIN IMMEDIATE")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     if version == 0 and not _shape(connection):
         _make(connection)

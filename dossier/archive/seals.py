@@ -4,23 +4,27 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dossier.archive.attached import NotADossierError
 from dossier.archive.envelope import Envelope, opened
 from dossier.archive.increment import Increment, Words, increment, read_start
 from dossier.archive.pdf_file import PdfFile, quiet
-from dossier.archive.trust import TEST_MARK, Trust, chain, vouched
+from dossier.archive.trust import TEST_MARK, Trust, chain, marked, vouched
 from dossier.case.toml_text import parse_toml
 from dossier.report.signing import field_name
 from dossier.report.stamp import Stamp, drawn, stamp_lines
 from dossier.words import speaking
 
-__all__ = ["Asked", "Seal", "asked", "certificate_name", "increment_of", "read_seals"]
+__all__ = [
+    "Asked", "Seal", "asked", "certificate_name", "increment_of", "key_digest", "read_seals",
+]  # fmt: skip
 
 CHANGED = "what it covers was changed after signing, or is more than a dossier and its seals"
 NOT_OURS = "it is not written as this program writes a seal"
+CLOCKS = timedelta(minutes=10)
+"""How far the clocks of who seals, of a time-stamp service and of this machine may differ."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +37,8 @@ class Seal:
     """Common name in the signer's certificate."""
     fingerprint: str = ""
     """SHA-256 of the certificate."""
+    key: str = ""
+    """SHA-256 of its public key."""
     test: bool = False
     """Whether a certificate in it is marked as a test identity."""
     meaning: str = ""
@@ -145,7 +151,7 @@ def increment_of(
         stamp = Stamp(
             signer=certificate_name(certificate), role=role, day=moment.date().isoformat(),
             issuer=str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed"),
-            remark=TEST_MARK if _marked(certificate) else "",
+            remark=TEST_MARK if marked(certificate) else "",
         )  # fmt: skip
         lines = stamp_lines(stamp)
     words = Words(moment=moment, name=stamp.signer, reason=said.meanings[role], look=drawn(lines))
@@ -158,8 +164,9 @@ def certificate_name(certificate: Any) -> str:
     return str(native.get("common_name") or certificate.subject.human_friendly)
 
 
-def _marked(*certificates: Any) -> bool:
-    return any(TEST_MARK in str(each.subject.native.values()) for each in certificates)
+def key_digest(certificate: Any) -> str:
+    """Return the SHA-256 of a certificate's public key, in hexadecimal."""
+    return hashlib.sha256(certificate.public_key.dump()).hexdigest()
 
 
 def _problem(envelope: Envelope, value: bytes, covered: bytes, *, same: bool) -> str:
@@ -185,19 +192,34 @@ def _judged(
     problem = "" if worth.holds else "the signature does not fit its certificate"
     if worth.stamp == "broken":
         problem = problem or "its time-stamp does not hold"
+    problem = problem or _untimely(certificate, moment, worth.stamped)
+    proven = worth.stamped if worth.stamp == "trusted" else None
     remark = ", time-stamp of an authority not trusted here" if worth.stamp == "not trusted" else ""
     return Seal(
         field=field_name(role),
         signer=certificate_name(certificate),
         fingerprint=certificate.sha256.hex(),
-        test=_marked(certificate, *envelope.others),
+        key=key_digest(certificate),
+        test=marked(certificate, *envelope.others),
         meaning=said.meanings[role],
         claimed=moment.isoformat(),
-        stamped=worth.stamped.isoformat() if worth.stamped else "",
+        stamped=proven.isoformat() if proven else "",
         certifies=place == 0,
-        level="none" if problem else f"PAdES {'B-T' if worth.stamped else 'B-B'}{remark}",
+        level="none" if problem else f"PAdES {'B-T' if proven else 'B-B'}{remark}",
         trusted=worth.trusted and not problem,
         distrust=worth.distrust,
         revocation=worth.revocation,
         problem=problem,
     )
+
+
+def _untimely(certificate: Any, moment: datetime, stamped: datetime | None) -> str:
+    """Return why a seal cannot have been made when it says; empty where it can."""
+    says = f"it says that it was made at {moment.isoformat()}, "
+    if moment > datetime.now(UTC) + CLOCKS:
+        return says + "which has not come"
+    if not certificate.not_valid_before <= moment <= certificate.not_valid_after:
+        return says + "when its certificate was not valid"
+    if stamped is not None and abs(stamped - moment) > CLOCKS:
+        return says + f"its time-stamp at {stamped.isoformat()}"
+    return ""

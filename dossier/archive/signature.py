@@ -9,10 +9,17 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dossier.archive.envelope import KINDS, make
+from dossier.archive.envelope import make
 from dossier.archive.increment import RESERVED
 from dossier.archive.pdf_file import PdfFile, open_pdf, quiet, read_bounded
-from dossier.archive.seals import Seal, asked, certificate_name, increment_of, read_seals
+from dossier.archive.seals import (
+    Seal,
+    asked,
+    certificate_name,
+    increment_of,
+    key_digest,
+    read_seals,
+)
 from dossier.archive.signoff import same_name
 from dossier.archive.trust import chain, wrong_use
 from dossier.case.problems import CaseError, CaseProblem
@@ -52,10 +59,7 @@ def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
     if signer is None or signer.signing_cert is None:
         raise _refused(key.name, "does not open", "check passphrase and kind: PKCS#12, or PEM")
     own = signer.signing_cert
-    why = wrong_use(own)
-    if own.public_key.algorithm not in KINDS:
-        why = f"has a key of kind {own.public_key.algorithm}; a dossier is sealed with RSA or EC"
-    if why:
+    if why := wrong_use(own):
         hint = "seal with a certificate for signatures on documents"
         raise _refused(key.name, f"its certificate {why}", hint)
     return Keys(_chained(signer))
@@ -105,9 +109,9 @@ class Ready:
 def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     """Return the dossier, built again and compared, with what its next seal would stand for.
 
-    Refused with CaseError: a file that this program would not have written as it is, a draft, a
-    role out of order or already sealed, a certificate of another name than the sign-off's or that
-    has sealed before.
+    Refused with CaseError: a file that this program would not have written as it is, a draft, an
+    approval that is over, a role out of order or already sealed, a certificate of another name
+    than the sign-off's, a key that has sealed before.
     """
     from dossier.archive.verify import verify
 
@@ -122,6 +126,9 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
         raise _refused(
             pdf.name, "is a draft: not signed off", "'dossier sign' first, then build it"
         )
+    if said.ended:
+        what = f"cannot be sealed: the approval ended on {said.ended}"
+        raise _refused(pdf.name, what, "agree on a new end in case.toml, and decide again")
     if found.recomputed.pages != "identical":
         hint = "seal where it was built, or make that environment: 'dossier constraints'"
         raise _refused(pdf.name, f"cannot be built again here: {found.recomputed.pages}", hint)
@@ -188,8 +195,8 @@ def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> 
             name, f"the sign-off names {given!r}, the certificate {own!r}",
             "seal with the certificate of the person who signed off",
         )  # fmt: skip
-    if keys.certificate.sha256.hex() in {seal.fingerprint for seal in before}:
-        raise _refused(name, "this certificate has sealed it already", "another person has to seal")
+    if key_digest(keys.certificate) in {seal.key for seal in before}:
+        raise _refused(name, "this key has sealed it already", "another person has to seal")
 
 
 def _stamper(address: str) -> Any:

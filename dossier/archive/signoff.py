@@ -5,7 +5,7 @@ import json
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from dossier.case.agreed import plain
@@ -21,6 +21,7 @@ from dossier.words import say, speaking
 
 __all__ = [
     "LEFT_OUT",
+    "ZONES",
     "Days",
     "add_sign_off",
     "content_digest",
@@ -36,6 +37,7 @@ __all__ = [
     "signed_entry",
     "signoff_toml",
     "standing",
+    "state_of",
 ]
 
 LEFT_OUT = ("schema", "versions", "signed", "standing", "signoff", "expired")
@@ -47,6 +49,8 @@ newer version that gives the same numbers leaves a sign-off standing; one that m
 it, since the findings carry ten significant digits.
 """
 
+ZONES = timedelta(1)
+"""Elsewhere it may be tomorrow: so far ahead of the day here what others made may be dated."""
 _HEAD = (
     "# Written by 'dossier sign'. Each entry is bound by its digest to the inputs and findings it\n"
     "# was given for: a change of either voids it visibly. A name or a meaning that is changed\n"
@@ -94,13 +98,25 @@ def sign_off_state(
 
     Without `today`, as on the day of issue.
     """
-    roles = required_roles(case, assessment)
-    digest = content_digest(document)
-    days = days_of(case, assessment, today)
+    days = days_of(case, assessment, date.fromisoformat(document["case"]["issued"]), today)
     with speaking(case.qualification.language):
-        signed = judge(case.signed, roles, digest, days)
-    ended = over(assessment.decision, assessment.valid_until, today)
-    return SignOff(signed=signed, roles=roles, digest=digest, ended=ended)
+        roles = required_roles(case, assessment)
+        return state_of(case.signed, roles, document, days, assessment.valid_until)
+
+
+def state_of(
+    entries: Sequence[SignOffEntry],
+    roles: Sequence[str],
+    document: Mapping[str, Any],
+    days: "Days",
+    end: date | None,
+) -> SignOff:
+    """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
+    digest = content_digest(document)
+    return SignOff(
+        signed=judge(entries, roles, digest, days), roles=tuple(roles), digest=digest,
+        until=days.until, ended=over(document["decision"], end, days.today),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,12 +129,20 @@ class Days:
     """Last day on which the approval holds; None where it has none, or nothing is approved."""
     today: date | None = None
     """Day on which it is judged; None where the clock does not count."""
+    issued: date | None = None
+    """Day of issue of what is signed."""
+    ahead: timedelta = timedelta()
+    """How far ahead of `today` either may lie."""
+
+    def to_come(self, day: date | None) -> bool:
+        """Return whether a day has not come."""
+        return day is not None and self.today is not None and day > self.today + self.ahead
 
 
-def days_of(case: Case, assessment: Assessment, today: date | None = None) -> Days:
+def days_of(case: Case, assessment: Assessment, issued: date, today: date | None = None) -> Days:
     """Return the days between which a sign-off of a case may be given."""
     until = assessment.valid_until if assessment.decision in APPROVES else None
-    return Days(last_test(case), until, today)
+    return Days(last_test(case), until, today, issued)
 
 
 def judge(
@@ -184,8 +208,11 @@ def _objection(
     if entry.date < max([days.tested, *(each.date for each in held)]):
         words = say("it is dated before the last test or before a sign-off that precedes it")
         return _Objection(words, "give a later --date")
-    if days.today is not None and entry.date > days.today:
+    if days.to_come(entry.date):
         return _Objection(say("it is dated on a day that has not come"), "give an earlier --date")
+    if days.to_come(days.issued):
+        words = say("it is for an issue on {day}, a day that has not come", day=days.issued)
+        return _Objection(words, "give an earlier day of issue")
     if days.until is not None and entry.date > days.until:
         words = say("it is dated after {until}, when the approval ended", until=days.until)
         return _Objection(words, "agree on a new end in case.toml, and decide again")

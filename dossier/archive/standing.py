@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from dossier.archive.attached import NotADossierError
 from dossier.archive.dossier_file import DossierFile
+from dossier.archive.signoff import ZONES, Days, needed_roles, state_of
 from dossier.case.model import Concession
 from dossier.decision.term import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.demand import LIFE
@@ -24,8 +25,6 @@ __all__ = [
 SIGNED_OFF, DRAFT, NOT_INTACT = "signed off", "draft", "not intact"
 EXPIRED, NOT_PROVEN = "expired", "not proven"
 """What a dossier that is signed off and intact may be on a day, and for who asks."""
-ZONES = timedelta(1)
-"""Elsewhere it may be tomorrow: so far ahead of the day here a sign-off may be dated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,7 @@ class Standing:
     """One of SIGNED_OFF, DRAFT, NOT_INTACT."""
     remark: str = ""
     signed_on: date | None = None
-    """Day of the last sign-off."""
+    """Day of the last sign-off, or of issue where that is later."""
     until: date | None = None
     """Last day on which it holds as an approval."""
 
@@ -67,11 +66,10 @@ def as_of(standing: Standing, today: date | None) -> Standing:
     """Return how a dossier stands on a day: sign-offs may lie ahead of it, approvals behind."""
     if today is None or standing.word != SIGNED_OFF:
         return standing
-    if standing.signed_on is not None and standing.signed_on > today + ZONES:
-        remark = f"signed off on {standing.signed_on}, a day that has not come"
+    if Days(date.min, today=today, ahead=ZONES).to_come(standing.signed_on):
+        remark = f"signed off, or issued, on {standing.signed_on}, a day that has not come"
         return replace(standing, word=DRAFT, remark=remark)
-    ended = standing.until is not None and today > standing.until
-    return replace(standing, word=EXPIRED) if ended else standing
+    return replace(standing, word=EXPIRED) if over(APPROVES[0], standing.until, today) else standing
 
 
 def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
@@ -92,14 +90,15 @@ def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
     if dossier.decision.signed is not True or not _claims(dossier):
         return Standing(DRAFT)
     try:
-        state, until = sign_offs(dossier), end_of(dossier)
+        state = sign_offs(dossier)
         objection = _objection(dossier, state)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         objection = "the sign-offs cannot be read"
     if objection:
         return Standing(DRAFT, f"says it is signed off, but {objection}")
     note = "sealed by test identities, which prove nothing" if sealed.test else ""
-    return Standing(SIGNED_OFF, note, max(each.date for each in state.signed), until)
+    days = [_issued(dossier), *(each.date for each in state.signed)]
+    return Standing(SIGNED_OFF, note, max(days), state.until)
 
 
 def _claims(dossier: DossierFile) -> bool:
@@ -243,23 +242,18 @@ def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff:
 
     Raises ValueError, KeyError, TypeError or AttributeError where they cannot be read.
     """
-    from dossier.archive.signoff import Days, content_digest, judge
     from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
     from dossier.case.toml_text import parse_toml
 
     content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
     entries = SignOffFile.model_validate(parse_toml(content)).signed if content else ()
     raw, end = dossier.case or {}, end_of(dossier)
-    roles, digest = _roles(raw, dossier), content_digest(dossier.document)
-    days = Days(_last_test(raw), end, today + ZONES if today else None)
-    ended = over(dossier.decision.decision, end, today)
-    signed = judge(entries, roles, digest, days)
-    return SignOff(signed=signed, roles=roles, digest=digest, ended=ended)
+    days = Days(_last_test(raw), end, today, _issued(dossier), ZONES)
+    return state_of(entries, _roles(raw, dossier), dossier.document, days, end)
 
 
 def _roles(case: Mapping[str, Any], dossier: DossierFile) -> tuple[str, ...]:
     """Return the roles that must sign for what the dossier decides."""
-    from dossier.archive.signoff import needed_roles
     from dossier.case.signoff_file import SignOffRules
 
     roles = SignOffRules.model_validate(case["signoff"]).roles if "signoff" in case else ROLES

@@ -12,7 +12,7 @@ from typing import Any
 from dossier.archive.envelope import Envelope
 from dossier.case.problems import CaseError, CaseProblem
 
-__all__ = ["TEST_MARK", "Trust", "Vouched", "chain", "trust_of", "vouched", "wrong_use"]
+__all__ = ["TEST_MARK", "Trust", "Vouched", "chain", "marked", "trust_of", "vouched", "wrong_use"]
 
 TEST_MARK = "TEST IDENTITY, proves nothing"
 SIGNING = frozenset({"digital_signature", "non_repudiation"})
@@ -21,11 +21,15 @@ DOCUMENTS = frozenset(
     | {"adobe_authentic_documents_trust", "1.3.6.1.5.5.7.3.36"}
 )
 """Purposes of a certificate that include documents; the last is that of RFC 9336."""
+LEAST = {"rsa": 2048, "ec": 224}
+"""Kinds of keys that a dossier is sealed with, and the fewest bits of each: a security of 112 bits,
+as NIST SP 800-131A asks, which bars SHA-1 for signatures too (from memory)."""
 ASTRAY = "comes with another that is none of those above it"
+REVOKED = "was revoked"
 REASONS = {
     "NO_CERTIFICATE_CHAIN_FOUND": "leads to no authority that is trusted here",
     "OUT_OF_BOUNDS_NO_POE": "was not valid on the day of judgement",
-    "REVOKED_NO_POE": "was revoked",
+    "REVOKED_NO_POE": REVOKED,
     "REVOKED_CA_NO_POE": "was issued by an authority whose own certificate was revoked",
 }
 
@@ -64,9 +68,10 @@ class Vouched:
     distrust: str = ""
     """Why not, in words that go on after "its certificate"."""
     revocation: str = "not consulted"
-    """"not consulted", "consulted", or "not known"."""
+    """"not consulted", "consulted", "not known", or "not listed": not in a list for its issuer,
+    which is all that can be told of a person named by the certificate."""
     stamped: datetime | None = None
-    """When a trusted time-stamp says that it existed."""
+    """When its time-stamp says that it existed, whoever made that."""
     stamp: str = "none"
     """"none", "broken", "not trusted" or "trusted"."""
 
@@ -130,7 +135,9 @@ def _each(
 
 def _no_anchor(certificate: Any, trust: Trust) -> str:
     """Return why a certificate is not one of an authority; empty where it is."""
-    uses = certificate.key_usage_value
+    uses, why = certificate.key_usage_value, _weak(certificate)
+    if why:
+        return why
     if not certificate.ca:
         return "is not of an authority (basicConstraints)"
     if uses is not None and "key_cert_sign" not in uses.native:
@@ -153,12 +160,40 @@ def _unfit(certificate: Any, why: str) -> CaseProblem:
 
 def wrong_use(certificate: Any) -> str:
     """Return why a certificate is not meant to sign documents; empty where it is."""
-    uses, purposes = certificate.key_usage_value, certificate.extended_key_usage_value
+    uses = certificate.key_usage_value
     if uses is not None and not SIGNING & set(uses.native):
         return "is not meant for signatures"
+    return _other_uses(certificate) or _weak(certificate)
+
+
+def _other_uses(certificate: Any) -> str:
+    purposes = certificate.extended_key_usage_value
     if purposes is not None and not DOCUMENTS & set(purposes.native):
         return f"is for other uses only ({', '.join(purposes.native)})"
     return ""
+
+
+def _weak(certificate: Any) -> str:
+    """Return why others could sign with its key, or as its issuer; empty where none can."""
+    key, signed = certificate.public_key, certificate["signature_algorithm"]["algorithm"].native
+    kind, hashed = key.algorithm, signed.partition("_")[0]
+    if kind not in LEAST:
+        return f"has a key of kind {kind}; a dossier is sealed with RSA or EC"
+    try:
+        bits = key.bit_size
+    except ValueError:
+        return "has an EC key on a curve that is not known"
+    if bits < LEAST[kind]:
+        return f"has a key of {bits} bits; of {kind.upper()}, {LEAST[kind]} are the fewest"
+    if hashed in {"md2", "md5", "sha1"} and not certificate.self_issued:
+        return f"is signed with {hashed.upper()}, which can be forged"
+    return ""
+
+
+def marked(*certificates: Any) -> bool:
+    """Return whether one of them, or what issued it, is marked as a test identity."""
+    names = (name for each in certificates for name in (each.subject, each.issuer))
+    return any(TEST_MARK in str(name.native.values()) for name in names)
 
 
 def chain(certificate: Any, others: Sequence[Any]) -> list[Any]:
@@ -195,16 +230,16 @@ def vouched(envelope: Envelope, signed: bytes, trust: Trust, role: str) -> Vouch
         status = _status(envelope, signed, trust, lists=False)
         why, revocation = _distrust(envelope, status, trust), "not known"
     if role in trust.persons:
-        why, revocation = _not_the_person(envelope, trust, role), "not consulted"
+        why = _not_the_person(envelope, trust, role)
+        revocation = "not listed" if trust.revoked else "not consulted"
     stamp = status.timestamp_validity
     whole = stamp is not None and stamp.intact and stamp.valid
-    stamped = bool(whole and stamp.trusted)
-    stamped = stamped and not _astray(envelope.stamp_others, stamp, trust)
+    proves = whole and stamp.trusted and not _astray(envelope.stamp_others, stamp, trust)
     return Vouched(
         holds=bool(status.intact and status.valid), trusted=not why, distrust=why,
-        revocation=revocation, stamped=stamp.timestamp if stamped else None,
+        revocation=revocation, stamped=stamp.timestamp if whole else None,
         stamp="none" if stamp is None else
-        "trusted" if stamped else "not trusted" if whole else "broken",
+        "trusted" if proves else "not trusted" if whole else "broken",
     )  # fmt: skip
 
 
@@ -258,6 +293,8 @@ def _astray(others: Sequence[Any], status: Any, trust: Trust) -> bool:
 
 
 def _distrust(envelope: Envelope, status: Any, trust: Trust) -> str:
+    if why := wrong_use(envelope.certificate):
+        return why
     if not status.trusted:
         name = getattr(status.trust_problem_indic, "name", "")
         return REASONS.get(name, "leads to no authority by a way that its certificates allow")
@@ -265,7 +302,8 @@ def _distrust(envelope: Envelope, status: Any, trust: Trust) -> str:
         return "is an authority's own"
     if _astray(envelope.others, status, trust):
         return ASTRAY
-    return wrong_use(envelope.certificate)
+    above = map(_other_uses, status.validation_path.iter_certs(include_root=True))
+    return next((f"leads to an authority that {why}" for why in above if why), "")
 
 
 def _not_the_person(envelope: Envelope, trust: Trust, role: str) -> str:
@@ -276,4 +314,13 @@ def _not_the_person(envelope: Envelope, trust: Trust, role: str) -> str:
         return "is not the one that was named for this role"
     if not certificate.not_valid_before <= trust.moment <= certificate.not_valid_after:
         return REASONS["OUT_OF_BOUNDS_NO_POE"]
-    return wrong_use(certificate)
+    return REVOKED if _listed(certificate, trust.revoked) else wrong_use(certificate)
+
+
+def _listed(certificate: Any, lists: Sequence[Any]) -> bool:
+    """Return whether a list in the name of its issuer, whoever signed that, has a certificate."""
+    mine = (each["tbs_cert_list"] for each in lists if each.issuer == certificate.issuer)
+    numbers = (
+        row["user_certificate"].native for each in mine for row in each["revoked_certificates"]
+    )
+    return certificate.serial_number in numbers

@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date
 
 from dossier.archive.questions import Answer
 from dossier.archive.recompute import Recomputed
 from dossier.archive.seals import Seal
-from dossier.archive.signoff import same_name, same_person, standing
+from dossier.archive.signoff import ZONES, same_name, same_person, standing
 from dossier.decision.term import expired
 from dossier.report.signing import Signed, SignOff, field_name
 
@@ -146,8 +147,13 @@ class Verification:
             yield f"made with another version ({changed}); {moved}"
         for name in self._tests:
             yield f"{name}: a test identity, which proves nothing"
+        if any(seal.sound and not seal.stamped for seal in self.seals):
+            yield "when it was sealed is only what the seals say: no trusted time-stamp proves it"
         if any(seal.revocation == "not consulted" for seal in self.seals):
             yield "whether certificates were revoked was not consulted: no list given (--crl)"
+        for seal in self.seals:
+            if seal.revocation == "not listed":
+                yield f"{seal.field}: not in a list given, but whether one covers it is not known"
         names = [each.name for each in self.signoff.signed]
         if any(same_person(a, b) for i, a in enumerate(names) for b in names[i + 1 :]):
             yield "one person has signed off in more than one role"
@@ -171,9 +177,22 @@ def mismatches(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
     times = [seal.claimed for seal in seals if seal.claimed]
     if times != sorted(times):
         yield "the times that the seals state are not in the order of sealing"
-    prints = [seal.fingerprint for seal in seals if seal.fingerprint]
-    if len(set(prints)) != len(prints):
-        yield "one certificate has sealed in more than one role"
+    keys = [seal.key for seal in seals if seal.key]
+    if len(set(keys)) != len(keys):
+        yield "one key has sealed in more than one role"
+    yield from _out_of_days(seals, signoff)
+
+
+def _out_of_days(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
+    """Yield which seals say that they were made before all had signed off, or after the end."""
+    last = max((each.date for each in signoff.signed), default=date.min)
+    end = signoff.until or date.max - ZONES
+    for seal in seals:
+        day = date.fromisoformat(seal.claimed[:10]) if seal.claimed else last
+        if day + ZONES < last:
+            yield f"{seal.field}: says that it was made on {day}, before the sign-off of {last}"
+        if day > end + ZONES:
+            yield f"{seal.field}: says that it was made on {day}; the approval ended on {end}"
 
 
 def _mismatch(seal: Seal, signed: Signed) -> Iterator[str]:

@@ -5,6 +5,7 @@ template and no style sheet, so that it can neither run nor cover, move, hide or
 """
 
 import hashlib
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -52,6 +53,8 @@ NOT_TAKEN = {
 }
 """What to do about files of a kind that nothing names."""
 
+NAME = r"^[\w .,&()/+'-]{1,60}$"
+"""No mark in it ends the quotation in which the foot of page one names the house."""
 Title = Annotated[str, StringConstraints(min_length=3, max_length=200, strip_whitespace=True)]
 FileName = Annotated[str, StringConstraints(max_length=100)]
 
@@ -76,7 +79,10 @@ class SectionEntry(Model):
 class HouseFile(Model):
     """house.toml."""
 
-    name: Annotated[str, StringConstraints(min_length=1, max_length=60, strip_whitespace=True)]
+    name: Annotated[
+        str,
+        StringConstraints(max_length=60, strip_whitespace=True, pattern=NAME),
+    ]
     logo: FileName = ""
     colour: Annotated[str, StringConstraints(max_length=20)] = "black"
     font: FileName = ""
@@ -207,7 +213,7 @@ def _contents(folder: Path, problems: list[CaseProblem]) -> Iterator[tuple[str, 
 def _house_file(
     called: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
 ) -> HouseFile:
-    plain = HouseFile(name=called[:60].strip() or "house")
+    plain = HouseFile(name=called if re.fullmatch(NAME, called) else "house")
     if HOUSE_FILE not in contents:
         return plain
     document: dict[str, Any] = {}

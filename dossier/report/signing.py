@@ -54,6 +54,8 @@ class SignOff:
     roles: tuple[str, ...] = ROLES
     digest: str = ""
     """SHA-256 of the present content, to which sign-offs are bound."""
+    until: date | None = None
+    """Last day on which it holds as an approval; None where none is set."""
     ended: date | None = None
     """Last day of an approval that is over; None while it holds."""
 

@@ -3,7 +3,7 @@
 import hashlib
 import re
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 from dossier.archive.envelope import make
 from dossier.archive.increment import RESERVED, first_end
@@ -12,8 +12,6 @@ from dossier.archive.seals import asked, increment_of
 from dossier.archive.signature import load_keys
 from tests.archive import sealed
 
-MOMENT = datetime.now(UTC).replace(microsecond=0) + timedelta(hours=1)
-"""Later than the seals that the tests make before."""
 ROOM = 2 * RESERVED + 2
 
 
@@ -72,10 +70,11 @@ class Draft:
         return self.before + self.head + b"<" + padded + b">" + self.tail
 
 
-def draft(data, role, keys, moment=MOMENT):
+def draft(data, role, keys, moment=None):
     """Return the increment as it should be, for a role's next seal."""
     said = asked(open_pdf(data).files)
     place = said.roles.index(role)
+    moment = moment or datetime.now(UTC).replace(microsecond=0)
     made = increment_of(data, first_end(data), place, said, keys.certificate, moment)
     return Draft(data, made.head, made.tail)
 

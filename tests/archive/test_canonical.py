@@ -6,20 +6,26 @@ All signatures here are mathematically right, by identities that are trusted.
 import json
 import re
 import subprocess
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from pyhanko.pdf_utils import generic
 from pyhanko.pdf_utils.generic import pdf_name
+from pyhanko.sign.timestamps import DummyTimeStamper
 from pypdf import PdfReader
 
 from dossier import verify
 from dossier.archive.attached import NotADossierError
 from dossier.archive.constraints import constraints_text
+from dossier.archive.dossier_file import dossier_in
 from dossier.archive.envelope import make
 from dossier.archive.increment import first_end
 from dossier.archive.pdf_file import open_pdf
 from dossier.archive.record import plain_versions
+from dossier.archive.seals import read_seals
+from dossier.archive.standing import sign_offs
+from dossier.archive.verification import mismatches
 from tests.archive import forged, sealed
 
 BEHIND = "stands what is no seal that this program writes"
@@ -145,6 +151,47 @@ STEPS = {
     ).repaired(),
     "a note behind the end": lambda d: forged.Draft(d.before, d.head, d.tail + b"%\n").covering(),
 }
+
+
+TIMES = {
+    "which has not come": datetime.now(UTC) + timedelta(hours=1),
+    "its certificate was not valid": datetime(2020, 1, 1, tzinfo=UTC),
+}
+
+
+@pytest.mark.parametrize("line", TIMES)
+def test_a_seal_is_made_when_it_can_have_been(line, dossier):
+    keys = forged.keys_of(dossier, "prepared")
+    moment = TIMES[line].replace(microsecond=0)
+    data = forged.draft(dossier.unsigned, "prepared", keys, moment).signed(keys)
+    (seal,) = read_seals(open_pdf(data))
+    assert line in seal.problem
+
+
+def test_a_time_stamp_that_names_another_time_is_told(dossier):
+    keys = forged.keys_of(dossier, "prepared")
+    service = DummyTimeStamper(
+        keys.certificate, keys.signer.signing_key, fixed_dt=datetime.now(UTC) - timedelta(days=1)
+    )
+    made = forged.draft(dossier.unsigned, "prepared", keys)
+    data = made.signed(keys, lambda signer, digest: make(signer, digest, service).dump())
+    (seal,) = read_seals(open_pdf(data))
+    assert "its time-stamp at" in seal.problem
+
+
+def test_days_and_keys_of_seals_are_held_against_the_sign_offs(dossier):
+    seals = read_seals(open_pdf(dossier.data))
+    state = sign_offs(dossier_in(dossier.data))
+    assert not list(mismatches(seals, state))
+    day = date.fromisoformat(seals[0].claimed[:10])
+    later = tuple(replace(each, date=day + timedelta(2)) for each in state.signed)
+    cases = {
+        "before the sign-off of": (seals, replace(state, signed=later)),
+        "the approval ended on": (seals, replace(state, until=day - timedelta(2))),
+        "one key has sealed": (tuple(replace(each, key="k") for each in seals), state),
+    }
+    for line, (found, judged) in cases.items():
+        assert any(line in told for told in mismatches(found, judged)), line
 
 
 @pytest.mark.parametrize("step", STEPS)

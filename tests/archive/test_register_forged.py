@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import struct
 from dataclasses import astuple, replace
 from datetime import date
 
@@ -130,6 +131,28 @@ def test_a_damaged_file_or_a_link_in_its_place_is_refused(folder):
     path.rename(folder / "elsewhere")
     path.symlink_to(folder / "elsewhere")
     with pytest.raises(RegisterError, match="no ordinary file"):
+        update(folder)
+
+
+def test_a_journal_that_would_have_another_file_deleted_is_refused(folder, tmp_path_factory):
+    # A hot journal may name a super-journal, which SQLite deletes once it has rolled back.
+    other = tmp_path_factory.mktemp("elsewhere") / "precious.txt"
+    other.write_text("precious")
+    name, magic = str(other).encode(), bytes.fromhex("d9d505f920a163d7")
+    size = (folder / FILE).stat().st_size // 4096
+    head = magic + struct.pack(">IIIII", 0, 0, size, 512, 4096)
+    tail = struct.pack(">I", 2**18 + 1) + name + struct.pack(">II", len(name), sum(name)) + magic
+    for ending in ("-journal", "-wal"):
+        beside = put(folder, f"{FILE}{ending}", head.ljust(512, b"\0") + tail)
+        with pytest.raises(RegisterError, match="not written by this program"):
+            update(folder)
+        beside.unlink()
+    assert other.exists()
+
+
+def test_two_runs_do_not_write_at_once(folder, monkeypatch):
+    monkeypatch.setattr("dossier.archive.register_store.WAIT", 0.0)
+    with opened(folder), pytest.raises(RegisterError, match="another run"):
         update(folder)
 
 

@@ -1,6 +1,9 @@
 """Sealing: who may, in which order, with what key, and what level is reached."""
 
+import hashlib
 import io
+from datetime import date
+from types import SimpleNamespace
 
 import pytest
 from cryptography.hazmat.primitives import serialization
@@ -72,6 +75,16 @@ def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, mo
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
     monkeypatch.setattr("dossier.archive.record.zlib.ZLIB_RUNTIME_VERSION", "0.0")
     with pytest.raises(CaseError, match="cannot be built again here: made with zlib"):
+        examine(unsigned, "prepared", keys_of(dossier, "prepared"))
+
+
+def test_an_approval_that_is_over_is_not_sealed(dossier, unsigned, monkeypatch):
+    state = SimpleNamespace(complete=True, ended=date(2026, 5, 1))
+    found = SimpleNamespace(
+        signoff=state, failures=(), sha256=hashlib.sha256(dossier.unsigned).hexdigest()
+    )
+    monkeypatch.setattr("dossier.archive.verify.verify", lambda *_, **__: found)
+    with pytest.raises(CaseError, match="cannot be sealed: the approval ended on 2026-05-01"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
 
 

@@ -2,16 +2,18 @@
 
 import hashlib
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 
 from dossier import CaseError, assess, read_case, sign
 from dossier.api import decision_json, sign_off
-from dossier.archive.signoff import LEFT_OUT, Days, content_digest, judge, same_person
+from dossier.archive.signoff import LEFT_OUT, ZONES, Days, content_digest, judge, same_person
 from dossier.case.signoff_file import SignOffEntry
 from dossier.report.signing import ROLES
 from tests.archive import sealed
+from tests.small_case import record, small
 
 DAY = date(2026, 3, 30)
 DIGEST = "a" * 64
@@ -177,3 +179,18 @@ def test_a_damaged_file_of_sign_offs_is_a_problem_with_its_place(folder):
     with pytest.raises(CaseError) as caught:
         read_case(folder)
     assert "signoff.toml: signed number 1 . name: is missing" in str(caught.value)
+
+
+def test_a_day_of_issue_that_has_not_come_carries_no_sign_off():
+    entries = [entry("prepared", "A. Person")]
+    days = Days(DAY, today=DAY, issued=DAY + timedelta(1))
+    (found,) = judge(entries, ("prepared",), DIGEST, days)
+    assert "a day that has not come" in found.note
+    (found,) = judge(entries, ("prepared",), DIGEST, replace(days, ahead=ZONES))
+    assert found.holds
+
+
+def test_another_day_of_issue_has_to_fit_the_case_as_its_own_would():
+    case = small([record("BU", "measurement", "specimen,burst pressure [kPa]\nC1,2000\n")])
+    with pytest.raises(CaseError, match="before the last test"):
+        assess(case, date(2020, 1, 1))

@@ -8,7 +8,7 @@ from asn1crypto import keys as form
 from asn1crypto import x509 as read
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed25519, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 from pyhanko.sign.signers import SimpleSigner
@@ -17,7 +17,7 @@ from pyhanko_certvalidator.registry import SimpleCertificateStore
 from dossier import CaseError
 from dossier.archive.envelope import make, opened
 from dossier.archive.signoff import same_name, same_person
-from dossier.archive.trust import chain, trust_of, vouched
+from dossier.archive.trust import TEST_MARK, chain, marked, trust_of, vouched, wrong_use
 
 NOW = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
 DAY = datetime.timedelta(days=1)
@@ -28,7 +28,7 @@ class Made:
     """A certificate with its key; by itself, or issued by another."""
 
     def __init__(self, name, issuer=None, *, ca=None, usage=None, purposes=(), **limits):
-        self.key = ec.generate_private_key(ec.SECP256R1())
+        self.key = limits.get("key") or ec.generate_private_key(ec.SECP256R1())
         first, last = limits.get("valid", (NOW - 9 * DAY, NOW + 90 * DAY))
         subject = named(name)
         builder = (
@@ -49,7 +49,9 @@ class Made:
         if "names" in limits:
             names = [x509.DirectoryName(named(limits["names"]))]
             builder = builder.add_extension(x509.NameConstraints(None, names), True)
-        self.certificate = builder.sign(issuer.key if issuer else self.key, hashes.SHA256())
+        bare = issuer is None and isinstance(self.key, ed25519.Ed25519PrivateKey)
+        signed = issuer.key if issuer else self.key
+        self.certificate = builder.sign(signed, None if bare else hashes.SHA256())
         self.pem = self.certificate.public_bytes(Encoding.PEM)
         self.read = read.Certificate.load(self.certificate.public_bytes(Encoding.DER))
 
@@ -248,6 +250,56 @@ def test_letters_that_look_alike_make_one_person_but_not_one_name(one, other, pe
     for pair in ((one, other), (other, one)):
         assert same_person(*pair) is person_too
         assert same_name(*pair) is name_too
+
+
+KEYS = {
+    "1024 bits": lambda: rsa.generate_private_key(65537, 1024),
+    "192 bits": lambda: ec.generate_private_key(ec.SECP192R1()),
+    "kind dsa": lambda: dsa.generate_private_key(2048),
+    "kind ed25519": ed25519.Ed25519PrivateKey.generate,
+}
+
+
+@pytest.mark.parametrize("line", KEYS)
+def test_a_key_that_is_weak_or_of_another_kind_vouches_for_nobody(line):
+    key, root = KEYS[line](), authority()
+    leaf = person(root, key=key)
+    assert line in wrong_use(leaf.read)
+    with pytest.raises(CaseError, match=line):
+        trust_of([authority(key=key).pem])
+    if "bits" in line:
+        assert line in worth(leaf.envelope(root), trust_of([root.pem])).distrust
+        assert line in worth(leaf.envelope(), trust_of([], {"prepared": leaf.pem})).distrust
+
+
+def test_a_certificate_signed_with_a_broken_digest_is_refused():
+    leaf = person(authority()).read.copy()
+    leaf["signature_algorithm"] = {"algorithm": "sha1_rsa"}
+    assert "SHA1" in wrong_use(leaf)
+
+
+def test_an_authority_for_other_uses_vouches_for_no_document():
+    other = (ExtendedKeyUsageOID.SERVER_AUTH,)
+    root = authority(purposes=other)
+    assert "other uses only" in worth(person(root).envelope(), trust_of([root.pem])).distrust
+    plain = authority()
+    middle = Made("Middle", plain, ca=True, usage=SIGNS, purposes=other)
+    assert "other uses" in worth(person(middle).envelope(middle), trust_of([plain.pem])).distrust
+
+
+def test_who_is_issued_by_a_test_identity_is_one_whatever_comes_along():
+    root = Made(TEST_MARK, ca=True, usage=SIGNS)
+    assert not marked(person(authority()).read)
+    assert marked(person(root).read)
+
+
+def test_a_person_who_was_named_may_be_revoked():
+    root = authority()
+    leaf = person(root)
+    for serial, why in ((leaf.certificate.serial_number, "was revoked"), (7, "")):
+        trust = trust_of([], {"prepared": leaf.pem}, [root.crl(serial)])
+        found = worth(leaf.envelope(root), trust)
+        assert (found.distrust, found.revocation) == (why, "not listed")
 
 
 def test_a_certificate_that_comes_along_is_the_one_that_was_issued():
