@@ -6,15 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench, Curve, Curves
-from dossier.evidence.clean import carried, outside, pressure_components
-from dossier.evidence.combine import combine
-from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.clean import clean_estimate, outside
+from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.fluid import fluid_at, kinematic_at
 from dossier.evidence.loaded import loaded_specimens
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import SIDES as SPOKEN
-from dossier.evidence.uncertainty import half_width
 from dossier.evidence.usable import usable_sweeps
 from dossier.words import say
 
@@ -112,22 +110,10 @@ def _band(
     x: Floats,
     point: Callable[[float], Point],
 ) -> Curve:
-    estimates = [_estimate(bench, sweeps, *point(float(value))) for value in x]
-    half = np.array([half_width(e.parts) for e in estimates])
-    y = np.array([e.value for e in estimates])
-    return Curve(side=side, label=side, x=x, y=y, low=y - half, high=y + half)
-
-
-def _estimate(
-    bench: Bench, sweeps: Sequence[PressureDropResult], flow: float, mu: float, rho: float
-) -> Estimate:
-    shares = [carried(sweep, flow, mu, rho) for sweep in sweeps]
-    values = [
-        SpecimenValue(specimen=s.specimen, record=s.record, value=share.total, u=0.0)
-        for s, share in zip(sweeps, shares, strict=True)
-    ]
-    shared = pressure_components(bench, sweeps, flow, mu, rho)
-    return combine(values, [0.0] * len(values), shared, unit="Pa")
+    estimates = [clean_estimate(bench, sweeps, point(float(value))) for value in x]
+    ends = np.array([each.interval() for each in estimates]).reshape(-1, 2)
+    y = np.array([each.value for each in estimates])
+    return Curve(side=side, label=side, x=x, y=y, low=ends[:, 0], high=ends[:, 1])
 
 
 def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:
