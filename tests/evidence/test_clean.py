@@ -3,7 +3,6 @@
 import math
 
 import pytest
-from pytest import approx
 
 from dossier.evidence.clean import (
     OF_THE_SWEEPS,
@@ -15,6 +14,8 @@ from dossier.evidence.clean import (
     pressure_components,
 )
 from tests.made_bench import MU, RHO, bench, entry, exact, instrument, sweep
+
+approx = pytest.approx
 
 Q = 60.0 / 6e4
 LIMITS = exact()

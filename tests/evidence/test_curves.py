@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
-from pytest import approx
 
 from dossier.evidence.curves import curves_of
 from dossier.evidence.fluid import fluid_at, kinematic_at
 from dossier.evidence.loaded import loaded_specimens
 from dossier.evidence.registry import all_quantities
 from tests.made_bench import MU, RHO, application, bench, exact, run, sweep
+
+approx = pytest.approx
 
 HOT, COLD = 90.0 + 273.15, -10.0 + 273.15
 DUTY = {"hot_oil": "90 degC", "ingression": {"value": "0.06 g/h", "u": "0.009 g/h"}}

@@ -1,11 +1,10 @@
-"""What passes at one size: counting noise, scatter, calibration, and the exact law of few counts."""
+"""What passes at one size: counting noise, scatter, calibration, exact laws of few counts."""
 
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from pytest import approx
 from scipy import stats
 
 from dossier.evidence.draws import DRAWS
@@ -22,6 +21,8 @@ from dossier.evidence.passage import (
     worst_passage,
 )
 from tests.made_bench import SIZES, bench, entry, exact, instrument, run
+
+approx = pytest.approx
 
 HERE = 3
 """Column of 14 um(c)."""

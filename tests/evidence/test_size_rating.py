@@ -4,11 +4,12 @@ import math
 
 import numpy as np
 import pytest
-from pytest import approx
 
 from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.size_rating import size_rating
 from tests.made_bench import SIZES, bench, exact, run
+
+approx = pytest.approx
 
 GROWTH = 0.3
 """ln(ratio) = GROWTH * size: the interpolation is exact on it [1/um]."""
