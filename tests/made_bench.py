@@ -44,10 +44,14 @@ def sweep(record="S1", specimen="C1", side="candidate", **changes):
 
 
 def run(record="M1", specimen="C1", side="candidate", **changes):
-    """A multi-pass run; `up` and `down` are raw counts of each size over the whole test."""
+    """A multi-pass run; `up` and `down` are raw counts of each size over the whole test.
+
+    Without them the filter passes one share of every size class, `passes`.
+    """
     sizes = changes.pop("sizes", SIZES)
-    up = np.broadcast_to(np.asarray(changes.pop("up", 1e8), dtype=float), sizes.shape)
-    down = np.broadcast_to(np.asarray(changes.pop("down", 1e7), dtype=float), sizes.shape)
+    passes = changes.pop("passes", 0.1)
+    up = np.broadcast_to(np.asarray(changes.pop("up", 1e9 / sizes**3), dtype=float), sizes.shape)
+    down = np.broadcast_to(np.asarray(changes.pop("down", passes * up), dtype=float), sizes.shape)
     mass = changes.pop("mass", np.array([0.0, 0.020, 0.040]))
     curve = changes.pop("curve", np.array([30e3, 60e3, 150e3]))
     seen = np.where(down > 0, down, 1.0)

@@ -158,9 +158,11 @@ def test_a_column_is_found_within_a_twentieth_of_a_micrometre():
 
 
 def test_steepness_is_that_of_a_power_law_and_the_steeper_side_counts():
-    law = run(down=1e8 / (SIZES / 2.0) ** 3)  # P = (x / 2)^-3
+    law = run(up=1e8, down=1e8 / (SIZES / 2.0) ** 3)  # P = (x / 2)^-3
     assert [overall_passage(law, k).steepness for k in (0, HERE, 5)] == approx([3.0, 3.0, 3.0])
-    bent = run(down=1e8 / np.where(SIZES < 12, (SIZES / 2.0) ** 2, SIZES**4 / 100.0 / 196.0 * 28.0))
+    bent = run(
+        up=1e8, down=1e8 / np.where(SIZES < 12, (SIZES / 2.0) ** 2, SIZES**4 / 100.0 / 196.0 * 28.0)
+    )
     two = [abs(math.log(bent.ratio[k] / bent.ratio[HERE]) / math.log(SIZES[k] / 14.0))
            for k in (HERE - 1, HERE + 1)]  # fmt: skip
     assert overall_passage(bent, HERE).steepness == approx(max(two))
@@ -169,8 +171,8 @@ def test_steepness_is_that_of_a_power_law_and_the_steeper_side_counts():
 def test_a_side_with_nothing_counted_is_left_out_and_the_steepest_stands_in():
     down = 1e8 / (SIZES / 2.0) ** 3
     down[HERE + 1] = 0.0
-    assert overall_passage(run(down=down), HERE).steepness == approx(3.0)
-    assert overall_passage(run(down=down), 5).steepness == STEEPEST
+    assert overall_passage(run(up=1e8, down=down), HERE).steepness == approx(3.0)
+    assert overall_passage(run(up=1e8, down=down), 5).steepness == STEEPEST
     assert overall_passage(run(sizes=SIZES[:1]), 0).steepness == STEEPEST
 
 

@@ -160,10 +160,8 @@ def _temperature_estimate(
         slopes.append(1.0 / abs(ends[1] - ends[0]))
         own.append(of_the_fit(sweep, flow, *fluid_at(oil, temperature)) * slopes[-1])
     slope = float(np.mean(slopes))
-    shared = [
-        Component(name=c.name, u=c.u * slope, dof=c.dof, source=c.source, shared=c.shared)
-        for c in pressure_components(bench, sweeps, flow, *fluid_at(oil, float(np.mean(found))))
-    ]
+    warmth = fluid_at(oil, float(np.mean(found)))
+    shared = [c.times(slope) for c in pressure_components(bench, sweeps, flow, *warmth)]
     shared += [
         Component(
             name=later("opening pressure of the valve"), u=opening.u * slope, dof=opening.dof,
@@ -171,10 +169,7 @@ def _temperature_estimate(
         )
     ] * (opening.u > 0)  # fmt: skip
     records = [sweep.record for sweep in sweeps]
-    shared += [
-        Component(name=c.name, u=c.u * slope, dof=c.dof, source=c.source)
-        for c in widening(bench, records, opening.value)
-    ]
+    shared += [c.times(slope) for c in widening(bench, records, opening.value)]
     common = math.sqrt(sum(c.u**2 for c in shared))
     specimens = [
         SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))
