@@ -108,8 +108,8 @@ def test_one_gauge_errs_alike_on_both_paths():
     )  # fmt: skip
     assert found.u == approx(0.0, abs=5e-5)  # the ratio of two drops does not feel it
     apart = [*gauge, instrument("D2", ["differential pressure"], reading_u="2 %")]
-    entries = [entry(each, [name], laboratory="LM"[i])
-               for i, (each, name) in enumerate(zip(sweeps, ("DP", "D2"), strict=True))]  # fmt: skip
+    named = zip(sweeps, ("DP", "D2"), "LM", strict=True)
+    entries = [entry(each, [name], laboratory=rig) for each, name, rig in named]
     two = shared(
         *sweeps, arrangement="combined_through_flow", gallery=None, instruments=apart,
         entries=entries, laboratory=[{"id": n, "name": "Laboratory"} for n in "LM"],

@@ -9,9 +9,9 @@ from dossier.evidence.draws import DRAWS
 from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.fluid import fluid_at
 from dossier.evidence.sump import removal, size_class, sump_estimate
+from tests.evidence.test_fine_path import FINE, circuit, fine
 from tests.laboratory import DUST_COUNTS, DUST_SIZES
 from tests.made_bench import SIZES, application, bench, exact, run, sweep
-from tests.evidence.test_fine_path import FINE, circuit, fine
 
 approx = pytest.approx
 Q = 60.0 / 6e4
@@ -100,8 +100,8 @@ def test_the_wider_half_of_a_lopsided_spectrum_counts(monkeypatch):
 
     middle = PER_KG[10.0]
     for low, high in ((0.6, 1.1), (0.9, 1.4)):
-        monkeypatch.setattr(module.dust, "counts_per_mass_limits",
-                            lambda size, ends=(low, high): (ends[0] * middle, ends[1] * middle))  # fmt: skip
+        ends = (low * middle, high * middle)
+        monkeypatch.setattr(module.dust, "counts_per_mass_limits", lambda _, ends=ends: ends)
         found = sump(run(passes=0.1))
         drawn = {part.name: part.u for part in found.components}["number spectrum of the dust"]
         assert drawn == approx(0.4 * 0.682690 * found.value, rel=0.02)
@@ -115,17 +115,17 @@ def test_two_specimens_each_have_their_own_balance():
     assert found.value == approx(one_pass(0.8), rel=1e-3)  # from the mean penetration
 
 
+def classes(cumulative):
+    return np.append(cumulative[:-1] - cumulative[1:], cumulative[-1])
+
+
 def test_coarse_classes_are_thinned_out_more():
-    down = 1e8 * np.array([0.9, 0.8, 0.5, 0.3, 0.1, 0.01])
+    passes = np.array([0.9, 0.8, 0.5, 0.3, 0.1, 0.01])
     up = PER_KG[4.0] * (4.0 / SIZES) ** 3
-    one = run(up=up, down=up * down / 1e8)
-    kept = [PER_KG[x] if x in PER_KG else math.nan for x in SIZES]
-    kept = [kept[2], kept[3], kept[4], kept[5]]
-    passed_up, passed = up[2:], (up * down / 1e8)[2:]
-    classes = lambda x: np.append(x[:-1] - x[1:], x[-1])  # noqa: E731
-    each = 1.0 - classes(passed) / classes(passed_up)
-    wanted = RATE / Q / 1e6 * (classes(np.array(kept)) / each).sum()
-    assert sump(one).value == approx(wanted, rel=1e-3)
+    each = 1.0 - classes((up * passes)[2:]) / classes(up[2:])
+    comes = np.array([PER_KG[x] for x in SIZES[2:]])
+    wanted = RATE / Q / 1e6 * (classes(comes) / each).sum()
+    assert sump(run(up=up, down=up * passes)).value == approx(wanted, rel=1e-3)
 
 
 VALVE = {"location": "head", "opening": {"min": "30 kPa", "max": "40 kPa"}}
