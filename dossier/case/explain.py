@@ -1,8 +1,7 @@
 """Turn what the model library says of a case file into problems a person can act on."""
 
 import difflib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -20,21 +19,11 @@ WANTED = {
 """What to do about the tables that a case starts without."""
 
 
-Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
-"""Gives file and place of a key that stands elsewhere, None for all others."""
-
-
 def explain(
-    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any],
-    origin: Origin = lambda _: None,
-) -> list[CaseProblem]:  # fmt: skip
+    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any]
+) -> list[CaseProblem]:
     """Return one problem for each fault in `error`, with the key's path in the file."""
-    problems = []
-    for fault in error.errors(include_url=False):
-        problem = _problem(file, fault, model, document)
-        found = origin(tuple(fault["loc"]))
-        problems.append(replace(problem, file=found[0], place=found[1]) if found else problem)
-    return problems
+    return [_problem(file, fault, model, document) for fault in error.errors(include_url=False)]
 
 
 def _problem(

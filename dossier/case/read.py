@@ -33,7 +33,6 @@ from dossier.case.requested import (
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables import MAX_FILE, RawTable, TableError, read_csv, read_sheet, sheet_names
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
-from dossier.case.whole import Whole, made_whole
 
 __all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
 
@@ -43,7 +42,6 @@ LARGE = 2**20
 """Bytes of a file from which on it pays to load its reader while they come from the disk."""
 
 M = TypeVar("M", bound=BaseModel)
-Q = TypeVar("Q", bound=Qualification)
 
 
 class _Reader:
@@ -103,32 +101,13 @@ class _Reader:
         document = self.toml(path, named_by)
         if document is None:
             return None
-        return self.valid(path, model, Whole(document))
-
-    def valid(self, path: str, model: type[M], whole: Whole) -> M | None:
-        """Return what a document says as its model; its faults are on record."""
-        self.problems += whole.problems
         try:
-            return model.model_validate(whole.document)
+            return model.model_validate(document)
         except ValidationError as error:
-            faults = explain(path, error, model, whole.document, whole.origin)
-            self.problems += () if whole.problems else faults
+            self.problems.extend(explain(path, error, model, document))
         except RecursionError:
             self.complain(path, "", "nested too deeply", "a case file has few levels")
         return None
-
-    def case(self, model: type[Q]) -> tuple[Q | None, Whole]:
-        """Return case.toml with what stands in its workbooks and tables, and where that stands."""
-        document = self.toml("case.toml", "case.toml")
-        if document is None:
-            return None, Whole({})
-
-        def fetch(path: str) -> bytes | None:
-            file = self.fetch(path, "case.toml")
-            return file.content if file else None
-
-        whole = made_whole(document, fetch)
-        return self.valid("case.toml", model, whole), whole
 
 
 def read_case_files(folder: Path) -> Case:
@@ -142,15 +121,11 @@ def read_case_files(folder: Path) -> Case:
             [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
         )
     reader = _Reader(folder)
-    qualification, whole = reader.case(Qualification)
+    qualification = reader.model("case.toml", Qualification, "case.toml")
     path = qualification.application if qualification else "application.toml"
     application = reader.model(path, Application, "case.toml")
     entries = qualification.record if qualification else ()
-    layouts = {each.id: each for each in qualification.layout} if qualification else {}
-    found = (_record(reader, entry, layouts) for entry in entries)
-    records = [record for record in found if record is not None]
-    for each in qualification.attachment if qualification else ():
-        reader.fetch(each.file, "case.toml")
+    records = [r for r in (_record(reader, entry) for entry in entries) if r is not None]
     requests = _requests(reader)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     given = _sign_offs(reader)
@@ -159,8 +134,7 @@ def read_case_files(folder: Path) -> Case:
     if application is not None and source is not None:
         reader.problems += request_problems(requests, application, source.content, path)
     if application is not None and qualification is not None:
-        faults = consistency_problems(application, qualification, path)
-        reader.problems += map(whole.relocated, faults)
+        reader.problems += consistency_problems(application, qualification, path)
     if reader.problems or application is None or qualification is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     first = min(entry.tested for entry in entries)
@@ -188,7 +162,7 @@ def read_asked_files(folder: Path) -> Asked:
         )
     reader = _Reader(folder)
     there = (reader.folder / "case.toml").exists()
-    draft = reader.case(Draft)[0] if there else None
+    draft = reader.model("case.toml", Draft, "case.toml") if there else None
     path = draft.application if draft else "application.toml"
     application = reader.model(path, Application, "case.toml")
     source = reader.fetch(path, "case.toml")
@@ -303,13 +277,11 @@ def gather(folder: Path) -> Gathered:
     Raises CaseError where case.toml cannot be read or a file that it names cannot be had.
     """
     reader = _Reader(folder)
-    qualification, _ = reader.case(Qualification)
+    qualification = reader.model("case.toml", Qualification, "case.toml")
     if qualification is not None:
-        named = [qualification.application, *(each.file for each in qualification.attachment)]
+        reader.fetch(qualification.application, "case.toml")
         for entry in qualification.record:
-            named += [entry.file, *([entry.join.file] if entry.join else [])]
-        for path in named:
-            reader.fetch(path.partition("#")[0], "case.toml")
+            reader.fetch(entry.file.partition("#")[0], "case.toml")
     if (reader.folder / REQUEST_FILE).exists():
         reader.fetch(REQUEST_FILE, REQUEST_FILE)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
