@@ -215,7 +215,7 @@ def forked(work, limit):
             return None
 
 
-def tested(files, watch, first=True):
+def tested(files, watch, *, first: bool = True):
     import pytest
 
     options = ["-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow and not long"]

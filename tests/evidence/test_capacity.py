@@ -73,8 +73,8 @@ def test_retained_is_injected_less_what_stayed():
 
 
 def test_without_a_balance_nothing_is_retained():
-    found = capacity("retained_capacity", run(), run("M2", "C2", balance=None,
-                                                      missing_balance="no final level"))  # fmt: skip
+    without = run("M2", "C2", balance=None, missing_balance="no final level")
+    found = capacity("retained_capacity", run(), without)
     assert isinstance(found, NotDemonstrated)
     assert found.reason == "record M2: no final level"
 

@@ -83,8 +83,10 @@ def test_outside_the_sweep_there_is_no_loading():
     assert "outside the tested flows" in loaded(run(), sweep(), flow=2 * Q).reason
 
 
-ONE = Loaded(record="M1", sweep="S1", specimen="C1", mass=np.array([0.0, 1.0, 2.0, 4.0]),
-             drop=np.array([10.0, 20.0, 20.0, 60.0]), viscous=10.0, clean=10.0, tested=60.0)  # fmt: skip
+ONE = Loaded(
+    record="M1", sweep="S1", specimen="C1", mass=np.array([0.0, 1.0, 2.0, 4.0]),
+    drop=np.array([10.0, 20.0, 20.0, 60.0]), viscous=10.0, clean=10.0, tested=60.0,
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(
