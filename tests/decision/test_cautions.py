@@ -25,8 +25,10 @@ DAY = date(2026, 3, 1)
 
 
 def concession(**changes):
-    given = {"requirement": "Q1", "text": "Until the stronger can comes.", "agreed_by": "Fleet",
-             "agreed": date(2026, 2, 10), "until": date(2026, 12, 31), "machines": ("Winch",)}  # fmt: skip
+    given = {
+        "requirement": "Q1", "text": "Until the stronger can comes.", "agreed_by": "Fleet",
+        "agreed": date(2026, 2, 10), "until": date(2026, 12, 31), "machines": ("Winch",),
+    }  # fmt: skip
     return Concession(**(given | changes))
 
 
@@ -97,8 +99,8 @@ def test_a_conditional_pass_is_a_condition():
 
 
 def told(findings=(), lab=None, decision="approved"):
-    return {each.title: each.text for each in
-            cautions_for(lab or bench(case()), findings, SimpleNamespace(value=decision))}  # fmt: skip
+    given = cautions_for(lab or bench(case()), findings, SimpleNamespace(value=decision))
+    return {each.title: each.text for each in given}
 
 
 @pytest.mark.parametrize(

@@ -174,8 +174,8 @@ class TestTheReference:
         for mine, theirs in ((drawn, other), (own, taken), (drawn, taken)):
             found = self.judged(mine, theirs, "mean", higher=higher)
             assert found == pytest.approx(self.phi(1.0), abs=0.005)
-        each = replace(own, samples=drawn.samples,
-                       specimen_samples=np.array([drawn.samples, drawn.samples + sign, drawn.samples]))  # fmt: skip
+        three = np.array([drawn.samples, drawn.samples + sign, drawn.samples])
+        each = replace(own, samples=drawn.samples, specimen_samples=three)
         found = self.judged(each, taken, "every_specimen", higher=higher)
         assert found == pytest.approx(self.phi(1.0), abs=0.005)
 
