@@ -271,12 +271,13 @@ def main():
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("number", nargs="?", type=int, default=300)
     ask.add_argument("--seed", type=int, default=1)
-    ask.add_argument(
-        "--only", default="", help="expression that the path of a module to break must hold"
-    )
+    ask.add_argument("--only", default="", help="expression in the path of a module")
     asked = ask.parse_args()
-    paths = [p for room in ROOMS for p in sorted((PACKAGE / room).rglob("*.py"))
-             if re.search(asked.only, str(p)) and not any(p.stem.startswith(o) for o in OTHER)]  # fmt: skip
+    paths = [
+        path
+        for path in (p for room in ROOMS for p in sorted((PACKAGE / room).rglob("*.py")))
+        if re.search(asked.only, str(path)) and not any(path.stem.startswith(o) for o in OTHER)
+    ]
     trees = {path: mutants(path) for path in paths}
     every = [(path, *mutant) for path, (_, found) in trees.items() for mutant in found]
     sample = random.Random(asked.seed).sample(every, min(asked.number, len(every)))
