@@ -308,6 +308,8 @@ def main():
             print(f"{number}: survived: {place}  {change}", flush=True)
         else:
             died += 1
+        if number % 25 == 0:
+            print(f"{number}: {died} died", flush=True)
     print(f"{died} of {len(sample) - equivalent} died, {equivalent} argued equivalent")
     return 0
 

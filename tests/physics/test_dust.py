@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from dossier.physics.dust import (
     counts_per_mass,
     counts_per_mass_limits,
+    grade,
     particle_rate,
     volume_finer,
     volume_finer_limits,
@@ -107,3 +108,15 @@ def test_nothing_is_extrapolated(bad):
     if not bad > 0 or bad == math.inf:
         with pytest.raises(ValueError, match="mass rate"):
             particle_rate(10.0, bad)
+
+
+@pytest.mark.parametrize(
+    ("designation", "letter"),
+    [
+        ("ISO 12103-1 A3", "A3"), ("iso 12103-1:2016, A2", "A2"), ("ISO 12103-1 A4 COARSE", "A4"),
+        ("ISO 12103-1, A3 medium test dust", "A3"), ("ISO 12103-1 A2 medium", ""),
+        ("ISO 12103-1 A5", ""), ("road dust", ""),
+    ],
+)  # fmt: skip
+def test_a_grade_is_its_letter_unless_a_word_names_another(designation, letter):
+    assert grade(designation) == letter
