@@ -270,7 +270,8 @@ def related(path):
     near = [
         file
         for file in files
-        if word.search(file.read_text("utf-8")) or path.stem.startswith(file.stem[5:])
+        if word.search(file.read_text("utf-8"))
+        or file.stem.split("_")[1] == path.stem.split("_")[0]
     ]
     near.sort(key=lambda file: file.stem != f"test_{path.stem}")
     return near, [file for file in files if file not in near]

@@ -174,6 +174,11 @@ class TestTheReference:
         for mine, theirs in ((drawn, other), (own, taken), (drawn, taken)):
             found = self.judged(mine, theirs, "mean", higher=higher)
             assert found == pytest.approx(self.phi(1.0), abs=0.005)
+        distance = sign * (own.value - 11.0 * (1.0 - 0.01 * sign))  # a hundredth may be lost
+        wanted = self.phi(distance / math.hypot(0.6, 0.8 * (1.0 - 0.01 * sign)))
+        assert self.judged(drawn, taken, "mean", 0.01, higher=higher) == pytest.approx(
+            wanted, abs=0.005
+        )
         three = np.array([drawn.samples, drawn.samples + sign, drawn.samples])
         each = replace(own, samples=drawn.samples, specimen_samples=three)
         found = self.judged(each, taken, "every_specimen", higher=higher)

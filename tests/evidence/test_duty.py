@@ -1,6 +1,7 @@
 """On duty: pressure after hours, margin to the valve, life; of a straight loading all are exact."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -124,6 +125,15 @@ def test_without_a_valve_the_run_s_end_ends_the_life():
     found = computed("service_life", valve=None)
     assert found.bound == "larger than"  # 200 kPa lie beyond what the run grows to in this oil
     assert found.value == approx(0.08 / RATE)
+
+
+def test_the_end_of_a_run_is_its_terminal_with_the_housing():
+    short = (loading(), sweep())
+    whole = [computed("service_life", replace(short[0], terminal=terminal, housing=housing),
+                      short[1], valve=None)
+             for terminal, housing in ((60e3, 0.0), (50e3, 10e3))]  # fmt: skip
+    assert whole[0].value == approx((60e3 / CLEAN - 1.0) / 4.0 * 0.08 / RATE)
+    assert whole[1].value == approx(whole[0].value)
 
 
 def test_a_run_that_ended_below_the_opening_gives_no_life():

@@ -107,6 +107,11 @@ def test_few_counts_come_no_nearer_than_the_scatter_allows():
     top = float(np.quantile(made.samples, 0.95))
     assert top == approx(np.median(made.samples) + 6.314 * scatter, rel=0.02)
     assert made.samples.min() >= 0.0
+    three = found(*(passage(record=f"M{i}", raw_up=1e6, raw_down=n)
+                    for i, n in enumerate((2.0, 3.0, 40.0))))  # fmt: skip
+    scatter = float(np.std([2.0, 3.0, 40.0], ddof=1)) / math.sqrt(3.0) / 1e6
+    top = float(np.quantile(three.samples, 0.95))
+    assert top == approx(np.median(three.samples) + 2.920 * scatter, rel=0.02)  # t of two
 
 
 @pytest.mark.parametrize(("name", "effect"), [("counts", math.sqrt(2.0)), ("size", 2.5)])
