@@ -263,18 +263,15 @@ def ours(name):
 
 
 def related(path):
-    """Return the test files of a module's room: its own and those that name it, then the rest."""
-    room = path.relative_to(PACKAGE).parts[0]
-    files = sorted((HERE / room).glob("test_*.py"))
-    word = re.compile(rf"\b{path.stem}\b")
-    near = [
-        file
-        for file in files
-        if word.search(file.read_text("utf-8"))
-        or file.stem.split("_")[1] == path.stem.split("_")[0]
-    ]
+    """Return the test files of a module: those that import it or go by its name; its room's rest."""
+    room = sorted((HERE / path.relative_to(PACKAGE).parts[0]).glob("test_*.py"))
+    named = re.compile(rf"\b{path.stem} import|import {path.stem}\b")
+    every = (file for each in ROOMS for file in sorted((HERE / each).glob("test_*.py")))
+    near = [file for file in every if named.search(file.read_text(encoding="utf-8"))]
+    first = path.stem.split("_")[0]
+    near += [f for f in room if f.stem.split("_")[1] == first and f not in near]
     near.sort(key=lambda file: file.stem != f"test_{path.stem}")
-    return near, [file for file in files if file not in near]
+    return near, [file for file in room if file not in near]
 
 
 def main():

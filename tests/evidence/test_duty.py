@@ -121,6 +121,13 @@ def test_a_higher_drop_shortens_the_life():
     assert found.u == approx(0.02 * 60e3 / CLEAN / 4.0 * 0.08 / RATE, rel=0.05)
 
 
+@pytest.mark.parametrize("name", ["injection flow", "injection level"])
+def test_a_life_is_known_no_better_than_the_mass(name):
+    found = computed("service_life", limits=exact(**{name: 0.03}))
+    assert found.u == approx(0.03 / math.sqrt(3.0) * found.value, rel=0.03)
+    assert found.per_specimen[0].u == approx(found.u, rel=0.03)
+
+
 def test_without_a_valve_the_run_s_end_ends_the_life():
     found = computed("service_life", valve=None)
     assert found.bound == "larger than"  # 200 kPa lie beyond what the run grows to in this oil
