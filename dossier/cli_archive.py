@@ -73,7 +73,7 @@ def _seen(case: Path, issued: date | None, house: Path | None) -> str:
     state = sign_off(read, assessment, on, today())
     name = f"{read.qualification.number} revision {read.qualification.revision}"
     typer.echo(shown(f"{name}: calculated: {assessment.decision.value}"))
-    for line in (tally_line(assessment), *until_lines(read, assessment, state, on)):
+    for line in (tally_line(assessment), *until_lines(read, assessment, state)):
         typer.echo(shown(line))
     typer.echo(bound_line(state))
     return state.digest

@@ -53,7 +53,7 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
         console.print(shown(line))
     for condition in assessment.conditions:
         console.print(shown(f"condition: {condition.text}"))
-    for line in until_lines(case, assessment, signoff, issued):
+    for line in until_lines(case, assessment, signoff):
         console.print(shown(line))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
@@ -100,10 +100,10 @@ def tally_line(assessment: Assessment) -> str:
     return ", ".join(f"{n} {severity} {verdict}" for (severity, verdict), n in counts.items())
 
 
-def until_lines(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> list[str]:
+def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[str]:
     """Return until when an approval holds, and a warning where its review comes too late."""
-    asked, end = case.qualification, assessment.valid_until
-    late = late_review(assessment.findings, asked.concession, asked.review_due, issued)
+    end = assessment.valid_until
+    late = late_review(assessment.findings, case.qualification.review_due)
     words = "expired: its last day was" if signoff.ended else "valid until"
     told = [f"{words} {end.isoformat()}"] if end else []
     return [*told, *([f"warning: {late}"] if late else [])]

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dossier.decision.probability import against, fixed, interval, probability
+from dossier.decision.probability import against, fixed, probability
 from dossier.evidence.combine import generator
 from dossier.evidence.registry import all_quantities
 from tests import campaign as sim
@@ -74,7 +74,7 @@ class Tally:
             declared = self.known[quantity]
             higher = declared.better == "higher"
             found = declared.compute(bench, "candidate", at)
-            low, high = interval(found, CONFIDENCE)
+            low, high = found.interval(CONFIDENCE)
             self.covered[name] += low <= truth <= high
             limit = fixed(truth, None) if higher else fixed(None, truth)
 

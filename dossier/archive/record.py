@@ -295,7 +295,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         },
         "probability_conforming": _number(finding.probability),
         "reason": finding.reason,
-        "concession": finding.concession or None,
+        "concession": finding.concession.text if finding.concession else None,
         "per_specimen": _specimens(demand, estimate.per_specimen if estimate else ()),
         "records": list(estimate.sources) if estimate else [],
         "reference": {

@@ -207,9 +207,8 @@ def end_of(dossier: DossierFile) -> date | None:
     """
     covered, granted = _conceded(dossier)
     decision = dossier.decision
-    return valid_until(
-        decision.decision, covered, granted, decision.case.review_due, _issued(dossier)
-    )
+    running = behind(covered, granted, _issued(dossier))
+    return valid_until(decision.decision, running, decision.case.review_due)
 
 
 def _issued(dossier: DossierFile) -> date:

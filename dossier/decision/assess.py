@@ -20,7 +20,7 @@ from dossier.decision.chance import chance_text
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import of_evidence, of_requirements
 from dossier.decision.finding import Assessment, Finding, decision_of
-from dossier.decision.probability import Threshold, against, fixed, interval, probability
+from dossier.decision.probability import Threshold, against, fixed, probability
 from dossier.decision.rules import Limits as DecisionLimits
 from dossier.decision.rules import Verdict, judge
 from dossier.decision.term import conceded, ran_out, valid_until
@@ -83,22 +83,19 @@ def assess_case(
         *of_requirements(case, findings, again),
     )
     decision = decision_of(findings, conditions)
-    granted = case.qualification.concession
     return Assessment(
         findings=findings,
         decision=decision,
         checks=bench.checks,
-        cautions=cautions_for(bench, findings, decision, on),
+        cautions=cautions_for(bench, findings, decision),
         seed=bench.seed,
         conditions=conditions,
         bench=bench,
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if pages else (),
-        valid_until=valid_until(
-            decision, conceded(findings), granted, case.qualification.review_due, on
-        )
-        or ran_out(decision, findings, granted, on),
+        valid_until=valid_until(decision, conceded(findings), case.qualification.review_due)
+        or ran_out(decision, findings, case.qualification.concession, on),
     )
 
 
@@ -222,7 +219,7 @@ def _statement(
         lower=None,
         upper=None,
         reason=outcome.reason,
-        concession=concession.text if concession else "",
+        concession=concession,
     )
 
 
@@ -280,7 +277,7 @@ def _blank(
         estimate=found,
         reference=reference,
         probability=None,
-        interval=None if found is None or not math.isfinite(found.value) else interval(found),
+        interval=None if found is None or not math.isfinite(found.value) else found.interval(),
         lower=threshold.lower if threshold else demand.lower,
         upper=threshold.upper if threshold else demand.upper,
         reason=blank.reason,
@@ -310,11 +307,11 @@ def _decided(
         estimate=found,
         reference=reference,
         probability=chance,
-        interval=interval(found),
+        interval=found.interval(),
         lower=threshold.lower,
         upper=threshold.upper,
         reason=reason,
-        concession=concession.text if concession else "",
+        concession=concession,
     )
 
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.chance import chance_text
+from dossier.decision.comparison import compared
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.decision.term import late_review
@@ -73,12 +73,12 @@ GENERAL: tuple[Caution, ...] = tuple(
 
 
 def cautions_for(
-    bench: Bench, findings: Sequence[Finding], decision: Decision, on: date
+    bench: Bench, findings: Sequence[Finding], decision: Decision
 ) -> tuple[Caution, ...]:
-    """Return the computed cautions of a case issued `on` a day, then the general ones."""
+    """Return the computed cautions of a case, then the general ones."""
     found = [*_cold(findings), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
     found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(bench.case, findings)]
-    found += _review(bench, findings, on)
+    found += _review(bench, findings)
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
     return (*found, *general)
 
@@ -126,40 +126,27 @@ def _thin(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
 
 def _trade(findings: Sequence[Finding]) -> Iterator[Caution]:
     """Say so when the candidate catches more and holds less, or the other way round."""
-    gains = {name: _gain(findings, name) for name in ("efficiency", "retained_capacity")}
-    finer, more = gains["efficiency"], gains["retained_capacity"]
-    if finer is None or more is None:
+    finer, more = (compared(findings, name) for name in ("efficiency", "retained_capacity"))
+    if finer is None or more is None or not (finer.differs and more.differs):
         return
-    if finer > 0 > more:
+    if finer.better and not more.better:
         yield _caution(
             say("Trades capacity for efficiency"),
             say(
                 "The candidate lets less through than the filter now fitted and holds "
                 "{percent:.0f} % less contaminant: expect shorter intervals or an open bypass.",
-                percent=-100 * more,
+                percent=-100 * more.change,
             ),
         )
-    elif finer < 0 < more:
+    elif more.better and not finer.better:
         yield _caution(
             say("Trades efficiency for capacity"),
             say(
                 "The candidate holds {percent:.0f} % more contaminant and lets more through than "
                 "the filter now fitted.",
-                percent=100 * more,
+                percent=100 * more.change,
             ),
         )
-
-
-def _gain(findings: Sequence[Finding], name: str) -> float | None:
-    """Return the relative gain over the reference; for efficiency, the fall of the penetration."""
-    for finding in findings:
-        own, other = finding.estimate, finding.reference
-        if finding.demand.quantity.name != name or own is None or other is None:
-            continue
-        if name == "efficiency":
-            return (own.value - other.value) / max(1e-12, 1.0 - other.value)
-        return own.value / other.value - 1.0
-    return None
 
 
 def _evidence(bench: Bench) -> Iterator[Caution]:
@@ -222,9 +209,8 @@ def _terminal(bench: Bench) -> Iterator[Caution]:
         )
 
 
-def _review(bench: Bench, findings: Sequence[Finding], on: date) -> Iterator[Caution]:
-    asked = bench.case.qualification
-    late = late_review(findings, asked.concession, asked.review_due, on)
+def _review(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
+    late = late_review(findings, bench.case.qualification.review_due)
     if late:
         yield _caution(say("Review after the end of a concession"), late)
 
@@ -257,10 +243,10 @@ def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
                 "the tests. The command 'dossier request' puts them on file with the day."
             ),
         )
-    used = {finding.demand.id for finding in findings if finding.concession}
+    used = [finding.concession for finding in findings]
     verdicts = {finding.demand.id: finding.verdict.value for finding in findings}
     for each in case.qualification.concession:
-        if each.requirement not in used:
+        if each not in used:
             yield _caution(
                 say("Concession not used: {requirement}", requirement=each.requirement),
                 say(
@@ -279,7 +265,7 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, 
         if finding.demand.severity != "mandatory":
             continue
         if finding.concession:
-            text = _conceded(case, finding)
+            text = _conceded(finding.concession)
             found.append(Condition(kind="concession", subject=finding.demand.id, text=text))
         elif finding.verdict == Verdict("conditional pass"):
             text = say(
@@ -291,16 +277,13 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, 
     return tuple(found)
 
 
-def _conceded(case: Case, finding: Finding) -> str:
+def _conceded(concession: Concession) -> str:
     words = say(
         "{requirement}: concession: {text}",
-        requirement=finding.demand.id,
-        text=finding.concession,
+        requirement=concession.requirement,
+        text=concession.text,
     )
-    for concession in case.qualification.concession:
-        if concession.requirement == finding.demand.id:
-            return f"{words} {_bounds(concession)}"
-    return words
+    return f"{words} {_bounds(concession)}"
 
 
 def _bounds(concession: Concession) -> str:
@@ -309,10 +292,8 @@ def _bounds(concession: Concession) -> str:
         words = later("(valid until {until} on {machines}; agreed {agreed} by {by})")
     elif concession.until:
         words = later("(valid until {until}; agreed {agreed} by {by})")
-    elif concession.machines:
-        words = later("(valid on {machines}; agreed {agreed} by {by})")
     else:
-        words = later("(valid; agreed {agreed} by {by})")
+        words = later("(valid on {machines}; agreed {agreed} by {by})")
     return say(
         words,
         until=concession.until,

@@ -2,34 +2,30 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from dossier.decision.finding import Finding
 from dossier.evidence.estimate import Estimate
 from dossier.words import later, say
 
-__all__ = ["gains_and_losses"]
+__all__ = ["Compared", "compared", "gains_and_losses"]
 
 
 def gains_and_losses(findings: Sequence[Finding]) -> str:
     """Return a plain sentence on efficiency, capacity and clean pressure drop, or an empty string.
 
-    A difference smaller than its own expanded uncertainty (k = 2, common instrument errors counted
-    on both sides) is said to be none that the tests show.
+    A difference that the tests cannot tell is said to be none.
     """
     gains, losses, level = [], [], []
     for name, words in WORDS.items():
-        pair = _pair(findings, name)
-        if pair is None:
+        found = compared(findings, name)
+        if found is None:
             continue
-        finding, own, other = pair
-        change, u = _relative(name, own, other)
-        better = finding.demand.quantity.better == "higher"
-        if name == "efficiency":
-            better = False  # judged by what passes: less is better
-        text = say(words[change > 0], share=100 * abs(change), at=finding.demand.at_text)
-        if abs(change) <= 2.0 * u:
+        at = found.finding.demand.at_text
+        text = say(words[found.change > 0], share=100 * abs(found.change), at=at)
+        if not found.differs:
             level.append(say(SAME[name]))
-        elif (change > 0) == better:
+        elif found.better:
             gains.append(text)
         else:
             losses.append(text)
@@ -58,11 +54,35 @@ SAME = {
 }
 
 
-def _pair(findings: Sequence[Finding], name: str) -> tuple[Finding, Estimate, Estimate] | None:
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A quantity of the candidate beside that of the filter now fitted."""
+
+    finding: Finding
+    change: float
+    """Relative change from the filter now fitted; for an efficiency, of what passes [-]."""
+    u: float
+    """Its standard uncertainty, common instrument errors counted on both sides [-]."""
+
+    @property
+    def differs(self) -> bool:
+        """Whether the tests tell the two apart: by more than the expanded uncertainty (k = 2)."""
+        return abs(self.change) > 2.0 * self.u
+
+    @property
+    def better(self) -> bool:
+        """Whether the change is one for the better, told apart or not."""
+        quantity = self.finding.demand.quantity
+        rises = quantity.better == "higher" and quantity.share_of != "penetration"
+        return (self.change > 0) == rises
+
+
+def compared(findings: Sequence[Finding], name: str) -> Compared | None:
+    """Return the first pair of results of a quantity; None where there is none on either side."""
     for finding in findings:
         own, other = finding.estimate, finding.reference
         if finding.demand.quantity.name == name and own is not None and other is not None:
-            return finding, own, other
+            return Compared(finding, *_relative(name, own, other))
     return None
 
 

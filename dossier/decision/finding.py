@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from dossier.case.model import Concession
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.check import Check
@@ -60,8 +61,8 @@ class Finding:
     """Upper limit that was applied [unit of the estimate]."""
     reason: str
     """One sentence: why this verdict."""
-    concession: str = ""
-    """Text of the concession that covers a fail, if any."""
+    concession: Concession | None = None
+    """The concession that covers a fail, if any."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from dossier.evidence.draws import as_samples
 from dossier.evidence.estimate import Estimate, SpecimenValue
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.tolerance import tolerance_confidence, two_sided_confidence
-from dossier.evidence.uncertainty import Part, half_width, reach
+from dossier.evidence.uncertainty import Part, reach
 
 __all__ = [
     "Judged",
@@ -25,7 +25,6 @@ __all__ = [
     "against",
     "by_parts",
     "fixed",
-    "interval",
     "keyed",
     "less_common",
     "probability",
@@ -262,7 +261,7 @@ def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Ju
     values = np.array([each.value for each in estimate.per_specimen])
     values = 1.0 / values if turn else values
     shift = 1.0 / estimate.value**2 if turn else 1.0
-    known = [c.part for c in estimate.components if not _is_scatter(c.name)]
+    known = [c.part for c in estimate.components if not c.of_specimens]
     common = [Part(p.u, p.dof).times(shift) for p in (*known, *threshold.parts)]
     mean, s = float(values.mean()), float(values.std(ddof=1))
     ends = [(end, side) for end, side in ((threshold.lower, 1.0), (threshold.upper, -1.0))
@@ -274,10 +273,6 @@ def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Ju
     chance = _confidence(len(values), s, distance, common, coverage, both)
     quantile = mean - side * _z(0.5 + 0.5 * coverage if both else coverage) * s
     return Judged(value=1.0 / quantile if turn else quantile, probability=chance)
-
-
-def _is_scatter(name: str) -> bool:
-    return name.startswith("scatter of")
 
 
 def _z(coverage: float) -> float:
@@ -307,17 +302,3 @@ def _confidence(
         else:
             high = middle
     return low
-
-
-def interval(estimate: Estimate, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the two-sided interval of the mean [unit] (JCGM 100:2008, 6.3; JCGM 101:2008, 7.7)."""
-    tail = 0.5 * (1.0 - confidence)
-    if estimate.samples is not None:
-        ends = np.quantile(estimate.samples, [tail, 1.0 - tail], method="nearest")
-        return float(ends[0]), float(ends[1])
-    half = half_width(estimate.parts, confidence)
-    if estimate.scale == "reciprocal":
-        middle, half = 1.0 / estimate.value, half / estimate.value**2
-        top = math.inf if middle - half <= 0 else 1.0 / (middle - half)
-        return 1.0 / (middle + half), top
-    return estimate.value - half, estimate.value + half

@@ -38,10 +38,10 @@ def over(decision: str, until: date | None, today: date | None) -> date | None:
     return until if today is not None and today > until else None
 
 
-def conceded(findings: Iterable[Finding]) -> frozenset[tuple[str, str]]:
-    """Return requirement and text of each concession that covers a mandatory finding."""
+def conceded(findings: Iterable[Finding]) -> tuple[Concession, ...]:
+    """Return the concessions that cover mandatory findings."""
     mandatory = (each for each in findings if each.demand.severity == "mandatory")
-    return frozenset((each.demand.id, each.concession) for each in mandatory if each.concession)
+    return tuple(each.concession for each in mandatory if each.concession)
 
 
 def behind(
@@ -56,20 +56,16 @@ def behind(
 
 
 def valid_until(
-    decision: str,
-    covered: Collection[tuple[str, str]],
-    granted: Iterable[Concession],
-    review_due: date | None,
-    on: date,
+    decision: str, covered: Iterable[Concession], review_due: date | None
 ) -> date | None:
-    """Return the last day on which an approval issued `on` a day holds; None where none is set.
+    """Return the last day on which an approval holds; None where none is set.
 
-    It is the earliest among the ends of the concessions that it rests on and its review.  What
-    approves nothing has no such day.
+    It is the earliest among the ends of the concessions `covered`, which it rests on, and its
+    review.  What approves nothing has no such day.
     """
     if decision not in APPROVES:
         return None
-    ends = [each.until for each in behind(covered, granted, on)]
+    ends = [each.until for each in covered]
     return min((end for end in (*ends, review_due) if end is not None), default=None)
 
 
@@ -93,11 +89,9 @@ def ran_out(
     return min(day for requirement, day in past.items() if requirement in open_ones)
 
 
-def late_review(
-    findings: Iterable[Finding], granted: Iterable[Concession], review_due: date | None, on: date
-) -> str:
+def late_review(findings: Iterable[Finding], review_due: date | None) -> str:
     """Return a sentence where a review is due later than a concession ends; else empty."""
-    ends = [each for each in behind(conceded(findings), granted, on) if each.until]
+    ends = [each for each in conceded(findings) if each.until]
     first = min(ends, key=lambda each: each.until or date.max, default=None)
     if first is None or first.until is None or review_due is None or review_due <= first.until:
         return ""

@@ -13,7 +13,6 @@ from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.registry import Side
 from dossier.evidence.size_classes import class_efficiency
 from dossier.evidence.sump import size_class, sump_estimate
-from dossier.evidence.uncertainty import half_width
 from dossier.evidence.usable import usable_runs
 from dossier.physics import circuit as physics
 from dossier.physics import cleanliness, dust
@@ -102,8 +101,8 @@ def _curve(bench: Bench, side: Side) -> Curve | None:
     if not x:
         return None
     y = np.array([one.value for one in estimates])
-    half = np.array([half_width(one.parts) for one in estimates])
-    return Curve(side=side, label=side, x=np.array(x), y=y, low=y - half, high=y + half)
+    ends = np.array([one.interval() for one in estimates])
+    return Curve(side=side, label=side, x=np.array(x), y=y, low=ends[:, 0], high=ends[:, 1])
 
 
 def _counted(bench: Bench, side: Side) -> list[float]:

@@ -10,8 +10,8 @@ from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
 from dossier.evidence.between import BETWEEN, between
-from dossier.evidence.combine import shared_components
-from dossier.evidence.estimate import Component
+from dossier.evidence.combine import combine, shared_components, widening
+from dossier.evidence.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.fluid import temperature_of, viscosity_accuracy
 from dossier.evidence.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.limits import Limits
@@ -24,6 +24,8 @@ __all__ = [
     "OIL",
     "CleanShares",
     "carried",
+    "clean_estimate",
+    "of_the_fit",
     "oil_accuracy",
     "outside",
     "pressure_components",
@@ -119,6 +121,37 @@ def pressure_components(
         name=OIL, u=viscous * known.u, dof=math.inf, source=known.source, shared=known.shared
     )
     return [*parts, oil]
+
+
+def of_the_fit(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
+    """Return the fit's own uncertainty of the carried pressure drop [Pa]."""
+    x = np.array([mu * flow, rho * flow**2])
+    return math.sqrt(max(0.0, float(x @ sweep.assembly.covariance @ x)))
+
+
+def clean_estimate(
+    bench: Bench,
+    sweeps: Sequence[PressureDropResult],
+    point: tuple[float, float, float],
+    notes: Sequence[str] = (),
+) -> Estimate:
+    """Return the clean pressure drop [Pa] at a `point`: flow [m3/s], mu [Pa s] and rho [kg/m3]."""
+    shares = [carried(sweep, *point) for sweep in sweeps]
+    own = [of_the_fit(sweep, *point) for sweep in sweeps]
+    shared = pressure_components(bench, sweeps, *point)
+    records = [sweep.record for sweep in sweeps]
+    shared += widening(bench, records, float(np.mean([share.total for share in shares])))
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(
+            specimen=sweep.specimen,
+            record=sweep.record,
+            value=share.total,
+            u=math.hypot(u, common),
+        )
+        for sweep, share, u in zip(sweeps, shares, own, strict=True)
+    ]
+    return combine(specimens, own, shared, unit="Pa", own_name=FIT, notes=notes)
 
 
 def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:

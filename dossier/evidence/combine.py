@@ -79,7 +79,8 @@ def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str
 def scatter_component(n: int, u: float) -> Component:
     """Return the scatter of `n` specimens, of standard uncertainty `u`, as a component."""
     name, source = SCATTER.format(number=n), say("the records")
-    return Component(name=name, said=say(SCATTER, number=n), u=u, dof=n - 1.0, source=source)
+    said = say(SCATTER, number=n)
+    return Component(name=name, said=said, u=u, dof=n - 1.0, source=source, of_specimens=True)
 
 
 def larger_component(own_name: str, n: int, u: float, scatter: float) -> Component:

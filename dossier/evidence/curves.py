@@ -6,15 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench, Curve, Curves
-from dossier.evidence.clean import carried, outside, pressure_components
-from dossier.evidence.combine import combine
-from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.clean import clean_estimate, outside
+from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.fluid import fluid_at, kinematic_at
 from dossier.evidence.loaded import loaded_specimens
 from dossier.evidence.reduced import PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import SIDES as SPOKEN
-from dossier.evidence.uncertainty import half_width
 from dossier.evidence.usable import usable_sweeps
 from dossier.words import say
 
@@ -29,27 +27,26 @@ def curves_of(bench: Bench) -> Curves:
     """Return every line the charts need; a side that cannot be computed is left out with a note."""
     notes: list[str] = []
     application = bench.case.application
-    flow, duty = application.circuit.rated_flow, application.duty
+    flow, duty, oil = application.circuit.rated_flow, application.duty, application.oil
     sides = _sides(bench, notes)
     cold = _coldest(bench, [s for group in sides.values() for s in group])
     flows = np.linspace(0.05, 1.1, POINTS) * flow
     hot = [_over_flow(bench, side, group, flows, duty.hot_oil) for side, group in sides.items()]
-    chilled = (
-        [_over_flow(bench, side, group, flows, cold) for side, group in sides.items()]
-        if cold is not None
-        else []
-    )
-    warmth = np.linspace(cold, duty.hot_oil, POINTS) if cold is not None else np.array([])
-    temperature = [
-        _band(bench, side, group, warmth, _at_temperature(bench, flow))
+    chilled = [
+        _over_flow(bench, side, group, flows, cold)
         for side, group in sides.items()
-        if len(warmth)
+        if cold is not None
+    ]
+    warmth = np.array([]) if cold is None else np.linspace(cold, duty.hot_oil, POINTS)
+    temperature = [
+        _band(bench, side, group, warmth, lambda t: (flow, *fluid_at(oil, t)))
+        for side, group in sides.items()
     ]
     return Curves(
         clean_hot=tuple(c for c in hot if len(c.x)),
         clean_cold=tuple(c for c in chilled if len(c.x)),
         cold_temperature=cold,
-        against_temperature=tuple(temperature),
+        against_temperature=tuple(c for c in temperature if len(c.x)),
         against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
         notes=tuple(notes),
     )
@@ -84,11 +81,6 @@ def _coldest(bench: Bench, sweeps: Sequence[PressureDropResult]) -> float | None
 Point = tuple[float, float, float]
 
 
-def _at_temperature(bench: Bench, flow: float) -> Callable[[float], Point]:
-    oil = bench.case.application.oil
-    return lambda temperature: (flow, *fluid_at(oil, temperature))
-
-
 def _over_flow(
     bench: Bench,
     side: Side,
@@ -100,9 +92,7 @@ def _over_flow(
         mu, rho = fluid_at(bench.case.application.oil, temperature)
     except ValueError:  # the quantities say why; the chart stays empty
         flows = flows[:0]
-        mu = rho = 1.0
-    inside = [q for q in flows if not any(outside(s, bench.limits, q, mu, rho) for s in sweeps)]
-    return _band(bench, side, sweeps, np.array(inside), lambda q: (q, mu, rho))
+    return _band(bench, side, sweeps, flows, lambda q: (q, mu, rho))
 
 
 def _band(
@@ -112,22 +102,18 @@ def _band(
     x: Floats,
     point: Callable[[float], Point],
 ) -> Curve:
-    estimates = [_estimate(bench, sweeps, *point(float(value))) for value in x]
-    half = np.array([half_width(e.parts) for e in estimates])
-    y = np.array([e.value for e in estimates])
-    return Curve(side=side, label=side, x=x, y=y, low=y - half, high=y + half)
-
-
-def _estimate(
-    bench: Bench, sweeps: Sequence[PressureDropResult], flow: float, mu: float, rho: float
-) -> Estimate:
-    shares = [carried(sweep, flow, mu, rho) for sweep in sweeps]
-    values = [
-        SpecimenValue(specimen=s.specimen, record=s.record, value=share.total, u=0.0)
-        for s, share in zip(sweeps, shares, strict=True)
+    """Return the line over those of `x` (n,) whose points lie inside what was swept."""
+    points = [(float(value), point(float(value))) for value in x]
+    inside = [
+        (value, clean_estimate(bench, sweeps, at))
+        for value, at in points
+        if not any(outside(sweep, bench.limits, *at) for sweep in sweeps)
     ]
-    shared = pressure_components(bench, sweeps, flow, mu, rho)
-    return combine(values, [0.0] * len(values), shared, unit="Pa")
+    ends = np.array([each.interval() for _, each in inside]).reshape(-1, 2)
+    return Curve(
+        side=side, label=side, x=np.array([value for value, _ in inside]),
+        y=np.array([each.value for _, each in inside]), low=ends[:, 0], high=ends[:, 1],
+    )  # fmt: skip
 
 
 def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.evidence.uncertainty import Part
+from dossier.evidence.uncertainty import Part, half_width
 from dossier.words import say
 
 __all__ = [
@@ -46,6 +46,8 @@ class Component:
     scatter: float = 0.0
     """Scatter of the specimens' mean, where their own errors are larger and stand in `u`."""
     scatter_dof: float = math.inf
+    of_specimens: bool = False
+    """Whether it is the scatter of the specimens, which a share of them holds already."""
 
     @property
     def words(self) -> str:
@@ -106,6 +108,19 @@ class Estimate:
     def parts(self) -> tuple[Part, ...]:
         """Its components as parts of a sum of errors; the whole as one where it has none."""
         return tuple(c.part for c in self.components) or (Part(self.u, self.dof),)
+
+    def interval(self, confidence: float = 0.95) -> tuple[float, float]:
+        """Return its two-sided interval [unit] (JCGM 100:2008, 6.3; JCGM 101:2008, 7.7)."""
+        tail = 0.5 * (1.0 - confidence)
+        if self.samples is not None:
+            ends = np.quantile(self.samples, [tail, 1.0 - tail], method="nearest")
+            return float(ends[0]), float(ends[1])
+        half = half_width(self.parts, confidence)
+        if self.scale == "reciprocal":
+            middle, half = 1.0 / self.value, half / self.value**2
+            top = math.inf if middle - half <= 0 else 1.0 / (middle - half)
+            return 1.0 / (middle + half), top
+        return self.value - half, self.value + half
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -194,7 +194,7 @@ def _against_other_rigs(bench: Bench, readings: Sequence[Reading]) -> list[Readi
 def _bounded(found: Estimate, bound: Bound) -> Estimate:
     """Return the estimate as a bound; what scatters are the bounds, and the budget says so."""
     first, *rest = found.components
-    if first.name.startswith("scatter of"):
+    if first.of_specimens:
         n = len(found.per_specimen)
         name = later("scatter of the bounds of {number} specimens")
         first = replace(first, name=name.format(number=n), said=say(name, number=n))

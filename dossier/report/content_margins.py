@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dossier.decision.finding import Finding
-from dossier.decision.probability import interval
 from dossier.report.blocks import Chart
 from dossier.report.chart_margins import Margin, draw_margins, goes_beyond, rows_that_fit
 from dossier.report.chart_style import draw
@@ -180,7 +179,7 @@ def _limit_half_width(finding: Finding) -> float:
     reference = finding.reference
     if finding.demand.not_worse is None or reference is None:
         return 0.0
-    low, high = interval(reference)
+    low, high = reference.interval()
     half = 0.5 * (high - low) * abs(finding.demand.of_reference[0])
     return half / abs(finding.demand.spread_factor) if math.isfinite(half) else 0.0
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from dossier.decision.chance import chance_text
 from dossier.decision.finding import Finding
-from dossier.decision.probability import interval
 from dossier.evidence.demand import Demand
 from dossier.evidence.estimate import Component, Estimate, SpecimenValue
 from dossier.report.blocks import Cell, Column, Line, Mark, Table
@@ -89,7 +88,7 @@ def result_row(finding: Finding, threshold: float) -> ResultRow:
         probability=_probability(finding, threshold),
         verdict=mark(finding.verdict.value),
         reason=speak(finding.reason),
-        concession=speak(finding.concession),
+        concession=speak(finding.concession.text) if finding.concession else "",
         source=speak(demand.source),
     )
 
@@ -180,7 +179,7 @@ def estimate_text(demand: Demand, estimate: Estimate, finding: Finding | None = 
         )
     found = finding.interval if finding is not None else None
     if found is None and math.isfinite(estimate.value) and math.isfinite(estimate.u):
-        found = interval(estimate)
+        found = estimate.interval()
     if found is None:
         return with_unit(with_uncertainty(value, 0.0, limits)[0], demand.unit)
     low, high = sorted(demand.shown(end) for end in found)

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.probability import interval
 from dossier.evidence.estimate import Estimate
 from dossier.report.blocks import Chart, Table
 from dossier.report.chart_style import draw
@@ -96,7 +95,7 @@ def _points(x: Finding, y: Finding) -> list[TradePoint]:
 
 
 def _shown(finding: Finding, estimate: Estimate) -> tuple[float, float, float]:
-    low, high = (finding.demand.shown(end) for end in interval(estimate))
+    low, high = (finding.demand.shown(end) for end in estimate.interval())
     return finding.demand.shown(estimate.value), min(low, high), max(low, high)
 
 

@@ -1,7 +1,7 @@
 """What was covered, accepted or left out is a condition, and needs the approver."""
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from types import SimpleNamespace
 
 import pytest
@@ -10,7 +10,7 @@ from dossier.api import limits
 from dossier.archive.signoff import needed_roles, required_roles
 from dossier.case.model import Deviation
 from dossier.decision.assess import assess_case
-from dossier.decision.conditions import of_evidence
+from dossier.decision.conditions import of_evidence, of_requirements
 from dossier.evidence.check import Check
 from dossier.evidence.demand import resolve
 from dossier.evidence.validity import cover
@@ -94,6 +94,16 @@ def test_an_accepted_method_is_a_condition():
     (condition,) = of_evidence(SimpleNamespace(case=case, checks=cover([check], [given])))
     assert condition.kind == "accepted method"
     assert f"house method accepted: {TEXT}" in condition.text
+
+
+@pytest.mark.parametrize(("issued", "late"), [(TESTED, False), (TESTED + timedelta(1), True)])
+def test_requirements_from_after_the_first_test_are_late(issued, late):
+    later_on = {"tested": TESTED + timedelta(9)}
+    records = [valve(), valve(rows("C2"), name="V2", **later_on)]
+    case = small(records, [requirement("valve_opening_pressure", min="1 kPa")])
+    case = replace(case, application=case.application.model_copy(update={"issued": issued}))
+    kinds = [each.kind for each in of_requirements(case, (), lambda _: ())]
+    assert kinds == ["late request"] * late
 
 
 def test_what_rests_on_a_condition_needs_the_approver():

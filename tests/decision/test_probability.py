@@ -130,3 +130,93 @@ class TestWhatPasses:
             assert (each.share_of == "") == differs, each.name
         with pytest.raises(ValueError, match="arbitrary"):
             reference_line(0.1, True, "")
+
+
+class TestTheReference:
+    """A limit from the reference is uncertain as the reference is, on every basis."""
+
+    @staticmethod
+    def judged(
+        own: Estimate, other: Estimate, basis: str, share: float = 0.0, *, higher: bool = True
+    ) -> float:
+        limit = against(other, share, higher)
+        rng = np.random.default_rng(3)
+        return probability(own, limit, basis, 0.9, lambda _: rng).probability
+
+    @staticmethod
+    def normal(value: float, u: float, shared: str = "") -> Estimate:
+        part = Component(name="x", u=u, dof=INF, source="x", shared=shared)
+        each = [SpecimenValue(specimen=str(k), record="R", value=value, u=0.5) for k in (1, 2, 3)]
+        return replace(combine(each, [0.0] * 3, [part], unit="1"), components=(part,), u=u)
+
+    @staticmethod
+    def phi(x: float) -> float:
+        return 0.5 * math.erfc(-x / math.sqrt(2.0))
+
+    def test_of_a_mean(self) -> None:
+        found = self.judged(self.normal(12.0, 0.6), self.normal(11.0, 0.8), "mean")
+        assert found == pytest.approx(self.phi(1.0), abs=1e-6)  # 0.6 and 0.8 make 1
+        share = self.judged(self.normal(12.0, 0.6), self.normal(11.0, 1.0), "mean", 0.2)
+        assert share == pytest.approx(self.phi((12.0 - 8.8) / 1.0), abs=1e-6)
+
+    def test_of_every_specimen(self) -> None:
+        found = self.judged(self.normal(12.0, 0.0), self.normal(11.0, 1.2), "every_specimen")
+        assert found == pytest.approx(self.phi(1.0 / 1.3), abs=1e-6)  # 0.5 and 1.2 make 1.3
+
+    @pytest.mark.parametrize("higher", [True, False])
+    def test_of_draws(self, higher: bool) -> None:
+        rng = np.random.default_rng(1)
+        sign = 1.0 if higher else -1.0
+        own = self.normal(11.0 + sign, 0.6)
+        drawn = replace(own, samples=own.value + 0.6 * rng.standard_normal(100_000))
+        other = self.normal(11.0, 0.8)
+        taken = replace(other, samples=11.0 + 0.8 * rng.standard_normal(100_000))
+        for mine, theirs in ((drawn, other), (own, taken), (drawn, taken)):
+            found = self.judged(mine, theirs, "mean", higher=higher)
+            assert found == pytest.approx(self.phi(1.0), abs=0.005)
+        distance = sign * (own.value - 11.0 * (1.0 - 0.01 * sign))  # a hundredth may be lost
+        wanted = self.phi(distance / math.hypot(0.6, 0.8 * (1.0 - 0.01 * sign)))
+        assert self.judged(drawn, taken, "mean", 0.01, higher=higher) == pytest.approx(
+            wanted, abs=0.005
+        )
+        three = np.array([drawn.samples, drawn.samples + sign, drawn.samples])
+        each = replace(own, samples=drawn.samples, specimen_samples=three)
+        found = self.judged(each, taken, "every_specimen", higher=higher)
+        assert found == pytest.approx(self.phi(1.0), abs=0.005)
+
+    def test_of_a_population(self) -> None:
+        values = [11.0, 12.0, 13.0, 12.5, 11.5, 12.0]
+        sure, unsure = self.normal(9.0, 0.0), self.normal(9.0, 0.8)
+        own = estimate(values, own=0.0)
+        firm = self.judged(own, sure, "population")
+        assert self.judged(own, unsure, "population") < firm - 0.01
+        by_draws = replace(unsure, samples=np.full(4, 9.0))
+        assert self.judged(own, by_draws, "population") < firm - 0.01
+
+    def test_what_both_share_is_taken_out(self) -> None:
+        own, other = self.normal(12.0, 1.0, "meter"), self.normal(11.0, 1.0, "meter")
+        assert self.judged(own, other, "mean") == pytest.approx(1.0, abs=1e-6)
+        apart = self.judged(self.normal(12.0, 1.0), self.normal(11.0, 1.0), "mean")
+        assert apart == pytest.approx(self.phi(1.0 / math.sqrt(2.0)), abs=1e-6)
+
+
+class TestPopulation:
+    def test_the_scatter_counts_once(self) -> None:
+        """Specimens without error of their own: the tolerance factor alone decides."""
+        from dossier.evidence.tolerance import tolerance_confidence
+
+        values = [9.0, 10.0, 11.0, 9.5, 10.5, 10.0]
+        found = chance(estimate(values, own=0.0), 8.0, "population")
+        s = float(np.std(values, ddof=1))
+        assert found == pytest.approx(tolerance_confidence(6, 0.9, 2.0 / s), abs=1e-6)
+
+    def test_two_limits_count_both_tails(self) -> None:
+        """Both limits 1.5 u away: outside lies what either leaves out, by either part."""
+        own = TestTheReference.normal(10.0, 1.0)
+        two = replace(own, components=(
+            Component(name="x", u=0.6, dof=INF, source="x"),
+            Component(name="y", u=0.8, dof=INF, source="y"),
+        ))  # fmt: skip
+        for found in (own, two):
+            tail = 1.0 - TestTheReference.phi(1.5)
+            assert chance(found, 8.5, "mean", 11.5) == pytest.approx(1.0 - 2.0 * tail, abs=1e-6)

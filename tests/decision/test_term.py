@@ -16,14 +16,13 @@ from dossier.api import decision_json, sign_off
 from dossier.archive.signoff import reads
 from dossier.case.model import Concession
 from dossier.decision.rules import Decision, Verdict
-from dossier.decision.term import expired, late_review, over, ran_out, valid_until
+from dossier.decision.term import behind, expired, late_review, over, ran_out, valid_until
 from dossier.report.words import answer_of
 from dossier.terminal import print_assessment
 
 ISSUED = date(2026, 4, 10)
 DAYS = st.dates(date(2026, 1, 1), date(2031, 1, 1))
 TEXT = "Leave is given until the maker delivers."
-COVERED = {("D1", TEXT)}
 
 
 def concession(until, requirement="D1", text=TEXT):
@@ -34,19 +33,19 @@ def concession(until, requirement="D1", text=TEXT):
 
 
 @given(st.lists(st.one_of(st.none(), DAYS), max_size=4), st.one_of(st.none(), DAYS))
-def test_the_earliest_end_counts_and_only_of_what_the_decision_rests_on(ends, review):
-    granted = [concession(each) for each in ends]
-    found = valid_until("approved with conditions", COVERED, granted, review, ISSUED)
-    running = [each for each in ends if each is not None and each >= ISSUED]
-    everything = [*running, *([review] if review else [])]
-    assert found == (min(everything) if everything else None)
-    others = [concession(ISSUED, "E1"), concession(ISSUED, text="Another text of leave.")]
-    more = valid_until("approved with conditions", COVERED, [*granted, *others], review, ISSUED)
-    assert more == found
-    last = [concession(ISSUED)]  # on its last day it still covers
-    assert valid_until("approved with conditions", COVERED, last, None, ISSUED) == ISSUED
+def test_the_earliest_end_counts(ends, review):
+    found = valid_until("approved with conditions", map(concession, ends), review)
+    known = [each for each in (*ends, review) if each is not None]
+    assert found == min(known, default=None)
     for word in ("not approved", "undecided"):
-        assert valid_until(word, COVERED, granted, review, ISSUED) is None
+        assert valid_until(word, map(concession, ends), review) is None
+
+
+def test_behind_a_cover_stand_the_concessions_of_its_words_that_run():
+    last, over_ = concession(ISSUED), concession(ISSUED - timedelta(1))  # on its last day it covers
+    others = [concession(ISSUED, "E1"), concession(ISSUED, text="Another text of leave.")]
+    granted = [last, over_, *others, concession(None)]
+    assert behind({("D1", TEXT)}, granted, ISSUED) == (last, concession(None))
 
 
 @given(DAYS, DAYS)
@@ -56,7 +55,7 @@ def test_an_approval_is_over_after_its_last_day_and_not_on_it(until, today):
     assert over("approved", None, today) is None
 
 
-def finding(requirement, verdict, covered=""):
+def finding(requirement, verdict, covered=None):
     demand = SimpleNamespace(id=requirement, severity="mandatory")
     return SimpleNamespace(demand=demand, verdict=Verdict(verdict), concession=covered)
 
@@ -74,10 +73,10 @@ def test_an_approval_that_ended_before_the_day_of_issue_is_known():
 @pytest.mark.parametrize(("days", "late"), [(-1, False), (0, False), (1, True)])
 def test_a_review_after_the_end_of_a_concession_is_told(days, late):
     until = date(2027, 10, 31)
-    rests = [finding("D1", "fail", TEXT)]
-    told = late_review(rests, [concession(until)], until + timedelta(days), ISSUED)
+    rests = [finding("D1", "fail", concession(until))]
+    told = late_review(rests, until + timedelta(days))
     assert bool(told) is late
-    assert not late_review([finding("D1", "pass")], [concession(until)], date(2030, 1, 1), ISSUED)
+    assert not late_review([finding("D1", "pass")], date(2030, 1, 1))
 
 
 # The demo case, its concession on D1 ending on 30 June 2026.

@@ -359,6 +359,8 @@ class TestOnDuty:
         u = math.hypot(10 / math.sqrt(36), 1.2, 0.2) * 1e3
         added = after.samples.std() ** 2 - before.samples.std() ** 2
         assert math.sqrt(added) == pytest.approx(u, rel=0.05)
+        each = after.specimen_samples[0].std() ** 2 - before.specimen_samples[0].std() ** 2
+        assert math.sqrt(each) == pytest.approx(u, rel=0.05)
 
     def test_a_valve_that_opens_higher_gives_nothing(self):
         plain = read_case(INPUTS / "polder-pumps")

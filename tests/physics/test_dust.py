@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from dossier.physics.dust import (
     counts_per_mass,
     counts_per_mass_limits,
+    grade,
     volume_finer,
 )
 
@@ -74,3 +75,26 @@ def test_counts_make_twice_the_mass_so_mass_is_never_computed_from_them():
         mass += between * math.pi / 6 * ((x0 + x1) / 2 * 1e-6) ** 3 * A3["density"] * 1e3
     assert mass == pytest.approx(A3["spheres_below_10um_mg_L"], rel=0.03)
     assert mass > 2 * 10 * volume_finer(10.0)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0, 0.99])
+def test_nothing_is_extrapolated(bad):
+    for function in (counts_per_mass, counts_per_mass_limits, volume_finer):
+        with pytest.raises(ValueError, match="outside the table"):
+            function(bad)
+    with pytest.raises(ValueError, match="outside the table"):
+        counts_per_mass(30.01)
+    with pytest.raises(ValueError, match="outside the table"):
+        volume_finer(120.1)
+
+
+@pytest.mark.parametrize(
+    ("designation", "letter"),
+    [
+        ("ISO 12103-1 A3", "A3"), ("iso 12103-1:2016, A2", "A2"), ("ISO 12103-1 A4 COARSE", "A4"),
+        ("ISO 12103-1, A3 medium test dust", "A3"), ("ISO 12103-1 A2 medium", ""),
+        ("ISO 12103-1 A5", ""), ("road dust", ""),
+    ],
+)  # fmt: skip
+def test_a_grade_is_its_letter_unless_a_word_names_another(designation, letter):
+    assert grade(designation) == letter

@@ -121,6 +121,9 @@ class TestTenths:
         found = mp.tenths(np.array(times, dtype=float), float(end), float(skip))
         assert found.tolist() == [tenth(t) for t in times]
 
+    def test_a_reading_within_the_first_second_counts_where_nothing_is_skipped(self):
+        assert mp.tenths(np.array([0.0, 0.5, 1.0]), 20.0, 0.0).tolist() == [-1, 0, 0]
+
     @pytest.mark.parametrize(
         ("end", "skip"), [(0.0, 0.0), (math.nan, 0.0), (9.0, -1.0), (9.0, 9.0)]
     )

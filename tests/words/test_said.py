@@ -55,7 +55,7 @@ def test_every_decision_and_role_is_among_the_codes():
 
 
 def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
-    given = cautions_for(bench, (), Decision.UNDECIDED, DAY)
+    given = cautions_for(bench, (), Decision.UNDECIDED)
     assert [each.name for each in given] == [each.title for each in GENERAL]
     assert [each.title for each in given] == [f"«{each.title}»" for each in GENERAL]
 
@@ -63,7 +63,7 @@ def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
 def test_a_house_rewords_by_the_english_title_in_any_language(upside, bench):
     own = HouseCaution(title="Ours", text="In our own words.", replaces="Oil starvation")
     never = HouseCaution(title="Never", text="Nothing comes first.", replaces=DEFERENCE.name)
-    usual = cautions_for(bench, (), Decision.UNDECIDED, DAY)
+    usual = cautions_for(bench, (), Decision.UNDECIDED)
     titles = [each.title for each in _kept(usual, (own, never))]
     assert "«Oil starvation»" not in titles
     assert titles[0] == f"«{DEFERENCE.title}»"

@@ -7,7 +7,14 @@ import numpy as np
 
 from dossier.case.application import Oil
 from dossier.evidence.bench import Bench
-from dossier.evidence.clean import FIT, carried, outside, pressure_components
+from dossier.evidence.clean import (
+    FIT,
+    carried,
+    clean_estimate,
+    of_the_fit,
+    outside,
+    pressure_components,
+)
 from dossier.evidence.combine import combine, widening
 from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.fluid import fluid_at
@@ -28,36 +35,6 @@ STANDARD = (
 )
 COLDEST, WARMEST = 233.15, 423.15
 """Range searched for the opening temperature [K]."""
-
-
-def _own(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
-    """Return the fit's own uncertainty of the carried pressure drop [Pa]."""
-    x = np.array([mu * flow, rho * flow**2])
-    return math.sqrt(max(0.0, float(x @ sweep.assembly.covariance @ x)))
-
-
-def _combined(
-    bench: Bench,
-    sweeps: Sequence[PressureDropResult],
-    point: tuple[float, float, float],
-    notes: Sequence[str] = (),
-) -> Estimate:
-    shares = [carried(sweep, *point) for sweep in sweeps]
-    own = [_own(sweep, *point) for sweep in sweeps]
-    shared = pressure_components(bench, sweeps, *point)
-    records = [sweep.record for sweep in sweeps]
-    shared += widening(bench, records, float(np.mean([share.total for share in shares])))
-    common = math.sqrt(sum(c.u**2 for c in shared))
-    specimens = [
-        SpecimenValue(
-            specimen=sweep.specimen,
-            record=sweep.record,
-            value=share.total,
-            u=math.hypot(u, common),
-        )
-        for sweep, share, u in zip(sweeps, shares, own, strict=True)
-    ]
-    return combine(specimens, own, shared, unit="Pa", own_name=FIT, notes=notes)
 
 
 @quantity(
@@ -95,7 +72,7 @@ def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate | 
         why = outside(sweep, bench.limits, flow, mu, rho)
         if why:
             return NotDemonstrated(reason=why, records=(sweep.record,))
-    return _combined(bench, sweeps, (flow, mu, rho), _range_notes(sweeps, mu / rho))
+    return clean_estimate(bench, sweeps, (flow, mu, rho), _range_notes(sweeps, mu / rho))
 
 
 def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, ...]:
@@ -181,12 +158,10 @@ def _temperature_estimate(
             carried(sweep, flow, *fluid_at(oil, temperature + step)).total for step in (-0.5, 0.5)
         ]
         slopes.append(1.0 / abs(ends[1] - ends[0]))
-        own.append(_own(sweep, flow, *fluid_at(oil, temperature)) * slopes[-1])
+        own.append(of_the_fit(sweep, flow, *fluid_at(oil, temperature)) * slopes[-1])
     slope = float(np.mean(slopes))
-    shared = [
-        Component(name=c.name, u=c.u * slope, dof=c.dof, source=c.source, shared=c.shared)
-        for c in pressure_components(bench, sweeps, flow, *fluid_at(oil, float(np.mean(found))))
-    ]
+    warmth = fluid_at(oil, float(np.mean(found)))
+    shared = [c.times(slope) for c in pressure_components(bench, sweeps, flow, *warmth)]
     shared += [
         Component(
             name=later("opening pressure of the valve"), u=opening.u * slope, dof=opening.dof,
@@ -194,10 +169,7 @@ def _temperature_estimate(
         )
     ] * (opening.u > 0)  # fmt: skip
     records = [sweep.record for sweep in sweeps]
-    shared += [
-        Component(name=c.name, u=c.u * slope, dof=c.dof, source=c.source)
-        for c in widening(bench, records, opening.value)
-    ]
+    shared += [c.times(slope) for c in widening(bench, records, opening.value)]
     common = math.sqrt(sum(c.u**2 for c in shared))
     specimens = [
         SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))

@@ -1,0 +1,115 @@
+"""How a dossier reads on a day, and who has to sign: by the rules alone, without a file."""
+
+from datetime import date, timedelta
+from types import SimpleNamespace
+
+import pytest
+
+from dossier.archive.signoff import Days, judge, needed_roles, same_person
+from dossier.archive.standing import (
+    DRAFT,
+    EXPIRED,
+    NOT_INTACT,
+    SIGNED_OFF,
+    Standing,
+    as_of,
+    read_as,
+)
+
+END = date(2026, 6, 30)
+DAY = timedelta(1)
+ROLES = ("prepared", "checked", "approved")
+
+
+@pytest.mark.parametrize(
+    ("today", "word"),
+    [(END - DAY, SIGNED_OFF), (END, SIGNED_OFF), (END + DAY, EXPIRED), (None, SIGNED_OFF)],
+)
+def test_an_approval_holds_on_its_last_day(today, word):
+    assert as_of(Standing(SIGNED_OFF, "", date(2026, 1, 1), END), today).word == word
+    assert as_of(Standing(DRAFT, "", None, END), today).word == DRAFT
+
+
+@pytest.mark.parametrize(("ahead", "word"), [(0, SIGNED_OFF), (1, SIGNED_OFF), (2, DRAFT)])
+def test_a_sign_off_may_be_a_time_zone_ahead_and_no_more(ahead, word):
+    found = as_of(Standing(SIGNED_OFF, "", END + ahead * DAY), END)
+    assert found.word == word
+    assert ("has not come" in found.remark) is (word == DRAFT)
+
+
+def test_only_what_is_signed_off_reads_as_its_decision():
+    assert read_as("approved", SIGNED_OFF) == "approved"
+    assert read_as("approved", EXPIRED) == "expired: was approved"
+    for word in (DRAFT, NOT_INTACT):
+        assert read_as("approved", word) == f"{word}: would be approved"
+
+
+@pytest.mark.parametrize(
+    ("asked", "decision", "needed"),
+    [
+        (("prepared",), "approved with conditions", ("prepared", "approved")),
+        (("prepared",), "approved", ("prepared",)),
+        (("prepared",), "not approved", ("prepared",)),
+        (ROLES, "approved with conditions", ROLES),
+    ],
+)
+def test_what_rests_on_a_condition_needs_the_approver(asked, decision, needed):
+    assert needed_roles(asked, decision) == needed
+
+
+TESTED, ISSUED = date(2026, 2, 1), date(2026, 4, 1)
+GIVEN = dict.fromkeys(ROLES, ISSUED)
+NAMES = {"prepared": "A. One", "checked": "B. Two", "approved": "C. Three"}
+
+
+def judged(days=None, dates=None, names=None, digest="d", roles=ROLES, given=ROLES):
+    entries = [
+        SimpleNamespace(role=role, name=(NAMES | (names or {})).get(role, "D. Four"), meaning="",
+                        date=(GIVEN | (dates or {})).get(role, ISSUED), digest="d")
+        for role in given
+    ]  # fmt: skip
+    found = judge(entries, roles, digest, days or Days(TESTED, END, END))
+    return {each.role: each.note for each in found}
+
+
+def test_sign_offs_in_order_and_time_hold():
+    assert set(judged().values()) == {""}
+    assert judged(dates=dict.fromkeys(ROLES, TESTED))["prepared"] == ""
+    assert set(judged(dates=dict.fromkeys(ROLES, END)).values()) == {""}
+
+
+@pytest.mark.parametrize(
+    ("options", "role", "said"),
+    [
+        ({"digest": "other"}, "prepared", "have changed"),
+        ({"dates": {"prepared": TESTED - DAY}}, "prepared", "before the last test"),
+        ({"dates": {"checked": ISSUED - DAY}}, "checked", "before a sign-off that precedes it"),
+        ({"dates": {"approved": END + DAY}, "days": Days(TESTED, END, None)}, "approved",
+         "when the approval ended"),
+        ({"dates": {"approved": ISSUED + DAY}, "days": Days(TESTED, END, ISSUED)}, "approved",
+         "has not come"),
+        ({"given": ("prepared", "approved")}, "approved", "'checked' stands before it"),
+        ({"names": {"approved": "a.  ONE"}}, "approved", "approver is the preparer"),
+        ({"given": (*ROLES, "witnessed")}, "witnessed", "asks for no sign-off"),
+    ],
+)  # fmt: skip
+def test_a_sign_off_that_breaks_a_rule_does_not_hold(options, role, said):
+    assert said in judged(**options)[role]
+
+
+def test_whoever_prepared_may_check():
+    assert judged(names={"checked": "A. One"})["checked"] == ""
+
+
+def test_an_earlier_sign_off_that_does_not_hold_holds_up_the_later():
+    found = judged(dates={"checked": TESTED - DAY})
+    assert found["prepared"] == ""
+    assert "'checked' stands before it" in found["approved"]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [("A. One", "a one", True), ("Ann Lee", "Αnn Lee", True), ("Ann Lee", "Ann Leo", False)],
+)
+def test_names_that_look_alike_are_one_person(one, other, same):
+    assert same_person(one, other) is same

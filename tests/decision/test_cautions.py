@@ -1,0 +1,185 @@
+"""Cautions and conditions follow the findings; a concession is the one that was taken."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+from types import SimpleNamespace
+
+import pytest
+
+from dossier.api import limits
+from dossier.case.model import Concession
+from dossier.decision.assess import assess_case
+from dossier.decision.cautions import GENERAL, cautions_for, conditions_for
+from dossier.decision.rules import Decision, Verdict
+from dossier.evidence.bench import Bench
+from dossier.evidence.demand import resolve
+from dossier.evidence.registry import all_quantities
+from tests.evidence.test_strength_quantities import burst
+from tests.made_bench import application, run, sweep
+from tests.made_bench import bench as made
+from tests.report.sample import bench, case, demand, estimate, finding, qualification
+from tests.small_case import requirement, small
+
+DECLARED = all_quantities()
+DAY = date(2026, 3, 1)
+
+
+def concession(**changes):
+    given = {
+        "requirement": "Q1", "text": "Until the stronger can comes.", "agreed_by": "Fleet",
+        "agreed": date(2026, 2, 10), "until": date(2026, 12, 31), "machines": ("Winch",),
+    }  # fmt: skip
+    return Concession(**(given | changes))
+
+
+def assessed(*granted, on=DAY, others=()):
+    asked = [requirement("burst_pressure", min="5 MPa"), *others]
+    of = small([burst("1000", "1010")], asked)
+    of = replace(of, qualification=of.qualification.model_copy(update={"concession": granted}))
+    demands, _ = resolve(of.application, "application.toml")
+    return assess_case(of, demands, limits(), on)
+
+
+def test_the_condition_says_the_concession_that_was_taken():
+    past = concession(until=date(2026, 2, 15), machines=("Dredge",), agreed_by="Nobody now")
+    found = assessed(past, concession())
+    assert found.findings[0].concession == concession()
+    (condition,) = [each for each in found.conditions if each.kind == "concession"]
+    assert "valid until 2026-12-31 on Winch; agreed 2026-02-10 by Fleet" in condition.text
+    assert "Dredge" not in condition.text
+    assert found.valid_until == date(2026, 12, 31)
+    unused = [c.text for c in found.cautions if c.title.startswith("Concession not used")]
+    assert len(unused) == 1
+
+
+@pytest.mark.parametrize(
+    ("on", "covered"),
+    [(date(2026, 2, 9), False), (date(2026, 2, 10), True), (date(2026, 12, 31), True),
+     (date(2027, 1, 1), False)],
+)  # fmt: skip
+def test_a_concession_covers_from_its_first_day_to_its_last(on, covered):
+    found = assessed(concession(), on=on)
+    assert bool(found.findings[0].concession) is covered
+    assert found.decision is (
+        Decision.APPROVED_WITH_CONDITIONS if covered else Decision.NOT_APPROVED
+    )
+    after = assessed(concession(until=None), on=date(2030, 1, 1))
+    assert after.findings[0].concession == concession(until=None)
+
+
+def test_a_concession_covers_its_own_requirement_alone():
+    other = requirement("burst_pressure", "Q2", min="100 kPa")
+    found = assessed(concession(requirement="Q2"), others=[other])
+    assert [each.concession for each in found.findings] == [None, None]
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({}, "(valid until 2026-12-31 on Winch; agreed 2026-02-10 by Fleet)"),
+        ({"machines": ()}, "(valid until 2026-12-31; agreed 2026-02-10 by Fleet)"),
+        ({"until": None}, "(valid on Winch; agreed 2026-02-10 by Fleet)"),
+    ],
+)
+def test_a_condition_says_how_far_leave_goes(changes, words):
+    given = finding(demand(DECLARED["burst_pressure"], "S1"), None, "fail",
+                    concession=concession(requirement="S1", **changes))  # fmt: skip
+    (condition,) = conditions_for(case(), [given])
+    assert condition.text == f"S1: concession: {concession().text} {words}"
+    advisory = replace(given, demand=replace(given.demand, severity="advisory"))
+    assert conditions_for(case(), [advisory]) == ()
+
+
+def test_a_conditional_pass_is_a_condition():
+    given = finding(demand(DECLARED["efficiency"], "E1"), estimate(0.9, 0.1, "1"),
+                    "conditional pass", probability=0.81)  # fmt: skip
+    (condition,) = conditions_for(case(), [given])
+    assert condition.kind == "conditional pass"
+    assert "81.0 %" in condition.text
+
+
+def told(findings=(), lab=None, decision="approved"):
+    given = cautions_for(lab or bench(case()), findings, SimpleNamespace(value=decision))
+    return {each.title: each.text for each in given}
+
+
+@pytest.mark.parametrize(
+    ("verdict", "chance", "thin"),
+    [("pass", 0.9749, True), ("pass", 0.9751, False), ("conditional pass", 0.9, True),
+     ("fail", 0.2, False), ("pass", None, False)],
+)  # fmt: skip
+def test_a_margin_is_thin_in_the_worse_half_of_what_passes(verdict, chance, thin):
+    # wanted 95 %: half way from there to certainty is 97.5 %
+    given = finding(demand(DECLARED["efficiency"], "E1"), estimate(0.9, 0.1, "1"), verdict,
+                    probability=chance)  # fmt: skip
+    assert ("Thin margin: E1" in told([given])) is thin
+
+
+def test_cold_oil_is_told_in_degrees():
+    cold = finding(demand(DECLARED["cold_bypass_temperature"], "B2", at_text="80 L/min"),
+                   estimate(273.15 + 31.0, 1.0, "K"), "pass")  # fmt: skip
+    assert "Below about 31 °C" in told([cold])["The valve opens with cold oil"]
+    assert "The valve opens with cold oil" not in told([replace(cold, estimate=None)])
+
+
+def specimens(number):
+    results = [run(f"M{i}", f"C{i}") for i in range(number)]
+    results += [run("R1", "R1", "reference")]
+    return made(results)
+
+
+@pytest.mark.parametrize(("number", "few"), [(0, False), (1, True), (5, True), (6, False)])
+def test_fewer_than_six_specimens_are_few(number, few):
+    assert ("Few specimens" in told(lab=specimens(number))) is few
+
+
+def test_a_plan_is_missed_where_runs_rest_on_none():
+    assert "No plan of specimens" in told(lab=specimens(2))
+    planned = made([run()], candidate={"part_number": "C", "specimens": ["C1"]})
+    assert "No plan of specimens" not in told(lab=planned)
+    assert "No plan of specimens" not in told(lab=made([sweep()]))
+
+
+@pytest.mark.parametrize(("terminal", "beyond"), [(149.9e3, False), (150.1e3, True)])
+def test_capacity_beyond_the_opening_is_not_usable(terminal, beyond):
+    def lab(app=None):
+        runs = [run(terminal=terminal - 5e3, housing=5e3), run("M2", "C2", terminal=90e3)]
+        return made([*runs, run("R1", "R1", "reference", terminal=300e3)], app=app)
+
+    title = "Capacity beyond the valve's opening"
+    assert (title in told(lab=lab())) is beyond
+    assert title not in told(lab=lab(application(circuit={"bypass_valve": None})))
+
+
+def test_warnings_and_covers_are_told_once_each():
+    text = told()
+    assert text["Checks with a warning"].endswith("test flow.")
+    (covered,) = [told for title, told in text.items() if title.startswith("Deviation accepted")]
+    assert "Zero checked afterwards." in covered
+    lab: Bench = replace(bench(case()), excluded={"MP-C1": "excluded: it fell"}, checks=())
+    assert told(lab=lab)["Record MP-C1 left out"] == "Excluded: it fell."
+    assert "Checks with a warning" not in told(lab=lab)
+
+
+def test_what_is_mandatory_and_not_demonstrated_is_named():
+    asked = demand(DECLARED["burst_pressure"], "S1")
+    open_one = finding(asked, None, "not demonstrated")
+    assert "S1" in told([open_one])["Not demonstrated"]
+    advisory = replace(open_one, demand=replace(asked, severity="advisory"))
+    assert "Not demonstrated" not in told([advisory, replace(open_one, verdict=Verdict.FAIL)])
+
+
+def test_a_case_without_a_request_and_a_late_review_are_told():
+    assert "Requirements not on file" in told()
+    asked = demand(DECLARED["burst_pressure"], "S1")
+    covered = finding(asked, None, "fail", concession=concession(requirement="S1"))
+    end = date(2026, 12, 31)
+    for days, late in ((0, False), (1, True)):
+        qual = qualification(review_due=end + timedelta(days))
+        lab = bench(case(qual=qual))
+        assert ("Review after the end of a concession" in told([covered], lab)) is late
+
+
+def test_the_usual_cautions_come_last_and_all():
+    titles = list(told())
+    assert titles[-len(GENERAL) :] == [each.title for each in GENERAL]

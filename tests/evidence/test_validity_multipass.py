@@ -1,0 +1,35 @@
+"""The test flow: its mean and nearly all of its rows lie inside, on both sides."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dossier.evidence.validity_multipass import _flow
+
+LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
+
+
+def met(*rows, stated=1.0):
+    conditions = SimpleNamespace(flow=SimpleNamespace(value=stated))
+    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions, stated=None))
+    return _flow(record, SimpleNamespace(flow=np.array(rows)), LIMIT).met
+
+
+def many(value, share=0.0, other=1.0):
+    """A hundred rows, a share of which reads otherwise."""
+    out = round(100 * share)
+    return [other] * out + [value] * (100 - out)
+
+
+@pytest.mark.parametrize(
+    ("rows", "good"),
+    [
+        (many(1.049), True), (many(0.951), True), (many(1.051), False), (many(0.949), False),
+        (many(1.0, 0.05, 1.2), True), (many(1.0, 0.06, 1.2), False), (many(1.0, 0.06, 0.8), False),
+        (many(0.96, 0.05, 0.0), False), (many(1.04, 0.05, 2.0), False),
+        (many(1.0, 0.10, np.nan), True), (many(1.0, 0.11, np.nan), None),
+    ],
+)  # fmt: skip
+def test_mean_and_rows_lie_inside_on_both_sides(rows, good):
+    assert met(*rows) is good

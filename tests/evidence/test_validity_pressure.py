@@ -1,0 +1,65 @@
+"""Which pressures a flow sweep is held against, and when an offset of its gauge shows."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dossier.evidence.registry import all_quantities
+from dossier.evidence.validity_pressure import _offset, decided_pressures
+from tests.evidence.test_fine_path import circuit
+from tests.made_bench import MU, application, case, entry, sweep
+
+approx = pytest.approx
+DECLARED = all_quantities()
+
+
+def demand(quantity, lower=None, upper=None, not_worse=None, not_applicable=""):
+    return SimpleNamespace(quantity=DECLARED[quantity], lower=lower, upper=upper,
+                           not_worse=not_worse, not_applicable=not_applicable)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("asked", "pressures"),
+    [
+        (demand("clean_pressure_drop", upper=30e3), [30e3]),
+        (demand("bypass_margin", lower=40e3), [110e3]),  # the opening at 150 kPa less the margin
+        (demand("cold_bypass_temperature", upper=300.0), [150e3]),
+        (demand("service_life", lower=1e6), [150e3]),
+        (demand("clean_pressure_drop", not_worse=0.1), []),
+        (demand("clean_pressure_drop", upper=30e3, not_applicable="no oil"), []),
+        (demand("efficiency", lower=0.9), []),
+        (demand("bypass_margin", lower=151e3), []),
+    ],
+)
+def test_what_a_requirement_decides_on(asked, pressures):
+    made = case([entry(sweep())])
+    assert decided_pressures(made, [asked], "full_flow") == approx(pressures)
+
+
+def test_without_a_valve_only_a_largest_drop_counts_and_a_fine_path_has_its_gallery():
+    bare = case([entry(sweep())], app=application(circuit={"bypass_valve": None}))
+    both = [demand("clean_pressure_drop", upper=30e3), demand("service_life", lower=1e6)]
+    assert decided_pressures(bare, both, "full_flow") == approx([30e3])
+    fine = case([entry(sweep())], app=application(circuit=circuit("combined")))
+    assert decided_pressures(fine, both, "fine") == approx([300e3])
+    assert decided_pressures(bare, both, "fine") == [math.inf]
+
+
+def offset(shift, noise=0.0, rows=8):
+    flow = np.linspace(20.0, 100.0, rows) / 6e4
+    swing = noise * (-1.0) ** np.arange(rows)
+    drop = 1.2e9 * MU * flow + shift + swing
+    made = sweep(flow=flow, pressure_drop=drop)
+    return _offset(made, SimpleNamespace(value=0.02), 30e3).met
+
+
+def test_an_offset_shows_beyond_its_share_and_three_times_its_own_error():
+    assert offset(0.0) is True
+    assert offset(500.0) is True  # below 2 % of 30 kPa
+    assert offset(-500.0) is True
+    assert offset(900.0) is False
+    assert offset(-900.0) is False
+    assert offset(900.0, noise=900.0) is True  # lost in the noise of the rows
+    assert offset(900.0, rows=4) is None
