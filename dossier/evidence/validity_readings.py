@@ -15,7 +15,7 @@ from dossier.evidence.validity import Rule, Verdicts, does_not_apply
 from dossier.physics.multipass import TENTHS, tenths
 from dossier.words import later, say
 
-__all__ = ["CountedSide", "readings_rules", "sides_of"]
+__all__ = ["CountedSide", "last_digit", "readings_rules", "sides_of"]
 
 Floats = NDArray[np.float64]
 
@@ -79,10 +79,10 @@ def _rounding(value: float) -> float:
     """Return half the last digit of a value that is no whole number, over the value [-]."""
     if value == round(value):
         return 0.0
-    return float(0.5 * _last_digit(np.array([value]))[0] / value)
+    return float(0.5 * last_digit(np.array([value]))[0] / value)
 
 
-def _last_digit(values: Floats) -> Floats:
+def last_digit(values: Floats) -> Floats:
     """Return the place of the last digit that is not zero in each value, such as 0.1 or 100."""
     place = np.full(values.shape, 1e-9)
     for power in range(-8, 8):
@@ -208,7 +208,7 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
     judged = 0
     for side in sides:
         raw = side.counts * side.volume
-        blur = 0.5 * _last_digit(side.counts) * side.volume + raw * side.rounded
+        blur = 0.5 * last_digit(side.counts) * side.volume + raw * side.rounded
         tells = (blur < TELLING) & (raw > 0)
         judged += int(tells.sum())
         off = np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw
@@ -230,14 +230,16 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
             )
             return Verdicts(False, say(words, side=say(side.name), step=step, one=1 / side.volume))
     if judged < FEWEST:
-        return does_not_apply(say("counts printed to too few digits to tell"))
+        return does_not_apply(
+            say("counts printed to too few digits to tell whole particles: hand in more digits")
+        )
     return Verdicts(True, say("{number} values, all whole", number=judged))
 
 
 def _step(counts: Floats) -> float:
     """Return the step that all counts are multiples of [1/mL]; zero where the digits set it."""
     there = np.unique(counts[counts > 0])
-    digit = float(_last_digit(there).min()) if len(there) >= FEWEST else 0.0
+    digit = float(last_digit(there).min()) if len(there) >= FEWEST else 0.0
     if not digit > 0 or there[-1] / digit > 1e15:
         return 0.0
     step = int(np.gcd.reduce(np.rint(there / digit).astype(np.int64)))
