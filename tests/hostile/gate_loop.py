@@ -194,6 +194,23 @@ def rows_again(head: list[str], values: np.ndarray) -> Table:
     return head, values
 
 
+def dead(head: list[str], values: np.ndarray) -> Table:
+    """Larger sizes downstream without a count."""
+    gone = [k for k, n in enumerate(head) if re.match(r"downstream (15|20|25|30) ", n)]
+    values[:, gone] = 0.0
+    return head, values
+
+
+def mixed(counts: np.ndarray) -> np.ndarray:
+    rows = np.random.default_rng(5).permutation(len(counts))
+    return np.rint(1.04 * counts[rows] / STEP) * STEP
+
+
+def mixed_and_raised(counts: np.ndarray) -> np.ndarray:
+    raised = mixed(counts) * np.linspace(1.0, 1.3, len(counts))[:, None]
+    return np.rint(raised / STEP) * STEP
+
+
 def older_sizes(head: list[str], values: np.ndarray) -> Table:
     """What a counter would call 5, 10, 20 um by its older calibration, labelled um(c)."""
     true = {5.0: 6.4, 7.0: 7.7, 10.0: 9.8, 15.0: 13.6, 20.0: 17.5, 25.0: 21.2, 30.0: 24.9}
@@ -358,6 +375,12 @@ LOOP = [
         "chain-ferry", both(renamed("30 um(c)", "38 um(c)", "mp*.csv"),
                             times(2.0, "", "mp-c1.csv")),
         stopped("particle balance")),
+    Row("dead channels", "count nothing from 15 um on", "polder-pumps", table(dead),
+        stopped("downstream counts something")),
+    Row("rows mixed and multiplied", "shuffle another run's rows", "polder-pumps",
+        made_from("mp-c2.csv", mixed), stopped("noise of its own")),
+    Row("rows mixed under a trend", "multiply them by the time", "polder-pumps",
+        made_from("mp-c2.csv", mixed_and_raised), stopped("noise of its own")),
 ]  # fmt: skip
 
 
