@@ -46,6 +46,9 @@ class Component:
     scatter: float = 0.0
     """Scatter of the specimens' mean, where their own errors are larger and stand in `u`."""
     scatter_dof: float = math.inf
+    within: float = 0.0
+    """Scatter of the specimens' mean within laboratories, where several tested them."""
+    within_dof: float = math.inf
 
     @property
     def words(self) -> str:
@@ -55,12 +58,12 @@ class Component:
     @property
     def part(self) -> Part:
         """The component as a part of a sum of errors."""
-        return Part(self.u, self.dof, self.scatter, self.scatter_dof)
+        return Part(self.u, self.dof, self.scatter, self.scatter_dof, self.within, self.within_dof)
 
     def times(self, factor: float) -> "Component":
         """Return the component in a result that is `factor` times as large [-]."""
         part = self.part.times(factor)
-        return replace(self, u=part.u, scatter=part.scatter)
+        return replace(self, u=part.u, scatter=part.scatter, within=part.within)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -57,7 +57,10 @@ def _combined(
         )
         for sweep, share, u in zip(sweeps, shares, own, strict=True)
     ]
-    return combine(specimens, own, shared, unit="Pa", own_name=FIT, notes=notes)
+    return combine(
+        specimens, own, shared, unit="Pa", own_name=FIT, notes=notes,
+        laboratories=bench.laboratories,
+    )  # fmt: skip
 
 
 @quantity(
@@ -203,4 +206,7 @@ def _temperature_estimate(
         SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))
         for s, t, u in zip(sweeps, found, own, strict=True)
     ]
-    return combine(specimens, own, shared, unit="K", own_name=FIT, notes=opening.notes)
+    return combine(
+        specimens, own, shared, unit="K", own_name=FIT, notes=opening.notes,
+        laboratories=bench.laboratories,
+    )  # fmt: skip
