@@ -59,7 +59,6 @@ def multipass_checks(
         "sampled volume": lambda limit: _sampled(record, table, limit),
         "enough counts": lambda limit: _enough(result, limit),
         "upstream above downstream": lambda limit: _upstream(result, limit),
-        "downstream counts something": lambda limit: _alive(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
         "noise of its own": lambda _: unlike(against["noise of its own"]),
@@ -280,32 +279,6 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
     ]
     well = say("upstream above downstream at every size")
     return Verdicts(not found, "; ".join(found) or well)
-
-
-def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
-    """Ask whether something is counted at every size at which the next smaller one foretells it.
-
-    What passes falls with size by no more than a power of it.
-    """
-    raw, size = float(result.raw_down[0]), float(result.sizes[0])
-    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
-    if not raw > 0:
-        return Verdicts(False, found)
-    offered = result.raw_up * result.exposure
-    steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
-    least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
-    for k in np.flatnonzero(result.raw_down[1:] < least - SURE * np.sqrt(least)):
-        words = later(
-            "{raw:.0f} counted downstream at {size:g} µm(c), where {smaller:g} µm(c) foretells "
-            "{least:.0f} at least"
-        )
-        sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
-        return Verdicts(False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes))
-    return Verdicts(True, found)
-
-
-SURE = 4.0
-"""Standard deviations of counting that chance is given."""
 
 
 RISES = (

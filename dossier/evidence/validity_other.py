@@ -180,7 +180,11 @@ def _fitted(case: Case, record: Record, limit: Limit) -> Verdicts:
         shut = opened.bound == "larger than" and opened.value >= high
         if shut or not low / limit.value <= opened.value <= limit.value * high:
             words = SHUT if shut else ELSEWHERE
-            found = {"found": opened.value / 1e3, "low": low / 1e3, "high": high / 1e3}
+            found: dict[str, Any] = {
+                "found": opened.value / 1e3,
+                "low": low / 1e3,
+                "high": high / 1e3,
+            }
             wrong.append(say(words, specimen=sweep.specimen, **found))
     well = say("every valve opens about where the application says")
     return Verdicts(not wrong, "; ".join(wrong) or well)
@@ -207,7 +211,10 @@ def _credible(record: Record, demands: Sequence[Demand], limit: Limit) -> Verdic
                 "{most:.4g} {unit} where {requirement} asks for {least:.4g} {unit}: look at the "
                 "unit of the column"
             )
-            shown = {"most": demand.shown(most), "least": demand.shown(demand.lower)}
+            shown: dict[str, Any] = {
+                "most": demand.shown(most),
+                "least": demand.shown(demand.lower),
+            }
             return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **shown))
     return Verdicts(True, say("no result out of all proportion to what is asked"))
 

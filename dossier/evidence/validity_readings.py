@@ -103,6 +103,7 @@ def readings_rules(record: Record, result: MultipassResult, skip: float) -> dict
         "whole counts": lambda _: _whole(sides),
         "counting noise": lambda limit: _noise(sides, limit),
         "plateaus": lambda _: _plateaus(sides),
+        "downstream counts something": lambda limit: _alive(result, limit),
     }
 
 
@@ -299,3 +300,29 @@ def _poisson_tail(times: int, often: float) -> float:
     from scipy.special import gammainc
 
     return float(gammainc(times, often)) if times > 0 else 1.0
+
+
+def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
+    """Ask whether something is counted at every size at which the next smaller one foretells it.
+
+    What passes falls with size by no more than a power of it.
+    """
+    raw, size = float(result.raw_down[0]), float(result.sizes[0])
+    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
+    if not raw > 0:
+        return Verdicts(False, found)
+    offered = result.raw_up * result.exposure
+    steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
+    least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
+    for k in np.flatnonzero(result.raw_down[1:] < least - SURE * np.sqrt(least)):
+        words = later(
+            "{raw:.0f} counted downstream at {size:g} µm(c), where {smaller:g} µm(c) foretells "
+            "{least:.0f} at least"
+        )
+        sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
+        return Verdicts(False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes))
+    return Verdicts(True, found)
+
+
+SURE = 4.0
+"""Standard deviations of counting that chance is given."""

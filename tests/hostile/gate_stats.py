@@ -4,22 +4,16 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.hostile.gate_rows import Row
+from tests.hostile import gate_rows
+from tests.hostile.gate_rows import Change, Row, all_of
 
-Change = Callable[[Path], None]
 Swap = tuple[str, str | Callable[[re.Match[str]], str]]
 """Pattern, and what takes its place."""
 
 
 def edit(name: str, old: str, new: str, times: int = 1) -> Change:
     """Return what puts `new` in the place of `old` in a file."""
-
-    def change(folder: Path) -> None:
-        text = (folder / name).read_text()
-        assert old in text, (name, old)
-        (folder / name).write_text(text.replace(old, new, times))
-
-    return change
+    return gate_rows.edit(name, (old, new), times=times)
 
 
 def records(prefix: str, *swaps: Swap) -> Change:
@@ -71,16 +65,6 @@ def column(pattern: str, name: str, value: Callable[[float], float]) -> Change:
                     cells[at] = f"{found:.6g}".replace(".", point)
                     lines[k] = mark.join(cells)
             path.write_text("\n".join(lines) + "\n")
-
-    return change
-
-
-def all_of(*changes: Change) -> Change:
-    """Return what does several things."""
-
-    def change(folder: Path) -> None:
-        for each in changes:
-            each(folder)
 
     return change
 
