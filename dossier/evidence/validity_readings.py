@@ -263,9 +263,10 @@ def _noise(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
             continue
         share = float(squares.mean())
         spread = math.sqrt(float((2.0 - 2.0 / total[told]).sum()))
-        words = say("{side} {share:.2f} times", side=say(side.name), share=share)
+        words = say("{side} {share:.2f} times that of counting", side=say(side.name), share=share)
         if share < limit.value and (squares.sum() - len(squares)) < BELOW_CHANCE * spread:
-            return Verdicts(False, words)
+            hint = later("{scatter}: hand in single readings as counted, no means of several")
+            return Verdicts(False, say(hint, scatter=words))
         found.append(words)
     if not found:
         return does_not_apply(say("too few counted to tell"))
