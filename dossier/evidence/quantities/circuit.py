@@ -87,7 +87,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
         u=share.u * scale,
         unit="s",
         scale="reciprocal",
-        components=tuple(replace(c, u=c.u * scale) for c in share.components),
+        components=tuple(c.times(scale) for c in share.components),
         per_specimen=tuple(carried(one) for one in share.per_specimen),
     )
 

@@ -163,7 +163,7 @@ def as_ratio(found: Estimate) -> Estimate:
         specimen_samples=None
         if found.specimen_samples is None
         else 1.0 / np.maximum(found.specimen_samples, 1e-300),
-        components=tuple(replace(c, u=c.u * value**2) for c in found.components),
+        components=tuple(c.times(value**2) for c in found.components),
         per_specimen=tuple(
             replace(
                 each,
