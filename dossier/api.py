@@ -23,6 +23,7 @@ from dossier.evidence.demand import resolve
 from dossier.evidence.instruments import instrument_problems
 from dossier.evidence.limits import Limits, limits_from
 from dossier.evidence.validity import deviation_problems
+from dossier.evidence.validity_method import edition_problems
 from dossier.report.signing import SignOff
 from dossier.words import speaking
 
@@ -105,7 +106,8 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     _, problems = resolve(case.application, case.qualification.application)
     problems += [*instrument_problems(case), *reproducibility_problems(case)]
     problems += deviation_problems(case.qualification, limits())
-    problems += _signed_ahead(case, on)
+    problems += edition_problems(case, limits())
+    problems += _ahead(case, on)
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
@@ -113,11 +115,19 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     return case
 
 
-def _signed_ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
-    for each in case.signed:
-        if on is not None and each.date > on:
-            what = f"is dated {each.date.isoformat()}, a day that has not come"
-            yield CaseProblem(SIGNOFF_FILE, each.role, what, "remove this entry and sign again")
+def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
+    """Yield what is dated after the day it is."""
+    qualification = case.qualification
+    days = [(SIGNOFF_FILE, e.role, e.date, "remove this entry and sign again") for e in case.signed]
+    for each in qualification.record:
+        day, place = each.finished or each.tested, f"record {each.id!r}"
+        days.append(("case.toml", place, day, "give the day of the test"))
+    if qualification.issued is not None:
+        hint = "leave it out until then, or give today's"
+        days.append(("case.toml", "issued", qualification.issued, hint))
+    for file, place, day, hint in days:
+        if on is not None and day > on:
+            yield CaseProblem(file, place, f"is dated {day}, a day that has not come", hint)
 
 
 def _requirement_problems(folder: Path) -> list[CaseProblem]:

@@ -40,7 +40,7 @@ def instrument(name, measures, reading_u):
     """An instrument in date on the day of the tests."""
     made = {
         "id": name, "kind": "instrument", "calibrated": date(2026, 1, 1), "due": date(2027, 1, 1),
-        "certificate": "K-1", "measures": measures,
+        "certificate": f"K-1 {name}", "measures": measures,
     }  # fmt: skip
     return made if reading_u is None else made | {"reading_u": reading_u}
 
@@ -90,7 +90,7 @@ def requirement(quantity, name="Q1", **limit):
 
 def application(requirements, rule=None, valve=None, flow="60 L/min"):
     made = copy.deepcopy(APPLICATION)
-    made["requirement"] = list(requirements) or [requirement("burst_pressure", min="1 kPa")]
+    made["requirement"] = list(requirements) or [requirement("burst_pressure", min="1000 kPa")]
     made["decision_rule"] |= rule or {}
     made["circuit"]["rated_flow"] = flow
     if valve is not None:

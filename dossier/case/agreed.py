@@ -20,10 +20,16 @@ A_SENTENCE = "say in a sentence what happened, or what is agreed, and why"
 A_PERSON = "name the responsible person, or their role"
 
 
+ALIKE = str.maketrans("АВСЕІКМНОРЅТХаесіорѕухΑΒΕΗΙΚΜΝΟΡΤΧο‐‑‒–—―−",
+                      "ABCEIKMHOPSTXaeciopsyxABEHIKMNOPTXo-------")  # fmt: skip
+"""Letters of other alphabets, and dashes, that look as Latin ones do."""
+
+
 def plain(text: str) -> str:
     """Return text as a reader sees it: in one case, without full stops and hidden marks."""
     shown = (c for c in unicodedata.normalize("NFKC", text) if not _hidden(c))
-    return " ".join("".join(shown).casefold().replace(".", " ").split())
+    seen = "".join(shown).translate(ALIKE)
+    return " ".join(seen.casefold().replace(".", " ").split())
 
 
 def _hidden(character: str) -> bool:

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
-from dossier.case.agreed import agreement_problems
+from dossier.case.agreed import agreement_problems, plain
 from dossier.case.application import Application
 from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
@@ -31,6 +31,7 @@ def consistency_problems(
         *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
         *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
         *_doubled(case, "record", (i.id for i in qualification.record)),
+        *_doubled(case, "specimen", _specimens(qualification)),
         *_twice(application, qualification),
         *_dates(qualification),
         *application_problems(application, application_file),
@@ -49,9 +50,20 @@ def application_problems(application: Application, file: str) -> list[CaseProble
 
 
 def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseProblem]:
-    for name, times in Counter(identifiers).items():
+    names = list(identifiers)
+    alike = {plain(name): name for name in names}
+    for name, times in Counter(map(plain, names)).items():
         if times > 1:
-            yield CaseProblem(file, f"{kind} {name!r}", f"occurs {times} times", "use each id once")
+            place = f"{kind} {alike[name]!r}"
+            same = "occurs" if names.count(alike[name]) == times else "or what looks like it occurs"
+            yield CaseProblem(file, place, f"{same} {times} times", "use each id once")
+
+
+def _specimens(qualification: Qualification) -> Iterator[str]:
+    """Yield each specimen of the plan and the records once, as it is spelled."""
+    sides = [each for each in (qualification.candidate, qualification.reference) if each]
+    named = {entry.specimen for entry in qualification.record if entry.specimen}
+    yield from sorted(named.union(*(each.specimens for each in sides)))
 
 
 def _twice(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
@@ -82,6 +94,10 @@ def _twice(application: Application, qualification: Qualification) -> Iterator[C
 
 def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
     last = max(entry.finished or entry.tested for entry in qualification.record)
+    due, issued = qualification.review_due, qualification.issued or last
+    if due is not None and due < issued:
+        what = f"is {due}, before the date of issue, {issued}"
+        yield CaseProblem("case.toml", "review_due", what, "give the day of the next review")
     if qualification.issued is not None and qualification.issued < last:
         yield CaseProblem(
             "case.toml",

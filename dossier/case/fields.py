@@ -124,8 +124,10 @@ def _positive(raw: object, dimension: str, value: float) -> float:
         u = parse_quantity(raw, "fraction") * abs(value)
     else:
         u = parse_quantity(raw, dimension)
-    if not u >= 0:
-        raise ValueError(f"an uncertainty must not be negative, this one is {raw!r}")
+    if not u > 0:
+        raise ValueError(
+            f"an uncertainty is above zero, this one is {raw!r}: leave it out where none is stated"
+        )
     return u
 
 

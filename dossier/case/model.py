@@ -153,6 +153,12 @@ class Stated(Model):
     """Number of the report."""
     conditions: tuple[Literal["flow", "temperature"], ...]
 
+    @model_validator(mode="after")
+    def _numbered(self) -> "Stated":
+        if not any(c.isdigit() for c in self.report):
+            raise ValueError(f"report {self.report[:60]!r} has no number by which it can be found")
+        return self
+
 
 class RecordEntry(Model):
     """One test record of case.toml."""

@@ -36,6 +36,11 @@ class Bench:
     compared: bool = False
     """True where a result is to be set against the other filter's, rigs and all."""
 
+    @property
+    def laboratories(self) -> dict[str, str]:
+        """Record id -> its laboratory."""
+        return {record.id: record.entry.laboratory for record in self.case.records}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:

@@ -151,7 +151,10 @@ def clean_estimate(
         )
         for sweep, share, u in zip(sweeps, shares, own, strict=True)
     ]
-    return combine(specimens, own, shared, unit="Pa", own_name=FIT, notes=notes)
+    return combine(
+        specimens, own, shared, unit="Pa", own_name=FIT, notes=notes,
+        laboratories=bench.laboratories,
+    )  # fmt: skip
 
 
 def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:

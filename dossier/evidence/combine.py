@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,8 +38,12 @@ def combine(
     scale: Scale = "linear",
     notes: Sequence[str] = (),
     details: Mapping[str, object] | None = None,
+    laboratories: Mapping[str, str] | None = None,
 ) -> Estimate:
     """Return the estimate of a filter type's mean from its specimens.
+
+    `laboratories` says who made each record: where they are several, and `shared` has what they
+    differ by, the scatter within them is kept beside that of all specimens.
 
     `specimens` (n) carry value and full uncertainty, `own` (n) is the part of it that is
     independent from specimen to specimen, `shared` are components that all have in common, in the
@@ -48,7 +53,9 @@ def combine(
     Effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4).
     """
     values = np.array([each.value for each in specimens])
-    components = [_spread(values, np.asarray(own, dtype=float), own_name), *shared]
+    spread = _spread(values, np.asarray(own, dtype=float), own_name)
+    houses = [(laboratories or {}).get(each.record, "") for each in specimens]
+    components = [_within(spread, values, houses, own), *shared]
     u = math.sqrt(sum(c.u**2 for c in components))
     dof = welch_satterthwaite([c.u for c in components], [c.dof for c in components])
     return Estimate(
@@ -74,6 +81,24 @@ def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str
     if scatter >= independent:
         return scatter_component(n, scatter)
     return larger_component(own_name, n, independent, scatter)
+
+
+def _within(
+    spread: Component, values: NDArray[np.float64], houses: Sequence[str], own: Sequence[float]
+) -> Component:
+    """Return the component with its scatter within laboratories, pooled over them.
+
+    Source: one-way analysis of variance, as in ISO 5725-2 (from memory).
+    """
+    n, names = len(values), set(houses)
+    if not 1 < len(names) < n:
+        return spread
+    groups = [values[[house == name for house in houses]] for name in sorted(names)]
+    squares = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
+    pooled = math.sqrt(squares / (n - len(names)) / n)
+    independent = math.sqrt(sum(u * u for u in own)) / n
+    dof = n - float(len(names)) if pooled > independent else math.inf
+    return replace(spread, within=max(pooled, independent), within_dof=dof)
 
 
 def scatter_component(n: int, u: float) -> Component:

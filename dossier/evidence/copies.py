@@ -5,7 +5,8 @@ misses it is chance. It is compared class by class, at every shift and in both d
 whatever factor or trend the counts were given, and row by row, for rows taken out or mixed.
 """
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -13,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Record
-from dossier.evidence.validity_readings import CountedSide, sides_of
+from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
+from dossier.evidence.validity_readings import CountedSide, last_digit, sides_of
 from dossier.words import later, say
 
-__all__ = ["copies"]
+__all__ = ["copied_curves", "copies"]
 
 Floats = NDArray[np.float64]
 
@@ -59,9 +61,68 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
             found[record.id] = say(REPEATED, share=share)
     for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
         words, share = _follows(*_alike(one, first, other, second))
+        if not words:
+            share = _twins(*_shares(one, other))
+            words = MIXED if share > TWINS else ""
         for record, known in ((one[0], other[0]), (other[0], one[0])) if words else ():
             found.setdefault(record.id, say(words, known=known.id, share=share))
     return found
+
+
+def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
+    """Return record -> whose pressures it repeats but for a factor, in words.
+
+    Sweeps of the assembly and of valves, and the differential pressures of runs: noise of 0.2 %
+    from reading to reading, which is little, has two specimens agree to every digit that is printed
+    in row after row by a chance that is the product of those of the rows.
+    """
+    curves = [(record, *each) for record in records for each in _curves(record)]
+    found: dict[str, str] = {}
+    for (one, name, first), (other, known, second) in combinations(curves, 2):
+        if one.entry.kind != other.entry.kind or not _same_curve(first, second):
+            continue
+        for record, own, their, source in ((other, known, name, one), (one, name, known, other)):
+            words = say(SAME_CURVE, specimen=own, other=their, record=source.id)
+            found.setdefault(record.id, words)
+    return found
+
+
+SAME_CURVE = later(
+    "the pressures of specimen {specimen} are those of specimen {other} in record {record} but for "
+    "a factor, to every digit"
+)
+REPEATABLE = 0.002
+"""Relative standard deviation from reading to reading that is taken for little [-]."""
+COPIED = 1e-6
+"""Chance of agreeing to every digit below which a curve is a copy."""
+
+
+def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
+    """Yield each specimen of a record that holds pressures, and these in their order [Pa]."""
+    table, specimen = record.table, record.entry.specimen or ""
+    if isinstance(table, PressureDropTable):
+        yield specimen, table.pressure_drop[~table.housing]
+    elif isinstance(table, MultipassTable):
+        yield specimen, table.pressure_drop
+    elif isinstance(table, ValveTable):
+        names = np.array([name or specimen for name in table.specimen])
+        for name in dict.fromkeys(names.tolist()):
+            yield name, table.pressure_drop[names == name]
+
+
+def _same_curve(one: Floats, other: Floats) -> bool:
+    rows = min(len(one), len(other))
+    a, b = one[:rows], other[:rows]
+    read = (a > 0) & (b > 0)
+    if read.sum() < FEWEST:
+        return False
+    a, b = a[read], b[read]
+    ratio = np.log(a / b)
+    within = 0.5 * (last_digit(a) / a + last_digit(b) / b) * 1.001
+    if not (np.abs(ratio - np.median(ratio)) <= within).all():
+        return False
+    chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
+    return float(np.log(chance).sum()) < math.log(COPIED)
 
 
 REPEATED = later("{share:.0%} of the rows repeat other rows of the same run")
@@ -82,6 +143,25 @@ def _alike(one: Run, first: Floats, other: Run, second: Floats) -> tuple[Floats,
     common = np.intersect1d(sides[0][0].sizes, sides[1][0].sizes)
     kept = [[_of_sizes(side, common) for side in each] for each in sides]
     return _noise(kept[0]), _noise(kept[1])
+
+
+def _shares(one: Run, other: Run) -> tuple[Floats, Floats]:
+    """Return what each class has of its row, (n, s) and (m, s), on a scale where noise is alike.
+
+    What rows are multiplied by, all or each, and what classes are, leaves these as they are.
+    """
+    sides = [sides_of(*run) for run in (one, other)]
+    both = [np.column_stack([side.classes[:MOST] for side in each]) for each in sides]
+    both = [raw[~np.isnan(raw).any(axis=1)] for raw in both]
+    if both[0].shape[1] != both[1].shape[1] or min(len(raw) for raw in both) < FEWEST:
+        return np.zeros((0, 1)), np.zeros((0, 1))
+    used = np.minimum(*(raw.mean(axis=0) for raw in both)) >= LEAST_COUNT
+    both = [np.maximum(raw[:, used], 0.0) for raw in both]
+    rows = [raw.sum(axis=1, keepdims=True) for raw in both]
+    share = [raw / np.maximum(row, 1.0) for raw, row in zip(both, rows, strict=True)]
+    factor = share[1].mean(axis=0) / share[0].mean(axis=0)
+    number = min(float(np.median(row)) for row in rows)
+    return np.sqrt(share[0] * factor * number), np.sqrt(share[1] * number)
 
 
 def _of_sizes(side: CountedSide, sizes: Floats) -> CountedSide:

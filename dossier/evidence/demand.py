@@ -231,7 +231,30 @@ def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None,
         raise UnitError(f"limit of {declared.name} must be above zero")
     if lower is not None and upper is not None and not lower < upper:
         raise UnitError("between needs min below max")
+    _accept_limits(declared, lower, upper)
     return lower, upper, _unit_as_written(next(iter(raw.values())), declared)
+
+
+def _accept_limits(declared: Quantity, lower: float | None, upper: float | None) -> None:
+    """Raise UnitError for a limit that asks for the worse side, or that nothing can mean."""
+    wrong = {"higher": ("max", lower), "lower": ("min", upper)}.get(declared.better)
+    by_test = {"multipass", "pressure_drop"} & set(declared.records)  # a strength may be bounded
+    if by_test and wrong is not None and wrong[1] is None:
+        side = "min" if wrong[0] == "max" else "max"
+        raise UnitError(
+            f"{declared.name} is better the {declared.better}, so that a {wrong[0]} alone asks for "
+            f"the worse filter | give {side} instead, or between"
+        )
+    for value in (lower, upper):
+        if value is None or declared.dimension == "temperature":
+            continue
+        if declared.dimension == "fraction" and not 0.01 <= value <= 1.0:
+            raise UnitError(
+                f"limit of {declared.name} must lie from 1 % to 100 %, not at {100 * value:g} % | "
+                "write min = '95 %' for 95 of a hundred"
+            )
+        if value < 0:
+            raise UnitError(f"limit of {declared.name} must not be negative")
 
 
 def _code(requirement: Requirement) -> str:

@@ -48,6 +48,9 @@ class Component:
     scatter_dof: float = math.inf
     of_specimens: bool = False
     """Whether it is the scatter of the specimens, which a share of them holds already."""
+    within: float = 0.0
+    """Scatter of the specimens' mean within laboratories, where several tested them."""
+    within_dof: float = math.inf
 
     @property
     def words(self) -> str:
@@ -57,12 +60,12 @@ class Component:
     @property
     def part(self) -> Part:
         """The component as a part of a sum of errors."""
-        return Part(self.u, self.dof, self.scatter, self.scatter_dof)
+        return Part(self.u, self.dof, self.scatter, self.scatter_dof, self.within, self.within_dof)
 
     def times(self, factor: float) -> "Component":
         """Return the component in a result that is `factor` times as large [-]."""
         part = self.part.times(factor)
-        return replace(self, u=part.u, scatter=part.scatter)
+        return replace(self, u=part.u, scatter=part.scatter, within=part.within)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

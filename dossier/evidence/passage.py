@@ -214,6 +214,7 @@ def penetration(
         shared,
         unit="1",
         own_name=COUNTING,
+        laboratories=bench.laboratories,
     )
     if sum(each.raw_down / each.dispersion for each in passages) >= FEW:
         return estimate

@@ -7,7 +7,7 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.check import Check
-from dossier.evidence.copies import copies
+from dossier.evidence.copies import copied_curves, copies
 from dossier.evidence.demand import resolve
 from dossier.evidence.limits import Limits
 from dossier.evidence.reduce_multipass import reduce_multipass
@@ -83,7 +83,10 @@ def _checks(
     run_of = {run.record: run for run in runs}
     reduced = [(record, run_of[record.id]) for record in case.records if record.id in run_of]
     against = {
-        "noise of its own": copies([(record, run.end_time) for record, run in reduced]),
+        "noise of its own": {
+            **copied_curves(record for record in case.records if record.id not in excluded),
+            **copies([(record, run.end_time) for record, run in reduced]),
+        },
         "same dust in every run": unlike_runs(case, reduced, limits),
     }
     sweep_of = {sweep.record: sweep for sweep in sweeps}
@@ -93,16 +96,18 @@ def _checks(
         yield from general_checks(case, record, limits)
         yield from method_checks(case, record, limits)
         yield from specimen_checks(case, record, limits)
-        yield from other_checks(case, record, limits)
+        told = {rule: words.get(record.id, "") for rule, words in against.items()}
+        own_noise = told["noise of its own"]
+        yield from other_checks(case, record, limits, demands, own_noise)
         if record.id in run_of:
             own, swept = run_of[record.id], _same(case, sweeps, record)
             alike = _same(case, runs, record)
-            told = {rule: words.get(record.id, "") for rule, words in against.items()}
             found = multipass_checks(case, record, own, limits, alike, swept, told)
             yield from _for_both(found, own, swept)
         elif record.id in sweep_of:
+            own_sweep = sweep_of[record.id]
             decided = decided_pressures(case, demands, record.entry.path)
-            yield from pressure_checks(case, record, sweep_of[record.id], limits, decided)
+            yield from pressure_checks(case, record, own_sweep, limits, decided, own_noise)
 
 
 def _for_both(

@@ -150,6 +150,7 @@ def estimate_of(
         unit=unit,
         own_name=own_name,
         notes=notes,
+        laboratories=bench.laboratories,
     )
     return _bounded(found, bounds.pop()) if bounds else found
 

@@ -169,12 +169,16 @@ def _balance(
             "no final_concentration or no system_volume of the system fluid was stated"
         )
     drawn = conditions.sample_flow
+    if drawn is None:
+        return None, say(
+            "no sample_flow was stated: it is 0 L/min on both sides where every sample returns"
+        )
     terms = multipass.retained_mass(
         injected,
         conditions.final_concentration.value,
         conditions.system_volume.value,
-        drawn.upstream if drawn else 0.0,
-        drawn.downstream if drawn else 0.0,
+        drawn.upstream,
+        drawn.downstream,
         base,
         end,
     )

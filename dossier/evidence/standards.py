@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from dossier.case.agreed import ALIKE
+
 __all__ = ["Designation", "Method", "designation_of", "method_of", "read_as", "same_method"]
 
 
@@ -43,8 +45,6 @@ class Designation:
         return self.standard + (f":{self.edition}" if self.edition else "")
 
 
-_ALIKE = str.maketrans("АВСЕНІКМОРЅТХΑΒΕΗΙΚΜΝΟΡΤΧ‐‑‒–—―−", "ABCEHIKMOPSTXABEHIKMNOPTX-------")
-"""Letters of other alphabets, and dashes, that look as those of a designation do."""
 _BODIES = (
     "ANSI|AS|NZS|BS|CAN|CSA|CSN|DIN|DS|EN|EVS|GOST|GOSTR|IS|JIS|KS|LST|LVS|MSZ|NBN|NEN|NF|NP|NS|"
     "ONORM|OENORM|PN|SABS|SANS|SFS|SIST|SN|SNV|SS|STN|SR|TS|UNE|UNI"
@@ -65,7 +65,7 @@ def designation_of(text: str) -> Designation | None:
     National adoptions, missing blanks, lower case, other dashes, look-alike letters, editions,
     amendments and languages are read; a phrase such as "based on ISO 4548-12" names no method.
     """
-    plain = unicodedata.normalize("NFKD", text).upper().translate(_ALIKE)
+    plain = unicodedata.normalize("NFKD", text).upper().translate(ALIKE)
     plain = "".join(c for c in plain if unicodedata.category(c) not in {"Cf", "Mn", "Cc"})
     dated = re.sub(r"(?<=\d)\s+(?=(?:19|20)\d\d\b)", ":", plain.strip())
     match = _WRITTEN.fullmatch(re.sub(r"\s", "", dated))

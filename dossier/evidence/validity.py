@@ -1,12 +1,14 @@
 """Was each test run as its standard asks? One engine over one data file of limits."""
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
+from dossier.case.agreed import plain
 from dossier.case.case import Case, Record
 from dossier.case.model import Deviation, Instrument, Qualification
 from dossier.case.problems import CaseProblem
@@ -25,6 +27,7 @@ __all__ = [
     "does_not_apply",
     "general_checks",
     "stated_instead",
+    "unlike",
     "unusable",
 ]
 
@@ -76,6 +79,11 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
         mandatory=limit.mandatory,
         guards=limit.guards,
     )
+
+
+def unlike(words: str) -> Verdicts:
+    """Return that no other record is against this one, or in `words` what one has."""
+    return Verdicts(not words, words or say("no other record is against it"))
 
 
 def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
@@ -141,13 +149,36 @@ def _interval(case: Case, record: Record, limit: Limit) -> Verdicts:
 
 
 def _certificate(case: Case, record: Record) -> Verdicts:
-    bare = [i.id for i in _used(case, record) if not any(c.isdigit() for c in i.certificate)]
-    if not record.entry.instruments:
+    used = _used(case, record)
+    if not used:
         return _without(record)
+    bare = [each.id for each in used if not _numbered(each.certificate)]
     if bare:
         names = ", ".join(bare)
         return Verdicts(False, say("no certificate with a number: {names}", names=names))
+    for each in used:
+        same = {
+            i.id for i in _named_anywhere(case) if plain(i.certificate) == plain(each.certificate)
+        }
+        if len(same) > 1:
+            words = later(
+                "{certificate} is named for {names}: name the certificate of each, or the sheet of "
+                "it that is its own"
+            )
+            return Verdicts(
+                False, say(words, certificate=each.certificate, names=", ".join(sorted(same)))
+            )
     return Verdicts(True, say("a certificate for each"))
+
+
+def _named_anywhere(case: Case) -> list[Instrument]:
+    return [case.instrument(name) for each in case.records for name in each.entry.instruments]
+
+
+def _numbered(certificate: str) -> bool:
+    """Return whether a certificate has a number; a year, a day or a nought is none."""
+    words = re.findall(r"[\w/.-]*\d[\w/.-]*", certificate)
+    return any(not re.fullmatch(r"[0.]+|(19|20)\d\d(-\d\d-\d\d)?", word) for word in words)
 
 
 READ: Mapping[str, tuple[str, ...]] = {
@@ -191,10 +222,24 @@ def _measured(case: Case, record: Record) -> Verdicts:
     if lacking:
         words = ", ".join(say(names[0]) for names in lacking)
         return Verdicts(False, say("no instrument of the record measures: {names}", names=words))
+    for each in own:
+        kinds = {OF_ONE_KIND.get(n, n): n for names in wanted for n in names if measures(each, n)}
+        if len(kinds) > MOST_KINDS or (len(kinds) > 1 and "counts" in kinds):
+            listed = ", ".join(say(name) for name in kinds.values())
+            words = later("{name} measures {listed}: name the instrument of each")
+            return Verdicts(False, say(words, name=each.id, listed=listed))
     if not wanted:
         return does_not_apply(say("nothing was read from an instrument"))
     words = ", ".join(say(names[0]) for names in wanted)
     return Verdicts(True, say("measured: {names}", names=words))
+
+
+OF_ONE_KIND = {
+    "injection flow": "flow", "volume rate": "flow", "differential pressure": "pressure",
+}  # fmt: skip
+"""Measurands that an instrument for another of the same kind may measure."""
+MOST_KINDS = 2
+"""Unlike kinds of reading that one instrument may stand for in a record; counts stand alone."""
 
 
 def _looked_at(record: Record) -> bool:

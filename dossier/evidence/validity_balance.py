@@ -98,7 +98,8 @@ def _balance(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
         words = say("{quotients}; does not apply: {left}", quotients=words, left=found.left_out)
     highest, lowest = (end(deciding.values(), default=1.0) for end in (max, min))
     if not 1.0 / limit.value <= lowest <= highest <= limit.value * min(lowest, 1.0):
-        return Verdicts(False, words)
+        hint = later("{quotients}: look at dilutions, size labels, injection level and dust")
+        return Verdicts(False, say(hint, quotients=words))
     coarse = [q for size, q in found.quotients.items() if size > LARGEST]
     near = all(abs(q - 1.0) <= limit.tolerance for q in deciding.values())
     near = near and all(1.0 / limit.value <= q <= limit.value for q in coarse)
@@ -282,8 +283,8 @@ def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str,
 
 
 UNLIKE = later(
-    "at {size:g} µm(c) not the share of what larger sizes say was injected that it is in record "
-    "{known}, within {share:.0%}"
+    "measured by the larger sizes, {size:g} µm(c) says that more or less dust was injected than in "
+    "record {known}, by over {share:.0%}: look at dilutions, size labels and dust of both"
 )
 Shape = Mapping[float, tuple[float, float]]
 """Size [um(c)] -> quotient and penetration [-]."""

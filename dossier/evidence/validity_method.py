@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from dossier.case.case import Case, Record
+from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable
 from dossier.evidence.check import Check
 from dossier.evidence.limits import Limits
@@ -12,7 +13,7 @@ from dossier.evidence.standards import Method, method_of, read_as, same_method
 from dossier.evidence.validity import Rule, Verdicts, apply_rule
 from dossier.words import later, say
 
-__all__ = ["in_scope", "method_checks", "on_fine_path"]
+__all__ = ["edition_problems", "in_scope", "method_checks", "on_fine_path"]
 
 FAMILIES = {
     "lube": later("lube filters"),
@@ -71,11 +72,17 @@ def _known(case: Case, record: Record, limits: Limits, fits: bool) -> Verdicts:
             known=", ".join(known) or say("none"),
         )  # fmt: skip
         return Verdicts(False, words)
-    year = record.entry.tested.year
-    if named is not None and named.edition is not None and named.edition > year:
-        words = say("{method} was not issued yet, tested {year}", method=str(named), year=year)
-        return Verdicts(False, words)
     return Verdicts(True, str(named))
+
+
+def edition_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
+    """Yield a problem for each method of a later year than its test: nobody followed it."""
+    for record in case.records:
+        named, year = read_as(record.entry.standard, limits.methods), record.entry.tested.year
+        if named is not None and named.edition is not None and named.edition > year:
+            what = f"{named} was not issued yet when the test was made, in {year}"
+            place = f"record {record.id!r} . standard"
+            yield CaseProblem("case.toml", place, what, "give the edition that was followed")
 
 
 def _agreed_by(case: Case, record: Record, limits: Limits) -> list[str]:

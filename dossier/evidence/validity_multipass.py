@@ -20,6 +20,7 @@ from dossier.evidence.validity import (
     apply_rule,
     does_not_apply,
     stated_instead,
+    unlike,
 )
 from dossier.evidence.validity_balance import balance_rules
 from dossier.evidence.validity_readings import readings_rules
@@ -58,11 +59,10 @@ def multipass_checks(
         "sampled volume": lambda limit: _sampled(record, table, limit),
         "enough counts": lambda limit: _enough(result, limit),
         "upstream above downstream": lambda limit: _upstream(result, limit),
-        "downstream counts something": lambda limit: _alive(result, limit),
         "counts fall with size": lambda _: _falling(result),
         "steady growth of pressure": lambda limit: _growth(result, limit),
-        "noise of its own": lambda _: _unlike(against["noise of its own"]),
-        "same dust in every run": lambda _: _unlike(against["same dust in every run"]),
+        "noise of its own": lambda _: unlike(against["noise of its own"]),
+        "same dust in every run": lambda _: unlike(against["same dust in every run"]),
         "terminal reached": lambda limit: _reached(table, result, limit),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),
@@ -77,10 +77,6 @@ def multipass_checks(
         check = apply_rule(limits, record, name, rule)
         if check is not None:
             yield check
-
-
-def _unlike(words: str) -> Verdicts:
-    return Verdicts(not words, words or say("no other run is against it"))
 
 
 def _reached(table: MultipassTable, result: MultipassResult, limit: Limit) -> Verdicts:
@@ -121,6 +117,8 @@ def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     if table.flow is None or stated is None or not _recorded(table.flow, limit):
         return Verdicts(None, say("no flow column, or one with too many empty cells"))
     read = table.flow[~np.isnan(table.flow)]
+    if not np.ptp(read) > 0:
+        return Verdicts(None, say(SETTING, value=read[0] * 6e4, unit="L/min"))
     mean = float(read.mean())
     off = mean / stated.value - 1.0
     inside = float((np.abs(read / stated.value - 1.0) <= limit.value).mean())
@@ -131,6 +129,10 @@ def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     return Verdicts(abs(off) <= limit.value and inside >= MOST_INSIDE, found)
 
 
+SETTING = later(
+    "every row says {value:.4g} {unit}, which is a setting and no reading: hand in what was read, "
+    "or leave the column out and name the laboratory's report that states it"
+)
 MOST_INSIDE = 0.95
 """Share of the readings of a condition that have to lie inside its tolerance [-]."""
 
@@ -152,7 +154,10 @@ def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdict
         return instead
     if table.temperature is None or stated is None or not _recorded(table.temperature, limit):
         return Verdicts(None, say("no temperature column, or one with too many empty cells"))
-    off = np.abs(table.temperature[~np.isnan(table.temperature)] - stated)
+    read = table.temperature[~np.isnan(table.temperature)]
+    if not np.ptp(read) > 0:
+        return Verdicts(None, say(SETTING, value=read[0] - 273.15, unit="°C"))
+    off = np.abs(read - stated)
     inside = float((off <= limit.value).mean())
     found = say(
         "{inside:.0%} of rows inside, largest deviation {off:.1f} K", inside=inside, off=off.max()
@@ -218,6 +223,9 @@ def _coincidence(case: Case, record: Record, table: MultipassTable, limit: Limit
     limits = [each for each in stated if each is not None]
     if not limits or None in stated:
         return Verdicts(None, say("no coincidence limit stated for every counter"))
+    if max(limits) > limit.agreed:
+        words = later("a limit of {limit:.0f} per mL: look at its unit in the certificate")
+        return Verdicts(False, say(words, limit=max(limits)))
     dilution = record.entry.conditions.dilution
     highest = max(
         float(np.nanmax(table.upstream)) / dilution.upstream,
@@ -271,12 +279,6 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
     ]
     well = say("upstream above downstream at every size")
     return Verdicts(not found, "; ".join(found) or well)
-
-
-def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
-    raw, size = float(result.raw_down[0]), float(result.sizes[0])
-    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
-    return Verdicts(raw > limit.value, found)
 
 
 RISES = (

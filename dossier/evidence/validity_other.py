@@ -1,7 +1,7 @@
 """Rules of validity for bypass valves, measurements and inspections."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -9,22 +9,28 @@ import numpy as np
 from dossier.case.case import Case, Record
 from dossier.case.records import MeasurementTable
 from dossier.evidence.check import Check
+from dossier.evidence.demand import Demand
 from dossier.evidence.fluid import kinematic_at
 from dossier.evidence.inspected import outside_drawing, plain, rows_of
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.measured import column_of, specimens_of
 from dossier.evidence.usable import missing_specimens, named_in_plan
-from dossier.evidence.validity import Rule, Verdicts, apply_rule
-from dossier.evidence.valve_sweeps import sweeps_of
-from dossier.words import say, say_count
+from dossier.evidence.validity import Rule, Verdicts, apply_rule, does_not_apply, unlike
+from dossier.evidence.valve_sweeps import opening_from_sweep, sweeps_of
+from dossier.words import later, say, say_count
 
 __all__ = ["other_checks", "results_named"]
 
 KINDS = ("bypass_valve", "measurement", "inspection")
 
 
-def other_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
-    """Yield every check of a bypass valve, measurement or inspection record; none for others."""
+def other_checks(
+    case: Case, record: Record, limits: Limits, demands: Sequence[Demand], told: str
+) -> Iterator[Check]:
+    """Yield every check of a bypass valve, measurement or inspection record; none for others.
+
+    `told` says what another sweep has against this one, in words, or nothing.
+    """
     if record.entry.kind not in KINDS:
         return
     rules: dict[str, Rule] = {
@@ -35,25 +41,32 @@ def other_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
         "bypass_valve": _valve_rules,
         "measurement": _measurement_rules,
         "inspection": _inspection_rules,
-    }[record.entry.kind](case, record)
+    }[record.entry.kind](case, record, demands, told)
     for name, rule in rules.items():
         check = apply_rule(limits, record, name, rule)
         if check is not None:
             yield check
 
 
-def _valve_rules(case: Case, record: Record) -> dict[str, Rule]:
+def _valve_rules(
+    case: Case, record: Record, demands: Sequence[Demand], told: str
+) -> dict[str, Rule]:
     return {
         "rising and falling sweep": lambda _: _both_sweeps(record),
         "rows of each sweep": lambda limit: _rows(record, limit),
         "criterion flow": lambda _: _criterion(record),
         "test viscosity": lambda limit: _viscosity(case, record, limit),
+        "valve of the application": lambda limit: _fitted(case, record, limit),
+        "noise of its own": lambda _: unlike(told),
     }
 
 
-def _measurement_rules(case: Case, record: Record) -> dict[str, Rule]:
+def _measurement_rules(
+    case: Case, record: Record, demands: Sequence[Demand], told: str
+) -> dict[str, Rule]:
     rules: dict[str, Rule] = {
         "every result given": lambda _: _given(record),
+        "size of the result": lambda limit: _credible(record, demands, limit),
         "size of filter": lambda limit: _size(case, limit),
     }
     if column_of(record, "burst pressure") is not None:
@@ -67,7 +80,9 @@ def _not_timed() -> Verdicts:
     return Verdicts(None, say("the record holds results, not times"))
 
 
-def _inspection_rules(case: Case, record: Record) -> dict[str, Rule]:
+def _inspection_rules(
+    case: Case, record: Record, demands: Sequence[Demand], told: str
+) -> dict[str, Rule]:
     drawn = any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record))
     return {"inside the drawing": lambda _: _drawing(record)} if drawn else {}
 
@@ -145,6 +160,63 @@ def _rows(record: Record, limit: Limit) -> Verdicts:
     least = min(counts, default=0)
     words = say_count(least, "at least {number} row", "at least {number} rows")
     return Verdicts(least >= limit.value, words)
+
+
+def _fitted(case: Case, record: Record, limit: Limit) -> Verdicts:
+    """Hold where the valves open against the application."""
+    valve = case.application.circuit.bypass_valve
+    flow = record.entry.conditions.criterion_flow
+    if valve is None or valve.location != "filter" or valve.opening is None or not flow:
+        return does_not_apply(say("no valve inside the filter with an opening band and a flow"))
+    low, high = valve.opening.min, valve.opening.max
+    wrong = []
+    for sweep in sweeps_of(record):
+        if not sweep.rising[0].size:
+            continue
+        try:
+            opened = opening_from_sweep(sweep, flow)
+        except ValueError:
+            continue  # what rests on it says so
+        shut = opened.bound == "larger than" and opened.value >= high
+        if shut or not low / limit.value <= opened.value <= limit.value * high:
+            words = SHUT if shut else ELSEWHERE
+            found: dict[str, Any] = {
+                "found": opened.value / 1e3,
+                "low": low / 1e3,
+                "high": high / 1e3,
+            }
+            wrong.append(say(words, specimen=sweep.specimen, **found))
+    well = say("every valve opens about where the application says")
+    return Verdicts(not wrong, "; ".join(wrong) or well)
+
+
+ELSEWHERE = later("{specimen} opens at {found:.4g} kPa, wanted {low:.4g} to {high:.4g} kPa")
+SHUT = later(
+    "{specimen} does not open up to {found:.4g} kPa, wanted {low:.4g} to {high:.4g} kPa: look at "
+    "the units of the columns"
+)
+
+
+def _credible(record: Record, demands: Sequence[Demand], limit: Limit) -> Verdicts:
+    """Ask whether a result is so far above what is asked that its unit is in doubt."""
+    table = record.table
+    assert isinstance(table, MeasurementTable)
+    values = dict(zip(table.names, table.values, strict=True))
+    for demand in demands:
+        found = values.get(demand.quantity.name.replace("_", " "))
+        if found is None or not demand.lower or np.isnan(found).all():
+            continue
+        if (most := float(np.nanmax(found))) > limit.value * demand.lower:
+            words = later(
+                "{most:.4g} {unit} where {requirement} asks for {least:.4g} {unit}: look at the "
+                "unit of the column"
+            )
+            shown: dict[str, Any] = {
+                "most": demand.shown(most),
+                "least": demand.shown(demand.lower),
+            }
+            return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **shown))
+    return Verdicts(True, say("no result out of all proportion to what is asked"))
 
 
 def _criterion(record: Record) -> Verdicts:

@@ -12,7 +12,7 @@ from dossier.evidence.demand import Demand
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reduce_pressure import row_spread
 from dossier.evidence.reduced import PressureDropResult
-from dossier.evidence.validity import Rule, Verdicts, apply_rule, stated_instead
+from dossier.evidence.validity import Rule, Verdicts, apply_rule, stated_instead, unlike
 from dossier.physics.pressure_drop import offset_of_fit
 from dossier.words import later, say, say_count
 
@@ -25,8 +25,12 @@ def pressure_checks(
     result: PressureDropResult,
     limits: Limits,
     decided: Sequence[float],
+    told: str,
 ) -> Iterator[Check]:
-    """Yield every check of a reduced flow sweep; `decided` as of `decided_pressures` [Pa]."""
+    """Yield every check of a reduced flow sweep; `decided` as of `decided_pressures` [Pa].
+
+    `told` says what another sweep has against this one, in words, or nothing.
+    """
     most = float(result.pressure_drop[~result.housing_rows].max())
     scale = min([most, *decided])
     rules: dict[str, Rule] = {
@@ -35,6 +39,7 @@ def pressure_checks(
         "number of flows": lambda limit: _flows(result, limit),
         "fit": lambda limit: _fit(result, limit, scale),
         "zero offset": lambda limit: _offset(result, limit, scale),
+        "noise of its own": lambda _: unlike(told),
         "two viscosities": lambda limit: _viscosities(result, limit),
     }
     for name, rule in rules.items():

@@ -15,7 +15,7 @@ from dossier.evidence.validity import Rule, Verdicts, does_not_apply
 from dossier.physics.multipass import TENTHS, tenths
 from dossier.words import later, say
 
-__all__ = ["CountedSide", "readings_rules", "sides_of"]
+__all__ = ["CountedSide", "last_digit", "readings_rules", "sides_of"]
 
 Floats = NDArray[np.float64]
 
@@ -79,10 +79,10 @@ def _rounding(value: float) -> float:
     """Return half the last digit of a value that is no whole number, over the value [-]."""
     if value == round(value):
         return 0.0
-    return float(0.5 * _last_digit(np.array([value]))[0] / value)
+    return float(0.5 * last_digit(np.array([value]))[0] / value)
 
 
-def _last_digit(values: Floats) -> Floats:
+def last_digit(values: Floats) -> Floats:
     """Return the place of the last digit that is not zero in each value, such as 0.1 or 100."""
     place = np.full(values.shape, 1e-9)
     for power in range(-8, 8):
@@ -103,6 +103,7 @@ def readings_rules(record: Record, result: MultipassResult, skip: float) -> dict
         "whole counts": lambda _: _whole(sides),
         "counting noise": lambda limit: _noise(sides, limit),
         "plateaus": lambda _: _plateaus(sides),
+        "downstream counts something": lambda limit: _alive(result, limit),
     }
 
 
@@ -208,7 +209,7 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
     judged = 0
     for side in sides:
         raw = side.counts * side.volume
-        blur = 0.5 * _last_digit(side.counts) * side.volume + raw * side.rounded
+        blur = 0.5 * last_digit(side.counts) * side.volume + raw * side.rounded
         tells = (blur < TELLING) & (raw > 0)
         judged += int(tells.sum())
         off = np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw
@@ -230,14 +231,16 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
             )
             return Verdicts(False, say(words, side=say(side.name), step=step, one=1 / side.volume))
     if judged < FEWEST:
-        return does_not_apply(say("counts printed to too few digits to tell"))
+        return does_not_apply(
+            say("counts printed to too few digits to tell whole particles: hand in more digits")
+        )
     return Verdicts(True, say("{number} values, all whole", number=judged))
 
 
 def _step(counts: Floats) -> float:
     """Return the step that all counts are multiples of [1/mL]; zero where the digits set it."""
     there = np.unique(counts[counts > 0])
-    digit = float(_last_digit(there).min()) if len(there) >= FEWEST else 0.0
+    digit = float(last_digit(there).min()) if len(there) >= FEWEST else 0.0
     if not digit > 0 or there[-1] / digit > 1e15:
         return 0.0
     step = int(np.gcd.reduce(np.rint(there / digit).astype(np.int64)))
@@ -260,9 +263,10 @@ def _noise(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
             continue
         share = float(squares.mean())
         spread = math.sqrt(float((2.0 - 2.0 / total[told]).sum()))
-        words = say("{side} {share:.2f} times", side=say(side.name), share=share)
+        words = say("{side} {share:.2f} times that of counting", side=say(side.name), share=share)
         if share < limit.value and (squares.sum() - len(squares)) < BELOW_CHANCE * spread:
-            return Verdicts(False, words)
+            hint = later("{scatter}: hand in single readings as counted, no means of several")
+            return Verdicts(False, say(hint, scatter=words))
         found.append(words)
     if not found:
         return does_not_apply(say("too few counted to tell"))
@@ -297,3 +301,29 @@ def _poisson_tail(times: int, often: float) -> float:
     from scipy.special import gammainc
 
     return float(gammainc(times, often)) if times > 0 else 1.0
+
+
+def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
+    """Ask whether something is counted at every size at which the next smaller one foretells it.
+
+    What passes falls with size by no more than a power of it.
+    """
+    raw, size = float(result.raw_down[0]), float(result.sizes[0])
+    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
+    if not raw > 0:
+        return Verdicts(False, found)
+    offered = result.raw_up * result.exposure
+    steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
+    least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
+    for k in np.flatnonzero(result.raw_down[1:] < least - SURE * np.sqrt(least)):
+        words = later(
+            "{raw:.0f} counted downstream at {size:g} µm(c), where {smaller:g} µm(c) foretells "
+            "{least:.0f} at least"
+        )
+        sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
+        return Verdicts(False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes))
+    return Verdicts(True, found)
+
+
+SURE = 4.0
+"""Standard deviations of counting that chance is given."""

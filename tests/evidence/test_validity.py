@@ -17,6 +17,7 @@ from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.instruments import accuracy_of
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.validity_method import edition_problems
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 
@@ -28,7 +29,7 @@ def intact():
     meter = case.instrument("FM-04")
     more = (
         meter.model_copy(update={"id": "BARE", "certificate": "to follow"}),
-        meter.model_copy(update={"id": "LONG", "due": date(2029, 1, 13)}),
+        meter.model_copy(update={"id": "LONG", "due": date(2029, 1, 13), "certificate": "L-7"}),
     )
     tools = (*case.qualification.instrument, *more)
     changed = case.qualification.model_copy(update={"instrument": tools})
@@ -573,10 +574,9 @@ def test_a_house_method_needs_a_requirement_and_a_deviation(intact):
 
 
 def test_a_method_that_was_not_issued_yet_is_not_known(intact):
-    bench = prepare(
-        with_record(intact, "MP-C1", lambda r: entry(r, standard="ISO 4548-12:2031")), limits(), 1
-    )
-    assert "was not issued yet" in bench.unusable["MP-C1"]
+    case = with_record(intact, "MP-C1", lambda r: entry(r, standard="ISO 4548-12:2031"))
+    (problem,) = edition_problems(case, limits())
+    assert "was not issued yet" in str(problem)
 
 
 def asking(case, only=None, **terms):

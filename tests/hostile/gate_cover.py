@@ -3,16 +3,14 @@
 import re
 import shutil
 import tempfile
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
 from dossier.request_files import asked_of, filed
-from tests.hostile.gate_rows import Row
+from tests.hostile.gate_rows import Change, Row, all_of, edit
 
 __all__ = ["COVER"]
 
-Change = Callable[[Path], None]
 PUMPS, ROPEWAY, FERRY = "polder-pumps", "ropeway-drive", "chain-ferry"
 WHY = "The bath ran warm that day; the viscosity was checked."
 DEVIATION = {
@@ -29,17 +27,6 @@ AFTER = "2026-03-20"
 def words(text: str) -> str:
     """Return the pattern of a line that a terminal may break at any blank."""
     return r"\s+".join(re.escape(word) for word in text.split())
-
-
-def edit(name: str, *pairs: tuple[str, str]) -> Change:
-    def change(folder: Path) -> None:
-        text = (folder / name).read_text("utf-8")
-        for old, new in pairs:
-            assert old in text, old
-            text = text.replace(old, new, 1)
-        (folder / name).write_text(text, "utf-8")
-
-    return change
 
 
 def deviation(**given: object) -> Change:
@@ -100,14 +87,6 @@ def asked_again(day: date) -> Change:
         with tempfile.TemporaryDirectory() as empty:
             shutil.copy(folder / "application.toml", empty)
             (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day) or b"")
-
-    return change
-
-
-def all_of(*changes: Change) -> Change:
-    def change(folder: Path) -> None:
-        for each in changes:
-            each(folder)
 
     return change
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from openpyxl import load_workbook
 
-from tests.hostile.gate_rows import Row
+from tests.hostile.gate_rows import Change, Row, all_of, edit
 
 Table = tuple[list[str], np.ndarray]
 STEP = 0.4
@@ -31,9 +31,7 @@ def write(path: Path, remarks: list[str], head: list[str], values: np.ndarray) -
     path.write_text(text, encoding="utf-8")
 
 
-def table(
-    edit: Callable[[list[str], np.ndarray], Table], pattern: str = "mp-c1.csv"
-) -> Callable[[Path], None]:
+def table(edit: Callable[[list[str], np.ndarray], Table], pattern: str = "mp-c1.csv") -> Change:
     """A change of the tables of some records: column names and values in, the same out."""
 
     def change(folder: Path) -> None:
@@ -44,14 +42,17 @@ def table(
     return change
 
 
+def toml(*edits: tuple[str, str], file: str = "case.toml") -> Change:
+    """Texts of a TOML file put in place of others, each wherever it stands."""
+    return edit(file, *edits, times=-1)
+
+
 def sides(head: list[str], side: str = "") -> np.ndarray:
     wanted = ("upstream", "downstream") if not side else (side,)
     return np.array([name.startswith(wanted) for name in head])
 
 
-def times(
-    factor: float, side: str = "", pattern: str = "mp-c1.csv", whole: bool = False
-) -> Callable[[Path], None]:
+def times(factor: float, side: str = "", pattern: str = "mp-c1.csv", whole: bool = False) -> Change:
     """Counts of one side, or both, times a factor; `whole` keeps them whole particles."""
 
     def edit(head: list[str], values: np.ndarray) -> Table:
@@ -62,20 +63,7 @@ def times(
     return table(edit, pattern)
 
 
-def toml(*edits: tuple[str, str], file: str = "case.toml") -> Callable[[Path], None]:
-    """Texts of a TOML file put in place of others, each wherever it stands."""
-
-    def change(folder: Path) -> None:
-        text = (folder / file).read_text(encoding="utf-8")
-        for old, new in edits:
-            assert old in text, old
-            text = text.replace(old, new)
-        (folder / file).write_text(text, encoding="utf-8")
-
-    return change
-
-
-def first(old: str, new: str, after: str = 'id = "MP-C1"') -> Callable[[Path], None]:
+def first(old: str, new: str, after: str = 'id = "MP-C1"') -> Change:
     """A text of one record put in place of another."""
 
     def change(folder: Path) -> None:
@@ -88,15 +76,7 @@ def first(old: str, new: str, after: str = 'id = "MP-C1"') -> Callable[[Path], N
     return change
 
 
-def both(*changes: Callable[[Path], None]) -> Callable[[Path], None]:
-    def change(folder: Path) -> None:
-        for each in changes:
-            each(folder)
-
-    return change
-
-
-def relabelled(side: str, by: int) -> Callable[[Path], None]:
+def relabelled(side: str, by: int) -> Change:
     """Counts of one side under the name of the next size; the size without counts goes."""
 
     def edit(head: list[str], values: np.ndarray) -> Table:
@@ -116,12 +96,12 @@ def relabelled(side: str, by: int) -> Callable[[Path], None]:
     return table(edit, "mp-*.csv")
 
 
-def renamed(old: str, new: str, pattern: str) -> Callable[[Path], None]:
+def renamed(old: str, new: str, pattern: str) -> Change:
     """A text in the column names, everywhere."""
     return table(lambda head, v: ([name.replace(old, new) for name in head], v), pattern)
 
 
-def made_from(other: str, make: Callable[[np.ndarray], np.ndarray]) -> Callable[[Path], None]:
+def made_from(other: str, make: Callable[[np.ndarray], np.ndarray]) -> Change:
     """The counts of MP-C1 made from those of another run, pressures and conditions its own."""
 
     def change(folder: Path) -> None:
@@ -138,7 +118,7 @@ def made_from(other: str, make: Callable[[np.ndarray], np.ndarray]) -> Callable[
     return change
 
 
-def blanked(rows: slice | list[int], column: str) -> Callable[[Path], None]:
+def blanked(rows: slice | list[int], column: str) -> Change:
     def edit(head: list[str], values: np.ndarray) -> Table:
         columns = [k for k, name in enumerate(head) if name.startswith(column)]
         values[np.ix_(np.arange(len(values))[rows], columns)] = np.nan
@@ -194,6 +174,23 @@ def rows_again(head: list[str], values: np.ndarray) -> Table:
     return head, values
 
 
+def dead(head: list[str], values: np.ndarray) -> Table:
+    """Larger sizes downstream without a count."""
+    gone = [k for k, n in enumerate(head) if re.match(r"downstream (15|20|25|30) ", n)]
+    values[:, gone] = 0.0
+    return head, values
+
+
+def mixed(counts: np.ndarray) -> np.ndarray:
+    rows = np.random.default_rng(5).permutation(len(counts))
+    return np.rint(1.04 * counts[rows] / STEP) * STEP
+
+
+def mixed_and_raised(counts: np.ndarray) -> np.ndarray:
+    raised = mixed(counts) * np.linspace(1.0, 1.3, len(counts))[:, None]
+    return np.rint(raised / STEP) * STEP
+
+
 def older_sizes(head: list[str], values: np.ndarray) -> Table:
     """What a counter would call 5, 10, 20 um by its older calibration, labelled um(c)."""
     true = {5.0: 6.4, 7.0: 7.7, 10.0: 9.8, 15.0: 13.6, 20.0: 17.5, 25.0: 21.2, 30.0: 24.9}
@@ -207,7 +204,7 @@ def older_sizes(head: list[str], values: np.ndarray) -> Table:
     return head, made
 
 
-def workbook(sheets: str, side: str, factor: float) -> Callable[[Path], None]:
+def workbook(sheets: str, side: str, factor: float) -> Change:
     """Counts of one side times a factor, in the sheets of a workbook that begin so."""
 
     def change(folder: Path) -> None:
@@ -243,13 +240,13 @@ LOOP = [
     Row("downstream dilution forgotten in the counts", "a better filter by a factor of ten",
         "polder-pumps", times(0.1, "downstream"), BALANCE),
     Row("downstream dilution forgotten throughout", "the same, with the dilution left out as well",
-        "polder-pumps", both(times(0.1, "downstream", "mp-c*.csv"),
+        "polder-pumps", all_of(times(0.1, "downstream", "mp-c*.csv"),
                              toml((DILUTION, "dilution = { upstream = 10, downstream = 1 }"))),
         BALANCE),
     Row("downstream dilution forgotten, fine filter", "no balance shows it: the counts' steps do",
         "chain-ferry", times(0.25, "downstream", "mpf-c*.csv"), stopped("whole counts", "MPF-C1")),
     Row("downstream dilution forgotten throughout, fine filter", "the other filter's runs tell",
-        "ropeway-drive", both(workbook("MP-C", "downstream", 0.1),
+        "ropeway-drive", all_of(workbook("MP-C", "downstream", 0.1),
                               toml((DILUTION, "dilution = { upstream = 10, downstream = 1 }"))),
         stopped("(same dust in every run|whole counts)")),
     Row("upstream dilution forgotten", "a wrong factor on the other side",
@@ -315,7 +312,7 @@ LOOP = [
         stopped("noise of its own")),
     Row("a run made of two others", "their mean",
         "polder-pumps",
-        both(made_from("mp-c2.csv", lambda c: 1.0 * c),
+        all_of(made_from("mp-c2.csv", lambda c: 1.0 * c),
              lambda folder: made_from(
                  "mp-c3.csv",
                  lambda c, folder=folder: np.where(
@@ -355,9 +352,15 @@ LOOP = [
         "chain-ferry", first("tested = 2026-02-03", "tested = 2026-03-03", 'id = "FB-C"'),
         stopped("new specimen", "FB-C")),
     Row("a size beyond the dust's table", "no program may end on it",
-        "chain-ferry", both(renamed("30 um(c)", "38 um(c)", "mp*.csv"),
+        "chain-ferry", all_of(renamed("30 um(c)", "38 um(c)", "mp*.csv"),
                             times(2.0, "", "mp-c1.csv")),
         stopped("particle balance")),
+    Row("dead channels", "count nothing from 15 um on", "polder-pumps", table(dead),
+        stopped("downstream counts something")),
+    Row("rows mixed and multiplied", "shuffle another run's rows", "polder-pumps",
+        made_from("mp-c2.csv", mixed), stopped("noise of its own")),
+    Row("rows mixed under a trend", "multiply them by the time", "polder-pumps",
+        made_from("mp-c2.csv", mixed_and_raised), stopped("noise of its own")),
 ]  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 import re
 
-from tests.hostile.gate_rows import Row
+from tests.hostile.gate_rows import Row, all_of
 
 
 def swapped(text, swaps):
@@ -29,14 +29,6 @@ def case(*swaps):
 
 def asked(*swaps):
     return edit("application.toml", *swaps)
-
-
-def both(*changes):
-    def change(folder):
-        for each in changes:
-            each(folder)
-
-    return change
 
 
 def cells(files, column, new):
@@ -145,12 +137,12 @@ RULES = [
     Row("calibrated for twelve years", "an interval nobody would grant", POLDER,
         case((r"^due = .*\n", "due = 2038-01-01\n")), r"calibration in date: not met"),
     Row("a deviation from calibration", "cover metrology by a sentence", POLDER,
-        both(case((r"^certificate = .*\n", ""),
+        all_of(case((r"^certificate = .*\n", ""),
                   (r'zero and test flow checked\."\neffect = "none"\n',
                    'zero and test flow checked."\neffect = "none"\nrule = "certificate named"\n'))),
         r"certificate named: not met"),
     Row("sweeps without a temperature column", "one stated temperature for all rows", POLDER,
-        both(cells("pd-c1.csv", "temperature", None),
+        all_of(cells("pd-c1.csv", "temperature", None),
              block("PD-C1", (r'^file = .*\n',
                              'file = "records/pd-c1.csv"\nconditions.temperature = "74 degC"\n'))),
         r"PD-C1: temperature: not checked"),
@@ -162,7 +154,7 @@ RULES = [
         block("MP-C1", (r"\n\[record\.conditions\]", STATED.format(" ", "flow"))),
         r"stated . report"),
     Row("a report states the flow of an unmetered column", "readings by no instrument", POLDER,
-        both(block("MP-C1", (r"\n\[record\.conditions\]", STATED.format("R-26-014", "flow")),
+        all_of(block("MP-C1", (r"\n\[record\.conditions\]", STATED.format("R-26-014", "flow")),
                    (r'"FM-04", ', ""))),
         r"measures:\s+flow"),
     Row("a fuel filter method", "shed the rules of lube filters by the designation", POLDER,
@@ -180,7 +172,7 @@ RULES = [
     Row("based on a standard", "a phrase around the designation", POLDER,
         by("based on ISO 4548-12:2017"), r"known method: not met: based on"),
     Row("a house method covered without a requirement", "accept it by a deviation alone", POLDER,
-        both(block("MP-C1", (r'"ISO 4548-12:2017"', '"house method 12"')),
+        all_of(block("MP-C1", (r'"ISO 4548-12:2017"', '"house method 12"')),
              case((r'"ISO 4548-12:2017", "ISO 4548-1:1997"',
                    '"ISO 4548-12:2017", "house method 12", "ISO 4548-1:1997"'),
                   (r'zero and test flow checked\."\neffect = "none"\n',
@@ -198,7 +190,7 @@ RULES = [
         block("BU-C", (r'"ISO 4548-6:2021"', '"ISO 4548-9:2008"')),
         r"known method: not met: ISO 4548-9:2008"),
     Row("a base level of one's own by an adoption", "the spelling sheds the base level", POLDER,
-        both(by("DIN EN ISO 4548-12:2018-03"),
+        all_of(by("DIN EN ISO 4548-12:2018-03"),
              block("MP-C1", (r"^housing_pressure", 'base_level = "30 mg/L"\nhousing_pressure'))),
         r"30\s+mg/L\s+is\s+not\s+among\s+the\s+agreed\s+levels"),
     Row("a larger machine", "evidence at 80 L/min for a circuit of 100 L/min", POLDER,

@@ -4,22 +4,16 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.hostile.gate_rows import Row
+from tests.hostile import gate_rows
+from tests.hostile.gate_rows import Change, Row, all_of
 
-Change = Callable[[Path], None]
 Swap = tuple[str, str | Callable[[re.Match[str]], str]]
 """Pattern, and what takes its place."""
 
 
 def edit(name: str, old: str, new: str, times: int = 1) -> Change:
     """Return what puts `new` in the place of `old` in a file."""
-
-    def change(folder: Path) -> None:
-        text = (folder / name).read_text()
-        assert old in text, (name, old)
-        (folder / name).write_text(text.replace(old, new, times))
-
-    return change
+    return gate_rows.edit(name, (old, new), times=times)
 
 
 def records(prefix: str, *swaps: Swap) -> Change:
@@ -75,16 +69,6 @@ def column(pattern: str, name: str, value: Callable[[float], float]) -> Change:
     return change
 
 
-def all_of(*changes: Change) -> Change:
-    """Return what does several things."""
-
-    def change(folder: Path) -> None:
-        for each in changes:
-            each(folder)
-
-    return change
-
-
 def rows_kept(pattern: str, keep: Callable[[list[str]], bool]) -> Change:
     """Return what drops rows of the tables that `pattern` names."""
 
@@ -116,6 +100,32 @@ def reproducibility(**keys: str) -> Change:
         path.write_text(path.read_text() + f"\n[[reproducibility]]\n{table}\n")
 
     return change
+
+
+def copied(source: str, target: str, factor: float) -> Change:
+    """Return what takes the differential pressures of a record from another, times a factor."""
+
+    def change(folder: Path) -> None:
+        found = iter(_pressures(folder / "records" / source))
+        column(target, "differential", lambda own: round(factor * next(found, own / factor), 2))(
+            folder
+        )
+
+    return change
+
+
+def _pressures(path: Path) -> list[float]:
+    rows = [r for r in path.read_text().splitlines() if not r.startswith("#")]
+    at = next(k for k, name in enumerate(rows[0].split(",")) if name.startswith("differential"))
+    return [float(row.split(",")[at]) for row in rows[1:]]
+
+
+def valve_again(folder: Path) -> None:
+    """Put the rows of the first specimen's valve in the place of the second's."""
+    path = folder / "records/bv-c.csv"
+    rows = [row for row in path.read_text().splitlines() if not row.endswith(",C2")]
+    again = [f"{row[:-1]}2" for row in rows if row.endswith(",C1")]
+    path.write_text("\n".join([*rows, *again]) + "\n")
 
 
 def swapped(folder: Path) -> None:
@@ -318,7 +328,7 @@ STATS = [
         edit(
             "application.toml", 'kv40 = "110 mm2/s"', 'kv40 = { value = "110 mm2/s", u = "-1 %" }'
         ),
-        r"an uncertainty must not be negative",
+        r"an uncertainty is above zero",
     ),
     Row(
         "valve of the reference at another criterion",
@@ -349,5 +359,194 @@ STATS = [
             records("CO-R", (r"ISO 4548-3:1997", "agreed procedure (invented)")),
         ),
         r"M1: not demonstrated: ",
+    ),
+    # Accuracies, certificates, days and names that nobody could have.
+    Row(
+        "one instrument for everything",
+        "certify one meter for all",
+        "polder-pumps",
+        all_of(
+            edit(
+                "case.toml",
+                'measures = ["injection flow"]',
+                'measures = ["injection flow", "flow", "differential pressure", "mass"]',
+            ),
+            records(
+                "MP-", (r"instruments = .*", 'instruments = ["APC-21", "APC-22", "FM-09", "TH-06"]')
+            ),
+        ),
+        "FM-09 measures .*: name the instrument of each",
+    ),
+    Row(
+        "one certificate for two",
+        "name one certificate twice",
+        "polder-pumps",
+        edit("case.toml", "ITH-25-1209 (downstream", "ITH-25-1208 (upstream"),
+        "ITH-25-1208 .* is named for APC-21, APC-22",
+    ),
+    Row(
+        "certificate to come",
+        "name a year for a certificate",
+        "polder-pumps",
+        edit("case.toml", '"ITH-26-0114"', '"expected in 2026"'),
+        "no certificate with a number: FM-04",
+    ),
+    Row(
+        "percent as a fraction",
+        "state 0.02 % for 2 %",
+        "polder-pumps",
+        edit("case.toml", 'size_u = "2 %"', 'size_u = "0.02 %"'),
+        "size_u: is 0.0002 of the reading",
+    ),
+    Row(
+        "no uncertainty at all",
+        "state a viscosity without error",
+        "polder-pumps",
+        edit("case.toml", '"15 mm2/s", u = "0.5 %"', '"15 mm2/s", u = "0 %"'),
+        "an uncertainty is above zero",
+    ),
+    Row(
+        "coincidence limit in litres",
+        "take a limit for one of a mL",
+        "polder-pumps",
+        edit("case.toml", '"20000 1/mL"', '"20000000 1/mL"'),
+        "look at its unit in the certificate",
+    ),
+    Row(
+        "sample flow left out",
+        "say nothing of what was drawn",
+        "polder-pumps",
+        records("MP-C", (r"sample_flow = .*", "")),
+        "no sample_flow was stated",
+    ),
+    Row(
+        "edition to come, agreed",
+        "let somebody agree to it",
+        "polder-pumps",
+        all_of(
+            edit("case.toml", '"ISO 4548-12:2017"', '"ISO 4548-12:2031"', 2),
+            edit(
+                "case.toml",
+                "[[record]]",
+                """[[deviation]]
+record = "MP-C1"
+rule = "known method"
+text = "The coming edition of the method was followed."
+effect = "none"
+agreed_by = "Head of laboratory (invented)"
+agreed = 2026-03-10
+
+[[record]]""",
+            ),
+        ),
+        "ISO 4548-12:2031 was not issued yet",
+    ),
+    Row(
+        "review before the issue",
+        "let the review lie in the past",
+        "polder-pumps",
+        edit("case.toml", "review_due = 2029", "review_due = 2025"),
+        "before the date of issue",
+    ),
+    Row(
+        "an instrument's double",
+        "name it again by a letter alike",
+        "polder-pumps",
+        edit(
+            "case.toml",
+            "[[fluid]]",
+            """[[instrument]]
+id = "D\u0420-11"
+kind = "differential pressure transmitter"
+calibrated = 2026-02-01
+due = 2027-01-31
+certificate = "ITH-26-0199"
+
+[[fluid]]""",
+        ),
+        "or what looks like it occurs 2 times",
+    ),
+    Row(
+        "a specimen's double",
+        "name it again in small letters",
+        "polder-pumps",
+        all_of(
+            edit("case.toml", '"C1", "C2"', '"C1", "c1"'),
+            records("MP-C2", ('"C2"', '"c1"')),
+            records("PD-C2", ('"C2"', '"c1"')),
+        ),
+        "specimen 'c1': or what looks like it occurs 2 times",
+    ),
+    # Units off by a power of ten, limits on the wrong side.
+    Row(
+        "valve flow in millilitres",
+        "divide the flows by a thousand",
+        "polder-pumps",
+        column("bv-c.csv", "flow", lambda value: value / 1000),
+        "does not open up to",
+    ),
+    Row(
+        "valve pressure in bar",
+        "take bar for 10 kPa",
+        "polder-pumps",
+        column("bv-c.csv", "differential", lambda value: 10 * value),
+        "opens at [0-9]+ kPa, wanted 160 to 200 kPa",
+    ),
+    Row(
+        "collapse in bar",
+        "take bar for 10 kPa",
+        "chain-ferry",
+        column("co-c.csv", "collapse", lambda value: 10 * value),
+        "look at the unit of the column",
+    ),
+    Row(
+        "limit on the wrong side",
+        "ask for at most",
+        "polder-pumps",
+        requirement("E1", ('min = "95 %"', 'max = "95 %"')),
+        "asks for the worse filter",
+    ),
+    Row(
+        "limit as a fraction",
+        "ask for 0.95 %",
+        "polder-pumps",
+        requirement("E1", ('min = "95 %"', 'min = "0.95 %"')),
+        "must lie from 1 % to 100 %",
+    ),
+    # Readings that were not read.
+    Row(
+        "flow as set",
+        "write the setting into every row",
+        "polder-pumps",
+        column("mp-c1.csv", "flow", lambda _: 80.0),
+        "every row says 80 L/min, which is a setting",
+    ),
+    Row(
+        "temperature as set",
+        "write the setting into every row",
+        "polder-pumps",
+        column("mp-c1.csv", "temperature", lambda _: 40.0),
+        "every row says 40 °C, which is a setting",
+    ),
+    Row(
+        "sweep of another specimen",
+        "multiply its pressures",
+        "polder-pumps",
+        copied("pd-c1.csv", "pd-c2.csv", 1.02),
+        "pressures of specimen C[12] are those of specimen C[12]",
+    ),
+    Row(
+        "loading of another specimen",
+        "multiply its pressures",
+        "polder-pumps",
+        copied("mp-c1.csv", "mp-c2.csv", 1.01),
+        "pressures of specimen C[12] are those of specimen C[12]",
+    ),
+    Row(
+        "valve of another specimen",
+        "write its rows again",
+        "polder-pumps",
+        valve_again,
+        "are those of specimen C1",
     ),
 ]

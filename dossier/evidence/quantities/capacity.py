@@ -101,7 +101,7 @@ def _capacity(
     ]
     return combine(
         specimens, own, shared, unit="kg", own_name=later("gravimetry of each run"),
-        notes=(_notes(entries[runs[0].record]),),
+        notes=(_notes(entries[runs[0].record]),), laboratories=bench.laboratories,
     )  # fmt: skip
 
 

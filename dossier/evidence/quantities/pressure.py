@@ -175,4 +175,7 @@ def _temperature_estimate(
         SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))
         for s, t, u in zip(sweeps, found, own, strict=True)
     ]
-    return combine(specimens, own, shared, unit="K", own_name=FIT, notes=opening.notes)
+    return combine(
+        specimens, own, shared, unit="K", own_name=FIT, notes=opening.notes,
+        laboratories=bench.laboratories,
+    )  # fmt: skip
