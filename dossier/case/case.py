@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 from dossier.case.application import Application, Fluid
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
-from dossier.case.raw_table import Note
+from dossier.case.raw_table import Column, Note
 from dossier.case.records import Table
 from dossier.case.requested import OnFile
 from dossier.case.signoff_file import SignOffEntry
@@ -42,6 +42,10 @@ class Record:
     sheet: str = ""
     notes: tuple[Note, ...] = ()
     """How the file was read, where it is not written as the case format asks."""
+    cells: str = ""
+    """The cells of the file that hold names and values, where a layout cuts them out."""
+    read_as: tuple[tuple[str, Column], ...] = ()
+    """Columns as the laboratory named them, and as what they were read."""
 
     @property
     def id(self) -> str:

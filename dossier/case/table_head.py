@@ -23,7 +23,7 @@ MAX_COLUMNS = 500
 MAX_HEAD = 50
 """Rows in which the column names are looked for."""
 
-_HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
+HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
 _NO_UNITS = frozenset({"characteristic", "found", "unit"})
 """Columns of a record that has a unit in each row."""
 
@@ -51,7 +51,7 @@ def find_names(rows: Sequence[tuple[int, Sequence[str]]], renamed: dict[str, str
 
 
 def _is_name(cell: str) -> bool:
-    match = _HEADER.match(cell)
+    match = HEADER.match(cell)
     return match is not None and is_known(match["name"])
 
 
@@ -85,7 +85,7 @@ def columns_of(
     columns, seen = [], set()
     for index, cell in enumerate(cells):
         text = renamed.get(cell.strip(), cell).strip()
-        match = _HEADER.match(text)
+        match = HEADER.match(text)
         place = f"cell {letters(index)}{row}" if sheet else f"row {row}"
         if match is None or (not match["name"] and text):
             raise TableError(
