@@ -56,17 +56,18 @@ def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseP
 
 def _twice(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield evidence that is counted twice: one table, or one specimen, under two records."""
-    files: dict[str, str] = {}
+    files: dict[tuple[str, ...], str] = {}
     specimens: dict[tuple[str, ...], str] = {}
     for entry in qualification.record:
-        if entry.file in files:
+        table = (entry.file, *(f"{key} {value}" for key, value in sorted(entry.where.items())))
+        if table in files:
             yield CaseProblem(
                 "case.toml",
                 f"record {entry.id!r} . file",
-                f"is {entry.file!r}, as in record {files[entry.file]!r}",
+                f"is {entry.file!r}, as in record {files[table]!r}",
                 "give each record its own file or sheet",
             )
-        files[entry.file] = entry.id
+        files[table] = entry.id
         path = application.circuit.path_of(entry.path)
         key = (entry.kind, entry.filter, path, entry.specimen or "")
         if entry.kind in {"multipass", "pressure_drop"} and entry.specimen:

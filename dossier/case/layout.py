@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from dossier.case.clock import CLOCKS
 from dossier.case.column_names import is_known, plain
 from dossier.case.model import Layout, Long
 from dossier.case.raw_table import Column, RawTable, TableError, filled, letters
@@ -168,17 +169,20 @@ def _named(
     raw: RawTable, written: Sequence[str], units: Sequence[str], left: int, layout: Layout
 ) -> Named:
     """Return how each column is read; what makes no sense is on record."""
-    left_over = {_key(name): name for name in (*layout.columns, *layout.remarks, *layout.ignored)}
-    mapping = {_key(name): wanted for name, wanted in layout.columns.items()}
-    unread = {_key(name) for name in (*layout.remarks, *layout.ignored)}
-    times = [_key(name) for name in written]
+    long = layout.long
+    parts = {long.side: "side", long.size: "size", long.count: "count"} if long else {}
+    wanted = layout.columns | parts
+    left_over = {plain(name): name for name in (*wanted, *layout.remarks, *layout.ignored)}
+    mapping = {plain(name): read for name, read in wanted.items()}
+    unread = {plain(name) for name in (*layout.remarks, *layout.ignored)}
+    times = [plain(name) for name in written]
     named: Named = []
     for offset, text in enumerate(written):
         index = left + offset
-        keys = (_key(f"column {letters(index)}"), _key(text))
+        keys = (plain(f"column {letters(index)}"), plain(text))
         key = next((k for k in keys if k in left_over), "") if text or keys[0] in left_over else ""
         place = f"cell {letters(index)}{raw.head}"
-        name, unit = _split(mapping.get(key, text))
+        name, unit = split_name(mapping.get(key, text))
         if key and key == keys[1] and times.count(key) > 1:
             hint = f'name it by its place in the layout: "column {letters(index)}"'
             raw.complain(place, f"{text!r} is the name of several columns", hint)
@@ -190,8 +194,10 @@ def _named(
         elif not key and not is_known(name):
             _unread(raw, place, text, layout)
             name = ""
-        given = units[offset].strip("[]") if units else (_split(text)[1] if key in mapping else "")
-        if given and unit and name and given.replace(" ", "") != unit.replace(" ", ""):
+        given = (
+            units[offset].strip("[]") if units else (split_name(text)[1] if key in mapping else "")
+        )
+        if given and unit and name and _other_unit(given, unit):
             raw.complain(
                 place, f"{text!r} has the unit {given!r}, and the layout says {unit!r}",
                 "correct the layout: the file says what was measured",
@@ -206,17 +212,19 @@ def _named(
     return named
 
 
+def _other_unit(given: str, unit: str) -> bool:
+    """Return whether two units differ; a clock's times are no unit."""
+    same = given.replace(" ", "") == unit.replace(" ", "")
+    return not same and unit not in CLOCKS
+
+
 def _unread(raw: RawTable, place: str, text: str, layout: Layout) -> None:
     what = f"column {text!r} is neither read nor left out"
     hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
     raw.complain(place, what, hint)
 
 
-def _key(name: str) -> str:
-    return plain(name)
-
-
-def _split(text: str) -> tuple[str, str]:
+def split_name(text: str) -> tuple[str, str]:
     """Return name and unit of a column, the unit in brackets or parentheses behind the name."""
     match = HEADER.match(text)
     if match is None or match["unit"] is None:
@@ -231,7 +239,11 @@ def _split(text: str) -> tuple[str, str]:
 def find_column(named: Named, name: str) -> Column | None:
     """Return the column that is written so, or stands there, or is read as that."""
     for text, column in named:
-        if _key(name) in {_key(text), _key(f"column {letters(column.index)}"), _key(column.name)}:
+        if plain(name) in {
+            plain(text),
+            plain(f"column {letters(column.index)}"),
+            plain(column.name),
+        }:
             return column
     return None
 
@@ -279,44 +291,39 @@ def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:
     sides = {plain(word): way for word, way in long.sides.items()}
     counts = raw.numbers(count)
     first: dict[str, int] = {}
+    heads = [first.setdefault(text, row) for row, text in enumerate(raw.texts(time))]
     made: dict[str, dict[int, float]] = {}
-    for row, moment in enumerate(raw.texts(time)):
-        head = first.setdefault(moment, row)
+    for row, head in enumerate(heads):
         way = sides.get(plain(filled(raw.cells[side.index][row])))
         if way is None:
             hint = f"sides of the layout: {', '.join(long.sides)}"
             raw.complain(raw.place(row, side), "stands for neither side", hint)
             continue
-        label = size_label(filled(raw.cells[size.index][row]), size.unit)
-        if made.setdefault(f"{way} {label}", {}).setdefault(head, counts[row]) is not counts[row]:
-            raw.complain(
-                raw.place(row, count), f"a second count of {label} at one time", "keep one"
-            )
-    return _widened(raw, {side, size, count}, count.unit, list(first.values()), made)
-
-
-def _widened(
-    raw: RawTable, used: set[Column], unit: str, heads: list[int], made: dict[str, dict[int, float]]
-) -> RawTable:
-    single = [c for c in raw.columns if c not in used]
-    group = np.searchsorted(heads, np.arange(raw.rows), side="right") - 1
-    for column in single:
-        for row, cell in enumerate(raw.cells[column.index]):
-            if filled(cell) and cell != raw.cells[column.index][heads[group[row]]]:
-                raw.complain(raw.place(row, column), "differs within one time", "check the rows")
-    cells = [[column[row] for row in heads] for column in raw.cells]
-    more = [
-        Column(name, unit, len(cells) + number) for number, name in enumerate(made)
-    ]  # fmt: skip
-    raw.cells = [*cells, *(np.array([by.get(h, np.nan) for h in heads]) for by in made.values())]
-    raw.lines = raw.lines[heads]
-    raw.columns = (*single, *more)
+        name = f"{way} {size_label(filled(raw.cells[size.index][row]), long.unit)}"
+        if head in made.setdefault(name, {}):
+            raw.complain(raw.place(row, count), f"a second count {name} at one time", "keep one")
+        made[name][head] = counts[row]
+    single = tuple(c for c in raw.columns if c not in {side, size, count})
+    _refuse_different(raw, single, heads)
+    kept = list(first.values())
+    cells = [[column[row] for row in kept] for column in raw.cells]
+    raw.columns = (*single, *(Column(n, count.unit, len(cells) + k) for k, n in enumerate(made)))
+    raw.cells = [*cells, *(np.array([by.get(h, np.nan) for h in kept]) for by in made.values())]
+    raw.lines = raw.lines[kept]
     return raw
 
 
-def size_label(text: str, unit: str = "") -> str:
+def _refuse_different(raw: RawTable, columns: Sequence[Column], heads: Sequence[int]) -> None:
+    """Record each cell that is not that of the first row of its time."""
+    for column in columns:
+        cells = raw.cells[column.index]
+        for row, head in enumerate(heads):
+            if filled(cells[row]) and cells[row] != cells[head]:
+                raw.complain(raw.place(row, column), "differs within one time", "check the rows")
+
+
+def size_label(text: str, unit: str) -> str:
     """Return a size or a channel as a column of the case format names it."""
-    unit = unit or "um(c)"
     numbers = re.findall(r"[0-9]+(?:[.,][0-9]+)?", text.partition("um")[0].partition("µm")[0])
     values = [f"{float(n.replace(',', '.')):g}" for n in numbers]
     if len(values) == 2:

@@ -173,6 +173,8 @@ class Long(Model):
     side: Name
     size: Name
     count: Name
+    unit: Literal["um(c)", "um", "um(b)"] = "um(c)"
+    """Unit of the sizes; for the others see `size_calibration` of a record."""
     sides: dict[str, Literal["upstream", "downstream"]]
     """What stands in the column `side`, and the side that it means."""
 
@@ -260,6 +262,16 @@ class RecordEntry(Model):
         if self.where and not self.layout:
             raise ValueError("where needs the [[layout]] that its columns are in")
         return self
+
+
+METHODS = {
+    ("multipass", "full_flow"): "ISO 4548-12:2017",
+    ("multipass", "fine"): "ISO 16889:2022",
+    ("pressure_drop", "full_flow"): "ISO 4548-1:1997",
+    ("pressure_drop", "fine"): "ISO 3968:2017",
+    ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
+}
+"""Method of each kind of test and path, each among those that the quantities declare."""
 
 
 class Deviation(Model):

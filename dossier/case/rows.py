@@ -52,10 +52,7 @@ class Entry:
 
 def leaves(model: type[BaseModel]) -> dict[str, Leaf]:
     """Return the keys of a model by the name of their column, as `plain` writes it."""
-    found = dict(_leaves(model, ()))
-    return {_name(leaf.path): leaf for leaf in found.values()} | {
-        _name(path): leaf for path, leaf in found.items()
-    }
+    return {_name(leaf.path): leaf for leaf in _leaves(model, ())}
 
 
 def _name(path: tuple[str, ...]) -> str:
@@ -63,7 +60,7 @@ def _name(path: tuple[str, ...]) -> str:
     return plain(" ".join({"U": "expanded u"}.get(step, step) for step in kept).replace("_", " "))
 
 
-def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[tuple[Any, Leaf]]:
+def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[Leaf]:
     for key, each in model.model_fields.items():
         path = (*above, key)
         dimension, measured = dimension_of(Annotated[each.annotation, *each.metadata, ""])
@@ -72,15 +69,15 @@ def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[tuple[An
         if measured:
             for step in ("value", "u", "U", "k"):
                 form = "number" if step == "k" else dimension
-                yield (*path, step), Leaf((*path, step), form)
+                yield Leaf((*path, step), form)
         elif dimension:
-            yield path, Leaf(path, dimension)
+            yield Leaf(path, dimension)
         elif inner is not None:
             yield from () if tuple in kinds else _leaves(inner, path)
         elif dict not in kinds:
             forms = ((tuple, "list"), (date, "date"), (float, "number"), (int, "number"))
             form = next((form for kind, form in forms if kind in kinds), "text")
-            yield path, Leaf(path, form)
+            yield Leaf(path, form)
 
 
 def _types(annotation: Any) -> Iterator[Any]:

@@ -7,13 +7,13 @@ from functools import partial
 from pathlib import PurePath
 
 from dossier.case.csv_cells import parsed
-from dossier.case.csv_rows import CsvRows, separator_of, sort_rows
+from dossier.case.csv_rows import CsvRows, sort_rows
 from dossier.case.csv_text import as_utf8
 from dossier.case.layout import Grid, tabled
 from dossier.case.model import Layout
 from dossier.case.raw_table import Column, Note, RawTable, TableError
 from dossier.case.sheets import read_sheet, sheet_names, with_decimal
-from dossier.case.table_head import MAX_HEAD, refuse_nameless
+from dossier.case.table_head import refuse_nameless
 from dossier.case.workbook_bounds import MAX_CELLS
 
 __all__ = [
@@ -60,7 +60,7 @@ def read_table(
 def csv_grid(file: str, content: bytes) -> Grid:
     """Return all cells of a CSV file as text; raises TableError for what is none, or too large."""
     text = as_utf8(content)[0].decode()
-    separator = separator_of(max(text.splitlines()[:MAX_HEAD], key=_separators, default=""))
+    separator = _separator(text[: 2**20].splitlines())
     rows: list[tuple[int, list[str]]] = []
     size = 0
     lines = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
@@ -76,8 +76,11 @@ def csv_grid(file: str, content: bytes) -> Grid:
     return Grid(file, rows)
 
 
-def _separators(line: str) -> int:
-    return max(map(line.count, "\t;,"))
+def _separator(lines: list[str]) -> str:
+    """Return the separator of most lines: a tab, else a semicolon, else a comma."""
+    filled = [line for line in lines if line.strip()]
+    often = (mark for mark in "\t;" if 2 * sum(mark in line for line in filled) >= len(filled) > 0)
+    return next(often, ",")
 
 
 def read_csv(

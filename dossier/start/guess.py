@@ -1,0 +1,226 @@
+"""What a column of a laboratory's own table holds, from its name, its unit and its values."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+from dossier.case.clock import is_clock
+from dossier.case.column_names import is_known, plain
+from dossier.case.layout import split_name
+from dossier.case.numerals import PAIRS, cleaned, number
+from dossier.case.raw_table import filled
+from dossier.case.records import DIMENSION
+from dossier.case.size_columns import is_per_sample
+from dossier.case.units import UnitError, affine
+
+
+def _bare(name: str) -> str:
+    return " ".join(re.sub(r"[._\-/:]", " ", plain(name)).split())
+
+
+NAMES: dict[str, str] = {
+    _bare(word): name
+    for name, words in {
+        "time": "time|elapsed time|test time|run time|elapsed|duration|clock|time stamp|timestamp|"
+        "zeit|prüfzeit|versuchszeit|laufzeit|uhrzeit|dauer",
+        "differential pressure": "differential pressure|diff pressure|diff press|dp|Δp|delta p|"
+        "deltap|d p|pressure drop|pressure difference|pressure loss|differenzdruck|"
+        "druckdifferenz|druckabfall|druckverlust|dp assembly|assembly dp",
+        "flow": "flow|flow rate|flowrate|test flow|q|volume flow|volumenstrom|durchfluss",
+        "temperature": "temperature|temp|oil temp|oil temperature|fluid temperature|fluid temp|"
+        "temperatur|öltemperatur|medientemperatur",
+        "specimen": "specimen|sample|sample id|element|element id|filter|filter id|serial|"
+        "serial no|prüfling|probe|prüfmuster",
+        "remark": "remark|remarks|comment|comments|note|notes|observation|bemerkung|bemerkungen|"
+        "kommentar",
+        "side": "sensor|side|location|sampling point|sample point|position|messstelle|counter",
+        "size": "size|particle size|channel|größe|partikelgröße|kanal",
+        "count": "count|counts|particles|particle count|concentration|anzahl|partikel|zählung",
+        "direction": "direction|richtung|sweep",
+        "part": "part|teil",
+    }.items()
+    for word in words.split("|")
+}
+"""Names that laboratories give to columns, as `_bare` writes them, and what they mean."""
+UPSTREAM = re.compile(r"\b(up ?stream|up|us|inlet|in|before|vor|zulauf|sensor a)\b", re.I)
+DOWNSTREAM = re.compile(r"\b(down ?stream|down|ds|outlet|out|after|nach|ablauf|sensor b)\b", re.I)
+_SIZE = re.compile(
+    r"(?P<more>>=?|≥|above|over|über|ab)?\s*(?P<size>\d+(?:[.,]\d+)?)"
+    r"(?:\s*(?:-|–|to|bis|\.\.)\s*(?P<end>\d+(?:[.,]\d+)?))?\s*(?P<plus>\+)?"
+    r"\s*(?P<unit>(?:um|µm|μm|micron)s?)?\s*(?P<c>\(c\)|\(b\)|c\b)?",
+    re.I,
+)
+CUMULATIVE = re.compile(r"cum|kumul|and larger|und größer|larger than", re.I)
+CHANNEL = re.compile(r"diff(?!er)|channel|class|kanal|klasse|interval", re.I)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guess:
+    """What a column is taken for."""
+
+    written: str
+    index: int
+    name: str = ""
+    """Name in the case format; '' where it is none, or not known."""
+    unit: str = ""
+    size: tuple[float, float | None] | None = None
+    """Of a count: its size, and the upper end of a channel that names it [as written]."""
+    form: str = ""
+    """Of a count: "cumulative", "channel", or '' where its name leaves that open."""
+    calibrated: bool = False
+    """Whether the size says (c)."""
+    why: str = ""
+    doubt: str = ""
+    """What is not sure, as a question; '' where nothing is."""
+    form_doubt: str = ""
+    """Why the form of counts is not known."""
+
+
+def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str = "") -> Guess:
+    """Return what a column holds; `unit` is that of the row below its name, '' where none is.
+
+    `group` is what stands above the whole table, such as the side that all its counts are of.
+    """
+    text, own = split_name(written)
+    unit = unit or own
+    count = _count(written, text, unit, index, group)
+    if count is not None:
+        return count
+    name = NAMES.get(_bare(text), plain(text) if is_known(text) else "")
+    made = Guess(written=written, index=index, name=name, unit=unit, why="known name")
+    if _bare(text) == "t":
+        made = _by_unit(made, {"time", "temperature"})
+    elif not name:
+        return _unknown(made, values)
+    if made.name == "time":
+        return _time(made, values)
+    return _checked(made)
+
+
+def _unknown(made: Guess, values: Sequence[Any]) -> Guess:
+    """Return a column of unknown name: by its unit a question, without values nothing."""
+    filled_ones = [v for v in values if filled(v)]
+    if not made.written and not filled_ones:
+        return made
+    hint = "is it a column of the case format, a remark, or to be ignored?"
+    return _with(made, why="name not known", doubt=f"what is {made.written!r}? {hint}")
+
+
+def _with(made: Guess, **more: Any) -> Guess:
+    return replace(made, **more)
+
+
+def _by_unit(made: Guess, names: set[str]) -> Guess:
+    fits = [name for name in sorted(names) if _fits(made.unit, name)]
+    if len(fits) == 1:
+        return _with(made, name=fits[0], why=f"its unit {made.unit!r}")
+    return _with(made, name="", doubt=f"is {made.written!r} {' or '.join(sorted(names))}?")
+
+
+def _fits(unit: str, name: str) -> bool:
+    try:
+        affine(unit, DIMENSION[name])
+    except (UnitError, KeyError):
+        return False
+    return True
+
+
+def _checked(made: Guess) -> Guess:
+    """Return the guess with a doubt where a unit is missing or of another dimension."""
+    if made.name not in DIMENSION or _fits(made.unit, made.name):
+        return made
+    if not made.unit:
+        return _with(made, doubt=f"which unit has {made.written!r}?")
+    return _with(made, doubt=f"unit {made.unit!r} of {made.written!r} is not understood")
+
+
+def _time(made: Guess, values: Sequence[Any]) -> Guess:
+    """Return how the times of a column are written: as a number, a duration or a clock shows."""
+    given = [value for value in values if filled(value)]
+    if not given or not all(is_clock(v) or isinstance(v, datetime) or _dated(v) for v in given):
+        return _checked(made)
+    first = given[0]
+    days = any(isinstance(v, datetime) or _dated(v) for v in given)
+    if days or (isinstance(first, (time, timedelta)) and _seconds(first) > 4 * 3600):
+        return _with(made, unit="clock", why="clock times",
+                     doubt="at which clock time did the test begin?")  # fmt: skip
+    if isinstance(first, (time, timedelta)) or first.count(":") == 2:
+        late = _seconds(first) > 4 * 3600
+        more = {"unit": "clock", "doubt": "at which clock time did the test begin?"}
+        return _with(made, **(more if late else {"unit": "h:mm:ss"}), why="times h:mm:ss")
+    if made.unit in {"h:mm", "m:ss"}:
+        return made
+    return _with(made, unit="", doubt=f"are the times of {made.written!r} h:mm or m:ss?")
+
+
+def _dated(value: Any) -> bool:
+    if not isinstance(value, str) or len(value.strip()) < 16:
+        return False
+    try:
+        datetime.fromisoformat(value.strip())
+    except ValueError:
+        return False
+    return True
+
+
+def _seconds(value: Any) -> float:
+    if isinstance(value, timedelta):
+        return value.total_seconds()
+    if isinstance(value, time):
+        return value.hour * 3600 + value.minute * 60 + value.second
+    parts = [float(part.replace(",", ".")) for part in str(value).split(":")]
+    return parts[0] * 3600 + parts[1] * 60 + (parts[2] if len(parts) > 2 else 0.0)
+
+
+def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess | None:
+    """Return the guess of a column of counts, None where it is none."""
+    side = side_of(written) or side_of(group)
+    bare = UPSTREAM.sub(" ", DOWNSTREAM.sub(" ", written))
+    found = next((m for m in _SIZE.finditer(bare) if m["unit"] or m["more"] or m["c"]), None)
+    found = found or (_SIZE.search(bare) if side_of(written) else None)
+    if not side or found is None or _dimension_of_others(unit):
+        return None
+    size, end = _real(found["size"]), found["end"] and _real(found["end"])
+    form = "channel" if end else ""
+    if found["more"] or found["plus"] or CUMULATIVE.search(written):
+        form = "cumulative"
+    elif not form and CHANNEL.search(written):
+        form = "channel"
+    if "um" in unit.replace("µ", "u").replace("μ", "u"):
+        unit = ""
+    doubt = "" if unit else f"per which volume are the counts of {written!r}?"
+    if unit and not is_per_sample(unit):
+        try:
+            affine(unit, "count concentration")
+        except UnitError:
+            doubt = f"unit {unit!r} of {written!r} is not understood"
+    return Guess(
+        written=written, index=index, name=side, unit=unit, size=(size, end or None), form=form,
+        calibrated=(found["c"] or "").lower() in {"(c)", "c"}, why="side and size in its name",
+        doubt=doubt,
+    )  # fmt: skip
+
+
+def _dimension_of_others(unit: str) -> bool:
+    return any(_fits(unit, name) for name in ("differential pressure", "flow", "temperature"))
+
+
+def side_of(text: str) -> str:
+    """Return the side of the filter that a name says, '' where it says none, or both."""
+    ways = (UPSTREAM.search(text), "upstream"), (DOWNSTREAM.search(text), "downstream")
+    found = [name for match, name in ways if match]
+    return found[0] if len(found) == 1 else ""
+
+
+def _real(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def is_value(cell: Any) -> bool:
+    """Return whether a cell holds a number or a time rather than words."""
+    if isinstance(cell, (date, time, timedelta)) or is_clock(cell) or _dated(cell):
+        return True
+    text = cleaned(filled(cell)).lstrip("<>≤≥ ")
+    return any(number(text, mark, other) is not None for mark, other in PAIRS)
