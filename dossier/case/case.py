@@ -28,6 +28,8 @@ class Remark:
 
     row: int
     text: str
+    cell: str = ""
+    """Its cell, where a layout found it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

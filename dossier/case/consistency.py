@@ -39,6 +39,7 @@ def consistency_problems(
         problems += _record(qualification, entry)
         problems += _path(application, entry)
     problems += agreement_problems(application, qualification)
+    problems += _supported(application, qualification)
     return problems
 
 
@@ -109,6 +110,18 @@ def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CasePr
     if entry.finished is not None and entry.finished < entry.tested:
         yield CaseProblem("case.toml", place, "finished before it was tested", "check the dates")
     yield from _needs(entry, place)
+
+
+def _supported(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield what an attachment is said to support and does not exist."""
+    parts = (qualification.record, qualification.instrument, application.requirement)
+    known = {each.id for part in parts for each in part}
+    for each in qualification.attachment:
+        for name in each.supports:
+            if name not in known:
+                place = f"attachment {each.file!r} . supports"
+                hint = "name a record, an instrument or a requirement by its id"
+                yield CaseProblem("case.toml", place, f"{name!r} is not defined", hint)
 
 
 def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:

@@ -19,6 +19,9 @@ Row = tuple[int, list[Any]]
 Merged = Sequence[tuple[tuple[int, int], tuple[int, int]]]
 """First and last (row, column) of each group of merged cells, counted from 0."""
 
+Said = tuple[int, int, str]
+"""Row, column and words of a remark."""
+
 BLANK_ROW = "blank row"
 SIDED = re.compile(r"column ([A-Z]{1,3})")
 _RANGE = re.compile(r"([A-Z]+)([0-9]+)(?::([A-Z]+)([0-9]*))?")
@@ -85,9 +88,9 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         refuse_outside(body, right)
     named = _named(raw, written, units, left, layout)
     _select(raw, named, where)
-    raw.remarks = tuple(
-        sorted([*_kept(grid, head, left, right), *after, *_said(raw, named, layout)])
-    )
+    said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
+    raw.remark_cells = {(row, text): f"{letters(column)}{row}" for row, column, text in said}
+    raw.remarks = tuple(sorted(raw.remark_cells))
     raw.columns = tuple(c for _, c in named if c.name)
     raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
     return lengthened(raw, layout.long, named) if layout.long else raw
@@ -118,20 +121,17 @@ def _first(cells: Sequence[Any]) -> str:
     return next((filled(cell) for cell in cells if filled(cell)), "")
 
 
-def _body(
-    rows: Sequence[Row], end: str, left: int, right: int
-) -> tuple[list[Row], list[tuple[int, str]]]:
+def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Row], list[Said]]:
     """Return the rows of values, and what stands in the rows among and below them as remarks."""
     body: list[Row] = []
-    said: list[tuple[int, str]] = []
+    said: list[Said] = []
     ended = False
     for number, row in rows:
         first = _first(row[left:right])
         ended = ended or (not first and end == BLANK_ROW and bool(body))
         ended = ended or bool(end and first and plain(first).startswith(plain(end)))
         if first and (ended or first.startswith("#")):
-            words = " ".join(filled(c) for c in row[left:right] if filled(c))
-            said.append((number, words.removeprefix("#").strip()))
+            said += _remark(number, row, left, right)
         elif first:
             body.append((number, row))
     if end and end != BLANK_ROW and not ended:
@@ -141,12 +141,19 @@ def _body(
     return body, said
 
 
-def _kept(grid: Grid, head: Sequence[Row], left: int, right: int) -> Iterator[tuple[int, str]]:
+def _remark(number: int, row: Sequence[Any], left: int, right: int) -> Iterator[Said]:
+    """Yield what a row says, with the first column that says it."""
+    filled_ones = [k for k in range(left, right) if filled(_at(row, k))]
+    if filled_ones:
+        words = " ".join(filled(row[k]) for k in filled_ones)
+        yield number, filled_ones[0], words.removeprefix("#").strip()
+
+
+def _kept(grid: Grid, head: Sequence[Row], left: int, right: int) -> Iterator[Said]:
     """Yield the titles above a table as remarks."""
     for number, row in grid.rows:
-        words = " ".join(filled(c) for c in row[left:right] if filled(c))
-        if words and number < head[0][0]:
-            yield number, words.removeprefix("#").strip()
+        if number < head[0][0]:
+            yield from _remark(number, row, left, right)
 
 
 def refuse_outside(body: Sequence[Row], width: int) -> None:
@@ -268,13 +275,15 @@ def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
         raw.lines = raw.lines[rows]
 
 
-def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[tuple[int, str]]:
+def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[Said]:
     """Yield the remarks of the columns that hold some."""
     for name in layout.remarks:
         column = find_column(named, name)
-        for line, text in zip(raw.lines, raw.texts(column) if column else (), strict=False):
+        if column is None:
+            continue
+        for line, text in zip(raw.lines, raw.texts(column), strict=True):
             if text:
-                yield int(line), text
+                yield int(line), column.index, text
 
 
 def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:

@@ -339,6 +339,8 @@ class Qualification(Model):
     reference: Filter | None = None
     workbook: tuple[Workbook, ...] = ()
     """Workbooks that hold laboratory, instruments, fluids, specimens and records of their own."""
+    instruments: Name | None = None
+    """A CSV file or a sheet with a row an instrument; its columns are the keys of [[instrument]]."""
     runs: Name | None = None
     """A CSV file or a sheet with a row a record; its columns are the keys of [[record]]."""
     defaults: dict[str, Any] = Field(default_factory=dict)

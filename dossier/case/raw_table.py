@@ -91,6 +91,8 @@ class RawTable:
     """The cells that hold names and values, where a layout says so."""
     read_as: tuple[tuple[str, Column], ...] = ()
     """Names as the laboratory wrote them, and what they are read as."""
+    remark_cells: dict[tuple[int, str], str] = field(default_factory=dict)
+    """The cell of each remark that a layout found."""
     dilution: str = ""
     """Whether counts are those of the fluid ("undone") or of a diluted sample ("as counted")."""
     sample: dict[str, float] = field(default_factory=dict)

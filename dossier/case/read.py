@@ -253,7 +253,7 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
     reader.problems += (*raw.problems, *(joined.problems if joined else ()))
     if table is None:
         return None
-    remarks = [Remark(row, text) for row, text in raw.remarks]
+    remarks = [Remark(*each, raw.remark_cells.get(each, "")) for each in raw.remarks]
     return Record(
         entry=entry, table=table, remarks=tuple(remarks), file=file.name,
         sheet=place.partition("!")[0] if path.lower().endswith(".xlsx") else "",

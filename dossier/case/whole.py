@@ -74,10 +74,11 @@ def made_whole(document: Mapping[str, Any], fetch: Fetch) -> Whole:
     for the model to say.
     """
     whole = Whole(copy.deepcopy(dict(document)))
-    runs = document.get("runs")
-    if isinstance(runs, str):
-        for entry in _read(whole, runs, RecordEntry, fetch):
-            _add(whole, "record", entry, runs)
+    for named, sheet in (("instruments", "Instruments"), ("runs", "Runs")):
+        key, model = SHEETS[sheet]
+        file = document.get(named)
+        for entry in _read(whole, file, model, fetch) if isinstance(file, str) else ():
+            _add(whole, key, entry, file)
     for each in tables(document, "workbook"):
         if isinstance(each.get("file"), str):
             _workbook(whole, each["file"], fetch)

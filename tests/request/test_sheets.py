@@ -16,7 +16,7 @@ from dossier.request import sheets
 from dossier.request.plan import Sheet
 from dossier.request.reported import Column
 from dossier.request_files import planned, write_request
-from dossier.start.take import take_file
+from dossier.start.take import take_files
 from tests import laboratory as sim
 from tests.request.test_plan import requested
 from tests.small_case import requirement, write
@@ -182,8 +182,7 @@ def test_a_workbook_that_came_back_filled_is_a_case(returned, tmp_path):
     runs = simulated(request)
     typed = filled(request, book, runs)
     file = delivered(book, tmp_path)
-    lines, sure = take_file(case, file, None)
-    assert sure
+    assert take_files(case, [file], None)[1]
     assert typed > 100
     assert (case / "records" / "delivered.xlsx").read_bytes() == file.read_bytes()
     added = (case / "case.toml").read_text("utf-8").removeprefix(planned(CASE, request))
@@ -230,8 +229,8 @@ def test_two_laboratories_each_fill_their_runs_and_may_use_the_same_names(return
             cell.value = None
     sheet = next(s for t in request.tests for s in t.sheets if s.id == name)
     fill_page(second[name], rows_of("pressure_drop", sheet, runs))
-    take_file(case, delivered(book, tmp_path, "first.xlsx"), None)
-    take_file(case, delivered(second, tmp_path, "second.xlsx"), None)
+    take_files(case, [delivered(book, tmp_path, "first.xlsx")], None)
+    take_files(case, [delivered(second, tmp_path, "second.xlsx")], None)
     read = read_case(case)
     entry = next(r.entry for r in read.records if r.id == name)
     assert read.laboratory(entry.laboratory).name == "Other (invented)"
@@ -259,7 +258,7 @@ def test_what_is_wrong_in_a_workbook_is_named_by_its_cell_and_nothing_is_taken(
     filled(request, book, simulated(request))
     put(book[sheet], 2, cells)
     with pytest.raises(CaseError) as caught:
-        take_file(case, delivered(book, tmp_path), None)
+        take_files(case, [delivered(book, tmp_path)], None)
     said = [str(problem) for problem in caught.value.problems]
     assert any(re.search(where, each) and what in each for each in said), said
     assert "workbook" not in (case / "case.toml").read_text("utf-8")
@@ -272,7 +271,7 @@ def test_a_percentage_is_read_as_the_sheet_shows_it(returned, tmp_path):
     put(book["Instruments"], 2, {"size u": 0.02, "reading u": 0.005})
     for cell in ("G2", "H2"):
         book["Instruments"][cell].number_format = "0.0%"
-    take_file(case, delivered(book, tmp_path), None)
+    take_files(case, [delivered(book, tmp_path)], None)
     instrument = read_case(case).instrument("I1")
     assert instrument.size_u == pytest.approx(0.02)
     assert instrument.reading_u == "0.5 %"
@@ -293,7 +292,7 @@ def test_blank_sheets_are_told_to_be_empty_not_read_as_zeros(returned, tmp_path)
     for name in ("MP-C1", "PD-C1"):
         book[name].delete_rows(2, 5000)
     with pytest.raises(CaseError) as caught:
-        take_file(case, delivered(book, tmp_path), None)
+        take_files(case, [delivered(book, tmp_path)], None)
     files = {p.file for p in caught.value.problems if "no data rows" in p.what}
     assert {"records/delivered.xlsx#MP-C1", "records/delivered.xlsx#PD-C1"} <= files
 
@@ -301,7 +300,7 @@ def test_blank_sheets_are_told_to_be_empty_not_read_as_zeros(returned, tmp_path)
 def test_a_blank_workbook_is_no_evidence(returned):
     case, _, _ = returned
     with pytest.raises(CaseError) as caught:
-        take_file(case, case / "request" / "laboratory.xlsx", None)
+        take_files(case, [case / "request" / "laboratory.xlsx"], None)
     assert any("Laboratory" in str(problem) for problem in caught.value.problems)
 
 

@@ -252,8 +252,7 @@ def test_what_may_be_either_is_asked_once_and_never_guessed(case, truth, tmp_pat
 def test_sizes_without_calibration_are_asked_for(case, truth, tmp_path):
     head = [*LEAD, *(name.replace("(c)", "") for name in COUNTS)]
     file = xlsx(tmp_path / "a.xlsx", ("x", wide(truth, head)))
-    lines, sure = take_files(case, [file], None)
-    assert not sure
+    assert not take_files(case, [file], None)[1]
     truth.check(taken(case, file, answers={"calibrated": "um(c)"})["MP-C1"].table)
 
 
@@ -367,11 +366,11 @@ def test_a_column_of_remarks_and_one_that_is_ignored(case, truth, tmp_path):
     assert any("cell L2" in line and "Pump rpm" in line for line in lines)
     record = taken(case, file, answers={"Pump rpm": "ignored"})["MP-C1"]
     truth.check(record.table)
-    assert (7, "valve knocked") in [(r.row, r.text) for r in record.remarks]
+    assert (7, "K7", "valve knocked") in [(r.row, r.cell, r.text) for r in record.remarks]
     assert 'ignored = ["Pump rpm"]' in (case / "case.toml").read_text("utf-8")
 
 
-START = dt.datetime(2026, 2, 2, 23, 55, 30)
+START = dt.datetime.fromisoformat("2026-02-02 23:55:30")
 
 
 @pytest.mark.parametrize("form", ["datetime", "time", "text"])
@@ -394,8 +393,9 @@ def test_durations_of_a_spreadsheet(case, truth, tmp_path):
     truth.check(taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))["MP-C1"].table)
 
 
-def logs(truth, start=dt.datetime(2026, 2, 2, 9, 0)):
+def logs(truth):
     """Counts once a minute, and a pressure log of every ten seconds, by the clock."""
+    start = dt.datetime.fromisoformat("2026-02-02 09:00")
     counts = [["Time", *COUNTS], *([(start + dt.timedelta(minutes=float(t))).isoformat(sep=" "),
               *truth.counts(r)] for r, t in enumerate(truth.time))]  # fmt: skip
     log = [["Timestamp", "Differential pressure (kPa)"]]
