@@ -14,8 +14,8 @@ __all__ = ["explain"]
 WANTED = {
     "laboratory": "'dossier take CASE FILE' reads it from the laboratory's workbook; or add a "
     "[[laboratory]] table with id, name and methods",
-    "record": "'dossier request CASE' writes a workbook for the laboratory, 'dossier take CASE FILE' "
-    "reads it, and files of the laboratory's own; or add a [[record]] table for each test",
+    "record": "'dossier request CASE' writes a workbook for the laboratory, 'dossier take CASE "
+    "FILE' reads it, and files of the laboratory's own; or add a [[record]] table for each test",
     "requirement": "add a [[requirement]] table for each thing that the filter must do",
 }
 """What to do about the tables that a case starts without."""

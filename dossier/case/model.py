@@ -137,8 +137,8 @@ class Conditions(Model):
     flow: MeasuredFlow | None = None
     temperature: Temperature | None = None
     injection_flow: MeasuredFlow | None = None
-    injection_concentration: Ends | None = None
     injection_volume: VolumeEnds | None = None
+    injection_concentration: Ends | None = None
     base_level: Concentration | None = None
     """Base upstream level that was agreed, where it is not the usual one."""
     final_concentration: Concentration | None = None
@@ -340,7 +340,7 @@ class Qualification(Model):
     workbook: tuple[Workbook, ...] = ()
     """Workbooks that hold laboratory, instruments, fluids, specimens and records of their own."""
     instruments: Name | None = None
-    """A CSV file or a sheet with a row an instrument; its columns are the keys of [[instrument]]."""
+    """The same with a row an instrument, as `runs`."""
     runs: Name | None = None
     """A CSV file or a sheet with a row a record; its columns are the keys of [[record]]."""
     defaults: dict[str, Any] = Field(default_factory=dict)

@@ -6,6 +6,7 @@ The columns are the fields of the models, so that what a model knows can be writ
 import difflib
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from types import UnionType
@@ -20,6 +21,8 @@ from dossier.case.raw_table import Column, RawTable, filled
 from dossier.case.units import DIMENSIONS, split_quantity
 
 _BARE = re.compile(r"[-+0-9.,' eE]+")
+_PLAIN = re.compile(r"[-+0-9.eE]+")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 Path = tuple[str | int, ...]
 """Keys that lead to a value of a document."""
@@ -121,13 +124,19 @@ def _value(cell: Any, leaf: Leaf, raw: RawTable, column: Column) -> Any:
     text = filled(cell)
     if leaf.form == "list":
         return [part.strip() for part in re.split("[,;]", text) if part.strip()]
+    if leaf.form == "date" and _DAY.fullmatch(text):
+        with suppress(ValueError):
+            return date.fromisoformat(text)
     if not text or leaf.form == "date" or (leaf.form == "text" and not column.unit):
         return text
     value = number(cleaned(text), raw.decimal)
     if value is None:
         # it has a unit of its own, or is wrong, which the model says
         return f"{text} {column.unit}".strip() if _BARE.fullmatch(text) else text
-    return value if leaf.form == "number" else f"{value!r} {column.unit}".strip()
+    if leaf.form == "number":
+        return int(value) if value.is_integer() else value
+    pointed = cleaned(text).replace(raw.decimal, ".")
+    return f"{pointed if _PLAIN.fullmatch(pointed) else repr(value)} {column.unit}".strip()
 
 
 def _put(document: dict[str, Any], path: tuple[str, ...], value: Any) -> None:

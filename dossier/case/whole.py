@@ -77,8 +77,9 @@ def made_whole(document: Mapping[str, Any], fetch: Fetch) -> Whole:
     for named, sheet in (("instruments", "Instruments"), ("runs", "Runs")):
         key, model = SHEETS[sheet]
         file = document.get(named)
-        for entry in _read(whole, file, model, fetch) if isinstance(file, str) else ():
-            _add(whole, key, entry, file)
+        if isinstance(file, str):
+            for entry in _read(whole, file, model, fetch):
+                _add(whole, key, entry, file)
     for each in tables(document, "workbook"):
         if isinstance(each.get("file"), str):
             _workbook(whole, each["file"], fetch)
