@@ -48,6 +48,8 @@ class Record:
     """The cells of the file that hold names and values, where a layout cuts them out."""
     read_as: tuple[tuple[str, Column], ...] = ()
     """Columns as the laboratory named them, and as what they were read."""
+    others: frozenset[str] = frozenset()
+    """What else stands in the columns of `where`, in rows that are not of this record."""
 
     @property
     def id(self) -> str:

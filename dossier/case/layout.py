@@ -3,16 +3,18 @@
 import difflib
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
 
-from dossier.case.clock import CLOCKS
+from dossier.case.clock import CLOCKS, is_clock
 from dossier.case.column_names import is_known, plain
 from dossier.case.model import Layout, Long
 from dossier.case.raw_table import Column, RawTable, TableError, filled, letters
-from dossier.case.table_head import HEADER, refuse_nameless
+from dossier.case.table_head import HEADER, is_value, refuse_nameless
 
 Row = tuple[int, list[Any]]
 """Row number and all cells of the row."""
@@ -87,6 +89,7 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     if ":" not in layout.range:
         refuse_outside(body, right)
     named = _named(raw, written, units, left, layout)
+    _carry(raw, named, layout.carried)
     _select(raw, named, where)
     said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
     raw.remark_cells = {(row, text): f"{letters(column)}{row}" for row, column, text in said}
@@ -130,6 +133,10 @@ def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Ro
         first = _first(row[left:right])
         ended = ended or (not first and end == BLANK_ROW and bool(body))
         ended = ended or bool(end and first and plain(first).startswith(plain(end)))
+        if first and ended and is_reading(next(c for c in row[left:right] if filled(c))):
+            what = "values stand below the end of the table, which nothing reads"
+            hint = "correct `end` of the layout, or name the cells of the table that ends here"
+            raise TableError(f"row {number}", what, hint)
         if first and (ended or first.startswith("#")):
             said += _remark(number, row, left, right)
         elif first:
@@ -154,6 +161,17 @@ def _kept(grid: Grid, head: Sequence[Row], left: int, right: int) -> Iterator[Sa
     for number, row in grid.rows:
         if number < head[0][0]:
             yield from _remark(number, row, left, right)
+
+
+def is_reading(cell: Any) -> bool:
+    """Return whether a cell holds a number, a time or a day rather than words."""
+    if isinstance(cell, (date, time, timedelta)) or is_clock(cell):
+        return True
+    text = filled(cell)
+    with suppress(ValueError):
+        if len(text) >= 16:
+            return bool(datetime.fromisoformat(text))
+    return is_value(text.lstrip("<>≤≥ "))
 
 
 def refuse_outside(body: Sequence[Row], width: int) -> None:
@@ -255,6 +273,18 @@ def find_column(named: Named, name: str) -> Column | None:
     return None
 
 
+def _carry(raw: RawTable, named: Named, carried: Sequence[str]) -> None:
+    """Fill the empty cells of some columns with what stands above them."""
+    for name in carried:
+        column = find_column(named, name)
+        if column is None:
+            raise TableError("", f"no column {name!r}, which is carried", "correct the layout")
+        last: Any = ""
+        cells = raw.cells[column.index]
+        for row, cell in enumerate(cells):
+            last = cells[row] = cell if filled(cell) else last
+
+
 def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
     """Keep the rows in which each column of `where` holds its words."""
     kept = np.ones(raw.rows, dtype=bool)
@@ -269,6 +299,11 @@ def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
             have = ", ".join(map(repr, dict.fromkeys(texts)))
             what = f"no row in which {name!r} is {wanted!r}"
             raise TableError(f"column {letters(column.index)}", what, f"there are {have[:200]}")
+        blank = next((row for row, text in enumerate(texts) if not text), None)
+        if blank is not None:
+            hint = "if it is of the group above, name the column under `carried` in the layout"
+            raw.complain(raw.place(blank, column), f"is empty: whose {name!r} is this row?", hint)
+        raw.others |= {text for text in texts if plain(text) != plain(wanted)}
     if where:
         rows = np.flatnonzero(kept)
         raw.cells = [[cells[row] for row in rows] for cells in raw.cells]

@@ -200,6 +200,8 @@ class Layout(Model):
     """Columns that hold remarks, which are kept and printed."""
     ignored: tuple[Name, ...] = ()
     """Columns that are not read."""
+    carried: tuple[Name, ...] = ()
+    """Columns whose empty cells hold what stands above them, as the first of a group does."""
     decimal: Literal["", ".", ","] = ""
     start: Words = ""
     """Clock time at which the test began, for a column of `[clock]` times."""
@@ -245,7 +247,7 @@ class RecordEntry(Model):
     """The [[layout]] by which `file` is read, where it is not in the case format."""
     where: dict[str, str] = Field(default_factory=dict)
     """Columns and what stands in them in the rows of this record, as of one specimen of several."""
-    join: Join | None = None
+    join: tuple[Join, ...] = ()
     columns: dict[str, str] = Field(default_factory=dict)
     """The laboratory's own column names mapped to those of the case format."""
     decimal: Literal["", ".", ","] = ""

@@ -91,6 +91,8 @@ class RawTable:
     """The cells that hold names and values, where a layout says so."""
     read_as: tuple[tuple[str, Column], ...] = ()
     """Names as the laboratory wrote them, and what they are read as."""
+    others: frozenset[str] = frozenset()
+    """What stands in the columns of `where` in the rows that were not taken."""
     remark_cells: dict[tuple[int, str], str] = field(default_factory=dict)
     """The cell of each remark that a layout found."""
     dilution: str = ""
@@ -197,6 +199,9 @@ class RawTable:
             if other is None and value - start < before - HALF_DAY:
                 days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight
             values[row] = before = value - start + days * 2 * HALF_DAY
+        early = np.flatnonzero(values < 0)
+        hint = "correct the start, or let the range of cells begin with the test"
+        self._name_cells(early, column, f"is before the start of the test, {self.start}", hint)
         return values
 
     def _thousands(self, texts: Iterable[str]) -> str:

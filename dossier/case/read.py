@@ -238,26 +238,27 @@ def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
 
 def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) -> Record | None:
     raw = _raw(reader, entry.file, entry.layout, entry, layouts)
-    joined = entry.join and _raw(reader, entry.join.file, entry.join.layout, entry, layouts)
+    joined = [_raw(reader, each.file, each.layout, entry, layouts) for each in entry.join]
     path, _, place = entry.file.partition("#")
     file = reader.fetch(path, "case.toml")
-    if raw is None or file is None or (entry.join and joined is None):
+    if raw is None or file is None or None in joined:
         return None
     try:
-        if entry.join and joined:
-            join(raw, joined, entry.join.within)
+        for other, each in zip(joined, entry.join, strict=True):
+            if other is not None:
+                join(raw, other, each.within)
         table = interpret(raw, entry.kind, entry.size_calibration)
     except TableError as error:
         reader.complain(entry.file, error.place, error.what, error.hint)
         return None
-    reader.problems += (*raw.problems, *(joined.problems if joined else ()))
+    reader.problems += [p for each in (raw, *joined) if each is not None for p in each.problems]
     if table is None:
         return None
     remarks = [Remark(*each, raw.remark_cells.get(each, "")) for each in raw.remarks]
     return Record(
         entry=entry, table=table, remarks=tuple(remarks), file=file.name,
         sheet=place.partition("!")[0] if path.lower().endswith(".xlsx") else "",
-        notes=raw.notes, cells=raw.cells_read, read_as=raw.read_as,
+        notes=raw.notes, cells=raw.cells_read, read_as=raw.read_as, others=raw.others,
     )  # fmt: skip
 
 
@@ -327,7 +328,7 @@ def gather(folder: Path) -> Gathered:
     if qualification is not None:
         named = [qualification.application, *(each.file for each in qualification.attachment)]
         for entry in qualification.record:
-            named += [entry.file, *([entry.join.file] if entry.join else [])]
+            named += [entry.file, *(each.file for each in entry.join)]
         for path in named:
             reader.fetch(path.partition("#")[0], "case.toml")
     if (reader.folder / REQUEST_FILE).exists():

@@ -151,15 +151,14 @@ def join(raw: RawTable, other: RawTable, within: float) -> None:
     if far.all():
         raw.complain("", f"no reading of {other.file} is within {within:g} s", "check its start")
     cells = list(raw.cells)
-    for name in ("differential pressure", "flow", "temperature"):
-        column = other.find(name)
-        if column is None:
+    for column in other.columns:
+        if column.name == "time":
             continue
-        if raw.find(name) is not None:
-            raw.complain("", f"{name!r} is in both tables", "name it under ignored in one of them")
-        values = _scaled(other, column, DIMENSION[name])[nearest]
-        unit = {"flow": "m3/s", "differential pressure": "Pa", "temperature": "K"}[name]
-        raw.columns = (*raw.columns, Column(name, unit, len(cells)))
+        if raw.find(column.name) is not None:
+            what, hint = f"{column.name!r} is in both tables", "name it under ignored in one"
+            raw.complain("", what, hint)
+        values = other.numbers(column)[nearest]
+        raw.columns = (*raw.columns, Column(column.name, column.unit, len(cells)))
         cells.append(np.where(far, np.nan, values))
     raw.cells = cells
 

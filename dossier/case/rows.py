@@ -88,10 +88,10 @@ def _types(annotation: Any) -> Iterator[Any]:
     origin = get_origin(annotation)
     if origin in {tuple, dict}:
         yield origin
-    elif origin in {Union, UnionType, Annotated}:
+    if origin in {tuple, Union, UnionType, Annotated}:
         for each in get_args(annotation):
             yield from _types(each)
-    else:
+    elif origin is not dict:
         yield annotation
 
 

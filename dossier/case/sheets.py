@@ -187,8 +187,8 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
 
 
 def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, hint: str) -> None:
-    width = max((c.index for c in table.columns), default=0)
-    found = [(row, column) for row, column in cells if row >= head and column <= width]
+    read = {column.index for column in table.columns}
+    found = [(row, column) for row, column in cells if row >= head and column in read]
     for row, column in found[:MAX_NAMED]:
         table.complain(f"cell {letters(column)}{row}", what, hint)
     if len(found) > MAX_NAMED:

@@ -47,7 +47,20 @@ def _mappings(case: Case) -> Table:
             Column(say("Columns as written, and as read"), 52),
         ),
         rows=tuple(rows),
+        note=_unread(case),
     )
+
+
+def _unread(case: Case) -> str:
+    """Return what stands in shared tables in rows that no record reads."""
+    left: dict[str, set[str]] = {}
+    for record in case.records:
+        if record.others:
+            left.setdefault(record.entry.file, set()).update(record.others)
+    for record in case.records:
+        left.get(record.entry.file, set()).difference_update(record.entry.where.values())
+    names = sorted({name for others in left.values() for name in others})
+    return say("No record reads the rows of {names}.", names=", ".join(names)) if names else ""
 
 
 def _mapping(record: Record) -> str:
@@ -60,7 +73,7 @@ def _cells(record: Record) -> str:
     """Return where a record was read, with the rows that are its own."""
     where = ", ".join(f"{key} = {value}" for key, value in record.entry.where.items())
     place = " ".join(filter(None, (record.file.rpartition("/")[2], record.sheet, record.cells)))
-    joined = f"; {record.entry.join.file.rpartition('/')[2]}" if record.entry.join else ""
+    joined = "".join(f"; {each.file.rpartition('/')[2]}" for each in record.entry.join)
     return f"{record.id}: {place}{joined}{f' ({where})' if where else ''}"
 
 

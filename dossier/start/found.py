@@ -9,12 +9,11 @@ from typing import Any
 import numpy as np
 
 from dossier.case.column_names import MEASURED, plain
-from dossier.case.layout import Grid, Row, names_of
-from dossier.case.numerals import PAIRS, cleaned, number
+from dossier.case.layout import Grid, Row, is_reading, names_of
 from dossier.case.raw_table import filled, letters
 from dossier.case.table_head import MAX_HEAD
 from dossier.case.units import DIMENSIONS, UnitError, affine
-from dossier.start.guess import Guess, guess, is_value
+from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, value_of
 
 LEAST = 3
 """Rows of values that a table has at least."""
@@ -41,6 +40,8 @@ class Found:
     reasons: list[str]
     specimens: list[str] = field(default_factory=list)
     """Specimens whose rows are stacked in it."""
+    carried: bool = False
+    """Whether only the first row of each specimen names it."""
     specimen: str = ""
     """The one specimen that a title or the sheet names."""
     rows: list[Row] = field(default_factory=list)
@@ -81,7 +82,7 @@ def tables_in(grid: Grid, sheet: str) -> list[Found]:
         if score < WHAT_IT_TAKES:
             break
         head = start + at
-        blank = _next_blank(grid, rows[head][0])
+        blank = _next_blank(grid, rows, head)
         body = [r for r in rows[head:] if r[0] < blank]
         later = [r for r in rows[head:] if r[0] > blank]
         reason = f"row {rows[head][0]} holds the names: {score:.1f} for known names, words and "
@@ -93,11 +94,16 @@ def tables_in(grid: Grid, sheet: str) -> list[Found]:
     return found
 
 
-def _next_blank(grid: Grid, head: int) -> int:
-    """Return the first blank row below a table, behind which something else stands."""
-    for number_, row in grid.rows:
-        if number_ > head + 1 and not any(filled(cell) for cell in row):
-            return number_
+def _next_blank(grid: Grid, rows: Sequence[Row], head: int) -> int:
+    """Return the blank row that ends a table: what follows it is no further reading."""
+    blank = [n for n, row in grid.rows if not any(filled(cell) for cell in row)]
+    for number in blank:
+        after = next((row for n, row in rows[head:] if n > number), None)
+        if after is None or number < rows[head][0]:
+            continue
+        first = next(cell for cell in after if filled(cell))
+        if not is_reading(first):
+            return number
     return 10**9
 
 
@@ -114,11 +120,11 @@ def _score(rows: Sequence[Row], at: int) -> float:
     What it needs beside are rows of values below; values in it count against it.
     """
     cells = [cell for cell in rows[at][1] if filled(cell)]
-    guesses = [guess(filled(c), "", k, ()) for k, c in enumerate(cells) if not is_value(c)]
+    guesses = [guess(filled(c), "", k, ()) for k, c in enumerate(cells) if not is_reading(c)]
     known = sum(bool(g.name) for g in guesses)
     sides = sum(plain(filled(c)) in {"upstream", "downstream"} for c in cells)
     below = [row for _, row in rows[at + 1 : at + 6]]
-    valued = [sum(is_value(c) for c in row if filled(c)) for row in below]
+    valued = [sum(is_reading(c) for c in row if filled(c)) for row in below]
     if len(cells) < 2 or sum(valued) < 2:
         return 0.0
     values = len(cells) - len(guesses)
@@ -151,8 +157,9 @@ def _table(
     title = " ".join(filled(c) for _, row in above for c in row[left:right] if filled(c))
     columns = []
     for k, text in enumerate(written):
-        cells = [row[left + k] if left + k < len(row) else "" for _, row in values]
-        columns.append(guess(text, units[k] if units else "", left + k, cells, sheet))
+        given = [_at(row, left + k) for _, row in values]
+        group = f"{sheet} {title}"
+        columns.append(guess(text, units[k] if units else "", left + k, given, group))
     reasons = [reason]
     if names == 2:
         reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
@@ -161,12 +168,13 @@ def _table(
     if end:
         reasons.append(f"the table ends above {end!r}")
     elif more:
-        end = "blank row"
-        reasons.append("the table ends at a blank row")
+        reasons.append(f"the table ends at the blank row below row {body[-1][0]}")
     corner = f"{letters(left)}{own[0][0]}"
     open_end = left == 0 and right >= max(len(row) for _, row in body)
+    last = f"{letters(right - 1)}{body[-1][0]}" if more and not end else letters(right - 1)
+    cells = corner if open_end and (end or not more) else f"{corner}:{last}"
     found = Found(
-        sheet=sheet, cells=corner if open_end else f"{corner}:{letters(right - 1)}", names=names,
+        sheet=sheet, cells=cells, names=names,
         units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
         specimen=_specimen(title, sheet),
     )  # fmt: skip
@@ -190,8 +198,8 @@ def _two_levels(own: Sequence[Row], left: int, right: int) -> bool:
         return False
     top, below, third = (list(row[left:right]) for _, row in own[:3])
     gaps = [k for k in range(right - left) if not filled(_at(top, k)) and filled(_at(below, k))]
-    words = sum(1 for c in below if filled(c) and not is_value(c))
-    sized = all(not filled(c) or is_value(c) for c in below) and any(
+    words = sum(1 for c in below if filled(c) and not is_reading(c))
+    sized = all(not filled(c) or is_reading(c) for c in below) and any(
         guess(f"{filled(_at(top, k))} {filled(c)} um", "", k, ()).size for k, c in enumerate(below)
     )
     units = _units(below, 0, right - left)
@@ -206,7 +214,7 @@ def _units(row: Sequence[Any], left: int, right: int) -> list[str]:
     """Return the units in a row, none where less than half of its words are units."""
     texts = [filled(_at(row, k)).strip("[]()") for k in range(left, right)]
     given = [text for text in texts if text and text not in {"-", "–"}]
-    if not given or any(is_value(text) for text in given):
+    if not given or any(is_reading(text) for text in given):
         return []
     known = sum(_is_unit(text) for text in given)
     return ["" if t in {"-", "–"} else t for t in texts] if 2 * known >= len(given) else []
@@ -226,10 +234,10 @@ def _until(values: Sequence[Row], left: int, right: int) -> tuple[list[Row], str
     """Return the rows of values, and the word of the row that ends them."""
     for at, (_, row) in enumerate(values):
         cells = [filled(c) for c in row[left:right] if filled(c)]
-        words = [c for c in cells if not is_value(c)]
-        first_is_word = cells and not is_value(cells[0])
+        words = [c for c in cells if not is_reading(c)]
+        first_is_word = cells and not is_reading(cells[0])
         usual = values[0][1][left:right] if values else ()
-        starts_with_value = any(filled(c) for c in usual) and is_value(
+        starts_with_value = any(filled(c) for c in usual) and is_reading(
             next(c for c in usual if filled(c))
         )
         if at and first_is_word and starts_with_value and not cells[0].startswith("#") and words:
@@ -258,6 +266,9 @@ def _settled(column: Guess, found: Found, title: str) -> Guess:
         top = all(c is column or c.size is None or c.size[0] < column.size[0] for c in siblings)
         form = "channel" if top else form
     said = ""
+    told = [name for name, pattern in (("cumulative", CUMULATIVE), ("channel", CHANNEL))
+            if pattern.search(title)]  # fmt: skip
+    form = form or (told[0] if len(told) == 1 else "")
     if not form and _rises(found, siblings):
         said = "counts rise with size, so they are none of that size and larger: by channel?"
     return replace(column, form=form, calibrated=calibrated, form_doubt=said)
@@ -274,16 +285,12 @@ def _rises(found: Found, siblings: Sequence[Guess]) -> bool:
     )
 
 
-def value_of(cell: Any) -> float | None:
-    """Return the number that a cell holds, by whichever decimal mark; None where it is none."""
-    text = cleaned(filled(cell))
-    return next((v for m, o in PAIRS if (v := number(text, m, o)) is not None), None)
-
-
 def _stacked(found: Found) -> None:
     """Find the specimens that a table of runs holds one below the other."""
     column = next((c for c in found.columns if c.name == "specimen"), None)
     if column is not None and found.kind in {"multipass", "pressure_drop"}:
+        texts = [filled(cell) for cell in cells_of(found, column)]
+        found.carried = bool(texts[0]) and "" in texts
         found.specimens = list(dict.fromkeys(filter(None, map(filled, cells_of(found, column)))))
         found.reasons.append(f"column {column.written!r} names {len(found.specimens)} specimens")
 

@@ -3,12 +3,12 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
-from dossier.case.clock import is_clock
+from dossier.case.clock import CLOCKS
 from dossier.case.column_names import is_known, plain
-from dossier.case.layout import split_name
+from dossier.case.layout import is_reading, split_name
 from dossier.case.numerals import PAIRS, cleaned, number
 from dossier.case.raw_table import filled
 from dossier.case.records import DIMENSION
@@ -20,6 +20,7 @@ def _bare(name: str) -> str:
     return " ".join(re.sub(r"[._\-/:]", " ", plain(name)).split())
 
 
+IGNORED = "ignored"
 NAMES: dict[str, str] = {
     _bare(word): name
     for name, words in {
@@ -44,8 +45,20 @@ NAMES: dict[str, str] = {
     for word in words.split("|")
 }
 """Names that laboratories give to columns, as `_bare` writes them, and what they mean."""
-UPSTREAM = re.compile(r"\b(up ?stream|up|us|inlet|in|before|vor|zulauf|sensor a)\b", re.I)
-DOWNSTREAM = re.compile(r"\b(down ?stream|down|ds|outlet|out|after|nach|ablauf|sensor b)\b", re.I)
+T = ("time", "temperature")
+"""What "t" may stand for: its unit decides."""
+UPSTREAM = re.compile(
+    r"(?<![^\W\d_])(up[ -]?stream|up|us|u|inlet|before|vor|zulauf)(?![^\W\d_])", re.I
+)
+DOWNSTREAM = re.compile(
+    r"(?<![^\W\d_])(down[ -]?stream|down|dn|ds|d|outlet|after|nach|ablauf)(?![^\W\d_])", re.I
+)
+COMPUTED = re.compile(r"\b(beta|β|efficiency|wirkungsgrad|abscheidegrad|ratio)\b|β", re.I)
+"""Columns that the laboratory calculated from others, which are reduced anew."""
+PER_VOLUME = re.compile(
+    r"(?:#|1|no\.?|particles?|counts?|partikel)?\s*(?:/|\bper\b|\bpro\b)\s*[0-9]*\s*"
+    r"(?:ml|cm3|cm³|cc|l|sample)\b", re.I,
+)  # fmt: skip
 _SIZE = re.compile(
     r"(?P<more>>=?|≥|above|over|über|ab)?\s*(?P<size>\d+(?:[.,]\d+)?)"
     r"(?:\s*(?:-|–|to|bis|\.\.)\s*(?P<end>\d+(?:[.,]\d+)?))?\s*(?P<plus>\+)?"
@@ -74,6 +87,8 @@ class Guess:
     why: str = ""
     doubt: str = ""
     """What is not sure, as a question; '' where nothing is."""
+    tail: bool = False
+    """Whether the unit is found within the name, where a layout does not look for it."""
     form_doubt: str = ""
     """Why the form of counts is not known."""
 
@@ -90,13 +105,44 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
         return count
     name = NAMES.get(_bare(text), plain(text) if is_known(text) else "")
     made = Guess(written=written, index=index, name=name, unit=unit, why="known name")
+    if not name and not unit:
+        made = _with_tail(made, text)
+        name = made.name
+    if not name and COMPUTED.search(written):
+        return _with(made, name=IGNORED, why="computed by the laboratory")
+    if name in {"", "specimen"} and _runs_on(values):
+        return _with(made, name=IGNORED, why="numbers the rows")
     if _bare(text) == "t":
-        made = _by_unit(made, {"time", "temperature"})
+        made = _by_unit(made, T)
     elif not name:
         return _unknown(made, values)
     if made.name == "time":
         return _time(made, values)
     return _checked(made)
+
+
+def _with_tail(made: Guess, text: str) -> Guess:
+    """Return the guess by the beginning of a name whose end is a unit: "dp_kPa", "Q, L/min"."""
+    for match in reversed(list(re.finditer(r"[\s_,]+", text))):
+        head, tail = text[: match.start()], text[match.end() :].strip()
+        names = T if _bare(head) == "t" else (NAMES.get(_bare(head), ""),)
+        fits = [name for name in names if name in DIMENSION and _fits(tail, name)]
+        if len(fits) == 1:
+            return _with(made, name=fits[0], unit=tail, tail=True, why="name and unit")
+    return made
+
+
+def _runs_on(values: Sequence[Any]) -> bool:
+    """Return whether a column counts its rows: 1, 2, 3."""
+    numbers = [value_of(value) for value in values]
+    counted = [[float(k) for k in range(first, first + len(numbers))] for first in (0, 1)]
+    return len(numbers) > 2 and any(numbers == each for each in counted)
+
+
+def value_of(cell: Any) -> float | None:
+    """Return the number that a cell holds, by whichever decimal mark; None where it is none."""
+    text = cleaned(filled(cell))
+    return next((v for m, o in PAIRS if (v := number(text, m, o)) is not None), None)
 
 
 def _unknown(made: Guess, values: Sequence[Any]) -> Guess:
@@ -112,11 +158,11 @@ def _with(made: Guess, **more: Any) -> Guess:
     return replace(made, **more)
 
 
-def _by_unit(made: Guess, names: set[str]) -> Guess:
-    fits = [name for name in sorted(names) if _fits(made.unit, name)]
+def _by_unit(made: Guess, names: Sequence[str]) -> Guess:
+    fits = [name for name in names if _fits(made.unit, name)]
     if len(fits) == 1:
         return _with(made, name=fits[0], why=f"its unit {made.unit!r}")
-    return _with(made, name="", doubt=f"is {made.written!r} {' or '.join(sorted(names))}?")
+    return _with(made, name="", doubt=f"is {made.written!r} {' or '.join(names)}?")
 
 
 def _fits(unit: str, name: str) -> bool:
@@ -139,30 +185,22 @@ def _checked(made: Guess) -> Guess:
 def _time(made: Guess, values: Sequence[Any]) -> Guess:
     """Return how the times of a column are written: as a number, a duration or a clock shows."""
     given = [value for value in values if filled(value)]
-    if not given or not all(is_clock(v) or isinstance(v, datetime) or _dated(v) for v in given):
+    if not given or not all(is_reading(v) and value_of(v) is None for v in given):
         return _checked(made)
     first = given[0]
-    days = any(isinstance(v, datetime) or _dated(v) for v in given)
+    days = any(isinstance(v, datetime) or len(filled(v)) >= 16 for v in given)
     if days or (isinstance(first, (time, timedelta)) and _seconds(first) > 4 * 3600):
         return _with(made, unit="clock", why="clock times",
                      doubt="at which clock time did the test begin?")  # fmt: skip
-    if isinstance(first, (time, timedelta)) or first.count(":") == 2:
-        late = _seconds(first) > 4 * 3600
-        more = {"unit": "clock", "doubt": "at which clock time did the test begin?"}
-        return _with(made, **(more if late else {"unit": "h:mm:ss"}), why="times h:mm:ss")
-    if made.unit in {"h:mm", "m:ss"}:
+    if not isinstance(first, str) or first.count(":") == 2:
+        if _seconds(first) > 4 * 3600:
+            return _with(made, unit="clock", doubt="at which clock time did the test begin?")
+        if isinstance(first, str) or any(_seconds(v) % 60 for v in given) or "ss" in made.unit:
+            return _with(made, unit="h:mm:ss", why="times h:mm:ss")
+    if made.unit.lower() in CLOCKS:
         return made
-    return _with(made, unit="", doubt=f"are the times of {made.written!r} h:mm or m:ss?")
-
-
-def _dated(value: Any) -> bool:
-    if not isinstance(value, str) or len(value.strip()) < 16:
-        return False
-    try:
-        datetime.fromisoformat(value.strip())
-    except ValueError:
-        return False
-    return True
+    words = f"is 5:30 in {made.written!r} 5 h 30 min, so [h:mm:ss], or 5 min 30 s, so [m:ss]?"
+    return _with(made, unit="", doubt=words)
 
 
 def _seconds(value: Any) -> float:
@@ -176,7 +214,7 @@ def _seconds(value: Any) -> float:
 
 def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess | None:
     """Return the guess of a column of counts, None where it is none."""
-    side = side_of(written) or side_of(group)
+    side = side_of(written) or (side_of(group) if "stream" in group.lower() else "")
     bare = UPSTREAM.sub(" ", DOWNSTREAM.sub(" ", written))
     found = next((m for m in _SIZE.finditer(bare) if m["unit"] or m["more"] or m["c"]), None)
     found = found or (_SIZE.search(bare) if side_of(written) else None)
@@ -190,6 +228,9 @@ def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess 
         form = "channel"
     if "um" in unit.replace("µ", "u").replace("μ", "u"):
         unit = ""
+    within = PER_VOLUME.search(written) or PER_VOLUME.search(group)
+    tail = not unit and within is not None
+    unit = within[0].strip() if within and tail else unit
     doubt = "" if unit else f"per which volume are the counts of {written!r}?"
     if unit and not is_per_sample(unit):
         try:
@@ -197,7 +238,8 @@ def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess 
         except UnitError:
             doubt = f"unit {unit!r} of {written!r} is not understood"
     return Guess(
-        written=written, index=index, name=side, unit=unit, size=(size, end or None), form=form,
+        written=written, index=index, name=side, unit=unit, tail=tail,
+        size=(size, end or None), form=form,
         calibrated=(found["c"] or "").lower() in {"(c)", "c"}, why="side and size in its name",
         doubt=doubt,
     )  # fmt: skip
@@ -216,11 +258,3 @@ def side_of(text: str) -> str:
 
 def _real(text: str) -> float:
     return float(text.replace(",", "."))
-
-
-def is_value(cell: Any) -> bool:
-    """Return whether a cell holds a number or a time rather than words."""
-    if isinstance(cell, (date, time, timedelta)) or is_clock(cell) or _dated(cell):
-        return True
-    text = cleaned(filled(cell)).lstrip("<>≤≥ ")
-    return any(number(text, mark, other) is not None for mark, other in PAIRS)

@@ -12,13 +12,13 @@ from dossier.case.model import METHODS
 from dossier.case.raw_table import filled, letters
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, affine
-from dossier.start.found import Found, cells_of, value_of
-from dossier.start.guess import Guess, side_of
+from dossier.start.found import Found, cells_of
+from dossier.start.guess import IGNORED, Guess, side_of, value_of
 
 Ask = Callable[[str], str]
 STEMS = {"multipass": "MP", "pressure_drop": "PD", "bypass_valve": "BV", "measurement": "M",
          "inspection": "IN"}  # fmt: skip
-IGNORED, REMARK = "ignored", "remark"
+REMARK = "remark"
 FORMS = ("cumulative", "channel")
 HELP = {
     "form": "cumulative, or channel: each to the next size, the last without an upper end",
@@ -60,7 +60,7 @@ def propose(found: Found, file: str, plan: Sequence[str], ask: Ask | None) -> Pr
         **({"names": 2} if found.names == 2 else {}),
         **({"units": True} if found.units else {}),
         **({"end": found.end} if found.end else {}),
-        "columns": {}, "remarks": [], "ignored": [],
+        "columns": {}, "remarks": [], "ignored": [], "carried": [],
     }  # fmt: skip
     form = _form(made, ask)
     calibration = _calibration(made, ask)
@@ -121,6 +121,9 @@ def _column(
         layout["remarks"].append(key)
     elif column.name == "specimen" and made.found.specimens:
         layout["ignored"].append(key)  # `where` takes it
+        layout["carried"] += [key] if made.found.carried else []
+    elif column.name == IGNORED:
+        layout["ignored"].append(key)
     elif column.doubt and column.unit != CLOCK:
         answer = made.ask(ask, place, column.doubt, "column")
         if answer in {IGNORED, REMARK}:
@@ -136,7 +139,12 @@ def _column(
         if column.unit == CLOCK:
             _start(made, place, column, ask)
     elif plain(column.written) != column.name or column.unit:
-        layout["columns"][key] = column.name
+        layout["columns"][key] = column.name + _tail(column)
+
+
+def _tail(column: Guess) -> str:
+    """Return the unit that a layout has to name, since it stands within the name."""
+    return f" [{column.unit}]" if column.tail else ""
 
 
 def _start(made: Proposal, place: str, column: Guess, ask: Ask | None) -> None:
@@ -154,16 +162,13 @@ def _count_name(found: Found, column: Guess, counts: tuple[str, str]) -> str:
     size, end = column.size or (0.0, None)
     unit = {"ISO 4402": "um"}.get(calibration, calibration)
     if form != "channel":
-        return f"{column.name} {size:g} {unit}"
+        return f"{column.name} {size:g} {unit}{_tail(column)}"
     larger = sorted(
         c.size[0] for c in found.columns if c.size and c.name == column.name and c.size[0] > size
     )
     end = end or (larger[0] if larger else None)
-    return (
-        f"{column.name} {size:g} to {end:g} {unit}"
-        if end
-        else f"{column.name} above {size:g} {unit}"
-    )
+    reach = f"{size:g} to {end:g}" if end else f"above {size:g}"
+    return f"{column.name} {reach} {unit}{_tail(column)}"
 
 
 def _long(made: Proposal, calibration: str, ask: Ask | None) -> None:
@@ -208,32 +213,48 @@ def records_of(made: Proposal, layout: str, sides: dict[str, str]) -> Iterator[d
         yield {key: value for key, value in record.items() if value != ""}
 
 
-def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, Proposal | None]]:
-    """Return each table that is a record by itself, with the pressure log that belongs to it.
+def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]]]:
+    """Return each table that is a record by itself, with those that complete it.
 
-    A log is a table of times without counts; it belongs to the table of counts of the same
-    specimen, or to the only one there is.
+    A run needs counts of both sides and a differential pressure.  What a table of counts lacks is
+    taken from those of the same specimen, or of the only other ones; each table serves once.
     """
     runs = [p for p in proposals if p.found.kind == "multipass"]
-    logs = [p for p in runs if not p.found.counted]
-    counts = [p for p in runs if p.found.counted and not _has(p, "differential pressure")]
-    pairs: list[tuple[Proposal, Proposal | None]] = []
-    for each in counts:
-        own = [p for p in logs if plain(p.found.specimen) == plain(each.found.specimen)]
-        own = own or (logs if len(logs) == len(counts) == 1 else [])
-        pairs.append((each, own[0] if own else None))
-        if not own:
-            each.open.append(f"{each.file}: counts without differential pressure: take the file "
-                             "of the pressure log in the same call")  # fmt: skip
-    taken = {id(p) for pair in pairs for p in pair if p is not None}
-    for log in logs:
-        if id(log) not in taken:
-            log.open.append(f"{log.file}: readings without counts: take both files in one call")
-    return [*pairs, *((p, None) for p in proposals if id(p) not in taken)]
+    whole = [p for p in proposals if p not in runs or not _lacks(p)]
+    parts = [p for p in runs if p not in whole]
+    pairs: list[tuple[Proposal, list[Proposal]]] = [(p, []) for p in whole]
+    for base in [p for p in parts if p.found.counted]:
+        if any(base in others for _, others in pairs):
+            continue
+        missing, others = _lacks(base), list[Proposal]()
+        free = [p for p in parts if p is not base and not any(p in o for _, o in pairs)]
+        same = [p for p in free if plain(p.found.specimen) == plain(base.found.specimen)]
+        for other in same or free:
+            if missing & _gives(other) and not _gives(base) & _gives(other):
+                others.append(other)
+                missing -= _gives(other)
+        if missing:
+            base.open.append(f"{base.file}: no {' and no '.join(sorted(missing))}: take the file "
+                             "that holds it in the same call")  # fmt: skip
+        pairs.append((base, others))
+    for part in parts:
+        if not any(part is base or part in others for base, others in pairs):
+            part.open.append(f"{part.file}: readings without counts: take both files in one call")
+    return pairs
 
 
-def _has(made: Proposal, name: str) -> bool:
-    return any(column.name == name for column in made.found.columns)
+RUN = frozenset({"upstream", "downstream", "differential pressure"})
+"""What a run needs beside its times."""
+
+
+def _gives(made: Proposal) -> set[str]:
+    names = {column.name for column in made.found.columns}
+    sides = {"upstream", "downstream"} if made.found.long else set()
+    return (names | sides) & RUN
+
+
+def _lacks(made: Proposal) -> set[str]:
+    return set(RUN - _gives(made))
 
 
 def step_of(made: Proposal) -> float:

@@ -123,18 +123,16 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     known = [each.get("id") for each in tables(document, "record")]
     layouts = {each["id"]: each for each in tables(document, "layout") if "id" in each}
     text = ""
-    for each, log in pairs:
-        if each.open or (log and log.open) or not each.record:
+    for each, others in pairs:
+        if any(part.open for part in (each, *others)) or not each.record:
             continue
         name = _layout(each, layouts)
         for record in records_of(each, name, sides):
-            if log is not None:
-                within = f"{step_of(log):g} s"
-                record["join"] = {
-                    "file": log.file,
-                    "layout": _layout(log, layouts),
-                    "within": within,
-                }
+            if others:
+                record["join"] = [
+                    {"file": o.file, "layout": _layout(o, layouts), "within": f"{step_of(o):g} s"}
+                    for o in others
+                ]
             if record["id"] in known:
                 told.append(f"record {record['id']!r} is there already; it reads this table by: "
                             f"{toml_of('record', record).strip()}")  # fmt: skip

@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from openpyxl import Workbook
+from openpyxl import Workbook, load_workbook
 
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
+from dossier.report.reading_notes import handed_in
 from dossier.start.take import take_files
 from tests.small_case import APPLICATION, _toml, requirement
 
@@ -390,7 +391,8 @@ def test_durations_of_a_spreadsheet(case, truth, tmp_path):
     rows = [["Specimen: C1"], ["Elapsed time", *LEAD[1:], *COUNTS],
             *([dt.timedelta(minutes=float(truth.time[r])), *truth.lead(r)[1:], *truth.counts(r)]
               for r in truth.rows)]  # fmt: skip
-    truth.check(taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))["MP-C1"].table)
+    file = xlsx(tmp_path / "a.xlsx", ("x", rows))
+    truth.check(taken(case, file, answers={"5:30": "time [h:mm:ss]"})["MP-C1"].table)
 
 
 def logs(truth):
@@ -423,7 +425,7 @@ def test_counts_alone_are_not_a_run(case, truth, tmp_path):
     counts, _ = logs(truth)
     lines, sure = take_files(case, [text(tmp_path / "C1.csv", counts)], None)
     assert not sure
-    assert any("without differential pressure" in line for line in lines)
+    assert any("no differential pressure" in line for line in lines)
 
 
 @pytest.mark.parametrize("unit", ["psiq", "psia", "kN"])
@@ -489,6 +491,96 @@ def test_a_second_file_of_another_unit_does_not_pass_under_the_layout_of_the_fir
     with pytest.raises(CaseError) as caught:
         read_case_files(case)
     assert any("cell B3" in str(p) and "neither read" in str(p) for p in caught.value.problems)
+
+
+def test_two_counters_and_a_rig_that_each_write_a_file(case, truth, tmp_path):
+    times = [["Time (min)"], *([t] for t in truth.time.tolist())]
+    sizes = [f">{size} µm(c) (#/mL)" for size in SIZES]
+    up = [["Upstream counter"], times[0] + sizes,
+          *(times[r + 1] + truth.up[r].tolist() for r in truth.rows)]  # fmt: skip
+    down = [["Downstream counter"], times[0] + sizes,
+            *(times[r + 1] + truth.down[r].tolist() for r in truth.rows)]  # fmt: skip
+    rig = [[*times[0], "dp (kPa)"], *([*times[r + 1], truth.drop[r].item()] for r in truth.rows)]
+    files = [text(tmp_path / f"{name}.csv", rows, ";")
+             for name, rows in (("up", up), ("down", down), ("rig", rig))]  # fmt: skip
+    records = taken(case, *files, answers={"which record": "C1"})
+    assert set(records) == {"MP-C1"}
+    truth.check(records["MP-C1"].table)
+
+
+def test_specimens_named_in_their_first_row_alone(case, tmp_path):
+    truths = {"C1": Truth(1), "C2": Truth(2)}
+    rows = [["Specimen", *LEAD, *COUNTS]]
+    rows += [["" if r else name, *t.lead(r), *t.counts(r)]
+             for name, t in truths.items() for r in t.rows]  # fmt: skip
+    records = taken(case, xlsx(tmp_path / "a.xlsx", ("All", rows)))
+    for name, each in truths.items():
+        each.check(records[f"MP-{name}"].table)
+    path = case / "case.toml"
+    path.write_text(path.read_text("utf-8").replace('carried = ["Specimen"]\n', ""), "utf-8")
+    with pytest.raises(CaseError, match="cell A3: is empty"):
+        read_case_files(case)
+
+
+def test_rows_that_no_record_reads_are_told(case, tmp_path):
+    rows = [["Specimen", *LEAD, *COUNTS]]
+    rows += [[name, *t.lead(r), *t.counts(r)] for name, t in (("C1", Truth(1)), ("X9", Truth(2)))
+             for r in t.rows]  # fmt: skip
+    taken(case, xlsx(tmp_path / "a.xlsx", ("All", rows)))
+    path = case / "case.toml"
+    said = path.read_text("utf-8")
+    path.write_text(said[: said.index('[[record]]\nid = "MP-X9"')], "utf-8")
+    found = handed_in(read_case_files(case))
+    assert "X9" in found[0].note
+    assert "C1" not in found[0].note
+
+
+def test_a_pause_within_a_table_does_not_end_it(case, truth, tmp_path):
+    rows = wide(truth)
+    rows.insert(8, [])
+    record = taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))["MP-C1"]
+    truth.check(record.table)
+
+
+def test_names_repeated_within_a_table_are_refused_not_an_end(case, truth, tmp_path):
+    rows = wide(truth)
+    rows.insert(9, rows[2])
+    with pytest.raises(CaseError) as caught:
+        taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))
+    assert any("row 11" in str(p) and "below the end" in str(p) for p in caught.value.problems)
+
+
+def test_what_the_laboratory_computed_is_left_out_by_name_even_with_errors(case, truth, tmp_path):
+    head = ["No.", *LEAD, *COUNTS, "Beta >4 µm(c)"]
+    rows = [["Specimen: C1"], head,
+            *([r + 1, *truth.lead(r), *truth.counts(r), 2.5] for r in truth.rows)]  # fmt: skip
+    file = xlsx(tmp_path / "a.xlsx", ("x", rows))
+    book = load_workbook(file)
+    book["x"]["L5"].value = "#DIV/0!"
+    book["x"]["L5"].data_type = "e"
+    book.save(file)
+    truth.check(taken(case, file)["MP-C1"].table)
+    assert 'ignored = ["No.", "Beta >4 µm(c)"]' in (case / "case.toml").read_text("utf-8")
+
+
+def test_units_within_names_and_sides_by_letters(case, truth, tmp_path):
+    head = ["t_min", "dp_psid", "Q, L/min", "Temp °C",
+            *(f"{side}{size} um(c) #/mL" for side in ("U", "D") for size in SIZES)]  # fmt: skip
+    psi = 6.894757293168
+    rows = [["Cumulative counts; specimen C1"], head,
+            *([t, p / psi, q, w, *truth.counts(r)]
+              for r in truth.rows for t, p, q, w in [truth.lead(r)])]  # fmt: skip
+    truth.check(taken(case, xlsx(tmp_path / "C1.xlsx", ("x", rows)))["MP-C1"].table)
+
+
+def test_counts_before_the_stated_start_are_refused(case, truth, tmp_path):
+    moments = [START + dt.timedelta(minutes=float(t)) for t in truth.time]
+    rows = [["Specimen: C1"], ["Time", *LEAD[1:], *COUNTS],
+            *([moments[r], *truth.lead(r)[1:], *truth.counts(r)] for r in truth.rows)]  # fmt: skip
+    with pytest.raises(CaseError, match="before the start") as caught:
+        taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)),
+              answers={"did the test begin": "2026-02-02 23:58:30"})  # fmt: skip
+    assert "cell A3" in str(caught.value)
 
 
 @settings(max_examples=25, deadline=None,
