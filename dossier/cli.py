@@ -12,7 +12,7 @@ import typer
 from dossier.cli_archive import constraints, identity, seal, sign, verify
 from dossier.cli_build import build
 from dossier.cli_register import compare, register
-from dossier.cli_start import explain, new, request, schema
+from dossier.cli_start import explain, new, request, schema, take
 from dossier.outcome import DEBUG, decided
 from dossier.shown import shown_json
 
@@ -99,7 +99,7 @@ for _command in (sign, seal, identity, verify, constraints):
     app.command()(_command)
 app.command()(register)
 app.command()(compare)
-for _start in (new, request, explain, schema):
+for _start in (new, request, take, explain, schema):
     app.command()(_start)
 for _registered in app.registered_commands:
     # Examples keep their lines, so that they can be copied from the help of a narrow terminal.

@@ -1,6 +1,7 @@
 """The commands before there is a dossier: a new case, its test request, and what words mean."""
 
 import sys
+from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -12,8 +13,7 @@ from dossier.start.questions import QUESTIONS, signature_of
 if TYPE_CHECKING:
     from dossier.evidence.demand import Demand
     from dossier.request.assumptions import Assumptions
-
-__all__ = ["explain", "new", "request", "schema"]
+    from dossier.request.plan import TestRequest
 
 DONE, WRONG_INPUT = 0, 2
 
@@ -93,9 +93,9 @@ def request(
 ) -> None:
     r"""Write the test request for laboratories.
 
-    Pages (PDF), blank sheets, and [[record]] tables for case.toml. Tests, points, columns and
-    conditions follow from the requirements; the number of specimens from the decision rule and
-    the assumptions given here, which the request prints.
+    Pages (PDF), and a workbook for everything that the laboratory knows, which 'dossier take'
+    reads back. Tests, points, columns and conditions follow from the requirements; the number of
+    specimens from the decision rule and the assumptions given here, which the request prints.
 
     What is asked goes on file with the day, as CASE/requested.toml: the dossier names what
     changes in application.toml afterwards.
@@ -105,7 +105,14 @@ def request(
     """
     from dossier.archive.files import write_whole
     from dossier.case.requested import REQUEST_FILE
-    from dossier.request_files import asked_of, filed, make_request, settings_of, write_request
+    from dossier.request_files import (
+        asked_of,
+        filed,
+        make_request,
+        planned,
+        settings_of,
+        write_request,
+    )
 
     asked, demands = asked_of(case, language)
     on_file = filed(asked, issued.date() if issued else date.today())  # noqa: DTZ011  the shell's
@@ -121,8 +128,52 @@ def request(
     else:
         write_whole(case / REQUEST_FILE, on_file)
         typer.echo(f"{case / REQUEST_FILE}")
-    typer.echo("the plan of specimens, at the top of records.toml, goes into case.toml as well:")
-    typer.echo("  without it a specimen that is left out does not show")
+    _plan(case / "case.toml", made, planned)
+
+
+def _plan(path: Path, made: "TestRequest", planned: "Callable[[str, TestRequest], str]") -> None:
+    """Write the plan of specimens into case.toml, or say that it belongs there."""
+    from dossier.archive.files import write_whole
+
+    text = path.read_text(encoding="utf-8") if path.exists() else ""
+    written = planned(text, made)
+    if written != text:
+        write_whole(path, written.encode())
+        typer.echo(f"{path}: specimens as planned")
+    elif not text or "\nspecimens" not in text:
+        typer.echo(f"write into case.toml, or a specimen that is left out does not show: "
+                   f"{dict(made.names)}")  # fmt: skip
+
+
+def take(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder with case.toml.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...",
+            help="What a laboratory delivered: XLSX or CSV; a run's counts and its pressure log "
+            "in one call.",
+        ),
+    ],
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Ask nothing: take what is sure, name the rest.")
+    ] = False,
+) -> None:
+    """Take a laboratory's file into the case, as it is.
+
+    The workbook of 'dossier request' is read whole. For any other file it shows which tables
+    it found and why, and writes into case.toml how each is read: the file itself is copied
+    to CASE/records and never changed.
+
+    Example: dossier take inputs/my-case delivered.xlsx
+    """
+    from dossier.start.take import take_files
+
+    ask = None if accept or not sys.stdin.isatty() else _asked
+    lines, sure = take_files(case, files, ask)
+    for line in lines:
+        typer.echo(line)
+    raise typer.Exit(DONE if sure else WRONG_INPUT)
 
 
 def _assumptions(

@@ -1,5 +1,6 @@
 """From a case without records to the files that laboratories get."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, time
@@ -7,15 +8,15 @@ from pathlib import Path
 
 from dossier.case.draft import Asked
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, parse_quantity
+from dossier.case.whole import readings_sheet
 from dossier.evidence.demand import Demand, resolve
 from dossier.request.assumptions import Assumptions
 from dossier.request.needed import needed_tests
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings
 from dossier.words import ENGLISH, LANGUAGES, speaking
-
-__all__ = ["asked_of", "filed", "make_request", "settings_of", "write_request"]
 
 Ask = Callable[[str], str]
 
@@ -128,39 +129,47 @@ def make_request(
 def write_request(request: TestRequest, out: Path) -> list[Path]:
     """Write the request into the folder `out` and return its files, the pages first.
 
-    `test-request.pdf`, `records.toml`, and the blank sheets as `records/*.csv` and
-    `records/records.xlsx`.  Raises CaseError where a sheet of an earlier request is there already:
-    it may hold values by now.  The pages and the comments of `records.toml` are in the language
-    asked for; the sheets are the same in every language, for they are read back.
+    `test-request.pdf`, and `laboratory.xlsx` to be filled.  Raises CaseError where a workbook of an
+    earlier request is there already: it may hold values by now.  The pages, and the sheet on how to
+    fill the workbook, are in the language asked for; what is read back is the same in every one.
     """
     from dossier.archive.files import write_whole
     from dossier.report.request_page import request_pdf
-    from dossier.request.block import record_block
-    from dossier.request.sheets import csv_sheet, workbook
+    from dossier.request.sheets import workbook
 
-    sheets = [sheet for test in request.tests for sheet in test.sheets]
-    paths = [out / sheet.file for sheet in sheets]
-    book = out / "records" / "records.xlsx"
-    _accept(paths, [book, *paths])
+    book = out / "laboratory.xlsx"
+    _accept([sheet.id for test in request.tests for sheet in test.sheets], book)
     issued = datetime.combine(request.asked.application.issued, time(12))
     with speaking(request.asked.language):
-        first = {
-            out / "test-request.pdf": request_pdf(request),
-            out / "records.toml": record_block(request).encode(),
-            book: workbook(sheets, issued),
-        }
-    content = first | {p: csv_sheet(sheet) for p, sheet in zip(paths, sheets, strict=True)}
-    book.parent.mkdir(parents=True, exist_ok=True)
+        content = {out / "test-request.pdf": request_pdf(request), book: workbook(request, issued)}
+    out.mkdir(parents=True, exist_ok=True)
     for path, each in content.items():
         write_whole(path, each)
     return list(content)
 
 
-def _accept(sheets: list[Path], paths: list[Path]) -> None:
-    if len(set(sheets)) < len(sheets):
-        what = "two specimens have names that give the same file"
+def _accept(records: list[str], book: Path) -> None:
+    if len({readings_sheet(each).lower() for each in records}) < len(records):
+        what = "two specimens have names that give the same sheet"
         raise CaseError([CaseProblem("case.toml", "specimens", what, "name them apart")])
-    hint = "it may hold values: move it away, or give another folder by --out"
-    there = [CaseProblem(str(path), "", "exists already", hint) for path in paths if path.exists()]
-    if there:
-        raise CaseError(there)
+    if book.exists():
+        hint = "it may hold values: move it away, or give another folder by --out"
+        raise CaseError([CaseProblem(str(book), "", "exists already", hint)])
+
+
+PLAN = re.compile(r"^# (specimens = \[.*\]).*$", re.MULTILINE)
+
+
+def planned(text: str, request: TestRequest) -> str:
+    """Return case.toml with the plan of specimens where 'dossier new' left a line for it."""
+    parts = re.split(r"^(?=#? ?\[)", text, flags=re.MULTILINE)
+    for side, names in request.names.items():
+        listed = ", ".join(map(quoted, names))
+        line = f"specimens = [{listed}]"
+        parts = [
+            PLAN.sub(lambda _, line=line: line, part, 1)
+            if names and part.startswith(f"[{side}]")
+            else part
+            for part in parts
+        ]
+    return "".join(parts)

@@ -54,8 +54,11 @@ def test_check_json_holds_what_the_schema_promises():
     assert all(names <= set(finding) for finding in document["findings"])
     digests = {
         f"ropeway-drive/{name}": hashlib.sha256((INPUTS / "ropeway-drive" / name).read_bytes())
-        for name in ("application.toml", "case.toml", "records/laboratory.xlsx", "requested.toml")
-    }
+        for name in (
+            "application.toml", "case.toml", "instruments.csv", "records/laboratory.xlsx",
+            "requested.toml", "runs.csv",
+        )
+    }  # fmt: skip
     assert document["inputs"] == {name: digest.hexdigest() for name, digest in digests.items()}
     assert isinstance(document["seed"], int)
     assert {"dossier", "numpy", "scipy"} <= set(document["versions"])
@@ -89,7 +92,7 @@ def test_every_problem_is_listed_with_file_place_and_cure(tmp_path):
     assert done.returncode == 2
     assert done.stdout == ""
     for words in (
-        "case.toml: record 'MP-C1' . conditions . flow: unit 'kPa' is not a unit of flow",
+        "case.toml: defaults . multipass . conditions . flow: unit 'kPa' is not a unit of flow",
         "case.toml: purpos: is not a key of the case format. Did you mean 'purpose'?",
         "requirement 'E1': at . size: '20 um' does not say how the counter was calibrated",
     ):

@@ -9,15 +9,14 @@ import itertools
 import math
 import re
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
 from openpyxl import load_workbook
 
 from dossier import assess, read_case
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[1] / "inputs"
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
 # ISO 12103-1 A3 once through at 10 mg/L, midpoints of ISO 16889:2008 (from memory) [1/mL].
 A3 = {4: 21750, 6: 8555, 10: 1830, 14: 608.5, 20: 183, 25: 71, 30: 30.5}

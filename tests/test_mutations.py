@@ -9,8 +9,8 @@ import pytest
 from openpyxl import load_workbook
 
 from dossier import CaseError, assess, read_case
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[1] / "inputs"
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
 TOLD = {"refused", "fewer passes", "unchanged"}
 

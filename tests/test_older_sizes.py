@@ -9,8 +9,7 @@ from pypdf import PdfReader
 
 from dossier import CaseError, assess, read_case
 from dossier.api import decision_json
-
-INPUTS = Path(__file__).parents[1] / "inputs"
+from tests.spelled import INPUTS
 
 
 @pytest.fixture

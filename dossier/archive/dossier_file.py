@@ -38,7 +38,7 @@ class DossierFile:
     case_name: str
     """Name of the case folder, the first part of the names of its files."""
     case: Mapping[str, Any] | None = field(repr=False)
-    """case.toml; None where it cannot be read."""
+    """case.toml with its tables and workbooks; None where one of them cannot be read."""
     application: Mapping[str, Any] | None = field(repr=False)
     """application.toml; None where it cannot be read."""
     content: str
@@ -81,7 +81,7 @@ def dossier_of(
     if DECISION not in files:
         raise NotADossierError("no decision.json is attached")
     decision, document = _model(files, DECISION, DecisionDocument)
-    case = _toml(files, f"{case_name}/case.toml")
+    case = _case(files, case_name)
     named = case.get("application", "application.toml") if case is not None else "application.toml"
     place = posixpath.normpath(f"{case_name}/{named}")
     return DossierFile(
@@ -90,6 +90,22 @@ def dossier_of(
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
         faults=_faults(files, decision, manifest) if manifest else (),
     )  # fmt: skip
+
+
+def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
+    """Return case.toml with what stands in tables of its own; None where one cannot be read."""
+    from dossier.case.whole import made_whole
+
+    document = _toml(files, f"{name}/case.toml")
+    lost: list[str] = []
+
+    def fetch(path: str) -> bytes | None:
+        content = files.get(posixpath.normpath(f"{name}/{path}"))
+        lost.extend([path] if content is None else [])
+        return content
+
+    whole = made_whole(document, fetch) if document is not None else None
+    return None if whole is None or lost or whole.problems else whole.document
 
 
 def _model(files: Mapping[str, bytes], name: str, model: type[M]) -> tuple[M, Mapping[str, Any]]:

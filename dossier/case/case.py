@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 from dossier.case.application import Application, Fluid
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
-from dossier.case.raw_table import Note
+from dossier.case.raw_table import Column, Note
 from dossier.case.records import Table
 from dossier.case.requested import OnFile
 from dossier.case.signoff_file import SignOffEntry
@@ -28,6 +28,8 @@ class Remark:
 
     row: int
     text: str
+    cell: str = ""
+    """Its cell, where a layout found it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +44,12 @@ class Record:
     sheet: str = ""
     notes: tuple[Note, ...] = ()
     """How the file was read, where it is not written as the case format asks."""
+    cells: str = ""
+    """The cells of the file that hold names and values, where a layout cuts them out."""
+    read_as: tuple[tuple[str, Column], ...] = ()
+    """Columns as the laboratory named them, and as what they were read."""
+    others: frozenset[str] = frozenset()
+    """What else stands in the columns of `where`, in rows that are not of this record."""
 
     @property
     def id(self) -> str:

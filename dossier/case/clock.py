@@ -1,11 +1,12 @@
 """Times written as a clock shows them: h:mm, h:mm:ss, m:ss, or a spreadsheet's own times."""
 
 import re
-from datetime import date, time, timedelta
+from contextlib import suppress
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
-__all__ = ["CLOCKS", "ClockError", "clock_hint", "is_clock", "seconds"]
-
+CLOCK = "clock"
+"""The form of times of day, which are counted from the stated start of the test."""
 CLOCKS: dict[str, str] = {
     "h:mm": "h:mm",
     "hh:mm": "h:mm",
@@ -13,6 +14,7 @@ CLOCKS: dict[str, str] = {
     "hh:mm:ss": "h:mm:ss",
     "m:ss": "m:ss",
     "mm:ss": "m:ss",
+    CLOCK: CLOCK,
 }
 """What may stand in the square brackets of a time column, and what it means."""
 
@@ -63,6 +65,25 @@ def seconds(cell: Any, form: str) -> float:
     if match is None:
         raise ClockError(f"is not a time written {form}", f"write {form}, or give [min] or [s]")
     return _written(match, form)
+
+
+def moment(cell: Any) -> tuple[int | None, float]:
+    """Return the day of a clock time, as its ordinal, None where none is given, and its second.
+
+    Takes a spreadsheet's times and days, and text as ISO 8601 writes them: ``09:14:05``,
+    ``2026-02-11 09:14:05``.  Raises ClockError for anything else.
+    """
+    if isinstance(cell, str):
+        with suppress(ValueError):
+            text = cell.strip().replace(",", ".")
+            cell = time.fromisoformat(text) if len(text) < 17 else datetime.fromisoformat(text)
+    if isinstance(cell, datetime):
+        return cell.toordinal(), _of_the_day(cell.time())
+    if isinstance(cell, timedelta) and cell.days == 0:
+        return None, cell.total_seconds()
+    if isinstance(cell, time):
+        return None, _of_the_day(cell)
+    raise ClockError("is no clock time", "write 09:14:05 or 2026-02-11 09:14:05")
 
 
 def _of_the_day(cell: time) -> float:

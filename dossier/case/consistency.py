@@ -40,6 +40,7 @@ def consistency_problems(
         problems += _record(qualification, entry)
         problems += _path(application, entry)
     problems += agreement_problems(application, qualification)
+    problems += _supported(application, qualification)
     return problems
 
 
@@ -68,17 +69,18 @@ def _specimens(qualification: Qualification) -> Iterator[str]:
 
 def _twice(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield evidence that is counted twice: one table, or one specimen, under two records."""
-    files: dict[str, str] = {}
+    files: dict[tuple[str, ...], str] = {}
     specimens: dict[tuple[str, ...], str] = {}
     for entry in qualification.record:
-        if entry.file in files:
+        table = (entry.file, *(f"{key} {value}" for key, value in sorted(entry.where.items())))
+        if table in files:
             yield CaseProblem(
                 "case.toml",
                 f"record {entry.id!r} . file",
-                f"is {entry.file!r}, as in record {files[entry.file]!r}",
+                f"is {entry.file!r}, as in record {files[table]!r}",
                 "give each record its own file or sheet",
             )
-        files[entry.file] = entry.id
+        files[table] = entry.id
         path = application.circuit.path_of(entry.path)
         key = (entry.kind, entry.filter, path, entry.specimen or "")
         if entry.kind in {"multipass", "pressure_drop"} and entry.specimen:
@@ -124,6 +126,18 @@ def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CasePr
     if entry.finished is not None and entry.finished < entry.tested:
         yield CaseProblem("case.toml", place, "finished before it was tested", "check the dates")
     yield from _needs(entry, place)
+
+
+def _supported(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield what an attachment is said to support and does not exist."""
+    parts = (qualification.record, qualification.instrument, application.requirement)
+    known = {each.id for part in parts for each in part}
+    for each in qualification.attachment:
+        for name in each.supports:
+            if name not in known:
+                place = f"attachment {each.file!r} . supports"
+                hint = "name a record, an instrument or a requirement by its id"
+                yield CaseProblem("case.toml", place, f"{name!r} is not defined", hint)
 
 
 def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:

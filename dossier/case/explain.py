@@ -1,7 +1,8 @@
 """Turn what the model library says of a case file into problems a person can act on."""
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -11,19 +12,33 @@ from dossier.case.problems import CaseProblem
 __all__ = ["explain"]
 
 WANTED = {
-    "laboratory": "add a [[laboratory]] table with id, name and methods for each laboratory",
-    "record": "add a [[record]] table for each test: 'dossier request CASE' writes them, with "
-    "sheets for the measured values",
+    "laboratory": "'dossier take CASE FILE' reads it from the laboratory's workbook; or add a "
+    "[[laboratory]] table with id, name and methods",
+    "record": "'dossier request CASE' writes a workbook for the laboratory, 'dossier take CASE "
+    "FILE' reads it, and files of the laboratory's own; or add a [[record]] table for each test",
     "requirement": "add a [[requirement]] table for each thing that the filter must do",
 }
 """What to do about the tables that a case starts without."""
 
 
+Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
+"""Gives file and place of a key that stands elsewhere, None for all others."""
+
+
 def explain(
-    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any]
-) -> list[CaseProblem]:
+    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any],
+    origin: Origin = lambda _: None,
+) -> list[CaseProblem]:  # fmt: skip
     """Return one problem for each fault in `error`, with the key's path in the file."""
-    return [_problem(file, fault, model, document) for fault in error.errors(include_url=False)]
+    problems = []
+    for fault in error.errors(include_url=False):
+        problem = _problem(file, fault, model, document)
+        found = origin(tuple(fault["loc"]))
+        if found:
+            hint = "fill this cell" if fault["type"] == "missing" else problem.hint
+            problem = replace(problem, file=found[0], place=found[1], hint=hint)
+        problems.append(problem)
+    return problems
 
 
 def _problem(

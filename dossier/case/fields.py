@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
     BaseModel,
@@ -33,6 +33,7 @@ __all__ = [
     "Temperature",
     "Time",
     "Volume",
+    "dimension_of",
 ]
 
 
@@ -92,6 +93,20 @@ class _MeasuredIn:
             ],
             "description": self.dimension,
         }
+
+
+def dimension_of(annotation: Any) -> tuple[str, bool]:
+    """Return the dimension that a field is marked with, and whether it may state an uncertainty.
+
+    The dimension is empty where the annotation names none.
+    """
+    for each in get_args(annotation):
+        if isinstance(each, (_In, _MeasuredIn)):
+            return each.dimension, isinstance(each, _MeasuredIn)
+        found = dimension_of(each)
+        if found[0]:
+            return found
+    return "", False
 
 
 def _measured(raw: object, dimension: str) -> Measured:

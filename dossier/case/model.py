@@ -22,23 +22,11 @@ from dossier.case.fields import (
     Pressure,
     Sides,
     Temperature,
+    Time,
     Volume,
     VolumeEnds,
 )
 from dossier.case.signoff_file import SignOffRules
-
-__all__ = [
-    "Concession",
-    "Conditions",
-    "Deviation",
-    "Filter",
-    "Instrument",
-    "Laboratory",
-    "Qualification",
-    "RecordEntry",
-    "Reproducibility",
-    "Stated",
-]
 
 Language = Literal["en", "de"]
 Number = Annotated[
@@ -64,6 +52,25 @@ class Laboratory(Model):
     name: Name
     accreditation: Words = ""
     methods: tuple[Name, ...] = ()
+    report: Words = ""
+    """Number of the laboratory's own report (ISO/IEC 17025:2017, 7.8)."""
+    reported: date | None = None
+    """Day of that report."""
+    signatory: Words = ""
+    """Who signed it."""
+
+
+class Specimen(Model):
+    """A specimen: where it is from, and how it came to the laboratory (ISO/IEC 17025, 7.8.2)."""
+
+    id: Name
+    filter: FilterName
+    lot: Words = ""
+    drawn: Words = ""
+    """How it was drawn from the lot, such as "at random from 40"."""
+    drawn_by: Words = ""
+    received: date | None = None
+    """Day on which the laboratory received it."""
 
 
 Measurand = Literal[
@@ -130,8 +137,8 @@ class Conditions(Model):
     flow: MeasuredFlow | None = None
     temperature: Temperature | None = None
     injection_flow: MeasuredFlow | None = None
-    injection_concentration: Ends | None = None
     injection_volume: VolumeEnds | None = None
+    injection_concentration: Ends | None = None
     base_level: Concentration | None = None
     """Base upstream level that was agreed, where it is not the usual one."""
     final_concentration: Concentration | None = None
@@ -160,6 +167,73 @@ class Stated(Model):
         return self
 
 
+class Workbook(Model):
+    """A laboratory's workbook: the one that 'dossier request' wrote, filled and left as it came."""
+
+    file: Name
+
+
+class Long(Model):
+    """The columns of a table that has one row a sensor and size."""
+
+    side: Name
+    size: Name
+    count: Name
+    unit: Literal["um(c)", "um", "um(b)"] = "um(c)"
+    """Unit of the sizes; for the others see `size_calibration` of a record."""
+    sides: dict[str, Literal["upstream", "downstream"]]
+    """What stands in the column `side`, and the side that it means."""
+
+
+class Layout(Model):
+    """How tables of a file that is not in the case format are read; names as they stand there.
+
+    A column is named as in the file, or by place: "column C".
+    """
+
+    id: Name
+    range: Annotated[str, StringConstraints(pattern=r"^([A-Z]+[0-9]+(:[A-Z]+[0-9]*)?)?$")] = ""
+    """Cells of the table with its names, such as "B4:H90", "B4:H" (to the end) or "B4"."""
+    names: Literal[1, 2] = 1
+    """Rows of names; two where groups of columns have a name of their own."""
+    units: bool = False
+    """Whether a row of units follows the names."""
+    end: Words = ""
+    """What ends the table: "blank row", or the word that the first row below it begins with."""
+    columns: dict[str, str] = Field(default_factory=dict)
+    """Each column's name in the case format."""
+    remarks: tuple[Name, ...] = ()
+    """Columns that hold remarks, which are kept and printed."""
+    ignored: tuple[Name, ...] = ()
+    """Columns that are not read."""
+    carried: tuple[Name, ...] = ()
+    """Columns whose empty cells hold what stands above them, as the first of a group does."""
+    decimal: Literal["", ".", ","] = ""
+    start: Words = ""
+    """Clock time at which the test began, for a column of `[clock]` times."""
+    long: Long | None = None
+    dilution: Literal["", "undone", "as counted"] = ""
+    """Whether the counts of a diluted sample are those of the fluid, or of the diluted sample."""
+
+
+class Join(Model):
+    """A second table of a run, as of a pressure log beside the counts, joined by time."""
+
+    file: Name
+    layout: Name | None = None
+    within: Time
+    """How far apart two readings may be that are taken for simultaneous [s]."""
+
+
+class Attachment(Model):
+    """A document that is evidence to read: a report, a certificate, a photograph, a drawing."""
+
+    file: Name
+    what: Name
+    supports: tuple[Name, ...] = ()
+    """Ids of the records, instruments or requirements that rest on it."""
+
+
 class RecordEntry(Model):
     """One test record of case.toml."""
 
@@ -175,13 +249,37 @@ class RecordEntry(Model):
     finished: date | None = None
     fluid: Name | None = None
     file: Name
+    layout: Name | None = None
+    """The [[layout]] by which `file` is read, where it is not in the case format."""
+    where: dict[str, str] = Field(default_factory=dict)
+    """Columns and what stands in them in the rows of this record, as of one specimen of several."""
+    join: tuple[Join, ...] = ()
     columns: dict[str, str] = Field(default_factory=dict)
     """The laboratory's own column names mapped to those of the case format."""
     decimal: Literal["", ".", ","] = ""
     """Decimal mark of the file, for the rare one that does not show it; '' elsewhere."""
+    remark: Words = ""
     size_calibration: Literal["ISO 11171", "ISO 4402", "um(b)"] = "ISO 11171"
     conditions: Conditions = Conditions()
     stated: Stated | None = None
+
+    @model_validator(mode="after")
+    def _one_mapping(self) -> "RecordEntry":
+        if self.layout and (self.columns or self.decimal):
+            raise ValueError("columns and decimal belong into the [[layout]] that is named")
+        if self.where and not self.layout:
+            raise ValueError("where needs the [[layout]] that its columns are in")
+        return self
+
+
+METHODS = {
+    ("multipass", "full_flow"): "ISO 4548-12:2017",
+    ("multipass", "fine"): "ISO 16889:2022",
+    ("pressure_drop", "full_flow"): "ISO 4548-1:1997",
+    ("pressure_drop", "fine"): "ISO 3968:2017",
+    ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
+}
+"""Method of each kind of test and path, each among those that the quantities declare."""
 
 
 class Deviation(Model):
@@ -247,6 +345,17 @@ class Qualification(Model):
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     candidate: Filter
     reference: Filter | None = None
+    workbook: tuple[Workbook, ...] = ()
+    """Workbooks that hold laboratory, instruments, fluids, specimens and records of their own."""
+    instruments: Name | None = None
+    """The same with a row an instrument, as `runs`."""
+    runs: Name | None = None
+    """A CSV file or a sheet with a row a record; its columns are the keys of [[record]]."""
+    defaults: dict[str, Any] = Field(default_factory=dict)
+    """Keys of every [[record]] that does not give them itself; [defaults.multipass]: of a kind."""
+    layout: tuple[Layout, ...] = ()
+    attachment: tuple[Attachment, ...] = ()
+    specimen: tuple[Specimen, ...] = ()
     laboratory: tuple[Laboratory, ...] = Field(min_length=1)
     instrument: tuple[Instrument, ...] = ()
     fluid: tuple[Fluid, ...] = ()

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.clock import CLOCKS, ClockError, clock_hint, is_clock, seconds
+from dossier.case.clock import CLOCK, CLOCKS, ClockError, clock_hint, is_clock, moment, seconds
 from dossier.case.column_names import plain
 from dossier.case.numerals import MARKS, cleaned, floats_of, groups_thousands, number, shown
 from dossier.case.problems import CaseProblem
@@ -21,6 +21,7 @@ from dossier.case.units import vanishes
 __all__ = ["VANISHES", "Column", "Note", "RawTable", "TableError", "doubt", "filled", "letters"]
 
 MAX_NAMED_CELLS = 5
+HALF_DAY = 43200.0
 
 VANISHES = (
     "is too small to be a measured value: it would be read as zero",
@@ -82,6 +83,22 @@ class RawTable:
     """True where the case says which mark that is."""
     notes: tuple[Note, ...] = ()
     """How the file was read, where it is not written as the case format asks."""
+    head: int = 0
+    """Row of the names, where it is known."""
+    start: str = ""
+    """Clock time at which the test began, for clock times."""
+    cells_read: str = ""
+    """The cells that hold names and values, where a layout says so."""
+    read_as: tuple[tuple[str, Column], ...] = ()
+    """Names as the laboratory wrote them, and what they are read as."""
+    others: frozenset[str] = frozenset()
+    """What stands in the columns of `where` in the rows that were not taken."""
+    remark_cells: dict[tuple[int, str], str] = field(default_factory=dict)
+    """The cell of each remark that a layout found."""
+    dilution: str = ""
+    """Whether counts are those of the fluid ("undone") or of a diluted sample ("as counted")."""
+    sample: dict[str, float] = field(default_factory=dict)
+    """For each side what a count of a sample is multiplied by to be one of the fluid [1/mL]."""
     problems: list[CaseProblem] = field(default_factory=list)
 
     @property
@@ -94,6 +111,12 @@ class RawTable:
         if self.sheet:
             return f"cell {letters(column.index)}{self.lines[row]}"
         return f"row {self.lines[row]}, column {column.name!r}"
+
+    def named_at(self, column: Column) -> str:
+        """Return where the name of a column is."""
+        return (
+            f"cell {letters(column.index)}{self.head}" if self.head else f"column {column.name!r}"
+        )
 
     def complain(self, place: str, what: str, hint: str) -> None:
         """Record one problem of this table."""
@@ -131,10 +154,13 @@ class RawTable:
     def clock(self, column: Column) -> NDArray[np.float64]:
         """Return a column of clock times [s], NaN where a cell is empty.
 
-        The unit of the column is a key of `CLOCKS`.  A first time that is longer than every step
-        between rows is a time of day, not a time since the start, and is a problem.
+        The unit of the column is a key of `CLOCKS`.  Times of [clock] are counted from `start`.
+        Any other first time that is longer than every step between rows is a time of day, not a
+        time since the start, and is a problem.
         """
         form = CLOCKS[column.unit.lower()]
+        if form == CLOCK:
+            return self._since_start(column)
         values = np.full(self.rows, np.nan)
         for row, cell in enumerate(self.cells[column.index]):
             if not filled(cell):
@@ -149,6 +175,33 @@ class RawTable:
                 known[:1], column, "does not start near zero: it looks like a time of day",
                 "give the time since the start of the test",
             )  # fmt: skip
+        return values
+
+    def _since_start(self, column: Column) -> NDArray[np.float64]:
+        """Return a column of times of day, with or without their day, as time since the start."""
+        values = np.full(self.rows, np.nan)
+        try:
+            day, start = moment(self.start)
+        except ClockError:
+            hint = 'say in its layout when the test began: start = "09:14:00"'
+            self.complain(self.named_at(column), "holds clock times, and no start is stated", hint)
+            return values
+        before = 0.0
+        for row, cell in enumerate(self.cells[column.index]):
+            if not filled(cell):
+                continue
+            try:
+                other, value = moment(cell)
+            except ClockError as error:
+                self._name_cells([row], column, error.what, error.hint)
+                continue
+            days = other - day if other is not None and day is not None else 0
+            if other is None and value - start < before - HALF_DAY:
+                days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight
+            values[row] = before = value - start + days * 2 * HALF_DAY
+        early = np.flatnonzero(values < 0)
+        hint = "correct the start, or let the range of cells begin with the test"
+        self._name_cells(early, column, f"is before the start of the test, {self.start}", hint)
         return values
 
     def _thousands(self, texts: Iterable[str]) -> str:

@@ -2,7 +2,7 @@
 
 import hashlib
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
@@ -19,9 +19,9 @@ from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.draft import Asked, Draft
 from dossier.case.explain import explain
 from dossier.case.hidden import refuse_control_characters
-from dossier.case.model import Qualification, RecordEntry
+from dossier.case.model import Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.records import interpret
+from dossier.case.records import interpret, join
 from dossier.case.repeated import repeated
 from dossier.case.requested import (
     REQUEST_FILE,
@@ -31,8 +31,9 @@ from dossier.case.requested import (
     request_problems,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables import MAX_FILE, RawTable, TableError, read_csv, read_sheet, sheet_names
+from dossier.case.tables import MAX_FILE, RawTable, TableError, read_table
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
+from dossier.case.whole import Whole, made_whole
 
 __all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
 
@@ -42,6 +43,7 @@ LARGE = 2**20
 """Bytes of a file from which on it pays to load its reader while they come from the disk."""
 
 M = TypeVar("M", bound=BaseModel)
+Q = TypeVar("Q", bound=Qualification)
 
 
 class _Reader:
@@ -101,13 +103,34 @@ class _Reader:
         document = self.toml(path, named_by)
         if document is None:
             return None
+        return self.valid(path, model, Whole(document))
+
+    def valid(self, path: str, model: type[M], whole: Whole) -> M | None:
+        """Return what a document says as its model; its faults are on record."""
+        self.problems += whole.problems
         try:
-            return model.model_validate(document)
+            return model.model_validate(whole.document)
         except ValidationError as error:
-            self.problems.extend(explain(path, error, model, document))
+            faults = explain(path, error, model, whole.document, whole.origin)
+            # what a file that was not read might hold is not asked for
+            lacking = {"laboratory", "record"} if whole.problems else set()
+            self.problems += [fault for fault in faults if fault.place not in lacking]
         except RecursionError:
             self.complain(path, "", "nested too deeply", "a case file has few levels")
         return None
+
+    def case(self, model: type[Q]) -> tuple[Q | None, Whole]:
+        """Return case.toml with what stands in its workbooks and tables, and where that stands."""
+        document = self.toml("case.toml", "case.toml")
+        if document is None:
+            return None, Whole({})
+
+        def fetch(path: str) -> bytes | None:
+            file = self.fetch(path, "case.toml")
+            return file.content if file else None
+
+        whole = made_whole(document, fetch)
+        return self.valid("case.toml", model, whole), whole
 
 
 def read_case_files(folder: Path) -> Case:
@@ -121,11 +144,15 @@ def read_case_files(folder: Path) -> Case:
             [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
         )
     reader = _Reader(folder)
-    qualification = reader.model("case.toml", Qualification, "case.toml")
+    qualification, whole = reader.case(Qualification)
     path = qualification.application if qualification else "application.toml"
     application = reader.model(path, Application, "case.toml")
     entries = qualification.record if qualification else ()
-    records = [r for r in (_record(reader, entry) for entry in entries) if r is not None]
+    layouts = {each.id: each for each in qualification.layout} if qualification else {}
+    found = (_record(reader, entry, layouts) for entry in entries)
+    records = [record for record in found if record is not None]
+    for each in qualification.attachment if qualification else ():
+        reader.fetch(each.file, "case.toml")
     requests = _requests(reader)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     given = _sign_offs(reader)
@@ -134,7 +161,8 @@ def read_case_files(folder: Path) -> Case:
     if application is not None and source is not None:
         reader.problems += request_problems(requests, application, source.content, path)
     if application is not None and qualification is not None:
-        reader.problems += consistency_problems(application, qualification, path)
+        faults = consistency_problems(application, qualification, path)
+        reader.problems += map(whole.relocated, faults)
     if reader.problems or application is None or qualification is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     first = min(entry.tested for entry in entries)
@@ -162,7 +190,7 @@ def read_asked_files(folder: Path) -> Asked:
         )
     reader = _Reader(folder)
     there = (reader.folder / "case.toml").exists()
-    draft = reader.model("case.toml", Draft, "case.toml") if there else None
+    draft = reader.case(Draft)[0] if there else None
     path = draft.application if draft else "application.toml"
     application = reader.model(path, Application, "case.toml")
     source = reader.fetch(path, "case.toml")
@@ -208,27 +236,60 @@ def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
         first.setdefault(file.sha256, file.name)
 
 
-def _record(reader: _Reader, entry: RecordEntry) -> Record | None:
-    path, _, sheet = entry.file.partition("#")
+def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) -> Record | None:
+    raw = _raw(reader, entry.file, entry.layout, entry, layouts)
+    joined = [_raw(reader, each.file, each.layout, entry, layouts) for each in entry.join]
+    path, _, place = entry.file.partition("#")
+    file = reader.fetch(path, "case.toml")
+    if raw is None or file is None or None in joined:
+        return None
+    try:
+        for other, each in zip(joined, entry.join, strict=True):
+            if other is not None:
+                join(raw, other, each.within)
+        table = interpret(raw, entry.kind, entry.size_calibration)
+    except TableError as error:
+        reader.complain(entry.file, error.place, error.what, error.hint)
+        return None
+    reader.problems += [p for each in (raw, *joined) if each is not None for p in each.problems]
+    if table is None:
+        return None
+    remarks = [Remark(*each, raw.remark_cells.get(each, "")) for each in raw.remarks]
+    return Record(
+        entry=entry, table=table, remarks=tuple(remarks), file=file.name,
+        sheet=place.partition("!")[0] if path.lower().endswith(".xlsx") else "",
+        notes=raw.notes, cells=raw.cells_read, read_as=raw.read_as, others=raw.others,
+    )  # fmt: skip
+
+
+def _raw(
+    reader: _Reader, named: str, layout: str | None, entry: RecordEntry,
+    layouts: Mapping[str, Layout],
+) -> RawTable | None:  # fmt: skip
+    """Return a table of a record before it is interpreted; None, with the problem on record."""
+    path = named.partition("#")[0]
+    if layout is not None and layout not in layouts:
+        what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
+        reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)
+        return None
     _load_meanwhile(reader.folder / path)
     file = reader.fetch(path, "case.toml")
     if file is None:
         return None
-    shown = f"{path}#{sheet}" if sheet else path
+    where = entry.where if layout == entry.layout else {}
     try:
-        raw = _raw(shown, file.content, path, sheet, entry)
+        raw = read_table(
+            named, file.content, renamed=entry.columns, decimal=entry.decimal,
+            layout=layouts[layout] if layout else None, where=where,
+        )  # fmt: skip
         refuse_control_characters(raw)
-        table = interpret(raw, entry.kind, entry.size_calibration)
     except TableError as error:
-        reader.complain(shown, error.place, error.what, error.hint)
+        reader.complain(named, error.place, error.what, error.hint)
         return None
-    reader.problems += raw.problems
-    if table is None:
-        return None
-    remarks = tuple(Remark(row, text) for row, text in raw.remarks)
-    return Record(
-        entry=entry, table=table, remarks=remarks, file=file.name, sheet=sheet, notes=raw.notes
-    )
+    volume, diluted = entry.conditions.sample_volume, entry.conditions.dilution
+    raw.sample = {} if volume is None else {"volume": volume * 1e6}
+    raw.sample |= {"upstream": diluted.upstream, "downstream": diluted.downstream}
+    return raw
 
 
 def _load_meanwhile(record: Path) -> None:
@@ -238,20 +299,6 @@ def _load_meanwhile(record: Path) -> None:
     with suppress(OSError, ValueError):
         if record.stat().st_size > LARGE:
             Thread(target=import_module, args=("pandas",)).start()
-
-
-def _raw(shown: str, content: bytes, path: str, sheet: str, entry: RecordEntry) -> RawTable:
-    suffix = Path(path).suffix.lower()
-    if suffix == ".xlsx":
-        if not sheet:
-            names = ", ".join(map(repr, sheet_names(content)[:20]))
-            raise TableError(
-                "", "no sheet named", f"write '{path}#SHEET'; it has {names or 'none'}"
-            )
-        return read_sheet(shown, content, sheet, entry.columns, entry.decimal)
-    if suffix in {".csv", ".txt", ".tsv"}:
-        return read_csv(shown, content, entry.columns, entry.decimal)
-    raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,11 +324,13 @@ def gather(folder: Path) -> Gathered:
     Raises CaseError where case.toml cannot be read or a file that it names cannot be had.
     """
     reader = _Reader(folder)
-    qualification = reader.model("case.toml", Qualification, "case.toml")
+    qualification, _ = reader.case(Qualification)
     if qualification is not None:
-        reader.fetch(qualification.application, "case.toml")
+        named = [qualification.application, *(each.file for each in qualification.attachment)]
         for entry in qualification.record:
-            reader.fetch(entry.file.partition("#")[0], "case.toml")
+            named += [entry.file, *(each.file for each in entry.join)]
+        for path in named:
+            reader.fetch(path.partition("#")[0], "case.toml")
     if (reader.folder / REQUEST_FILE).exists():
         reader.fetch(REQUEST_FILE, REQUEST_FILE)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))

@@ -9,20 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.clock import CLOCKS
-from dossier.case.column_names import MEASURED
-from dossier.case.size_columns import count_columns
+from dossier.case.column_names import MEASURED, plain
+from dossier.case.size_columns import count_columns, is_count, is_per_sample
 from dossier.case.tables import Column, RawTable
 from dossier.case.units import UnitError, affine, vanishes
-
-__all__ = [
-    "InspectionTable",
-    "MeasurementTable",
-    "MultipassTable",
-    "PressureDropTable",
-    "Table",
-    "ValveTable",
-    "interpret",
-]
 
 Floats = NDArray[np.float64]
 
@@ -114,8 +104,63 @@ def interpret(raw: RawTable, kind: str, size_calibration: str) -> Table | None:
         "measurement": _measurement,
         "inspection": _inspection,
     }
-    table = readers[kind](raw)
+    _refuse_units(raw)
+    table = None if raw.problems else readers[kind](raw)
     return None if raw.problems else table
+
+
+DIMENSION = {
+    "time": "time", "differential pressure": "pressure", "flow": "flow",
+    "temperature": "temperature", **MEASURED,
+}  # fmt: skip
+"""Dimension of each column of numbers that has one of its own."""
+
+
+def _refuse_units(raw: RawTable) -> None:
+    """Record each unit that is not understood, before anything else is said of a table."""
+    for column in raw.columns:
+        dimension = DIMENSION.get(plain(column.name), "")
+        if is_count(column.name):
+            dimension = "" if is_per_sample(column.unit) else "count concentration"
+        if not dimension or (dimension == "time" and column.unit.lower() in CLOCKS):
+            continue
+        try:
+            affine(column.unit, dimension)
+        except UnitError as error:
+            hint = "put a unit that is known in square brackets behind the name"
+            raw.complain(raw.named_at(column), f"{column.name!r}: {error}", hint)
+
+
+def join(raw: RawTable, other: RawTable, within: float) -> None:
+    """Add to a table what a second one holds at the same times, `within` [s] of each other.
+
+    Each row takes the nearest reading, the earlier of two as near, and stays empty where none is
+    near enough; rows of the second table that no row takes are not used.
+    """
+    _refuse_units(raw)
+    _refuse_units(other)
+    if raw.problems or other.problems:
+        return
+    own, its = (_need(table, "time", "time", "time [min]") for table in (raw, other))
+    if own is None or its is None:
+        return
+    falls = np.concatenate([[False], ~(np.diff(its) > 0)])
+    _flag(other, falls | np.isnan(its), "time", "time does not increase", "sort the rows")
+    nearest = np.array([np.argmin(np.abs(its - each)) for each in own])
+    far = ~(np.abs(its[nearest] - own) <= within)
+    if far.all():
+        raw.complain("", f"no reading of {other.file} is within {within:g} s", "check its start")
+    cells = list(raw.cells)
+    for column in other.columns:
+        if column.name == "time":
+            continue
+        if raw.find(column.name) is not None:
+            what, hint = f"{column.name!r} is in both tables", "name it under ignored in one"
+            raw.complain("", what, hint)
+        values = other.numbers(column)[nearest]
+        raw.columns = (*raw.columns, Column(column.name, column.unit, len(cells)))
+        cells.append(np.where(far, np.nan, values))
+    raw.cells = cells
 
 
 def _column(raw: RawTable, name: str, example: str) -> Column | None:
@@ -130,11 +175,7 @@ def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
     if dimension == "time" and column.unit.lower() in CLOCKS:
         return raw.clock(column)
     values = raw.numbers(column)
-    try:
-        factor, offset = affine(column.unit, dimension)
-    except UnitError as error:
-        raw.complain(f"column {column.name!r}", str(error), "put the unit in square brackets")
-        return values
+    factor, offset = affine(column.unit, dimension)
     if factor == 1.0:
         return values + offset
     scaled: Floats = values * factor
@@ -281,11 +322,7 @@ def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
             continue
         signs.append(_SIGNS[match[1]])
         values[row] = float(match[2])
-    try:
-        factor, offset = affine(column.unit, MEASURED[column.name.lower()])
-    except UnitError as error:
-        raw.complain(f"column {column.name!r}", str(error), "put the unit in square brackets")
-        factor, offset = 1.0, 0.0
+    factor, offset = affine(column.unit, MEASURED[column.name.lower()])
     return values * factor + offset, tuple(signs)
 
 

@@ -3,6 +3,7 @@
 import io
 import re
 import zipfile
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 from xml.etree import ElementTree
@@ -34,6 +35,8 @@ class SheetMarks:
     """The same of formulas without a stored value."""
     vanishing: list[tuple[int, int]] = field(default_factory=list)
     """The same of numbers too small to be held."""
+    percent: list[tuple[int, int]] = field(default_factory=list)
+    """The same of numbers that are shown as a percentage."""
 
     def hides(self, column: int) -> bool:
         """Return whether the column of that index, counted from 0, is hidden."""
@@ -48,11 +51,27 @@ def sheet_marks(content: bytes, sheet: str) -> SheetMarks:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             text = archive.read(_member(archive, sheet))
+            percent = _percent_styles(archive)
     except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError, OSError, EOFError):
         raise TableError("", "not an XLSX workbook", "save it again as XLSX") from None
     except (ElementTree.ParseError, zipfile.error, ValueError) as error:
         raise _broken(error) from None
-    return _marks(text)
+    return _marks(text, percent)
+
+
+def _percent_styles(archive: zipfile.ZipFile) -> frozenset[str]:
+    """Return the styles of cells, as their `s`, that show a number as a percentage."""
+    if "xl/styles.xml" not in archive.namelist():
+        return frozenset()
+    tree = _tree(archive, "xl/styles.xml")
+    own = {each.get("numFmtId"): each.get("formatCode", "") for each in _inside(tree, "numFmt")}
+    formats = {"9", "10"} | {number for number, code in own.items() if "%" in code}
+    cells = next(_inside(tree, "cellXfs"), ())
+    return frozenset(str(n) for n, each in enumerate(cells) if each.get("numFmtId") in formats)
+
+
+def _inside(tree: Any, name: str) -> Iterator[Any]:
+    return (each for each in tree.iter() if each.tag.rpartition("}")[2] == name)
 
 
 def _broken(error: Exception) -> TableError:
@@ -92,16 +111,16 @@ def _refuse_declarations(text: bytes) -> None:
         raise TableError("", "holds XML declarations", "save it again as XLSX")
 
 
-def _marks(text: bytes) -> SheetMarks:
+def _marks(text: bytes, percent: frozenset[str]) -> SheetMarks:
     marks = SheetMarks()
     words = (b"hidden", b"<f", b":f", b'"e"', b"'e'")
     if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not (
-        any(word in text for word in words) or vanishing(text)
+        any(word in text for word in words) or vanishing(text) or percent
     ):
         return marks
     _refuse_declarations(text)
     try:
-        _Scan(marks).run(text)
+        _Scan(marks, percent).run(text)
     except expat.ExpatError as error:
         raise _broken(error) from None
     return marks
@@ -110,8 +129,8 @@ def _marks(text: bytes) -> SheetMarks:
 class _Scan:
     """One pass over the elements of a sheet."""
 
-    def __init__(self, marks: SheetMarks) -> None:
-        self.marks = marks
+    def __init__(self, marks: SheetMarks, percent: frozenset[str]) -> None:
+        self.marks, self.percent = marks, percent
         self.row = 0
         self.column = -1
         self.formula = self.valued = self.inside = False
@@ -148,6 +167,8 @@ class _Scan:
         self.formula = self.valued = False
         match = _REFERENCE.fullmatch(attributes.get("r", ""))
         self.column = _index(match[1]) if match else self.column + 1
+        if self.kind == "n" and attributes.get("s") in self.percent:
+            self.marks.percent.append((self.row, self.column))
         if self.kind == "e":
             self.marks.errors.append((self.row, self.column))
 

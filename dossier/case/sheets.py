@@ -1,12 +1,13 @@
 """Tables on a sheet of a workbook: values as stored, and nothing that a reader cannot see."""
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
 
 from dossier.case.column_names import WORDS, plain
+from dossier.case.layout import Grid, Row, refuse_outside
 from dossier.case.numerals import cleaned, shown
 from dossier.case.raw_table import (
     VANISHES,
@@ -27,12 +28,9 @@ from dossier.case.table_head import (
 )
 from dossier.case.workbook_bounds import BoundsError, check_workbook
 
-__all__ = ["read_sheet", "sheet_names"]
-
 MAX_NAMED = 5
 
-Row = tuple[int, list[Any]]
-"""Row number and its cells."""
+Cut = Callable[[Grid], RawTable]
 
 
 def sheet_names(content: bytes) -> list[str]:
@@ -60,14 +58,29 @@ def _refuse_unbounded(content: bytes) -> None:
 
 
 def read_sheet(
-    file: str, content: bytes, sheet: str, renamed: dict[str, str] | None = None, decimal: str = ""
+    file: str,
+    content: bytes,
+    sheet: str,
+    renamed: dict[str, str] | None = None,
+    decimal: str = "",
+    cut: Cut | None = None,
 ) -> RawTable:
     """Return the table on one sheet of an XLSX workbook; formulas count by their stored value.
 
-    Titles above the names are kept as remarks.  `decimal` is the decimal mark of numbers that are
+    Titles above the names are kept as remarks.  `cut` says how to cut the table out of a sheet
+    that is not in the case format.  `decimal` is the decimal mark of numbers that are
     stored as text, where the case states it.  Raises TableError for a workbook that is too large
     when unpacked, broken or lacks the sheet, and for hidden or merged cells among the values.
     """
+    grid, marks = sheet_grid(file, content, sheet)
+    _show_percent(grid, marks)
+    table = cut(grid) if cut else _table(file, grid.rows, renamed or {})
+    _refuse_unseen(table, marks, grid.merged)
+    return with_decimal(table, decimal)
+
+
+def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]:
+    """Return all cells of a sheet, and what it says besides; raises TableError as `read_sheet`."""
     from python_calamine import CalamineWorkbook
 
     _refuse_unbounded(content)
@@ -76,20 +89,31 @@ def read_sheet(
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         read = book.get_sheet_by_name(sheet)
         rows = read.to_python(skip_empty_area=False)
-        merged = read.merged_cell_ranges or []
+        merged = tuple(read.merged_cell_ranges or ())
     except Exception as error:  # noqa: BLE001  any failure means the same to the user
         raise TableError(
             "", f"not a readable workbook ({_short(error)})", "save it again as XLSX"
         ) from None
-    table, head = _table(file, rows, renamed or {})
-    _refuse_unseen(table, head, marks, merged)
+    return Grid(file, list(enumerate(rows, 1)), merged), marks
+
+
+def with_decimal(table: RawTable, decimal: str) -> RawTable:
+    """Return the table with the mark of its numbers that are text, as stated or as it shows."""
     table.declared = bool(decimal)
     table.decimal = decimal or _decimal(table)
     return table
 
 
-def _table(file: str, rows: list[list[Any]], renamed: dict[str, str]) -> tuple[RawTable, int]:
-    """Return the table, and the row of its names."""
+def _show_percent(grid: Grid, marks: SheetMarks) -> None:
+    """Turn numbers that the sheet shows as a percentage into what a reader of it sees."""
+    for row, column in marks.percent:
+        cells = grid.rows[row - 1][1] if row <= len(grid.rows) else []
+        if column < len(cells) and isinstance(cells[column], float):
+            cells[column] = f"{float(f'{100 * cells[column]:.15g}')!r} %"
+
+
+def _table(file: str, rows: list[Row], renamed: dict[str, str]) -> RawTable:
+    """Return the table of a sheet in the case format."""
     remarks, kept = _sorted(rows)
     if len(kept) < 2:
         raise TableError("", "no data rows on the sheet", "header row name [unit], then the values")
@@ -109,18 +133,18 @@ def _table(file: str, rows: list[list[Any]], renamed: dict[str, str]) -> tuple[R
             columns, body, notes = found, body[1:], [*notes, Note.UNITS]
     if not body:
         raise TableError("", "no data rows on the sheet", "the rows of values follow the header")
-    _refuse_outside(body, len(columns))
+    refuse_outside(body, len(columns))
     cells = [[row[c.index] if c.index < len(row) else "" for _, row in body] for c in columns]
     lines = np.array([n for n, _ in body], dtype=np.int64)
     refuse_nameless(columns, cells, lines)
     said = tuple(sorted([*remarks, *titles], key=lambda remark: remark[0]))
-    return RawTable(file, columns, cells, lines, said, sheet=True, notes=tuple(notes)), number
+    return RawTable(file, columns, cells, lines, said, sheet=True, notes=tuple(notes), head=number)
 
 
-def _sorted(rows: list[list[Any]]) -> tuple[list[tuple[int, str]], list[Row]]:
+def _sorted(rows: list[Row]) -> tuple[list[tuple[int, str]], list[Row]]:
     """Return the remarks, and the rows that hold something else."""
     remarks, kept = [], []
-    for number, row in enumerate(rows, 1):
+    for number, row in rows:
         first = next((filled(c) for c in row if filled(c)), "")
         if first.startswith("#"):
             words = " ".join(filled(c) for c in row if filled(c))
@@ -130,19 +154,9 @@ def _sorted(rows: list[list[Any]]) -> tuple[list[tuple[int, str]], list[Row]]:
     return remarks, kept
 
 
-def _refuse_outside(body: Sequence[Row], width: int) -> None:
-    for number, row in body:
-        for index, cell in enumerate(row[width:], width):
-            if filled(cell):
-                raise TableError(
-                    f"cell {letters(index)}{number}",
-                    "a cell without a column name above it",
-                    "name or empty it",
-                )
-
-
-def _refuse_unseen(table: RawTable, head: int, marks: SheetMarks, merged: Iterable[Any]) -> None:
+def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) -> None:
     """Complain of cells whose value is not what a reader of the sheet sees."""
+    head = table.head
     rows = {head, *table.lines.tolist()}
     for number in sorted(rows & marks.hidden_rows)[:MAX_NAMED]:
         table.complain(
@@ -173,7 +187,8 @@ def _refuse_unseen(table: RawTable, head: int, marks: SheetMarks, merged: Iterab
 
 
 def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, hint: str) -> None:
-    found = [(row, column) for row, column in cells if row >= head]
+    read = {column.index for column in table.columns}
+    found = [(row, column) for row, column in cells if row >= head and column in read]
     for row, column in found[:MAX_NAMED]:
         table.complain(f"cell {letters(column)}{row}", what, hint)
     if len(found) > MAX_NAMED:

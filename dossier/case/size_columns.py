@@ -12,6 +12,8 @@ from dossier.case.units import UnitError, affine, parse_size
 __all__ = ["Counts", "count_columns"]
 
 _COUNT = re.compile(r"^(upstream|downstream)\s+(.+)$", re.IGNORECASE)
+_CHANNEL = re.compile(r"([0-9.]+)\s*(?:to|-|–)\s*([0-9.]+)\s*(\D.*)")
+_SAMPLE = re.compile(r"(?:#|1|no|counts?|particles?)\s*(?:/|per)\s*sample|counts|particles")
 _OTHERS = {"time", "differential pressure", "flow", "temperature", ""}
 
 
@@ -28,13 +30,25 @@ class Counts:
     """Sizes as written, with the older calibration they were converted from."""
 
 
+def is_count(name: str) -> bool:
+    """Return whether a column of that name holds counts."""
+    return _COUNT.match(name) is not None
+
+
+def is_per_sample(unit: str) -> bool:
+    """Return whether counts of that unit are those of a whole sample."""
+    return _SAMPLE.fullmatch(unit.strip().lower()) is not None
+
+
 def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     """Return the count pairs of a multi-pass table; problems are recorded on `raw`.
 
     Sizes of an older `calibration` ("ISO 4402", "um(b)") are converted by the published table;
-    each comes back as it was written, with its calibration.
+    each comes back as it was written, with its calibration.  Counts of channels, "4 to 6 um(c)",
+    are added up from the largest size: "above 30 um(c)" is the count of 30 um(c) and larger.
     """
     sides: dict[str, dict[float, Column]] = {"upstream": {}, "downstream": {}}
+    upper: dict[Column, float] = {}
     older: set[tuple[str, str]] = set()
     for column in raw.columns:
         match = _COUNT.match(column.name)
@@ -46,9 +60,15 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
                     "count columns are written 'upstream 10 um(c) [1/mL]'",
                 )
             continue
-        size = _size(raw, column, match[2], calibration, older)
+        text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
+        channel = _CHANNEL.fullmatch(text)
+        lower = f"{channel[1]} {channel[3]}" if channel else text
+        size = _size(raw, column, lower, calibration, older)
         if size is None:
             continue
+        if channel:
+            end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older)
+            upper[column] = size if end is None else end
         if size in sides[match[1].lower()]:
             raw.complain("header", f"two columns for {column.name!r}", "keep one of them")
         sides[match[1].lower()][size] = column
@@ -57,7 +77,11 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     if len(sizes) < 1:
         raw.complain("header", "no pair of count columns", "add 'upstream 10 um(c) [1/mL]' ...")
         return None
-    up, down = (_matrix(raw, [sides[side][size] for size in sizes]) for side in sides)
+    if _open_ended(raw, sides, upper):
+        return None
+    up, down = (
+        _matrix(raw, [sides[side][size] for size in sizes], upper, sides[side]) for side in sides
+    )
     return Counts(np.array(sizes), up, down, tuple(sorted(older)))
 
 
@@ -87,16 +111,45 @@ def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
             )
 
 
-def _matrix(raw: RawTable, columns: list[Column]) -> NDArray[np.float64]:
+def _open_ended(
+    raw: RawTable, sides: dict[str, dict[float, Column]], upper: dict[Column, float]
+) -> bool:
+    """Return whether a channel has no count at its upper end, which is a problem."""
+    found = False
+    for own in sides.values():
+        for size, column in own.items():
+            end = upper.get(column)
+            if end is not None and (end not in own or not end > size):
+                found = True
+                raw.complain(
+                    raw.named_at(column),
+                    f"{column.name!r} is a channel, and nothing counts what is larger than "
+                    f"{end:g} um(c)",
+                    "name the column of the next channel, and of all above the last one, as "
+                    "'upstream above 30 um(c)'",
+                )
+    return found
+
+
+def _matrix(
+    raw: RawTable, columns: list[Column], upper: dict[Column, float], own: dict[float, Column]
+) -> NDArray[np.float64]:
     """Return the counts of all sizes (n, k) [1/mL]; one size lies together in memory."""
-    values = [raw.numbers(column) for column in columns]
+    if upper:
+        made: dict[Column, NDArray[np.float64]] = {}
+        for _, column in sorted(own.items(), reverse=True):
+            end = upper.get(column)
+            made[column] = raw.numbers(column) * _factor(raw, column)
+            made[column] += 0.0 if end is None else made[own[end]]
+        return np.array([made[column] for column in columns]).T
+    counted = [raw.numbers(column) for column in columns]
     factors = [_factor(raw, column) for column in columns]
-    if isinstance(raw.cells, np.ndarray) and all(each.base is raw.cells for each in values):
+    if isinstance(raw.cells, np.ndarray) and all(each.base is raw.cells for each in counted):
         at = _evenly([column.index for column in columns])
         if at is not None and all(factor == 1.0 for factor in factors):
             return raw.cells[at].T  # a large table is not copied
     counts = np.empty((len(columns), raw.rows))
-    for row, read, factor in zip(counts, values, factors, strict=True):
+    for row, read, factor in zip(counts, counted, factors, strict=True):
         np.multiply(read, factor, out=row)
     return counts.T
 
@@ -110,8 +163,16 @@ def _evenly(places: list[int]) -> slice | None:
 
 
 def _factor(raw: RawTable, column: Column) -> float:
-    try:
-        return affine(column.unit, "count concentration")[0]
-    except UnitError as error:
-        raw.complain(f"column {column.name!r}", str(error), "counts are per volume, such as [1/mL]")
-        return 1.0
+    """Return what the numbers of a column are multiplied by to be counts of the fluid [1/mL]."""
+    diluted = raw.sample.get(column.name.split()[0].lower(), 1.0)
+    if diluted != 1.0 and not raw.dilution and is_per_sample(column.unit):
+        what = f"{column.name!r} is per sample, which was diluted {diluted:g} times"
+        hint = 'say in its layout: dilution = "undone" or dilution = "as counted"'
+        raw.complain(raw.named_at(column), what, hint)
+    dilution = diluted if raw.dilution == "as counted" else 1.0
+    if not is_per_sample(column.unit):
+        return affine(column.unit, "count concentration")[0] * dilution
+    if "volume" not in raw.sample:
+        hint = "give sample_volume under [record.conditions]"
+        raw.complain(raw.named_at(column), f"{column.name!r} is per sample of unknown volume", hint)
+    return dilution / raw.sample.get("volume", 1.0)

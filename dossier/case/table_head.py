@@ -10,20 +10,11 @@ from dossier.case.numerals import PAIRS, cleaned, number
 from dossier.case.raw_table import Column, TableError, filled, letters
 from dossier.case.units import DIMENSIONS, UnitError, affine
 
-__all__ = [
-    "MAX_COLUMNS",
-    "MAX_HEAD",
-    "columns_of",
-    "find_names",
-    "refuse_nameless",
-    "with_units",
-]
-
 MAX_COLUMNS = 500
 MAX_HEAD = 50
 """Rows in which the column names are looked for."""
 
-_HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
+HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
 _NO_UNITS = frozenset({"characteristic", "found", "unit"})
 """Columns of a record that has a unit in each row."""
 
@@ -51,15 +42,16 @@ def find_names(rows: Sequence[tuple[int, Sequence[str]]], renamed: dict[str, str
 
 
 def _is_name(cell: str) -> bool:
-    match = _HEADER.match(cell)
+    match = HEADER.match(cell)
     return match is not None and is_known(match["name"])
 
 
 def _values(cells: Sequence[str]) -> int:
-    return sum(_is_value(cell) for cell in cells)
+    return sum(is_value(cell) for cell in cells)
 
 
-def _is_value(cell: str) -> bool:
+def is_value(cell: str) -> bool:
+    """Return whether a cell holds a number, by either decimal mark."""
     text = cleaned(cell)
     return any(number(text, mark, other) is not None for mark, other in PAIRS)
 
@@ -85,7 +77,7 @@ def columns_of(
     columns, seen = [], set()
     for index, cell in enumerate(cells):
         text = renamed.get(cell.strip(), cell).strip()
-        match = _HEADER.match(text)
+        match = HEADER.match(text)
         place = f"cell {letters(index)}{row}" if sheet else f"row {row}"
         if match is None or (not match["name"] and text):
             raise TableError(
@@ -109,7 +101,7 @@ def with_units(
     if len(cells) > len(columns) or any(plain(c.name) in _NO_UNITS for c in columns):
         return None
     below = [(column, cell) for column, cell in zip(columns, cells, strict=False) if cell.strip()]
-    if any(not c.name or plain(c.name) in WORDS or _is_value(cell) for c, cell in below):
+    if any(not c.name or plain(c.name) in WORDS or is_value(cell) for c, cell in below):
         return None
     known = {column.index: _unit(cell) for column, cell in below}
     if not known or None in known.values():
@@ -132,7 +124,7 @@ def _unit(cell: str) -> str | None:
     text = cell.strip()
     if text[:1] + text[-1:] in {"[]", "()"}:
         text = text[1:-1].strip()
-    if not text or _is_value(text):
+    if not text or is_value(text):
         return None
     if text.lower() in CLOCKS or text == "%":
         return text

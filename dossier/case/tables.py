@@ -1,15 +1,86 @@
-"""Tables as laboratories deliver them in CSV files: header row with units, then the values."""
+"""Tables as laboratories deliver them: header row with units, then the values, or as declared."""
+
+import csv
+import io
+import re
+from functools import partial
+from pathlib import PurePath
 
 from dossier.case.csv_cells import parsed
 from dossier.case.csv_rows import CsvRows, sort_rows
 from dossier.case.csv_text import as_utf8
+from dossier.case.layout import Grid, tabled
+from dossier.case.model import Layout
 from dossier.case.raw_table import Column, Note, RawTable, TableError
-from dossier.case.sheets import read_sheet, sheet_names
+from dossier.case.sheets import read_sheet, sheet_names, with_decimal
 from dossier.case.table_head import refuse_nameless
+from dossier.case.workbook_bounds import MAX_CELLS
 
-__all__ = ["Column", "RawTable", "TableError", "read_csv", "read_sheet", "sheet_names"]
+__all__ = [
+    "Column", "RawTable", "TableError", "csv_grid", "read_csv", "read_sheet", "read_table",
+    "sheet_names",
+]  # fmt: skip
 
 MAX_FILE = 512 * 2**20
+_CELLS = re.compile(r"(?:(?P<sheet>.*)!)?(?P<range>[A-Z]+[0-9]+(?::[A-Z]+[0-9]*)?)")
+
+
+def read_table(
+    file: str, content: bytes, *, renamed: dict[str, str] | None = None, decimal: str = "",
+    layout: Layout | None = None, where: dict[str, str] | None = None,
+) -> RawTable:  # fmt: skip
+    """Return the table that `file` names: a CSV file, or "book.xlsx#sheet".
+
+    "book.xlsx#sheet!B4:H90" and "log.csv#B4:H90" name a range of cells.  A `layout` says how to
+    read what is not in the case format, `where` which of its rows.  Raises TableError where there
+    is no table.
+    """
+    path, _, place = file.partition("#")
+    suffix = PurePath(path).suffix.lower()
+    found = _CELLS.fullmatch(place)
+    cells = found["range"] if found and ("!" in place) == (suffix == ".xlsx") else ""
+    if cells:
+        layout = (layout or Layout(id="cells")).model_copy(update={"range": cells})
+        place = (found and found["sheet"]) or ""
+    cut = partial(tabled, layout=layout, where=where or {}) if layout else None
+    decimal = layout.decimal if layout else decimal
+    if suffix == ".xlsx":
+        if not place:
+            names = ", ".join(map(repr, sheet_names(content)[:20]))
+            hint = f"write '{path}#SHEET'; it has {names or 'none'}"
+            raise TableError("", "no sheet named", hint)
+        return read_sheet(file, content, place, renamed, decimal, cut)
+    if suffix not in {".csv", ".txt", ".tsv"}:
+        raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
+    if cut is None:
+        return read_csv(file, content, renamed, decimal)
+    return with_decimal(cut(csv_grid(file, content)), decimal)
+
+
+def csv_grid(file: str, content: bytes) -> Grid:
+    """Return all cells of a CSV file as text; raises TableError for what is none, or too large."""
+    text = as_utf8(content)[0].decode()
+    separator = _separator(text[: 2**20].splitlines())
+    rows: list[tuple[int, list[str]]] = []
+    size = 0
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
+    try:
+        for row in lines:
+            rows.append((lines.line_num, row))
+            size += len(row)
+            if size > MAX_CELLS:
+                hint = "hand it in as in the case format, which has no such bound"
+                raise TableError(f"row {lines.line_num}", f"more than {MAX_CELLS} cells", hint)
+    except csv.Error as error:
+        raise TableError(f"row {lines.line_num}", str(error), "export the table again") from None
+    return Grid(file, rows)
+
+
+def _separator(lines: list[str]) -> str:
+    """Return the separator of most lines: a tab, else a semicolon, else a comma."""
+    filled = [line for line in lines if line.strip()]
+    often = (mark for mark in "\t;" if 2 * sum(mark in line for line in filled) >= len(filled) > 0)
+    return next(often, ",")
 
 
 def read_csv(

@@ -6,7 +6,7 @@ import sys
 from functools import cache
 from typing import Any
 
-from dossier.case.usual_units import USUAL
+from dossier.case.usual_units import USUAL, spelled
 
 __all__ = [
     "DIMENSIONS",
@@ -46,6 +46,8 @@ SMALLEST, LARGEST = 1e-24, 1e15
 """Working values outside these are slips of the exponent: no unit of the table comes near."""
 
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+_PER = re.compile(r"([0-9]+)/(mL|L)")
+"""Counts per so many millilitres or litres, as `spelled` writes them."""
 _RAISED = str.maketrans("²³", "23")
 _CALL = re.compile(r"[A-Za-zµμ0-9]\s*\(")
 """As in um(c): a size, and not a micrometre times a speed of light."""
@@ -83,7 +85,14 @@ def affine(unit: str, dimension: str) -> tuple[float, float]:
         raise UnitError(f"'%' is no unit of {dimension}; write it like {example!r}")
     if text == "" or len(text) > 40:
         raise UnitError(f"{dimension} needs a unit; write it like {example!r}")
-    return USUAL.get(dimension, {}).get(text) or _pint_affine(text, target, dimension, example)
+    usual = USUAL.get(dimension, {})
+    if text in usual:
+        return usual[text]
+    text = spelled(text, dimension)
+    per = _PER.fullmatch(text) if dimension == "count concentration" else None
+    if per is not None and float(per[1]) > 0:
+        return float(f"{usual[f'1/{per[2]}'][0] / float(per[1]):.14g}"), 0.0
+    return usual.get(text) or _pint_affine(text, target, dimension, example)
 
 
 def _pint_affine(text: str, target: str, dimension: str, example: str) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 The figures are those of pint (SI brochure), which a test compares to the last digit.
 """
 
-__all__ = ["USUAL"]
+import re
 
 USUAL: dict[str, dict[str, tuple[float, float]]] = {
     "flow": {
@@ -94,3 +94,47 @@ USUAL: dict[str, dict[str, tuple[float, float]]] = {
     },
 }
 """Dimension -> unit as written -> (factor, offset), as `units.affine` gives them."""
+
+SPELLED: dict[str, dict[str, str]] = {
+    "flow": {
+        "lpm": "L/min", "l/min": "L/min", "ltr/min": "L/min", "litres/min": "L/min",
+        "liters/min": "L/min", "gpm": "gal/min", "usgpm": "gal/min", "usgal/min": "gal/min",
+        "l/h": "L/h", "lph": "L/h", "m3/hr": "m3/h", "m³/hr": "m3/h", "cc/min": "mL/min",
+    },
+    "pressure": {
+        "psid": "psi", "psig": "psi", "lbf/in2": "psi", "kpa": "kPa", "kpad": "kPa",
+        "kpa(d)": "kPa", "kpag": "kPa", "bard": "bar", "bar(d)": "bar", "barg": "bar",
+        "bar(g)": "bar",
+    },
+    "temperature": {
+        "c": "degC", "°c": "degC", "degc": "degC", "degreesc": "degC", "celsius": "degC",
+        "grad": "degC", "grdc": "degC", "gradc": "degC", "f": "degF", "°f": "degF",
+        "degf": "degF", "degreesf": "degF", "fahrenheit": "degF",
+    },
+    "time": {
+        "min": "min", "minute": "min", "minutes": "min", "minuten": "min", "sec": "s",
+        "secs": "s", "seconds": "s", "sekunden": "s", "hr": "h", "hrs": "h", "hours": "h",
+        "std": "h", "stunden": "h", "days": "d",
+    },
+    "volume": {"cc": "mL", "ml": "mL", "ltr": "L"},
+    "volume rate": {"cc/min": "mL/min", "ccm": "mL/min", "lpm": "L/min"},
+    "concentration": {"mg/l": "mg/L", "g/l": "g/L"},
+}  # fmt: skip
+"""Dimension -> unit as laboratories spell it, in small letters without blanks -> as it is known.
+
+Gallons are those of the United States, as in the trade's data (common practice).  ``psia`` is no
+spelling of a differential pressure.
+"""
+_COUNTED = re.compile(
+    r"(?:#|no\.?|n|p|pcs|parts?|particles?|counts?|1)?(?:/|per)(?P<of>[0-9]*)(?P<unit>ml|cm3|cc|l)"
+)
+
+
+def spelled(unit: str, dimension: str) -> str:
+    """Return a unit as it is known here, from one as laboratories spell it; else as it came."""
+    close = re.sub(r"[\s_]", "", unit).rstrip(".").lower()
+    if dimension == "count concentration":
+        match = _COUNTED.fullmatch(close)
+        volume = {"l": "L"}.get(match["unit"], "mL") if match else ""
+        return f"{match['of'] or 1}/{volume}" if match else unit
+    return SPELLED.get(dimension, {}).get(close, unit)

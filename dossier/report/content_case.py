@@ -264,7 +264,7 @@ def _records(case: Case, checks: Sequence[Check], places: Places) -> Table:
             )
         )
     return Table(
-        caption=say("Test records, each attached to this PDF as the laboratory handed it in"),
+        caption=say("Test records, each file attached to this PDF byte for byte"),
         columns=(
             Column(say("Record"), 9),
             Column(say("Kind"), 15),

@@ -78,7 +78,7 @@ def _tenth(run: MultipassResult, tenth: int, k: int) -> str:
 def attachments_note() -> str:
     """Return where the data are that the annex does not print."""
     return say(
-        "The raw data are attached to this PDF as the laboratory's own files, under the names in "
+        "The raw data are attached to this PDF, each file byte for byte, under the names in "
         "the list of test records. Printed here are the reporting tenths at the sizes that "
         "requirements name; the charts show those of every counted size."
     )

@@ -12,7 +12,7 @@ from dossier.report.blocks import Cell, Column, Line, Table
 from dossier.report.condense import named
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.places import CHECKS
-from dossier.report.reading_notes import reading_notes
+from dossier.report.reading_notes import handed_in, reading_notes, report_lines
 from dossier.report.words import KINDS
 from dossier.words import later, say
 
@@ -55,6 +55,7 @@ class ValidityPage:
     laboratories: Table
     instruments: Table
     remarks: Table
+    handed_in: tuple[Table, ...]
     deviations: Table
     left_out: Table
 
@@ -70,6 +71,7 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
         laboratories=_laboratories(case),
         instruments=_instruments(case),
         remarks=_remarks(case),
+        handed_in=handed_in(case),
         deviations=_deviations(case),
         left_out=_left_out(assessment),
     )
@@ -173,8 +175,14 @@ def _lines(case: Case, group: Iterable[Check]) -> tuple[str, ...]:
 
 
 def _laboratories(case: Case) -> Table:
+    reports = dict(report_lines(case))
     rows = [
-        (each.id, each.name, each.accreditation or say(NONE), ", ".join(each.methods) or say(NONE))
+        (
+            each.id,
+            (each.name, *([reports[each.id]] if each.id in reports else [])),
+            each.accreditation or say(NONE),
+            ", ".join(each.methods) or say(NONE),
+        )
         for each in case.qualification.laboratory
     ]
     return Table(
@@ -255,7 +263,8 @@ def _remarks(case: Case) -> Table:
     common = {text: ids for text, ids in said.items() if len(set(ids)) > 2}
     rows = [(_who(ids, case), f"“{text}”") for text, ids in common.items()]
     for record in case.records:
-        own = [f"{r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
+        own = [f"{r.cell or r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
+        own += [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []
         own += reading_notes(record)
         if own:
             rows.append((record.id, "; ".join(own)))

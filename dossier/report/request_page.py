@@ -23,6 +23,7 @@ from dossier.report.request_words import (
 from dossier.report.words import PATHS
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
+from dossier.request.reported import condition_columns
 from dossier.words import say, say_count, speaking
 
 __all__ = ["request_pdf"]
@@ -182,10 +183,13 @@ def _part(request: TestRequest, test: Test) -> _Part:
         title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
         points=_points(request, test),
         columns=columns,
-        conditions=[(each.name, each.example, say(each.words)) for each in test.conditions],
+        conditions=[
+            (each.name, ", ".join(condition_columns(each)), say(each.words))
+            for each in test.conditions
+        ],
         instruments=instruments or say("none"),
         sheets="; ".join(
-            _listed(sheet.file for sheet in test.sheets if sheet.filter == side)
+            _listed(sheet.id for sheet in test.sheets if sheet.filter == side)
             for side in SIDES
             if side in test.specimens
         ),

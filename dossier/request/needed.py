@@ -5,21 +5,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Application
+from dossier.case.model import METHODS
 from dossier.evidence.demand import Demand
 from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN
 from dossier.request.reported import measured_column
 from dossier.words import later
 
-__all__ = ["METHODS", "Needed", "needed_tests"]
-
-METHODS = {
-    ("multipass", "full_flow"): "ISO 4548-12:2017",
-    ("multipass", "fine"): "ISO 16889:2022",
-    ("pressure_drop", "full_flow"): "ISO 4548-1:1997",
-    ("pressure_drop", "fine"): "ISO 3968:2017",
-    ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
-}
-"""Method of each kind of test and path, each among those that the quantities declare."""
 AGREED = later("agreed procedure")
 INSPECTION = later("agreed inspection plan")
 _STANDARD = re.compile(r"ISO \d+(?:-\d+)?(?::\d{4})?")

@@ -48,11 +48,6 @@ class Sheet:
     rows: tuple[tuple[str, ...], ...] = ()
     """What is filled in already."""
 
-    @property
-    def file(self) -> str:
-        """Name of the file inside the case folder."""
-        return f"records/{self.id.lower()}.csv"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Points:

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.case.column_names import MEASURED
+from dossier.case.model import RecordEntry
+from dossier.case.rows import leaves
 from dossier.words import later
-
-__all__ = ["Column", "Reported", "columns_of", "conditions_of", "instruments_of", "measured_column"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +35,10 @@ class Reported:
 
     name: str
     """Key under [record.conditions]."""
-    example: str
-    """How it is written in TOML."""
     words: str
     needed: bool = True
+    uncertain: bool = False
+    """Whether its standard uncertainty is asked for too."""
 
 
 _MULTIPASS = (
@@ -109,75 +109,68 @@ def columns_of(
     return {"pressure_drop": _SWEEP, "bypass_valve": _VALVE, "inspection": _INSPECTION}[kind]
 
 
-_ENDS = '{ start = { value = "... mg/L", u = "... mg/L" }, end = { value = "... mg/L", u = "... mg/L" } }'  # noqa: E501  one line of TOML
 _CONDITIONS = {
     "multipass": (
-        Reported("flow", '"... L/min"', later("test flow as set")),
-        Reported("temperature", '"... degC"', later("test temperature as set")),
-        Reported("injection_flow", '"... L/min"', later("injection flow as set")),
+        Reported("flow", later("test flow as set")),
+        Reported("temperature", later("test temperature as set")),
+        Reported("injection_flow", later("injection flow as set")),
         Reported(
             "injection_volume",
-            '{ start = "... L", end = "... L" }',
             later("contents of the injection system at the start, and when the terminal pressure "
                   "was reached"),
         ),
         Reported(
             "injection_concentration",
-            _ENDS,
             later("gravimetric, sampled at the start and the end, with its standard uncertainty"),
+            uncertain=True,
         ),
-        Reported("base_level", '"... mg/L"', later("base upstream level that was agreed")),
+        Reported("base_level", later("base upstream level that was agreed")),
         Reported(
             "final_concentration",
-            '{ value = "... mg/L", u = "... mg/L" }',
             later("gravimetric, of the test system at the end, with its standard uncertainty"),
+            uncertain=True,
         ),
-        Reported("system_volume", '"... L"', later("volume of the test system")),
+        Reported("system_volume", later("volume of the test system")),
         Reported(
             "sample_flow",
-            '{ upstream = "... L/min", downstream = "... L/min" }',
             later("flows drawn for counting and not returned; 0 L/min where they are returned"),
         ),
         Reported(
-            "housing_pressure_drop",
-            '"... kPa"',
-            later("of the empty housing at test flow and temperature"),
+            "housing_pressure_drop", later("of the empty housing at test flow and temperature")
         ),
-        Reported(
-            "terminal_pressure_drop", '"... kPa"', later("of the element, at which the run ends")
-        ),
-        Reported("sample_volume", '"... mL"', later("volume counted in each reading")),
-        Reported(
-            "dilution",
-            "{ upstream = ..., downstream = ... }",
-            later("dilution factors of the counted samples; 1 where undiluted"),
-        ),
+        Reported("terminal_pressure_drop", later("of the element, at which the run ends")),
+        Reported("sample_volume", later("volume counted in each reading")),
+        Reported("dilution", later("dilution factors of the counted samples; 1 where undiluted")),
         Reported(
             "dust",
-            '{ kind = "ISO 12103-1 A3", batch = "..." }',
             later("test dust and its batch; another dust with counts per mass and their source"),
         ),
     ),
     "pressure_drop": (
-        Reported(
-            "temperature", '"... degC"', later("only where the sheet has no temperature"), False
-        ),
+        Reported("temperature", later("only where the sheet has no temperature"), needed=False),
     ),
     "bypass_valve": (
-        Reported("temperature", '"... degC"', later("of the test fluid")),
+        Reported("temperature", later("of the test fluid")),
         Reported(
-            "criterion_flow",
-            '"... L/min"',
-            later("flow at which the valve counts as open and as reseated"),
+            "criterion_flow", later("flow at which the valve counts as open and as reseated")
         ),
     ),
     "measurement": (
-        Reported(
-            "temperature", '"... degC"', later("of the oil in which the filter was soaked")
-        ),
+        Reported("temperature", later("of the oil in which the filter was soaked")),
     ),
     "inspection": (),
 }  # fmt: skip
+
+
+def condition_columns(each: Reported) -> list[str]:
+    """Return the columns of the sheet of runs that a condition is given in."""
+    left_out = ("source", "expanded u", " k", *(() if each.uncertain else (" u",)))
+    return [
+        name
+        for name, leaf in leaves(RecordEntry).items()
+        if leaf.path[:2] == ("conditions", each.name) and not name.endswith(left_out)
+    ]
+
 
 _INSTRUMENTS = {
     "multipass": (

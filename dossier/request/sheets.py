@@ -1,14 +1,18 @@
-"""Blank sheets for laboratories, as CSV and as one workbook; they read back as records."""
+"""The laboratory's workbook: every sheet that a test asks for, blank, and read back as it is."""
 
-import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, get_args
 
-from dossier.request.plan import Sheet
-
-__all__ = ["CHOICES", "csv_sheet", "workbook"]
+from dossier.case.model import Measurand
+from dossier.case.rows import Leaf, leaves
+from dossier.case.units import from_si
+from dossier.case.whole import SHEETS, readings_sheet
+from dossier.request.plan import Sheet, Test, TestRequest
+from dossier.request.reported import condition_columns
+from dossier.words import later, say
 
 CHOICES = {
     "part": ("assembly", "housing"),
@@ -17,55 +21,245 @@ CHOICES = {
 """Columns with two words, and the words."""
 ROWS = 2000
 """Rows of a sheet that offer the words of such a column."""
+HOW = "How to fill"
+DAYS = frozenset({"calibrated", "due", "tested", "finished", "received", "reported"})
+ASKED: dict[str, tuple[str, ...]] = {
+    "Laboratory": ("id", "name", "accreditation", "methods", "report", "reported", "signatory"),
+    "Instruments": (
+        "id", "kind", "measures", "calibrated", "due", "certificate", "reading u", "size u",
+        "diameter u", "coincidence limit",
+    ),
+    "Fluids": ("id", "description", "kv40", "kv40 u", "kv100", "kv100 u", "density15"),
+    "Specimens": ("id", "filter", "lot", "drawn", "drawn by", "received"),
+}  # fmt: skip
+"""Columns of each sheet but that of the runs."""
+RUN = ("id", "kind", "standard", "filter", "specimen", "path")
+RUN_BY_LABORATORY = ("tested", "finished", "fluid", "instruments")
+WORDS = {
+    "id": later("a short name, by which the other sheets refer to this row"),
+    "methods": later("methods that it tests by, each with its edition, separated by commas"),
+    "report": later("number of the laboratory's report on these tests"),
+    "reported": later("day of that report"),
+    "signatory": later("who signs it"),
+    "measures": later("what it measures: {measurands}; several separated by commas"),
+    "certificate": later("number of the calibration certificate"),
+    "reading u": later("standard uncertainty of a reading, with % or its unit"),
+    "size u": later("standard uncertainty of a count, for a counter"),
+    "diameter u": later("standard uncertainty of the sizes that a counter counts at"),
+    "coincidence limit": later("concentration from which on the counter counts too few"),
+    "kv40": later("kinematic viscosity at 40 °C"),
+    "kv40 u": later("its standard uncertainty, with % or its unit"),
+    "kv100": later("kinematic viscosity at 100 °C"),
+    "density15": later("density at 15 °C"),
+    "lot": later("lot that the specimen is from"),
+    "drawn": later("how it was drawn from the lot"),
+    "drawn by": later("who drew it"),
+    "received": later("day on which the laboratory received it"),
+    "tested": later("first day of the test; a run that was not made here has none"),
+    "finished": later("last day, where it is another"),
+    "fluid": later("id of the test fluid on the sheet of fluids"),
+    "instruments": later("ids of the instruments that were used, separated by commas"),
+}
+"""What goes into a column whose name does not say it."""
 
 
-def csv_sheet(sheet: Sheet) -> bytes:
-    """Return the sheet as CSV in UTF-8: the header, and the rows that are filled in already."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(column.header for column in sheet.columns)
-    writer.writerows(sheet.rows)
-    return text.getvalue().encode("utf-8")
+@dataclass(slots=True)
+class Blank:
+    """A sheet that stands in for tables of case.toml."""
+
+    name: str
+    columns: dict[str, Leaf]
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    """What is filled in already, by column."""
+    shut: list[frozenset[str]] = field(default_factory=list)
+    """Columns of each row that do not apply to it."""
 
 
-def workbook(sheets: Sequence[Sheet], issued: datetime) -> bytes:
-    """Return an XLSX workbook with one sheet a record, named after it; `issued` is its date."""
+def workbook(request: TestRequest, issued: datetime) -> bytes:
+    """Return the workbook for laboratories, with a sheet of readings for each record.
+
+    `issued` is its date.  Only the sheet on how to fill it is in the language spoken now: the
+    others are read back.
+    """
     from openpyxl import Workbook
 
     book = Workbook()
-    book.remove(book.active)
     book.properties.creator = "dossier"
     book.properties.created = book.properties.modified = issued
-    for sheet in sheets:
-        _fill(book.create_sheet(sheet.id[:31]), sheet)
+    blanks = [*_described(request), _runs(request)]
+    _explain(book.active, request, blanks)
+    for blank in blanks:
+        _fill_blank(book.create_sheet(blank.name), blank)
+    for test in request.tests:
+        for sheet in test.sheets:
+            _fill(book.create_sheet(readings_sheet(sheet.id)), sheet)
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
 
 
-def _fill(page: Any, sheet: Sheet) -> None:
-    from openpyxl.styles import Font
+def _described(request: TestRequest) -> Iterator[Blank]:
+    methods = dict.fromkeys(test.needed.standard for test in request.tests)
+    specimens = {
+        (name, sheet.filter): None
+        for test in request.tests
+        for sheet in test.sheets
+        for name in ([sheet.specimen] if sheet.specimen else _named_in(sheet))
+    }
+    filled = {
+        "Laboratory": [{"methods": ", ".join(methods)}],
+        "Specimens": [{"id": name, "filter": side} for name, side in specimens],
+    }
+    for name, columns in ASKED.items():
+        known = leaves(SHEETS[name][1])
+        yield Blank(name, {each: known[each] for each in columns}, filled.get(name, []))
+
+
+def _named_in(sheet: Sheet) -> list[str]:
+    """Return the specimens that a sheet of several names."""
+    at = next((k for k, c in enumerate(sheet.columns) if c.name == "specimen"), None)
+    return [] if at is None else [row[at] for row in sheet.rows if row[at]]
+
+
+def _runs(request: TestRequest) -> Blank:
+    known = leaves(SHEETS["Runs"][1])
+    asked = {c: None for test in request.tests for each in test.conditions
+             for c in condition_columns(each)}  # fmt: skip
+    names = (*RUN, *RUN_BY_LABORATORY, *asked, "remark")
+    blank = Blank("Runs", {name: known[name] for name in names})
+    for test in request.tests:
+        own = {c for each in test.conditions for c in condition_columns(each)}
+        own |= (
+            {"fluid"}
+            if test.needed.kind in {"multipass", "pressure_drop", "bypass_valve"}
+            else set()
+        )
+        for sheet in test.sheets:
+            blank.rows.append(_run(request, test, sheet))
+            blank.shut.append(frozenset({*asked, "fluid"}) - own)
+    return blank
+
+
+def _run(request: TestRequest, test: Test, sheet: Sheet) -> dict[str, Any]:
+    needed = test.needed
+    row: dict[str, Any] = {
+        "id": sheet.id, "kind": needed.kind, "standard": needed.standard,
+        "filter": sheet.filter, "specimen": sheet.specimen, "path": needed.path,
+    }  # fmt: skip
+    criterion, points = request.settings.criterion_flow, test.points
+    if needed.kind == "bypass_valve" and criterion is not None:
+        row["criterion flow"] = _value(criterion, "L/min", "flow")
+    if needed.kind == "multipass":
+        row["flow"] = _value(points.flow, "L/min", "flow")
+        row["terminal pressure drop"] = _value(points.terminal, "kPa", "pressure")
+        if points.base_level:
+            row["base level"] = _value(points.base_level, "mg/L", "concentration")
+    return row
+
+
+def _value(value: float, unit: str, dimension: str) -> float:
+    return float(f"{from_si(value, unit, dimension):.6g}")
+
+
+def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
+    """Write the sheet that says what goes where, in the language spoken now."""
+    from openpyxl.styles import Alignment, Font
+
+    page.title = HOW
+    told = {c: each.words for t in request.tests for each in t.conditions
+            for c in condition_columns(each)}  # fmt: skip
+    for line in (
+        say("Fill the white cells; grey ones do not apply. Names of sheets and columns stay as "
+            "they are; another unit of the same kind may stand in the square brackets."),
+        say("One value a cell. What was not measured is an empty cell, never a zero."),
+        say("A row that begins with # is a remark of the laboratory; it is kept and printed."),
+        say("Each run of the sheet Runs has a sheet of its own for its readings."),
+        say("Send the file back as it is when it is filled: it is evidence, and nobody edits it."),
+    ):  # fmt: skip
+        page.append([line])
+    page.append([])
+    for blank in blanks:
+        for name, leaf in blank.columns.items():
+            words = told.get(name) if blank.name == "Runs" else None
+            words = words or (WORDS.get(name) if (blank.name, name) != ("Runs", "id") else None)
+            if words:
+                told_here = say(words, measurands=", ".join(get_args(Measurand))) if (
+                    "{" in words) else say(words)  # fmt: skip
+                page.append([blank.name, _header(name, leaf), told_here])
+    for row in page.iter_rows():
+        row[0].font = Font(bold=len(row) > 1 and bool(row[1].value))
+    for letter, width in (("A", 16), ("B", 34), ("C", 90)):
+        page.column_dimensions[letter].width = width
+    page["C7"].alignment = Alignment(wrap_text=True)
+
+
+def _header(name: str, leaf: Leaf) -> str:
+    return f"{name} [{leaf.unit}]" if leaf.unit else name
+
+
+def _fill_blank(page: Any, blank: Blank) -> None:
+    from openpyxl.styles import PatternFill
+
+    _heads(page, [_header(name, leaf) for name, leaf in blank.columns.items()])
+    for index, name in enumerate(blank.columns, 1):
+        _offer(page, index, _choices(name, blank.name))
+        for row in range(2, 40) if name in DAYS else ():
+            page.cell(row, index).number_format = "yyyy-mm-dd"
+    grey = PatternFill("solid", start_color="D9D9D9")
+    for number, given in enumerate(blank.rows, 2):
+        for index, name in enumerate(blank.columns, 1):
+            _write(page.cell(number, index), given.get(name, ""))
+            if blank.shut and name in blank.shut[number - 2]:
+                page.cell(number, index).fill = grey
+
+
+def _choices(name: str, sheet: str) -> str:
+    """Return the list that a column of a sheet offers, as a spreadsheet writes it."""
+    if name == "filter":
+        return '"candidate,reference"'
+    if name == "fluid":
+        return "Fluids!$A$2:$A$40"
+    return f'"{",".join(get_args(Measurand))}"' if name == "measures" else ""
+
+
+def _offer(page: Any, index: int, choices: str) -> None:
     from openpyxl.utils import get_column_letter
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    for index, column in enumerate(sheet.columns, 1):
-        cell = page.cell(1, index, column.header)
-        cell.font = Font(bold=True)
+    if choices:
         letter = get_column_letter(index)
-        page.column_dimensions[letter].width = max(12, len(column.header) + 2)
+        offered = DataValidation(type="list", formula1=choices)
+        offered.showErrorMessage = False  # several may be named, separated by commas
+        page.add_data_validation(offered)
+        offered.add(f"{letter}2:{letter}{ROWS}")
+
+
+def _heads(page: Any, headers: Sequence[str]) -> None:
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
+    for index, header in enumerate(headers, 1):
+        cell = page.cell(1, index, header)
+        cell.font = Font(bold=True)
+        page.column_dimensions[get_column_letter(index)].width = max(12, len(header) + 2)
+    page.freeze_panes = "A2"
+
+
+def _write(cell: Any, value: Any) -> None:
+    if value != "":
+        cell.value = value
+        if isinstance(value, str):
+            cell.data_type = "s"  # a name that begins like a formula stays a name
+
+
+def _fill(page: Any, sheet: Sheet) -> None:
+    _heads(page, [column.header for column in sheet.columns])
+    for index, column in enumerate(sheet.columns, 1):
         words = CHOICES.get(column.name)
-        if words:
-            offered = DataValidation(type="list", formula1=f'"{",".join(words)}"')
-            page.add_data_validation(offered)
-            offered.add(f"{letter}2:{letter}{ROWS}")
+        _offer(page, index, f'"{",".join(words)}"' if words else "")
     for row, cells in enumerate(sheet.rows, 2):
         for index, text in enumerate(cells, 1):
-            if text:
-                cell = page.cell(row, index)
-                cell.value = _number(text)
-                if isinstance(cell.value, str):
-                    cell.data_type = "s"  # a name that begins like a formula stays a name
-    page.freeze_panes = "A2"
+            _write(page.cell(row, index), _number(text))
 
 
 def _number(text: str) -> float | str:

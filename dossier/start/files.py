@@ -5,24 +5,10 @@ from collections.abc import Iterator, Mapping
 from dossier.case.toml_text import quoted
 from dossier.start.questions import QUESTIONS
 
-__all__ = ["RECORDS_NOTE", "application_text", "case_text"]
-
 Answers = Mapping[str, str]
 EXAMPLES = {question.key: question.example for question in QUESTIONS}
 WIDE = 44
 """Column at which a comment behind a value begins."""
-
-RECORDS_NOTE = """\
-Raw test records go here, one file for each record, as CSV in UTF-8 or as a sheet of an XLSX
-workbook, as the laboratory delivered them.
-
-The first row names the columns, each with its unit, such as
-  time [min], differential pressure [kPa], upstream 10 um(c) [1/mL], downstream 10 um(c) [1/mL]
-What was not measured is an empty cell, never a zero.
-
-'dossier request CASE' writes blank sheets with the right columns, and the [[record]] tables for
-case.toml that name them.
-"""
 
 
 def _line(key: str, value: str, note: str = "") -> str:
@@ -214,35 +200,6 @@ def _filters(answers: Answers) -> Iterator[str]:
 
 
 def _laboratory(answers: Answers) -> Iterator[str]:
-    if "laboratory" in answers:
-        yield "[[laboratory]]"
-        yield _line("id", '"L1"')
-        yield _line("name", quoted(answers["laboratory"]))
-    else:
-        yield "# not known yet: the laboratory"
-        yield "# [[laboratory]]"
-        yield '# id = "L1"'
-        yield '# name = "Test laboratory"'
-    yield '# accreditation = "..."   # certificate, where there is one'
-    yield '# methods = ["ISO 4548-12:2017", "ISO 4548-1:1997"]   # what it tests by'
-    yield ""
-    yield "# one for each instrument; its certificate sets the uncertainty of what it reads"
-    yield "# [[instrument]]"
-    yield '# id = "DP-1"'
-    yield '# kind = "differential pressure transmitter"'
-    yield "# calibrated = YYYY-MM-DD"
-    yield "# due = YYYY-MM-DD"
-    yield '# certificate = "..."'
-    yield '# reading_u = "0.5 %"   # standard uncertainty of a reading; for a counter:'
-    yield '# size_u = "2 %"        # of a count, and diameter_u of the sizes'
-    yield '# measures = ["differential pressure"]'
-    yield ""
-    yield "# one for each test fluid"
-    yield "# [[fluid]]"
-    yield '# id = "test oil"'
-    yield '# kv40 = "... mm2/s"     # or { value = "... mm2/s", u = "1 %" }, with its standard'
-    yield '# kv100 = "... mm2/s"    # uncertainty: else the width of a viscosity grade stands in'
-    yield '# density15 = "... kg/L"'
-    yield ""
-    yield "# [[record]] tables, one for each test: 'dossier request CASE' writes them in"
-    yield "# request/records.toml, to be pasted here."
+    yield "# Laboratory, instruments, test fluids, specimens and records come with the workbook"
+    yield "# that 'dossier request CASE' writes and 'dossier take CASE FILE' reads."
+    yield "# Files of a laboratory's own making are taken the same way."

@@ -51,7 +51,6 @@ QUESTIONS = (
     _q("candidate", "Part number of the alternate filter", "text", "ALT-7731"),
     _q("candidate_maker", "Its maker", "text", "Maker of the candidate", needed=False),
     _q("reference", "Part number of the filter now fitted", "text", "REF-2040", needed=False),
-    _q("laboratory", "Name of the laboratory", "text", "Test laboratory", needed=False),
     _q("title", "What the filter is for", "text", "Main lube circuit, pump engines"),
     _q("owner", "Who owns the requirements", "text", "Fleet engineering", needed=False),
     _q("equipment", "Machines that an approval will cover, separated by commas", "text",

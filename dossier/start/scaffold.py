@@ -10,7 +10,7 @@ from dossier.case.draft import Draft
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.start.answers import Ask, collect
-from dossier.start.files import RECORDS_NOTE, application_text, case_text
+from dossier.start.files import application_text, case_text
 from dossier.start.schema import schema_text
 
 __all__ = ["next_steps", "write_case"]
@@ -24,12 +24,11 @@ def write_case(folder: Path, given: Mapping[str, str], ask: Ask | None) -> list[
     `given` answers come from the call, `ask` gets the others from a person.  Raises CaseError, and
     writes nothing, where one of the files is there already or the answers do not fit together.
     """
-    _accept(folder, ["application.toml", "case.toml", "records/README.txt", *SCHEMAS.values()])
+    _accept(folder, ["application.toml", "case.toml", *SCHEMAS.values()])
     answers = collect(given, ask)
     texts = {
         "application.toml": application_text(answers, f"./{SCHEMAS['application']}"),
         "case.toml": case_text(answers, f"./{SCHEMAS['case']}"),
-        "records/README.txt": RECORDS_NOTE,
         SCHEMAS["application"]: schema_text("application"),
         SCHEMAS["case"]: schema_text("case"),
     }
@@ -81,9 +80,9 @@ def next_steps(folder: Path) -> str:
             "next:",
             f"  1. look through {folder / 'application.toml'}: what is not known yet is a comment",
             f"  2. dossier request {folder}   before the tests: puts the requirements on file, and "
-            "writes pages and blank sheets for the laboratories",
-            f"  3. put the filled sheets into {folder / 'records'}, and paste "
-            f"{folder / 'request' / 'records.toml'} into case.toml",
+            "writes pages and a workbook for the laboratories",
+            f"  3. dossier take {folder} FILE   for the workbook as it came back, and for files of "
+            "the laboratory's own",
             f"  4. dossier check {folder}     lists what is still missing, then the verdicts",
             f"  5. dossier build {folder}     the dossier, in the folder out",
         )

@@ -45,6 +45,8 @@ def schema_of(name: str) -> dict[str, Any]:
     if "Requirement" in definitions:
         names = definitions["Requirement"]["properties"]["quantity"]
         names["enum"] = list(all_quantities())
+    if "RecordEntry" in definitions:
+        definitions["RecordEntry"]["required"] = ["id"]  # the rest may stand under [defaults]
     if "Band" in definitions:
         _nominal(definitions["Band"])
     return schema

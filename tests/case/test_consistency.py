@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, read_case
-
-INPUTS = Path(__file__).parents[2] / "inputs"
+from tests.spelled import INPUTS
 
 FAULTS = [
     ('specimen = "C2"', 'specimen = "C1"', "'C1' has a multipass record already, 'MP-C1'"),

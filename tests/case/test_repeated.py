@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from dossier.api import read_case
 from dossier.case.problems import CaseError
 from dossier.case.repeated import repeated
-
-INPUTS = Path(__file__).parents[2] / "inputs"
+from tests.spelled import INPUTS
 
 
 @pytest.fixture

@@ -24,8 +24,8 @@ from dossier.evidence.validity_readings import _rank_chance, readings_rules, sid
 from dossier.physics.dust import grade
 from tests import laboratory as lab
 from tests import small_case as small
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[2] / "inputs"
 RUNS = {"polder-pumps": "MP-C1", "ropeway-drive": "MP-R1", "chain-ferry": "MP-C1"}
 
 

@@ -18,11 +18,10 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from tests.hostile import tables
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[2] / "inputs"
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
 BROKEN, CHANGED, SIGNED = "broken", "changed", "signed"
 

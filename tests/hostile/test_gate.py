@@ -15,8 +15,8 @@ from dossier import CaseError, assess, read_case
 from dossier.api import issue_date, sign_off
 from dossier.terminal import print_assessment
 from tests.hostile import gate_cover, gate_loop, gate_rules, gate_stats
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[2] / "inputs"
 ROWS = [*gate_cover.COVER, *gate_loop.LOOP, *gate_rules.RULES, *gate_stats.STATS]
 
 

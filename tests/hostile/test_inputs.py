@@ -18,8 +18,8 @@ from dossier.case.tables import TableError, read_csv, read_sheet
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.outcome import WRONG_INPUT, explained
 from tests.hostile import bombs
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[2] / "inputs"
 SECONDS = 10
 
 

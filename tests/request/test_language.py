@@ -1,7 +1,6 @@
 """The request speaks the language of the case; what is read back is the same in every language."""
 
 import shutil
-import tomllib
 from io import BytesIO
 from pathlib import Path
 
@@ -60,17 +59,14 @@ def test_the_numbers_of_the_page_have_the_decimal_mark_of_the_language(written):
     assert "12,9 mm²/s" in text(written["de"])
 
 
-def test_the_sheets_are_the_same_in_every_language(written):
-    sheets = sorted(path.name for path in (written["en"] / "records").glob("*.csv"))
-    assert sheets == sorted(path.name for path in (written["de"] / "records").glob("*.csv"))
-    for name in sheets:
-        ours, theirs = (written[each] / "records" / name for each in ("en", "de"))
-        assert ours.read_bytes() == theirs.read_bytes()
-    assert cells(written["en"]) == cells(written["de"])
+def test_the_sheets_that_are_read_back_are_the_same_in_every_language(written):
+    ours, theirs = (cells(written[language]) for language in ("en", "de"))
+    assert ours.pop("How to fill") != theirs.pop("How to fill")
+    assert ours == theirs
 
 
 def cells(out):
-    book = load_workbook(out / "records" / "records.xlsx")
+    book = load_workbook(out / "laboratory.xlsx")
     return {
         page.title: (
             list(page.iter_rows(values_only=True)),
@@ -78,16 +74,6 @@ def cells(out):
         )
         for page in book.worksheets
     }
-
-
-def test_the_tables_to_paste_differ_in_their_comments_alone(written):
-    blocks = {each: (out / "records.toml").read_text("utf-8") for each, out in written.items()}
-    assert tomllib.loads(blocks["en"]) == tomllib.loads(blocks["de"])
-    keys = {each: [line.partition("#")[0] for line in block.splitlines() if line[:1] != "#"]
-            for each, block in blocks.items()}  # fmt: skip
-    assert keys["en"] == keys["de"]
-    assert blocks["en"] != blocks["de"]
-    assert "case.toml" in blocks["de"].splitlines()[1]
 
 
 def test_without_a_case_file_the_call_says_the_language(german, tmp_path):

@@ -11,8 +11,8 @@ from dossier.request.assumptions import assumptions_of, needs_scatter
 from dossier.request.points import Settings, counted_sizes
 from dossier.request_files import asked_of, make_request
 from tests.small_case import requirement, write
+from tests.spelled import INPUTS
 
-INPUTS = Path(__file__).parents[2] / "inputs"
 ASSUMED = {"temperature": ("1 K", "3 K"), "cleanliness code": ("0.2 classes", "1 classes")}
 GENERAL = Settings(criterion_flow=1 / 6e4, terminal_fine=175e3)
 

@@ -39,11 +39,10 @@ def problems(call):
 @pytest.mark.parametrize("base", [NEEDED, ALL], ids=["needed", "all"])
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
 @pytest.mark.parametrize("valve", ["filter", "head", "none"])
-def test_only_laboratory_and_records_are_missing(base, arrangement, valve, tmp_path):
+def test_only_what_the_laboratory_sends_is_missing(base, arrangement, valve, tmp_path):
     write_case(tmp_path / "new", answers(base, arrangement=arrangement, valve=valve), None)
     missing = problems(lambda: read_case(tmp_path / "new"))
-    wanted = {("case.toml", "record")}
-    assert missing == wanted | (set() if "laboratory" in base else {("case.toml", "laboratory")})
+    assert missing == {("case.toml", "record"), ("case.toml", "laboratory")}
 
 
 def test_answers_arrive_where_they_belong(tmp_path):
@@ -129,7 +128,7 @@ def test_an_answer_where_it_does_not_apply_is_told(tmp_path):
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", ["application.toml", "case.toml", "records/README.txt"])
+@pytest.mark.parametrize("name", ["application.toml", "case.toml"])
 def test_nothing_is_ever_overwritten(name, tmp_path):
     (tmp_path / name).parent.mkdir(exist_ok=True)
     (tmp_path / name).write_text("mine")
@@ -248,4 +247,4 @@ def test_the_schema_that_an_editor_is_pointed_to_fits_the_files(tmp_path):
 
 def test_a_new_case_needs_no_folder_beside_it(tmp_path):
     write_case(Path(tmp_path / "a" / "b"), answers(NEEDED), None)
-    assert (tmp_path / "a" / "b" / "records").is_dir()
+    assert (tmp_path / "a" / "b" / "schema").is_dir()

@@ -16,6 +16,7 @@ from dossier.case.application import Application
 from dossier.case.draft import Draft
 from dossier.evidence.registry import all_quantities
 from dossier.start.schema import schema_of, schema_text
+from tests.spelled import INPUTS
 
 ROOT = Path(__file__).parents[2]
 FILES = [
@@ -115,7 +116,7 @@ BROKEN = [
 
 @pytest.mark.parametrize(("name", "path", "value"), BROKEN)
 def test_what_the_models_refuse_an_editor_marks(name, path, value):
-    document = plain(ROOT / "inputs" / "polder-pumps" / f"{name}.toml")
+    document = plain(INPUTS / "polder-pumps" / f"{name}.toml")
     here = document
     for step in path[:-1]:
         here = here[step]

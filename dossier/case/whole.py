@@ -1,0 +1,223 @@
+"""case.toml made whole: what stands in workbooks, in a table of runs and under [defaults]."""
+
+import copy
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import PurePosixPath
+from typing import Any, get_args
+
+from pydantic import BaseModel
+
+from dossier.case.application import Fluid
+from dossier.case.column_names import MEASURED, plain
+from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
+from dossier.case.problems import CaseProblem
+from dossier.case.raw_table import RawTable, TableError, filled
+from dossier.case.rows import Entry, Path, entries
+from dossier.case.tables import read_table
+
+SHEETS: dict[str, tuple[str, type[BaseModel]]] = {
+    "Laboratory": ("laboratory", Laboratory),
+    "Instruments": ("instrument", Instrument),
+    "Fluids": ("fluid", Fluid),
+    "Specimens": ("specimen", Specimen),
+    "Runs": ("record", RecordEntry),
+}
+"""Sheets of a laboratory's workbook, with the key of case.toml that each stands for."""
+KINDS: tuple[str, ...] = get_args(RecordEntry.model_fields["kind"].annotation)
+BY_LABORATORY = frozenset({"tested", "instruments", "fluid", "finished"})
+"""Keys of a run that the request leaves to the laboratory."""
+
+Fetch = Callable[[str], bytes | None]
+"""Gets a file of the case; None, with a problem on record, where there is none."""
+
+
+@dataclass(slots=True)
+class Whole:
+    """A document with all that its parts say, and where each part stands."""
+
+    document: dict[str, Any]
+    origins: dict[Path, tuple[str, str]] = field(default_factory=dict)
+    """File and place of each key, or of each table, that does not stand in case.toml."""
+    problems: list[CaseProblem] = field(default_factory=list)
+    idle: list[tuple[str, str]] = field(default_factory=list)
+    """Runs that a workbook lists and its laboratory did not make: file and record."""
+
+    def origin(self, path: Path) -> tuple[str, str] | None:
+        """Return file and place of a key that does not stand in case.toml."""
+        for size in range(len(path), 0, -1):
+            found = self.origins.get(path[:size])
+            if found is not None:
+                rest = " ".join(str(step) for step in path[size:] if step != "conditions")
+                words = rest.replace("_", " ")
+                return found if not rest else (found[0], f"{found[1]}, column {words!r}")
+        return None
+
+    def relocated(self, problem: CaseProblem) -> CaseProblem:
+        """Return a problem of case.toml at the place where its key really stands."""
+        match = re.match(r"(\w+) '([^']*)'(?: \. (.*))?$", problem.place)
+        if problem.file != "case.toml" or match is None:
+            return problem
+        for number, each in enumerate(tables(self.document, match[1])):
+            if each.get("id") == match[2]:
+                steps = match[3].split(" . ") if match[3] else []
+                found = self.origin((match[1], number, *steps))
+                return replace(problem, file=found[0], place=found[1]) if found else problem
+        return problem
+
+
+def made_whole(document: Mapping[str, Any], fetch: Fetch) -> Whole:
+    """Return case.toml with the records, and the rest, that stand elsewhere.
+
+    What is wrong with their files is on record in the result; whether the whole makes sense is
+    for the model to say.
+    """
+    whole = Whole(copy.deepcopy(dict(document)))
+    for named, sheet in (("instruments", "Instruments"), ("runs", "Runs")):
+        key, model = SHEETS[sheet]
+        file = document.get(named)
+        if isinstance(file, str):
+            for entry in _read(whole, file, model, fetch):
+                _add(whole, key, entry, file)
+    for each in tables(document, "workbook"):
+        if isinstance(each.get("file"), str):
+            _workbook(whole, each["file"], fetch)
+    _inherit(whole)
+    return whole
+
+
+def tables(document: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
+    """Return the tables under a key; none where there is something else."""
+    found = document.get(key)
+    return [t for t in found if isinstance(t, dict)] if isinstance(found, list) else []
+
+
+def _read(whole: Whole, file: str, model: type[BaseModel], fetch: Fetch) -> list[Entry]:
+    """Return what a table says of a model; its problems are on record."""
+    path, _, sheet = file.partition("#")
+    content = fetch(path)
+    if content is None:
+        return []
+    try:
+        raw = read_table(file, content, decimal="." if sheet else "")
+    except TableError as error:
+        if "no data rows" not in error.what or model in {Laboratory, RecordEntry}:
+            whole.problems.append(CaseProblem(file, error.place, error.what, error.hint))
+        return []
+    found = entries(raw, model)
+    whole.problems += raw.problems
+    return found
+
+
+def _add(whole: Whole, key: str, entry: Entry, file: str) -> None:
+    held = whole.document.setdefault(key, [])
+    if isinstance(held, list):
+        at: Path = (key, len(held))
+        held.append(entry.document)
+        whole.origins[at] = (file, entry.row)
+        whole.origins |= {(*at, *path): (file, cell) for path, cell in entry.cells.items()}
+
+
+def _workbook(whole: Whole, file: str, fetch: Fetch) -> None:
+    """Add what a laboratory's workbook says; ids that another one uses otherwise get its name."""
+    names: dict[tuple[str, str], str] = {}
+    laboratory = ""
+    for sheet, (key, model) in SHEETS.items():
+        shown = f"{file}#{sheet}"
+        for entry in _read(whole, shown, model, fetch):
+            document = entry.document
+            if key == "laboratory":
+                document.setdefault("id", document.get("name", ""))
+            if key == "record":
+                if _idle(whole, document, file, fetch):
+                    continue
+                _complete(document, file, laboratory, names)
+            elif set(document) == {"id", "filter"}:
+                continue  # a specimen that never came here
+            name = str(document.get("id", ""))
+            if key != "record":
+                known = next((t for t in tables(whole.document, key) if t.get("id") == name), None)
+                if known not in (None, document):
+                    document["id"] = f"{name} ({PurePosixPath(file).stem})"
+                names[key, name] = document.get("id", "")
+                if key == "laboratory":
+                    laboratory = names[key, name]
+                if known == document:
+                    continue
+            _add(whole, key, entry, shown)
+
+
+def _complete(
+    document: dict[str, Any], file: str, laboratory: str, names: dict[tuple[str, str], str]
+) -> None:
+    """Give a run of a workbook its laboratory, the sheet of its readings, and unique ids."""
+    document.setdefault("laboratory", laboratory)
+    document.setdefault("file", f"{file}#{readings_sheet(str(document.get('id', '')))}")
+    used = document.get("instruments", [])
+    document["instruments"] = [names.get(("instrument", each), each) for each in used]
+    if "fluid" in document:
+        document["fluid"] = names.get(("fluid", document["fluid"]), document["fluid"])
+
+
+def readings_sheet(record: str) -> str:
+    """Return the name of the sheet that holds the readings of a record."""
+    return record[:31]
+
+
+def _idle(whole: Whole, document: dict[str, Any], file: str, fetch: Fetch) -> bool:
+    """Return whether a run was not made here: neither its day nor a reading is filled in."""
+    if not BY_LABORATORY.isdisjoint(document) or "file" in document:
+        return False
+    name = str(document.get("id", ""))
+    content = fetch(file)
+    try:
+        raw = None if content is None else read_table(f"{file}#{readings_sheet(name)}", content)
+    except TableError as error:
+        raw = None
+        if "no data rows" not in error.what:
+            return False
+    if raw is not None and _has_readings(raw):
+        return False
+    whole.idle.append((file, name))
+    return True
+
+
+def _has_readings(raw: RawTable) -> bool:
+    """Return whether a sheet holds a result: more than the names that were in it."""
+    results = [c for c in raw.columns if plain(c.name) in MEASURED or plain(c.name) == "found"]
+    return not results or any(filled(cell) for c in results for cell in raw.cells[c.index])
+
+
+def _inherit(whole: Whole) -> None:
+    """Give every record the defaults that it does not set itself, and those of its layout."""
+    defaults = whole.document.get("defaults")
+    records = tables(whole.document, "record")
+    if not isinstance(defaults, dict):
+        defaults = {}
+    files = {t.get("id"): t["file"] for t in tables(whole.document, "layout") if "file" in t}
+    kinds = {str(each.get("kind", defaults.get("kind"))) for each in records}
+    for kind in set(defaults) & set(KINDS) - kinds:
+        what, hint = f"no record is of kind {kind!r}", "leave this table out"
+        whole.problems.append(CaseProblem("case.toml", f"defaults . {kind}", what, hint))
+    for number, record in enumerate(records):
+        kind = str(record.get("kind", defaults.get("kind")))
+        common = {key: value for key, value in defaults.items() if key not in KINDS}
+        for above, part in (((kind,), defaults.get(kind)), ((), common)):
+            if isinstance(part, dict):
+                _fill(whole, record, part, ("record", number), ("defaults", *above))
+        if record.get("layout") in files:
+            record.setdefault("file", files[record["layout"]])
+
+
+def _fill(
+    whole: Whole, record: dict[str, Any], part: Mapping[str, Any], at: Path, above: tuple[str, ...]
+) -> None:
+    for key, value in part.items():
+        if key == "conditions" and isinstance(value, dict):
+            held = record.setdefault(key, {})
+            if isinstance(held, dict):
+                _fill(whole, held, value, (*at, key), (*above, key))
+        elif key not in record:
+            record[key] = copy.deepcopy(value)
+            whole.origins[*at, key] = ("case.toml", " . ".join([*above, key]))

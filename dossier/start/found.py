@@ -1,0 +1,309 @@
+"""Find the tables in what a laboratory sent: names, units, end, columns, each with its reason."""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from dossier.case.column_names import MEASURED, plain
+from dossier.case.layout import Grid, Row, is_reading, names_of
+from dossier.case.raw_table import filled, letters
+from dossier.case.table_head import MAX_HEAD
+from dossier.case.units import DIMENSIONS, UnitError, affine
+from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, value_of
+
+LEAST = 3
+"""Rows of values that a table has at least."""
+WHAT_IT_TAKES = 2.0
+"""Score from which on a row is taken for a row of names."""
+_NAMED = re.compile(
+    r"(?:specimen|sample|element|filter|prüfling|probe|serial)\s*(?:no\.?|id|number|nr\.?)?\s*[:=#]?"
+    r"\s*([\w.-]+)", re.I,
+)  # fmt: skip
+_ISO = re.compile(r"11171|\(c\)", re.I)
+
+
+@dataclass(slots=True, kw_only=True)
+class Found:
+    """One table as it was found, and what is not sure about it."""
+
+    sheet: str
+    cells: str
+    """Its range, open-ended where it runs to the end of the sheet."""
+    names: int
+    units: bool
+    end: str
+    columns: list[Guess]
+    reasons: list[str]
+    specimens: list[str] = field(default_factory=list)
+    """Specimens whose rows are stacked in it."""
+    carried: bool = False
+    """Whether only the first row of each specimen names it."""
+    specimen: str = ""
+    """The one specimen that a title or the sheet names."""
+    rows: list[Row] = field(default_factory=list)
+    long: bool = False
+
+    @property
+    def head(self) -> int:
+        """Row of the names, the lower one of two."""
+        return int(re.sub("[^0-9]", "", self.cells.partition(":")[0])) + self.names - 1
+
+    @property
+    def kind(self) -> str:
+        """Kind of record that it holds, '' where none fits."""
+        names = {column.name for column in self.columns}
+        if "time" in names or "upstream" in names or self.long:
+            return "multipass"
+        if "characteristic" in names:
+            return "inspection"
+        if names & set(MEASURED):
+            return "measurement"
+        if {"flow", "differential pressure"} <= names:
+            return "bypass_valve" if "direction" in names else "pressure_drop"
+        return ""
+
+    @property
+    def counted(self) -> bool:
+        """Whether it holds counts."""
+        return self.long or any(column.size for column in self.columns)
+
+
+def tables_in(grid: Grid, sheet: str) -> list[Found]:
+    """Return the tables of a sheet in their order, blocks side by side as tables of their own."""
+    found: list[Found] = []
+    rows = [(n, row) for n, row in grid.rows if any(filled(c) for c in row)]
+    start = 0
+    while start < len(rows):
+        at, score = _head(rows[start : start + MAX_HEAD])
+        if score < WHAT_IT_TAKES:
+            break
+        head = start + at
+        blank = _next_blank(grid, rows, head)
+        body = [r for r in rows[head:] if r[0] < blank]
+        later = [r for r in rows[head:] if r[0] > blank]
+        reason = f"row {rows[head][0]} holds the names: {score:.1f} for known names, words and "
+        reason += "values below"
+        for left, right in _blocks(body):
+            one = _table(grid, sheet, rows[start:head], body, (left, right), bool(later), reason)
+            found += [one] if one else []
+        start = rows.index(later[0]) if later else len(rows)
+    return found
+
+
+def _next_blank(grid: Grid, rows: Sequence[Row], head: int) -> int:
+    """Return the blank row that ends a table: what follows it is no further reading."""
+    blank = [n for n, row in grid.rows if not any(filled(cell) for cell in row)]
+    for number in blank:
+        after = next((row for n, row in rows[head:] if n > number), None)
+        if after is None or number < rows[head][0]:
+            continue
+        first = next(cell for cell in after if filled(cell))
+        if not is_reading(first):
+            return number
+    return 10**9
+
+
+def _head(rows: Sequence[Row]) -> tuple[int, float]:
+    """Return which row holds the names, and its score."""
+    scores = [_score(rows, at) for at in range(len(rows))]
+    best = int(np.argmax(scores)) if scores else 0
+    return best, scores[best] if scores else 0.0
+
+
+def _score(rows: Sequence[Row], at: int) -> float:
+    """Return how much a row looks like one of names: known ones count two, other words a quarter.
+
+    What it needs beside are rows of values below; values in it count against it.
+    """
+    cells = [cell for cell in rows[at][1] if filled(cell)]
+    guesses = [guess(filled(c), "", k, ()) for k, c in enumerate(cells) if not is_reading(c)]
+    known = sum(bool(g.name) for g in guesses)
+    sides = sum(plain(filled(c)) in {"upstream", "downstream"} for c in cells)
+    below = [row for _, row in rows[at + 1 : at + 6]]
+    valued = [sum(is_reading(c) for c in row if filled(c)) for row in below]
+    if len(cells) < 2 or sum(valued) < 2:
+        return 0.0
+    values = len(cells) - len(guesses)
+    return 2.0 * known + sides + 0.25 * len(guesses) - 2.0 * values
+
+
+def _blocks(body: Sequence[Row]) -> Iterator[tuple[int, int]]:
+    """Yield first column and the one behind the last of each block that stands side by side."""
+    width = max(len(row) for _, row in body)
+    used = [any(k < len(row) and filled(row[k]) for _, row in body) for k in range(width)]
+    edges = np.flatnonzero(np.diff([0, *map(int, used), 0]))
+    spans = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    wide = [(a, b) for a, b in spans if b - a >= 2]
+    yield from wide if len(wide) > 1 and len(wide) == len(spans) else [(spans[0][0], spans[-1][1])]
+
+
+def _table(
+    grid: Grid, sheet: str, above: Sequence[Row], body: Sequence[Row], span: tuple[int, int],
+    more: bool, reason: str,
+) -> Found | None:  # fmt: skip
+    left, right = span
+    own = [(n, row) for n, row in body if any(filled(c) for c in row[left:right])]
+    names = 2 if _two_levels(own, left, right) else 1
+    written = names_of(own[:names], left, right, grid.merged)
+    units = _units(own[names][1], left, right) if len(own) > names else []
+    values = own[names + bool(units) :]
+    values, end = _until(values, left, right)
+    if len(values) < LEAST:
+        return None
+    title = " ".join(filled(c) for _, row in above for c in row[left:right] if filled(c))
+    columns = []
+    for k, text in enumerate(written):
+        given = [_at(row, left + k) for _, row in values]
+        group = f"{sheet} {title}"
+        columns.append(guess(text, units[k] if units else "", left + k, given, group))
+    reasons = [reason]
+    if names == 2:
+        reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
+    if units:
+        reasons.append(f"row {own[names][0]} holds the units")
+    if end:
+        reasons.append(f"the table ends above {end!r}")
+    elif more:
+        reasons.append(f"the table ends at the blank row below row {body[-1][0]}")
+    corner = f"{letters(left)}{own[0][0]}"
+    open_end = left == 0 and right >= max(len(row) for _, row in body)
+    last = f"{letters(right - 1)}{body[-1][0]}" if more and not end else letters(right - 1)
+    cells = corner if open_end and (end or not more) else f"{corner}:{last}"
+    found = Found(
+        sheet=sheet, cells=cells, names=names,
+        units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
+        specimen=_specimen(title, sheet),
+    )  # fmt: skip
+    found.columns = [_settled(column, found, title) for column in _without_blank(found)]
+    _stacked(found)
+    _lengthy(found)
+    return found
+
+
+def _without_blank(found: Found) -> list[Guess]:
+    return [
+        column
+        for column in found.columns
+        if column.written or any(filled(cell) for cell in cells_of(found, column))
+    ]
+
+
+def _two_levels(own: Sequence[Row], left: int, right: int) -> bool:
+    """Return whether a second row of names follows: words or sizes below groups of columns."""
+    if len(own) < LEAST + 1:
+        return False
+    top, below, third = (list(row[left:right]) for _, row in own[:3])
+    gaps = [k for k in range(right - left) if not filled(_at(top, k)) and filled(_at(below, k))]
+    words = sum(1 for c in below if filled(c) and not is_reading(c))
+    sized = all(not filled(c) or is_reading(c) for c in below) and any(
+        guess(f"{filled(_at(top, k))} {filled(c)} um", "", k, ()).size for k, c in enumerate(below)
+    )
+    units = _units(below, 0, right - left)
+    return bool(gaps) and not units and (words >= 2 or sized) and bool(third)
+
+
+def _at(row: Sequence[Any], k: int) -> Any:
+    return row[k] if k < len(row) else ""
+
+
+def _units(row: Sequence[Any], left: int, right: int) -> list[str]:
+    """Return the units in a row, none where less than half of its words are units."""
+    texts = [filled(_at(row, k)).strip("[]()") for k in range(left, right)]
+    given = [text for text in texts if text and text not in {"-", "–"}]
+    if not given or any(is_reading(text) for text in given):
+        return []
+    known = sum(_is_unit(text) for text in given)
+    return ["" if t in {"-", "–"} else t for t in texts] if 2 * known >= len(given) else []
+
+
+def _is_unit(text: str) -> bool:
+    for dimension in DIMENSIONS:
+        try:
+            affine(text, dimension)
+        except UnitError:
+            continue
+        return True
+    return False
+
+
+def _until(values: Sequence[Row], left: int, right: int) -> tuple[list[Row], str]:
+    """Return the rows of values, and the word of the row that ends them."""
+    for at, (_, row) in enumerate(values):
+        cells = [filled(c) for c in row[left:right] if filled(c)]
+        words = [c for c in cells if not is_reading(c)]
+        first_is_word = cells and not is_reading(cells[0])
+        usual = values[0][1][left:right] if values else ()
+        starts_with_value = any(filled(c) for c in usual) and is_reading(
+            next(c for c in usual if filled(c))
+        )
+        if at and first_is_word and starts_with_value and not cells[0].startswith("#") and words:
+            return list(values[:at]), cells[0]
+    return list(values), ""
+
+
+def cells_of(found: Found, column: Guess) -> list[Any]:
+    """Return the cells of a column."""
+    return [_at(row, column.index) for _, row in found.rows]
+
+
+def _specimen(title: str, sheet: str) -> str:
+    match = _NAMED.search(title)
+    return match[1] if match else sheet
+
+
+def _settled(column: Guess, found: Found, title: str) -> Guess:
+    """Return a column of counts with its form, where its table shows which it is."""
+    if column.size is None:
+        return column
+    calibrated = bool(_ISO.search(title)) or any(each.calibrated for each in found.columns)
+    siblings = [c for c in found.columns if c.size and c.name == column.name]
+    form = column.form
+    if any(c.form == "channel" for c in siblings) and form == "cumulative":
+        top = all(c is column or c.size is None or c.size[0] < column.size[0] for c in siblings)
+        form = "channel" if top else form
+    said = ""
+    told = [name for name, pattern in (("cumulative", CUMULATIVE), ("channel", CHANNEL))
+            if pattern.search(title)]  # fmt: skip
+    form = form or (told[0] if len(told) == 1 else "")
+    if not form and _rises(found, siblings):
+        said = "counts rise with size, so they are none of that size and larger: by channel?"
+    return replace(column, form=form, calibrated=calibrated, form_doubt=said)
+
+
+def _rises(found: Found, siblings: Sequence[Guess]) -> bool:
+    """Return whether a larger size ever counts more: then counts cannot be cumulative."""
+    ordered = sorted(siblings, key=lambda c: c.size or (0.0, None))
+    read = [[value_of(cell) for cell in cells_of(found, column)] for column in ordered]
+    return any(
+        a is not None and b is not None and b > a
+        for small, large in pairwise(read)
+        for a, b in zip(small, large, strict=True)
+    )
+
+
+def _stacked(found: Found) -> None:
+    """Find the specimens that a table of runs holds one below the other."""
+    column = next((c for c in found.columns if c.name == "specimen"), None)
+    if column is not None and found.kind in {"multipass", "pressure_drop"}:
+        texts = [filled(cell) for cell in cells_of(found, column)]
+        found.carried = bool(texts[0]) and "" in texts
+        found.specimens = list(dict.fromkeys(filter(None, map(filled, cells_of(found, column)))))
+        found.reasons.append(f"column {column.written!r} names {len(found.specimens)} specimens")
+
+
+def _lengthy(found: Found) -> None:
+    """See whether each row is one count of one sensor and size."""
+    names = {column.name for column in found.columns}
+    found.long = {"side", "size", "count"} <= names
+    if not found.long:
+        stray = [c for c in found.columns if c.name in {"side", "size", "count"}]
+        found.columns = [
+            guess(c.written + " ?", c.unit, c.index, cells_of(found, c)) if c in stray else c
+            for c in found.columns
+        ]
+    else:
+        found.reasons.append("one row a sensor and size")

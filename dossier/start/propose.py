@@ -1,0 +1,292 @@
+"""From tables that were found to the [[layout]] and [[record]] tables that read them."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from dossier.case.clock import CLOCK, ClockError, moment
+from dossier.case.column_names import plain
+from dossier.case.model import METHODS
+from dossier.case.raw_table import filled, letters
+from dossier.case.toml_text import quoted
+from dossier.case.units import UnitError, affine
+from dossier.start.found import Found, cells_of
+from dossier.start.guess import IGNORED, Guess, side_of, value_of
+
+Ask = Callable[[str], str]
+STEMS = {"multipass": "MP", "pressure_drop": "PD", "bypass_valve": "BV", "measurement": "M",
+         "inspection": "IN"}  # fmt: skip
+REMARK = "remark"
+FORMS = ("cumulative", "channel")
+HELP = {
+    "form": "cumulative, or channel: each to the next size, the last without an upper end",
+    "column": f"a name as in the case format with its unit, {REMARK}, or {IGNORED}",
+    "start": "such as 09:14:00, or with its day 2026-02-11 09:14:00",
+    "sizes": "um(c), or the older calibration: ISO 4402, um(b)",
+    "side": "upstream or downstream",
+    "id": "a record such as MP-C1",
+    "kind": ", ".join(STEMS),
+}
+"""What answers a kind of question."""
+
+
+@dataclass(slots=True)
+class Proposal:
+    """How one table is read, as far as that is sure."""
+
+    found: Found
+    file: str
+    """Where it stands, as a record names it."""
+    layout: dict[str, Any] = field(default_factory=dict)
+    record: dict[str, Any] = field(default_factory=dict)
+    open: list[str] = field(default_factory=list)
+    """What is not sure, each with its cell."""
+
+    def ask(self, ask: Ask | None, place: str, words: str, kind: str) -> str:
+        """Return the answer to a question, '' where nobody is there or none is given."""
+        shown = f"{self.file}: {place}: {words}" if place else f"{self.file}: {words}"
+        answer = ask(f"{shown} ({HELP[kind]})") if ask else ""
+        if not answer.strip():
+            self.open.append(f"{shown} Answer: {HELP[kind]}")
+        return answer.strip()
+
+
+def propose(found: Found, file: str, plan: Sequence[str], ask: Ask | None) -> Proposal:
+    """Return how a table is read; `plan` are the specimens that the case names."""
+    made = Proposal(found, file)
+    made.layout = {
+        **({"names": 2} if found.names == 2 else {}),
+        **({"units": True} if found.units else {}),
+        **({"end": found.end} if found.end else {}),
+        "columns": {}, "remarks": [], "ignored": [], "carried": [],
+    }  # fmt: skip
+    form = _form(made, ask)
+    calibration = _calibration(made, ask)
+    written = [plain(column.written) for column in found.columns]
+    for column in found.columns:
+        twice = written.count(plain(column.written)) > 1 or not column.written
+        key = f"column {letters(column.index)}" if twice else column.written
+        _column(made, column, key, (form, calibration), ask)
+    if found.long:
+        _long(made, calibration, ask)
+    _record(made, plan, calibration, ask)
+    made.layout = {key: value for key, value in made.layout.items() if value not in ({}, [])}
+    return made
+
+
+def _form(made: Proposal, ask: Ask | None) -> str:
+    """Return the form of counts whose names leave it open: asked once a table."""
+    undecided = [c for c in made.found.columns if c.size and not c.form]
+    sizes = [c for c in made.found.columns if c.name == "size"]
+    if made.found.long and sizes:
+        texts = [filled(cell) for cell in cells_of(made.found, sizes[0])]
+        if any("-" in text or "to" in text for text in texts):
+            return "channel"
+        undecided = [] if all(text[:1] in ">≥" for text in texts) else sizes
+    if not undecided:
+        return "cumulative"
+    doubt = "are the counts cumulative (of that size and larger) or by channel?"
+    place = f"cell {letters(undecided[0].index)}{made.found.head}"
+    words = next((c.form_doubt for c in undecided if c.form_doubt), doubt)
+    answer = made.ask(ask, place, words, "form")
+    return answer if answer in FORMS else _not_understood(made, answer)
+
+
+def _not_understood(made: Proposal, answer: str) -> str:
+    if answer:
+        made.open.append(f"{made.file}: {answer!r} is no answer that is understood")
+    return ""
+
+
+def _calibration(made: Proposal, ask: Ask | None) -> str:
+    """Return the unit that sizes are written in, "um(c)" where the file or a person says so."""
+    counts = [c for c in made.found.columns if c.size or (made.found.long and c.name == "size")]
+    if not counts or any(c.calibrated or "(c)" in c.unit for c in counts):
+        return "um(c)"
+    words = "how was the counter calibrated?"
+    place = f"cell {letters(counts[0].index)}{made.found.head}"
+    answer = made.ask(ask, place, words, "sizes")
+    return answer if answer in {"um(c)", "ISO 4402", "um(b)", ""} else _not_understood(made, answer)
+
+
+def _column(
+    made: Proposal, column: Guess, key: str, counts: tuple[str, str], ask: Ask | None
+) -> None:
+    """Add one column to the layout, or what is not sure of it to what is open."""
+    layout = made.layout
+    place = f"cell {letters(column.index)}{made.found.head}"
+    if column.name == "remark":
+        layout["remarks"].append(key)
+    elif column.name == "specimen" and made.found.specimens:
+        layout["ignored"].append(key)  # `where` takes it
+        layout["carried"] += [key] if made.found.carried else []
+    elif column.name == IGNORED:
+        layout["ignored"].append(key)
+    elif column.doubt and column.unit != CLOCK:
+        answer = made.ask(ask, place, column.doubt, "column")
+        if answer in {IGNORED, REMARK}:
+            layout["ignored" if answer == IGNORED else "remarks"].append(key)
+        elif answer:
+            layout["columns"][key] = answer
+    elif column.size is not None:
+        layout["columns"][key] = _count_name(made.found, column, counts)
+    elif made.found.long and column.name in {"side", "size", "count"}:
+        layout.setdefault("long", {})[column.name] = key
+    elif column.unit == CLOCK or (column.name == "time" and column.unit == "h:mm:ss"):
+        layout["columns"][key] = f"time [{column.unit}]"
+        if column.unit == CLOCK:
+            _start(made, place, column, ask)
+    elif plain(column.written) != column.name or column.unit:
+        layout["columns"][key] = column.name + _tail(column)
+
+
+def _tail(column: Guess) -> str:
+    """Return the unit that a layout has to name, since it stands within the name."""
+    return f" [{column.unit}]" if column.tail else ""
+
+
+def _start(made: Proposal, place: str, column: Guess, ask: Ask | None) -> None:
+    answer = made.ask(ask, place, column.doubt, "start")
+    try:
+        moment(answer)
+    except ClockError:
+        _not_understood(made, answer)
+    made.layout["start"] = answer
+
+
+def _count_name(found: Found, column: Guess, counts: tuple[str, str]) -> str:
+    """Return the name of a column of counts; a channel without an end reaches to the next size."""
+    form, calibration = column.form or counts[0], counts[1]
+    size, end = column.size or (0.0, None)
+    unit = {"ISO 4402": "um"}.get(calibration, calibration)
+    if form != "channel":
+        return f"{column.name} {size:g} {unit}{_tail(column)}"
+    larger = sorted(
+        c.size[0] for c in found.columns if c.size and c.name == column.name and c.size[0] > size
+    )
+    end = end or (larger[0] if larger else None)
+    reach = f"{size:g} to {end:g}" if end else f"above {size:g}"
+    return f"{column.name} {reach} {unit}{_tail(column)}"
+
+
+def _long(made: Proposal, calibration: str, ask: Ask | None) -> None:
+    """Say which side each sensor of a long table is."""
+    column = next(c for c in made.found.columns if c.name == "side")
+    sides: dict[str, str] = {}
+    for word in dict.fromkeys(filter(None, map(filled, cells_of(made.found, column)))):
+        place = f"column {letters(column.index)}"
+        answer = side_of(word) or made.ask(ask, place, f"which side is {word!r}?", "side")
+        if answer in {"upstream", "downstream"}:
+            sides[word] = answer
+    unit = {"ISO 4402": "um"}.get(calibration, calibration)
+    made.layout["long"] |= {"unit": unit, "sides": sides}
+
+
+def _record(made: Proposal, plan: Sequence[str], calibration: str, ask: Ask | None) -> None:
+    found = made.found
+    kind = found.kind or made.ask(ask, "", "which kind of record is this?", "kind")
+    if kind not in STEMS:
+        return
+    record: dict[str, Any] = {"kind": kind, "standard": METHODS.get((kind, "full_flow"), "")}
+    if found.kind in {"multipass", "pressure_drop"} and not found.specimens:
+        name = next((n for n in plan if plain(n) == plain(found.specimen)), "")
+        answer = name or made.ask(ask, "", "of which record are these readings?", "id")
+        record["specimen"] = answer.removeprefix(f"{STEMS[kind]}-")
+    made.record = record
+    if calibration not in {"um(c)", ""}:
+        record["size_calibration"] = calibration
+
+
+def records_of(made: Proposal, layout: str, sides: dict[str, str]) -> Iterator[dict[str, Any]]:
+    """Yield the records that a table is read as; `sides` says which filter a specimen is of."""
+    column = next((c for c in made.found.columns if c.name == "specimen"), None)
+    for name in made.found.specimens or [made.record.get("specimen", "")]:
+        record = {
+            "id": "-".join(filter(None, (STEMS[made.record["kind"]], name or made.found.sheet))),
+            **made.record, "filter": sides.get(name, "candidate"), "specimen": name,
+            "file": made.file, "layout": layout,
+        }  # fmt: skip
+        if made.found.specimens and column is not None:
+            record["where"] = {column.written: name}
+        yield {key: value for key, value in record.items() if value != ""}
+
+
+def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]]]:
+    """Return each table that is a record by itself, with those that complete it.
+
+    A run needs counts of both sides and a differential pressure.  What a table of counts lacks is
+    taken from those of the same specimen, or of the only other ones; each table serves once.
+    """
+    runs = [p for p in proposals if p.found.kind == "multipass"]
+    whole = [p for p in proposals if p not in runs or not _lacks(p)]
+    parts = [p for p in runs if p not in whole]
+    pairs: list[tuple[Proposal, list[Proposal]]] = [(p, []) for p in whole]
+    for base in [p for p in parts if p.found.counted]:
+        if any(base in others for _, others in pairs):
+            continue
+        missing, others = _lacks(base), list[Proposal]()
+        free = [p for p in parts if p is not base and not any(p in o for _, o in pairs)]
+        same = [p for p in free if plain(p.found.specimen) == plain(base.found.specimen)]
+        for other in same or free:
+            if missing & _gives(other) and not _gives(base) & _gives(other):
+                others.append(other)
+                missing -= _gives(other)
+        if missing:
+            base.open.append(f"{base.file}: no {' and no '.join(sorted(missing))}: take the file "
+                             "that holds it in the same call")  # fmt: skip
+        pairs.append((base, others))
+    for part in parts:
+        if not any(part is base or part in others for base, others in pairs):
+            part.open.append(f"{part.file}: readings without counts: take both files in one call")
+    return pairs
+
+
+RUN = frozenset({"upstream", "downstream", "differential pressure"})
+"""What a run needs beside its times."""
+
+
+def _gives(made: Proposal) -> set[str]:
+    names = {column.name for column in made.found.columns}
+    sides = {"upstream", "downstream"} if made.found.long else set()
+    return (names | sides) & RUN
+
+
+def _lacks(made: Proposal) -> set[str]:
+    return set(RUN - _gives(made))
+
+
+def step_of(made: Proposal) -> float:
+    """Return the largest step between the times of a log [s]; NaN where it is not known."""
+    column = next(c for c in made.found.columns if c.name == "time")
+    cells = cells_of(made.found, column)
+    try:
+        factor = affine(column.unit, "time")[0]
+        times = [factor * (value_of(cell) or 0.0) for cell in cells]
+    except UnitError:
+        times = [moment(cell)[1] for cell in cells if filled(cell)]
+    return float(np.max(np.diff(times))) if len(times) > 1 else float("nan")
+
+
+def toml_of(head: str, table: dict[str, Any]) -> str:
+    """Return a table of case.toml as text, one key a line, its columns too."""
+    lines = [f"\n[[{head}]]"]
+    inner = {key: value for key, value in table.items() if key == "columns"}
+    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key not in inner]
+    for key, value in inner.items():
+        lines += ["", f"[{head}.{key}]", *(f"{quoted(k)} = {quoted(v)}" for k, v in value.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        pairs = (f"{_toml_key(key)} = {_toml(each)}" for key, each in value.items())
+        return "{ " + ", ".join(pairs) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    return str(value).lower() if isinstance(value, (bool, int)) else quoted(str(value))
+
+
+def _toml_key(key: str) -> str:
+    return key if key.isidentifier() and key.isascii() else quoted(key)

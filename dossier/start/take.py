@@ -1,0 +1,187 @@
+"""Take what a laboratory delivered into a case: the file untouched, and how it is read."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from dossier.case.bounded import read_regular
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.raw_table import letters
+from dossier.case.read import read_case_files
+from dossier.case.sheets import sheet_grid
+from dossier.case.tables import MAX_FILE, TableError, csv_grid, sheet_names
+from dossier.case.toml_text import parse_toml, quoted
+from dossier.case.whole import SHEETS, tables
+from dossier.start.found import tables_in
+from dossier.start.propose import Proposal, joined, propose, records_of, step_of, toml_of
+
+Ask = Callable[[str], str]
+"""Asks a person one question; nobody is there where it is None."""
+CASE = "case.toml"
+
+
+def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list[str], bool]:
+    """Take files into the folder `case`; return what to tell, and whether all of it is sure.
+
+    A file is copied to ``records/`` of the case unless it is in the case already.  Raises
+    CaseError where case.toml or a file cannot be read, and with all that a taken file lacks; then
+    nothing is taken.
+    """
+    if not (case / CASE).is_file():
+        hint = "dossier new writes one"
+        raise CaseError([CaseProblem(str(case / CASE), "", "no such file", hint)])
+    before = (case / CASE).read_bytes()
+    held: dict[str, bytes] = {}
+    fresh: list[str] = []
+    try:
+        for file in files:
+            content = read_regular(file, MAX_FILE)
+            name, new = _kept(case, file, content)
+            held[name] = content
+            fresh += [name] if new else []
+        ours = [name for name, content in held.items() if _is_ours(name, content)]
+        told = [line for name in ours for line in _ours(case, name)]
+        rest = {name: content for name, content in held.items() if name not in ours}
+        lines, sure = _foreign(case, rest, ask) if rest else ([], True)
+    except CaseError as error:
+        if any(problem.file.partition("#")[0] in held for problem in error.problems):
+            (case / CASE).write_bytes(before)
+            for name in fresh:
+                (case / name).unlink()
+        raise
+    return [*told, *lines], sure
+
+
+def _kept(case: Path, file: Path, content: bytes) -> tuple[str, bool]:
+    """Return the name of a file in the case, and whether it was copied there now."""
+    folder = case.resolve()
+    target = file.resolve()
+    fresh = False
+    if not target.is_relative_to(folder):
+        target = folder / "records" / file.name
+        fresh = not target.exists()
+        if not fresh and target.read_bytes() != content:
+            hint = "name the delivered file otherwise: what was taken before stays as it is"
+            raise CaseError([CaseProblem(str(target), "", "is there already, and differs", hint)])
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(content)
+    return target.relative_to(folder).as_posix(), fresh
+
+
+def _is_ours(name: str, content: bytes) -> bool:
+    if not name.lower().endswith(".xlsx"):
+        return False
+    try:
+        return {"Laboratory", "Runs"} <= set(sheet_names(content))
+    except TableError as error:
+        raise CaseError([CaseProblem(name, error.place, error.what, error.hint)]) from None
+
+
+def _ours(case: Path, name: str) -> list[str]:
+    """Take a workbook of 'dossier request'; return what it holds."""
+    document = parse_toml((case / CASE).read_bytes())
+    if name not in {each.get("file") for each in tables(document, "workbook")}:
+        append(case, f"\n[[workbook]]\nfile = {quoted(name)}\n")
+    read = read_case_files(case)
+    told = [f"{name}: read whole, as it is"]
+    own = [record for record in read.records if record.file.endswith(f"/{name}")]
+    told += [f"  {record.id}: {len(_rows(record.table))} readings" for record in own]
+    sheets = ", ".join(sheet for sheet in SHEETS if sheet != "Runs")
+    return [*told, f"  {sheets}: as the laboratory filled them", f"next: dossier check {case}"]
+
+
+def _rows(table: object) -> tuple[object, ...]:
+    first = next(getattr(table, name) for name in table.__slots__)  # type: ignore[attr-defined]
+    return tuple(first)
+
+
+def append(case: Path, text: str) -> None:
+    """Write further tables at the end of case.toml."""
+    path = case / CASE
+    before = path.read_text(encoding="utf-8")
+    path.write_text(before.rstrip("\n") + "\n" + text, encoding="utf-8")
+
+
+def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[str], bool]:
+    """Take files of a laboratory's own making: say what was found, write how it is read."""
+    document = parse_toml((case / CASE).read_bytes())
+    sides = {
+        name: side
+        for side in ("candidate", "reference")
+        if isinstance(document.get(side), dict)
+        for name in document[side].get("specimens", ())
+    }
+    made: list[Proposal] = []
+    for name, content in held.items():
+        for sheet in sheet_names(content) if name.lower().endswith(".xlsx") else [""]:
+            made += _proposed(name, sheet, content, list(sides), ask)
+    if not made:
+        what, hint = "no table was found", "a table has a row of names and values below it"
+        raise CaseError([CaseProblem(", ".join(held), "", what, hint)])
+    pairs = joined(made)
+    told = [line for each in made for line in _told(each)]
+    known = [each.get("id") for each in tables(document, "record")]
+    layouts = {each["id"]: each for each in tables(document, "layout") if "id" in each}
+    text = ""
+    for each, others in pairs:
+        if any(part.open for part in (each, *others)) or not each.record:
+            continue
+        name = _layout(each, layouts)
+        for record in records_of(each, name, sides):
+            if others:
+                record["join"] = [
+                    {"file": o.file, "layout": _layout(o, layouts), "within": f"{step_of(o):g} s"}
+                    for o in others
+                ]
+            if record["id"] in known:
+                told.append(f"record {record['id']!r} is there already; it reads this table by: "
+                            f"{toml_of('record', record).strip()}")  # fmt: skip
+                continue
+            text += toml_of("record", record)
+            told.append(f"record {record['id']!r}: written into {CASE}")
+    fresh = [t for key, t in layouts.items() if key not in _ids(document, "layout")]
+    append(case, "".join(toml_of("layout", each) for each in fresh) + text)
+    doubts = [doubt for each in made for doubt in each.open]
+    told += [f"not sure: {doubt}" for doubt in doubts]
+    return [*told, f"next: dossier check {case}, which names what a record still lacks"], not doubts
+
+
+def _ids(document: Mapping[str, Any], key: str) -> set[Any]:
+    return {each.get("id") for each in tables(document, key)}
+
+
+def _proposed(
+    name: str, sheet: str, content: bytes, plan: list[str], ask: Ask | None
+) -> Iterator[Proposal]:
+    shown = f"{name}#{sheet}" if sheet else name
+    try:
+        grid = sheet_grid(shown, content, sheet)[0] if sheet else csv_grid(shown, content)
+    except TableError as error:
+        raise CaseError([CaseProblem(shown, error.place, error.what, error.hint)]) from None
+    for found in tables_in(grid, sheet or Path(name).stem):
+        place = f"{shown}!{found.cells}" if sheet else f"{shown}#{found.cells}"
+        yield propose(found, place, plan, ask)
+
+
+def _layout(made: Proposal, layouts: dict[str, dict[str, Any]]) -> str:
+    """Return the id of a layout that reads a table, a new one where none does."""
+    for name, known in layouts.items():
+        if {key: value for key, value in known.items() if key != "id"} == made.layout:
+            return name
+    stem = Path(made.file.partition("#")[0]).stem
+    name = next(n for k in range(1, 999) if (n := f"{stem} {k}") not in layouts)
+    layouts[name] = {"id": name, **made.layout}
+    return name
+
+
+def _told(made: Proposal) -> Iterator[str]:
+    """Yield what was found of one table, with its reasons."""
+    found = made.found
+    yield f"{made.file}: {found.kind or 'a table'}, {len(found.rows)} rows"
+    yield from (f"  {reason}" for reason in found.reasons)
+    columns = made.layout.get("columns", {})
+    for column in found.columns:
+        letter = letters(column.index)
+        read = columns.get(column.written) or columns.get(f"column {letter}") or column.name
+        unit = f" [{column.unit}]" if column.unit else ""
+        yield f"  {letter} {column.written!r}{unit}: {read or 'not known'} ({column.why})"
