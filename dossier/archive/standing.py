@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.archive.attached import NotADossierError
 from dossier.archive.dossier_file import DossierFile
-from dossier.archive.signoff import ZONES, Days, needed_roles, state_of
+from dossier.archive.signoff import ZONES, Days, needed_roles, same_name, state_of
 from dossier.case.model import Concession
 from dossier.decision.term import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.demand import LIFE
-from dossier.report.signing import ROLES, SignOff, field_name
+from dossier.report.signing import ROLES, Signed, SignOff, field_name
 
 if TYPE_CHECKING:
     from dossier.archive.seals import Seal
@@ -118,7 +118,6 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
         return unsealed
     from dossier.archive.pdf_file import open_pdf
     from dossier.archive.seals import read_seals
-    from dossier.archive.verification import mismatches
 
     try:
         seals = read_seals(open_pdf(dossier.data), trust)
@@ -265,3 +264,43 @@ def _last_test(case: Mapping[str, Any]) -> date:
     if len(plain) != len(days):
         raise ValueError("a record without its date")
     return max(plain)
+
+
+def mismatches(seals: Sequence["Seal"], signoff: SignOff) -> Iterator[str]:
+    """Yield where seals are not those of the people who signed off, in their order."""
+    given = {field_name(each.role): each for each in signoff.signed}
+    order = [field_name(role) for role in signoff.roles]
+    for seal in seals:
+        if seal.sound and seal.field not in given:
+            yield f"{seal.field}: sealed without a sign-off for it"
+        elif seal.sound:
+            yield from _mismatch(seal, given[seal.field])
+    places = [order.index(seal.field) for seal in seals if seal.field in order]
+    if places != sorted(places) or places != list(range(len(places))):
+        yield "the seals were not made in the order of the roles"
+    times = [seal.claimed for seal in seals if seal.claimed]
+    if times != sorted(times):
+        yield "the times that the seals state are not in the order of sealing"
+    keys = [seal.key for seal in seals if seal.key]
+    if len(set(keys)) != len(keys):
+        yield "one key has sealed in more than one role"
+    yield from _out_of_days(seals, signoff)
+
+
+def _out_of_days(seals: Sequence["Seal"], signoff: SignOff) -> Iterator[str]:
+    """Yield which seals say that they were made before all had signed off, or after the end."""
+    last = max((each.date for each in signoff.signed), default=date.min)
+    end = signoff.until or date.max - ZONES
+    for seal in seals:
+        day = date.fromisoformat(seal.claimed[:10]) if seal.claimed else last
+        if day + ZONES < last:
+            yield f"{seal.field}: says that it was made on {day}, before the sign-off of {last}"
+        if day > end + ZONES:
+            yield f"{seal.field}: says that it was made on {day}; the approval ended on {end}"
+
+
+def _mismatch(seal: "Seal", signed: Signed) -> Iterator[str]:
+    if not same_name(seal.signer, signed.name):
+        yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
+    if seal.meaning != signed.meaning:
+        yield f"{seal.field}: sealed for another meaning than was signed off"

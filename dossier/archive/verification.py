@@ -2,16 +2,16 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date
 
 from dossier.archive.questions import Answer
 from dossier.archive.recompute import Recomputed
 from dossier.archive.seals import Seal
-from dossier.archive.signoff import ZONES, same_name, same_person, standing
+from dossier.archive.signoff import same_person, standing
+from dossier.archive.standing import mismatches
 from dossier.decision.term import expired
-from dossier.report.signing import Signed, SignOff, field_name
+from dossier.report.signing import SignOff, field_name
 
-__all__ = ["Verification", "mismatches"]
+__all__ = ["Verification"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,43 +160,3 @@ class Verification:
         for answer in self.answers:
             if answer.word != "yes" and not answer.binding:
                 yield f"{answer.question} {answer.word}: {answer.detail}"
-
-
-def mismatches(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
-    """Yield where seals are not those of the people who signed off, in their order."""
-    given = {field_name(each.role): each for each in signoff.signed}
-    order = [field_name(role) for role in signoff.roles]
-    for seal in seals:
-        if seal.sound and seal.field not in given:
-            yield f"{seal.field}: sealed without a sign-off for it"
-        elif seal.sound:
-            yield from _mismatch(seal, given[seal.field])
-    places = [order.index(seal.field) for seal in seals if seal.field in order]
-    if places != sorted(places) or places != list(range(len(places))):
-        yield "the seals were not made in the order of the roles"
-    times = [seal.claimed for seal in seals if seal.claimed]
-    if times != sorted(times):
-        yield "the times that the seals state are not in the order of sealing"
-    keys = [seal.key for seal in seals if seal.key]
-    if len(set(keys)) != len(keys):
-        yield "one key has sealed in more than one role"
-    yield from _out_of_days(seals, signoff)
-
-
-def _out_of_days(seals: tuple[Seal, ...], signoff: SignOff) -> Iterator[str]:
-    """Yield which seals say that they were made before all had signed off, or after the end."""
-    last = max((each.date for each in signoff.signed), default=date.min)
-    end = signoff.until or date.max - ZONES
-    for seal in seals:
-        day = date.fromisoformat(seal.claimed[:10]) if seal.claimed else last
-        if day + ZONES < last:
-            yield f"{seal.field}: says that it was made on {day}, before the sign-off of {last}"
-        if day > end + ZONES:
-            yield f"{seal.field}: says that it was made on {day}; the approval ended on {end}"
-
-
-def _mismatch(seal: Seal, signed: Signed) -> Iterator[str]:
-    if not same_name(seal.signer, signed.name):
-        yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
-    if seal.meaning != signed.meaning:
-        yield f"{seal.field}: sealed for another meaning than was signed off"

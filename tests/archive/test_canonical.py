@@ -25,7 +25,7 @@ from dossier.archive.pdf_file import open_pdf
 from dossier.archive.record import plain_versions
 from dossier.archive.seals import read_seals
 from dossier.archive.standing import sign_offs
-from dossier.archive.verification import mismatches
+from dossier.archive.standing import mismatches
 from tests.archive import forged, sealed
 
 BEHIND = "stands what is no seal that this program writes"
