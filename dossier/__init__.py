@@ -3,9 +3,9 @@
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dossier.api import assess, build, read_case, sign
-    from dossier.archive.verify import verify
     from dossier.case.problems import CaseError, CaseProblem
+    from dossier.make.api import assess, build, read_case, sign
+    from dossier.verify.verify import verify
 
 __all__ = [
     "CaseError",
@@ -21,11 +21,11 @@ __all__ = [
 __version__ = "0.1.0"
 
 _HOME = {
-    "assess": "dossier.api",
-    "build": "dossier.api",
-    "read_case": "dossier.api",
-    "sign": "dossier.api",
-    "verify": "dossier.archive.verify",
+    "assess": "dossier.make.api",
+    "build": "dossier.make.api",
+    "read_case": "dossier.make.api",
+    "sign": "dossier.make.api",
+    "verify": "dossier.verify.verify",
     "CaseError": "dossier.case.problems",
     "CaseProblem": "dossier.case.problems",
 }

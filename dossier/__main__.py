@@ -1,6 +1,6 @@
 """Run the command line with ``python -m dossier``."""
 
-from dossier.cli import main
+from dossier.command.cli import main
 
 if __name__ == "__main__":
     main()

@@ -7,13 +7,13 @@ from unittest.mock import patch
 
 import numpy as np
 
-from dossier.api import limits
 from dossier.case.case import Case
 from dossier.case.fields import Ends, Measured, VolumeEnds
 from dossier.case.model import Reproducibility
 from dossier.case.read import read_case_files
 from dossier.case.records import MultipassTable, PressureDropTable
 from dossier.evidence.prepare import prepare
+from dossier.make.api import limits
 from tests import laboratory as lab
 
 INPUTS = Path(__file__).parents[1] / "inputs"

@@ -9,7 +9,8 @@ import pickle
 import tempfile
 from pathlib import Path
 
-from dossier.report import layout, render
+from dossier.report import render
+from dossier.report.layout import pdf as layout
 
 ANEW = layout.lay_out
 

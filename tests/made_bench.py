@@ -5,12 +5,12 @@ from datetime import date
 
 import numpy as np
 
-from dossier.api import limits
 from dossier.case.application import Application
 from dossier.case.case import Case, Record
 from dossier.case.model import Qualification
 from dossier.evidence.bench import Bench
-from dossier.evidence.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
+from dossier.evidence.records.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
+from dossier.make.api import limits
 from tests.small_case import APPLICATION, TESTED, requirement
 
 SIZES = np.array([4.0, 6.0, 10.0, 14.0, 20.0, 30.0])

@@ -13,7 +13,7 @@ from datetime import date
 from pathlib import Path
 
 from dossier import CaseError, sign
-from dossier.request_files import asked_of, filed
+from dossier.make.request_files import asked_of, filed
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 SIGNERS = {

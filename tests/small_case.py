@@ -3,16 +3,16 @@
 import copy
 from datetime import date
 
-from dossier.api import limits
 from dossier.case.application import Application
 from dossier.case.case import Case, Record
 from dossier.case.model import Qualification
 from dossier.case.records import interpret
-from dossier.case.tables import read_csv
+from dossier.case.tables.tables import read_csv
 from dossier.decision.assess import assess_case
-from dossier.evidence.demand import resolve
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.requirement import resolve
+from dossier.make.api import limits
 
 TESTED = date(2026, 2, 2)
 

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from dossier import allocator
+from dossier.system import allocator
 
 FAULTS = """
 import resource, sys

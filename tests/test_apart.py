@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from dossier import CaseError, apart, api
-from dossier.aside import aside, receive, second_core, send
+from dossier import CaseError
+from dossier.make import api
+from dossier.make import two_processes as apart
+from dossier.system.second_process import aside, receive, second_core, send
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 pytestmark = pytest.mark.skipif(not second_core(), reason="one processor only")

@@ -67,7 +67,7 @@ def test_modules_stay_small():
 
 def loaded_by(*arguments):
     code = (
-        "import sys\nfrom dossier.cli import main\n"
+        "import sys\nfrom dossier.command.cli import main\n"
         f"sys.argv = ['dossier', *{list(arguments)!r}]\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
         "print('\\n'.join(sorted(sys.modules)), file=sys.stderr)\n"

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from dossier import batch
-from dossier.batch import build_many
-from dossier.batch_order import Order
-from dossier.batch_outcome import Outcome, summary
+from dossier.batch import run as batch
+from dossier.batch.order import Order
+from dossier.batch.outcomes import Outcome, summary
+from dossier.batch.run import build_many
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 

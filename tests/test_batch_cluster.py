@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from dossier import batch_cluster, build
-from dossier.batch import build_many
-from dossier.batch_cluster import Cluster, ClusterError
-from dossier.batch_order import Order
-from dossier.batch_parcel import made_with, packed
+from dossier import build
+from dossier.batch import cluster as batch_cluster
+from dossier.batch.cluster import Cluster, ClusterError
+from dossier.batch.order import Order
+from dossier.batch.parcel import made_with, packed
+from dossier.batch.run import build_many
 from dossier.case.problems import CaseError
 
 # The cluster's own library warns of its sockets, loops and threads; that is not ours to mend.

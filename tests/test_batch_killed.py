@@ -9,9 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from dossier import apart, batch_order, build
-from dossier.archive import files, register
-from dossier.archive.files import BUILT, UP_TO_DATE, save_files
+from dossier import build
+from dossier.batch import order as batch_order
+from dossier.make import two_processes as apart
+from dossier.record import files
+from dossier.record.files import BUILT, UP_TO_DATE, save_files
+from dossier.register import register
 
 # The copies only write files; threads of the numerical libraries are not needed in them.
 pytestmark = pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")

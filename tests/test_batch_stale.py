@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, build
-from dossier.archive.files import BUILT, SEALED, UP_TO_DATE, is_sealed, save_files
-from dossier.batch import build_many
-from dossier.batch_order import Order, build_one
-from dossier.batch_outcome import NONE
+from dossier.batch.order import Order, build_one
+from dossier.batch.outcomes import NONE
+from dossier.batch.run import build_many
+from dossier.record.files import BUILT, SEALED, UP_TO_DATE, is_sealed, save_files
 from tests.archive import sealed
 
 INPUTS = Path(__file__).parents[1] / "inputs"

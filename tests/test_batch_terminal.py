@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from dossier.batch_outcome import BUILT, UP_TO_DATE, Outcome, summary, summary_json
-from dossier.terminal_batch import print_summary
+from dossier.batch.batch_text import print_summary
+from dossier.batch.outcomes import Outcome, summary, summary_json
+from dossier.record.files import BUILT, UP_TO_DATE
 
 
 def batch(tmp_path, *options, terminal, **environment):
@@ -115,7 +116,7 @@ import dossier.preload
 import numpy
 square = numpy.ones((400, 400))
 square @ square
-slow = {"pandas", "weasyprint", "dossier.cli", "dossier.api", "rfc8785", "jinja2"}
+slow = {"pandas", "weasyprint", "dossier.command.cli", "dossier.make.api", "rfc8785", "jinja2"}
 print(len(os.listdir("/proc/self/task")), sorted(slow - set(sys.modules)))
 """
 

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from dossier import read_case
-from dossier.api import limits
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
+from dossier.make.api import limits
 from dossier.physics import multipass
 
 INPUTS = Path(__file__).parents[1] / "inputs"

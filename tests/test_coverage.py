@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from dossier.decision.probability import against, fixed, probability
-from dossier.evidence.combine import generator
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.combine import generator
 from tests import campaign as sim
 from tests import laboratory as lab
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import typer.main
 
-from dossier.cli import app
+from dossier.command.cli import app
 
 ROOT = Path(__file__).parents[1]
 GROUP = typer.main.get_command(app)
@@ -19,7 +19,7 @@ READ_ONLY = {"check", "explain", "schema"}
 """Their examples are run where they stand; those that write are run in a copy."""
 WRITES = {"build", "request"}
 
-AS_INSTALLED = "from dossier.cli import app; app(prog_name='dossier')"
+AS_INSTALLED = "from dossier.command.cli import app; app(prog_name='dossier')"
 
 
 def examples(name):

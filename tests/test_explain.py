@@ -8,9 +8,9 @@ from datetime import date
 import pytest
 
 from dossier.case.application import Application
-from dossier.evidence.demand import resolve
+from dossier.command.explain_text import explained, listed, nearest
 from dossier.evidence.registry import all_quantities
-from dossier.terminal_explain import explained, listed, nearest
+from dossier.evidence.requirement import resolve
 from tests.small_case import application
 
 

@@ -8,7 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from dossier import CaseError, assess, read_case
-from dossier.api import decision_json
+from dossier.make.api import decision_json
 from tests.spelled import INPUTS
 
 

@@ -1,7 +1,7 @@
 """What `dossier check` says of the tests themselves."""
 
-from dossier.evidence.check import Check
-from dossier.terminal import MOST_CHECKS, check_lines
+from dossier.evidence.validity.check import Check
+from dossier.make.verdict_text import MOST_CHECKS, check_lines
 
 
 def check(outcome, record="M1", deviation=""):

@@ -10,8 +10,6 @@ from dossier.case.application import Application
 from dossier.case.model import Concession, Deviation, Qualification
 from dossier.case.problems import CaseProblem
 
-__all__ = ["KNOWN_METHOD", "agreement_problems", "plain", "says_something"]
-
 KNOWN_METHOD = "known method"
 """The rule whose deviation accepts a house method, which may be agreed before the test."""
 NOBODY = {"none", "nobody", "no one", "n/a", "unknown", "tbd", "tba", "niemand", "keiner",

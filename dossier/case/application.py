@@ -20,20 +20,6 @@ from dossier.case.fields import (
     Volume,
 )
 
-__all__ = [
-    "Application",
-    "BypassValve",
-    "Circuit",
-    "DecisionRule",
-    "Duty",
-    "Fluid",
-    "Name",
-    "Oil",
-    "Requirement",
-    "Terms",
-    "Words",
-]
-
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
 Words = Annotated[str, StringConstraints(max_length=4000)]
 

@@ -5,8 +5,6 @@ import os
 import stat
 from pathlib import Path
 
-__all__ = ["NotReadError", "ordinary", "read_below", "read_regular"]
-
 NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 HOW = (
     os.O_RDONLY

@@ -4,12 +4,10 @@ from dataclasses import dataclass, field
 
 from dossier.case.application import Application, Fluid
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
-from dossier.case.raw_table import Column, Note
 from dossier.case.records import Table
 from dossier.case.requested import OnFile
 from dossier.case.signoff_file import SignOffEntry
-
-__all__ = ["Case", "InputFile", "Record", "Remark"]
+from dossier.case.tables.raw_table import Column, Note
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,6 @@ from dossier.case.application import Application
 from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
-__all__ = ["application_problems", "consistency_problems"]
-
 NEEDED = {
     "multipass": (
         "flow", "temperature", "injection_flow", "injection_concentration",

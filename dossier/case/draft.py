@@ -7,8 +7,6 @@ from dossier.case.case import InputFile
 from dossier.case.model import Laboratory, Qualification, RecordEntry
 from dossier.case.requested import RequestEntry
 
-__all__ = ["Asked", "Draft"]
-
 
 class Draft(Qualification):
     """case.toml while laboratories and records are still to come."""

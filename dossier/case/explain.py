@@ -9,8 +9,6 @@ from pydantic import BaseModel, ValidationError
 
 from dossier.case.problems import CaseProblem
 
-__all__ = ["explain"]
-
 WANTED = {
     "laboratory": "'dossier take CASE FILE' reads it from the laboratory's workbook; or add a "
     "[[laboratory]] table with id, name and methods",

@@ -18,24 +18,6 @@ from pydantic_core import core_schema
 from dossier.case.units import DIMENSIONS, UnitError, parse_quantity, parse_size
 from dossier.physics.dust import grade
 
-__all__ = [
-    "Band",
-    "Concentration",
-    "CountConcentration",
-    "Density",
-    "Dust",
-    "Flow",
-    "Fraction",
-    "MassRate",
-    "Measured",
-    "Model",
-    "Pressure",
-    "Temperature",
-    "Time",
-    "Volume",
-    "dimension_of",
-]
-
 
 class Model(BaseModel):
     """Base of all case models: frozen, and every unknown key is an error."""

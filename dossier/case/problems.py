@@ -3,8 +3,6 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["CaseError", "CaseProblem"]
-
 LONGEST = 480
 """Characters of one part of a problem that are printed."""
 

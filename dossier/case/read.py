@@ -18,7 +18,6 @@ from dossier.case.case import Case, InputFile, Record, Remark
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.draft import Asked, Draft
 from dossier.case.explain import explain
-from dossier.case.hidden import refuse_control_characters
 from dossier.case.model import Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
@@ -31,11 +30,11 @@ from dossier.case.requested import (
     request_problems,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables import MAX_FILE, RawTable, TableError, read_table
+from dossier.case.tables.hidden import refuse_control_characters
+from dossier.case.tables.raw_table import RawTable, TableError
+from dossier.case.tables.tables import MAX_FILE, read_table
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.case.whole import Whole, made_whole
-
-__all__ = ["Gathered", "gather", "read_asked_files", "read_case_files"]
 
 MAX_CASE = 512 * 2**20
 """Bytes of one file, and of all files of a case together."""

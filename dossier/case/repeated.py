@@ -12,8 +12,6 @@ from dossier.case.case import Record
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MultipassTable
 
-__all__ = ["repeated"]
-
 CURVES = frozenset({"multipass", "pressure_drop"})
 """Kinds whose tables are readings alone, which two tests never share to the last digit."""
 SHARED = 0.5

@@ -15,21 +15,6 @@ from dossier.case.fields import Model
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
-__all__ = [
-    "REQUEST_FILE",
-    "FieldChange",
-    "OnFile",
-    "RequestEntry",
-    "RequestFile",
-    "changes_since",
-    "field_changes",
-    "on_file",
-    "request_problems",
-    "request_toml",
-    "requested",
-    "said",
-]
-
 REQUEST_FILE = "requested.toml"
 _HEAD = """\
 # Written by 'dossier request': the application as it was when laboratories were asked, and the day.

@@ -14,10 +14,10 @@ from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel
 
-from dossier.case.column_names import plain
 from dossier.case.fields import Model, dimension_of
-from dossier.case.numerals import cleaned, number
-from dossier.case.raw_table import Column, RawTable, filled
+from dossier.case.tables.column_names import plain
+from dossier.case.tables.numerals import cleaned, number
+from dossier.case.tables.raw_table import Column, RawTable, filled
 from dossier.case.units import DIMENSIONS, split_quantity
 
 _BARE = re.compile(r"[-+0-9.,' eE]+")

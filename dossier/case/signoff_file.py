@@ -7,8 +7,6 @@ from pydantic import Field, StringConstraints, model_validator
 
 from dossier.case.fields import Model
 
-__all__ = ["SIGNOFF_FILE", "Role", "SignOffEntry", "SignOffFile", "SignOffRules"]
-
 SIGNOFF_FILE = "signoff.toml"
 
 Role = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z ]{0,38}[a-z]$", strip_whitespace=True)]

@@ -9,8 +9,6 @@ from typing import Any
 
 from dossier.case.units import vanishes
 
-__all__ = ["MAX_TOML", "TomlError", "parse_toml", "quoted"]
-
 MAX_TOML = 4 * 2**20
 DEEPEST = 12
 """Levels of tables and lists; a case file has five."""

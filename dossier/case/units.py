@@ -8,17 +8,6 @@ from typing import Any
 
 from dossier.case.usual_units import USUAL, spelled
 
-__all__ = [
-    "DIMENSIONS",
-    "UnitError",
-    "affine",
-    "from_si",
-    "parse_quantity",
-    "parse_size",
-    "split_quantity",
-    "vanishes",
-]
-
 DIMENSIONS: dict[str, tuple[str, str]] = {
     "flow": ("m**3/s", "95 L/min"),
     "pressure": ("Pa", "170 kPa"),

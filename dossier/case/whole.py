@@ -10,12 +10,12 @@ from typing import Any, get_args
 from pydantic import BaseModel
 
 from dossier.case.application import Fluid
-from dossier.case.column_names import MEASURED, plain
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
 from dossier.case.problems import CaseProblem
-from dossier.case.raw_table import RawTable, TableError, filled
 from dossier.case.rows import Entry, Path, entries
-from dossier.case.tables import read_table
+from dossier.case.tables.column_names import MEASURED, plain
+from dossier.case.tables.raw_table import RawTable, TableError, filled
+from dossier.case.tables.tables import read_table
 
 SHEETS: dict[str, tuple[str, type[BaseModel]]] = {
     "Laboratory": ("laboratory", Laboratory),

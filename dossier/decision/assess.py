@@ -12,8 +12,8 @@ import numpy as np
 from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.model import Concession
-from dossier.case.older_sizes import convert
 from dossier.case.records import MultipassTable
+from dossier.case.tables.older_sizes import convert
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.chance import chance_text
@@ -25,19 +25,17 @@ from dossier.decision.rules import Limits as DecisionLimits
 from dossier.decision.rules import Verdict, judge
 from dossier.decision.term import conceded, ran_out, valid_until
 from dossier.evidence.bench import Bench, Curves
-from dossier.evidence.circuit_summary import circuit_summary
-from dossier.evidence.combine import generator
-from dossier.evidence.comparable import difference
-from dossier.evidence.curves import curves_of
-from dossier.evidence.demand import Demand, resolve
-from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.limits import Limits
-from dossier.evidence.outliers import find_outlier, outlier_note
 from dossier.evidence.prepare import prepare
+from dossier.evidence.quantities.circuit_summary import circuit_summary
+from dossier.evidence.quantities.curves import curves_of
 from dossier.evidence.registry import Side
+from dossier.evidence.requirement import Demand, resolve
+from dossier.evidence.statistics.combine import generator
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
+from dossier.evidence.statistics.outliers import find_outlier, outlier_note
+from dossier.evidence.validity.comparable import difference
 from dossier.words import later, say
-
-__all__ = ["assess_case", "seed_of"]
 
 Compute = Callable[[Demand, Side], Estimate | NotDemonstrated]
 """What a demand asks for, of one of the filters."""

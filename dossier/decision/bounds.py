@@ -14,11 +14,9 @@ from dossier.case.application import DecisionRule
 from dossier.decision.chance import chance_text
 from dossier.decision.probability import Judged, Threshold, probability, specimen_probability
 from dossier.decision.rules import Limits, Verdict, judge
-from dossier.evidence.demand import Demand
-from dossier.evidence.estimate import Bound, Estimate, SpecimenValue
+from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
 from dossier.words import say
-
-__all__ = ["Outcome", "censored", "decide_bounds", "decide_statement"]
 
 GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 

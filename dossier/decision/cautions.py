@@ -13,8 +13,6 @@ from dossier.decision.term import late_review
 from dossier.evidence.bench import Bench
 from dossier.words import later, say
 
-__all__ = ["GENERAL", "cautions_for", "conditions_for"]
-
 GENERAL: tuple[Caution, ...] = tuple(
     Caution(title=title, text=text, computed=False, name=title)
     for title, text in (

@@ -2,8 +2,6 @@
 
 from dossier.words import decimal_mark, say
 
-__all__ = ["chance_text"]
-
 MOST, LEAST = 0.999, 0.001
 """A probability beyond them is said as a bound: models of measurement know no better [-]."""
 

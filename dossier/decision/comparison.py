@@ -5,10 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.decision.finding import Finding
-from dossier.evidence.estimate import Estimate
+from dossier.evidence.statistics.estimate import Estimate
 from dossier.words import later, say
-
-__all__ = ["Compared", "compared", "gains_and_losses"]
 
 
 def gains_and_losses(findings: Sequence[Finding]) -> str:

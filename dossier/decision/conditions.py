@@ -9,10 +9,8 @@ from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Verdict
 from dossier.evidence.bench import Bench
-from dossier.evidence.demand import Demand
+from dossier.evidence.requirement import Demand
 from dossier.words import later, say
-
-__all__ = ["of_evidence", "of_requirements", "on_file_text"]
 
 BETTER = (
     Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,

@@ -8,12 +8,10 @@ from typing import Literal
 from dossier.case.model import Concession
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench, Curves
-from dossier.evidence.check import Check
-from dossier.evidence.circuit_summary import CircuitSide
-from dossier.evidence.demand import Demand
-from dossier.evidence.estimate import Estimate
-
-__all__ = ["Assessment", "Caution", "Condition", "ConditionKind", "Finding", "decision_of"]
+from dossier.evidence.quantities.circuit_summary import CircuitSide
+from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.estimate import Estimate
+from dossier.evidence.validity.check import Check
 
 ConditionKind = Literal[
     "concession",

@@ -12,24 +12,11 @@ from dossier.decision.rules import (
     conformance_probability,
     conformance_probability_of_samples,
 )
-from dossier.evidence.draws import as_samples
-from dossier.evidence.estimate import Estimate, SpecimenValue
 from dossier.evidence.registry import ShareOf, reference_line
-from dossier.evidence.tolerance import tolerance_confidence, two_sided_confidence
-from dossier.evidence.uncertainty import Part, reach
-
-__all__ = [
-    "Judged",
-    "Keyed",
-    "Threshold",
-    "against",
-    "by_parts",
-    "fixed",
-    "keyed",
-    "less_common",
-    "probability",
-    "specimen_probability",
-]
+from dossier.evidence.statistics.draws import as_samples
+from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
+from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
+from dossier.evidence.statistics.uncertainty import Part, reach
 
 Floats = NDArray[np.float64]
 Keyed = dict[tuple[str, str], Part]

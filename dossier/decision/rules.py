@@ -9,21 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.evidence.uncertainty import coverage_factor, t_cdf, t_quantile
+from dossier.evidence.statistics.uncertainty import coverage_factor, t_cdf, t_quantile
 from dossier.physics.roots import find_root
-
-__all__ = [
-    "Decision",
-    "Limits",
-    "Rule",
-    "Verdict",
-    "acceptance_limits",
-    "conformance_probability",
-    "conformance_probability_of_samples",
-    "guard_band",
-    "judge",
-    "overall",
-]
 
 Rule = Literal["simple_acceptance", "guard_band", "graded"]
 """How a result is judged; agreed before the tests."""

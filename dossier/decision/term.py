@@ -8,17 +8,6 @@ from dossier.decision.finding import Finding
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.words import say
 
-__all__ = [
-    "APPROVES",
-    "behind",
-    "conceded",
-    "expired",
-    "late_review",
-    "over",
-    "ran_out",
-    "valid_until",
-]
-
 APPROVES = (Decision.APPROVED, Decision.APPROVED_WITH_CONDITIONS)
 FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 

@@ -6,11 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Case
-from dossier.evidence.check import Check
 from dossier.evidence.limits import Limits
-from dossier.evidence.reduced import MultipassResult, PressureDropResult
-
-__all__ = ["Bench", "Curve", "Curves"]
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.validity.check import Check
 
 Floats = NDArray[np.float64]
 

@@ -4,11 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from dossier.evidence.check import Guards
-from dossier.evidence.standards import Method, designation_of
+from dossier.evidence.validity.check import Guards
+from dossier.evidence.validity.standards import Method, designation_of
 from dossier.words import say
-
-__all__ = ["Limit", "Limits", "limits_from"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

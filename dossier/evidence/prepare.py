@@ -6,23 +6,21 @@ from typing import TypeVar
 
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
-from dossier.evidence.check import Check
-from dossier.evidence.copies import copied_curves, copies
-from dossier.evidence.demand import resolve
 from dossier.evidence.limits import Limits
-from dossier.evidence.reduce_multipass import reduce_multipass
-from dossier.evidence.reduce_pressure import reduce_pressure_drop
-from dossier.evidence.reduced import MultipassResult, PressureDropResult
-from dossier.evidence.validity import AGREES, cover, general_checks, unusable
-from dossier.evidence.validity_balance import unlike_runs
-from dossier.evidence.validity_method import method_checks
-from dossier.evidence.validity_multipass import multipass_checks
-from dossier.evidence.validity_other import other_checks
-from dossier.evidence.validity_pressure import decided_pressures, pressure_checks
-from dossier.evidence.validity_specimens import specimen_checks
+from dossier.evidence.records.reduce_multipass import reduce_multipass
+from dossier.evidence.records.reduce_pressure import reduce_pressure_drop
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.requirement import resolve
+from dossier.evidence.validity.balance import unlike_runs
+from dossier.evidence.validity.check import Check
+from dossier.evidence.validity.copies import copied_curves, copies
+from dossier.evidence.validity.method import method_checks
+from dossier.evidence.validity.multipass import multipass_checks
+from dossier.evidence.validity.other import other_checks
+from dossier.evidence.validity.pressure import decided_pressures, pressure_checks
+from dossier.evidence.validity.rules import AGREES, cover, general_checks, unusable
+from dossier.evidence.validity.specimens import specimen_checks
 from dossier.words import say
-
-__all__ = ["prepare"]
 
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 

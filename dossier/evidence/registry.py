@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from dossier.evidence.bench import Bench
-    from dossier.evidence.estimate import Estimate, NotDemonstrated
-
-__all__ = ["Condition", "Quantity", "ShareOf", "all_quantities", "quantity", "reference_line"]
+    from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 
 Section = Literal["efficiency", "capacity", "pressure", "strength", "circuit"]
 ShareOf = Literal["value", "penetration", "inverse penetration", ""]

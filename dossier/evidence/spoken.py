@@ -4,8 +4,6 @@ from collections.abc import Mapping
 
 from dossier.words import decimal_mark, later, say
 
-__all__ = ["COLUMNS", "MEASURANDS", "SIDES", "of_side", "record_of", "shown"]
-
 SIDES: Mapping[str, str] = {"candidate": later("candidate"), "reference": later("reference")}
 """The filters of a case, as printed."""
 

@@ -4,8 +4,6 @@ from bisect import bisect_left
 
 from dossier.words import say
 
-__all__ = ["FEW", "OVER", "code", "code_number", "upper_limit"]
-
 FEW = 20
 """Fewer raw counts than this make a scale number a lower bound (ISO 4406, from memory)."""
 OVER = 29

@@ -11,14 +11,6 @@ from collections.abc import Sequence
 
 from dossier.words import later, say
 
-__all__ = [
-    "counts_per_mass",
-    "counts_per_mass_limits",
-    "grade",
-    "interpolated",
-    "volume_finer",
-]
-
 Row = tuple[float, float, float]
 
 _COUNTS: tuple[Row, ...] = (

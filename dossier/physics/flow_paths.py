@@ -9,14 +9,6 @@ from dossier.physics.roots import find_root
 from dossier.physics.values import not_negative, positive
 from dossier.words import later, say
 
-__all__ = [
-    "ParallelSplit",
-    "Path",
-    "SumpSplit",
-    "split_parallel",
-    "split_to_sump",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Path:

@@ -10,11 +10,6 @@ from dossier.physics.values import (
 )
 from dossier.words import later, say
 
-__all__ = [
-    "growth",
-    "monotone_curve",
-]
-
 
 def monotone_curve(mass: Floats, pressure_drop: Floats) -> Floats:
     """Return the pressure drops (n,) [Pa] made never falling by isotonic least squares.

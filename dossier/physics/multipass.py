@@ -23,23 +23,6 @@ from dossier.physics.values import (
 )
 from dossier.words import later, say
 
-__all__ = [
-    "RetainedMass",
-    "SizeResult",
-    "base_level",
-    "efficiency",
-    "injected_mass",
-    "injection_flow",
-    "interval_means",
-    "interval_ratios",
-    "overall_ratio",
-    "retained_mass",
-    "size_at_ratio",
-    "sizes_at_ratio",
-    "tenths",
-    "terminal_time",
-]
-
 TENTHS = 10
 
 SizeResult = Bounded

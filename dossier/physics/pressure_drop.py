@@ -23,16 +23,6 @@ from dossier.physics.values import (
 )
 from dossier.words import later, say
 
-__all__ = [
-    "Offset",
-    "PressureDropFit",
-    "fit_pressure_drop",
-    "flow_at_pressure_drop",
-    "offset_of_fit",
-    "opening_temperature",
-    "predict",
-]
-
 COLLINEAR = 1e8
 """Condition number of the columns, each scaled to length one, from which they count as one [-]."""
 

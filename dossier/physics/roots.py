@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 
 from dossier.words import later, say
 
-__all__ = ["find_root", "never_falling"]
-
 EPSILON = 4.0 * float(np.finfo(float).eps)
 
 

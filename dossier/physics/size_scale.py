@@ -5,8 +5,6 @@ from itertools import pairwise
 
 from dossier.words import say
 
-__all__ = ["ConvertedSize", "convert", "from_iso_4402", "from_um_b"]
-
 _ISO_4402: tuple[tuple[float, float], ...] = (
     (1, 4.2), (2, 4.6), (2.7, 5.0), (3, 5.1), (4.3, 6.0), (5, 6.4), (7, 7.7), (10, 9.8),
     (12, 11.3), (15, 13.6), (15.5, 14.0), (20, 17.5), (25, 21.2), (30, 24.9), (40, 31.7),

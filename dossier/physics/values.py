@@ -10,19 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from dossier.words import later, say
 
-__all__ = [
-    "Bound",
-    "Bounded",
-    "Floats",
-    "Number",
-    "all_finite",
-    "all_positive",
-    "increasing",
-    "not_negative",
-    "positive",
-    "share",
-]
-
 Floats = NDArray[np.float64]
 Number = TypeVar("Number", float, NDArray[np.float64])
 POSITIVE = later("{name} must be above zero and finite, not {value} {unit}")

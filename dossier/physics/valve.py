@@ -10,15 +10,6 @@ from numpy.typing import ArrayLike
 from dossier.physics.values import Bounded, Floats, not_negative, positive
 from dossier.words import later, say
 
-__all__ = [
-    "flow_pressure_drop",
-    "leakage_at",
-    "opening_pressure",
-    "reseat_pressure",
-    "sweep_branches",
-]
-
-
 NEVER_RISES = later("neither differential pressure [Pa] nor flow [m3/s] rises throughout")
 NEVER_FALLS = later("neither differential pressure [Pa] nor flow [m3/s] falls throughout")
 

@@ -12,14 +12,6 @@ import numpy as np
 from dossier.physics.values import Number, all_positive, positive
 from dossier.words import later, say
 
-__all__ = [
-    "density",
-    "dynamic_viscosity",
-    "kinematic_viscosity",
-    "temperature_at_viscosity",
-    "walther_constants",
-]
-
 SI = 1e6  # mm2/s in one m2/s
 LEAST, MOST = 2.0, 2e7
 """Ends of the working form Z = nu + 0.7 [mm2/s] (ASTM D341; the upper one from memory)."""

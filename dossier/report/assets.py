@@ -5,9 +5,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from dossier.report.drawn import CHART
-
-__all__ = ["FONTS", "FONT_FOLDER", "HOUSE_FONT", "fetcher", "template_folder"]
+from dossier.report.charts.deferred import CHART
 
 HERE = Path(__file__).parent
 FONTS = (

@@ -5,8 +5,6 @@ from typing import Literal
 
 from dossier.words import say
 
-__all__ = ["Cell", "Chart", "Column", "Fact", "Line", "Link", "Mark", "Section", "Table"]
-
 Kind = Literal["pass", "partly", "fail", "open", "none"]
 """Form of a verdict on the page: pass, conditional, fail, not demonstrated, not applicable."""
 

@@ -6,30 +6,10 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
-from dossier.report.glyphs import spelled
-from dossier.shown import unstacked
-from dossier.words import ENGLISH, day, decimal_mark, language, later, say
-
-__all__ = [
-    "NONE",
-    "between",
-    "beyond",
-    "bound_text",
-    "chart_text",
-    "clean",
-    "date_text",
-    "decimals_for",
-    "fixed",
-    "percent",
-    "quantity_text",
-    "significant",
-    "speak",
-    "typed",
-    "unit_text",
-    "with_interval",
-    "with_uncertainty",
-    "with_unit",
-]
+from dossier.report.layout.glyphs import spelled
+from dossier.words import day, decimal_mark, language, later, say
+from dossier.words.catalogue import ENGLISH
+from dossier.words.terminal_safe import unstacked
 
 THIN = "\u202f"
 """Narrow no-break space: groups digits."""

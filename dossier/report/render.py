@@ -12,13 +12,11 @@ from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.report.assets import STYLE, fetcher, template_folder
-from dossier.report.content import Content, build_content
-from dossier.report.drawn import Later, drawn_later
+from dossier.report.charts.deferred import Later, drawn_later
 from dossier.report.format import clean
-from dossier.report.glyphs import boxed, lacking, named
-from dossier.report.house import ATTACHED, House
-from dossier.report.layout import (
-    MissingLibraryError,
+from dossier.report.house.house import ATTACHED, House
+from dossier.report.layout.glyphs import boxed, lacking, named
+from dossier.report.layout.pdf import (
     Rendered,
     RenderError,
     Sheet,
@@ -27,21 +25,10 @@ from dossier.report.layout import (
     load_weasyprint,
     without_collector,
 )
-from dossier.report.pdf_marks import declare_accessible, tidy
+from dossier.report.layout.pdf_marks import declare_accessible, tidy
+from dossier.report.pages.contents import Content, build_content
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
-
-__all__ = [
-    "MissingLibraryError",
-    "Prepared",
-    "RenderError",
-    "Rendered",
-    "laid_out",
-    "load_weasyprint",
-    "page_pdf",
-    "prepared",
-    "rendered",
-]
 
 _UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(

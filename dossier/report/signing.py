@@ -5,8 +5,6 @@ from datetime import date
 
 from dossier.words import later, say
 
-__all__ = ["MEANINGS", "ROLES", "SignOff", "Signed", "field_name", "role_text"]
-
 ROLES = ("prepared", "checked", "approved")
 """Roles that a dossier needs before it stands, unless the case asks for others."""
 

@@ -5,11 +5,7 @@ from dataclasses import dataclass
 
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.units import UnitError, parse_quantity
-from dossier.evidence.demand import Demand
-
-__all__ = [
-    "Assumed", "Assumptions", "assumptions_of", "needs_scatter", "none_stated", "pair_of",
-]  # fmt: skip
+from dossier.evidence.requirement import Demand
 
 CALL = "the call"
 ABSOLUTE = {"temperature": "temperature difference", "cleanliness code": "cleanliness code"}

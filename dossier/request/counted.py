@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.evidence.demand import Demand
+from dossier.evidence.requirement import Demand
 from dossier.request.assumptions import Assumptions, needs_scatter, pair_of
 from dossier.request.needed import Needed
 from dossier.request.specimens import (
@@ -17,8 +17,6 @@ from dossier.request.specimens import (
     success_run_specimens,
     tolerance_band,
 )
-
-__all__ = ["Counted", "counted", "specimens_of", "together"]
 
 TOGETHER = {"multipass", "pressure_drop"}
 """Tests of the same specimens: what is measured on one has to be measured on all."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from dossier.case.application import Application
 from dossier.case.model import METHODS
-from dossier.evidence.demand import Demand
-from dossier.evidence.fine_path import HAS_FINE, HAS_MAIN
+from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN
+from dossier.evidence.requirement import Demand
 from dossier.request.reported import measured_column
 from dossier.words import later
 

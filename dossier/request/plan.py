@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from dossier.case.draft import Asked
 from dossier.case.model import Filter
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.evidence.demand import Demand
-from dossier.evidence.inspected import plain
 from dossier.evidence.limits import Limit, Limits
-from dossier.evidence.validity_relevance import terms_of
-from dossier.evidence.validity_specimens import DESTROY
+from dossier.evidence.records.inspected import plain
+from dossier.evidence.requirement import Demand
+from dossier.evidence.validity.relevance import terms_of
+from dossier.evidence.validity.specimens import DESTROY
 from dossier.request.assumptions import Assumptions
 from dossier.request.counted import Counted, counted, specimens_of, together
 from dossier.request.needed import Needed, needed_tests
@@ -31,8 +31,6 @@ from dossier.request.reported import (
     instruments_of,
     measured_column,
 )
-
-__all__ = ["Points", "Sheet", "Test", "TestRequest", "plan_request", "uses_criterion"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,23 +5,12 @@ from dataclasses import dataclass
 
 from dossier.case.application import Application
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.evidence.demand import Demand
-from dossier.evidence.fine_path import path_flow
-from dossier.evidence.fluid import kinematic_at
 from dossier.evidence.limits import Limits
-from dossier.evidence.validity_relevance import terms_of
+from dossier.evidence.quantities.fine_path import path_flow
+from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.requirement import Demand
+from dossier.evidence.validity.relevance import terms_of
 from dossier.request.needed import Needed
-
-__all__ = [
-    "SIZES",
-    "Settings",
-    "counted_sizes",
-    "flow_of_test",
-    "sweep_flows",
-    "sweep_viscosities",
-    "terminal_pressure",
-    "valve_flow",
-]
 
 SIZES = (4, 5, 6, 7, 8, 10, 12, 14, 15, 18, 20, 25, 30, 35, 40, 50, 60)
 """Sizes that counters are commonly set to [um(c)] (common practice)."""

@@ -7,9 +7,9 @@ hold these tables against both.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dossier.case.column_names import MEASURED
 from dossier.case.model import RecordEntry
 from dossier.case.rows import leaves
+from dossier.case.tables.column_names import MEASURED
 from dossier.words import later
 
 

@@ -3,18 +3,12 @@
 import math
 from collections.abc import Callable
 
-from dossier.evidence.tolerance import tolerance_factor, two_sided_factor, zero_failure_specimens
-from dossier.evidence.uncertainty import accept_fraction, t_quantile
-
-__all__ = [
-    "LEAST",
-    "MOST",
-    "guard_band",
-    "mean_specimens",
-    "population_specimens",
-    "success_run_specimens",
-    "tolerance_band",
-]
+from dossier.evidence.statistics.tolerance import (
+    tolerance_factor,
+    two_sided_factor,
+    zero_failure_specimens,
+)
+from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
 
 LEAST = 2
 """One specimen says nothing about the scatter, and cannot support a mean [-]."""

@@ -8,8 +8,6 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.units import UnitError, parse_quantity
 from dossier.start.questions import QUESTIONS, Question, applies
 
-__all__ = ["collect", "refused"]
-
 Ask = Callable[[str], str]
 CALL = "the call"
 LONGEST = 150

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.column_names import MEASURED, plain
-from dossier.case.layout import Grid, Row, is_reading, names_of
-from dossier.case.raw_table import filled, letters
-from dossier.case.table_head import MAX_HEAD
+from dossier.case.tables.column_names import MEASURED, plain
+from dossier.case.tables.layout import Grid, Row, is_reading, names_of
+from dossier.case.tables.raw_table import filled, letters
+from dossier.case.tables.table_head import MAX_HEAD
 from dossier.case.units import DIMENSIONS, UnitError, affine
 from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, value_of
 

@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.clock import CLOCK, ClockError, moment
-from dossier.case.column_names import plain
 from dossier.case.model import METHODS
-from dossier.case.raw_table import filled, letters
+from dossier.case.tables.clock import CLOCK, ClockError, moment
+from dossier.case.tables.column_names import plain
+from dossier.case.tables.raw_table import filled, letters
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, cells_of

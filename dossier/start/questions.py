@@ -8,8 +8,6 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["QUESTIONS", "Question", "applies", "signature_of"]
-
 FINE = ("partial_flow", "full_and_partial_flow", "combined", "combined_through_flow")
 
 

@@ -13,8 +13,6 @@ from dossier.start.answers import Ask, collect
 from dossier.start.files import application_text, case_text
 from dossier.start.schema import schema_text
 
-__all__ = ["next_steps", "write_case"]
-
 SCHEMAS = {"application": "schema/application.schema.json", "case": "schema/case.schema.json"}
 
 
@@ -56,7 +54,7 @@ def _check(texts: Mapping[str, str]) -> None:
     """Raise CaseError for answers that are each understood and do not fit together."""
     from pydantic import ValidationError
 
-    from dossier.evidence.demand import resolve
+    from dossier.evidence.requirement import resolve
 
     problems: list[CaseProblem] = []
     for name, model in (("application.toml", Application), ("case.toml", Draft)):

@@ -8,8 +8,6 @@ from typing import Any
 
 from pydantic import BaseModel
 
-__all__ = ["schema_of", "schema_text"]
-
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 

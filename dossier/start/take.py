@@ -6,10 +6,10 @@ from typing import Any
 
 from dossier.case.bounded import read_regular
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.raw_table import letters
 from dossier.case.read import read_case_files
-from dossier.case.sheets import sheet_grid
-from dossier.case.tables import MAX_FILE, TableError, csv_grid, sheet_names
+from dossier.case.tables.raw_table import TableError, letters
+from dossier.case.tables.sheets import sheet_grid, sheet_names
+from dossier.case.tables.tables import MAX_FILE, csv_grid
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in

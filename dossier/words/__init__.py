@@ -12,12 +12,7 @@ from datetime import date
 from string import Formatter
 from typing import Any
 
-from dossier.words.catalogue import ENGLISH, LANGUAGES, Tongue, tongue
-
-__all__ = [
-    "ENGLISH", "LANGUAGES", "day", "decimal_mark", "language", "later", "say", "say_count",
-    "speaking",
-]  # fmt: skip
+from dossier.words.catalogue import ENGLISH, Tongue, tongue
 
 _spoken: ContextVar[str] = ContextVar("spoken", default=ENGLISH)
 

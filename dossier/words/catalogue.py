@@ -8,8 +8,6 @@ from gettext import GNUTranslations
 from importlib.resources import files
 from io import BytesIO
 
-__all__ = ["ENGLISH", "LANGUAGES", "Tongue", "tongue"]
-
 ENGLISH = "en"
 LANGUAGES: Mapping[str, str] = {ENGLISH: "English", "de": "Deutsch"}
 """Languages a dossier can be written in, by their names in ISO 639-1."""

@@ -4,8 +4,6 @@ from collections.abc import Mapping
 
 from dossier.words import later
 
-__all__ = ["CODES"]
-
 CODES: Mapping[str, tuple[str, ...]] = {
     "decision": (
         later("approved"),

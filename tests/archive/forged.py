@@ -5,11 +5,11 @@ import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from dossier.archive.envelope import make
-from dossier.archive.increment import RESERVED, first_end
-from dossier.archive.pdf_file import open_pdf
-from dossier.archive.seals import asked, increment_of
-from dossier.archive.signature import load_keys
+from dossier.record.envelope import make
+from dossier.record.increment import RESERVED, first_end
+from dossier.record.pdf_file import open_pdf
+from dossier.record.seals import asked, increment_of
+from dossier.seal.signature import load_keys
 from tests.archive import sealed
 
 ROOM = 2 * RESERVED + 2

@@ -145,7 +145,7 @@ def files(doc, *, signed=True, name="case", inputs=None, signed_as=None, **other
 
 
 def signoff_toml(doc, roles=ROLES, day="2026-03-30"):
-    from dossier.archive.signoff import content_digest
+    from dossier.record.signoff import content_digest
 
     digest = content_digest(doc)
     return "".join(
@@ -177,13 +177,13 @@ TODAY = date(2026, 6, 1)
 
 def update(folder, *, today=TODAY, **how):
     """Bring a register up to date on a day in June 2026."""
-    from dossier.archive import register
+    from dossier.register import register
 
     return register.update(folder, today=today, **how)
 
 
 def find(folder, wanted, **how):
     """Return what a run over the folder finds."""
-    from dossier.archive import register_query
+    from dossier.register import query as register_query
 
     return register_query.find(update(folder, **how), wanted)

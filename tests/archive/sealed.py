@@ -14,10 +14,10 @@ from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.pdf_utils.reader import PdfFileReader
 
 from dossier import build, sign
-from dossier.archive.identity import make_identity
-from dossier.archive.pdf_file import open_pdf
-from dossier.archive.seals import asked
-from dossier.archive.signature import Ready, load_keys, seal_pdf
+from dossier.record.pdf_file import open_pdf
+from dossier.record.seals import asked
+from dossier.seal.identity import make_identity
+from dossier.seal.signature import Ready, load_keys, seal_pdf
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 ROLES = ("prepared", "checked", "approved")

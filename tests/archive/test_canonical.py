@@ -16,16 +16,15 @@ from pyhanko.sign.timestamps import DummyTimeStamper
 from pypdf import PdfReader
 
 from dossier import verify
-from dossier.archive.attached import NotADossierError
-from dossier.archive.constraints import constraints_text
-from dossier.archive.dossier_file import dossier_in
-from dossier.archive.envelope import make
-from dossier.archive.increment import first_end
-from dossier.archive.pdf_file import open_pdf
-from dossier.archive.record import plain_versions
-from dossier.archive.seals import read_seals
-from dossier.archive.standing import sign_offs
-from dossier.archive.standing import mismatches
+from dossier.record.attached import NotADossierError
+from dossier.record.constraints import constraints_text
+from dossier.record.decision_record import plain_versions
+from dossier.record.dossier_file import dossier_in
+from dossier.record.envelope import make
+from dossier.record.increment import first_end
+from dossier.record.pdf_file import open_pdf
+from dossier.record.seals import read_seals
+from dossier.record.standing import mismatches, sign_offs
 from tests.archive import forged, sealed
 
 BEHIND = "stands what is no seal that this program writes"

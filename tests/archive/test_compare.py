@@ -7,10 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from dossier.archive.compare import compared
-from dossier.archive.compare_json import comparison_json
-from dossier.archive.dossier_file import dossier_of, read_dossier
-from dossier.cli import app
+from dossier.command.cli import app
+from dossier.record.dossier_file import dossier_of, read_dossier
+from dossier.register.compare import compared
+from dossier.register.compare_json import comparison_json
 from tests.archive.made import case_toml, document, dossier, files, finding, put
 
 WIDE = {"COLUMNS": "200"}
@@ -176,7 +176,7 @@ def command(*arguments):
     """Run the command line as `main` does, with its one boundary for errors."""
     from types import SimpleNamespace
 
-    from dossier.outcome import explained
+    from dossier.make.outcome import explained
 
     ran = CliRunner().invoke(app, list(arguments), env=WIDE)
     if ran.exception is not None and not isinstance(ran.exception, SystemExit):

@@ -5,11 +5,11 @@ import hashlib
 
 import pytest
 
-from dossier.archive.envelope import DIGEST, make, opened
-from dossier.archive.identity import make_identity
-from dossier.archive.increment import RESERVED
-from dossier.archive.seals import CHANGED, NOT_OURS, _problem
-from dossier.archive.signature import load_keys
+from dossier.record.envelope import DIGEST, make, opened
+from dossier.record.increment import RESERVED
+from dossier.record.seals import CHANGED, NOT_OURS, _problem
+from dossier.seal.identity import make_identity
+from dossier.seal.signature import load_keys
 
 SECRET = "a phrase for tests only"
 COVERED = b"all of a file but the value of its signature"

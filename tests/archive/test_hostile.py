@@ -6,9 +6,9 @@ import zlib
 import pytest
 
 from dossier import verify
-from dossier.archive.attached import NotADossierError
-from dossier.archive.pdf_file import open_pdf
-from dossier.archive.recompute import differences, safe_name, unpack
+from dossier.record.attached import NotADossierError
+from dossier.record.pdf_file import open_pdf
+from dossier.verify.recompute import differences, safe_name, unpack
 from tests.archive import sealed
 
 

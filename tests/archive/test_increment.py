@@ -9,15 +9,8 @@ from datetime import UTC, datetime
 import pytest
 from pypdf import PdfReader
 
-from dossier.archive.increment import (
-    RESERVED,
-    FormError,
-    Words,
-    first_end,
-    increment,
-    read_start,
-)
-from dossier.report.stamp import Look
+from dossier.record.increment import RESERVED, FormError, Words, first_end, increment, read_start
+from dossier.report.layout.stamp import Look
 
 ID = b"0123456789abcdef" * 2
 MOMENT = datetime(2026, 4, 10, 9, 30, 5, tzinfo=UTC)

@@ -5,9 +5,9 @@ import sqlite3
 import pytest
 from pypdf import PdfReader, PdfWriter
 
-from dossier.archive.chain import GENESIS
-from dossier.archive.register_query import Wanted
-from dossier.archive.register_store import FILE, RegisterError
+from dossier.register.chain import GENESIS
+from dossier.register.query import Wanted
+from dossier.register.store import FILE, RegisterError
 from tests.archive.made import document as doc
 from tests.archive.made import dossier, files, find, finding, pdf, put, sha256, signoff_toml, update
 

@@ -7,7 +7,7 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from dossier.cli import app
+from dossier.command.cli import app
 from tests.archive.made import dossier, put
 
 

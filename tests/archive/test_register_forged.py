@@ -8,11 +8,11 @@ from datetime import date
 
 import pytest
 
-from dossier.archive.chain import GENESIS, linked
-from dossier.archive.dossier_file import dossier_of
-from dossier.archive.register_row import row_digest
-from dossier.archive.register_store import FILE, RegisterError, opened
-from dossier.archive.verify import _sign_offs
+from dossier.record.dossier_file import dossier_of
+from dossier.register.chain import GENESIS, linked
+from dossier.register.row import row_digest
+from dossier.register.store import FILE, RegisterError, opened
+from dossier.verify.verify import _sign_offs
 from tests.archive import sealed
 from tests.archive.made import (
     TODAY,
@@ -151,7 +151,7 @@ def test_a_journal_that_would_have_another_file_deleted_is_refused(folder, tmp_p
 
 
 def test_two_runs_do_not_write_at_once(folder, monkeypatch):
-    monkeypatch.setattr("dossier.archive.register_store.WAIT", 0.0)
+    monkeypatch.setattr("dossier.register.store.WAIT", 0.0)
     with opened(folder), pytest.raises(RegisterError, match="another run"):
         update(folder)
 
@@ -219,7 +219,7 @@ def test_a_kept_head_is_believed_and_nothing_behind_it(folder):
 
 def test_another_program_judges_again_and_binds_it(folder, monkeypatch):
     head = update(folder).head
-    monkeypatch.setattr("dossier.archive.program.program_digest", lambda: "d" * 64)
+    monkeypatch.setattr("dossier.record.program.program_digest", lambda: "d" * 64)
     outcome = update(folder, head=head)
     assert (outcome.read, len(outcome.heads), outcome.events) == (2, 4, ())
     assert update(folder, head=outcome.head).read == 0

@@ -10,8 +10,8 @@ from urllib.parse import quote, unquote
 
 import pytest
 
-from dossier.archive.register_html import register_page
-from dossier.archive.register_query import Wanted
+from dossier.register.html import register_page
+from dossier.register.query import Wanted
 from tests.archive.made import case_toml, dossier, find, put, update
 
 ATTACK = "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">"

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dossier.archive.document import DecisionWord, VerdictWord
-from dossier.archive.register_query import Wanted, parse_rest
-from dossier.archive.register_row import Row, settled
-from dossier.archive.register_text import COLUMNS, because_text, csv_text, json_text
 from dossier.decision.rules import Decision, Verdict
+from dossier.record.document import DecisionWord, VerdictWord
+from dossier.register.listing import COLUMNS, because_text, csv_text, json_text
+from dossier.register.query import Wanted, parse_rest
+from dossier.register.row import Row, settled
 from tests.archive.made import application, case_toml, dossier, find, finding, put, update
 
 

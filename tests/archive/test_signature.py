@@ -11,12 +11,12 @@ from cryptography.hazmat.primitives.serialization import pkcs12
 from pypdf import PdfReader
 
 from dossier import CaseError, build, verify
-from dossier.archive import signature
-from dossier.archive.identity import make_identity
-from dossier.archive.pdf_file import open_pdf
-from dossier.archive.seals import read_seals
-from dossier.archive.signature import examine, load_keys, seal_pdf
-from dossier.archive.trust import TEST_MARK, trust_of
+from dossier.record.pdf_file import open_pdf
+from dossier.record.seals import read_seals
+from dossier.record.trust import TEST_MARK, trust_of
+from dossier.seal import signature
+from dossier.seal.identity import make_identity
+from dossier.seal.signature import examine, load_keys, seal_pdf
 from tests.archive import sealed
 
 
@@ -70,10 +70,10 @@ def test_a_draft_and_a_changed_dossier_are_not_sealed(dossier, unsigned, tmp_pat
 
 
 def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, monkeypatch):
-    monkeypatch.setattr("dossier.api.compose", lambda *_, **__: (dossier.unsigned + b" ", b""))
+    monkeypatch.setattr("dossier.make.api.compose", lambda *_, **__: (dossier.unsigned + b" ", b""))
     with pytest.raises(CaseError, match="the pages are not those that the attached data give"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
-    monkeypatch.setattr("dossier.archive.record.zlib.ZLIB_RUNTIME_VERSION", "0.0")
+    monkeypatch.setattr("dossier.record.decision_record.zlib.ZLIB_RUNTIME_VERSION", "0.0")
     with pytest.raises(CaseError, match="cannot be built again here: made with zlib"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
 
@@ -83,7 +83,7 @@ def test_an_approval_that_is_over_is_not_sealed(dossier, unsigned, monkeypatch):
     found = SimpleNamespace(
         signoff=state, failures=(), sha256=hashlib.sha256(dossier.unsigned).hexdigest()
     )
-    monkeypatch.setattr("dossier.archive.verify.verify", lambda *_, **__: found)
+    monkeypatch.setattr("dossier.verify.verify.verify", lambda *_, **__: found)
     with pytest.raises(CaseError, match="cannot be sealed: the approval ended on 2026-05-01"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
 

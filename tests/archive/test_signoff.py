@@ -8,9 +8,9 @@ from datetime import date, timedelta
 import pytest
 
 from dossier import CaseError, assess, read_case, sign
-from dossier.api import decision_json, sign_off
-from dossier.archive.signoff import LEFT_OUT, ZONES, Days, content_digest, judge, same_person
 from dossier.case.signoff_file import SignOffEntry
+from dossier.make.api import decision_json, sign_off
+from dossier.record.signoff import LEFT_OUT, ZONES, Days, content_digest, judge, same_person
 from dossier.report.signing import ROLES
 from tests.archive import sealed
 from tests.small_case import record, small

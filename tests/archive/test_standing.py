@@ -5,16 +5,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.archive.signoff import Days, judge, needed_roles, same_person
-from dossier.archive.standing import (
-    DRAFT,
-    EXPIRED,
-    NOT_INTACT,
-    SIGNED_OFF,
-    Standing,
-    as_of,
-    read_as,
-)
+from dossier.record.signoff import Days, judge, needed_roles, same_person
+from dossier.record.standing import DRAFT, EXPIRED, NOT_INTACT, SIGNED_OFF, Standing, as_of, read_as
 
 END = date(2026, 6, 30)
 DAY = timedelta(1)

@@ -15,9 +15,9 @@ from pyhanko.sign.signers import SimpleSigner
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
 from dossier import CaseError
-from dossier.archive.envelope import make, opened
-from dossier.archive.signoff import same_name, same_person
-from dossier.archive.trust import TEST_MARK, chain, marked, trust_of, vouched, wrong_use
+from dossier.record.envelope import make, opened
+from dossier.record.signoff import same_name, same_person
+from dossier.record.trust import TEST_MARK, chain, marked, trust_of, vouched, wrong_use
 
 NOW = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
 DAY = datetime.timedelta(days=1)

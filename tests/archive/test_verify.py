@@ -10,12 +10,12 @@ import time
 import pytest
 
 from dossier import CaseError, build, verify
-from dossier.archive.attached import NotADossierError
-from dossier.archive.pdf_file import open_pdf
-from dossier.archive.seals import read_seals
-from dossier.archive.signature import examine, load_keys
-from dossier.archive.trust import trust_of
-from dossier.terminal_verify import fact_lines
+from dossier.record.attached import NotADossierError
+from dossier.record.pdf_file import open_pdf
+from dossier.record.seals import read_seals
+from dossier.record.trust import trust_of
+from dossier.seal.signature import examine, load_keys
+from dossier.verify.verification_text import fact_lines
 from tests.archive import sealed
 
 

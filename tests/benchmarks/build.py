@@ -5,7 +5,7 @@ import re
 import tempfile
 from pathlib import Path
 
-from dossier.report.drawn import CHART, data_uri
+from dossier.report.charts.deferred import CHART, data_uri
 from tests.benchmarks.timing import INPUTS, PYTHON, heading, race, ratio
 
 BARE = """
@@ -22,7 +22,7 @@ weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(style)).writ
 
 def captured(case):
     """Return (HTML, style sheet, attachments) that a build of `case` hands to WeasyPrint."""
-    from dossier import api
+    from dossier.make import api
     from dossier.report import render
 
     kept = []

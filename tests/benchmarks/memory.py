@@ -9,7 +9,7 @@ from tests.benchmarks.timing import INPUTS, ROOT, heading
 TARGET = 250
 ONE = """
 import resource, sys
-from dossier.cli import main
+from dossier.command.cli import main
 sys.argv = ["dossier", "build", sys.argv[1], "--out", sys.argv[2]]
 try:
     main()

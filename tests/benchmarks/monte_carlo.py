@@ -27,7 +27,7 @@ def bare():
 
 
 def main(rounds=5):
-    from dossier.api import assess, read_case
+    from dossier.make.api import assess, read_case
 
     heading("Monte Carlo")
     for name in ("polder-pumps", "ropeway-drive", "chain-ferry"):

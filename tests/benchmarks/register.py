@@ -14,10 +14,10 @@ from pathlib import Path
 
 from pypdf import PdfReader
 
-from dossier.archive.register_html import register_page
-from dossier.archive.register_query import Wanted, find
-from dossier.archive.register_store import FILE
-from dossier.archive.register_text import csv_text, json_text
+from dossier.register.html import register_page
+from dossier.register.listing import csv_text, json_text
+from dossier.register.query import Wanted, find
+from dossier.register.store import FILE
 from tests.archive.made import GIVES, case_toml, dossier, finding, put, update
 
 ROUNDS = 5

@@ -8,8 +8,8 @@ from jsonschema import Draft202012Validator
 
 from dossier.case.application import Application
 from dossier.case.model import Qualification
-from dossier.evidence.demand import resolve
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.requirement import resolve
 
 CONTRACT = Path(__file__).parent / "contract"
 

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier.case import csv_cells, csv_rows
 from dossier.case.records import interpret
-from dossier.case.tables import TableError, read_csv
+from dossier.case.tables import csv_cells, csv_rows
+from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.tables import read_csv
 
 CELL = st.sampled_from(
     ["", "0", "1", "-2.5", "+3", "1e5", "2E-3", ".5", "7.", " 8", "9 ", "x", "1 2", "NaN", "#1"]

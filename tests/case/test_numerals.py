@@ -10,9 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook
 
-from dossier.case import csv_cells, csv_rows
-from dossier.case.numerals import number, proves_decimal, shown
-from dossier.case.tables import TableError, read_csv, read_sheet
+from dossier.case.tables import csv_cells, csv_rows
+from dossier.case.tables.numerals import number, proves_decimal, shown
+from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.sheets import read_sheet
+from dossier.case.tables.tables import read_csv
 
 VALUES = st.one_of(
     st.integers(0, 10**7).map(float),

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier.api import read_case
 from dossier.case.problems import CaseError
 from dossier.case.repeated import repeated
+from dossier.make.api import read_case
 from tests.spelled import INPUTS
 
 

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from dossier import CaseError, assess, read_case
-from dossier.api import decision_json
 from dossier.case.requested import field_changes, request_toml, requested
 from dossier.case.toml_text import parse_toml
-from dossier.cli import app
-from dossier.request_files import asked_of, filed
+from dossier.command.cli import app
+from dossier.make.api import decision_json
+from dossier.make.request_files import asked_of, filed
 from tests.small_case import TESTED, record, requirement, write
 
 ASKED = date(2026, 1, 12)

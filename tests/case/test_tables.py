@@ -5,7 +5,9 @@ import numpy as np
 import pytest
 from openpyxl import Workbook
 
-from dossier.case.tables import TableError, read_csv, read_sheet
+from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.sheets import read_sheet
+from dossier.case.tables.tables import read_csv
 
 GOOD = "# invented\ntime [min],flow [L/min]\n1,10.5\n# filter warmed up\n2,\n3,11\n"
 

@@ -118,7 +118,7 @@ def test_units_known_without_pint_are_as_pint_gives_them(dimension, unit):
 
 def test_units_of_the_demo_cases_do_without_pint():
     script = (
-        "import sys; from dossier.api import read_case, assess\n"
+        "import sys; from dossier.make.api import read_case, assess\n"
         "for name in sys.argv[1:]: assess(read_case(name))\n"
         "assert 'scipy' in sys.modules and 'pint' not in sys.modules"
     )

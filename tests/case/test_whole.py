@@ -12,7 +12,7 @@ from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntr
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
 from dossier.case.rows import entries, leaves
-from dossier.case.tables import read_csv
+from dossier.case.tables.tables import read_csv
 from dossier.case.whole import made_whole
 from tests.spelled import INPUTS, SOURCE
 

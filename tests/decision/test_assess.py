@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from dossier.api import issue_date, limits, read_case
-from dossier.archive.record import canonical, decision_document
 from dossier.decision.assess import assess_case
-from dossier.evidence.demand import resolve
+from dossier.evidence.requirement import resolve
+from dossier.make.api import issue_date, limits, read_case
+from dossier.record.decision_record import canonical, decision_document
 from dossier.words import speaking
 
 INPUTS = Path(__file__).parents[2] / "inputs"

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from dossier.decision.bounds import censored, decide_bounds, decide_statement
 from dossier.decision.probability import fixed
 from dossier.decision.rules import Verdict
-from dossier.evidence.combine import combine
-from dossier.evidence.estimate import Component, Estimate, SpecimenValue
+from dossier.evidence.statistics.combine import combine
+from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 
 MORE, LESS = "larger than", "smaller than"
 RULE = SimpleNamespace(kind="guard_band", confidence=0.95)

@@ -6,14 +6,14 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.api import limits
 from dossier.case.model import Concession
 from dossier.decision.assess import assess_case
 from dossier.decision.cautions import GENERAL, cautions_for, conditions_for
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
-from dossier.evidence.demand import resolve
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.requirement import resolve
+from dossier.make.api import limits
 from tests.evidence.test_strength_quantities import burst
 from tests.made_bench import application, run, sweep
 from tests.made_bench import bench as made

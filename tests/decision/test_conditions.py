@@ -6,14 +6,14 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.api import limits
-from dossier.archive.signoff import needed_roles, required_roles
 from dossier.case.model import Deviation
 from dossier.decision.assess import assess_case
 from dossier.decision.conditions import of_evidence, of_requirements
-from dossier.evidence.check import Check
-from dossier.evidence.demand import resolve
-from dossier.evidence.validity import cover
+from dossier.evidence.requirement import resolve
+from dossier.evidence.validity.check import Check
+from dossier.evidence.validity.rules import cover
+from dossier.make.api import limits
+from dossier.record.signoff import needed_roles, required_roles
 from tests.evidence.test_valve_quantities import DOWN, rows, valve
 from tests.small_case import TESTED, requirement, small
 

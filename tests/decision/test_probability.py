@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.decision.probability import against, fixed, probability
-from dossier.evidence.combine import combine
-from dossier.evidence.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.registry import all_quantities, reference_line
-from dossier.evidence.uncertainty import Part, half_width, reach, t_quantile
+from dossier.evidence.statistics.combine import combine
+from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
+from dossier.evidence.statistics.uncertainty import Part, half_width, reach, t_quantile
 
 INF = math.inf
 RUNS = 20_000
@@ -203,7 +203,7 @@ class TestTheReference:
 class TestPopulation:
     def test_the_scatter_counts_once(self) -> None:
         """Specimens without error of their own: the tolerance factor alone decides."""
-        from dossier.evidence.tolerance import tolerance_confidence
+        from dossier.evidence.statistics.tolerance import tolerance_confidence
 
         values = [9.0, 10.0, 11.0, 9.5, 10.5, 10.0]
         found = chance(estimate(values, own=0.0), 8.0, "population")

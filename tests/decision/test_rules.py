@@ -21,7 +21,7 @@ from dossier.decision.rules import (
     guard_band,
     judge,
 )
-from dossier.evidence.uncertainty import coverage_factor
+from dossier.evidence.statistics.uncertainty import coverage_factor
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier import CaseError, assess, read_case, sign
-from dossier.api import decision_json, sign_off
-from dossier.archive.signoff import reads
 from dossier.case.model import Concession
 from dossier.decision.rules import Decision, Verdict
 from dossier.decision.term import behind, expired, late_review, over, ran_out, valid_until
-from dossier.report.words import answer_of
-from dossier.terminal import print_assessment
+from dossier.make.api import decision_json, sign_off
+from dossier.make.verdict_text import print_assessment
+from dossier.record.signoff import reads
+from dossier.report.pages.fixed_words import answer_of
 
 ISSUED = date(2026, 4, 10)
 DAYS = st.dates(date(2026, 1, 1), date(2031, 1, 1))

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import bench, entry, exact, instrument, run
 
 approx = pytest.approx

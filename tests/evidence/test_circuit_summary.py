@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.circuit_summary import circuit_summary
-from dossier.evidence.fine_path import fine_share
+from dossier.evidence.quantities.circuit_summary import circuit_summary
+from dossier.evidence.quantities.fine_path import fine_share
 from dossier.physics import dust
 from tests.evidence.test_fine_path import circuit, fine
 from tests.evidence.test_sump import DUTY, FINE_RUN, one_pass

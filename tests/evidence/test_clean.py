@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from dossier.evidence.clean import (
+from dossier.evidence.quantities.clean import (
     OF_THE_SWEEPS,
     OIL,
     carried,

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.combine import combine, shared_components, widening
-from dossier.evidence.draws import DRAWS, as_samples, drawn, farther, positive_normal
-from dossier.evidence.estimate import Component, Estimate, SpecimenValue
-from dossier.evidence.instruments import InputAccuracy
-from dossier.evidence.uncertainty import half_width
+from dossier.evidence.records.instruments import InputAccuracy
+from dossier.evidence.statistics.combine import combine, shared_components, widening
+from dossier.evidence.statistics.draws import DRAWS, as_samples, drawn, farther, positive_normal
+from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
+from dossier.evidence.statistics.uncertainty import half_width
 from tests.made_bench import bench, run
 
 approx = pytest.approx

@@ -5,15 +5,15 @@ from dataclasses import replace
 
 import pytest
 
-from dossier.api import limits
 from dossier.case.model import Reproducibility
-from dossier.evidence.between import between, rigs_of
-from dossier.evidence.clean import OIL, pressure_components
-from dossier.evidence.combine import shared_components
-from dossier.evidence.comparable import difference
-from dossier.evidence.fluid import kinematic_at, viscosity_accuracy
-from dossier.evidence.instruments import InputAccuracy, accuracy_of
+from dossier.evidence.quantities.clean import OIL, pressure_components
+from dossier.evidence.records.fluid import kinematic_at, viscosity_accuracy
+from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.between import between, rigs_of
+from dossier.evidence.statistics.combine import shared_components
+from dossier.evidence.validity.comparable import difference
+from dossier.make.api import limits
 from tests import campaign as sim
 
 KNOWN = all_quantities()

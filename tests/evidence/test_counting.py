@@ -11,10 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from dossier.evidence.counting import (
-    dispersion,
-    dispersion_of_differences,
-)
+from dossier.evidence.statistics.counting import dispersion, dispersion_of_differences
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

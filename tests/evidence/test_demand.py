@@ -2,7 +2,7 @@
 
 import pytest
 
-from dossier.evidence.demand import LIFE, resolve
+from dossier.evidence.requirement import LIFE, resolve
 from tests.made_bench import application
 from tests.small_case import requirement
 

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.fine_path import fine_share, pairs_of, path_flow, pump_flow
-from dossier.evidence.fluid import fluid_at
+from dossier.evidence.quantities.fine_path import fine_share, pairs_of, path_flow, pump_flow
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import application, bench, entry, exact, instrument, sweep
 
 approx = pytest.approx

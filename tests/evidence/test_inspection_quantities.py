@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from dossier import assess, build, read_case
-from dossier.evidence.estimate import Estimate, NotDemonstrated
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from tests.small_case import bench, compute, finding, outcome, record, requirement, write
 
 HEADER = "characteristic,specimen,found,lower,upper,unit\n"

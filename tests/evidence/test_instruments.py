@@ -5,8 +5,7 @@ import math
 import pytest
 
 from dossier.case.units import UnitError
-from dossier.evidence.between import between, rigs_of
-from dossier.evidence.instruments import (
+from dossier.evidence.records.instruments import (
     absolute_accuracy,
     accuracy_of,
     instrument_problems,
@@ -14,6 +13,7 @@ from dossier.evidence.instruments import (
     reading_u,
     size_accuracy,
 )
+from dossier.evidence.statistics.between import between, rigs_of
 from tests.made_bench import bench, entry, exact, instrument, run, sweep
 
 approx = pytest.approx

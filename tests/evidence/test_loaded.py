@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.fluid import fluid_at
-from dossier.evidence.loaded import Loaded, far_from_run, loaded_specimens
+from dossier.evidence.quantities.loaded import Loaded, far_from_run, loaded_specimens
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import MU, RHO, application, bench, exact, run, sweep
 
 approx = pytest.approx

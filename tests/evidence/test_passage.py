@@ -7,9 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from dossier.evidence.draws import DRAWS
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.passage import (
+from dossier.evidence.quantities.penetration import (
     STEEPEST,
     Passage,
     column,
@@ -20,6 +18,8 @@ from dossier.evidence.passage import (
     tenth_passage,
     worst_passage,
 )
+from dossier.evidence.statistics.draws import DRAWS
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import SIZES, bench, entry, exact, instrument, run
 
 approx = pytest.approx

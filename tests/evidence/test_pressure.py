@@ -5,9 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.fluid import fluid_at, kinematic_at, temperature_of, viscosity_accuracy
+from dossier.evidence.records.fluid import (
+    fluid_at,
+    kinematic_at,
+    temperature_of,
+    viscosity_accuracy,
+)
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import application, bench, entry, exact, instrument, sweep
 
 approx = pytest.approx

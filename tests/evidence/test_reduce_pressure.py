@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from dossier.case.records import PressureDropTable
-from dossier.evidence.fluid import fluid_at
-from dossier.evidence.reduce_pressure import reduce_pressure_drop, row_spread
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.records.reduce_pressure import reduce_pressure_drop, row_spread
 from tests.made_bench import case, entry, sweep
 
 approx = pytest.approx

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.size_rating import size_rating
+from dossier.evidence.quantities.size_rating import size_rating
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import SIZES, bench, exact, run
 
 approx = pytest.approx

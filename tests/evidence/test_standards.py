@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.api import limits
-from dossier.evidence.standards import designation_of, method_of, read_as, same_method
+from dossier.evidence.validity.standards import designation_of, method_of, read_as, same_method
+from dossier.make.api import limits
 from tests.small_case import outcome, record
 
 METHODS = limits().methods

@@ -12,8 +12,8 @@ from scipy import stats
 
 from dossier import assess, read_case
 from dossier.decision.bounds import censored
-from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from tests.small_case import (
     TESTED,
     bench,

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.draws import DRAWS
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.fluid import fluid_at
-from dossier.evidence.sump import size_class, sump_estimate
+from dossier.evidence.quantities.sump import size_class, sump_estimate
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.statistics.draws import DRAWS
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.evidence.test_fine_path import FINE, circuit, fine
 from tests.laboratory import DUST_COUNTS, DUST_SIZES
 from tests.made_bench import SIZES, application, bench, exact, run, sweep
@@ -88,7 +88,7 @@ def test_the_budget_holds_ingression_and_the_wider_side_of_the_spectrum():
 
 
 def test_the_wider_half_of_a_lopsided_spectrum_counts(monkeypatch):
-    from dossier.evidence import sump as module
+    from dossier.evidence.quantities import sump as module
 
     middle = PER_KG[10.0]
     for low, high in ((0.6, 1.1), (0.9, 1.4)):

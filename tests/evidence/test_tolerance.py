@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from dossier.evidence.tolerance import (
+from dossier.evidence.statistics.tolerance import (
     _bounds,
     grubbs,
     tolerance_confidence,
@@ -22,7 +22,7 @@ from dossier.evidence.tolerance import (
     zero_failure_reliability,
     zero_failure_specimens,
 )
-from dossier.evidence.uncertainty import coverage_factor, t_quantile
+from dossier.evidence.statistics.uncertainty import coverage_factor, t_quantile
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from dossier.evidence import uncertainty as un
+from dossier.evidence.statistics import uncertainty as un
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

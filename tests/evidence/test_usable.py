@@ -2,9 +2,9 @@
 
 import pytest
 
-from dossier.evidence.estimate import NotDemonstrated
 from dossier.evidence.prepare import prepare
-from dossier.evidence.usable import missing_specimens, usable_runs, usable_sweeps
+from dossier.evidence.records.usable import missing_specimens, usable_runs, usable_sweeps
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import bench, case, entry, exact, run, sweep
 from tests.small_case import TESTED
 

@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from dossier.api import limits
 from dossier.case.application import Terms
 from dossier.case.fields import Dust, Ends, Measured, Sides, VolumeEnds
 from dossier.case.model import Deviation, Stated
 from dossier.case.read import read_case_files
-from dossier.evidence.estimate import NotDemonstrated
-from dossier.evidence.instruments import accuracy_of
 from dossier.evidence.prepare import prepare
+from dossier.evidence.records.instruments import accuracy_of
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.validity_method import edition_problems
+from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.validity.method import edition_problems
+from dossier.make.api import limits
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 

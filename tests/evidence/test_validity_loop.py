@@ -13,14 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier import CaseError, assess, read_case
-from dossier.api import limits
 from dossier.case.fields import Dilution, Dust
 from dossier.case.read import read_case_files
-from dossier.evidence import copies as noise
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.validity_balance import balance_rules
-from dossier.evidence.validity_readings import _rank_chance, readings_rules, sides_of
+from dossier.evidence.validity import copies as noise
+from dossier.evidence.validity.balance import balance_rules
+from dossier.evidence.validity.readings import _rank_chance, readings_rules, sides_of
+from dossier.make.api import limits
 from dossier.physics.dust import grade
 from tests import laboratory as lab
 from tests import small_case as small

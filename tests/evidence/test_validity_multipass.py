@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity_multipass import _flow
+from dossier.evidence.validity.multipass import _flow
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 

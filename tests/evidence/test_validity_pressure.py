@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.validity_pressure import _offset, decided_pressures
+from dossier.evidence.validity.pressure import _offset, decided_pressures
 from tests.evidence.test_fine_path import circuit
 from tests.made_bench import MU, application, case, entry, sweep
 

@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.copies import _scatter
-from dossier.evidence.validity_other import _size
+from dossier.evidence.validity.copies import _scatter
+from dossier.evidence.validity.other import _size
 from tests.made_bench import case, entry, sweep
 
 

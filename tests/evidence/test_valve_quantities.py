@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from dossier import assess, read_case
-from dossier.api import limits
-from dossier.evidence.estimate import Estimate, NotDemonstrated
 from dossier.evidence.prepare import prepare
+from dossier.evidence.quantities.valve_setting import opening_pressure
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.valve_setting import opening_pressure
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
+from dossier.make.api import limits
 from tests.small_case import (
     TESTED,
     bench,

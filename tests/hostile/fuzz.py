@@ -13,9 +13,9 @@ from importlib import import_module
 from pathlib import Path
 
 from dossier import assess, read_case
-from dossier.api import sign_off
 from dossier.case.problems import CaseError
-from dossier.outcome import OUR_BUG, explained
+from dossier.make.api import sign_off
+from dossier.make.outcome import OUR_BUG, explained
 from tests.archive.sealed import sign_all
 from tests.hostile.mutants import BROKEN, CASES, SIGNED, Files, Mutant, intact_files, mutant
 

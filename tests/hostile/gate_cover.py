@@ -6,7 +6,7 @@ import tempfile
 from datetime import date
 from pathlib import Path
 
-from dossier.request_files import asked_of, filed
+from dossier.make.request_files import asked_of, filed
 from tests.hostile.gate_rows import Change, Row, all_of, edit
 
 __all__ = ["COVER"]

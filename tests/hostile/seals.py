@@ -16,8 +16,8 @@ from pathlib import Path
 from unittest.mock import patch
 
 from dossier import verify
-from dossier.archive.attached import NotADossierError
-from dossier.outcome import OUR_BUG, explained
+from dossier.make.outcome import OUR_BUG, explained
+from dossier.record.attached import NotADossierError
 
 SLOWEST = 20.0
 """Seconds of computing that a mutant may take."""
@@ -161,8 +161,8 @@ def _busy():
 
 def run(made, seeds, folder):
     """Return what became of the mutants of these numbers."""
-    same = patch("dossier.api.compose", lambda *_, **__: (made.versions[0], b""))
-    with same, patch("dossier.archive.verify.aside", lambda _: None):  # one process, no loading
+    same = patch("dossier.make.api.compose", lambda *_, **__: (made.versions[0], b""))
+    with same, patch("dossier.verify.verify.aside", lambda _: None):  # one process, no loading
         return [judged(made, seed, folder / "mutant.pdf") for seed in seeds]
 
 

@@ -14,9 +14,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.archive.attached import NotADossierError
-from dossier.confined import Limits, StoppedError, confined
-from dossier.report.house import ATTACHED
+from dossier.record.attached import NotADossierError
+from dossier.report.house.house import ATTACHED
+from dossier.system.confined import Limits, StoppedError, confined
 from tests.archive import made
 from tests.hostile import bombs
 from tests.hostile.test_pdfs import PAGES, raw, stream
@@ -111,8 +111,8 @@ def test_no_file_grows_without_end(tmp_path):
 
 @cache
 def attached():
-    from dossier.api import assess, decision_json, issue_date, read_case
-    from dossier.archive.record import canonical, manifest_of
+    from dossier.make.api import assess, decision_json, issue_date, read_case
+    from dossier.record.decision_record import canonical, manifest_of
 
     case = read_case(INPUTS / "polder-pumps")
     assessment = assess(case)
@@ -205,7 +205,7 @@ log = open(sys.argv[1], "a", buffering=1)
 EVENTS = {"subprocess.Popen", "os.exec", "os.posix_spawn", "os.system", "os.spawn"}
 sys.addaudithook(lambda event, _: event in EVENTS and log.write(event + chr(10)))
 sys.argv = ["dossier", *sys.argv[2:]]
-from dossier.cli import main
+from dossier.command.cli import main
 try:
     main()
 finally:
@@ -262,8 +262,8 @@ def test_an_honest_dossier_needs_no_program_either(tmp_path):
      "x" * 300, "a\0b", "../../../../../../etc"],
 )  # fmt: skip
 def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
-    from dossier.archive.dossier_file import read_dossier
-    from dossier.archive.verify import verify
+    from dossier.record.dossier_file import read_dossier
+    from dossier.verify.verify import verify
 
     path = tmp_path / "x.pdf"
     manifest = {"schema": "dossier manifest 1.0", "case": name, "files": {}}
@@ -275,7 +275,7 @@ def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
 
 
 def test_no_case_elsewhere_on_the_disk_is_decided():
-    from dossier.archive import recompute as module
+    from dossier.verify import recompute as module
 
     for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
         with pytest.raises(NotADossierError, match="no plain path"):
@@ -283,8 +283,8 @@ def test_no_case_elsewhere_on_the_disk_is_decided():
 
 
 def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
-    from dossier.archive import verify as module
-    from dossier.confined import FAMILIAR
+    from dossier.system.confined import FAMILIAR
+    from dossier.verify import verify as module
 
     given = []
 

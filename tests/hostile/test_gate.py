@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, assess, read_case
-from dossier.api import issue_date, sign_off
-from dossier.terminal import print_assessment
+from dossier.make.api import issue_date, sign_off
+from dossier.make.verdict_text import print_assessment
 from tests.hostile import gate_cover, gate_loop, gate_rules, gate_stats
 from tests.spelled import INPUTS
 

@@ -14,9 +14,11 @@ import pytest
 from dossier import CaseError, read_case
 from dossier.case import bounded, read
 from dossier.case.bounded import NotReadError, ordinary, read_below, read_regular
-from dossier.case.tables import TableError, read_csv, read_sheet
+from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.sheets import read_sheet
+from dossier.case.tables.tables import read_csv
 from dossier.case.toml_text import TomlError, parse_toml
-from dossier.outcome import WRONG_INPUT, explained
+from dossier.make.outcome import WRONG_INPUT, explained
 from tests.hostile import bombs
 from tests.spelled import INPUTS
 

@@ -9,8 +9,8 @@ import pytest
 from pypdf import PdfWriter
 
 from dossier import verify
-from dossier.archive.attached import NotADossierError
-from dossier.archive.dossier_file import read_dossier
+from dossier.record.attached import NotADossierError
+from dossier.record.dossier_file import read_dossier
 from tests.archive.made import document, dossier, files, pdf
 from tests.hostile import bombs
 

@@ -13,12 +13,12 @@ import pytest
 from pypdf import PdfReader
 
 from dossier import build
-from dossier.archive.register_html import register_page
-from dossier.archive.register_query import Wanted
-from dossier.archive.register_text import csv_text, json_text
-from dossier.cli import main
-from dossier.outcome import explained
-from dossier.shown import shown, shown_json
+from dossier.command.cli import main
+from dossier.make.outcome import explained
+from dossier.register.html import register_page
+from dossier.register.listing import csv_text, json_text
+from dossier.register.query import Wanted
+from dossier.words.terminal_safe import shown, shown_json
 from tests.archive.made import dossier, find, put, update
 from tests.archive.sealed import run, sign_all
 from tests.sign_demo_cases import ASKED, put_on_file
@@ -192,7 +192,7 @@ def test_build_verify_register_and_compare_open_no_connection(
     made, laid_out_anew, tmp_path, monkeypatch
 ):
     from dossier import verify
-    from dossier.archive.dossier_file import read_dossier
+    from dossier.record.dossier_file import read_dossier
 
     def forbidden(*_, **__):
         raise AssertionError("a socket was opened")

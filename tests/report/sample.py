@@ -16,14 +16,14 @@ from dossier.decision.cautions import GENERAL
 from dossier.decision.finding import Assessment, Caution, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curve, Curves
-from dossier.evidence.check import Check
-from dossier.evidence.demand import Demand
-from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.limits import Limits
-from dossier.evidence.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
+from dossier.evidence.records.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
 from dossier.evidence.registry import Quantity
+from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.validity.check import Check
 from dossier.report import render
-from dossier.report.layout import Rendered
+from dossier.report.layout.pdf import Rendered
 from dossier.words import say
 
 ISSUED = date(2026, 3, 30)

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from dossier.report import chart_filtration as filtration
-from dossier.report import chart_margins as margins
-from dossier.report import chart_pressure as pressure
-from dossier.report.chart_style import draw, line_style
-from dossier.report.content_capacity import capacity_page
-from dossier.report.content_filtration import bound_ratio, efficiency_page
-from dossier.report.content_margins import margin_of, margins_chart
-from dossier.report.content_pressure import pressure_page
+from dossier.report.charts import filtration_chart as filtration
+from dossier.report.charts import margins_chart as margins
+from dossier.report.charts import pressure_chart as pressure
+from dossier.report.charts.style import draw, line_style
+from dossier.report.pages.capacity import capacity_page
+from dossier.report.pages.filtration import bound_ratio, efficiency_page
+from dossier.report.pages.margins import margin_of, margins_chart
+from dossier.report.pages.pressure import pressure_page
 from tests.report import sample
 
 STYLE = "font.family: Fira Sans\nfont.size: 8\n"

@@ -13,7 +13,7 @@ from pypdf import PdfReader
 
 import dossier
 from dossier.report.assets import FONT_FOLDER
-from dossier.words import LANGUAGES
+from dossier.words.catalogue import LANGUAGES
 from tests.verapdf import engine
 
 INPUTS = Path(__file__).parents[2] / "inputs"

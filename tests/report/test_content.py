@@ -8,12 +8,12 @@ import pytest
 
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
-from dossier.report import content_results as results
 from dossier.report.blocks import Column, Link, Table
-from dossier.report.content import build_content
-from dossier.report.content_comparison import difference, difference_text, quotient
-from dossier.report.content_uncertainty import rule_words
-from dossier.report.sections import number_sections
+from dossier.report.pages import results
+from dossier.report.pages.comparison import difference, difference_text, quotient
+from dossier.report.pages.contents import build_content
+from dossier.report.pages.sections import number_sections
+from dossier.report.pages.uncertainty import rule_words
 from dossier.report.signing import SignOff
 from tests.report import sample
 

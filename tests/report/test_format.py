@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.report import format as fmt
-from dossier.words import ENGLISH, LANGUAGES, speaking
+from dossier.words import speaking
+from dossier.words.catalogue import ENGLISH, LANGUAGES
 from tests.words import messages
 
 THIN, SPACE = "\u202f", "\u00a0"

@@ -15,16 +15,16 @@ from fontTools.ttLib import TTFont
 from PIL import Image, ImageChops
 from pypdf import PdfReader
 
-from dossier.api import assess, compose, house_of, issue_date, read_case
 from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL
-from dossier.outcome import explained
+from dossier.make.api import assess, compose, house_of, issue_date, read_case
+from dossier.make.outcome import explained
 from dossier.report.assets import FONT_FOLDER
-from dossier.report.chart_style import setting_faults
-from dossier.report.house import COLOURS, DEFERENCE, read_house
-from dossier.report.house_font import FontError, own_font
-from dossier.report.house_words import WordsError, set_words
-from dossier.report.logo import logo_faults
+from dossier.report.charts.style import setting_faults
+from dossier.report.house.house import COLOURS, DEFERENCE, read_house
+from dossier.report.house.house_font import FontError, own_font
+from dossier.report.house.house_words import WordsError, set_words
+from dossier.report.house.logo import logo_faults
 from tests.report import sample
 
 INPUTS = Path(__file__).parents[2] / "inputs"
@@ -55,7 +55,7 @@ def pixels(wide=2, high=2):
 def undrawn(monkeypatch):
     """Put a dot in place of every chart: they are tested elsewhere, and take most of the time."""
     dot = "data:image/svg+xml;base64," + b64encode(SHAPES.encode()).decode()
-    monkeypatch.setattr("dossier.report.chart_style.now_or_later", lambda _: dot)
+    monkeypatch.setattr("dossier.report.charts.style.now_or_later", lambda _: dot)
 
 
 @pytest.fixture
@@ -248,7 +248,7 @@ def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(
 
 
 def test_a_sign_off_is_bound_to_the_house(house):
-    from dossier.api import sign_off
+    from dossier.make.api import sign_off
 
     plain = read_case(INPUTS / "polder-pumps")
     put(house, house__toml='name = "W"\n')

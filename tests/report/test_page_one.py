@@ -10,8 +10,9 @@ from pypdf import PdfReader
 
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
-from dossier.report import assets, page_one
-from dossier.report.chart_margins import AXES, LOWEST, rows_that_fit
+from dossier.report import assets
+from dossier.report.charts.margins_chart import AXES, LOWEST, rows_that_fit
+from dossier.report.pages import page_one
 from tests.report import sample
 
 LOREM = (

@@ -17,10 +17,12 @@ from fontTools.ttLib import TTFont
 from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
-from dossier.report import assets, glyphs, layout, render
-from dossier.report.drawn import CHART
+from dossier.report import assets, render
+from dossier.report.charts.deferred import CHART
 from dossier.report.format import clean
-from dossier.report.layout import Sheet, lay_out
+from dossier.report.layout import glyphs
+from dossier.report.layout import pdf as layout
+from dossier.report.layout.pdf import Sheet, lay_out
 from dossier.report.signing import ROLES, Signed, SignOff
 from tests.report import sample
 

@@ -6,8 +6,8 @@ from datetime import date
 import pytest
 
 from dossier.decision.rules import Decision, Verdict
+from dossier.report.pages.fixed_words import VERDICT_KIND, answer_of, stamp_of
 from dossier.report.signing import ROLES, Signed, SignOff
-from dossier.report.words import VERDICT_KIND, answer_of, stamp_of
 
 
 def signed(role, holds=True):

@@ -9,7 +9,7 @@ from openpyxl import load_workbook
 from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
-from dossier.request_files import asked_of, make_request, write_request
+from dossier.make.request_files import asked_of, make_request, write_request
 from tests.request.test_plan import GENERAL, assumed
 
 POLDER = Path(__file__).parents[2] / "inputs" / "polder-pumps"

@@ -7,9 +7,9 @@ import pytest
 
 from dossier.case.problems import CaseError
 from dossier.case.units import parse_quantity
+from dossier.make.request_files import asked_of, make_request
 from dossier.request.assumptions import assumptions_of, needs_scatter
 from dossier.request.points import Settings, counted_sizes
-from dossier.request_files import asked_of, make_request
 from tests.small_case import requirement, write
 from tests.spelled import INPUTS
 
@@ -122,7 +122,7 @@ def test_the_sweep_reaches_the_oil_and_the_flow_of_the_application(tmp_path):
     request = small(tmp_path / "a", [cold])
     points = request.tests[0].points
     assert max(points.flows) >= parse_quantity("70 L/min", "flow")
-    from dossier.evidence.fluid import kinematic_at
+    from dossier.evidence.records.fluid import kinematic_at
 
     wanted = kinematic_at(request.asked.application.oil, 273.15)
     assert wanted > 2 * 500e-6, "the example has to lie beyond what 500 mm2/s may be carried to"

@@ -7,10 +7,9 @@ import pytest
 
 import dossier
 from dossier.case.consistency import NEEDED
-from dossier.case.model import Conditions, Measurand
-from dossier.case.records import MEASURED
+from dossier.case.model import METHODS, Conditions, Measurand
+from dossier.case.tables.column_names import MEASURED
 from dossier.evidence.registry import all_quantities
-from dossier.request.needed import METHODS
 from dossier.request.reported import conditions_of, instruments_of, measured_column
 
 EVIDENCE = Path(dossier.__file__).parent / "evidence"

@@ -10,12 +10,12 @@ import numpy as np
 import openpyxl
 import pytest
 
-from dossier.api import assess, read_case
 from dossier.case.problems import CaseError
+from dossier.make.api import assess, read_case
+from dossier.make.request_files import planned, write_request
 from dossier.request import sheets
 from dossier.request.plan import Sheet
 from dossier.request.reported import Column
-from dossier.request_files import planned, write_request
 from dossier.start.take import take_files
 from tests import laboratory as sim
 from tests.request.test_plan import requested

@@ -12,9 +12,9 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from dossier.api import read_case
 from dossier.case.problems import CaseError
-from dossier.request_files import asked_of
+from dossier.make.api import read_case
+from dossier.make.request_files import asked_of
 from dossier.start.answers import refused
 from dossier.start.questions import QUESTIONS, applies
 from dossier.start.scaffold import write_case

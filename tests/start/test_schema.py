@@ -11,10 +11,10 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
-from dossier.archive.document import decision_schema
 from dossier.case.application import Application
 from dossier.case.draft import Draft
 from dossier.evidence.registry import all_quantities
+from dossier.record.document import decision_schema
 from dossier.start.schema import schema_of, schema_text
 from tests.spelled import INPUTS
 
@@ -51,7 +51,7 @@ def test_the_command_prints_the_schema(name):
 
 
 def decided(name):
-    from dossier.api import assess, decision_json, read_case
+    from dossier.make.api import assess, decision_json, read_case
 
     case = read_case(ROOT / "inputs" / name)
     return json.loads(decision_json(case, assess(case, pages=False)))

@@ -17,7 +17,7 @@ from openpyxl import Workbook, load_workbook
 
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
-from dossier.report.reading_notes import handed_in
+from dossier.report.pages.reading_notes import handed_in
 from dossier.start.take import take_files
 from tests.small_case import APPLICATION, _toml, requirement
 

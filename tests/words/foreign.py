@@ -12,11 +12,12 @@ from html.parser import HTMLParser
 from string import Formatter
 from typing import get_args
 
-from dossier import api, words
+from dossier import words
 from dossier.case import application, model
 from dossier.evidence.registry import all_quantities
+from dossier.make import api
 from dossier.report import render
-from dossier.report.drawn import CHART, data_uri
+from dossier.report.charts.deferred import CHART, data_uri
 from dossier.words import catalogue
 from tests.sign_demo_cases import ASKED, put_on_file
 from tests.words.messages import ROOT, needed

@@ -4,7 +4,7 @@ import ast
 
 import pytest
 
-from dossier.words import ENGLISH, LANGUAGES
+from dossier.words.catalogue import ENGLISH, LANGUAGES
 from tests.words import messages
 
 OTHERS = sorted(set(LANGUAGES) - {ENGLISH})

@@ -9,14 +9,14 @@ from string import Formatter
 
 import pytest
 
-from dossier.api import assess, read_case
-from dossier.case.older_sizes import convert
-from dossier.evidence.combine import scatter_component
+from dossier.case.tables.older_sizes import convert
 from dossier.evidence.limits import limits_from
+from dossier.evidence.records.usable import missing_specimens
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.usable import missing_specimens
-from dossier.words import ENGLISH, LANGUAGES, speaking
-from dossier.words.catalogue import tongue
+from dossier.evidence.statistics.combine import scatter_component
+from dossier.make.api import assess, read_case
+from dossier.words import speaking
+from dossier.words.catalogue import ENGLISH, LANGUAGES, tongue
 
 SPOKEN = (ENGLISH, "de")
 OTHERS = [name for name in LANGUAGES if name != ENGLISH]

@@ -8,9 +8,9 @@ import pytest
 import weasyprint
 from pypdf import PdfReader
 
-from dossier.report.chart_style import draw, tick
-from dossier.report.house import read_house
-from dossier.report.stamp import Stamp, stamp_lines
+from dossier.report.charts.style import draw, tick
+from dossier.report.house.house import read_house
+from dossier.report.layout.stamp import Stamp, stamp_lines
 from dossier.words import speaking
 from tests.report import sample
 from tests.words.messages import ROOT
@@ -78,7 +78,7 @@ def house(tmp_path, monkeypatch):
     dot = "data:image/svg+xml;base64," + base64.b64encode(
         b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>'
     ).decode("ascii")
-    monkeypatch.setattr("dossier.report.chart_style.now_or_later", lambda _: dot)
+    monkeypatch.setattr("dossier.report.charts.style.now_or_later", lambda _: dot)
     folder = tmp_path / "house"
     folder.mkdir()
     return folder

@@ -7,14 +7,14 @@ from types import SimpleNamespace
 import pytest
 
 import dossier.words
-from dossier.archive.signoff import Days, add_sign_off, signed_entry
 from dossier.case.problems import CaseError
 from dossier.case.signoff_file import SignOffEntry
 from dossier.decision.cautions import GENERAL, cautions_for
 from dossier.decision.comparison import _sentence
 from dossier.decision.rules import Decision
-from dossier.report.content import _kept
-from dossier.report.house import DEFERENCE, HouseCaution
+from dossier.record.signoff import Days, add_sign_off, signed_entry
+from dossier.report.house.house import DEFERENCE, HouseCaution
+from dossier.report.pages.contents import _kept
 from dossier.report.signing import MEANINGS, ROLES, SignOff, role_text
 from dossier.words.codes import CODES
 

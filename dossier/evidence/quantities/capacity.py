@@ -7,16 +7,14 @@ import numpy as np
 
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
-from dossier.evidence.between import BETWEEN, between
-from dossier.evidence.combine import combine, shared_components, widening
-from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.instruments import accuracy_of
-from dossier.evidence.reduced import MultipassResult
+from dossier.evidence.records.instruments import accuracy_of
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Conditions, Side, quantity
-from dossier.evidence.usable import usable_runs
+from dossier.evidence.statistics.between import BETWEEN, between
+from dossier.evidence.statistics.combine import combine, shared_components, widening
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
-
-__all__ = ["injected_capacity", "retained_capacity"]
 
 INJECTION_FLOW = later("injection flow")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"

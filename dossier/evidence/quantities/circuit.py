@@ -7,14 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.fine_path import fine_share, pump_flow
+from dossier.evidence.quantities.fine_path import fine_share, pump_flow
+from dossier.evidence.quantities.sump import sump_estimate
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.sump import sump_estimate
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue
 from dossier.physics import cleanliness
 from dossier.words import say
-
-__all__ = ["partial_flow_share", "sump_cleanliness", "sump_concentration", "turnover_time"]
 
 SIZE = Condition(name="size", dimension="size", unit="um(c)")
 WARMTH = Condition(

@@ -8,19 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.clean import pressure_components
-from dossier.evidence.combine import generator, scatter_component, widening
-from dossier.evidence.draws import DRAWS, ingression, positive_normal
-from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.fluid import fluid_at
-from dossier.evidence.loaded import Loaded, loaded_specimens
 from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
+from dossier.evidence.quantities.clean import pressure_components
+from dossier.evidence.quantities.loaded import Loaded, loaded_specimens
+from dossier.evidence.quantities.valve_setting import fitted_valve, opening_pressure
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.usable import usable_runs, usable_sweeps
-from dossier.evidence.valve_setting import fitted_valve, opening_pressure
+from dossier.evidence.statistics.combine import generator, scatter_component, widening
+from dossier.evidence.statistics.draws import DRAWS, ingression, positive_normal
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
-
-__all__ = ["bypass_margin", "pressure_drop_at_interval", "service_life"]
 
 Floats = NDArray[np.float64]
 

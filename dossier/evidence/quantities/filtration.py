@@ -7,22 +7,20 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.estimate import Bound, Estimate, NotDemonstrated
-from dossier.evidence.passage import (
+from dossier.evidence.quantities.penetration import (
     Passage,
     column,
     overall_passage,
     penetration,
     worst_passage,
 )
-from dossier.evidence.reduced import MultipassResult
+from dossier.evidence.quantities.size_rating import size_rating
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.size_rating import size_rating
 from dossier.evidence.spoken import shown
-from dossier.evidence.usable import usable_runs
+from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import later, say
-
-__all__ = ["efficiency", "filtration_ratio", "lowest_efficiency"]
 
 SIZE = Condition(name="size", dimension="size", unit="um(c)")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"

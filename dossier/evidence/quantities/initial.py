@@ -3,14 +3,12 @@
 from dataclasses import replace
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.estimate import Estimate, NotDemonstrated
-from dossier.evidence.passage import column, penetration, tenth_passage
 from dossier.evidence.quantities.filtration import SIZE, STANDARD, as_efficiency
+from dossier.evidence.quantities.penetration import column, penetration, tenth_passage
+from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Conditions, Side, quantity
-from dossier.evidence.usable import usable_runs
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.words import later, say
-
-__all__ = ["initial_efficiency"]
 
 
 @quantity(

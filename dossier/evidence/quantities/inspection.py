@@ -4,20 +4,18 @@ import math
 from collections.abc import Sequence
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.estimate import Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.inspected import (
+from dossier.evidence.records.inspected import (
     Inspected,
     inspected,
     number_found,
     outside_drawing,
     place_of,
 )
-from dossier.evidence.measured import READINGS
-from dossier.evidence.readings import Reading, estimate_of, read_with, shown_by
+from dossier.evidence.records.measured import READINGS
+from dossier.evidence.records.readings import Reading, estimate_of, read_with, shown_by
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
-
-__all__ = ["dimension", "statement"]
 
 CHARACTERISTIC = Condition(name="characteristic", dimension="text", unit="")
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from dossier.case.application import Oil
 from dossier.evidence.bench import Bench
-from dossier.evidence.clean import (
+from dossier.evidence.quantities.clean import (
     FIT,
     carried,
     clean_estimate,
@@ -15,17 +15,15 @@ from dossier.evidence.clean import (
     outside,
     pressure_components,
 )
-from dossier.evidence.combine import combine, widening
-from dossier.evidence.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.fluid import fluid_at
-from dossier.evidence.reduced import PressureDropResult
+from dossier.evidence.quantities.valve_setting import opening_pressure
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.records.reduced import PressureDropResult
+from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.usable import usable_sweeps
-from dossier.evidence.valve_setting import opening_pressure
+from dossier.evidence.statistics.combine import combine, widening
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.physics.pressure_drop import opening_temperature
 from dossier.words import later, say
-
-__all__ = ["clean_pressure_drop", "cold_bypass_temperature"]
 
 FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
 WARMTH = Condition(name="temperature", dimension="temperature", unit="degC")

@@ -1,19 +1,9 @@
 """Strength, integrity and cleanliness: results measured once on each specimen."""
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.estimate import Estimate, NotDemonstrated
-from dossier.evidence.measured import measured
+from dossier.evidence.records.measured import measured
 from dossier.evidence.registry import Conditions, Side, quantity
-
-__all__ = [
-    "anti_drain_leakage",
-    "burst_pressure",
-    "collapse_pressure",
-    "first_bubble_pressure",
-    "initial_cleanliness",
-    "pulse_cycles",
-    "vibration_hours",
-]
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 
 MEAN = "mean over the specimens; a result “> x” or “< x” enters and is decided as a bound"
 

@@ -3,10 +3,8 @@
 from dataclasses import replace
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.estimate import Estimate, NotDemonstrated
-from dossier.evidence.measured import column_of
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.valve_sweeps import (
+from dossier.evidence.records.measured import column_of
+from dossier.evidence.records.valve_sweeps import (
     Read,
     ValveSweep,
     from_sweeps,
@@ -14,15 +12,10 @@ from dossier.evidence.valve_sweeps import (
     opening_from_sweep,
     step_at,
 )
+from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve
 from dossier.words import later, say
-
-__all__ = [
-    "valve_flow_pressure_drop",
-    "valve_leakage",
-    "valve_opening_pressure",
-    "valve_reseat_pressure",
-]
 
 PRESSURE = Condition(name="pressure", dimension="pressure", unit="kPa")
 FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")

@@ -1,1 +1,0 @@
-"""What keeps a decision defensible: digests, manifest, sign-off."""

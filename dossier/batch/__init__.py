@@ -1,0 +1,1 @@
+"""Many cases at once, on this machine or on a cluster."""

@@ -1,0 +1,170 @@
+"""Many dossiers on a cluster: Dask's workers build, this process sends, checks and writes."""
+
+import secrets
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any, Self
+
+from dossier.batch.order import Order, failed, written
+from dossier.batch.outcomes import Outcome
+from dossier.batch.parcel import Parcel, Returned, build_parcel, made_with, packed
+from dossier.case.problems import CaseError
+from dossier.make.outcome import OUR_BUG, WRONG_INPUT
+
+MISSING = (
+    "a cluster needs the library 'distributed': install dossier with its extra, "
+    "pip install 'dossier[cluster]'"
+)
+ANSWER_WITHIN = 20
+"""Time [s] in which the scheduler must answer, and a worker be there."""
+
+
+class ClusterError(Exception):
+    """The cluster cannot be used; the message says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    place: int
+    case: Path
+    order: Order
+
+
+class Cluster:
+    """The workers behind a Dask scheduler, one case for each of their threads at once."""
+
+    def __init__(self, address: str) -> None:
+        """Connect; raises ClusterError where no scheduler or no worker answers."""
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of its imports, and of versions: compared by us
+                import distributed
+        except ImportError:
+            raise ClusterError(MISSING) from None
+        self._ended: SimpleQueue[Any] = SimpleQueue()
+        self._sent: dict[Any, _Sent] = {}
+        self._early: dict[int, Outcome] = {}
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                self._client = distributed.Client(
+                    address, timeout=ANSWER_WITHIN, set_as_default=False
+                )
+        except (OSError, ValueError, TypeError) as error:
+            told = " ".join(str(error).split())[:200]
+            raise ClusterError(f"{address}: no scheduler answers ({told})") from None
+        try:
+            self._client.wait_for_workers(1, timeout=ANSWER_WITHIN)
+        except TimeoutError:
+            self._client.close()
+            raise ClusterError(f"{address}: the scheduler has no workers: start some") from None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for future in self._sent:
+            future.cancel()
+        self._client.close()
+
+    def width(self) -> int:
+        """Return the number of threads of all workers, one at least."""
+        threads: dict[str, int] = self._client.nthreads()
+        return max(1, sum(threads.values()))
+
+    def free(self) -> bool:
+        """Return whether a thread of a worker has nothing to do."""
+        return len(self._sent) < self.width()
+
+    def start(self, place: int, case: Path, order: Order) -> None:
+        """Send a case; one that cannot be packed is an outcome at once."""
+        try:
+            parcel = packed(case, order)
+        except Exception as error:  # noqa: BLE001  one bad case never stops the rest
+            self._early[place] = _reported(case, error, order)
+            return
+        future = self._submitted(parcel)
+        self._sent[future] = _Sent(place, case, order)
+        future.add_done_callback(self._ended.put)
+
+    def _submitted(self, parcel: Parcel) -> Any:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # that a case may be large
+            key = f"dossier-{secrets.token_hex(8)}"
+            return self._client.submit(build_parcel, parcel, key=key, pure=False)
+
+    def finished(self) -> dict[int, Outcome]:
+        """Wait for one or more cases to come back and write their dossiers."""
+        if self._early:
+            found, self._early = self._early, {}
+            return found
+        ended = self._ended.get()
+        sent = self._sent.pop(ended)
+        return {sent.place: self._taken(ended, sent)}
+
+    def _taken(self, future: Any, sent: _Sent) -> Outcome:
+        try:
+            returned = future.result()
+        except Exception as error:  # noqa: BLE001  whatever happens there is this case's only
+            return Outcome(sent.case, OUR_BUG, problems=(_lost(error),), count=1)
+        finally:
+            future.release()
+        try:
+            return _written(returned, sent)
+        except Exception as error:  # noqa: BLE001  one bad case never stops the rest
+            return failed(sent.case, error, debug=sent.order.debug)
+
+
+def _reported(case: Path, error: Exception, order: Order) -> Outcome:
+    """Return the outcome of a case whose files cannot be had, with all its other problems."""
+    from dossier.make.api import read_case
+
+    if isinstance(error, CaseError):
+        try:
+            read_case(case)
+        except Exception as more:  # noqa: BLE001  one bad case never stops the rest
+            error = more
+    return failed(case, error, debug=order.debug)
+
+
+def _lost(error: Exception) -> str:
+    """Return what became of a case that did not come back."""
+    kind = type(error).__name__
+    if kind == "KilledWorker":
+        return "every worker that built it died: too little memory, or a fault of a library there"
+    told = " ".join(str(error).split())[:300]
+    if isinstance(error, ImportError):
+        return f"the worker cannot load this program ({told}): install the same version there"
+    return f"it did not come back from the cluster ({kind}: {told}): run again with --only-stale"
+
+
+def _written(returned: Returned, sent: _Sent) -> Outcome:
+    """Write what came back, if it was made as it would be here."""
+    from dossier.record.files import save_files
+
+    outcome = replace(returned.outcome, case=sent.case)
+    if not returned.pdf:
+        return outcome
+    other = _different(returned.made_with, made_with())
+    if other:
+        return Outcome(sent.case, WRONG_INPUT, problems=(other,), count=1)
+    order = sent.order
+    saved = save_files(
+        returned.stem, returned.pdf, returned.document, order.out,
+        replace=order.replace, only_stale=order.only_stale,
+    )  # fmt: skip
+    return written(outcome, saved)
+
+
+def _different(there: Mapping[str, str], here: Mapping[str, str]) -> str:
+    """Return the first difference between a worker's program and this one; empty without."""
+    for name in sorted({*there, *here}):
+        one, other = there.get(name, "none"), here.get(name, "none")
+        if one != other and name == "program":
+            return "the worker runs another state of this program: install the same there"
+        if one != other:
+            return f"the worker has {name} {one}, here is {other}: install the same there"
+    return ""

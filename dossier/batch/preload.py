@@ -1,0 +1,35 @@
+"""Imported once by the process that all processes of a batch start from: what is slow to load."""
+
+import contextlib
+import gc
+import os
+from importlib import import_module
+
+gc.disable()  # nothing that is loaded here is ever given back
+# Each process has a core of its own: the numerical libraries start no further threads in it.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+from dossier.report.layout.pdf import RenderError, load_weasyprint  # noqa: E402
+from dossier.verify.recompute import load  # noqa: E402  after the settings above
+
+SLOW = (
+    "pandas",
+    "dossier.record.decision_record",
+    "dossier.batch.run",
+    "dossier.case.read",
+    "dossier.command.cli",
+    "dossier.make.verdict_text",
+    "rfc8785",
+)
+
+for _name in SLOW:
+    import_module(_name)
+
+load(pages=True)
+with contextlib.suppress(RenderError):  # each case says what is missing
+    load_weasyprint()
+gc.collect()
+gc.freeze()  # what is shared by all processes is not looked through again
+gc.set_threshold(50_000, 20, 50)
+gc.enable()

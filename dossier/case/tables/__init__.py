@@ -1,0 +1,1 @@
+"""Tables as laboratories deliver them, cell by cell."""

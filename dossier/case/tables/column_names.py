@@ -1,0 +1,31 @@
+"""The column names of all kinds of record, and which of them hold words."""
+
+MEASURED: dict[str, str] = {
+    "collapse pressure": "pressure",
+    "burst pressure": "pressure",
+    "first bubble pressure": "pressure",
+    "pulse cycles": "number",
+    "vibration hours": "time",
+    "anti-drain leakage": "volume rate",
+    "initial cleanliness": "mass",
+    "valve leakage": "volume rate",
+}
+"""Columns of a measurement record and their dimension."""
+
+WORDS = frozenset({"specimen", "remark", "part", "direction", "characteristic", "unit"})
+"""Columns whose cells are words, even where they look like numbers."""
+
+_NUMBERS = frozenset(
+    {"time", "differential pressure", "flow", "temperature", "found", "lower", "upper", *MEASURED}
+)
+
+
+def plain(name: str) -> str:
+    """Return a column name in lower case with single blanks, as names are compared."""
+    return " ".join(name.lower().split())
+
+
+def is_known(name: str) -> bool:
+    """Return whether a column of that name belongs to some kind of record."""
+    name = plain(name)
+    return name in _NUMBERS or name in WORDS or name.startswith(("upstream ", "downstream "))

@@ -1,0 +1,210 @@
+"""The rows of a CSV file apart from its remarks: whole pieces at once where they are regular.
+
+A record may have a million rows.  A piece whose cells are plain numbers, as many in each line as
+the header has, is recognised without looking at single lines; any other piece is read by line.
+"""
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.tables.raw_table import Column, TableError
+from dossier.case.tables.table_head import MAX_HEAD, columns_of, find_names, with_units
+
+HEAD = 2**14
+PIECE = 2**20
+LONGEST_LINE = 2**17
+"""Bytes that a line may have; a library for CSV takes no longer cell either."""
+NUMBER = b"0123456789.+-eE"
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Some data rows that follow each other, without blank lines and remarks."""
+
+    text: bytes | memoryview
+    """The rows, each ending in a line feed but for the last row of the file."""
+    lines: NDArray[np.int64]
+    """Row numbers in the file."""
+    plain: bool
+    """True where every cell is empty or made of the characters of a number."""
+
+
+@dataclass(slots=True)
+class CsvRows:
+    """The remarks, the header and the data rows of a file, with their row numbers."""
+
+    renamed: dict[str, str]
+    remarks: list[tuple[int, str]] = field(default_factory=list)
+    header: str | None = None
+    """None while no row was found."""
+    separator: str = ","
+    columns: tuple[Column, ...] = ()
+    titles: int = 0
+    """Rows above the header that were taken for titles."""
+    units_below: bool = False
+    """True where the row below the names holds the units."""
+    pieces: list[Piece] = field(default_factory=list)
+    ragged: list[tuple[int, int]] = field(default_factory=list)
+    """Row number and number of cells of each row that has not as many as the header."""
+
+    @property
+    def lines(self) -> NDArray[np.int64]:
+        """Return the row number of each data row."""
+        return np.concatenate([np.zeros(0, dtype=np.int64), *(each.lines for each in self.pieces)])
+
+    @property
+    def size(self) -> int:
+        """Return the bytes of all data rows."""
+        return sum(len(each.text) for each in self.pieces)
+
+
+def separator_of(header: str) -> str:
+    """Return the separator of a file by its header row: tab, semicolon or comma."""
+    return max("\t;,", key=header.count)
+
+
+def cells_of(line: str, separator: str) -> list[str]:
+    """Return the cells of one line, quotation marks removed; TableError where one is too long."""
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error as error:
+        raise TableError("", str(error), f"the row starts {line[:40]!r}; export it again") from None
+
+
+def lines_of_cells(text: bytes, separator: str, *, strict: bool) -> list[list[str]]:
+    """Return the cells of each line of a text; csv.Error where a quotation mark stays open."""
+    lines = io.StringIO(text.decode(), newline="")
+    return list(csv.reader(lines, delimiter=separator, skipinitialspace=True, strict=strict))
+
+
+def sort_rows(content: bytes, renamed: dict[str, str] | None = None) -> CsvRows:
+    """Return the rows of a CSV file in UTF-8; TableError where its head makes no sense.
+
+    Lines that start with ``#`` are remarks, and so are titles above the row of names; blank lines
+    and lines of empty cells are left out.  `renamed` maps the laboratory's own column names.
+    """
+    rows = CsvRows(renamed or {})
+    read = 0
+    whole = memoryview(content)
+    for start, end in _pieces(content):
+        count = 0 if rows.header is None else _regular(content[start:end], rows)
+        if count:
+            lines = np.arange(read + 1, read + count + 1)
+            rows.pieces.append(Piece(whole[start:end], lines, plain=True))
+        else:
+            count = _by_line(rows, content[start:end], read)
+        read += count
+    return rows
+
+
+def _pieces(content: bytes) -> Iterator[tuple[int, int]]:
+    """Yield where pieces start and end, with a line; the first, with the header, is small."""
+    start, size = 0, HEAD
+    while start < len(content):
+        end = content.find(b"\n", start + size)
+        end = len(content) if end < 0 else end + 1
+        if end - start - size > LONGEST_LINE:
+            raise _long_line(content.count(b"\n", 0, start + size) + 1)
+        if start == 0:
+            end = max(end, _end_of_head(content))
+        yield start, end
+        start, size = end, PIECE
+
+
+def _long_line(row: int) -> TableError:
+    what = f"a line longer than {LONGEST_LINE} bytes"
+    return TableError(f"row {row}", what, "one line a row; this is no such table")
+
+
+def _end_of_head(content: bytes) -> int:
+    """Return where as many lines end as the names are looked for in."""
+    end = 0
+    for _ in range(MAX_HEAD):
+        end = content.find(b"\n", end) + 1
+        if end == 0:
+            return len(content)
+    return end
+
+
+def _regular(piece: bytes, rows: CsvRows) -> int:
+    """Return the number of rows of a piece made of numbers and separators only, 0 for any other."""
+    width = len(rows.columns)
+    empty = rows.separator.encode() * (width - 1)
+    if width < 2:
+        return 0  # a blank line would be taken for a row
+    more = {",": b" ", ";": b" ,", "\t": b","}[rows.separator]
+    left = piece.translate(None, NUMBER + more)
+    if not piece.endswith(b"\n"):
+        left += b"\n"
+    end = b"\r\n" if left.endswith(b"\r\n") else b"\n"
+    pattern = empty + end
+    count = len(left) // len(pattern)
+    if left != pattern * count:
+        return 0
+    blank = piece.startswith(pattern) or piece.endswith(b"\n" + empty) or b"\n" + pattern in piece
+    return 0 if blank else count
+
+
+def _by_line(rows: CsvRows, piece: bytes, read: int) -> int:
+    """Sort the lines of a piece into `rows`, `read` lines being before it; return their number."""
+    lines = piece.decode().splitlines()
+    data: list[tuple[int, str]] = []
+    empty = None if rows.header is None else rows.separator * (len(rows.columns) - 1)
+    for number, line in enumerate(lines, read + 1):
+        if len(line) > LONGEST_LINE:
+            raise _long_line(number)
+        if line.lstrip(' "')[:1] == "#":
+            rows.remarks.append((number, line.lstrip()[1:].strip()))
+        elif line.strip() and line != empty:
+            data.append((number, line))
+    if data and rows.header is None:
+        data = _without_head(rows, data)
+    if data and rows.columns and not rows.pieces and not rows.units_below:
+        data = _without_units(rows, data)
+    if data:
+        _add(rows, data)
+    return len(lines)
+
+
+def _without_head(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    """Take titles and names from the first rows; return the rows below them."""
+    first = [(number, cells_of(line, separator_of(line))) for number, line in data[:MAX_HEAD]]
+    at = find_names(first, rows.renamed)
+    for number, cells in first[:at]:
+        words = " ".join(cell.strip() for cell in cells if cell.strip())
+        if words:
+            rows.remarks.append((number, words))
+            rows.titles += 1
+    rows.remarks.sort(key=lambda remark: remark[0])
+    number, rows.header = data[at]
+    rows.separator = separator_of(rows.header)
+    rows.columns = columns_of(first[at][1], number, rows.renamed)
+    empty = rows.separator * (len(rows.columns) - 1)
+    return [(number, line) for number, line in data[at + 1 :] if line != empty]
+
+
+def _without_units(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    number, line = data[0]
+    columns = with_units(rows.columns, cells_of(line, rows.separator), number)
+    if columns is None:
+        return data
+    rows.columns, rows.units_below = columns, True
+    return data[1:]
+
+
+def _add(rows: CsvRows, data: list[tuple[int, str]]) -> None:
+    width = len(rows.columns)
+    for number, line in data:
+        quoted = '"' in line
+        found = len(cells_of(line, rows.separator)) if quoted else line.count(rows.separator) + 1
+        if found != width:
+            rows.ragged.append((number, found))
+    piece = "".join(f"{line}\n" for _, line in data).encode()
+    plain = _regular(piece, rows) == len(data)
+    lines = np.array([number for number, _ in data], dtype=np.int64)
+    rows.pieces.append(Piece(piece, lines, plain))

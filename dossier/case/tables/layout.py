@@ -1,0 +1,375 @@
+"""A table cut out of a sheet or a CSV file by a declared layout: what is read, kept or refused."""
+
+import difflib
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+import numpy as np
+
+from dossier.case.model import Layout, Long
+from dossier.case.tables.clock import CLOCKS, is_clock
+from dossier.case.tables.column_names import is_known, plain
+from dossier.case.tables.raw_table import Column, RawTable, TableError, filled, letters
+from dossier.case.tables.table_head import HEADER, is_value, refuse_nameless
+
+Row = tuple[int, list[Any]]
+"""Row number and all cells of the row."""
+Merged = Sequence[tuple[tuple[int, int], tuple[int, int]]]
+"""First and last (row, column) of each group of merged cells, counted from 0."""
+
+Said = tuple[int, int, str]
+"""Row, column and words of a remark."""
+
+BLANK_ROW = "blank row"
+SIDED = re.compile(r"column ([A-Z]{1,3})")
+_RANGE = re.compile(r"([A-Z]+)([0-9]+)(?::([A-Z]+)([0-9]*))?")
+_BEHIND = re.compile(r"(?P<name>.*?)[\s,]*[\[(](?P<unit>[^\[\]()]*(?:\([^()]*\))?[^\[\]()]*)[\])]")
+"""A name with its unit behind it, as laboratories write it: "dp (psid)", "Q [gpm]"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """All cells of a sheet or a CSV file, as they are stored."""
+
+    file: str
+    rows: list[Row]
+    merged: Merged = ()
+
+    def window(self, cells: str) -> tuple[list[Row], int, int]:
+        """Return the rows of a range, and its first column and the one behind its last."""
+        if not cells:
+            return self.rows, 0, max((len(row) for _, row in self.rows), default=0)
+        match = _RANGE.fullmatch(cells)
+        if match is None:
+            raise TableError(cells, "is no range of cells", "write it like B4:H90, B4:H or B4")
+        first, last = int(match[2]), int(match[4] or 10**9)
+        left = index_of(match[1])
+        right = (
+            index_of(match[3]) + 1 if match[3] else max((len(r) for _, r in self.rows), default=0)
+        )
+        if not (first <= last and left < right):
+            raise TableError(cells, "is no range of cells", "give its upper left corner first")
+        return [(n, row) for n, row in self.rows if first <= n <= last], left, right
+
+
+def index_of(name: str) -> int:
+    """Return the index, counted from 0, of the column that a spreadsheet calls `name`."""
+    index = 0
+    for letter in name:
+        index = 26 * index + ord(letter) - 64
+    return index - 1
+
+
+def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
+    """Return the table that a layout cuts out of a grid, its columns by their case-format names.
+
+    Raises TableError where there is no such table.  A column that the layout neither reads nor
+    names as remark or ignored is a problem, and so is one that it names and is not there.
+    """
+    window, left, right = grid.window(layout.range)
+    rows = [(n, row) for n, row in window if _first(row[left:right])]
+    if len(rows) <= layout.names + layout.units:
+        raise TableError("", "no data rows in the table", "the rows of values follow the names")
+    head, below = rows[: layout.names], rows[layout.names :]
+    written = names_of(head, left, right, grid.merged)
+    units = [filled(_at(below[0][1], k)) for k in range(left, right)] if layout.units else []
+    last = below[0][0] if layout.units else head[-1][0]
+    body, after = _body([r for r in window if r[0] > last], layout.end, left, right)
+    raw = RawTable(
+        grid.file, (), [[_at(row, k) for _, row in body] for k in range(right)],
+        np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
+        head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
+        cells_read=f"{letters(left)}{head[0][0]}:{letters(right - 1)}{body[-1][0]}",
+        dilution=layout.dilution,
+    )  # fmt: skip
+    if ":" not in layout.range:
+        refuse_outside(body, right)
+    named = _named(raw, written, units, left, layout)
+    _carry(raw, named, layout.carried)
+    _select(raw, named, where)
+    said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
+    raw.remark_cells = {(row, text): f"{letters(column)}{row}" for row, column, text in said}
+    raw.remarks = tuple(sorted(raw.remark_cells))
+    raw.columns = tuple(c for _, c in named if c.name)
+    raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
+    return lengthened(raw, layout.long, named) if layout.long else raw
+
+
+def names_of(head: Sequence[Row], left: int, right: int, merged: Merged = ()) -> list[str]:
+    """Return the name of each column; of two rows, that of its group and its own, joined."""
+    texts = [[" ".join(filled(_at(row, k)).split()) for k in range(left, right)] for _, row in head]
+    if len(texts) == 1:
+        return texts[0]
+    groups = list(texts[0])
+    row = head[0][0] - 1
+    spans = [(a[1], b[1]) for a, b in merged if a[0] <= row <= b[0] and b[1] > a[1]]
+    for k in range(1, right - left):
+        here = any(a < k + left <= b for a, b in spans) if spans else bool(texts[1][k])
+        if not groups[k] and here:
+            groups[k] = groups[k - 1]
+    return [
+        " ".join(dict.fromkeys(filter(None, pair))) for pair in zip(groups, texts[1], strict=True)
+    ]
+
+
+def _at(row: Sequence[Any], index: int) -> Any:
+    return row[index] if index < len(row) else ""
+
+
+def _first(cells: Sequence[Any]) -> str:
+    return next((filled(cell) for cell in cells if filled(cell)), "")
+
+
+def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Row], list[Said]]:
+    """Return the rows of values, and what stands in the rows among and below them as remarks."""
+    body: list[Row] = []
+    said: list[Said] = []
+    ended = False
+    for number, row in rows:
+        first = _first(row[left:right])
+        ended = ended or (not first and end == BLANK_ROW and bool(body))
+        ended = ended or bool(end and first and plain(first).startswith(plain(end)))
+        if first and ended and is_reading(next(c for c in row[left:right] if filled(c))):
+            what = "values stand below the end of the table, which nothing reads"
+            hint = "correct `end` of the layout, or name the cells of the table that ends here"
+            raise TableError(f"row {number}", what, hint)
+        if first and (ended or first.startswith("#")):
+            said += _remark(number, row, left, right)
+        elif first:
+            body.append((number, row))
+    if end and end != BLANK_ROW and not ended:
+        raise TableError("", f"no row begins with {end!r}", "correct `end` of the layout")
+    if not body:
+        raise TableError("", "no data rows in the table", "the rows of values follow the names")
+    return body, said
+
+
+def _remark(number: int, row: Sequence[Any], left: int, right: int) -> Iterator[Said]:
+    """Yield what a row says, with the first column that says it."""
+    filled_ones = [k for k in range(left, right) if filled(_at(row, k))]
+    if filled_ones:
+        words = " ".join(filled(row[k]) for k in filled_ones)
+        yield number, filled_ones[0], words.removeprefix("#").strip()
+
+
+def _kept(grid: Grid, head: Sequence[Row], left: int, right: int) -> Iterator[Said]:
+    """Yield the titles above a table as remarks."""
+    for number, row in grid.rows:
+        if number < head[0][0]:
+            yield from _remark(number, row, left, right)
+
+
+def is_reading(cell: Any) -> bool:
+    """Return whether a cell holds a number, a time or a day rather than words."""
+    if isinstance(cell, (date, time, timedelta)) or is_clock(cell):
+        return True
+    text = filled(cell)
+    with suppress(ValueError):
+        if len(text) >= 16:
+            return bool(datetime.fromisoformat(text))
+    return is_value(text.lstrip("<>≤≥ "))
+
+
+def refuse_outside(body: Sequence[Row], width: int) -> None:
+    """Raise TableError for a filled cell to the right of the columns of a table."""
+    for number, row in body:
+        for index, cell in enumerate(row[width:], width):
+            if filled(cell):
+                raise TableError(
+                    f"cell {letters(index)}{number}",
+                    "a cell without a column name above it",
+                    "name or empty it",
+                )
+
+
+Named = list[tuple[str, Column]]
+"""Each column as it is written, and as it is read; without a name where it is not."""
+
+
+def _named(
+    raw: RawTable, written: Sequence[str], units: Sequence[str], left: int, layout: Layout
+) -> Named:
+    """Return how each column is read; what makes no sense is on record."""
+    long = layout.long
+    parts = {long.side: "side", long.size: "size", long.count: "count"} if long else {}
+    wanted = layout.columns | parts
+    left_over = {plain(name): name for name in (*wanted, *layout.remarks, *layout.ignored)}
+    mapping = {plain(name): read for name, read in wanted.items()}
+    unread = {plain(name) for name in (*layout.remarks, *layout.ignored)}
+    times = [plain(name) for name in written]
+    named: Named = []
+    for offset, text in enumerate(written):
+        index = left + offset
+        keys = (plain(f"column {letters(index)}"), plain(text))
+        key = next((k for k in keys if k in left_over), "") if text or keys[0] in left_over else ""
+        place = f"cell {letters(index)}{raw.head}"
+        name, unit = split_name(mapping.get(key, text))
+        if key and key == keys[1] and times.count(key) > 1:
+            hint = f'name it by its place in the layout: "column {letters(index)}"'
+            raw.complain(place, f"{text!r} is the name of several columns", hint)
+        left_over.pop(key, None)
+        if key in unread or not text:
+            name = name if key in mapping else ""
+            if not key:
+                refuse_nameless([Column("", "", index)], raw.cells, raw.lines)
+        elif not key and not is_known(name):
+            _unread(raw, place, text, layout)
+            name = ""
+        given = (
+            units[offset].strip("[]") if units else (split_name(text)[1] if key in mapping else "")
+        )
+        if given and unit and name and _other_unit(given, unit):
+            raw.complain(
+                place, f"{text!r} has the unit {given!r}, and the layout says {unit!r}",
+                "correct the layout: the file says what was measured",
+            )  # fmt: skip
+        named.append((text, Column(name, unit or given, index)))
+    for name in left_over.values():
+        near = difflib.get_close_matches(name, [text for text in written if text], n=1)
+        hint = (
+            f"did you mean {near[0]!r}?" if near else f"columns: {', '.join(filter(None, written))}"
+        )
+        raw.complain(f"row {raw.head}", f"no column {name!r}, which the layout names", hint)
+    return named
+
+
+def _other_unit(given: str, unit: str) -> bool:
+    """Return whether two units differ; a clock's times are no unit."""
+    same = given.replace(" ", "") == unit.replace(" ", "")
+    return not same and unit not in CLOCKS
+
+
+def _unread(raw: RawTable, place: str, text: str, layout: Layout) -> None:
+    what = f"column {text!r} is neither read nor left out"
+    hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
+    raw.complain(place, what, hint)
+
+
+def split_name(text: str) -> tuple[str, str]:
+    """Return name and unit of a column, the unit in brackets or parentheses behind the name."""
+    match = HEADER.match(text)
+    if match is None or match["unit"] is None:
+        behind = _BEHIND.fullmatch(text.strip())
+        # um(c) is a size: its parenthesis is no unit
+        match = behind if behind and not behind["name"].endswith(("um", "µm", "μm")) else match
+    if match is None:
+        return text, ""
+    return " ".join(match["name"].split()), (match["unit"] or "").strip()
+
+
+def find_column(named: Named, name: str) -> Column | None:
+    """Return the column that is written so, or stands there, or is read as that."""
+    for text, column in named:
+        if plain(name) in {
+            plain(text),
+            plain(f"column {letters(column.index)}"),
+            plain(column.name),
+        }:
+            return column
+    return None
+
+
+def _carry(raw: RawTable, named: Named, carried: Sequence[str]) -> None:
+    """Fill the empty cells of some columns with what stands above them."""
+    for name in carried:
+        column = find_column(named, name)
+        if column is None:
+            raise TableError("", f"no column {name!r}, which is carried", "correct the layout")
+        last: Any = ""
+        cells = raw.cells[column.index]
+        for row, cell in enumerate(cells):
+            last = cells[row] = cell if filled(cell) else last
+
+
+def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
+    """Keep the rows in which each column of `where` holds its words."""
+    kept = np.ones(raw.rows, dtype=bool)
+    for name, wanted in where.items():
+        column = find_column(named, name)
+        if column is None:
+            have = ", ".join(text for text, _ in named if text)
+            raise TableError("", f"no column {name!r}, which `where` names", f"columns: {have}")
+        texts = raw.texts(column)
+        kept &= np.array([plain(text) == plain(wanted) for text in texts], dtype=bool)
+        if not kept.any():
+            have = ", ".join(map(repr, dict.fromkeys(texts)))
+            what = f"no row in which {name!r} is {wanted!r}"
+            raise TableError(f"column {letters(column.index)}", what, f"there are {have[:200]}")
+        blank = next((row for row, text in enumerate(texts) if not text), None)
+        if blank is not None:
+            hint = "if it is of the group above, name the column under `carried` in the layout"
+            raw.complain(raw.place(blank, column), f"is empty: whose {name!r} is this row?", hint)
+        raw.others |= {text for text in texts if plain(text) != plain(wanted)}
+    if where:
+        rows = np.flatnonzero(kept)
+        raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
+        raw.lines = raw.lines[rows]
+
+
+def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[Said]:
+    """Yield the remarks of the columns that hold some."""
+    for name in layout.remarks:
+        column = find_column(named, name)
+        if column is None:
+            continue
+        for line, text in zip(raw.lines, raw.texts(column), strict=True):
+            if text:
+                yield int(line), column.index, text
+
+
+def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:
+    """Return a table of one row a time made from one of a row a time, sensor and size.
+
+    Cells of other columns must agree among the rows of one time.
+    """
+    found = {key: find_column(named, getattr(long, key)) for key in ("side", "size", "count")}
+    side, size, count = found["side"], found["size"], found["count"]
+    time = raw.find("time")
+    if side is None or size is None or count is None or time is None:
+        missing = [name for name, column in (*found.items(), ("time", time)) if column is None]
+        raise TableError("", f"no column for {', '.join(missing)}", "correct the layout")
+    sides = {plain(word): way for word, way in long.sides.items()}
+    counts = raw.numbers(count)
+    first: dict[str, int] = {}
+    heads = [first.setdefault(text, row) for row, text in enumerate(raw.texts(time))]
+    made: dict[str, dict[int, float]] = {}
+    for row, head in enumerate(heads):
+        way = sides.get(plain(filled(raw.cells[side.index][row])))
+        if way is None:
+            hint = f"sides of the layout: {', '.join(long.sides)}"
+            raw.complain(raw.place(row, side), "stands for neither side", hint)
+            continue
+        name = f"{way} {size_label(filled(raw.cells[size.index][row]), long.unit)}"
+        if head in made.setdefault(name, {}):
+            raw.complain(raw.place(row, count), f"a second count {name} at one time", "keep one")
+        made[name][head] = counts[row]
+    single = tuple(c for c in raw.columns if c not in {side, size, count})
+    _refuse_different(raw, single, heads)
+    kept = list(first.values())
+    cells = [[column[row] for row in kept] for column in raw.cells]
+    raw.columns = (*single, *(Column(n, count.unit, len(cells) + k) for k, n in enumerate(made)))
+    raw.cells = [*cells, *(np.array([by.get(h, np.nan) for h in kept]) for by in made.values())]
+    raw.lines = raw.lines[kept]
+    return raw
+
+
+def _refuse_different(raw: RawTable, columns: Sequence[Column], heads: Sequence[int]) -> None:
+    """Record each cell that is not that of the first row of its time."""
+    for column in columns:
+        cells = raw.cells[column.index]
+        for row, head in enumerate(heads):
+            if filled(cells[row]) and cells[row] != cells[head]:
+                raw.complain(raw.place(row, column), "differs within one time", "check the rows")
+
+
+def size_label(text: str, unit: str) -> str:
+    """Return a size or a channel as a column of the case format names it."""
+    numbers = re.findall(r"[0-9]+(?:[.,][0-9]+)?", text.partition("um")[0].partition("µm")[0])
+    values = [f"{float(n.replace(',', '.')):g}" for n in numbers]
+    if len(values) == 2:
+        return f"{values[0]} to {values[1]} {unit}"
+    return f"{values[0] if values else text} {unit}"

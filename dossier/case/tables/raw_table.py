@@ -1,0 +1,314 @@
+"""A table not yet interpreted: its columns, its cells, and what is wrong in them."""
+
+import math
+import re
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.problems import CaseProblem
+from dossier.case.tables.clock import (
+    CLOCK,
+    CLOCKS,
+    ClockError,
+    clock_hint,
+    is_clock,
+    moment,
+    seconds,
+)
+from dossier.case.tables.column_names import plain
+from dossier.case.tables.numerals import MARKS, cleaned, floats_of, groups_thousands, number, shown
+from dossier.case.units import vanishes
+
+MAX_NAMED_CELLS = 5
+HALF_DAY = 43200.0
+
+VANISHES = (
+    "is too small to be a measured value: it would be read as zero",
+    "check its exponent; write 0 for zero, and leave the cell empty if nothing was measured",
+)
+_REAL = re.compile(r"[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]+)?")
+_NO_NUMBER = (
+    "is not a number",
+    "write a plain number, with one decimal mark throughout; leave the cell empty if nothing was "
+    "measured",
+)
+_DATE = (
+    "is a date, not a number",
+    "a spreadsheet makes dates of values such as 1.2 or 3/4: enter the value again as a number",
+)
+
+
+class TableError(Exception):
+    """The table cannot be read at all; carries one problem."""
+
+    def __init__(self, place: str, what: str, hint: str) -> None:
+        self.place, self.what, self.hint = place, what, hint
+        super().__init__(what)
+
+
+class Note(StrEnum):
+    """How a file was read, where it is not written as the case format asks."""
+
+    UTF16 = "UTF-16"
+    LATIN = "Latin-1"
+    TITLES = "titles above the names"
+    UNITS = "units below the names"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table: its name and the unit in its square brackets."""
+
+    name: str
+    unit: str
+    index: int
+
+
+@dataclass(slots=True)
+class RawTable:
+    """Header, cells and remarks of one table, not yet interpreted."""
+
+    file: str
+    columns: tuple[Column, ...]
+    cells: Any
+    """Floats (columns, rows), or for each column an array of floats or a list of other cells."""
+    lines: NDArray[np.int64]
+    """Row number of each data row in the file or sheet."""
+    remarks: tuple[tuple[int, str], ...]
+    sheet: bool = False
+    decimal: str = "."
+    """The decimal mark of cells that are text."""
+    declared: bool = False
+    """True where the case says which mark that is."""
+    notes: tuple[Note, ...] = ()
+    """How the file was read, where it is not written as the case format asks."""
+    head: int = 0
+    """Row of the names, where it is known."""
+    start: str = ""
+    """Clock time at which the test began, for clock times."""
+    cells_read: str = ""
+    """The cells that hold names and values, where a layout says so."""
+    read_as: tuple[tuple[str, Column], ...] = ()
+    """Names as the laboratory wrote them, and what they are read as."""
+    others: frozenset[str] = frozenset()
+    """What stands in the columns of `where` in the rows that were not taken."""
+    remark_cells: dict[tuple[int, str], str] = field(default_factory=dict)
+    """The cell of each remark that a layout found."""
+    dilution: str = ""
+    """Whether counts are those of the fluid ("undone") or of a diluted sample ("as counted")."""
+    sample: dict[str, float] = field(default_factory=dict)
+    """For each side what a count of a sample is multiplied by to be one of the fluid [1/mL]."""
+    problems: list[CaseProblem] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        """Number of data rows."""
+        return len(self.lines)
+
+    def place(self, row: int, column: Column) -> str:
+        """Return where a cell is, in the words of its kind of file."""
+        if self.sheet:
+            return f"cell {letters(column.index)}{self.lines[row]}"
+        return f"row {self.lines[row]}, column {column.name!r}"
+
+    def named_at(self, column: Column) -> str:
+        """Return where the name of a column is."""
+        return (
+            f"cell {letters(column.index)}{self.head}" if self.head else f"column {column.name!r}"
+        )
+
+    def complain(self, place: str, what: str, hint: str) -> None:
+        """Record one problem of this table."""
+        self.problems.append(CaseProblem(self.file, place, what, hint))
+
+    def find(self, name: str) -> Column | None:
+        """Return the column of that name, or None."""
+        wanted = plain(name)
+        return next((c for c in self.columns if plain(c.name) == wanted), None)
+
+    def numbers(self, column: Column) -> NDArray[np.float64]:
+        """Return a column as floats, NaN where a cell is empty; other text is a problem."""
+        cells = self.cells[column.index]
+        if isinstance(cells, np.ndarray):
+            values = np.asarray(cells, dtype=float)
+        else:
+            values = self._parse(cells, column)
+        bad = np.flatnonzero(np.isinf(values))
+        self._name_cells(bad, column, "is not a finite number", "leave the cell empty if no value")
+        if len(bad):
+            values = values.copy()
+            values[bad] = np.nan
+        return values
+
+    def texts(self, column: Column) -> list[str]:
+        """Return a column as stripped text, empty where a cell is empty."""
+        return [filled(cell) for cell in self.cells[column.index]]
+
+    def results(self, column: Column) -> list[str]:
+        """Return a column as text, numbers with a decimal point and without thousands."""
+        texts = self.texts(column)
+        thousands = self._thousands(texts)
+        return [self._pointed(text, thousands) for text in texts]
+
+    def clock(self, column: Column) -> NDArray[np.float64]:
+        """Return a column of clock times [s], NaN where a cell is empty.
+
+        The unit of the column is a key of `CLOCKS`.  Times of [clock] are counted from `start`.
+        Any other first time that is longer than every step between rows is a time of day, not a
+        time since the start, and is a problem.
+        """
+        form = CLOCKS[column.unit.lower()]
+        if form == CLOCK:
+            return self._since_start(column)
+        values = np.full(self.rows, np.nan)
+        for row, cell in enumerate(self.cells[column.index]):
+            if not filled(cell):
+                continue
+            try:
+                values[row] = seconds(cell, form)
+            except ClockError as error:
+                self._name_cells([row], column, error.what, error.hint)
+        known = np.flatnonzero(~np.isnan(values))
+        if len(known) > 1 and not values[known[0]] <= np.diff(values[known]).max():
+            self._name_cells(
+                known[:1], column, "does not start near zero: it looks like a time of day",
+                "give the time since the start of the test",
+            )  # fmt: skip
+        return values
+
+    def _since_start(self, column: Column) -> NDArray[np.float64]:
+        """Return a column of times of day, with or without their day, as time since the start."""
+        values = np.full(self.rows, np.nan)
+        try:
+            day, start = moment(self.start)
+        except ClockError:
+            hint = 'say in its layout when the test began: start = "09:14:00"'
+            self.complain(self.named_at(column), "holds clock times, and no start is stated", hint)
+            return values
+        before = 0.0
+        for row, cell in enumerate(self.cells[column.index]):
+            if not filled(cell):
+                continue
+            try:
+                other, value = moment(cell)
+            except ClockError as error:
+                self._name_cells([row], column, error.what, error.hint)
+                continue
+            days = other - day if other is not None and day is not None else 0
+            if other is None and value - start < before - HALF_DAY:
+                days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight
+            values[row] = before = value - start + days * 2 * HALF_DAY
+        early = np.flatnonzero(values < 0)
+        hint = "correct the start, or let the range of cells begin with the test"
+        self._name_cells(early, column, f"is before the start of the test, {self.start}", hint)
+        return values
+
+    def _thousands(self, texts: Iterable[str]) -> str:
+        """Return the mark that may group thousands in a column, '' where none may."""
+        other = MARKS.replace(self.decimal, "")
+        texts = (cleaned(text.lstrip("<>≤≥")) for text in texts)
+        return other if self.declared or groups_thousands(texts, self.decimal) else ""
+
+    def _pointed(self, text: str, thousands: str) -> str:
+        sign = text[:1] if text[:1] in {"<", ">", "≤", "≥"} else ""
+        body = cleaned(text[len(sign) :])
+        value = number(body, self.decimal, thousands)
+        if value is None or (text.endswith(body) and floats_of([body], ".") is not None):
+            return text
+        return f"{sign}{value!r}"
+
+    def _parse(self, cells: list[Any], column: Column) -> NDArray[np.float64]:
+        if all(type(cell) is str for cell in cells):
+            floats = floats_of(cells, self.decimal)
+            if floats is not None:
+                return floats
+        thousands = self._thousands(cell for cell in cells if isinstance(cell, str))
+        values = np.full(len(cells), np.nan)
+        bad: dict[tuple[str, str], list[int]] = {}
+        for row, cell in enumerate(cells):
+            real = isinstance(cell, (float, int)) and not isinstance(cell, bool)
+            if real and not _tiny(cell, self.decimal):
+                values[row] = cell
+                continue
+            text = filled(cell)
+            if not text:
+                continue
+            value = number(cleaned(text), self.decimal, thousands) if type(cell) is str else None
+            if value is None:
+                bad.setdefault(self._reason(cell, column), []).append(row)
+            else:
+                values[row] = value
+        for (what, hint), rows in bad.items():
+            self._name_cells(rows, column, what, hint)
+        return values
+
+    def _reason(self, cell: Any, column: Column) -> tuple[str, str]:
+        """Return what is wrong with a cell that is no number, and what to do."""
+        if _tiny(cell, self.decimal):
+            return VANISHES
+        if is_clock(cell):
+            return "is a clock time, not a number", clock_hint(column.name)
+        if isinstance(cell, date):
+            return _DATE
+        found = shown(cleaned(str(cell)))
+        if found is not None and found.doubtful:
+            return doubt(self.decimal)
+        return _NO_NUMBER
+
+    def _name_cells(self, rows: Iterable[Any], column: Column, what: str, hint: str) -> None:
+        rows = list(rows)
+        for row in rows[:MAX_NAMED_CELLS]:
+            text = filled(self.cells[column.index][row])[:40]
+            self.complain(self.place(int(row), column), f"{text!r} {what}", hint)
+        if len(rows) > MAX_NAMED_CELLS:
+            self.complain(
+                f"column {column.name!r}",
+                f"and {len(rows) - MAX_NAMED_CELLS} more such cells",
+                hint,
+            )
+
+
+def _tiny(cell: Any, decimal: str) -> bool:
+    """Return whether a cell is a number too small to be held."""
+    if isinstance(cell, float):
+        return 0 < abs(cell) < sys.float_info.min
+    text = cleaned(str(cell)).replace(decimal, ".")
+    return bool(_REAL.fullmatch(text)) and vanishes(text)
+
+
+def doubt(decimal: str = "") -> tuple[str, str]:
+    """Return what is wrong with a number whose mark may be decimal or not, and what to do."""
+    first = f"the decimal mark elsewhere is {decimal!r}; " if decimal else ""
+    return (
+        "may be a decimal or grouped thousands, a factor of 1000",
+        f'{first}say which in this [[record]] of case.toml: decimal = "." or decimal = ","',
+    )
+
+
+def filled(cell: Any) -> str:
+    """Return a cell as stripped text, '' where it is empty; whole numbers without a point."""
+    if cell is None:
+        return ""
+    if isinstance(cell, (float, np.floating)):
+        if math.isnan(cell):
+            return ""
+        if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+            return str(int(cell))
+    return str(cell).strip()
+
+
+def letters(index: int) -> str:
+    """Return the letters that a spreadsheet gives the column of that index, counted from 0."""
+    name = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        name = chr(65 + rest) + name
+    return name

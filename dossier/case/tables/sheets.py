@@ -1,0 +1,222 @@
+"""Tables on a sheet of a workbook: values as stored, and nothing that a reader cannot see."""
+
+import io
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import numpy as np
+
+from dossier.case.tables.column_names import WORDS, plain
+from dossier.case.tables.layout import Grid, Row, refuse_outside
+from dossier.case.tables.numerals import cleaned, shown
+from dossier.case.tables.raw_table import (
+    VANISHES,
+    Column,
+    Note,
+    RawTable,
+    TableError,
+    doubt,
+    filled,
+    letters,
+)
+from dossier.case.tables.sheet_marks import SheetMarks, sheet_marks
+from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
+from dossier.case.tables.workbook_bounds import BoundsError, check_workbook
+
+MAX_NAMED = 5
+
+Cut = Callable[[Grid], RawTable]
+
+
+def sheet_names(content: bytes) -> list[str]:
+    """Return the names of the sheets that a reader of the workbook sees, in their order."""
+    from python_calamine import CalamineWorkbook, SheetVisibleEnum
+
+    _refuse_unbounded(content)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        found = book.sheets_metadata
+    except Exception:  # noqa: BLE001  what is wrong with it is said where it is read
+        return []
+    return [each.name for each in found if each.visible == SheetVisibleEnum.Visible]
+
+
+def _short(error: Exception) -> str:
+    return " ".join(str(error).split())[:120]
+
+
+def _refuse_unbounded(content: bytes) -> None:
+    try:
+        check_workbook(content)
+    except BoundsError as error:
+        raise TableError("", error.what, error.hint) from None
+
+
+def read_sheet(
+    file: str,
+    content: bytes,
+    sheet: str,
+    renamed: dict[str, str] | None = None,
+    decimal: str = "",
+    cut: Cut | None = None,
+) -> RawTable:
+    """Return the table on one sheet of an XLSX workbook; formulas count by their stored value.
+
+    Titles above the names are kept as remarks.  `cut` says how to cut the table out of a sheet
+    that is not in the case format.  `decimal` is the decimal mark of numbers that are
+    stored as text, where the case states it.  Raises TableError for a workbook that is too large
+    when unpacked, broken or lacks the sheet, and for hidden or merged cells among the values.
+    """
+    grid, marks = sheet_grid(file, content, sheet)
+    _show_percent(grid, marks)
+    table = cut(grid) if cut else _table(file, grid.rows, renamed or {})
+    _refuse_unseen(table, marks, grid.merged)
+    return with_decimal(table, decimal)
+
+
+def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]:
+    """Return all cells of a sheet, and what it says besides; raises TableError as `read_sheet`."""
+    from python_calamine import CalamineWorkbook
+
+    _refuse_unbounded(content)
+    marks = sheet_marks(content, sheet)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        read = book.get_sheet_by_name(sheet)
+        rows = read.to_python(skip_empty_area=False)
+        merged = tuple(read.merged_cell_ranges or ())
+    except Exception as error:  # noqa: BLE001  any failure means the same to the user
+        raise TableError(
+            "", f"not a readable workbook ({_short(error)})", "save it again as XLSX"
+        ) from None
+    return Grid(file, list(enumerate(rows, 1)), merged), marks
+
+
+def with_decimal(table: RawTable, decimal: str) -> RawTable:
+    """Return the table with the mark of its numbers that are text, as stated or as it shows."""
+    table.declared = bool(decimal)
+    table.decimal = decimal or _decimal(table)
+    return table
+
+
+def _show_percent(grid: Grid, marks: SheetMarks) -> None:
+    """Turn numbers that the sheet shows as a percentage into what a reader of it sees."""
+    for row, column in marks.percent:
+        cells = grid.rows[row - 1][1] if row <= len(grid.rows) else []
+        if column < len(cells) and isinstance(cells[column], float):
+            cells[column] = f"{float(f'{100 * cells[column]:.15g}')!r} %"
+
+
+def _table(file: str, rows: list[Row], renamed: dict[str, str]) -> RawTable:
+    """Return the table of a sheet in the case format."""
+    remarks, kept = _sorted(rows)
+    if len(kept) < 2:
+        raise TableError("", "no data rows on the sheet", "header row name [unit], then the values")
+    at = find_names([(n, [filled(cell) for cell in row]) for n, row in kept], renamed)
+    titles = [(n, " ".join(filter(None, map(filled, row)))) for n, row in kept[:at]]
+    number, header = kept[at]
+    texts = [filled(cell) for cell in header]
+    while texts and not texts[-1]:
+        texts.pop()
+    columns = columns_of(texts, number, renamed, sheet=True)
+    body = kept[at + 1 :]
+    notes = [Note.TITLES] if titles else []
+    if body:
+        first = [filled(cell) for cell in body[0][1]]
+        found = with_units(columns, first[: len(columns)], body[0][0])
+        if found is not None:
+            columns, body, notes = found, body[1:], [*notes, Note.UNITS]
+    if not body:
+        raise TableError("", "no data rows on the sheet", "the rows of values follow the header")
+    refuse_outside(body, len(columns))
+    cells = [[row[c.index] if c.index < len(row) else "" for _, row in body] for c in columns]
+    lines = np.array([n for n, _ in body], dtype=np.int64)
+    refuse_nameless(columns, cells, lines)
+    said = tuple(sorted([*remarks, *titles], key=lambda remark: remark[0]))
+    return RawTable(file, columns, cells, lines, said, sheet=True, notes=tuple(notes), head=number)
+
+
+def _sorted(rows: list[Row]) -> tuple[list[tuple[int, str]], list[Row]]:
+    """Return the remarks, and the rows that hold something else."""
+    remarks, kept = [], []
+    for number, row in rows:
+        first = next((filled(c) for c in row if filled(c)), "")
+        if first.startswith("#"):
+            words = " ".join(filled(c) for c in row if filled(c))
+            remarks.append((number, words[1:].strip()))
+        elif first:
+            kept.append((number, row))
+    return remarks, kept
+
+
+def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) -> None:
+    """Complain of cells whose value is not what a reader of the sheet sees."""
+    head = table.head
+    rows = {head, *table.lines.tolist()}
+    for number in sorted(rows & marks.hidden_rows)[:MAX_NAMED]:
+        table.complain(
+            f"row {number}", "is hidden", "show it, or delete it if it is no part of the record"
+        )
+    for column in table.columns:
+        if marks.hides(column.index):
+            table.complain(
+                f"column {letters(column.index)}", "is hidden",
+                "show it, or delete it if it is no part of the record",
+            )  # fmt: skip
+    _name(table, head, marks.vanishing, *VANISHES)
+    _name(table, head, marks.errors, "holds an error value", "correct the formula, or empty it")
+    _name(
+        table, head, marks.unvalued, "holds a formula without a stored value",
+        "open and save the workbook in a spreadsheet program, or enter the value itself",
+    )  # fmt: skip
+    width = len(table.columns)
+    for (top, left), (bottom, right) in merged:
+        within = (
+            [n for n in range(top + 1, bottom + 2) if n in rows] if bottom - top < 2**21 else []
+        )
+        if left < width and (len(within) > 1 or (within and right > left)):
+            table.complain(
+                f"cells {letters(left)}{top + 1}:{letters(right)}{bottom + 1}", "are merged",
+                "unmerge them and fill each cell",
+            )  # fmt: skip
+
+
+def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, hint: str) -> None:
+    read = {column.index for column in table.columns}
+    found = [(row, column) for row, column in cells if row >= head and column in read]
+    for row, column in found[:MAX_NAMED]:
+        table.complain(f"cell {letters(column)}{row}", what, hint)
+    if len(found) > MAX_NAMED:
+        table.complain("", f"and {len(found) - MAX_NAMED} more such cells", hint)
+
+
+def _decimal(table: RawTable) -> str:
+    """Return the decimal mark of numbers stored as text; TableError where none is shown."""
+    proven: dict[str, str] = {}
+    doubtful: dict[str, str] = {}
+    for column in table.columns:
+        if plain(column.name) not in WORDS:
+            for place, seen in _shown(table, column):
+                if seen.decimal:
+                    proven.setdefault(seen.decimal, place)
+                else:
+                    doubtful.setdefault(seen.doubtful, place)
+    if len(proven) == 2:
+        raise TableError(
+            proven["."],
+            f"decimal point, but decimal comma in {proven[',']}: both as text on one sheet",
+            "use one decimal mark throughout, or store the cells as numbers",
+        )
+    for mark in proven:
+        return mark
+    for place in doubtful.values():
+        raise TableError(place, f"the number stored as text {doubt()[0]}", doubt()[1])
+    return "."
+
+
+def _shown(table: RawTable, column: Column) -> Iterable[tuple[str, Any]]:
+    for row, cell in enumerate(table.cells[column.index]):
+        if isinstance(cell, str) and ("." in cell or "," in cell):
+            seen = shown(cleaned(cell.lstrip(" <>≤≥")))
+            if seen is not None:
+                yield table.place(row, column), seen

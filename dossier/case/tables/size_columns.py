@@ -1,0 +1,176 @@
+"""Pairs of count columns, one pair a size, in any order of columns."""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.tables.raw_table import Column, RawTable
+from dossier.case.units import UnitError, affine, parse_size
+
+_COUNT = re.compile(r"^(upstream|downstream)\s+(.+)$", re.IGNORECASE)
+_CHANNEL = re.compile(r"([0-9.]+)\s*(?:to|-|–)\s*([0-9.]+)\s*(\D.*)")
+_SAMPLE = re.compile(r"(?:#|1|no|counts?|particles?)\s*(?:/|per)\s*sample|counts|particles")
+_OTHERS = {"time", "differential pressure", "flow", "temperature", ""}
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Sizes with their cumulative counts."""
+
+    sizes: NDArray[np.float64]
+    """Sizes (k,) [um(c)], increasing."""
+    upstream: NDArray[np.float64]
+    """Counts (n, k) [1/mL]."""
+    downstream: NDArray[np.float64]
+    conversions: tuple[tuple[str, str], ...]
+    """Sizes as written, with the older calibration they were converted from."""
+
+
+def is_count(name: str) -> bool:
+    """Return whether a column of that name holds counts."""
+    return _COUNT.match(name) is not None
+
+
+def is_per_sample(unit: str) -> bool:
+    """Return whether counts of that unit are those of a whole sample."""
+    return _SAMPLE.fullmatch(unit.strip().lower()) is not None
+
+
+def count_columns(raw: RawTable, calibration: str) -> Counts | None:
+    """Return the count pairs of a multi-pass table; problems are recorded on `raw`.
+
+    Sizes of an older `calibration` ("ISO 4402", "um(b)") are converted by the published table;
+    each comes back as it was written, with its calibration.  Counts of channels, "4 to 6 um(c)",
+    are added up from the largest size: "above 30 um(c)" is the count of 30 um(c) and larger.
+    """
+    sides: dict[str, dict[float, Column]] = {"upstream": {}, "downstream": {}}
+    upper: dict[Column, float] = {}
+    older: set[tuple[str, str]] = set()
+    for column in raw.columns:
+        match = _COUNT.match(column.name)
+        if match is None:
+            if column.name.lower() not in _OTHERS:
+                raw.complain(
+                    "header",
+                    f"column {column.name!r} is not one of a multi-pass record",
+                    "count columns are written 'upstream 10 um(c) [1/mL]'",
+                )
+            continue
+        text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
+        channel = _CHANNEL.fullmatch(text)
+        lower = f"{channel[1]} {channel[3]}" if channel else text
+        size = _size(raw, column, lower, calibration, older)
+        if size is None:
+            continue
+        if channel:
+            end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older)
+            upper[column] = size if end is None else end
+        if size in sides[match[1].lower()]:
+            raw.complain("header", f"two columns for {column.name!r}", "keep one of them")
+        sides[match[1].lower()][size] = column
+    _unpaired(raw, sides)
+    sizes = sorted(set(sides["upstream"]) & set(sides["downstream"]))
+    if len(sizes) < 1:
+        raw.complain("header", "no pair of count columns", "add 'upstream 10 um(c) [1/mL]' ...")
+        return None
+    if _open_ended(raw, sides, upper):
+        return None
+    up, down = (
+        _matrix(raw, [sides[side][size] for size in sizes], upper, sides[side]) for side in sides
+    )
+    return Counts(np.array(sizes), up, down, tuple(sorted(older)))
+
+
+def _size(
+    raw: RawTable, column: Column, text: str, calibration: str, older: set[tuple[str, str]]
+) -> float | None:
+    try:
+        if calibration == "ISO 11171":
+            return parse_size(text)
+        from dossier.case.tables.older_sizes import convert
+
+        size, _ = convert(text, calibration)
+    except (UnitError, ValueError) as error:
+        raw.complain(f"column {column.name!r}", str(error), "correct the size in the column name")
+        return None
+    older.add((text, calibration))
+    return size
+
+
+def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
+    for side, other in (("upstream", "downstream"), ("downstream", "upstream")):
+        for size in sorted(set(sides[side]) - set(sides[other])):
+            raw.complain(
+                "header",
+                f"{side} {size:g} um(c) has no {other} column",
+                f"add '{other} {size:g} um(c) [1/mL]' or remove the lone column",
+            )
+
+
+def _open_ended(
+    raw: RawTable, sides: dict[str, dict[float, Column]], upper: dict[Column, float]
+) -> bool:
+    """Return whether a channel has no count at its upper end, which is a problem."""
+    found = False
+    for own in sides.values():
+        for size, column in own.items():
+            end = upper.get(column)
+            if end is not None and (end not in own or not end > size):
+                found = True
+                raw.complain(
+                    raw.named_at(column),
+                    f"{column.name!r} is a channel, and nothing counts what is larger than "
+                    f"{end:g} um(c)",
+                    "name the column of the next channel, and of all above the last one, as "
+                    "'upstream above 30 um(c)'",
+                )
+    return found
+
+
+def _matrix(
+    raw: RawTable, columns: list[Column], upper: dict[Column, float], own: dict[float, Column]
+) -> NDArray[np.float64]:
+    """Return the counts of all sizes (n, k) [1/mL]; one size lies together in memory."""
+    if upper:
+        made: dict[Column, NDArray[np.float64]] = {}
+        for _, column in sorted(own.items(), reverse=True):
+            end = upper.get(column)
+            made[column] = raw.numbers(column) * _factor(raw, column)
+            made[column] += 0.0 if end is None else made[own[end]]
+        return np.array([made[column] for column in columns]).T
+    counted = [raw.numbers(column) for column in columns]
+    factors = [_factor(raw, column) for column in columns]
+    if isinstance(raw.cells, np.ndarray) and all(each.base is raw.cells for each in counted):
+        at = _evenly([column.index for column in columns])
+        if at is not None and all(factor == 1.0 for factor in factors):
+            return raw.cells[at].T  # a large table is not copied
+    counts = np.empty((len(columns), raw.rows))
+    for row, read, factor in zip(counts, counted, factors, strict=True):
+        np.multiply(read, factor, out=row)
+    return counts.T
+
+
+def _evenly(places: list[int]) -> slice | None:
+    """Return the slice that takes just these places in this order, None where there is none."""
+    step = places[1] - places[0] if len(places) > 1 else 1
+    if step < 1 or places != list(range(places[0], places[-1] + 1, step)):
+        return None
+    return slice(places[0], places[-1] + 1, step)
+
+
+def _factor(raw: RawTable, column: Column) -> float:
+    """Return what the numbers of a column are multiplied by to be counts of the fluid [1/mL]."""
+    diluted = raw.sample.get(column.name.split()[0].lower(), 1.0)
+    if diluted != 1.0 and not raw.dilution and is_per_sample(column.unit):
+        what = f"{column.name!r} is per sample, which was diluted {diluted:g} times"
+        hint = 'say in its layout: dilution = "undone" or dilution = "as counted"'
+        raw.complain(raw.named_at(column), what, hint)
+    dilution = diluted if raw.dilution == "as counted" else 1.0
+    if not is_per_sample(column.unit):
+        return affine(column.unit, "count concentration")[0] * dilution
+    if "volume" not in raw.sample:
+        hint = "give sample_volume under [record.conditions]"
+        raw.complain(raw.named_at(column), f"{column.name!r} is per sample of unknown volume", hint)
+    return dilution / raw.sample.get("volume", 1.0)

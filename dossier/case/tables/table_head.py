@@ -1,0 +1,151 @@
+"""The head of a table: titles above the names, the names themselves, units in the row below."""
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+from dossier.case.tables.clock import CLOCKS
+from dossier.case.tables.column_names import WORDS, is_known, plain
+from dossier.case.tables.numerals import PAIRS, cleaned, number
+from dossier.case.tables.raw_table import Column, TableError, filled, letters
+from dossier.case.units import DIMENSIONS, UnitError, affine
+
+MAX_COLUMNS = 500
+MAX_HEAD = 50
+"""Rows in which the column names are looked for."""
+
+HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
+_NO_UNITS = frozenset({"characteristic", "found", "unit"})
+"""Columns of a record that has a unit in each row."""
+
+
+def find_names(rows: Sequence[tuple[int, Sequence[str]]], renamed: dict[str, str]) -> int:
+    """Return which of the first rows holds the column names; those above it are titles.
+
+    `rows` are row numbers with their cells, remarks and empty rows left out; `renamed` maps the
+    laboratory's own names.  It is the first row with two names of the case format or of the
+    mapping; failing that the first with two filled cells below rows of one.  Raises TableError
+    where measured values stand above it.
+    """
+    rows = rows[:MAX_HEAD]
+    for index, (_, cells) in enumerate(rows):
+        names = [renamed.get(cell.strip(), cell) for cell in cells if cell.strip()]
+        if sum(_is_name(name) for name in names) >= 2:
+            _refuse_values(rows[:index])
+            return index
+    for index, (_, cells) in enumerate(rows):
+        if _values(cells):
+            break
+        if sum(bool(cell.strip()) for cell in cells) >= 2:
+            return index
+    return 0
+
+
+def _is_name(cell: str) -> bool:
+    match = HEADER.match(cell)
+    return match is not None and is_known(match["name"])
+
+
+def _values(cells: Sequence[str]) -> int:
+    return sum(is_value(cell) for cell in cells)
+
+
+def is_value(cell: str) -> bool:
+    """Return whether a cell holds a number, by either decimal mark."""
+    text = cleaned(cell)
+    return any(number(text, mark, other) is not None for mark, other in PAIRS)
+
+
+def _refuse_values(rows: Sequence[tuple[int, Sequence[str]]]) -> None:
+    for number_, cells in rows:
+        if _values(cells) >= 2:
+            raise TableError(
+                f"row {number_}",
+                "values stand above the row of column names",
+                "start the row with # if it is a remark, or put the names above the values",
+            )
+
+
+def columns_of(
+    cells: Sequence[str], row: int, renamed: dict[str, str], *, sheet: bool = False
+) -> tuple[Column, ...]:
+    """Return the columns that a row of names declares; TableError where a name is no name."""
+    if len(cells) > MAX_COLUMNS:
+        raise TableError(
+            f"row {row}", f"{len(cells)} columns", f"a record has at most {MAX_COLUMNS} columns"
+        )
+    columns, seen = [], set()
+    for index, cell in enumerate(cells):
+        text = renamed.get(cell.strip(), cell).strip()
+        match = HEADER.match(text)
+        place = f"cell {letters(index)}{row}" if sheet else f"row {row}"
+        if match is None or (not match["name"] and text):
+            raise TableError(
+                place, f"column name {cell.strip()!r} is not understood", "write name [unit]"
+            )
+        name = " ".join(match["name"].split())
+        if name and plain(name) in seen:
+            raise TableError(place, f"column {name!r} occurs twice", "keep one of them")
+        seen.add(plain(name))
+        columns.append(Column(name, (match["unit"] or "").strip(), index))
+    return tuple(columns)
+
+
+def with_units(
+    columns: tuple[Column, ...], cells: Sequence[str], row: int
+) -> tuple[Column, ...] | None:
+    """Return the columns with the units that stand in the row below, None if it holds no units.
+
+    Raises TableError where a column has another unit beside its name.
+    """
+    if len(cells) > len(columns) or any(plain(c.name) in _NO_UNITS for c in columns):
+        return None
+    below = [(column, cell) for column, cell in zip(columns, cells, strict=False) if cell.strip()]
+    if any(not c.name or plain(c.name) in WORDS or is_value(cell) for c, cell in below):
+        return None
+    known = {column.index: _unit(cell) for column, cell in below}
+    if not known or None in known.values():
+        return None
+    found = [known.get(column.index) or "" for column in columns]
+    for column, unit in zip(columns, found, strict=True):
+        if column.unit and unit not in {"", column.unit}:
+            raise TableError(
+                f"row {row}", f"column {column.name!r} has the units {column.unit!r} and {unit!r}",
+                "keep one of them",
+            )  # fmt: skip
+    return tuple(
+        Column(column.name, column.unit or unit, column.index)
+        for column, unit in zip(columns, found, strict=True)
+    )
+
+
+def _unit(cell: str) -> str | None:
+    """Return the unit that a cell holds, without brackets, or None."""
+    text = cell.strip()
+    if text[:1] + text[-1:] in {"[]", "()"}:
+        text = text[1:-1].strip()
+    if not text or is_value(text):
+        return None
+    if text.lower() in CLOCKS or text == "%":
+        return text
+    for dimension in DIMENSIONS:
+        try:
+            affine(text, dimension)
+        except UnitError:
+            continue
+        return text
+    return None
+
+
+def refuse_nameless(columns: Sequence[Column], cells: Sequence[Any], lines: Any) -> None:
+    """Raise TableError where a cell is filled whose column has no name."""
+    for column in columns:
+        if column.name:
+            continue
+        for row, cell in enumerate(cells[column.index]):
+            if filled(cell):
+                raise TableError(
+                    f"cell {letters(column.index)}{lines[row]}",
+                    "is filled, but its column has no name",
+                    "name the column or empty it",
+                )

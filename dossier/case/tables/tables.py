@@ -1,0 +1,121 @@
+"""Tables as laboratories deliver them: header row with units, then the values, or as declared."""
+
+import csv
+import io
+import re
+from functools import partial
+from pathlib import PurePath
+
+from dossier.case.model import Layout
+from dossier.case.tables.csv_cells import parsed
+from dossier.case.tables.csv_rows import CsvRows, sort_rows
+from dossier.case.tables.csv_text import as_utf8
+from dossier.case.tables.layout import Grid, tabled
+from dossier.case.tables.raw_table import Note, RawTable, TableError
+from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
+from dossier.case.tables.table_head import refuse_nameless
+from dossier.case.tables.workbook_bounds import MAX_CELLS
+
+MAX_FILE = 512 * 2**20
+_CELLS = re.compile(r"(?:(?P<sheet>.*)!)?(?P<range>[A-Z]+[0-9]+(?::[A-Z]+[0-9]*)?)")
+
+
+def read_table(
+    file: str, content: bytes, *, renamed: dict[str, str] | None = None, decimal: str = "",
+    layout: Layout | None = None, where: dict[str, str] | None = None,
+) -> RawTable:  # fmt: skip
+    """Return the table that `file` names: a CSV file, or "book.xlsx#sheet".
+
+    "book.xlsx#sheet!B4:H90" and "log.csv#B4:H90" name a range of cells.  A `layout` says how to
+    read what is not in the case format, `where` which of its rows.  Raises TableError where there
+    is no table.
+    """
+    path, _, place = file.partition("#")
+    suffix = PurePath(path).suffix.lower()
+    found = _CELLS.fullmatch(place)
+    cells = found["range"] if found and ("!" in place) == (suffix == ".xlsx") else ""
+    if cells:
+        layout = (layout or Layout(id="cells")).model_copy(update={"range": cells})
+        place = (found and found["sheet"]) or ""
+    cut = partial(tabled, layout=layout, where=where or {}) if layout else None
+    decimal = layout.decimal if layout else decimal
+    if suffix == ".xlsx":
+        if not place:
+            names = ", ".join(map(repr, sheet_names(content)[:20]))
+            hint = f"write '{path}#SHEET'; it has {names or 'none'}"
+            raise TableError("", "no sheet named", hint)
+        return read_sheet(file, content, place, renamed, decimal, cut)
+    if suffix not in {".csv", ".txt", ".tsv"}:
+        raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
+    if cut is None:
+        return read_csv(file, content, renamed, decimal)
+    return with_decimal(cut(csv_grid(file, content)), decimal)
+
+
+def csv_grid(file: str, content: bytes) -> Grid:
+    """Return all cells of a CSV file as text; raises TableError for what is none, or too large."""
+    text = as_utf8(content)[0].decode()
+    separator = _separator(text[: 2**20].splitlines())
+    rows: list[tuple[int, list[str]]] = []
+    size = 0
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
+    try:
+        for row in lines:
+            rows.append((lines.line_num, row))
+            size += len(row)
+            if size > MAX_CELLS:
+                hint = "hand it in as in the case format, which has no such bound"
+                raise TableError(f"row {lines.line_num}", f"more than {MAX_CELLS} cells", hint)
+    except csv.Error as error:
+        raise TableError(f"row {lines.line_num}", str(error), "export the table again") from None
+    return Grid(file, rows)
+
+
+def _separator(lines: list[str]) -> str:
+    """Return the separator of most lines: a tab, else a semicolon, else a comma."""
+    filled = [line for line in lines if line.strip()]
+    often = (mark for mark in "\t;" if 2 * sum(mark in line for line in filled) >= len(filled) > 0)
+    return next(often, ",")
+
+
+def read_csv(
+    file: str, content: bytes, renamed: dict[str, str] | None = None, decimal: str = ""
+) -> RawTable:
+    """Return the table in `content`, a CSV file separated by comma, semicolon or tab.
+
+    Lines that start with ``#`` are the laboratory's remarks, and so are titles above the names.
+    `renamed` maps the laboratory's own column names to those of the case format; `decimal` is the
+    decimal mark where the case states it.  Raises TableError when no table can be made of it.
+    """
+    if len(content) > MAX_FILE:
+        raise TableError("", "larger than 512 MiB", "split the record or thin its rows")
+    text, notes = as_utf8(content)
+    rows = sort_rows(text, renamed)
+    if rows.header is None:
+        raise TableError("", "the file is empty", "a record starts with a header row: name [unit]")
+    if not rows.pieces:
+        raise TableError("", "no data rows", "the rows of measured values follow the header")
+    _refuse_ragged(rows)
+    cells, mark = parsed(rows, decimal)
+    lines = rows.lines
+    refuse_nameless(rows.columns, cells, lines)
+    return RawTable(
+        file, rows.columns, cells, lines, tuple(rows.remarks), decimal=mark,
+        declared=bool(decimal), notes=(*notes, *_notes(rows)),
+    )  # fmt: skip
+
+
+def _notes(rows: CsvRows) -> tuple[Note, ...]:
+    said = {Note.TITLES: rows.titles > 0, Note.UNITS: rows.units_below}
+    return tuple(note for note, holds in said.items() if holds)
+
+
+def _refuse_ragged(rows: CsvRows) -> None:
+    if rows.ragged:
+        width = len(rows.columns)
+        number, found = rows.ragged[0]
+        raise TableError(
+            f"row {number}",
+            f"{found} cells where the header has {width} ({len(rows.ragged)} such rows)",
+            "give every row one cell for each column, empty where nothing was measured",
+        )

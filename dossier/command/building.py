@@ -1,0 +1,132 @@
+"""The command that builds dossiers: one, or many at once."""
+
+import sys
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dossier.make.outcome import DEBUG, WRONG_INPUT, decided
+from dossier.words.terminal_safe import shown
+
+if TYPE_CHECKING:
+    from dossier.batch.order import Order
+    from dossier.batch.outcomes import Outcome
+    from dossier.make.two_processes import Written
+
+
+def build(
+    cases: Annotated[
+        list[Path],
+        typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
+    ],
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
+    issued: Annotated[
+        datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"],
+            help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
+        ),
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
+    ] = 1,
+    house: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
+    ] = None,
+    only_stale: Annotated[
+        bool,
+        typer.Option("--only-stale", help="Write only where what is built is not what lies there."),
+    ] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Build over a sealed dossier; its seals are lost.")
+    ] = False,
+    summary: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Also write what became of each case, as JSON."),
+    ] = None,
+    scheduler: Annotated[
+        str,
+        typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers build, for --jobs."),
+    ] = "",
+) -> None:
+    """Decide cases and write their dossiers.
+
+    Each is OUT/NUMBER-rREVISION.pdf, with decision.json beside it under the same name.
+
+    A case with problems does not stop the others; the exit code is the worst of all.
+
+    Example: dossier build inputs/polder-pumps
+    Example: dossier build inputs/polder-pumps inputs/chain-ferry --jobs 2 --only-stale
+    """
+    from dossier.make.api import today
+
+    day = None if issued is None else issued.date()
+    if len(cases) > 1 or only_stale or summary is not None or scheduler:
+        from dossier.batch.order import Order
+
+        order = Order(
+            out=out, issued=day, house=house, only_stale=only_stale, replace=replace,
+            on=today(), debug=DEBUG in sys.argv,
+        )  # fmt: skip
+        raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))
+    from dossier.make.two_processes import build_apart
+
+    built = None if house else build_apart(cases[0], out, day, replace=replace, on=today())
+    if built is None:
+        built = _built_here(cases[0], out, day, house, replace=replace)
+    typer.echo("\n".join((shown(built.pdf), shown(built.json), built.line)))
+    raise typer.Exit(decided(built.decision))
+
+
+def _built_here(
+    case: Path, out: Path, day: date | None, house: Path | None, *, replace: bool
+) -> "Written":
+    from dossier.make.api import build as build_dossier
+    from dossier.make.api import today
+    from dossier.make.two_processes import Written
+    from dossier.make.verdict_text import bound_line, decision_line
+    from dossier.record.signoff import reads
+
+    built = build_dossier(case, out, day, house=house, replace=replace, on=today())
+    line = f"{bound_line(built.signoff)}\n{decision_line(built.assessment, built.signoff)}"
+    return Written(
+        built.pdf, built.json, reads(built.assessment.decision.value, built.signoff), line
+    )
+
+
+def _build_many(
+    cases: list[Path], order: "Order", jobs: int, scheduler: str, summary: Path | None
+) -> int:
+    """Print a line for each case as it is done, and a summary; return the worst exit code."""
+    from dossier.batch import outcomes as batch_outcome
+    from dossier.batch.batch_text import following, print_summary
+    from dossier.batch.cluster import ClusterError
+    from dossier.batch.run import build_many
+    from dossier.record.files import write_whole
+
+    outcomes = []
+    try:
+        with following(len(cases)) as through:
+            for each in through(build_many(cases, order, jobs=jobs, scheduler=scheduler)):
+                outcomes.append(each)
+                _print(each)
+    except ClusterError as error:
+        typer.echo(str(error), err=True)
+        return WRONG_INPUT
+    print_summary(outcomes)
+    typer.echo(batch_outcome.summary(outcomes))
+    if summary is not None:
+        write_whole(summary, batch_outcome.summary_json(outcomes))
+    return max(each.code for each in outcomes)
+
+
+def _print(outcome: "Outcome") -> None:
+    if outcome.files:
+        words = f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"
+        typer.echo(shown(f"{words} (digest {outcome.digest})"))
+    else:
+        head = shown(f"{outcome.case}: no dossier")
+        typer.echo("\n".join((head, *outcome.problems)), err=True)

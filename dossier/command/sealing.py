@@ -1,0 +1,277 @@
+"""The commands that make a dossier stand, and those that test whether it does."""
+
+import os
+import sys
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dossier.words.terminal_safe import shown, shown_json
+
+DONE, WRONG_INPUT, NOT_VERIFIED = 0, 2, 3
+PASSPHRASE = "DOSSIER_PASSPHRASE"
+
+
+def sign(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder.")],
+    role: Annotated[str, typer.Option(help="prepared, checked, approved, or a role of the case.")],
+    name: Annotated[str, typer.Option(help="Who signs.")],
+    meaning: Annotated[str, typer.Option(help="What the signature says; a role has its own.")] = "",
+    day: Annotated[
+        datetime | None,
+        typer.Option("--date", formats=["%Y-%m-%d"], help="Day of signing; today if not given."),
+    ] = None,
+    issued: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Date of issue, if the dossier is built with one."),
+    ] = None,
+    house: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
+    ] = None,
+    digest: Annotated[
+        str, typer.Option(help="Digest that check or build printed: refuse to sign another.")
+    ] = "",
+) -> None:
+    """Sign a case off in a role.
+
+    Shows decision, verdicts and the digest of inputs, findings and decision; on a terminal, asks,
+    unless that digest is given. Then CASE/signoff.toml is written, bound to it.
+
+    Example: dossier sign inputs/polder-pumps --role prepared --name "Test Engineer (invented)"
+    """
+    from dossier.make.api import sign as sign_off
+    from dossier.make.api import today
+
+    when = day.date() if day else today()
+    entry = {"role": role, "name": name, "meaning": meaning, "date": when}
+    stated = issued.date() if issued else None
+    seen = _seen(case, stated, house)
+    if not digest and sys.stdin.isatty():
+        typer.confirm("Sign this?", abort=True, err=True)
+    state = sign_off(case, entry, stated, house=house, digest=digest or seen)
+    typer.echo(shown(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}"))
+    void = [each for each in state.signed if not each.holds]
+    for each in void:
+        typer.echo(shown(f"{each.role}: {each.name}: no longer holds: {each.note}"))
+    rest = ", ".join(state.missing)
+    typer.echo(f"still to sign: {rest}" if rest else "all sign-offs are given and hold")
+
+
+def _seen(case: Path, issued: date | None, house: Path | None) -> str:
+    """Print what is about to be signed and return its digest."""
+    from dossier.make.api import assess, issue_date, read_case, sign_off, today
+    from dossier.make.verdict_text import bound_line, tally_line, until_lines
+
+    read = read_case(case, house, today())
+    on = issue_date(read, issued)
+    assessment = assess(read, on, pages=False)
+    state = sign_off(read, assessment, on, today())
+    name = f"{read.qualification.number} revision {read.qualification.revision}"
+    typer.echo(shown(f"{name}: calculated: {assessment.decision.value}"))
+    for line in (tally_line(assessment), *until_lines(read, assessment, state)):
+        typer.echo(shown(line))
+    typer.echo(bound_line(state))
+    return state.digest
+
+
+def seal(
+    pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier that is signed off.")],
+    role: Annotated[str, typer.Option(help="The role whose field is signed.")],
+    key: Annotated[Path, typer.Option(help="PKCS#12 file, or private key in PEM.")],
+    cert: Annotated[
+        Path | None, typer.Option(help="Certificate in PEM, where the key is in PEM.")
+    ] = None,
+    timestamp: Annotated[
+        str, typer.Option(metavar="URL", help="Time-stamp service (RFC 3161), for level B-T.")
+    ] = "",
+    digest: Annotated[
+        str, typer.Option(help="The digest that you have seen and seal; asked for if not given.")
+    ] = "",
+    out: Annotated[Path | None, typer.Option(help="Where to write; in place if not given.")] = None,
+) -> None:
+    """Seal a dossier: sign it digitally.
+
+    The dossier is built again from what is attached to it and sealed only where it comes out the
+    same. Decision, standing and the digest that sign-offs bind are shown before. The signature
+    goes into the field of a role, in the order of the sign-offs. The passphrase is asked for, or
+    taken from the environment variable DOSSIER_PASSPHRASE.
+
+    Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
+    """
+    from dossier.record.attached import NotADossierError
+    from dossier.record.files import write_whole
+    from dossier.seal.signature import examine, load_keys, seal_pdf
+    from dossier.system.confined import FAMILIAR, StoppedError, confined
+
+    keys = load_keys(key, cert, _passphrase())
+    try:
+        ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
+    except (NotADossierError, StoppedError) as error:
+        typer.echo(shown(f"{pdf}: {error}"), err=True)
+        raise typer.Exit(WRONG_INPUT) from None
+    typer.echo(shown(f"{pdf}: built again, the same to the byte"))
+    typer.echo(shown(f"decision: {ready.decision}; standing: {ready.standing}"))
+    typer.echo(f"digest: {ready.digest}")
+    _agreed(ready.digest, digest)
+    content, made = seal_pdf(ready, keys, timestamp)
+    target = out or pdf
+    write_whole(target, content)
+    remark = " (test identity, proves nothing)" if made.test else ""
+    words = f"{target}: sealed as {role} by {made.signer}{remark}, level reached: {made.level}"
+    typer.echo(shown(words))
+
+
+def _agreed(digest: str, given: str) -> None:
+    """End the command unless the digest is the one that the person has seen and means."""
+    if given:
+        if given.strip().lower() != digest:
+            typer.echo(f"--digest {shown(given)} is another: nothing was sealed", err=True)
+            raise typer.Exit(WRONG_INPUT)
+    elif not sys.stdin.isatty():
+        need = "nothing was sealed: there is no terminal to ask on. Read the dossier, then give"
+        typer.echo(f"{need} --digest with the digest that you have seen", err=True)
+        raise typer.Exit(WRONG_INPUT)
+    elif not typer.confirm("Is this the dossier that you have read and mean to seal?", err=True):
+        typer.echo("nothing was sealed", err=True)
+        raise typer.Exit(WRONG_INPUT)
+
+
+def _passphrase() -> str:
+    given = os.environ.get(PASSPHRASE)
+    if given is not None:
+        return given
+    return str(typer.prompt("Passphrase", hide_input=True, err=True))
+
+
+def identity(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name as it signs off.")],
+    out: Annotated[Path, typer.Option(help="Folder for key and certificates.")],
+) -> None:
+    """Make a test identity, to try seals.
+
+    The first time, a test authority is made too. Both are marked TEST in the certificate: they
+    prove nothing. The passphrase is asked for, or taken from DOSSIER_PASSPHRASE.
+
+    Example: dossier identity "Test Engineer (invented)" --out identities
+    """
+    from dossier.seal.identity import make_identity
+
+    made = make_identity(name, out, _passphrase())
+    typer.echo(f"{made.key}: key and certificate of {name}, marked as a test")
+    typer.echo(f"{made.authority}: certificate to trust while testing")
+
+
+def verify(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Dossiers (PDF).")],
+    trust: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="CERT", help="Certificate of a trusted authority; repeatable."),
+    ] = None,
+    trust_person: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ROLE=CERT", help="The certificate of a role's person; repeatable."),
+    ] = None,
+    crl: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="List of revoked certificates; repeatable."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the facts as JSON.")] = False,
+    note: Annotated[
+        Path | None, typer.Option(metavar="OUT.pdf", help="Write a verification note of one page.")
+    ] = None,
+    at: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Judge certificates as of this day."),
+    ] = None,
+    trust_house: Annotated[
+        list[str] | None,
+        typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),
+    ] = None,
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Do not rebuild the pages; then nothing is verified.")
+    ] = False,
+) -> None:
+    """Verify dossiers from their PDFs alone.
+
+    Signatures, digests, every number, every page.
+
+    Exit code 0: verified; 3: verification failed or not proven; 2: not a dossier.
+
+    Example: dossier verify out/LFQ-0412-r0.pdf --trust identities/test-authority.pem
+    """
+    from dossier.record.attached import NotADossierError
+    from dossier.record.files import write_whole
+    from dossier.system.confined import StoppedError, confined
+    from dossier.verify.verification_text import facts_json, print_verification
+    from dossier.verify.verify import verify_confined
+
+    trusted = [path.read_bytes() for path in trust or ()]
+    revoked = [path.read_bytes() for path in crl or ()]
+    persons = _persons(trust_person or ())
+    moment = at.replace(hour=12, tzinfo=UTC) if at else None
+    codes, results = [], []
+    for path in files:
+        try:
+            result = verify_confined(
+                path,
+                trust=trusted,
+                persons=persons,
+                revoked=revoked,
+                at=moment,
+                pages=not quick,
+                trust_house=trust_house or (),
+            )
+        except NotADossierError as error:
+            typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
+            codes.append(WRONG_INPUT)
+            continue
+        except StoppedError as error:
+            typer.echo(shown(f"{path}: not verified, the reading was stopped: {error}"), err=True)
+            codes.append(NOT_VERIFIED)
+            continue
+        codes.append(DONE if result.verified else NOT_VERIFIED)
+        results.append(result)
+        if not json:
+            print_verification(result)
+    if json:
+        sys.stdout.write(shown_json(facts_json(results)))
+    if note is not None and results:
+        from dossier.verify.verification_note import note_pdf
+
+        day = (moment or datetime.now(UTC)).date()
+        write_whole(note, confined(lambda: note_pdf(results[0], day)))
+    raise typer.Exit(NOT_VERIFIED if NOT_VERIFIED in codes else max(codes))
+
+
+def _persons(given: Sequence[str]) -> dict[str, bytes]:
+    """Return the certificates of persons by role; the command ends at one of another form."""
+    found: dict[str, bytes] = {}
+    for each in given:
+        role, equals, path = each.partition("=")
+        if not equals or not role or role in found:
+            raise typer.BadParameter(f"{each!r}: give ROLE=CERT, each role once")
+        found[role] = Path(path).read_bytes()
+    return found
+
+
+def constraints(
+    pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier.")],
+) -> None:
+    """Print the exact versions that a dossier was built with, as a constraints file for pip.
+
+    With these and the same Python, on the same system, its pages come out the same to the byte.
+
+    Example: dossier constraints out/LFQ-0412-r0.pdf
+    """
+    from dossier.record.attached import NotADossierError
+    from dossier.record.constraints import constraints_text
+    from dossier.system.confined import StoppedError, confined
+
+    try:
+        sys.stdout.write(confined(lambda: constraints_text(pdf)))
+    except (NotADossierError, StoppedError) as error:
+        typer.echo(shown(f"{pdf}: not a dossier: {error}"), err=True)
+        raise typer.Exit(WRONG_INPUT) from None

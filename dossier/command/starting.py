@@ -1,0 +1,237 @@
+"""The commands before there is a dossier: a new case, its test request, and what words mean."""
+
+import sys
+from collections.abc import Callable
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from dossier.start.questions import QUESTIONS, signature_of
+
+if TYPE_CHECKING:
+    from dossier.evidence.requirement import Demand
+    from dossier.request.assumptions import Assumptions
+    from dossier.request.plan import TestRequest
+
+DONE, WRONG_INPUT = 0, 2
+
+
+def new(folder: Path, yes: bool, **answers: str | None) -> None:
+    """Start a case of your own.
+
+    Writes application.toml, case.toml and a folder for records. What is not given as an option
+    is asked for; nothing is taken for granted, and no file is overwritten. What is not known
+    yet can stay open and becomes a comment that says what to write.
+
+    Example: dossier new inputs/my-case
+    """
+    from dossier.start.scaffold import next_steps, write_case
+
+    given = {key: text for key, text in answers.items() if text is not None}
+    ask = None if yes or not sys.stdin.isatty() else _asked
+    for path in write_case(folder, given, ask):
+        typer.echo(str(path))
+    typer.echo(next_steps(folder))
+
+
+new.__signature__ = signature_of(QUESTIONS)  # type: ignore[attr-defined]  # read by typer
+new.__annotations__ = {p.name: p.annotation for p in signature_of(QUESTIONS).parameters.values()}
+
+
+def _asked(words: str) -> str:
+    return str(typer.prompt(words, default="", show_default=False, err=True)).strip()
+
+
+def request(
+    case: Annotated[
+        Path,
+        typer.Argument(metavar="CASE", help="Case folder; needs no records, nor case.toml."),
+    ],
+    scatter: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Standard deviation assumed between specimens, in percent of the limit (of what "
+            "passes, for an efficiency) or in the quantity's unit: '4 %' for all, 'B2=1.5 K' for a "
+            "requirement, 'service_life=8 %' for a quantity; repeatable."
+        ),
+    ] = None,
+    margin: Annotated[
+        list[str] | None,
+        typer.Option(help="Distance expected between result and limit, written like --scatter."),
+    ] = None,
+    share: Annotated[
+        str, typer.Option(help="Part of the margin that the scatter may take up, such as '50 %'.")
+    ] = "",
+    criterion_flow: Annotated[
+        str, typer.Option(help="Flow at which a bypass valve counts as open, such as '1 L/min'.")
+    ] = "",
+    terminal: Annotated[
+        str,
+        typer.Option(
+            help="Differential pressure of the element at which a run ends; otherwise from the "
+            "bypass valve and the requirements."
+        ),
+    ] = "",
+    terminal_fine: Annotated[str, typer.Option(help="The same for the fine path.")] = "",
+    language: Annotated[
+        str,
+        typer.Option(
+            help="Language of the request where there is no case.toml, which states its own: en or "
+            "de; otherwise English."
+        ),
+    ] = "",
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
+    ] = None,
+    issued: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Day of the request; otherwise today."),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
+) -> None:
+    r"""Write the test request for laboratories.
+
+    Pages (PDF), and a workbook for everything that the laboratory knows, which 'dossier take'
+    reads back. Tests, points, columns and conditions follow from the requirements; the number of
+    specimens from the decision rule and the assumptions given here, which the request prints.
+
+    What is asked goes on file with the day, as CASE/requested.toml: the dossier names what
+    changes in application.toml afterwards.
+
+    Example: dossier request inputs/polder-pumps --scatter "4 %" --margin "10 %" \
+        --scatter "B2=1 K" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
+    """
+    from dossier.case.requested import REQUEST_FILE
+    from dossier.make.request_files import (
+        asked_of,
+        filed,
+        make_request,
+        planned,
+        settings_of,
+        write_request,
+    )
+    from dossier.record.files import write_whole
+
+    asked, demands = asked_of(case, language)
+    on_file = filed(asked, issued.date() if issued else date.today())  # noqa: DTZ011  the shell's
+    ask = not yes and sys.stdin.isatty()
+    assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
+    valve = settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
+                        _asked if ask else None)  # fmt: skip
+    made = make_request(asked, demands, assumed, valve)
+    for path in write_request(made, out or case / "request"):
+        typer.echo(str(path))
+    if on_file is None:
+        typer.echo(f"requirements are on file since {asked.requests[-1].day}, unchanged")
+    else:
+        write_whole(case / REQUEST_FILE, on_file)
+        typer.echo(f"{case / REQUEST_FILE}")
+    _plan(case / "case.toml", made, planned)
+
+
+def _plan(path: Path, made: "TestRequest", planned: "Callable[[str, TestRequest], str]") -> None:
+    """Write the plan of specimens into case.toml, or say that it belongs there."""
+    from dossier.record.files import write_whole
+
+    text = path.read_text(encoding="utf-8") if path.exists() else ""
+    written = planned(text, made)
+    if written != text:
+        write_whole(path, written.encode())
+        typer.echo(f"{path}: specimens as planned")
+    elif not text or "\nspecimens" not in text:
+        typer.echo(f"write into case.toml, or a specimen that is left out does not show: "
+                   f"{dict(made.names)}")  # fmt: skip
+
+
+def take(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder with case.toml.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...",
+            help="What a laboratory delivered: XLSX or CSV; a run's counts and its pressure log "
+            "in one call.",
+        ),
+    ],
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Ask nothing: take what is sure, name the rest.")
+    ] = False,
+) -> None:
+    """Take a laboratory's file into the case, as it is.
+
+    The workbook of 'dossier request' is read whole. For any other file it shows which tables
+    it found and why, and writes into case.toml how each is read: the file itself is copied
+    to CASE/records and never changed.
+
+    Example: dossier take inputs/my-case delivered.xlsx
+    """
+    from dossier.start.take import take_files
+
+    ask = None if accept or not sys.stdin.isatty() else _asked
+    lines, sure = take_files(case, files, ask)
+    for line in lines:
+        typer.echo(line)
+    raise typer.Exit(DONE if sure else WRONG_INPUT)
+
+
+def _assumptions(
+    demands: "list[Demand]", scatter: list[str], margin: list[str], share: str, ask: bool
+) -> "Assumptions":
+    from dossier.request.assumptions import assumptions_of, needs_scatter, none_stated
+
+    wanted = any(needs_scatter(demand) for demand in demands)
+    if wanted and ask:
+        scatter = scatter or [_asked("Scatter assumed between specimens, such as 4 %")]
+        margin = margin or [_asked("Margin expected between result and limit, such as 10 %")]
+        share = share or _asked("Part of the margin that the scatter may take up, such as 50 %")
+    return assumptions_of(scatter, margin, share, demands) if wanted else none_stated()
+
+
+def explain(
+    quantity: Annotated[
+        str, typer.Argument(metavar="QUANTITY", help="Name of a quantity; without one, all.")
+    ] = "",
+) -> None:
+    """Say what a quantity means.
+
+    Formula, standard, conditions, records needed, and an example of a requirement.
+
+    Example: dossier explain filtration_ratio
+    """
+    from dossier.command.explain_text import explained, listed, nearest
+
+    if not quantity:
+        typer.echo(listed())
+        return
+    text = explained(quantity)
+    if text is None:
+        typer.echo(nearest(quantity), err=True)
+        raise typer.Exit(WRONG_INPUT)
+    typer.echo(text)
+
+
+def schema(
+    file: Annotated[
+        Literal["application", "case", "decision"],
+        typer.Argument(
+            help="application for application.toml, case for case.toml, decision for decision.json."
+        ),
+    ],
+) -> None:
+    """Print the JSON Schema of a case file, or of decision.json.
+
+    For editors and other programs.
+
+    Example: dossier schema application
+    """
+    if file == "decision":
+        from dossier.record.decision_record import canonical
+        from dossier.record.document import decision_schema
+
+        sys.stdout.write(canonical(decision_schema()).decode())
+    else:
+        from dossier.start.schema import schema_text
+
+        sys.stdout.write(schema_text(file))

@@ -1,0 +1,255 @@
+"""The share of the pump's flow that takes the fine path, by the arrangement of the circuit."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier.case.application import Circuit
+from dossier.evidence.bench import Bench
+from dossier.evidence.quantities.clean import (
+    FIT,
+    OF_THE_SWEEPS,
+    OIL,
+    oil_accuracy,
+    outside,
+    sweep_inputs,
+)
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.records.instruments import InputAccuracy
+from dossier.evidence.records.reduced import PressureDropResult
+from dossier.evidence.records.usable import usable_sweeps
+from dossier.evidence.registry import Side
+from dossier.evidence.statistics.combine import combine, shared_components
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.physics.flow_paths import Path, split_parallel, split_to_sump
+from dossier.words import say
+
+HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
+"""Arrangements with a fine path."""
+HAS_MAIN = {"full_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
+"""Arrangements whose oil passes a full-flow medium on its way to the bearings."""
+
+Ab = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """The sweeps of one specimen: its fine path, and its full-flow path where there is one."""
+
+    specimen: str
+    fine: PressureDropResult
+    main: PressureDropResult | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Oil:
+    flow: float
+    mu: float
+    rho: float
+    gallery: float
+    opening: float
+    """Highest opening pressure of the bypass valve [Pa]; inf without one."""
+
+
+def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDemonstrated:
+    """Return the share [-] of the rated flow through the fine path at oil `temperature` [K].
+
+    From the pressure balance of the paths: to the sump against the gallery pressure, or parallel
+    to the full-flow medium where both lead to the engine.  Uncertainty by shifting every input of
+    the flow sweeps (JCGM 100:2008, 5.1.4).
+    """
+    circuit = bench.case.application.circuit
+    if circuit.arrangement not in HAS_FINE:
+        reason = say("the arrangement {name} has no fine path", name=circuit.arrangement)
+        return NotDemonstrated(reason=reason)
+    pairs = pairs_of(bench, side)
+    if isinstance(pairs, NotDemonstrated):
+        return pairs
+    gallery = circuit.gallery_pressure
+    if circuit.arrangement != "combined_through_flow" and gallery is None:
+        return NotDemonstrated(
+            reason=say(
+                "the application states no circuit . gallery_pressure, the regulated pressure "
+                "at the bearings that drives the fine path"
+            )
+        )
+    try:
+        mu, rho = fluid_at(bench.case.application.oil, temperature)
+        oil = _Oil(pump_flow(bench), mu, rho, gallery or 0.0, _opening(bench))
+        shares = [_share(_ab_of(pair.main), _ab(pair.fine), oil) for pair in pairs]
+    except ValueError as error:
+        return NotDemonstrated(reason=say("flow split: {error}", error=error))
+    for pair, share in zip(pairs, shares, strict=True):
+        why = outside(pair.fine, bench.limits, share * oil.flow, mu, rho)
+        if pair.main is not None:
+            why = why or outside(pair.main, bench.limits, (1.0 - share) * oil.flow, mu, rho)
+        if why:
+            return NotDemonstrated(reason=why, records=(pair.fine.record,))
+    return _estimate(bench, pairs, shares, oil)
+
+
+def pump_flow(bench: Bench) -> float:
+    """Return the flow that divides between the paths [m3/s]: the pump's, else the rated flow."""
+    return _pump(bench.case.application.circuit)
+
+
+def _pump(circuit: Circuit) -> float:
+    return circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
+
+
+def path_flow(circuit: Circuit, path: str) -> float | None:
+    """Return the flow of one path in the application [m3/s].
+
+    The rated flow; for a fine path its stated share of the pump's flow, None where none is stated.
+    A circuit of partial flow alone has a fine path, however its records name it.
+    """
+    if path == "full_flow" and circuit.arrangement != "partial_flow":
+        return circuit.rated_flow
+    share = circuit.partial_flow_share
+    return None if share is None else share * _pump(circuit)
+
+
+def _opening(bench: Bench) -> float:
+    valve = bench.case.application.circuit.bypass_valve
+    if valve is None or valve.location == "none" or valve.opening is None:
+        return math.inf
+    return valve.opening.max
+
+
+def _notes(bench: Bench, pairs: Sequence[Pair], oil: _Oil) -> tuple[str, ...]:
+    stated = bench.case.application.circuit.pump_flow is not None
+    notes = [
+        say("share of the pump flow as stated")
+        if stated
+        else say("share of the rated flow, which stands for the pump flow as none is stated")
+    ]
+    if any(pair.main is not None and _drop(_ab(pair.main), oil) > oil.opening for pair in pairs):
+        notes.append(
+            say(
+                "the bypass valve is open at this temperature: it holds the full-flow medium's "
+                "pressure drop at its highest opening pressure"
+            )
+        )
+    return tuple(notes)
+
+
+def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...] | NotDemonstrated:
+    """Return the sweeps of each specimen that the arrangement needs."""
+    arrangement = bench.case.application.circuit.arrangement
+    fine = usable_sweeps(bench, side, "fine")
+    if isinstance(fine, NotDemonstrated):
+        reason = say("fine path: {reason}", reason=fine.reason)
+        return NotDemonstrated(reason=reason, records=fine.records)
+    if arrangement == "partial_flow":
+        return tuple(Pair(specimen=s.specimen, fine=s, main=None) for s in fine)
+    main = usable_sweeps(bench, side)
+    if isinstance(main, NotDemonstrated):
+        return main
+    of = {sweep.specimen: sweep for sweep in main}
+    lacking = [sweep.specimen for sweep in fine if sweep.specimen not in of]
+    if lacking:
+        names = ", ".join(lacking)
+        return NotDemonstrated(reason=say("no full-flow sweep of specimen {names}", names=names))
+    return tuple(Pair(specimen=s.specimen, fine=s, main=of[s.specimen]) for s in fine)
+
+
+def _ab(sweep: PressureDropResult) -> Ab:
+    return sweep.assembly.a, sweep.assembly.b
+
+
+def _ab_of(sweep: PressureDropResult | None) -> Ab | None:
+    return None if sweep is None else _ab(sweep)
+
+
+def _share(main: Ab | None, fine: Ab, oil: _Oil) -> float:
+    """Return the share through the fine path for coefficients of both paths.
+
+    Where the full-flow medium would open the bypass valve, the valve holds its pressure drop at
+    the highest opening pressure.
+    """
+    path = Path(*fine)
+    if not oil.gallery > 0:
+        if main is None:
+            raise ValueError(say("a parallel split needs a full-flow path"))
+        return split_parallel([Path(*main), path], oil.flow, oil.mu, oil.rho).shares[1]
+    if main is not None and _drop(main, oil) > oil.opening:
+        held = oil.gallery + oil.opening
+        return split_to_sump(path, oil.flow, held, oil.mu, oil.rho).share
+    through = Path(*main) if main is not None else None
+    return split_to_sump(path, oil.flow, oil.gallery, oil.mu, oil.rho, through).share
+
+
+def _drop(main: Ab, oil: _Oil) -> float:
+    return main[0] * oil.mu * oil.flow + main[1] * oil.rho * oil.flow**2
+
+
+def _moved(start: Ab, slope: Ab, step: float) -> Ab:
+    return max(0.0, start[0] + slope[0] * step), max(0.0, start[1] + slope[1] * step)
+
+
+def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil) -> Estimate:
+    own = [_own(pair, share, oil) for pair, share in zip(pairs, shares, strict=True)]
+    shared = _shared(bench, pairs, shares, oil)
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(
+            specimen=pair.specimen, record=pair.fine.record, value=share, u=math.hypot(u, common)
+        )
+        for pair, share, u in zip(pairs, shares, own, strict=True)
+    ]
+    return combine(
+        specimens, own, shared, unit="fraction", own_name=FIT,
+        notes=_notes(bench, pairs, oil),
+    )  # fmt: skip
+
+
+def _own(pair: Pair, share: float, oil: _Oil) -> float:
+    """Return what the fits' own covariances give the share [-]."""
+    total = 0.0
+    for sweep, put in _sides(pair):
+        steps = [(math.sqrt(max(0.0, float(sweep.assembly.covariance[k, k]))), k) for k in (0, 1)]
+        slopes = []
+        for step, k in steps:
+            if step == 0.0:
+                slopes.append(0.0)
+                continue
+            unit = (1.0, 0.0) if k == 0 else (0.0, 1.0)
+            slopes.append((put(_moved(_ab(sweep), unit, step), oil) - share) / step)
+        covariance = sweep.assembly.covariance
+        total += sum(
+            slopes[i] * slopes[j] * float(covariance[i, j]) for i in (0, 1) for j in (0, 1)
+        )
+    return math.sqrt(max(0.0, total))
+
+
+Put = Callable[[Ab, _Oil], float]
+
+
+def _sides(pair: Pair) -> list[tuple[PressureDropResult, Put]]:
+    """Return each sweep with the function that gives the share for new coefficients of it."""
+    main = pair.main
+    sides: list[tuple[PressureDropResult, Put]] = [
+        (pair.fine, lambda ab, oil: _share(_ab_of(main), ab, oil))
+    ]
+    if main is not None:
+        sides.append((main, lambda ab, oil: _share(ab, _ab(pair.fine), oil)))
+    return sides
+
+
+def _shared(
+    bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil
+) -> list[Component]:
+    """Return the shared components; errors of one instrument add up over both paths."""
+    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
+    for pair, share in zip(pairs, shares, strict=True):
+        for sweep, put in _sides(pair):
+            for name, slope, known in sweep_inputs(bench, sweep):
+                change = put(_moved(_ab(sweep), slope, known.u), oil) - share
+                found.setdefault(OF_THE_SWEEPS[name], []).append((known, change / len(pairs)))
+    known = oil_accuracy(bench, oil.mu, oil.rho)
+    thicker = replace(oil, mu=oil.mu * (1.0 + known.u))
+    moved = [_share(_ab_of(pair.main), _ab(pair.fine), thicker) for pair in pairs]
+    found[OIL] = [(known, float(np.mean(moved)) - float(np.mean(shares)))]
+    return [part for name, effects in found.items() for part in shared_components(name, effects)]

@@ -1,0 +1,271 @@
+"""Penetration of a filter at one size: counts of each specimen, and their common estimate."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Case
+from dossier.case.model import RecordEntry
+from dossier.evidence.bench import Bench
+from dossier.evidence.limits import Limits
+from dossier.evidence.records.instruments import InputAccuracy, ratio_accuracy, size_accuracy
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.statistics.between import BETWEEN, between
+from dossier.evidence.statistics.combine import combine, generator, shared_components, widening
+from dossier.evidence.statistics.draws import DRAWS, farther
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.words import later, say
+
+Floats = NDArray[np.float64]
+
+COUNTERS = later("calibration of the counters, both sides")
+COUNTING = later("counting")
+SIZES = later("size calibration of the counters")
+STEEPEST = 5.0
+"""|d ln P / d ln x| where a run does not show it: steeper than usual media (own, a judgement)."""
+FEW = 50.0
+"""Below this many particles counted downstream, all specimens together, the linear law is left."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passage:
+    """What one specimen let through at one size."""
+
+    record: str
+    specimen: str
+    raw_up: float
+    """Raw count upstream [-]."""
+    raw_down: float
+    """Raw count downstream [-]."""
+    exposure: float
+    """Seen volume downstream over upstream [-]."""
+    dispersion: float
+    """Over-dispersion of the downstream counts [-], at least 1."""
+    steepness: float
+    """Relative change of the penetration for a relative change of the size [-]."""
+
+    @property
+    def value(self) -> float:
+        """Penetration, downstream over upstream [-]."""
+        return self.raw_down / self.raw_up / self.exposure
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of the penetration from counting [-]."""
+        down = max(self.raw_down, 1.0)
+        relative = math.sqrt(1.0 / self.raw_up + self.dispersion / down)
+        return down / self.raw_up / self.exposure * relative
+
+    def draws(self, rng: np.random.Generator, size: int) -> Floats:
+        """Return draws of the penetration, gamma for each count (JCGM 101:2008, 6.4.11)."""
+        shape = self.raw_down / self.dispersion + 1.0
+        down = rng.gamma(shape, self.dispersion, size)
+        result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
+        return result
+
+
+def column(run: MultipassResult, size: float) -> int | None:
+    """Return the column of `size` [um(c)] in a run, or None if it was not counted."""
+    near = np.flatnonzero(np.abs(run.sizes - size) <= 0.05)
+    return int(near[0]) if len(near) else None
+
+
+def overall_passage(run: MultipassResult, k: int) -> Passage:
+    """Return the passage at size column `k` over the whole test, ratio of averages."""
+    return Passage(
+        record=run.record,
+        specimen=run.specimen,
+        raw_up=float(run.raw_up[k]),
+        raw_down=float(run.raw_down[k]),
+        exposure=float(run.exposure[k]),
+        dispersion=float(run.dispersion[k]),
+        steepness=_steepness(run, k),
+    )
+
+
+def _steepness(run: MultipassResult, k: int) -> float:
+    """Return |d ln P / d ln x| at size column `k`, the steeper of both sides.
+
+    A side without a neighbour, or with nothing counted there, is left out; where that leaves none,
+    the steepest known stands in.
+    """
+    found = []
+    for other in (k - 1, k + 1):
+        if not 0 <= other < len(run.sizes) or run.zero_downstream[[k, other]].any():
+            continue
+        if not (run.ratio[[k, other]] > 0).all():
+            continue
+        change = math.log(run.ratio[other] / run.ratio[k])
+        found.append(abs(change / math.log(run.sizes[other] / run.sizes[k])))
+    return max(found, default=STEEPEST)
+
+
+def worst_passage(run: MultipassResult, k: int) -> Passage:
+    """Return the passage at size column `k` in the reporting tenth that let most through."""
+    return tenth_passage(run, k, int(np.argmax(run.down[:, k] / run.up[:, k])))
+
+
+def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
+    """Return the passage at size column `k` in one reporting tenth, counted from 0."""
+    seen = float(run.readings[tenth, k])
+    return Passage(
+        record=run.record,
+        specimen=run.specimen,
+        raw_up=float(run.up[tenth, k]) * seen * run.counted_up,
+        raw_down=float(run.down[tenth, k]) * seen * run.counted_down,
+        exposure=run.counted_down / run.counted_up,
+        dispersion=float(run.dispersion[k]),
+        steepness=_steepness(run, k),
+    )
+
+
+def counter_components(
+    bench: Bench, records: Sequence[str], effects: Sequence[float]
+) -> list[Component]:
+    """Return the counters' calibration, and what other rigs would find, as shared components.
+
+    `effects` (n) is the change of the mean's n-th share for a relative error of one in the ratio
+    [unit of the result].
+    """
+    entries = [record.entry for record in bench.case.records if record.id in records]
+
+    def other_rigs(_case: Case, _limits: Limits, entry: RecordEntry) -> InputAccuracy | None:
+        return between(bench, entry, "counts", entries)
+
+    return [
+        *_shared(bench, COUNTERS, ratio_accuracy, records, effects),
+        *_shared(bench, BETWEEN, other_rigs, records, effects),
+    ]
+
+
+def size_components(
+    bench: Bench, records: Sequence[str], effects: Sequence[float]
+) -> list[Component]:
+    """Return the calibration of the sizes as shared components.
+
+    `effects` (n) is the change of each share for a relative error of one in the size [its unit].
+    """
+    return _shared(bench, SIZES, size_accuracy, records, effects)
+
+
+def _shared(
+    bench: Bench,
+    name: str,
+    accuracy: Callable[[Case, Limits, RecordEntry], InputAccuracy | None],
+    records: Sequence[str],
+    effects: Sequence[float],
+) -> list[Component]:
+    entries = {record.id: record.entry for record in bench.case.records}
+    found = []
+    for record, effect in zip(records, effects, strict=True):
+        known = accuracy(bench.case, bench.limits, entries[record])
+        if known is not None:
+            found.append((known, effect * known.u / len(records)))
+    return shared_components(name, found)
+
+
+def penetration(
+    bench: Bench, passages: Sequence[Passage], purpose: str
+) -> Estimate | NotDemonstrated:
+    """Return the mean penetration of a filter type [-] from its specimens' passages.
+
+    Linear law where enough particles were counted downstream; else draws from gamma distributions
+    of each count, which never give an infinite ratio.
+    """
+    for each in passages:
+        if not each.raw_up >= 20:
+            words = later("record {record}: only {number:.0f} particles counted upstream")
+            reason = say(words, record=each.record, number=each.raw_up)
+            return NotDemonstrated(reason=reason, records=(each.record,))
+    records = [each.record for each in passages]
+    shared = counter_components(bench, records, [each.value for each in passages])
+    shared += size_components(bench, records, [each.value * each.steepness for each in passages])
+    values = [each.value for each in passages]
+    shared += widening(bench, records, float(np.mean(values)))
+    common = math.sqrt(sum(c.u**2 for c in shared)) / max(float(np.mean(values)), 1e-300)
+    specimens = [
+        SpecimenValue(
+            specimen=each.specimen,
+            record=each.record,
+            value=each.value,
+            u=math.hypot(each.u, each.value * min(common, 10.0)),
+            bound="" if each.raw_down > 0 else "smaller than",
+        )
+        for each in passages
+    ]
+    estimate = combine(
+        specimens,
+        [each.u for each in passages],
+        shared,
+        unit="1",
+        own_name=COUNTING,
+        laboratories=bench.laboratories,
+    )
+    if sum(each.raw_down / each.dispersion for each in passages) >= FEW:
+        return estimate
+    return _few(bench, passages, estimate, shared, purpose)
+
+
+def _few(
+    bench: Bench,
+    passages: Sequence[Passage],
+    linear: Estimate,
+    shared: Sequence[Component],
+    purpose: str,
+) -> Estimate:
+    rng = generator(bench, purpose)
+    own = np.array([each.draws(rng, DRAWS) for each in passages])
+    mean = max(linear.value, 1e-300)
+    relative = math.sqrt(sum(c.u**2 for c in shared)) / mean if linear.value > 0 else 0.0
+    if not linear.value > 0:
+        records = [p.record for p in passages]
+        known = counter_components(bench, records, [1.0] * len(passages))
+        known += size_components(bench, records, [p.steepness for p in passages])
+        relative = math.sqrt(sum(c.u**2 for c in known))
+    common = np.exp(relative * rng.standard_normal(DRAWS))
+    samples = np.maximum(_scattered(passages, own.mean(axis=0)), 0.0) * common
+    own = own * common
+    none_seen = all(each.raw_down == 0 for each in passages)
+    upper = float(np.quantile(samples, 0.95))
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    u = float(high - low) / 2.0
+    return Estimate(
+        value=upper if none_seen else linear.value,
+        u=u,
+        dof=math.inf,
+        unit="1",
+        per_specimen=linear.per_specimen,
+        components=(
+            *(c for c in linear.components if c.shared),
+            Component(
+                name=later("counting of few particles"),
+                u=u,
+                dof=math.inf,
+                source=say("gamma distributions of the counts, Monte Carlo"),
+            ),
+        ),
+        bound="smaller than" if none_seen else "",
+        samples=samples,
+        specimen_samples=own,
+        sources=linear.sources,
+        notes=(
+            say("few particles were counted downstream: exact counting statistics by Monte Carlo"),
+        ),
+    )
+
+
+def _scattered(passages: Sequence[Passage], mean: Floats) -> Floats:
+    """Return draws of the `mean` (m,) [-], no nearer than the scatter of the specimens allows."""
+    from scipy.special import ndtri
+
+    n = len(passages)
+    if n < 2:
+        return mean
+    scatter = float(np.std([each.value for each in passages], ddof=1)) / math.sqrt(n)
+    centre = float(np.median(mean))
+    ranks = np.empty(len(mean))
+    ranks[np.argsort(mean)] = (np.arange(len(mean)) + 0.5) / len(mean)
+    return centre + farther(mean - centre, ndtri(ranks), scatter, n - 1.0)

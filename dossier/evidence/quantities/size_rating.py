@@ -1,0 +1,156 @@
+"""The size at which a filtration ratio is reached, with Monte Carlo through the interpolation."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.quantities.penetration import (
+    COUNTERS,
+    COUNTING,
+    counter_components,
+    size_components,
+)
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.records.usable import usable_runs
+from dossier.evidence.registry import Side
+from dossier.evidence.statistics.combine import generator, larger_component, scatter_component
+from dossier.evidence.statistics.draws import DRAWS, drawn
+from dossier.evidence.statistics.estimate import (
+    Bound,
+    Component,
+    Estimate,
+    NotDemonstrated,
+    SpecimenValue,
+)
+from dossier.physics import multipass
+from dossier.words import say
+
+Floats = NDArray[np.float64]
+LEAST_UPSTREAM = 20.0
+"""Fewer particles counted upstream over the test give no ratio [-]."""
+
+
+def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonstrated:
+    """Return the size [um(c)] at which the mean filter of one side reaches `ratio` [-].
+
+    Each run is interpolated (ln ratio against size), the sizes are averaged.  Draws carry the
+    counting of every size, the counters' calibration in counts and in sizes common to all runs,
+    and the scatter of the specimens by t (JCGM 101:2008).  Outside the counted sizes the result is
+    a bound.
+    """
+    runs = usable_runs(bench, side)
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    counted = [float(run.raw_up[k]) for run in runs for k in range(len(run.sizes))]
+    if not min(counted) >= LEAST_UPSTREAM:
+        reason = say(
+            "only {number:.0f} particles counted upstream at some size: no ratio to interpolate "
+            "there",
+            number=min(counted),
+        )
+        return NotDemonstrated(reason=reason, records=tuple(run.record for run in runs))
+    nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
+    rng = generator(bench, f"{side} size at {ratio:.6g}")
+    common = _common(bench, runs)
+    shift = common * rng.standard_normal(DRAWS)
+    shared = np.array([_sizes(run, ratio, shift[:, None]) for run in runs])
+    counters = _finite_std(shared.mean(axis=0))
+    own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
+    values = np.array([each.value for each in nominal])
+    scatter = _scatter(values, own)
+    records = [run.record for run in runs]
+    sizing = size_components(bench, records, [float(each) for each in values])
+    u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
+    shared = shared + u_sizing * rng.standard_normal(DRAWS)
+    samples = shared.mean(axis=0) + drawn(scatter, rng)
+    specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
+    return Estimate(
+        value=float(values.mean()),
+        u=math.hypot(scatter.u, counters, u_sizing),
+        dof=math.inf,
+        unit="um(c)",
+        per_specimen=_specimens(runs, nominal, specimen_samples),
+        components=(
+            scatter,
+            Component(
+                name=COUNTERS,
+                u=counters,
+                dof=math.inf,
+                source=say("certificates, through the interpolation"),
+                shared="counters",
+            ),
+            *sizing,
+        ),
+        bound=_bound([each.bound for each in nominal]),
+        samples=samples,
+        specimen_samples=specimen_samples,
+        sources=tuple(run.record for run in runs),
+        notes=(say("interpolated between counted sizes, ln(ratio) against size; Monte Carlo"),),
+    )
+
+
+def _finite_std(draws: Floats) -> float:
+    finite = draws[np.isfinite(draws)]
+    return float(finite.std()) if len(finite) else math.inf
+
+
+def _common(bench: Bench, runs: Sequence[MultipassResult]) -> float:
+    records = [run.record for run in runs]
+    parts = counter_components(bench, records, [1.0] * len(records))
+    widened = [bench.widened.get(record, 0.0) for record in records]
+    extra = sum(w * w for w in widened) / len(widened) ** 2
+    return math.sqrt(sum(c.u**2 for c in parts) + extra)
+
+
+def _noise(run: MultipassResult, rng: np.random.Generator) -> Floats:
+    relative = np.sqrt(1.0 / run.raw_up + run.dispersion / np.maximum(run.raw_down, 1.0))
+    draws: Floats = relative * rng.standard_normal((DRAWS, len(run.sizes)))
+    return draws
+
+
+def _sizes(run: MultipassResult, ratio: float, shift: Floats) -> Floats:
+    """Return sizes for shifted ln ratios; below the smallest counted size counts as that size."""
+    ln = np.log(run.ratio)[None, :] + shift
+    sizes = multipass.sizes_at_ratio(run.sizes, ln, math.log(ratio))
+    result: Floats = np.where(np.isneginf(sizes), run.sizes[0], sizes)
+    return result
+
+
+def _scatter(values: Floats, own: Floats) -> Component:
+    n = len(values)
+    finite = np.where(np.isfinite(own), own, np.nan)
+    each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
+    counting = math.sqrt(float(each.sum())) / n
+    if n == 1:
+        return Component(name=COUNTING, u=counting, dof=math.inf, source=say("the records"))
+    scatter = float(values.std(ddof=1)) / math.sqrt(n)
+    if scatter >= counting:
+        return scatter_component(n, scatter)
+    return larger_component(COUNTING, n, counting, scatter)
+
+
+def _specimens(
+    runs: Sequence[MultipassResult], nominal: Sequence[multipass.SizeResult], draws: Floats
+) -> tuple[SpecimenValue, ...]:
+    found = []
+    for run, result, samples in zip(runs, nominal, draws, strict=True):
+        found.append(
+            SpecimenValue(
+                specimen=run.specimen,
+                record=run.record,
+                value=result.value,
+                u=_finite_std(samples),
+                bound=result.bound,
+            )
+        )
+    return tuple(found)
+
+
+def _bound(bounds: Sequence[Bound]) -> Bound:
+    """Return the bound of a mean: any "larger than" makes the mean larger than its value."""
+    if "larger than" in bounds:
+        return "larger than"
+    return "smaller than" if "smaller than" in bounds else ""

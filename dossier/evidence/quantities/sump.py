@@ -1,0 +1,280 @@
+"""Long-run concentrations in the circuit, candidate or reference, by Monte Carlo."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.quantities.clean import carried
+from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
+from dossier.evidence.quantities.loaded import far_from_run
+from dossier.evidence.quantities.penetration import column, overall_passage, penetration
+from dossier.evidence.quantities.size_classes import class_over_cumulative
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.records.usable import usable_runs, usable_sweeps
+from dossier.evidence.registry import Side
+from dossier.evidence.statistics.combine import generator
+from dossier.evidence.statistics.draws import DRAWS, as_samples, ingression, positive_normal
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.physics import circuit, dust
+from dossier.words import later, say
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeClass:
+    """Everything that the sump balance of one size class needs, nominal and as draws."""
+
+    size: float
+    main: Estimate | None
+    """Penetration of the full-flow path [-]; None where the arrangement has none."""
+    fine: Estimate | None
+    """Penetration of the fine path [-]."""
+    share: Estimate | None
+    """Share of the flow through the fine path [-]."""
+
+
+def size_class(
+    bench: Bench, side: Side, size: float, temperature: float
+) -> SizeClass | NotDemonstrated:
+    """Return penetrations of both paths and the flow share for one size [um(c)]."""
+    arrangement = bench.case.application.circuit.arrangement
+    found: dict[str, Estimate | None] = {"main": None, "fine": None, "share": None}
+    wanted = [("main", "full_flow")] * (arrangement in HAS_MAIN)
+    wanted += [("fine", "fine")] * (arrangement in HAS_FINE)
+    for key, path in wanted:
+        one = _penetration(bench, side, size, path)
+        if isinstance(one, NotDemonstrated):
+            return one
+        found[key] = one
+    if arrangement in HAS_FINE:
+        share = _share(bench, side, temperature)
+        if isinstance(share, NotDemonstrated):
+            return share
+        found["share"] = share
+    part = found["share"].value if found["share"] else 0.0
+    for _, path in wanted:
+        flow = (part if path == "fine" else 1.0 - part) * pump_flow(bench)
+        runs = usable_runs(bench, side, path)
+        for run in () if isinstance(runs, NotDemonstrated) else runs:
+            why = far_from_run(run, bench.limits, flow)
+            if why:
+                return NotDemonstrated(reason=why, records=(run.record,))
+    return SizeClass(size=size, main=found["main"], fine=found["fine"], share=found["share"])
+
+
+def _share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDemonstrated:
+    """Return the computed share; as the application states it where nothing can be computed."""
+    computed = fine_share(bench, side, temperature)
+    stated = bench.case.application.circuit.partial_flow_share
+    if not isinstance(computed, NotDemonstrated) or stated is None:
+        return computed
+    return Estimate(
+        value=stated, u=0.0, dof=math.inf, unit="fraction",
+        notes=(
+            say(
+                "share as the application states it; not computed: {reason}", reason=computed.reason
+            ),
+        ),
+    )  # fmt: skip
+
+
+def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate | NotDemonstrated:
+    runs = usable_runs(bench, side, path)
+    if isinstance(runs, NotDemonstrated):
+        return runs
+    passages = []
+    for run in runs:
+        k = column(run, size)
+        if k is None:
+            words = later("record {record} has no counts at {size:g} µm(c)")
+            reason = say(words, record=run.record, size=size)
+            return NotDemonstrated(reason=reason, records=(run.record,))
+        passages.append(overall_passage(run, k))
+    return penetration(bench, passages, f"{side} {path} {size:g}")
+
+
+def sump_estimate(
+    bench: Bench, side: Side, size: float, temperature: float
+) -> Estimate | NotDemonstrated:
+    """Return the long-run concentration in the sump at `size` [um(c)] and larger [1/mL].
+
+    C = R / (Q sum of share times efficiency), R the particles in the ingression by the number
+    spectrum of ISO 12103-1 A3; no oil is lost or replaced (the cautious figure).
+    """
+    if _open(bench, side, temperature):
+        return NotDemonstrated(
+            reason=say(
+                "the clean filter may open the bypass valve at this oil temperature: the "
+                "unfiltered share is not known"
+            )
+        )
+    known = size_class(bench, side, size, temperature)
+    if isinstance(known, NotDemonstrated):
+        return known
+    parts = (known.main, 1.0), (known.fine, 1.0), (known.share, 0.0)
+    if not circuit.cleaned_share(*(one.value if one else empty for one, empty in parts)) > 0:
+        words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
+        return NotDemonstrated(reason=say(words, size=size))
+    rate = ingression(bench)
+    if isinstance(rate, NotDemonstrated):
+        return rate
+    duty = bench.case.application.duty
+    if dust.grade(duty.ingression_dust) != "A3":
+        words = later(
+            "the number spectrum is known for ISO 12103-1 A3 only; the application states "
+            "ingression_dust = {dust!r}"
+        )
+        return NotDemonstrated(reason=say(words, dust=duty.ingression_dust))
+    try:
+        low, high = dust.counts_per_mass_limits(size)
+        middle = dust.counts_per_mass(size)
+    except ValueError as error:
+        return NotDemonstrated(reason=say("dust spectrum: {error}", error=error))
+    return _estimate(bench, side, known, rate, (low, middle, high))
+
+
+def _open(bench: Bench, side: Side, temperature: float) -> bool:
+    """Return whether the clean full-flow path may open the valve."""
+    if bench.case.application.circuit.arrangement not in HAS_MAIN:
+        return False
+    valve = bench.case.application.circuit.bypass_valve
+    sweeps = usable_sweeps(bench, side)
+    if valve is None or valve.opening is None or isinstance(sweeps, NotDemonstrated):
+        return False
+    mu, rho = fluid_at(bench.case.application.oil, temperature)
+    drops = [carried(sweep, pump_flow(bench), mu, rho).total for sweep in sweeps]
+    return max(drops) > valve.opening.min
+
+
+def _estimate(
+    bench: Bench,
+    side: Side,
+    known: SizeClass,
+    rate: tuple[float, float],
+    counts: tuple[float, float, float],
+) -> Estimate:
+    nominal = {
+        "rate": rate[0], "counts": counts[1], "main": known.main.value if known.main else 1.0,
+        "fine": known.fine.value if known.fine else 1.0,
+        "share": known.share.value if known.share else 0.0,
+    }  # fmt: skip
+    drawn = _drawn(bench, side, known, rate, counts)
+    factor = class_over_cumulative(bench, side, known.size, nominal["share"])
+    sizes_note = CLASSES if factor is not None else CUMULATIVE
+
+    def concentration(values: dict[str, Floats]) -> Floats:
+        cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
+        rate = values["rate"] * values["counts"]
+        once: Floats = circuit.sump_concentration(rate, pump_flow(bench), cleaned) / 1e6
+        return once * (factor or 1.0)
+
+    still = {key: np.full(DRAWS, value) for key, value in nominal.items()}
+    samples = concentration(drawn)
+    value = float(concentration({k: np.array([v]) for k, v in nominal.items()})[0])
+    components = tuple(
+        Component(
+            name=NAMES[key], u=_half_width(concentration({**still, key: drawn[key]})),
+            dof=math.inf, source=say("Monte Carlo, this input alone"),
+            shared=key if key in {"rate", "counts"} else "",
+        )
+        for key in nominal
+        if float(np.ptp(drawn[key])) > 0
+    )  # fmt: skip
+    notes = known.share.notes if known.share else ()
+    passage = circuit.at_bearings(
+        nominal["main"], nominal["fine"], nominal["share"],
+        through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
+    )  # fmt: skip
+    return Estimate(
+        value=value, u=_half_width(samples), dof=math.inf, unit="1/mL",
+        per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
+        components=components,
+        samples=samples, sources=_sources(known),
+        notes=(*notes, say(sizes_note), say(CLOSED)),
+        details={"passage": passage},
+    )  # fmt: skip
+
+
+CLOSED = later("no oil lost or replaced; test dust stands for what comes in")
+CLASSES = later("summed over size classes, each with its own efficiency")
+CUMULATIVE = later(
+    "one balance with the cumulative efficiency: size classes could not be told apart"
+)
+
+NAMES = {
+    "rate": later("ingression"),
+    "counts": later("number spectrum of the dust"),
+    "main": later("efficiency of the full-flow path"),
+    "fine": later("efficiency of the fine path"),
+    "share": later("share through the fine path"),
+}
+
+
+def _drawn(
+    bench: Bench,
+    side: Side,
+    known: SizeClass,
+    rate: tuple[float, float],
+    counts: tuple[float, float, float],
+) -> dict[str, Floats]:
+    low, middle, high = counts
+    half = max(high - middle, middle - low)
+    drawn = {
+        "rate": positive_normal(generator(bench, "ingression"), *rate),
+        "counts": generator(bench, f"dust {known.size:g}").uniform(
+            middle - half, middle + half, DRAWS
+        ),
+    }
+    defaults = {"main": 1.0, "fine": 1.0, "share": 0.0}
+    for key, estimate in (("main", known.main), ("fine", known.fine), ("share", known.share)):
+        if estimate is None:
+            drawn[key] = np.full(DRAWS, defaults[key])
+        else:
+            rng = generator(bench, f"{side} {key} {known.size:g} draws")
+            drawn[key] = np.clip(as_samples(estimate, rng), 0.0, 1.0)
+    return drawn
+
+
+def _half_width(samples: Floats) -> float:
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    return float(high - low) / 2.0
+
+
+def _specimens(
+    bench: Bench,
+    known: SizeClass,
+    nominal: dict[str, float],
+    value: float,
+    samples: Floats,
+    factor: float,
+) -> tuple[SpecimenValue, ...]:
+    """Return each specimen's own balance with the relative uncertainty of the whole."""
+    parts = {"main": known.main, "fine": known.fine, "share": known.share}
+    own = {
+        key: {s.specimen: s.value for s in estimate.per_specimen}
+        for key, estimate in parts.items()
+        if estimate is not None
+    }
+    leading = known.main or known.fine
+    assert leading is not None
+    relative = _half_width(samples) / value
+    found = []
+    for each in leading.per_specimen:
+        mine = {key: own.get(key, {}).get(each.specimen, nominal[key]) for key in parts}
+        cleaned = circuit.cleaned_share(mine["main"], mine["fine"], mine["share"])
+        rate = nominal["rate"] * nominal["counts"]
+        one = float(circuit.sump_concentration(rate, pump_flow(bench), cleaned)) / 1e6 * factor
+        found.append(
+            SpecimenValue(specimen=each.specimen, record=each.record, value=one, u=one * relative)
+        )
+    return tuple(found)
+
+
+def _sources(known: SizeClass) -> tuple[str, ...]:
+    parts: Sequence[Estimate | None] = (known.main, known.fine, known.share)
+    return tuple(dict.fromkeys(s for part in parts if part is not None for s in part.sources))

@@ -1,0 +1,1 @@
+"""Records reduced to results, and how well their instruments know them."""

@@ -1,0 +1,143 @@
+"""Results of measurement records: one column a quantity, one row a specimen."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from dossier.case.case import Record
+from dossier.case.records import MeasurementTable
+from dossier.case.units import UnitError
+from dossier.evidence.bench import Bench
+from dossier.evidence.records.instruments import EXACT, READ_BY
+from dossier.evidence.records.readings import (
+    Reading,
+    accounted,
+    estimate_of,
+    read_with,
+    zero_failure,
+)
+from dossier.evidence.records.usable import named_in_plan, usable_records
+from dossier.evidence.registry import Side
+from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
+from dossier.words import later, say
+
+READINGS = {
+    "differential pressure": later("differential pressure reading"),
+    "pressure": later("pressure reading"),
+    "volume rate": later("volume rate reading"),
+    "mass": later("mass reading"),
+    "length": later("length reading"),
+}
+"""What the instrument that read a result contributes."""
+NAMELESS = later("a row without a specimen")
+BOUNDS: dict[str, Bound] = {"": "", ">": "larger than", "<": "smaller than"}
+
+
+def column_of(record: Record, name: str) -> int | None:
+    """Return the position of a measured quantity in a record's table, or None."""
+    table = record.table
+    if isinstance(table, MeasurementTable) and name in table.names:
+        return table.names.index(name)
+    return None
+
+
+def specimens_of(record: Record) -> tuple[str, ...]:
+    """Return the specimen of each row of a measurement record, as the row or else the case says."""
+    table = record.table
+    if not isinstance(table, MeasurementTable):
+        return ()
+    return tuple(name or record.entry.specimen or "" for name in table.specimen)
+
+
+def measured(
+    bench: Bench,
+    side: Side,
+    column: str,
+    *,
+    unit: str,
+    printed: str,
+    dimension: str,
+    favourable: Bound,
+) -> Estimate | NotDemonstrated:
+    """Return the estimate of a measured quantity, or why there is none.
+
+    `column` of the measurement records, working `unit`, `printed` unit with its `dimension`, and
+    the side on which a bound is favourable.
+    """
+    records = usable_records(
+        bench, side, "measurement", lambda r: column_of(r, column) is not None,
+        say("a {column}", column=say(column)),
+    )  # fmt: skip
+    if isinstance(records, NotDemonstrated):
+        return records
+    measurands = [each for each in READ_BY[column] if each not in EXACT]
+    try:
+        readings = [each for r in records for each in _readings(bench, r, column, measurands)]
+    except (UnitError, _MissingResultError) as error:
+        return NotDemonstrated(reason=str(error), records=tuple(r.id for r in records))
+    named = [(each.record.id, each.specimen) for each in readings]
+    stopped = accounted(bench, side, named, _excluded(bench, side, column), others_allowed=True)
+    if stopped is not None:
+        return stopped
+    found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
+    if isinstance(found, NotDemonstrated):
+        return found
+    return zero_failure(bench, found, favourable, printed, dimension)
+
+
+class _MissingResultError(ValueError):
+    """A specimen of a record has no result."""
+
+
+def _readings(
+    bench: Bench, record: Record, column: str, measurands: Sequence[str]
+) -> Iterator[Reading]:
+    table, position = record.table, column_of(record, column)
+    assert isinstance(table, MeasurementTable)
+    assert position is not None
+    signs = table.bounds[position]
+    for specimen, value, sign in zip(
+        specimens_of(record), table.values[position], signs, strict=True
+    ):
+        if not np.isfinite(value):
+            who = say("specimen {name}", name=specimen) if specimen else say(NAMELESS)
+            words = later("record {record}: {who} has no {column}; the cell is empty")
+            raise _MissingResultError(say(words, record=record.id, who=who, column=say(column)))
+        effects = (
+            (read_with(bench, record, READINGS[measurands[0]], measurands, float(value)),)
+            if measurands
+            else ()
+        )
+        yield Reading(
+            record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign],
+            effects=effects,
+        )  # fmt: skip
+
+
+def _excluded(bench: Bench, side: Side, column: str) -> set[str]:
+    """Return the specimens of the records of a quantity that a recorded deviation excludes."""
+    return {
+        name
+        for record in bench.case.records
+        if record.id in bench.excluded
+        and record.entry.filter == side
+        and column_of(record, column) is not None
+        for name in specimens_of(record)
+    }
+
+
+def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:
+    notes = []
+    planned = named_in_plan(bench.case, side)
+    tested = list(dict.fromkeys(reading.specimen for reading in readings))
+    if planned and not planned & set(tested):
+        words = later("tested on specimens of their own, {names}, not on those that the plan names")
+        notes.append(say(words, names=", ".join(tested)))
+    if any(r.value == 0 and not r.bound and r.effects and r.u == 0 for r in readings):
+        notes.append(
+            say(
+                "a result of zero carries no relative uncertainty: what lies below the smallest "
+                "value that can be measured is better written as a bound, < x"
+            )
+        )
+    return tuple(notes)

@@ -1,0 +1,193 @@
+"""Reduce one multi-pass record: tenths, ratios, capacity and the loading curve."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Case, Record
+from dossier.case.model import Conditions
+from dossier.case.records import MultipassTable
+from dossier.evidence.limits import Limits
+from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.records.reduced import Balance, MultipassResult
+from dossier.evidence.statistics.counting import dispersion_of_differences
+from dossier.physics import loading, multipass
+from dossier.words import say
+
+Floats = NDArray[np.float64]
+
+ZERO_COUNT_LIMIT = 2.995732273553991
+"""One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
+
+
+def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassResult:
+    """Return the reduced run; ValueError says why it cannot be reduced.
+
+    Steps as described in ISO 4548-12:2017 and ISO 16889:2022 (from memory): reporting tenths of
+    the test time, ratio of averages, injected mass, gravimetric balance.
+    """
+    table, entry = record.table, record.entry
+    if not isinstance(table, MultipassTable) or entry.fluid is None:
+        raise ValueError(
+            say("record {record} is not a multi-pass record with a test fluid", record=record.id)
+        )
+    conditions = entry.conditions
+    housing, terminal = _pressures(conditions)
+    end = multipass.terminal_time(table.time, table.pressure_drop, terminal + housing)
+    index = multipass.tenths(table.time, end, 60.0 * limits.first_minutes)
+    up, readings = _means(table.upstream, table.downstream, index)
+    down, _ = _means(table.downstream, table.upstream, index)
+    if np.isnan(up).any() or np.isnan(down).any():
+        raise ValueError(say("a reporting tenth has no reading at some size"))
+    factors = _counted(conditions)
+    counts = _counting(table, factors, index, up, down, readings)
+    ratio, zero = multipass.overall_ratio(up, down)
+    ratio = np.where(zero, counts[0] * counts[3] / ZERO_COUNT_LIMIT, ratio)
+    interval, _ = multipass.interval_ratios(up, down)
+    flow = _value(conditions.flow)
+    injection = _injection(conditions, end)
+    level = _level(conditions)
+    rows = table.time <= end
+    read = rows & ~np.isnan(table.pressure_drop)
+    mass = level * injection * table.time[read]
+    temperature = conditions.temperature or 0.0
+    mu, rho = fluid_at(case.fluid(entry.fluid), temperature)
+    injected = multipass.injected_mass(level, injection, end)
+    base = multipass.base_level(level, injection, flow)
+    balance, why = _balance(conditions, injected, base, end)
+    return MultipassResult(
+        record=record.id, side=entry.filter, specimen=entry.specimen or "",
+        path=case.application.circuit.path_of(entry.path),
+        sizes=table.sizes, up=up, down=down, readings=readings, interval_ratio=interval,
+        ratio=ratio, zero_downstream=zero, raw_up=counts[0], raw_down=counts[1],
+        dispersion=counts[2], exposure=counts[3], counted_up=factors[0],
+        counted_down=factors[1], end_time=end, time=table.time[read], mass=mass,
+        pressure_drop=table.pressure_drop[read],
+        curve=loading.monotone_curve(mass, table.pressure_drop[read]),
+        housing=housing, terminal=terminal, flow=flow, viscosity=mu, density=rho,
+        injection_level=level, injection_flow=injection, base_level=base, injected=injected,
+        balance=balance, missing_balance=why,
+    )  # fmt: skip
+
+
+def _value(measured: object) -> float:
+    value = getattr(measured, "value", None)
+    if value is None:
+        raise ValueError(say("a condition of the record is missing"))
+    return float(value)
+
+
+def _pressures(conditions: Conditions) -> tuple[float, float]:
+    housing = _value(conditions.housing_pressure_drop)
+    terminal = conditions.terminal_pressure_drop
+    if terminal is None or not (housing >= 0 and terminal > 0):
+        raise ValueError(say("housing and terminal differential pressure must be above zero"))
+    return housing, terminal
+
+
+def _means(
+    own: Floats, other: Floats, index: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Return means of the tenths over rows where both sides were read."""
+    gaps = np.isnan(other)
+    both = np.where(gaps, np.nan, own) if gaps.any() else own
+    means, readings = multipass.interval_means(both, index)
+    return means, readings
+
+
+def _counted(conditions: Conditions) -> tuple[float, float]:
+    """Return the undiluted volume counted in one reading, upstream and downstream [mL]."""
+    volume = (conditions.sample_volume or 0.0) * 1e6
+    if not volume > 0:
+        raise ValueError(say("the sample volume must be above zero"))
+    return volume / conditions.dilution.upstream, volume / conditions.dilution.downstream
+
+
+def _counting(
+    table: MultipassTable,
+    factors: tuple[float, float],
+    index: NDArray[np.int64],
+    up: Floats,
+    down: Floats,
+    readings: NDArray[np.int64],
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return raw counts that carry the same relative noise as the averages, and the dispersion."""
+    raw_up = _equivalent(up, readings, factors[0])
+    raw_down = _equivalent(down, readings, factors[1])
+    inside = index >= 0
+    both = inside[:, None] & ~np.isnan(table.upstream) & ~np.isnan(table.downstream)
+    dispersion = np.array(
+        [_dispersion(table.downstream[both[:, k], k] * factors[1]) for k in range(len(table.sizes))]
+    )
+    exposure = _seen(down, raw_down, readings, factors[1]) / _seen(up, raw_up, readings, factors[0])
+    return raw_up, raw_down, dispersion, exposure
+
+
+def _equivalent(means: Floats, readings: NDArray[np.int64], factor: float) -> Floats:
+    """Return (sum of means)^2 / variance of that sum under counting noise (k,) [-]."""
+    total = means.sum(axis=0)
+    variance = (means / (readings * factor)).sum(axis=0)
+    safe = np.where(variance > 0, variance, 1.0)
+    return np.where(variance > 0, total**2 / safe, 0.0)
+
+
+def _seen(means: Floats, raw: Floats, readings: NDArray[np.int64], factor: float) -> Floats:
+    """Return the raw count for one particle per mL in the sum of the ten means (k,) [mL]."""
+    total = means.sum(axis=0)
+    even = 1.0 / (1.0 / (readings * factor)).mean(axis=0)
+    result: Floats = np.where(total > 0, raw / np.where(total > 0, total, 1.0), even)
+    return result
+
+
+def _dispersion(raw: Floats) -> float:
+    if len(raw) < 3 or not raw.sum() > 0:
+        return 1.0
+    return max(1.0, float(dispersion_of_differences(raw)))
+
+
+def _injection(conditions: Conditions, end: float) -> float:
+    """Return the injection flow: by the volumes where they were read, else as stated [m3/s]."""
+    if conditions.injection_volume is not None:
+        ends = conditions.injection_volume
+        return float(multipass.injection_flow(ends.start, ends.end, end))
+    return _value(conditions.injection_flow)
+
+
+def _level(conditions: Conditions) -> float:
+    ends = conditions.injection_concentration
+    if ends is None:
+        raise ValueError(say("no injection concentration"))
+    return 0.5 * (ends.start.value + ends.end.value)
+
+
+def _balance(
+    conditions: Conditions, injected: float, base: float, end: float
+) -> tuple[Balance | None, str]:
+    if conditions.final_concentration is None or conditions.system_volume is None:
+        return None, say(
+            "no final_concentration or no system_volume of the system fluid was stated"
+        )
+    drawn = conditions.sample_flow
+    if drawn is None:
+        return None, say(
+            "no sample_flow was stated: it is 0 L/min on both sides where every sample returns"
+        )
+    terms = multipass.retained_mass(
+        injected,
+        conditions.final_concentration.value,
+        conditions.system_volume.value,
+        drawn.upstream,
+        drawn.downstream,
+        base,
+        end,
+    )
+    return (
+        Balance(
+            injected=injected,
+            left_in_system=terms.left_in_system,
+            drawn_upstream=terms.drawn_upstream,
+            drawn_downstream=terms.drawn_downstream,
+            retained=terms.retained,
+            level_below_base=terms.level_below_base,
+        ),
+        "",
+    )

@@ -1,0 +1,154 @@
+"""Which records may carry a result: all that the plan names, none that fails its checks."""
+
+from collections.abc import Callable, Collection, Sequence
+from typing import TypeVar
+
+from dossier.case.case import Case, Record
+from dossier.evidence.bench import Bench
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.registry import Side
+from dossier.evidence.spoken import of_side, record_of
+from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.words import later, say, say_count
+
+Result = TypeVar("Result", MultipassResult, PressureDropResult)
+
+
+def usable_runs(
+    bench: Bench, side: Side, path: str = "full_flow"
+) -> tuple[MultipassResult, ...] | NotDemonstrated:
+    """Return the multi-pass runs of one filter, or why they cannot carry a result."""
+    path = bench.case.application.circuit.path_of(path)
+    own = [run for run in bench.multipass if run.side == side and run.path == path]
+    return whole(bench, side, "multipass", path, own)
+
+
+def usable_sweeps(
+    bench: Bench, side: Side, path: str = "full_flow"
+) -> tuple[PressureDropResult, ...] | NotDemonstrated:
+    """Return the flow sweeps of one filter, or why they cannot carry a result."""
+    path = bench.case.application.circuit.path_of(path)
+    own = [sweep for sweep in bench.pressure if sweep.side == side and sweep.path == path]
+    return whole(bench, side, "pressure_drop", path, own)
+
+
+def whole(
+    bench: Bench, side: Side, kind: str, path: str, results: Sequence[Result]
+) -> tuple[Result, ...] | NotDemonstrated:
+    """Return `results` if every planned specimen has a usable record of that kind.
+
+    One record that cannot be reduced or fails a mandatory check stops the result: leaving it out
+    would be choosing among the evidence.  A record excluded by a recorded deviation, with its
+    physical cause and who agreed, is accounted for.
+    """
+    circuit = bench.case.application.circuit
+    entries = [
+        record.entry
+        for record in bench.case.records
+        if record.entry.kind == kind
+        and record.entry.filter == side
+        and circuit.path_of(record.entry.path) == path
+    ]
+    if not entries:
+        reason = say("there is no {record} {of_side}", **_names(side, kind))
+        return NotDemonstrated(reason=reason)
+    for entry in entries:
+        stopped = _stopped(bench, entry.id)
+        if stopped is not None:
+            return stopped
+    missing = planned_specimens(bench, side) - {entry.specimen or "" for entry in entries}
+    if missing:
+        names = ", ".join(sorted(missing))
+        words = later("no {record} of specimen {names} {of_side}")
+        return NotDemonstrated(reason=say(words, names=names, **_names(side, kind)))
+    if not results:
+        reason = say("every {record} {of_side} is excluded", **_names(side, kind))
+        return NotDemonstrated(reason=reason)
+    return tuple(results)
+
+
+def _names(side: Side, kind: str) -> dict[str, str]:
+    return {"record": record_of(kind), "of_side": of_side(side)}
+
+
+def _stopped(bench: Bench, record: str) -> NotDemonstrated | None:
+    """Return why a record carries no result, or None where it may."""
+    if record in bench.unreduced:
+        words, why = later("record {record} cannot be reduced: {why}"), bench.unreduced[record]
+    elif record in bench.unusable:
+        words, why = later("record {record} not valid: {why}"), bench.unusable[record]
+    else:
+        return None
+    return NotDemonstrated(reason=say(words, record=record, why=why), records=(record,))
+
+
+def usable_records(
+    bench: Bench, side: Side, kind: str, wanted: Callable[[Record], bool], what: str
+) -> tuple[Record, ...] | NotDemonstrated:
+    """Return the records of one filter and kind that are `wanted`, or why they carry no result.
+
+    As `whole`, for records that are read as they are; `what` names them in the reason.  Records of
+    either flow path count: what was tested on one part of the filter is not left out.
+    """
+    own = [
+        record
+        for record in bench.case.records
+        if record.entry.kind == kind and record.entry.filter == side and wanted(record)
+    ]
+    if not own:
+        reason = say("there is no {record} {of_side} with {what}", what=what, **_names(side, kind))
+        return NotDemonstrated(reason=reason)
+    for record in own:
+        stopped = _stopped(bench, record.id)
+        if stopped is not None:
+            return stopped
+    kept = tuple(record for record in own if record.id not in bench.excluded)
+    if not kept:
+        words = later("every {record} {of_side} with {what} is excluded")
+        return NotDemonstrated(reason=say(words, what=what, **_names(side, kind)))
+    return kept
+
+
+def named_in_plan(case: Case, side: str) -> set[str]:
+    """Return the specimens that the test plan names for one filter; empty if it names none."""
+    qualification = case.qualification
+    described = qualification.candidate if side == "candidate" else qualification.reference
+    return set(described.specimens) if described else set()
+
+
+def missing_specimens(
+    planned: Collection[str], tested: Collection[str], *, others_allowed: bool
+) -> str:
+    """Return which planned specimens a result lacks, in words, or an empty string.
+
+    With `others_allowed`, as for a test that destroys what it tests, as many specimens of its own
+    as the plan names stand in for them, if none of the planned ones was tested so.
+    """
+    lacking = sorted(set(planned) - set(tested))
+    if not lacking:
+        return ""
+    if others_allowed and not set(planned) & set(tested):
+        have, wanted = len(set(tested)), len(set(planned))
+        if have >= wanted:
+            return ""
+        return say_count(
+            have, "{number} specimen, the plan names {planned}",
+            "{number} specimens, the plan names {planned}", planned=wanted,
+        )  # fmt: skip
+    return say("nothing of specimen {names}, which the plan names", names=", ".join(lacking))
+
+
+def planned_specimens(bench: Bench, side: Side) -> set[str]:
+    """Return the specimens that must be there: those of the plan, and any other that was tested.
+
+    A specimen of a flow sweep or a multi-pass run counts for both kinds: what was measured on one
+    and is lacking on the other has to be accounted for.
+    """
+    planned = named_in_plan(bench.case, side)
+    if planned:
+        return planned
+    return {
+        record.entry.specimen or ""
+        for record in bench.case.records
+        if record.entry.filter == side and record.entry.kind in {"multipass", "pressure_drop"}
+    }

@@ -1,0 +1,235 @@
+"""The bypass valve's sweeps, a specimen each, and what is read from them without extrapolation."""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Record
+from dossier.case.records import ValveTable
+from dossier.evidence.bench import Bench
+from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
+from dossier.evidence.records.readings import Effect, Reading, accounted, effect_of, estimate_of
+from dossier.evidence.records.usable import usable_records
+from dossier.evidence.registry import Side
+from dossier.evidence.spoken import shown
+from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
+from dossier.physics import valve
+from dossier.words import later, say
+
+Floats = NDArray[np.float64]
+Branch = tuple[Floats, Floats]
+"""Differential pressure (n,) [Pa] and flow (n,) [m3/s], in the order measured."""
+STEP_NAME = later("step from row to row of each sweep")
+OF_THE_SWEEPS = {
+    "differential pressure": later("differential pressure of the valve sweeps"),
+    "flow": later("flow of the valve sweeps"),
+}
+"""What the instruments of a valve sweep contribute."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveSweep:
+    """Rising and falling sweep of one specimen."""
+
+    record: Record
+    specimen: str
+    rising: Branch
+    falling: Branch
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A value read from a sweep, and the step between rows there."""
+
+    value: float
+    bound: Bound = ""
+    step: float = 0.0
+    """Change of the value between the two rows that it lies between [its unit]."""
+
+
+Reader = Callable[[ValveSweep, float], Read]
+"""Reads one result from a sweep at a flow [m3/s] or a differential pressure [Pa]."""
+
+
+def sweeps_of(record: Record) -> Iterator[ValveSweep]:
+    """Yield the sweeps of a bypass valve record, one for each specimen that its rows name."""
+    table = record.table
+    if not isinstance(table, ValveTable):
+        return
+    names = np.array([name or record.entry.specimen or "" for name in table.specimen])
+    for name in dict.fromkeys(names.tolist()):
+        own = names == name
+        rising, falling = valve.sweep_branches(
+            table.pressure_drop[own], table.flow[own], table.rising[own]
+        )
+        yield ValveSweep(record=record, specimen=name, rising=rising, falling=falling)
+
+
+def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...] | NotDemonstrated:
+    """Return the valve sweeps of one filter, or why they cannot carry a result."""
+    records = usable_records(
+        bench, side, "bypass_valve", lambda record: isinstance(record.table, ValveTable),
+        say("a sweep"),
+    )  # fmt: skip
+    if isinstance(records, NotDemonstrated):
+        return records
+    found = [sweep for record in records for sweep in sweeps_of(record)]
+    excluded = {
+        sweep.specimen
+        for record in bench.case.records
+        if record.id in bench.excluded and record.entry.filter == side
+        for sweep in sweeps_of(record)
+    }
+    named = [(sweep.record.id, sweep.specimen) for sweep in found]
+    stopped = accounted(bench, side, named, excluded, others_allowed=True)
+    return stopped if stopped is not None else tuple(found)
+
+
+def criterion(sweeps: Sequence[ValveSweep]) -> float | NotDemonstrated:
+    """Return the flow [m3/s] at which the valves counted as open: the same for all of them."""
+    flows = {}
+    for sweep in sweeps:
+        stated = sweep.record.entry.conditions.criterion_flow
+        if stated is None or not stated > 0:
+            reason = say(
+                "record {record} states no criterion_flow above zero: the flow at which the valve "
+                "counts as open or as reseated, among the record's conditions",
+                record=sweep.record.id,
+            )
+            return NotDemonstrated(reason=reason, records=(sweep.record.id,))
+        flows[sweep.record.id] = stated
+    if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
+        words = ", ".join(
+            f"{record}: {shown(flow * 6e4, '.4g')} L/min" for record, flow in flows.items()
+        )
+        reason = say(
+            "the records state different criterion flows ({flows}): no common result", flows=words
+        )
+        return NotDemonstrated(reason=reason, records=tuple(flows))
+    return next(iter(flows.values()))
+
+
+def from_sweeps(
+    bench: Bench,
+    side: Side,
+    read: Reader,
+    *,
+    result: Literal["pressure", "flow"],
+    at: float | None = None,
+) -> Estimate | NotDemonstrated:
+    """Return the estimate of the `result` that `read` takes from each specimen's sweeps.
+
+    A pressure [Pa] is read at a flow `at` [m3/s], the record's criterion flow if None; a flow at a
+    pressure.  A result outside the sweep, or a sweep that cannot be read, gives NotDemonstrated
+    with record and specimen.
+    """
+    sweeps = usable_valves(bench, side)
+    if isinstance(sweeps, NotDemonstrated):
+        return sweeps
+    notes = []
+    if at is None:
+        flow = criterion(sweeps)
+        if isinstance(flow, NotDemonstrated):
+            return flow
+        at = flow
+        words = later("counted at a flow of {flow:.4g} L/min, the record's criterion")
+        notes.append(say(words, flow=at * 6e4))
+    readings = []
+    for sweep in sweeps:
+        try:
+            readings.append(_reading(bench, sweep, read, result, at))
+        except ValueError as error:
+            reason = say(
+                "record {record}, specimen {specimen}: {error}",
+                record=sweep.record.id, specimen=sweep.specimen, error=error,
+            )  # fmt: skip
+            return NotDemonstrated(reason=reason, records=(sweep.record.id,))
+    unit = "Pa" if result == "pressure" else "m3/s"
+    return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
+
+
+def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: str, at: float) -> Reading:
+    found = read(sweep, at)
+    direct, other = ("differential pressure", "flow")[:: 1 if result == "pressure" else -1]
+    effects = [_effect(bench, sweep, direct, found.value, lambda known: known.u)]
+    if not found.bound:
+        effects.append(
+            _effect(bench, sweep, other, at, lambda known: _change(sweep, read, at, found, known.u))
+        )
+    return Reading(
+        record=sweep.record,
+        specimen=sweep.specimen,
+        value=found.value,
+        bound=found.bound,
+        own=found.step / math.sqrt(12.0),
+        effects=tuple(effects),
+    )
+
+
+def _effect(
+    bench: Bench,
+    sweep: ValveSweep,
+    name: str,
+    value: float,
+    change: Callable[[InputAccuracy], float],
+) -> Effect:
+    known = absolute_accuracy(bench.case, bench.limits, sweep.record.entry, (name,), value)
+    return effect_of(OF_THE_SWEEPS[name], known, change(known))
+
+
+def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -> float:
+    """Return the larger change of the result when read at `at` - u and + u.
+
+    A shift that leads out of the sweep shows nothing; the other one then stands (JCGM 100:2008,
+    5.1.3, note 2).
+    """
+    changes = []
+    for shifted in (at - u, at + u):
+        try:
+            other = read(sweep, shifted)
+        except ValueError:
+            continue
+        if not other.bound:
+            changes.append(abs(other.value - found.value))
+    if not changes:
+        raise ValueError(say("the sweep is shorter than the uncertainty of its readings"))
+    return max(changes)
+
+
+def opening_from_sweep(sweep: ValveSweep, flow: float) -> Read:
+    """Return the opening pressure [Pa] at the criterion `flow` [m3/s], from the rising sweep."""
+    p, q = sweep.rising
+    value, bound = valve.opening_pressure(p, q, flow)
+    return Read(value, bound, 0.0 if bound else step_at(q, p, flow))
+
+
+def step_at(x: Floats, y: Floats, at: float) -> float:
+    """Return the largest change of y between two rows that `at` lies between; 0 at a row itself.
+
+    Between two rows the result may lie anywhere: a rectangular distribution of that width.
+    """
+    low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
+    steps = np.abs(np.diff(y))[(low < at) & (at < high)]
+    return float(steps.max()) if steps.size else 0.0
+
+
+def inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
+    """Raise ValueError, in the printed `unit`, where `at` lies outside the rows of a sweep.
+
+    `factor` is printed units per working unit.
+    """
+    if x.size >= 2 and x.min() <= at <= x.max():
+        return
+    place: dict[str, Any] = {"name": say(name), "at": at * factor, "unit": unit}
+    if not x.size:
+        words = later("{name} {at:.4g} {unit} lies outside the sweep, which has no rows")
+        raise ValueError(say(words, **place))
+    words = later(
+        "{name} {at:.4g} {unit} lies outside the sweep, {low:.4g} to {high:.4g} {unit}; nothing is "
+        "extrapolated"
+    )
+    raise ValueError(say(words, low=x.min() * factor, high=x.max() * factor, **place))

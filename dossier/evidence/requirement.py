@@ -1,0 +1,285 @@
+"""A requirement with its quantity, conditions and limits resolved."""
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from dossier.case.application import Application, Requirement
+from dossier.case.problems import CaseProblem
+from dossier.case.tables.older_sizes import convert
+from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
+from dossier.evidence.registry import Condition, Quantity, all_quantities, reference_line
+from dossier.words import later, say
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demand:
+    """What one requirement asks, ready to be decided."""
+
+    id: str
+    text: str
+    quantity: Quantity
+    at: Mapping[str, float | str]
+    """Conditions in working units."""
+    at_text: str
+    """Conditions as printed, such as "80 L/min, 105 °C"."""
+    lower: float | None
+    """Lower limit [working unit]; None when there is none or it comes from the reference."""
+    upper: float | None
+    not_worse: float | None
+    """Allowed shortfall against the reference as a fraction; None unless so required."""
+    unit: str
+    """Unit the limit was written in, and results are printed in."""
+    source: str
+    severity: Literal["mandatory", "advisory"]
+    basis: Literal["mean", "every_specimen", "population"]
+    coverage: float
+    """Share of the population that must conform, for the population basis [-]."""
+    not_applicable: str = ""
+    must_hold: bool = False
+    conversions: tuple[str, ...] = ()
+    """Sentences that say how sizes of an older calibration were converted."""
+
+    def shown(self, value: float) -> float:
+        """Return a working value in the requirement's own unit."""
+        if self.quantity.dimension == "statement":
+            return value
+        return from_si(value, self.unit, self.quantity.dimension)
+
+    @property
+    def spread_factor(self) -> float:
+        """Return working units per printed unit, for differences such as an uncertainty."""
+        return 1.0 / (self.shown(1.0) - self.shown(0.0))
+
+    @property
+    def of_reference(self) -> tuple[float, float]:
+        """Return (factor [-], offset [working unit]) of the limit that the reference sets."""
+        higher = self.quantity.better == "higher"
+        return reference_line(self.not_worse or 0.0, higher, self.quantity.share_of)
+
+
+DEFAULTS = {
+    "rated_flow": later("rated flow"),
+    "hot_oil": later("hot oil"),
+    "normal_oil": later("normal oil"),
+    "service_interval": later("service interval"),
+}
+"""The application's values that stand in where a condition is not given."""
+DEFAULT_COVERAGE = 0.95
+"""Share of the population that must conform when a requirement states none; always printed."""
+
+
+def resolve(application: Application, file: str) -> tuple[list[Demand], list[CaseProblem]]:
+    """Return a demand for each requirement, and the problems of those that cannot be read.
+
+    A stated life factor of the duty becomes a mandatory requirement of its own.
+    """
+    demands, problems = [], []
+    for requirement in _with_life_factor(application):
+        try:
+            demands.append(_demand(requirement, application))
+        except UnitError as error:
+            place = f"requirement {requirement.id!r}"
+            what, _, hint = str(error).partition(" | ")
+            problems.append(CaseProblem(file, place, what, hint or "correct this requirement"))
+    return demands, problems
+
+
+LIFE = "duty life factor"
+"""Identifier of the requirement that the duty's life factor makes."""
+
+
+def _with_life_factor(application: Application) -> list[Requirement]:
+    duty = application.duty
+    requirements = list(application.requirement)
+    if duty.life_factor is None:
+        return requirements
+    hours = duty.life_factor * duty.service_interval / 3600.0
+    life = Requirement(
+        id=LIFE,
+        text=say(
+            "Predicted life is at least {factor:g} service intervals", factor=duty.life_factor
+        ),
+        quantity="service_life",
+        min=f"{hours:.10g} h",
+        source=say("application, duty . life_factor"),
+        severity="mandatory",
+    )
+    return [*requirements, life]
+
+
+def _demand(requirement: Requirement, application: Application) -> Demand:
+    known = all_quantities()
+    if requirement.quantity not in known:
+        raise UnitError(
+            f"quantity {requirement.quantity!r} is not known | quantities are {', '.join(known)}"
+        )
+    declared = known[requirement.quantity]
+    at, shown = _conditions(requirement, declared, application)
+    lower: float | None
+    upper: float | None
+    if declared.dimension == "cleanliness code":
+        at["code"] = _code(requirement)
+        shown = say("{conditions}, wanted code {code}", conditions=shown, code=at["code"])
+        lower, upper, unit = None, 0.0, declared.unit
+    else:
+        lower, upper, unit = _limits(requirement, declared)
+    return Demand(
+        id=requirement.id,
+        text=requirement.text,
+        quantity=declared,
+        at=at,
+        at_text=shown,
+        lower=lower,
+        upper=upper,
+        not_worse=requirement.not_worse_than_reference,
+        unit=unit,
+        source=requirement.source,
+        severity=requirement.severity,
+        basis=requirement.basis,
+        coverage=requirement.coverage or DEFAULT_COVERAGE,
+        not_applicable=requirement.not_applicable,
+        must_hold=requirement.must_hold is True,
+        conversions=tuple(_conversions(requirement, declared)),
+    )
+
+
+def _conditions(
+    requirement: Requirement, declared: Quantity, application: Application
+) -> tuple[dict[str, float | str], str]:
+    names = [condition.name for condition in declared.conditions]
+    for key in requirement.at:
+        if key not in names:
+            known = ", ".join(names) or "none"
+            raise UnitError(f"at . {key} is not a condition of {declared.name} | it takes {known}")
+    at: dict[str, float | str] = {}
+    shown: list[str] = []
+    for condition in declared.conditions:
+        value, text = _condition(condition, requirement, application)
+        at[condition.name] = value
+        shown.append(text)
+    return at, ", ".join(shown)
+
+
+def _condition(
+    condition: Condition, requirement: Requirement, application: Application
+) -> tuple[float | str, str]:
+    raw = requirement.at.get(condition.name)
+    if raw is not None and condition.dimension == "text":
+        return str(raw), str(raw)
+    if raw is not None:
+        try:
+            value = _parse(raw, condition.dimension, requirement)
+        except (UnitError, ValueError) as error:
+            raise UnitError(f"at . {condition.name}: {error}") from None
+        return value, raw.strip() if isinstance(raw, str) else f"{raw:g}"
+    if not condition.default:
+        example = DIMENSIONS.get(condition.dimension, ("", "a name"))[1]
+        raise UnitError(
+            f"at . {condition.name} is missing | write at = {{ {condition.name} = {example!r} }}"
+        )
+    room, _, key = condition.default.partition(".")
+    value = getattr(getattr(application, room), key)
+    printed = from_si(value, condition.unit, condition.dimension)
+    words = later("{value:.4g} {unit} ({name})")
+    return value, say(words, value=printed, unit=condition.unit, name=say(DEFAULTS[key]))
+
+
+def _parse(raw: object, dimension: str, requirement: Requirement) -> float:
+    """Return a value of `dimension`; sizes of an older calibration are converted to um(c)."""
+    if dimension == "size" and requirement.size_calibration != "ISO 11171":
+        return convert(str(raw), requirement.size_calibration)[0]
+    return parse_quantity(raw, dimension)
+
+
+def _conversions(requirement: Requirement, declared: Quantity) -> Iterator[str]:
+    if requirement.size_calibration == "ISO 11171":
+        return
+    sizes = [requirement.at.get(c.name) for c in declared.conditions if c.dimension == "size"]
+    if declared.dimension == "size":
+        sizes += [requirement.min, requirement.max, *(requirement.between or {}).values()]
+    for raw in sizes:
+        if raw is not None:
+            yield convert(str(raw), requirement.size_calibration)[1]
+
+
+def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:
+    if declared.dimension == "statement" and requirement.must_hold is None:
+        raise UnitError(f"{declared.name} is yes or no | write must_hold = true")
+    if declared.dimension != "statement" and requirement.must_hold is not None:
+        raise UnitError(f"must_hold does not fit {declared.name} | give min, max or between")
+    if declared.dimension == "statement":
+        return None, None, ""
+    if requirement.not_worse_than_reference is not None:
+        return _against_reference(requirement, declared)
+    raw: dict[str, Any] = dict(requirement.between or {})
+    if requirement.between is not None and set(raw) != {"min", "max"}:
+        raise UnitError("between needs min and max")
+    if requirement.min is not None:
+        raw["min"] = requirement.min
+    if requirement.max is not None:
+        raw["max"] = requirement.max
+    try:
+        values = {side: _parse(t, declared.dimension, requirement) for side, t in raw.items()}
+    except (UnitError, ValueError) as error:
+        raise UnitError(f"limit: {error}") from None
+    lower, upper = values.get("min"), values.get("max")
+    if declared.dimension == "number" and any(not value > 0 for value in values.values()):
+        raise UnitError(f"limit of {declared.name} must be above zero")
+    if lower is not None and upper is not None and not lower < upper:
+        raise UnitError("between needs min below max")
+    _accept_limits(declared, lower, upper)
+    return lower, upper, _unit_as_written(next(iter(raw.values())), declared)
+
+
+def _accept_limits(declared: Quantity, lower: float | None, upper: float | None) -> None:
+    """Raise UnitError for a limit that asks for the worse side, or that nothing can mean."""
+    wrong = {"higher": ("max", lower), "lower": ("min", upper)}.get(declared.better)
+    by_test = {"multipass", "pressure_drop"} & set(declared.records)  # a strength may be bounded
+    if by_test and wrong is not None and wrong[1] is None:
+        side = "min" if wrong[0] == "max" else "max"
+        raise UnitError(
+            f"{declared.name} is better the {declared.better}, so that a {wrong[0]} alone asks for "
+            f"the worse filter | give {side} instead, or between"
+        )
+    for value in (lower, upper):
+        if value is None or declared.dimension == "temperature":
+            continue
+        if declared.dimension == "fraction" and not 0.01 <= value <= 1.0:
+            raise UnitError(
+                f"limit of {declared.name} must lie from 1 % to 100 %, not at {100 * value:g} % | "
+                "write min = '95 %' for 95 of a hundred"
+            )
+        if value < 0:
+            raise UnitError(f"limit of {declared.name} must not be negative")
+
+
+def _code(requirement: Requirement) -> str:
+    """Return the wanted ISO 4406 code of three numbers, the only limit of a cleanliness."""
+    text = str(requirement.max or "").strip()
+    if not re.fullmatch(r"\d{1,2}/\d{1,2}/\d{1,2}", text):
+        raise UnitError('a cleanliness has a code as its largest | write max = "18/16/13"')
+    return text
+
+
+def _against_reference(
+    requirement: Requirement, declared: Quantity
+) -> tuple[float | None, float | None, str]:
+    share = requirement.not_worse_than_reference
+    if declared.better == "neither":
+        raise UnitError(f"{declared.name} has no better side | give between = {{ min, max }}")
+    if not declared.share_of:
+        raise UnitError(
+            f"a percentage of {declared.name} means nothing, as its zero is arbitrary | give max "
+            f"or min in {declared.unit} instead of not_worse_than_reference"
+        )
+    if share is None or not 0 <= share < 1:
+        raise UnitError("not_worse_than_reference must lie from 0 % to below 100 %")
+    return None, None, declared.unit
+
+
+def _unit_as_written(raw: object, declared: Quantity) -> str:
+    if isinstance(raw, str) and declared.dimension != "size":
+        return split_quantity(raw)[1] or declared.unit
+    return declared.unit

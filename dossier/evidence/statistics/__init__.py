@@ -1,0 +1,1 @@
+"""Standard uncertainties, specimens, populations: numbers and what is known of them."""

@@ -1,0 +1,118 @@
+"""What results of different laboratories, or of different rigs of one, differ by."""
+
+from collections import Counter
+from collections.abc import Sequence
+
+from dossier.case.case import Case
+from dossier.case.model import RecordEntry, Reproducibility
+from dossier.case.problems import CaseProblem
+from dossier.evidence.bench import Bench
+from dossier.evidence.records.instruments import InputAccuracy, measures
+from dossier.evidence.registry import all_quantities
+from dossier.words import later, say
+
+BETWEEN = later("between laboratories or rigs")
+SECTIONS = {
+    "counts": "efficiency",
+    "injection flow": "capacity",
+    "differential pressure": "pressure",
+    "": "strength",
+}
+"""Measurand that decides a result -> section of the quantities whose reproducibility it has."""
+
+
+def between(
+    bench: Bench, entry: RecordEntry, measurand: str, among: Sequence[RecordEntry]
+) -> InputAccuracy | None:
+    """Return what a record's result may be off by as against other rigs, or None.
+
+    `among` are the records that the result rests on, this one with them.  By itself a result
+    carries it where more than one laboratory tested its specimens; on a `compared` bench where both
+    filters together were tested on more than one rig.  One alone adds nothing, as its instruments'
+    errors are in the budget already.  As stated for the method, else the accuracy that stands in.
+    """
+    if bench.compared:
+        rigs = rigs_of(bench.case, _alike(bench, entry), measurand)
+    else:
+        rigs = {each.id: each.laboratory for each in among}
+    if len(set(rigs.values())) < 2:
+        return None
+    known = _reproducibility(bench, entry, SECTIONS[measurand])
+    return InputAccuracy(u=known[0], source=known[1], shared=f"rig {rigs[entry.id]}")
+
+
+def _alike(bench: Bench, entry: RecordEntry) -> list[RecordEntry]:
+    """Return the records of both filters that a result like that of `entry` rests on."""
+    own = _what(entry)
+    records = [each for each in bench.case.records if each.id not in bench.excluded]
+    return [each.entry for each in records if _what(each.entry) == own]
+
+
+def _what(entry: RecordEntry) -> tuple[str, ...]:
+    """Return what tells results apart: what is measured once goes by its method."""
+    method = entry.standard.partition(":")[0] if entry.kind == "measurement" else ""
+    return entry.kind, entry.path, method
+
+
+def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[str, str]:
+    """Return record -> rig: a laboratory, and the instruments that have the `measurand` in common.
+
+    Records of one laboratory are of one rig if an instrument that measures it is in both, or in
+    records that link them, or if neither names any instrument.
+    """
+    groups: list[tuple[str, set[str], list[str]]] = []
+    for entry in entries:
+        own = {n for n in entry.instruments if measures(case.instrument(n), measurand)}
+        own = own or set(entry.instruments)
+        merged = (entry.laboratory, own, [entry.id])
+        apart = []
+        for group in groups:
+            laboratory, instruments, records = group
+            same = bool(instruments & own) or not (instruments or own)
+            if laboratory == entry.laboratory and same:
+                merged = (laboratory, merged[1] | instruments, [*records, *merged[2]])
+            else:
+                apart.append(group)
+        groups = [*apart, merged]
+    rigs = Counter(laboratory for laboratory, _, _ in groups)
+    return {
+        record: laboratory if rigs[laboratory] == 1 else f"{laboratory}: {', '.join(sorted(used))}"
+        for laboratory, used, records in groups
+        for record in records
+    }
+
+
+def _reproducibility(bench: Bench, entry: RecordEntry, section: str) -> tuple[float, str]:
+    """Return u [-] and where it comes from; the largest where several are stated."""
+    stated = [
+        each
+        for each in bench.case.qualification.reproducibility
+        if each.method == entry.standard and _section(each) == section
+    ]
+    if not stated:
+        name = f"between laboratories: {section}"
+        return bench.limits.accuracy[name] / 3.0**0.5, bench.limits.accuracy_source(name)
+    worst = max(stated, key=lambda each: each.u)
+    words = later("reproducibility of {method}: {source}")
+    return worst.u, say(words, method=worst.method, source=worst.source)
+
+
+def _section(stated: Reproducibility) -> str:
+    return all_quantities()[stated.quantity].section
+
+
+def reproducibility_problems(case: Case) -> list[CaseProblem]:
+    """Return a problem for each stated reproducibility of a quantity or method that is none."""
+    known, found = all_quantities(), []
+    methods = sorted({record.entry.standard for record in case.records})
+    for number, each in enumerate(case.qualification.reproducibility, 1):
+        place = f"reproducibility number {number}"
+        if each.quantity not in known or known[each.quantity].section not in SECTIONS.values():
+            fitting = [n for n, q in known.items() if q.section in SECTIONS.values()]
+            what = f"quantity {each.quantity!r} is not one that a record is reduced to"
+            found.append(CaseProblem("case.toml", place, what, f"such are {', '.join(fitting)}"))
+        if each.method not in methods:
+            what = f"method {each.method!r} is that of no record"
+            hint = f"methods of the records are {', '.join(methods)}"
+            found.append(CaseProblem("case.toml", place, what, hint))
+    return found

@@ -1,0 +1,152 @@
+"""From specimens to the filter type: scatter, counting, and what all specimens share."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.bench import Bench
+from dossier.evidence.records.instruments import InputAccuracy
+from dossier.evidence.statistics.estimate import Component, Estimate, Scale, SpecimenValue
+from dossier.evidence.statistics.uncertainty import welch_satterthwaite
+from dossier.words import later, say
+
+OWN = later("measurement of each specimen")
+SCATTER = later("scatter of {number} specimens")
+LARGER = later("{what} (larger than the scatter of {number} specimens)")
+
+
+def combine(
+    specimens: Sequence[SpecimenValue],
+    own: Sequence[float],
+    shared: Sequence[Component],
+    *,
+    unit: str,
+    own_name: str = OWN,
+    scale: Scale = "linear",
+    notes: Sequence[str] = (),
+    details: Mapping[str, object] | None = None,
+    laboratories: Mapping[str, str] | None = None,
+) -> Estimate:
+    """Return the estimate of a filter type's mean from its specimens.
+
+    `laboratories` says who made each record: where they are several, and `shared` has what they
+    differ by, the scatter within them is kept beside that of all specimens.
+
+    `specimens` (n) carry value and full uncertainty, `own` (n) is the part of it that is
+    independent from specimen to specimen, `shared` are components that all have in common, in the
+    unit of the value.  The scatter of n specimens (JCGM 100:2008, 4.2.3) holds their own errors
+    already; where it happens to be smaller than those errors alone would give, the larger of the
+    two stands, and a decision takes whichever of their limits reaches further (see `reach`).
+    Effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4).
+    """
+    values = np.array([each.value for each in specimens])
+    spread = _spread(values, np.asarray(own, dtype=float), own_name)
+    houses = [(laboratories or {}).get(each.record, "") for each in specimens]
+    components = [_within(spread, values, houses, own), *shared]
+    u = math.sqrt(sum(c.u**2 for c in components))
+    dof = welch_satterthwaite([c.u for c in components], [c.dof for c in components])
+    return Estimate(
+        value=float(values.mean()),
+        u=u,
+        dof=dof,
+        unit=unit,
+        per_specimen=tuple(specimens),
+        components=tuple(components),
+        scale=scale,
+        sources=tuple(dict.fromkeys(each.record for each in specimens)),
+        notes=tuple(notes),
+        details=details or {},
+    )
+
+
+def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:
+    n = len(values)
+    independent = float(np.sqrt((own**2).sum())) / n
+    if n == 1:
+        return Component(name=own_name, u=independent, dof=math.inf, source=say("one specimen"))
+    scatter = float(values.std(ddof=1)) / math.sqrt(n)
+    if scatter >= independent:
+        return scatter_component(n, scatter)
+    return larger_component(own_name, n, independent, scatter)
+
+
+def _within(
+    spread: Component, values: NDArray[np.float64], houses: Sequence[str], own: Sequence[float]
+) -> Component:
+    """Return the component with its scatter within laboratories, pooled over them.
+
+    Source: one-way analysis of variance, as in ISO 5725-2 (from memory).
+    """
+    n, names = len(values), set(houses)
+    if not 1 < len(names) < n:
+        return spread
+    groups = [values[[house == name for house in houses]] for name in sorted(names)]
+    squares = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
+    pooled = math.sqrt(squares / (n - len(names)) / n)
+    independent = math.sqrt(sum(u * u for u in own)) / n
+    dof = n - float(len(names)) if pooled > independent else math.inf
+    return replace(spread, within=max(pooled, independent), within_dof=dof)
+
+
+def scatter_component(n: int, u: float) -> Component:
+    """Return the scatter of `n` specimens, of standard uncertainty `u`, as a component."""
+    name, source = SCATTER.format(number=n), say("the records")
+    said = say(SCATTER, number=n)
+    return Component(name=name, said=said, u=u, dof=n - 1.0, source=source, of_specimens=True)
+
+
+def larger_component(own_name: str, n: int, u: float, scatter: float) -> Component:
+    """Return the specimens' own errors, `u`, where they are larger than their `scatter`."""
+    name, source = LARGER.format(what=own_name, number=n), say("the records")
+    said = say(LARGER, what=say(own_name), number=n)
+    return Component(
+        name=name, said=said, u=u, dof=math.inf, source=source,
+        scatter=scatter, scatter_dof=n - 1.0,
+    )  # fmt: skip
+
+
+def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]]) -> list[Component]:
+    """Return an input's errors as components, those under one key added up over the records.
+
+    `effects` are the accuracy of each record's input and what it changes in the result [its unit].
+    Several instruments of one laboratory are taken to err together, as its calibrations have
+    causes in common: what that adds stands by itself, and is never taken out of a difference.
+    """
+    found: dict[str, tuple[InputAccuracy, float]] = {}
+    for known, change in effects:
+        so_far = found[known.shared][1] if known.shared in found else 0.0
+        found[known.shared] = (known, so_far + change)
+    parts = [
+        Component(name=name, u=abs(u), dof=math.inf, source=known.source, shared=known.shared)
+        for known, u in found.values()
+    ]
+    together: dict[str, list[float]] = {}
+    for known, u in found.values():
+        if known.laboratory:
+            together.setdefault(known.laboratory, []).append(abs(u))
+    more = sum(sum(each) ** 2 - sum(u * u for u in each) for each in together.values())
+    if more > 1e-12 * sum(part.u**2 for part in parts):
+        source = say("instruments of one laboratory taken to err together")
+        parts.append(Component(name=name, u=math.sqrt(more), dof=math.inf, source=source))
+    return parts
+
+
+def widening(bench: Bench, records: Sequence[str], value: float) -> list[Component]:
+    """Return the components that recorded deviations add to a mean over `records`."""
+    added = [bench.widened.get(record, 0.0) for record in records]
+    if not any(added):
+        return []
+    u = abs(value) * math.sqrt(sum(a * a for a in added)) / len(added)
+    names = ", ".join(r for r, a in zip(records, added, strict=True) if a)
+    source = say("deviation of {names}", names=names)
+    return [Component(name=later("recorded deviations"), u=u, dof=math.inf, source=source)]
+
+
+def generator(bench: Bench, purpose: str) -> np.random.Generator:
+    """Return the random generator of a purpose: the same seed and words give the same draws."""
+    import zlib
+
+    return np.random.Generator(np.random.PCG64([bench.seed, zlib.crc32(purpose.encode())]))

@@ -1,0 +1,127 @@
+"""What is known of one quantity: never a bare number."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.statistics.uncertainty import Part, half_width
+from dossier.words import say
+
+Bound = Literal["", "larger than", "smaller than"]
+"""Empty for a value; otherwise the value is only a bound of the true one."""
+
+Scale = Literal["linear", "reciprocal"]
+"""The scale on which a result is closest to normal: decisions are taken on that scale."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One line of the uncertainty budget."""
+
+    name: str
+    """What contributes: a code in English, which is compared, sorted and drawn by."""
+    u: float
+    """Standard uncertainty that it gives the result [unit of the estimate]."""
+    dof: float
+    """Degrees of freedom [-]; inf when the source states none."""
+    source: str
+    """Where the figure comes from: a record, a certificate, a standard's accuracy."""
+    shared: str = ""
+    """Key of an input whose error is common to all results under that key; empty if independent.
+    Its effect has the same sign on the same quantity of candidate and reference."""
+    said: str = ""
+    """What contributes, in the language of the page, where the name holds a number."""
+    scatter: float = 0.0
+    """Scatter of the specimens' mean, where their own errors are larger and stand in `u`."""
+    scatter_dof: float = math.inf
+    of_specimens: bool = False
+    """Whether it is the scatter of the specimens, which a share of them holds already."""
+    within: float = 0.0
+    """Scatter of the specimens' mean within laboratories, where several tested them."""
+    within_dof: float = math.inf
+
+    @property
+    def words(self) -> str:
+        """What contributes, in the language of the page."""
+        return self.said or say(self.name)
+
+    @property
+    def part(self) -> Part:
+        """The component as a part of a sum of errors."""
+        return Part(self.u, self.dof, self.scatter, self.scatter_dof, self.within, self.within_dof)
+
+    def times(self, factor: float) -> "Component":
+        """Return the component in a result that is `factor` times as large [-]."""
+        part = self.part.times(factor)
+        return replace(self, u=part.u, scatter=part.scatter, within=part.within)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecimenValue:
+    """One specimen's own result."""
+
+    specimen: str
+    record: str
+    value: float
+    """Result of this specimen [unit of the estimate]."""
+    u: float
+    """Standard uncertainty of this specimen's measurement [unit of the estimate]."""
+    bound: Bound = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A quantity with all that is needed to decide on it."""
+
+    value: float
+    """Best estimate [unit]."""
+    u: float
+    """Standard uncertainty [unit]."""
+    dof: float
+    """Effective degrees of freedom [-], Welch-Satterthwaite; inf when well known."""
+    unit: str
+    """Working unit of the value, a key understood by `case.units`."""
+    per_specimen: tuple[SpecimenValue, ...] = ()
+    components: tuple[Component, ...] = ()
+    bound: Bound = ""
+    scale: Scale = "linear"
+    samples: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
+    """Monte Carlo draws of the value, where the linear law does not hold."""
+    specimen_samples: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
+    """Monte Carlo draws of each specimen's own value (n, m), where `samples` is given."""
+    sources: tuple[str, ...] = ()
+    """Identifiers of the records that the value rests on."""
+    notes: tuple[str, ...] = ()
+    details: Mapping[str, object] = field(default_factory=dict, compare=False)
+    """Named intermediate results that the page may print; never decided upon."""
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """Its components as parts of a sum of errors; the whole as one where it has none."""
+        return tuple(c.part for c in self.components) or (Part(self.u, self.dof),)
+
+    def interval(self, confidence: float = 0.95) -> tuple[float, float]:
+        """Return its two-sided interval [unit] (JCGM 100:2008, 6.3; JCGM 101:2008, 7.7)."""
+        tail = 0.5 * (1.0 - confidence)
+        if self.samples is not None:
+            ends = np.quantile(self.samples, [tail, 1.0 - tail], method="nearest")
+            return float(ends[0]), float(ends[1])
+        half = half_width(self.parts, confidence)
+        if self.scale == "reciprocal":
+            middle, half = 1.0 / self.value, half / self.value**2
+            top = math.inf if middle - half <= 0 else 1.0 / (middle - half)
+            return 1.0 / (middle + half), top
+        return self.value - half, self.value + half
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotDemonstrated:
+    """Why a quantity cannot be computed or may not be used."""
+
+    reason: str
+    """A sentence a person can act on: which record, which rule of which standard."""
+    records: tuple[str, ...] = ()

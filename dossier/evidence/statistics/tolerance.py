@@ -1,0 +1,238 @@
+"""From few specimens to a population: tolerance factors, outliers, zero-failure plans."""
+
+import functools
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
+from dossier.physics.roots import find_root
+
+NEGLIGIBLE = 1e-12
+"""Tail probability beyond which the non-central t-distribution is taken as 0 or 1 [-]."""
+
+
+class Grubbs(NamedTuple):
+    """The observation farthest from the mean, and how far is too far."""
+
+    position: int
+    """Index of the farthest observation, the first if several are as far [-]."""
+    distance: float
+    """G: its distance from the mean in experimental standard deviations [-]."""
+    two_sided: float
+    """Critical value at 5 % where an outlier may lie on either side [-]."""
+    one_sided: float
+    """Critical value at 5 % where the suspected side was named beforehand [-]."""
+
+
+def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
+    """Return the exact one-sided tolerance factor k of a normal population [-].
+
+    With `confidence` [-], a share `coverage` [-] of the population lies above mean - k s (or
+    below mean + k s) of `n` specimens [-], s with n - 1 degrees of freedom.
+
+    Raises ValueError unless n >= 2, 0.5 <= coverage < 1 and 0.5 <= confidence < 1.
+    Source: k = t'(confidence; n - 1, z_coverage sqrt(n)) / sqrt(n), t' the quantile of the
+    non-central t-distribution; NIST/SEMATECH e-Handbook, 7.2.6.3 (from memory).
+    """
+    from scipy.special import ndtri
+
+    _accept_specimens(n)
+    _accept_upper_half(coverage, "coverage")
+    _accept_upper_half(confidence, "confidence")
+    root = math.sqrt(n)
+    delta = float(ndtri(coverage)) * root
+    top = _bounds(n - 1, delta, 1.0 - confidence)[1]
+    t = find_root(
+        lambda each: _noncentral_t_cdf(each, n - 1, delta) - confidence, 0.0, top, xtol=1e-10
+    )
+    return t / root
+
+
+def tolerance_confidence(n: int, coverage: float, k: float) -> float:
+    """Return the confidence with which `coverage` of a population lies beyond mean - k s [-].
+
+    `k` [-] is the distance of the mean of `n` specimens [-] from the limit in experimental
+    standard deviations, negative when the mean is on the wrong side; `coverage` is a share [-].
+    It is the inverse of `tolerance_factor`.
+
+    Raises ValueError unless n >= 2, 0.5 <= coverage < 1 and k is finite.
+    Source: as `tolerance_factor`.
+    """
+    from scipy.special import ndtri
+
+    _accept_specimens(n)
+    _accept_upper_half(coverage, "coverage")
+    if not (-math.inf < k < math.inf):
+        raise ValueError(f"k must be finite, not {k} [-]")
+    root = math.sqrt(n)
+    return _noncentral_t_cdf(k * root, n - 1, float(ndtri(coverage)) * root)
+
+
+def two_sided_factor(n: int, coverage: float, confidence: float) -> float:
+    """Return the exact two-sided tolerance factor k of a normal population [-].
+
+    With `confidence` [-], a share `coverage` [-] of the population lies within mean -/+ k s of `n`
+    specimens [-], s with n - 1 degrees of freedom.
+
+    Raises ValueError unless n >= 2, 0.5 <= coverage < 1 and 0.5 <= confidence < 1.
+    Source: as `two_sided_confidence`.
+    """
+    _accept_specimens(n)
+    _accept_upper_half(coverage, "coverage")
+    _accept_upper_half(confidence, "confidence")
+    top = 1.0
+    while two_sided_confidence(n, coverage, top) < confidence:
+        top *= 2.0
+    return find_root(
+        lambda k: two_sided_confidence(n, coverage, k) - confidence, 0.0, top, xtol=1e-9
+    )
+
+
+def two_sided_confidence(n: int, coverage: float, k: float) -> float:
+    """Return the confidence with which `coverage` of a population lies within mean -/+ k s [-].
+
+    `k` [-] is the distance of the mean of `n` specimens [-] from the nearer limit in experimental
+    standard deviations; zero confidence where it is not above zero.  Never above the confidence
+    that `coverage` of it lies inside that limit alone.
+
+    Raises ValueError unless n >= 2, 0.5 <= coverage < 1 and k is finite.
+    Source: given the mean is off by z / sqrt(n) standard deviations, the interval holds the share
+    if s is at least r / k, where a half-width r about it holds that share; integrated over z with
+    s by chi-square (Wald and Wolfowitz 1946, exact form; as tabulated in ISO 16269-6, annex, and
+    NIST/SEMATECH e-Handbook, 7.2.6.3; from memory).
+    """
+    from scipy.special import chdtrc
+
+    _accept_specimens(n)
+    _accept_upper_half(coverage, "coverage")
+    if not (-math.inf < k < math.inf):
+        raise ValueError(f"k must be finite, not {k} [-]")
+    if k <= 0.0:
+        return 0.0
+    weights, half = _off_centre(n, coverage)
+    return float(weights @ chdtrc(n - 1.0, (n - 1.0) * (half / k) ** 2))
+
+
+@functools.lru_cache(maxsize=32)
+def _off_centre(n: int, coverage: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return weights (m,) of means that are off, and the half-width that holds `coverage` (m,).
+
+    Simpson's rule on the normal density of z from 0 to 9, both signs at once; the half-width by
+    bisection on Phi(z / sqrt(n) + r) - Phi(z / sqrt(n) - r).
+    """
+    from scipy.special import ndtr
+
+    z = np.linspace(0.0, 9.0, 1001)
+    step = np.ones(1001)
+    step[1:-1:2], step[2:-1:2] = 4.0, 2.0
+    weights = 2.0 * step * (z[1] / 3.0) * np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    off = z / math.sqrt(n)
+    low, high = np.zeros(1001), off + 12.0
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        held = ndtr(off + middle) - ndtr(off - middle) >= coverage
+        low, high = np.where(held, low, middle), np.where(held, middle, high)
+    return weights / weights.sum(), high
+
+
+def grubbs(values: Sequence[float] | NDArray[np.float64]) -> Grubbs:
+    """Return which of `values` (n,) is farthest from the mean, its G, and critical values at 5 %.
+
+    The page flags, nobody deletes: an outlier is left out only for a physical cause.  Of six or
+    fewer values the test flags too many (NIST/SEMATECH e-Handbook, 1.3.5.17.1).
+
+    Raises ValueError for fewer than three values, one that is not finite, or all of them equal.
+    Source: F. E. Grubbs, Technometrics 11 (1969), 1, critical values by t at 0.05 / (2 n) and
+    0.05 / n with n - 2 degrees of freedom (NIST/SEMATECH e-Handbook, 1.3.5.17.1; from memory).
+    """
+    observed = np.asarray(values, dtype=np.float64)
+    if not (observed.ndim == 1 and observed.size >= 3 and bool(np.isfinite(observed).all())):
+        raise ValueError(f"three or more finite values are needed, not {observed.tolist()} [-]")
+    if not observed.max() > observed.min():
+        raise ValueError(f"{observed.size} equal values of {observed[0]} have no spread to judge")
+    distance = np.abs(observed - observed.mean())
+    position = int(distance.argmax())
+    n = observed.size
+    return Grubbs(
+        position=position,
+        distance=float(distance[position] / observed.std(ddof=1)),
+        two_sided=_critical(n, 0.05 / (2 * n)),
+        one_sided=_critical(n, 0.05 / n),
+    )
+
+
+def zero_failure_reliability(n: int, confidence: float) -> float:
+    """Return the share of a population shown to conform by `n` specimens without a failure [-].
+
+    `confidence` is one-sided [-].  Raises ValueError unless n >= 1 and 0 < confidence < 1.
+    Source: reliability^n = 1 - confidence, binomial (common practice, from memory).
+    """
+    if not n >= 1:
+        raise ValueError(f"one or more specimens are needed, not {n} [-]")
+    return math.exp(math.log1p(-accept_fraction(confidence, "confidence")) / n)
+
+
+def zero_failure_specimens(reliability: float, confidence: float) -> int:
+    """Return how many specimens without a failure show a `reliability` [-] at `confidence` [-].
+
+    Raises ValueError unless 0 < reliability < 1 and 0 < confidence < 1.
+    Source: n = ln(1 - confidence) / ln(reliability) rounded up (common practice, from memory); a
+    quotient that is whole but for the rounding of the logarithms (1e-12) is taken as whole.
+    """
+    accept_fraction(reliability, "reliability")
+    accept_fraction(confidence, "confidence")
+    exact = math.log1p(-confidence) / math.log(reliability)
+    return max(1, math.ceil(exact * (1.0 - 1e-12)))
+
+
+def _critical(n: int, tail: float) -> float:
+    t2 = t_quantile(1.0 - tail, n - 2.0) ** 2
+    return (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
+
+
+def _noncentral_t_cdf(t: float, dof: int, delta: float) -> float:
+    """Return P(T <= t) of the non-central t-distribution, `delta` not negative [-].
+
+    The library gives up (nan) far out in either tail.  There the elementary bounds decide; below
+    zero the answer is 0, which can only understate a confidence (by less than 1e-12 where tested).
+    """
+    from scipy.special import nctdtr
+
+    found = float(nctdtr(dof, delta, t))
+    if 0.0 <= found <= 1.0:
+        return found
+    low, high = _bounds(dof, delta, NEGLIGIBLE)
+    if t <= max(low, 0.0):
+        return 0.0
+    if t >= high:
+        return 1.0 - NEGLIGIBLE
+    raise ArithmeticError(f"non-central t at {t} with {dof} and {delta} cannot be computed")
+
+
+def _bounds(dof: int, delta: float, tail: float) -> tuple[float, float]:
+    """Return (low, high) with P(T <= low) <= tail and P(T >= high) <= tail.
+
+    T = (Z + delta) / sqrt(W / dof): half the tail is given to the normal Z, half to chi-square W
+    (Bonferroni).
+    """
+    from scipy.special import chdtri, ndtri
+
+    z = -float(ndtri(0.5 * tail))
+    wide = math.sqrt(float(chdtri(dof, 0.5 * tail)) / dof)
+    narrow = math.sqrt(float(chdtri(dof, 1.0 - 0.5 * tail)) / dof)
+    lowest = delta - z
+    return lowest / (wide if lowest > 0 else narrow), (delta + z) / narrow
+
+
+def _accept_specimens(n: int) -> None:
+    if not n >= 2:
+        raise ValueError(f"two or more specimens are needed, not {n} [-]")
+
+
+def _accept_upper_half(value: float, name: str) -> None:
+    if not (0.5 <= value < 1.0):
+        raise ValueError(f"{name} must be 0.5 or above and below 1, not {value} [-]")

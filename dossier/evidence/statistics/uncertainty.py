@@ -1,0 +1,174 @@
+"""Standard uncertainties, their degrees of freedom, and coverage by the t-distribution."""
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+APART = 0.1
+"""Share of the limits taken part by part in the square of an interval's half-width [-]."""
+
+
+class Part(NamedTuple):
+    """One part of an uncertainty, at its own degrees of freedom."""
+
+    u: float
+    """Standard uncertainty [unit of the result]."""
+    dof: float
+    """Degrees of freedom [-]."""
+    scatter: float = 0.0
+    """The same part as the scatter of few specimens shows it, where `u` is what is known of their
+    own errors [unit of the result]; zero if there is nothing to compare."""
+    scatter_dof: float = math.inf
+    """Degrees of freedom of that scatter [-]."""
+    within: float = 0.0
+    """What `u` is without the differences between laboratories, where these are parts of their own
+    [unit of the result]; zero elsewhere."""
+    within_dof: float = math.inf
+    """Its degrees of freedom [-]."""
+
+    def times(self, factor: float) -> "Part":
+        """Return the part in a result that is `factor` times as large [-]."""
+        larger = {key: abs(factor) * getattr(self, key) for key in ("u", "scatter", "within")}
+        return self._replace(**larger)
+
+
+def reach(parts: Iterable[Part], p: float) -> float:
+    """Return the one-sided limit of the sum of independent `parts` at probability `p` [their unit].
+
+    The root of the sum of squares of their one-sided limits t(p, dof) u, as in the method of
+    variance estimates recovery (Zou and Donner 2008, from memory).  Where the scatter of few
+    specimens happens to be below their own errors, the larger of the two limits stands: one that
+    never falls below Student's limit of the scatter keeps its risk whatever the true scatter is.
+
+    Raises ValueError unless 0.5 <= p < 1.
+    """
+    if not 0.5 <= p < 1.0:
+        raise ValueError(f"probability must be 0.5 or above and below 1, not {p} [-]")
+    return math.sqrt(sum(_limit(part, p) ** 2 for part in parts))
+
+
+def half_width(parts: Iterable[Part], confidence: float = 0.95) -> float:
+    """Return the half-width of the two-sided interval of the sum of `parts` [their unit].
+
+    A mean of squares of two: t at the effective degrees of freedom times the combined standard
+    uncertainty (JCGM 100:2008, G.4), which with two specimens covers in 87 % to 97 % of the cases
+    at a stated 95 %, and `reach`, which covers in 95 % to 99 %.  With a tenth of the latter it
+    covers in 93 % to 97 % in the simulated laboratory; in more where specimens hardly differ, and
+    in 91 % of two that differ by five times their own error.  What laboratories differ by counts
+    once, by itself and not in the scatter of their specimens as well.  Source: our own; decisions
+    use `reach` alone, where the scatter is that of all specimens.
+    """
+    every = [part for part in parts if part.u > 0 or part.scatter > 0]
+    if not every:
+        return 0.0
+    once = [(p.within, p.within_dof) if p.within > 0 else (p.u, p.dof) for p in every]
+    u = math.sqrt(sum(each**2 for each, _ in once))
+    if not u < math.inf:
+        return math.inf
+    dof = welch_satterthwaite(*zip(*once, strict=True))
+    common = coverage_factor(confidence, dof) * u
+    apart = reach(every, 0.5 + 0.5 * confidence)
+    return math.sqrt((1.0 - APART) * common**2 + APART * apart**2)
+
+
+def _limit(part: Part, p: float) -> float:
+    known = t_quantile(p, part.dof) * part.u if part.u > 0 else 0.0
+    seen = t_quantile(p, part.scatter_dof) * part.scatter if part.scatter > 0 else 0.0
+    return max(known, seen)
+
+
+def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> float:
+    """Return the effective degrees of freedom of a combined standard uncertainty [-].
+
+    `u_list` (n,) are the contributions c_i u_i in the unit of the result, zero allowed; `dof_list`
+    (n,) are their degrees of freedom [-], inf allowed.  The result is real-valued: JCGM 100, G.4.1
+    leaves a choice between interpolation and truncation, and this is the former.  It is inf where
+    no contribution above zero has finite degrees of freedom.
+
+    Raises ValueError for lists that are empty or of unlike length, for a contribution that is
+    negative or not finite, and for degrees of freedom that are not above zero.
+    Source: JCGM 100:2008, G.4.1, equation G.2b (from memory); checked by its example H.1.
+    """
+    if not (len(u_list) == len(dof_list) > 0):
+        raise ValueError(f"{len(u_list)} contributions with {len(dof_list)} degrees of freedom [-]")
+    for u, dof in zip(u_list, dof_list, strict=True):
+        _accept_size(u, "contribution")
+        _accept_dof(dof)
+    largest = max(u_list)
+    if largest == 0.0:
+        return math.inf
+    shares = [u / largest for u in u_list]
+    total = math.fsum(share**2 for share in shares) ** 2
+    parts = math.fsum(s**4 / dof for s, dof in zip(shares, dof_list, strict=True))
+    return total / parts if parts > 0.0 else math.inf
+
+
+def expanded(U: float, k: float) -> float:
+    """Return the standard uncertainty from an expanded one `U` [unit of U] and its factor `k` [-].
+
+    Raises ValueError unless 0 <= U < inf and 0 < k < inf.
+    Source: JCGM 100:2008, 4.3.3 (from memory).
+    """
+    if not (0.0 < k < math.inf):
+        raise ValueError(f"coverage factor must be above zero and finite, not {k} [-]")
+    return _accept_size(U, "expanded uncertainty") / k
+
+
+def t_quantile(p: float, dof: float) -> float:
+    """Return the t below which a share `p` of Student's distribution lies [-].
+
+    `dof` are real-valued degrees of freedom [-]; inf gives the normal distribution.
+    Raises ValueError unless 0 < p < 1 and dof > 0.
+    Source: inverse of the distribution in JCGM 100:2008, G.3 (from memory).
+    """
+    from scipy.special import ndtri, stdtrit
+
+    accept_fraction(p, "probability")
+    _accept_dof(dof)
+    return float(ndtri(p)) if dof == math.inf else float(stdtrit(dof, p))
+
+
+def t_cdf(x: float, dof: float) -> float:
+    """Return the share of Student's distribution below `x` [-].
+
+    `x` may be infinite; `dof` are real-valued degrees of freedom [-], inf for the normal
+    distribution.
+    Raises ValueError for an x that is not a number, or unless dof > 0.
+    Source: JCGM 100:2008, G.3 (from memory).
+    """
+    from scipy.special import ndtr, stdtr
+
+    if not (-math.inf <= x <= math.inf):
+        raise ValueError(f"t must be a number, not {x} [-]")
+    _accept_dof(dof)
+    return float(ndtr(x)) if dof == math.inf else float(stdtr(dof, x))
+
+
+def coverage_factor(confidence: float, dof: float) -> float:
+    """Return the two-sided coverage factor k at a level of `confidence` [-].
+
+    `dof` are effective degrees of freedom [-]; inf gives the normal distribution.
+    Raises ValueError unless 0 < confidence < 1 and dof > 0.
+    Source: JCGM 100:2008, G.3.2 and table G.2 (from memory).
+    """
+    accept_fraction(confidence, "confidence")
+    return t_quantile(0.5 + 0.5 * confidence, dof)
+
+
+def accept_fraction(value: float, name: str) -> float:
+    """Return `value` [-] if it lies inside (0, 1); else raise ValueError that calls it `name`."""
+    if not (0.0 < value < 1.0):
+        raise ValueError(f"{name} must lie between 0 and 1, not {value} [-]")
+    return value
+
+
+def _accept_size(value: float, name: str) -> float:
+    if not (0.0 <= value < math.inf):
+        raise ValueError(f"{name} must be zero or above and finite, not {value} [its own unit]")
+    return value
+
+
+def _accept_dof(dof: float) -> float:
+    if not (0.0 < dof <= math.inf):
+        raise ValueError(f"degrees of freedom must be above zero, not {dof} [-]")
+    return dof

@@ -1,0 +1,276 @@
+"""Does the noise of one multi-pass run follow that of another? Counting noise is never shared.
+
+What a run is expected to count changes slowly and may be alike in two runs; by how far each reading
+misses it is chance. It is compared class by class, at every shift and in both directions of time,
+whatever factor or trend the counts were given, and row by row, for rows taken out or mixed.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Record
+from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
+from dossier.evidence.validity.readings import CountedSide, last_digit, sides_of
+from dossier.words import later, say
+
+Floats = NDArray[np.float64]
+
+FEWEST, FEWEST_ALONE = 10, 20
+"""Rows that two runs must share to be compared: all their classes together, and one alone, which
+20 rows put into the same order by chance once in 20 factorial."""
+LEAST_COUNT = 4.0
+"""Mean raw count below which a class carries too little noise of its own."""
+MOST = 1000
+"""Rows of a run that are compared."""
+DEGREE = 3
+"""Degree of the polynomial in time that is taken off each class."""
+NEIGHBOURS = np.array([1.0, 1.0, 0.0, 1.0, 1.0]) / 4.0
+"""Weights of the neighbours of a reading."""
+BEYOND = 7.0
+"""Standard deviations of the sum over all classes from which one run follows the other: some
+100 000 shifts of all pairs of a case are looked at, and classes may have a cause in common."""
+ALONE = 1e-20
+"""Chance of a single class following another below which it was copied by itself."""
+NEAR = 0.25
+"""Squared distance to the nearest row over that to the second from which a row has a twin."""
+LEAST_CLASSES = 6
+"""Classes with noise of their own that tell one row from another."""
+TWINS = 0.3
+"""Share of the rows with a twin from which rows were copied."""
+
+
+Run = tuple[Record, float]
+"""A multi-pass record, and the time [s] at which it ended."""
+
+
+def copies(runs: Sequence[Run]) -> Mapping[str, str]:
+    """Return record -> what it follows, in words, for each run whose noise is not its own."""
+    noises = [_noise(sides_of(record, end)) for record, end in runs]
+    found: dict[str, str] = {}
+    for record, end in runs:
+        own = _noise(sides_of(record, end), nearby=True)
+        share = _twins(own, own, own=True)
+        if share > TWINS:
+            found[record.id] = say(REPEATED, share=share)
+    for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
+        words, share = _follows(*_alike(one, first, other, second))
+        if not words:
+            share = _twins(*_shares(one, other))
+            words = MIXED if share > TWINS else ""
+        for record, known in ((one[0], other[0]), (other[0], one[0])) if words else ():
+            found.setdefault(record.id, say(words, known=known.id, share=share))
+    return found
+
+
+def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
+    """Return record -> whose pressures it repeats but for a factor, in words.
+
+    Sweeps of the assembly and of valves, and the differential pressures of runs: noise of 0.2 %
+    from reading to reading, which is little, has two specimens agree to every digit that is printed
+    in row after row by a chance that is the product of those of the rows.
+    """
+    curves = [(record, *each) for record in records for each in _curves(record)]
+    found: dict[str, str] = {}
+    for (one, name, first), (other, known, second) in combinations(curves, 2):
+        if one.entry.kind != other.entry.kind or not _same_curve(first, second):
+            continue
+        for record, own, their, source in ((other, known, name, one), (one, name, known, other)):
+            words = say(SAME_CURVE, specimen=own, other=their, record=source.id)
+            found.setdefault(record.id, words)
+    return found
+
+
+SAME_CURVE = later(
+    "the pressures of specimen {specimen} are those of specimen {other} in record {record} but for "
+    "a factor, to every digit"
+)
+REPEATABLE = 0.002
+"""Relative standard deviation from reading to reading that is taken for little [-]."""
+COPIED = 1e-6
+"""Chance of agreeing to every digit below which a curve is a copy."""
+
+
+def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
+    """Yield each specimen of a record that holds pressures, and these in their order [Pa]."""
+    table, specimen = record.table, record.entry.specimen or ""
+    if isinstance(table, PressureDropTable):
+        yield specimen, table.pressure_drop[~table.housing]
+    elif isinstance(table, MultipassTable):
+        yield specimen, table.pressure_drop
+    elif isinstance(table, ValveTable):
+        names = np.array([name or specimen for name in table.specimen])
+        for name in dict.fromkeys(names.tolist()):
+            yield name, table.pressure_drop[names == name]
+
+
+def _same_curve(one: Floats, other: Floats) -> bool:
+    rows = min(len(one), len(other))
+    a, b = one[:rows], other[:rows]
+    read = (a > 0) & (b > 0)
+    if read.sum() < FEWEST:
+        return False
+    a, b = a[read], b[read]
+    ratio = np.log(a / b)
+    within = 0.5 * (last_digit(a) / a + last_digit(b) / b) * 1.001
+    if not (np.abs(ratio - np.median(ratio)) <= within).all():
+        return False
+    chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
+    return float(np.log(chance).sum()) < math.log(COPIED)
+
+
+REPEATED = later("{share:.0%} of the rows repeat other rows of the same run")
+FOLLOWS = later("the noise of the counts follows that of record {known}")
+BACKWARDS = later("the noise of the counts follows that of record {known}, back to front")
+MIXED = later("{share:.0%} of the rows follow rows of record {known}")
+
+
+def _alike(one: Run, first: Floats, other: Run, second: Floats) -> tuple[Floats, Floats]:
+    """Return the noise of two runs in the same classes: as they are, or of the sizes in common.
+
+    Where both were counted at as many sizes the classes stand for each other, whatever they are
+    called.
+    """
+    if first.shape[1] == second.shape[1]:
+        return first, second
+    sides = [sides_of(*run) for run in (one, other)]
+    common = np.intersect1d(sides[0][0].sizes, sides[1][0].sizes)
+    kept = [[_of_sizes(side, common) for side in each] for each in sides]
+    return _noise(kept[0]), _noise(kept[1])
+
+
+def _shares(one: Run, other: Run) -> tuple[Floats, Floats]:
+    """Return what each class has of its row, (n, s) and (m, s), on a scale where noise is alike.
+
+    What rows are multiplied by, all or each, and what classes are, leaves these as they are.
+    """
+    sides = [sides_of(*run) for run in (one, other)]
+    both = [np.column_stack([side.classes[:MOST] for side in each]) for each in sides]
+    both = [raw[~np.isnan(raw).any(axis=1)] for raw in both]
+    if both[0].shape[1] != both[1].shape[1] or min(len(raw) for raw in both) < FEWEST:
+        return np.zeros((0, 1)), np.zeros((0, 1))
+    used = np.minimum(*(raw.mean(axis=0) for raw in both)) >= LEAST_COUNT
+    both = [np.maximum(raw[:, used], 0.0) for raw in both]
+    rows = [raw.sum(axis=1, keepdims=True) for raw in both]
+    share = [raw / np.maximum(row, 1.0) for raw, row in zip(both, rows, strict=True)]
+    factor = share[1].mean(axis=0) / share[0].mean(axis=0)
+    number = min(float(np.median(row)) for row in rows)
+    return np.sqrt(share[0] * factor * number), np.sqrt(share[1] * number)
+
+
+def _of_sizes(side: CountedSide, sizes: Floats) -> CountedSide:
+    return replace(side, sizes=sizes, counts=side.counts[:, np.isin(side.sizes, sizes)])
+
+
+def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
+    """Return the scores (n, s) of what is left of each class of counts without its trend.
+
+    With `nearby`, without the mean of their neighbours, which rows that return share.  Zero where
+    no reading is, and for a class that carries too little noise of its own.
+    """
+    columns = []
+    for side in sides:
+        for raw in side.classes[:MOST].T:
+            read = ~np.isnan(raw)
+            enough = read.sum() >= FEWEST and raw[read].mean() >= LEAST_COUNT
+            columns.append(_scores(raw, read, nearby) if enough else np.zeros(len(raw)))
+    return np.column_stack(columns) if columns else np.zeros((len(sides[0].counts), 1))
+
+
+def _scores(raw: Floats, read: NDArray[np.bool_], nearby: bool) -> Floats:
+    """Return the normal scores of what each count misses its trend by, zero where none is.
+
+    The square root makes the noise of a count the same whatever its size (F. J. Anscombe,
+    Biometrika 35 (1948), 246, from memory).
+    """
+    from scipy.special import ndtri
+
+    steady = np.sqrt(np.maximum(raw[read], 0.0) + 0.375)
+    if nearby:
+        trend = np.convolve(steady, NEIGHBOURS, "same")
+    else:
+        time = np.linspace(-1.0, 1.0, len(raw))[read]
+        trend = np.polynomial.Polynomial.fit(time, steady, DEGREE)(time)
+    ranks = np.argsort(np.argsort(steady - trend, kind="stable")) + 0.5
+    scores = np.zeros(len(raw))
+    scores[read] = ndtri(ranks / len(steady))
+    result: Floats = scores / np.sqrt((scores[read] ** 2).mean())
+    return result
+
+
+def _follows(one: Floats, other: Floats) -> tuple[str, float]:
+    """Return how one run follows the other, to be said, and the share of its rows that do [-]."""
+    for words, second in ((FOLLOWS, other), (BACKWARDS, other[::-1])):
+        together, alone = _agreement(one, second)
+        if together > BEYOND or alone < ALONE:
+            return words, 1.0
+    share = _twins(one, other)
+    return (MIXED, share) if share > TWINS else ("", share)
+
+
+def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
+    """Return how the classes (n, s) and (m, s) of two runs agree at their best shift.
+
+    By how many standard deviations all of them do, in the scatter of their sum over all shifts
+    where that is larger than chance: what drives all classes, or is slow, makes no copy.  And the
+    least chance that one class follows its like, by the t distribution of a correlation of ranks
+    (M. G. Kendall, from memory), in the scatter over all shifts as well.
+    """
+    from scipy.special import stdtr
+
+    used = a.any(axis=0) & b.any(axis=0)
+    a, b = a[:, used], b[:, used]
+    length = len(a) + len(b) - 1
+    ones = (np.ones((len(a), 1)), np.ones((len(b), 1)))
+    rows = np.rint(_sums(*ones, length))
+    enough = rows[:, 0] >= FEWEST
+    if not used.any() or not enough.any():
+        return 0.0, 1.0
+    rows = rows[enough]
+    sums = _sums(a, b, length)[enough]
+    chance = np.maximum(_sums(a**2, ones[1], length) * _sums(ones[0], b**2, length), 1e-12)[enough]
+    z = sums.sum(axis=1) / np.sqrt(chance.sum(axis=1) / rows[:, 0])
+    together = float(z.max()) / _scatter(z)
+    long = rows[:, 0] >= FEWEST_ALONE
+    if not long.any():
+        return together, 1.0
+    r = np.clip(sums / np.sqrt(chance), -1.0, 1.0 - 1e-12)[long]
+    t = r * np.sqrt((rows[long] - 2.0) / (1.0 - r**2))
+    t = t / np.array([_scatter(each) for each in t.T])
+    return together, float(stdtr(rows[long] - 2.0, -t).min())
+
+
+def _sums(a: Floats, b: Floats, length: int) -> Floats:
+    """Return the sums of products of two series in columns at every shift (length, s)."""
+    size = 1 << int(length).bit_length()
+    product = np.fft.rfft(a, size, axis=0) * np.fft.rfft(b[::-1], size, axis=0)
+    result: Floats = np.fft.irfft(product, size, axis=0)[:length]
+    return result
+
+
+def _scatter(values: Floats) -> float:
+    """Return the scatter of the middle of normal values (n,) [-], one at least."""
+    return max(1.0, 1.4826 * float(np.median(np.abs(values))))
+
+
+def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
+    """Return the share of the rows of one run that have just one row of the other beside them [-].
+
+    With `own`, of other rows of the same run.
+    """
+    used = a.any(axis=0) & b.any(axis=0)
+    if used.sum() < LEAST_CLASSES or min(len(a), len(b)) < FEWEST:
+        return 0.0
+    a, b = a[:, used], b[:, used]
+    distance = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T
+    if own:
+        np.fill_diagonal(distance, np.inf)
+    shares = []
+    for axis in (0, 1):
+        nearest, second = np.moveaxis(np.partition(distance, 1, axis=axis), axis, 0)[:2]
+        shares.append(float((np.maximum(nearest, 0.0) < NEAR * second).mean()))
+    return max(shares)

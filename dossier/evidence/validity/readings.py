@@ -1,0 +1,327 @@
+"""Are the readings of a multi-pass run readings? Rules on gaps, whole counts, noise, plateaus."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.case.case import Record
+from dossier.case.records import MultipassTable
+from dossier.evidence.limits import Limit
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.validity.rules import Rule, Verdicts, does_not_apply
+from dossier.physics.multipass import TENTHS, tenths
+from dossier.words import later, say
+
+Floats = NDArray[np.float64]
+
+FEWEST = 20
+"""Values that a judgement of all of one side takes."""
+EXACT_ROWS, EXACT_GAPS = 400, 8
+"""Rows and gaps up to which a rank sum is judged by its exact distribution."""
+TELLING = 0.3
+"""Particles that the digits of a value may leave open for it to tell a whole number."""
+LARGEST_STEP = 1.5
+"""Particles in the step between counts from which they are no single ones."""
+BELOW_CHANCE = -5.0
+"""Standard deviations below its expectation from which scatter is too small to be chance."""
+TIED_BY_CHANCE = 1e-7
+"""Probability of so many equal readings at an end below which they are a plateau."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountedSide:
+    """The counts of one side of a run up to its end; n rows, k sizes."""
+
+    name: str
+    sizes: Floats
+    counts: Floats
+    """As printed (n, k) [1/mL]; NaN where the cell was empty."""
+    volume: float
+    """Counted volume over the dilution: one particle counted stands for 1 / volume [mL]."""
+    rounded: float
+    """How far the stated volume and dilution may be rounded, relative [-]."""
+
+    @property
+    def classes(self) -> Floats:
+        """Particles counted between sizes, and above the largest (n, k) [-]: independent."""
+        raw = np.rint(self.counts * self.volume)
+        result: Floats = raw - np.column_stack([raw[:, 1:], np.zeros(len(raw))])
+        return result
+
+
+SIDES = (later("upstream"), later("downstream"))
+
+
+def sides_of(record: Record, end: float) -> tuple[CountedSide, ...]:
+    """Return both sides of a multi-pass record up to `end` [s]."""
+    table, conditions = record.table, record.entry.conditions
+    assert isinstance(table, MultipassTable)
+    rows = table.time <= end
+    volume = round((conditions.sample_volume or 0.0) * 1e6, 9)
+    dilution = conditions.dilution
+    return tuple(
+        CountedSide(
+            name, table.sizes, counts[rows], volume / factor, _rounding(volume) + _rounding(factor)
+        )
+        for name, counts, factor in (
+            (SIDES[0], table.upstream, dilution.upstream),
+            (SIDES[1], table.downstream, dilution.downstream),
+        )
+    )
+
+
+def _rounding(value: float) -> float:
+    """Return half the last digit of a value that is no whole number, over the value [-]."""
+    if value == round(value):
+        return 0.0
+    return float(0.5 * last_digit(np.array([value]))[0] / value)
+
+
+def last_digit(values: Floats) -> Floats:
+    """Return the place of the last digit that is not zero in each value, such as 0.1 or 100."""
+    place = np.full(values.shape, 1e-9)
+    for power in range(-8, 8):
+        scaled = values / 10.0**power
+        whole = np.abs(scaled - np.rint(scaled)) <= 1e-9 * np.maximum(np.abs(scaled), 1.0)
+        place[whole] = 10.0**power
+    return place
+
+
+def readings_rules(record: Record, result: MultipassResult, skip: float) -> dict[str, Rule]:
+    """Return the rules on the readings of one reduced run; `skip` [s] counts in no tenth."""
+    table = record.table
+    assert isinstance(table, MultipassTable)
+    sides = sides_of(record, result.end_time)
+    return {
+        "readings": lambda limit: _present(table, result, skip, limit),
+        "gaps": lambda limit: _gaps(sides, limit),
+        "whole counts": lambda _: _whole(sides),
+        "counting noise": lambda limit: _noise(sides, limit),
+        "plateaus": lambda _: _plateaus(sides),
+        "downstream counts something": lambda limit: _alive(result, limit),
+    }
+
+
+def _present(table: MultipassTable, result: MultipassResult, skip: float, limit: Limit) -> Verdicts:
+    """Compare the readings of every tenth and size with those that the interval asks for."""
+    time = table.time[table.time <= result.end_time]
+    step = float(np.median(np.diff(table.time)))
+    # A row that is missing, at the start too, leaves its place in the sequence of times empty.
+    start = time[0] - step * np.floor(time[0] / step - 1e-6)
+    places = np.rint((time - start) / step)
+    if not places[-1] < 2 * len(time):
+        share = len(time) / float(places[-1] + 1.0)
+        return Verdicts(False, say("{share:.0%} of the rows present", share=share))
+    missing = start + step * np.setdiff1d(np.arange(places[-1] + 1.0), places)
+    wanted = np.zeros(TENTHS)
+    for rows in (time, missing):
+        tenth = tenths(rows, result.end_time, skip)
+        wanted += np.bincount(tenth[tenth >= 0], minlength=TENTHS)
+    present = result.readings.min(axis=1)
+    # One reading of a short tenth may be lacking, but not one of every tenth.
+    enough = (present >= limit.value * wanted) | (present >= wanted - 1.0)
+    whole = float(present.sum() / wanted.sum())
+    worst = int(np.argmin(present / np.maximum(wanted, 1.0)))
+    found = say(
+        "{share:.0%} of the readings present; fewest in tenth {tenth}, {number} of {wanted:.0f}",
+        share=whole, tenth=worst + 1, number=int(present[worst]), wanted=wanted[worst],
+    )  # fmt: skip
+    return Verdicts(bool(enough.all()) and whole >= limit.value, found)
+
+
+def _gaps(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
+    """Ask by ranks whether readings are lacking where the counts were high, or low."""
+    lacking = 0
+    for side in sides:
+        empty = np.isnan(side.counts)
+        lacking += int(empty.sum())
+        for k in np.flatnonzero(empty.any(axis=0)):
+            for chance in _chances(side.counts, int(k)):
+                if chance < limit.value:
+                    words = later(
+                        "{side} {size:g} µm(c): readings are lacking where the counts were out of "
+                        "the ordinary (chance {chance:.0e})"
+                    )
+                    names = {"side": say(side.name), "size": side.sizes[k]}
+                    return Verdicts(False, say(words, chance=chance, **names))
+    if lacking:
+        return Verdicts(
+            True, say("{number} readings lacking, whatever the counts were", number=lacking)
+        )
+    return Verdicts(True, say("no reading lacking"))
+
+
+def _chances(counts: Floats, k: int) -> Iterator[float]:
+    """Yield how likely the ranks of two witnesses of the gaps in column k are by chance [-].
+
+    The readings on both sides of each gap against all others, and the same rows of the next size
+    against their neighbours.
+    """
+    column = counts[:, k]
+    empty = np.isnan(column)
+    there = np.flatnonzero(~empty)
+    starts = np.flatnonzero(empty & ~np.append(False, empty[:-1]))
+    if len(there) > 2:
+        after = np.searchsorted(there, starts)
+        before, behind = np.maximum(after - 1, 0), np.minimum(after, len(there) - 1)
+        beside = 0.5 * (column[there[before]] + column[there[behind]])
+        others = np.delete(column[there], np.union1d(before, behind))
+        yield _rank_chance(beside, others)
+    if counts.shape[1] > 1:
+        other = counts[:, k - 1 if k else 1]
+        off = other[1:-1] - 0.5 * (other[:-2] + other[2:])
+        known = ~np.isnan(off)
+        yield _rank_chance(off[known & empty[1:-1]], off[known & ~empty[1:-1]])
+
+
+def _rank_chance(some: Floats, others: Floats) -> float:
+    """Return the two-sided probability of so extreme a sum of the ranks of `some` [-].
+
+    Source: F. Wilcoxon, Biometrics Bulletin 1 (1945), 80 (from memory): exact for few values, by
+    the normal distribution for many.
+    """
+    m, n = len(some), len(some) + len(others)
+    if m == 0 or n == m:
+        return 1.0
+    ranks = np.argsort(np.argsort(np.concatenate([some, others]), kind="stable")) + 1
+    total = int(ranks[:m].sum())
+    least = min(total, m * (n + 1) - total)
+    if n > EXACT_ROWS or m > EXACT_GAPS:
+        z = (m * (n + 1) / 2.0 - least) / math.sqrt(m * (n - m) * (n + 1) / 12.0)
+        return math.erfc(z / math.sqrt(2.0))
+    ways = np.zeros((m + 1, least + 1))
+    ways[0, 0] = 1.0
+    for rank in range(1, min(n, least) + 1):
+        ways[1:, rank:] += ways[:-1, : least + 1 - rank]
+    return min(1.0, 2.0 * float(ways[m].sum()) / math.comb(n, m))
+
+
+def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
+    """Ask whether every count stands for a whole number of particles, and not for their multiples.
+
+    A value is judged where its last digit, and the digits of volume and dilution, tell.
+    """
+    judged = 0
+    for side in sides:
+        raw = side.counts * side.volume
+        blur = 0.5 * last_digit(side.counts) * side.volume + raw * side.rounded
+        tells = (blur < TELLING) & (raw > 0)
+        judged += int(tells.sum())
+        off = np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw
+        wrong = np.argwhere(tells & (off > 0))
+        if len(wrong):
+            row, k = wrong[0]
+            words = later(
+                "{number} values are no whole number of particles, such as {value:.10g} per mL "
+                "{side} at {size:g} µm(c), which stands for {raw:.2f}"
+            )
+            values = {"number": len(wrong), "value": side.counts[row, k], "raw": raw[row, k]}
+            names = {"side": say(side.name), "size": side.sizes[k]}
+            return Verdicts(False, say(words, **values, **names))
+        step = _step(side.counts)
+        if step * side.volume > LARGEST_STEP:
+            words = later(
+                "{side}: all counts are multiples of {step:.10g} per mL, where one particle stands "
+                "for {one:.4g} per mL"
+            )
+            return Verdicts(False, say(words, side=say(side.name), step=step, one=1 / side.volume))
+    if judged < FEWEST:
+        return does_not_apply(
+            say("counts printed to too few digits to tell whole particles: hand in more digits")
+        )
+    return Verdicts(True, say("{number} values, all whole", number=judged))
+
+
+def _step(counts: Floats) -> float:
+    """Return the step that all counts are multiples of [1/mL]; zero where the digits set it."""
+    there = np.unique(counts[counts > 0])
+    digit = float(last_digit(there).min()) if len(there) >= FEWEST else 0.0
+    if not digit > 0 or there[-1] / digit > 1e15:
+        return 0.0
+    step = int(np.gcd.reduce(np.rint(there / digit).astype(np.int64)))
+    return step * digit if step > 1 else 0.0
+
+
+def _noise(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
+    """Compare the scatter of neighbouring readings with what counting alone makes.
+
+    Given their sum n, two counts x and y of one expectation have E[(x - y)^2 / n] = 1 with variance
+    2 - 2 / n (binomial, arithmetic); a change of the expectation only adds.
+    """
+    found = []
+    for side in sides:
+        pairs = side.classes[: len(side.counts) // 2 * 2].reshape(-1, 2, len(side.sizes))
+        total = pairs.sum(axis=1)
+        told = total > 0  # false where a cell is empty
+        squares = (pairs[:, 0] - pairs[:, 1])[told] ** 2 / total[told]
+        if len(squares) < FEWEST:
+            continue
+        share = float(squares.mean())
+        spread = math.sqrt(float((2.0 - 2.0 / total[told]).sum()))
+        words = say("{side} {share:.2f} times that of counting", side=say(side.name), share=share)
+        if share < limit.value and (squares.sum() - len(squares)) < BELOW_CHANCE * spread:
+            hint = later("{scatter}: hand in single readings as counted, no means of several")
+            return Verdicts(False, say(hint, scatter=words))
+        found.append(words)
+    if not found:
+        return does_not_apply(say("too few counted to tell"))
+    return Verdicts(True, ", ".join(found))
+
+
+def _plateaus(sides: tuple[CountedSide, ...]) -> Verdicts:
+    """Ask whether more readings than chance allows are equal to the highest or the lowest."""
+    for side in sides:
+        for k, size in enumerate(side.sizes):
+            column = side.counts[:, k]
+            column = column[~np.isnan(column)]
+            distinct = np.unique(column)
+            if len(column) < FEWEST or (mean := float(column.mean()) * side.volume) <= 0:
+                continue
+            # No value of a Poisson count is more frequent than the middle one, 0.4 / sqrt(mean).
+            step = float(np.diff(distinct).min()) * side.volume if len(distinct) > 1 else 1.0
+            often = len(column) * min(1.0, max(step, 1.0) * 0.4 / math.sqrt(mean))
+            ends = distinct[[0, -1]]
+            for end, times in zip(ends, ((column == end).sum() for end in ends), strict=True):
+                if _poisson_tail(int(times), often) < TIED_BY_CHANCE:
+                    words = later(
+                        "{side} {size:g} µm(c): {number} readings of just {value:.10g} per mL"
+                    )
+                    found = say(words, side=say(side.name), size=size, number=int(times), value=end)
+                    return Verdicts(False, found)
+    return Verdicts(True, say("no value at either end repeats beyond chance"))
+
+
+def _poisson_tail(times: int, often: float) -> float:
+    """Return the probability of `times` or more where `often` are expected [-]."""
+    from scipy.special import gammainc
+
+    return float(gammainc(times, often)) if times > 0 else 1.0
+
+
+def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
+    """Ask whether something is counted at every size at which the next smaller one foretells it.
+
+    What passes falls with size by no more than a power of it.
+    """
+    raw, size = float(result.raw_down[0]), float(result.sizes[0])
+    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
+    if not raw > 0:
+        return Verdicts(False, found)
+    offered = result.raw_up * result.exposure
+    steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
+    least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
+    for k in np.flatnonzero(result.raw_down[1:] < least - SURE * np.sqrt(least)):
+        words = later(
+            "{raw:.0f} counted downstream at {size:g} µm(c), where {smaller:g} µm(c) foretells "
+            "{least:.0f} at least"
+        )
+        sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
+        return Verdicts(False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes))
+    return Verdicts(True, found)
+
+
+SURE = 4.0
+"""Standard deviations of counting that chance is given."""

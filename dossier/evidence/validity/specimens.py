@@ -1,0 +1,96 @@
+"""Was each specimen still new for a test that needs a new one? One rule, and what uses up what."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from dossier.case.case import Case, Record
+from dossier.case.records import MeasurementTable
+from dossier.evidence.limits import Limits
+from dossier.evidence.records.measured import specimens_of
+from dossier.evidence.validity.check import Check
+from dossier.evidence.validity.rules import Verdicts, apply_rule
+from dossier.words import later, say
+
+DESTROY = frozenset({"burst pressure", "collapse pressure", "pulse cycles", "vibration hours"})
+"""Measurements that leave no specimen for a later test: broken, or tired."""
+AFTER_LOADING = ("collapse pressure", "valve leakage")
+"""Measurements that a loaded specimen may serve: a collapse goes on where the loading ended."""
+RUN = later("multi-pass run")
+SWEEP = later("flow sweep")
+KINDS = {"multipass": RUN, "pressure_drop": SWEEP}
+
+
+@dataclass(frozen=True, slots=True)
+class _Test:
+    """One test of one specimen."""
+
+    record: str
+    what: str
+    """Column of the measurement, or the kind of record."""
+    specimen: str
+    path: str
+    """Path of the filter that was tested; empty for the whole of it."""
+    began: date
+
+    @property
+    def uses_up(self) -> bool:
+        return self.what in DESTROY or self.what == RUN
+
+    def spoils(self, later_test: "_Test") -> bool:
+        """Return whether the specimen was no longer new for another test of it, if that came later.
+
+        A run loads the path it was made on; its own sweep, and two results of one thing, have rules
+        of their own.
+        """
+        if self.what == RUN:
+            return not later_test.path and later_test.what not in AFTER_LOADING
+        return self.what in DESTROY and self.what != later_test.what
+
+    def before(self, other: "_Test") -> bool:
+        """Return whether this test came first; of one day, what leaves a specimen new does."""
+        return self.began < other.began or (self.began == other.began and other.uses_up)
+
+
+def specimen_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
+    """Yield the check of a record of tests that need new specimens; none for others."""
+    if any(_tests(case, record)):
+        check = apply_rule(limits, record, "new specimen", lambda _: _new(case, record))
+        if check is not None:
+            yield check
+
+
+def _new(case: Case, record: Record) -> Verdicts:
+    """Ask whether an earlier test had used up a specimen of this record."""
+    side = record.entry.filter
+    others = [
+        test
+        for each in case.records
+        if each.entry.filter == side and each is not record
+        for test in _tests(case, each)
+    ]
+    own = list(_tests(case, record))
+    wrong = [
+        say(
+            "{specimen}: used up by the {what} of record {record}, {day}",
+            specimen=test.specimen, what=say(other.what), record=other.record, day=other.began,
+        )
+        for test in own
+        for other in (*others, *own)
+        if other is not test
+        and other.specimen == test.specimen
+        and other.spoils(test)
+        and other.before(test)
+    ]  # fmt: skip
+    return Verdicts(not wrong, "; ".join(dict.fromkeys(wrong)) or say("no earlier test used it up"))
+
+
+def _tests(case: Case, record: Record) -> Iterator[_Test]:
+    entry, table = record.entry, record.table
+    if entry.kind in KINDS:
+        path = case.application.circuit.path_of(entry.path)
+        yield _Test(record.id, KINDS[entry.kind], entry.specimen or "", path, entry.tested)
+    elif isinstance(table, MeasurementTable):
+        for name in table.names:
+            for specimen in filter(None, specimens_of(record)):
+                yield _Test(record.id, name, specimen, "", entry.tested)

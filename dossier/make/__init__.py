@@ -1,0 +1,1 @@
+"""From a case folder to a dossier: read, decide, compose, write."""

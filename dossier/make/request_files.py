@@ -1,0 +1,176 @@
+"""From a case without records to the files that laboratories get."""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, datetime, time
+from pathlib import Path
+
+from dossier.case.draft import Asked
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.toml_text import quoted
+from dossier.case.units import UnitError, parse_quantity
+from dossier.case.whole import readings_sheet
+from dossier.evidence.requirement import Demand, resolve
+from dossier.request.assumptions import Assumptions
+from dossier.request.needed import needed_tests
+from dossier.request.plan import TestRequest, plan_request, uses_criterion
+from dossier.request.points import Settings
+from dossier.words import speaking
+from dossier.words.catalogue import ENGLISH, LANGUAGES
+
+Ask = Callable[[str], str]
+
+
+def asked_of(folder: Path, language: str = "") -> tuple[Asked, list[Demand]]:
+    """Return what a case asks for and its requirements; CaseError lists every problem.
+
+    `language` is one of `LANGUAGES`, for a case without case.toml, which states its own; without
+    either it is English.
+    """
+    from dossier.case.read import read_asked_files
+
+    asked = _in_language(read_asked_files(folder), language)
+    with speaking(asked.language):
+        demands, problems = resolve(asked.application, asked.file)
+    if problems:
+        raise CaseError(problems)
+    return asked, demands
+
+
+def _in_language(asked: Asked, language: str) -> Asked:
+    """Return what is asked in a language; CaseError for one that is none, or not the case's."""
+    what = hint = ""
+    if language and language not in LANGUAGES:
+        what, hint = f"{language!r} is no language here", f"give one of {', '.join(LANGUAGES)}"
+    elif language and asked.draft and asked.language != language:
+        what = f"{language!r} is not the language of case.toml, which is {asked.language!r}"
+        hint = f'leave it out, or write language = "{language}" in case.toml'
+    if what:
+        raise CaseError([CaseProblem("the call", "--language", what, hint)])
+    return replace(asked, language=language or asked.language or ENGLISH)
+
+
+def filed(asked: Asked, day: date) -> bytes | None:
+    """Return requested.toml with what is asked now; None where it is on file as it is.
+
+    `day` is that of the request.  Raises CaseError where it precedes the application or an earlier
+    request, or where it would precede tests that the case already names: to say after a test what
+    was asked before it shows nothing.
+    """
+    from dossier.case.requested import changes_since, request_problems, request_toml, requested
+    from dossier.case.toml_text import TomlError, parse_toml
+
+    source = asked.source.content
+    if asked.requests and not changes_since(asked.requests[-1], source):
+        return None
+    tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
+    if tests and day <= max(tests):
+        what = f"is {day}, and case.toml names tests up to {max(tests)}"
+        hint = "a request is written before its tests; give the day of today"
+        raise CaseError([CaseProblem("the call", "--issued", what, hint)])
+    entries = (*asked.requests, requested(asked.requests, day, source.decode()))
+    content = request_toml(entries)
+    try:
+        parse_toml(content)
+    except TomlError as error:
+        raise CaseError([CaseProblem(asked.file, error.place, error.what, error.hint)]) from None
+    problems = list(request_problems(entries, asked.application, source, asked.file))
+    if problems:
+        raise CaseError(problems)
+    return content
+
+
+def settings_of(
+    demands: list[Demand],
+    asked: Asked,
+    criterion_flow: str,
+    terminal: str,
+    terminal_fine: str,
+    ask: Ask | None,
+) -> Settings:
+    """Return what the call settles for all laboratories; texts with units, empty where not given.
+
+    `ask` gets an answer where a terminal is there to ask.  Raises CaseError for what is no value.
+    """
+    if ask and not criterion_flow and uses_criterion(needed_tests(asked.application, demands)):
+        criterion_flow = ask("Flow at which a bypass valve counts as open, such as 1 L/min")
+    texts = {
+        "criterion_flow": (criterion_flow, "flow"),
+        "terminal": (terminal, "pressure"),
+        "terminal_fine": (terminal_fine, "pressure"),
+    }
+    values: dict[str, float] = {}
+    problems = []
+    for key, (text, dimension) in texts.items():
+        if not text:
+            continue
+        flag = f"--{key.replace('_', '-')}"
+        try:
+            values[key] = parse_quantity(text, dimension)
+        except UnitError as error:
+            problems.append(CaseProblem("the call", flag, str(error), "correct it"))
+            continue
+        if not values[key] > 0:
+            problems.append(CaseProblem("the call", flag, f"{text!r} is not above zero", "fix it"))
+    if problems:
+        raise CaseError(problems)
+    return Settings(**values)
+
+
+def make_request(
+    asked: Asked, demands: list[Demand], assumed: Assumptions, settings: Settings
+) -> TestRequest:
+    """Return the test request of a case; CaseError lists what nobody has said yet."""
+    from dossier.make.api import limits
+
+    return plan_request(asked, demands, limits(), assumed, settings)
+
+
+def write_request(request: TestRequest, out: Path) -> list[Path]:
+    """Write the request into the folder `out` and return its files, the pages first.
+
+    `test-request.pdf`, and `laboratory.xlsx` to be filled.  Raises CaseError where a workbook of an
+    earlier request is there already: it may hold values by now.  The pages, and the sheet on how to
+    fill the workbook, are in the language asked for; what is read back is the same in every one.
+    """
+    from dossier.record.files import write_whole
+    from dossier.report.pages.request_page import request_pdf
+    from dossier.request.sheets import workbook
+
+    book = out / "laboratory.xlsx"
+    _accept([sheet.id for test in request.tests for sheet in test.sheets], book)
+    issued = datetime.combine(request.asked.application.issued, time(12))
+    with speaking(request.asked.language):
+        content = {out / "test-request.pdf": request_pdf(request), book: workbook(request, issued)}
+    out.mkdir(parents=True, exist_ok=True)
+    for path, each in content.items():
+        write_whole(path, each)
+    return list(content)
+
+
+def _accept(records: list[str], book: Path) -> None:
+    if len({readings_sheet(each).lower() for each in records}) < len(records):
+        what = "two specimens have names that give the same sheet"
+        raise CaseError([CaseProblem("case.toml", "specimens", what, "name them apart")])
+    if book.exists():
+        hint = "it may hold values: move it away, or give another folder by --out"
+        raise CaseError([CaseProblem(str(book), "", "exists already", hint)])
+
+
+PLAN = re.compile(r"^# (specimens = \[.*\]).*$", re.MULTILINE)
+
+
+def planned(text: str, request: TestRequest) -> str:
+    """Return case.toml with the plan of specimens where 'dossier new' left a line for it."""
+    parts = re.split(r"^(?=#? ?\[)", text, flags=re.MULTILINE)
+    for side, names in request.names.items():
+        listed = ", ".join(map(quoted, names))
+        line = f"specimens = [{listed}]"
+        parts = [
+            PLAN.sub(lambda _, line=line: line, part, 1)
+            if names and part.startswith(f"[{side}]")
+            else part
+            for part in parts
+        ]
+    return "".join(parts)

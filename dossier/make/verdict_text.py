@@ -1,0 +1,138 @@
+"""The verdicts of a case as text for a terminal."""
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import date
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from dossier.case.case import Case
+from dossier.case.requested import said
+from dossier.decision.chance import chance_text
+from dossier.decision.conditions import on_file_text
+from dossier.decision.finding import Assessment, Finding
+from dossier.decision.term import late_review
+from dossier.evidence.validity.check import Check
+from dossier.record.signoff import reads
+from dossier.report.pages.fixed_words import answer_of
+from dossier.report.pages.results import estimate_text, limit_text
+from dossier.report.signing import SignOff
+from dossier.words.terminal_safe import shown
+
+MOST_CHECKS = 12
+"""Checks that were not met which are printed one by one."""
+
+
+def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> None:
+    """Print one row a requirement, the reasons of those that do not pass, and the decision."""
+    console = Console(highlight=False, markup=False, emoji=False)
+    wide = max(console.width, 100)
+    console = Console(highlight=False, markup=False, emoji=False, width=wide)
+    qualification = case.qualification
+    console.print(
+        shown(f"{qualification.number} revision {qualification.revision}: {qualification.title}")
+    )
+    part = qualification.candidate.part_number
+    title, revision = case.application.title, case.application.revision
+    console.print(shown(f"candidate {part}; {title}, revision {revision}"))
+    console.print(shown(on_file_text(case)))
+    for change in case.on_file.changes if case.on_file else ():
+        console.print(shown(f"  {said(change)}"))
+    console.print(_table(assessment))
+    for finding in assessment.findings:
+        if finding.verdict.value != "pass":
+            words = f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}"
+            console.print(shown(words))
+    for line in check_lines(assessment.checks):
+        console.print(shown(line))
+    for condition in assessment.conditions:
+        console.print(shown(f"condition: {condition.text}"))
+    for line in until_lines(case, assessment, signoff):
+        console.print(shown(line))
+    for each in signoff.signed:
+        state = "" if each.holds else f" (no longer holds: {each.note})"
+        console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
+    console.print(bound_line(signoff))
+    console.print(decision_line(assessment, signoff))
+
+
+def check_lines(checks: Sequence[Check]) -> list[str]:
+    """Return how many checks of validity came out how, and those that were not met."""
+    counts = Counter(check.outcome for check in checks)
+    told = ", ".join(
+        f"{count} {outcome}{'s' if outcome == 'warning' and count > 1 else ''}"
+        for outcome, count in counts.most_common()
+    )
+    lines = [f"checks: {told or 'none'}"]
+    open_ones = [check for check in checks if check.outcome not in {"met", "does not apply"}]
+    for check in open_ones[:MOST_CHECKS]:
+        where = check.record or "whole case"
+        more = f"; {check.deviation}" if check.deviation else ""
+        lines.append(f"{where}: {check.rule}: {check.outcome}: {check.found}{more}")
+    if len(open_ones) > MOST_CHECKS:
+        lines.append(f"and {len(open_ones) - MOST_CHECKS} more: the dossier lists them all")
+    return lines
+
+
+def decision_line(assessment: Assessment, signoff: SignOff) -> str:
+    """Return the last line: the decision, or, unsigned, what the calculation would give."""
+    decision = assessment.decision.value
+    if signoff.complete:
+        return f"decision: {reads(decision, signoff)}"
+    answer = answer_of(decision, signoff)
+    return f"calculated: {answer.word.lower()}; {answer.stamp}: no leave to fit the filter"
+
+
+def bound_line(signoff: SignOff) -> str:
+    """Return what sign-offs bind: to be compared before signing."""
+    return f"digest that sign-offs bind: {signoff.digest}"
+
+
+def tally_line(assessment: Assessment) -> str:
+    """Return how many requirements ended in which verdict."""
+    counts = Counter((f.demand.severity, f.verdict.value) for f in assessment.findings)
+    return ", ".join(f"{n} {severity} {verdict}" for (severity, verdict), n in counts.items())
+
+
+def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[str]:
+    """Return until when an approval holds, and a warning where its review comes too late."""
+    end = assessment.valid_until
+    late = late_review(assessment.findings, case.qualification.review_due)
+    words = "expired: its last day was" if signoff.ended else "valid until"
+    told = [f"{words} {end.isoformat()}"] if end else []
+    return [*told, *([f"warning: {late}"] if late else [])]
+
+
+def _table(assessment: Assessment) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="")
+    for heading, justify in (
+        ("requirement", "left"),
+        ("quantity", "left"),
+        ("at", "left"),
+        ("result", "right"),
+        ("limit", "right"),
+        ("conforms with", "right"),
+        ("verdict", "left"),
+    ):
+        table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
+    wanted = assessment.bench.case.application.decision_rule.confidence
+    for finding in assessment.findings:
+        table.add_row(*(Text(shown(cell)) for cell in _row(finding, wanted)))
+    return table
+
+
+def _row(finding: Finding, wanted: float) -> tuple[str, ...]:
+    demand = finding.demand
+    advisory = "" if demand.severity == "mandatory" else " (advisory)"
+    chance = "" if finding.probability is None else chance_text(finding.probability, wanted)
+    return (
+        demand.id + advisory,
+        demand.quantity.title,
+        demand.at_text,
+        estimate_text(demand, finding.estimate, finding) if finding.estimate else "",
+        limit_text(finding),
+        chance,
+        finding.verdict.value,
+    )

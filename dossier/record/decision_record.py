@@ -1,0 +1,371 @@
+"""decision.json and the manifest: what a program reads, and what proves it."""
+
+import hashlib
+import json
+import math
+import platform
+import re
+import zlib
+from collections.abc import Mapping
+from datetime import date
+from functools import cache
+from importlib.metadata import PackageNotFoundError, requires, version
+from typing import Any
+
+from dossier.case.case import Case
+from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
+from dossier.record.signoff import reads, sign_off_state, standing
+from dossier.report.house.house import ATTACHED, House
+from dossier.report.signing import Signed, SignOff
+
+SCHEMA_VERSION = "1.1"
+NUMERICAL = ("numpy", "scipy", "pandas", "pint")
+ABSENT = "not installed"
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+!-]*")
+SYSTEM = (
+    ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),
+    ("pango", "libpango-1.0.so.0", "pango_version_string"),
+)
+"""Libraries of the system, by name, file and the function that tells the version."""
+_ASKED = re.compile(
+    r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?(?:.*extra == ['\"]([^'\"]*)['\"])?"
+)
+"""A requirement of a package: what it asks for, with which extras, and under which of its own."""
+LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "matplotlib", "jinja2", "pillow")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of this program and of the libraries that numbers depend on."""
+    found = {"dossier": _version("dossier"), "python": platform.python_version()}
+    return found | {name: _version(name) for name in NUMERICAL}
+
+
+def layout_versions() -> dict[str, str]:
+    """Return the versions of what the look of the pages depends on, in its bytes."""
+    found = {name: _version(name) for name in LAYOUT} | {"zlib": zlib.ZLIB_RUNTIME_VERSION}
+    return found | {
+        name: str(told)
+        for name, library, function in SYSTEM
+        if (told := _told(library, function)) is not None
+    }
+
+
+def _told(library: str, function: str) -> str | None:
+    """Return the version that a library of the system tells; None where it is missing.
+
+    Asked of the library itself where its usual name is found: the layout engine, which takes half
+    a second to load, can then be loaded while the charts are drawn.
+    """
+    import ctypes
+
+    try:
+        ask = getattr(ctypes.CDLL(library), function)
+    except (OSError, AttributeError):
+        return _told_pango() if function == "pango_version_string" else None
+    ask.restype = ctypes.c_char_p
+    return bytes(ask()).decode()
+
+
+def _told_pango() -> str | None:
+    """Return Pango's version where its library has an unusual name, as on other systems."""
+    from dossier.report.layout.pdf import RenderError, load_weasyprint
+
+    try:
+        load_weasyprint()
+    except RenderError:
+        return None
+    from weasyprint.text.ffi import pango
+
+    number = int(pango.pango_version())
+    return f"{number // 10000}.{number // 100 % 100}.{number % 100}"
+
+
+@cache
+def libraries_of(name: str = "dossier") -> dict[str, str]:
+    """Return the versions of all libraries that a package asks for, and that those ask for.
+
+    Empty in a bare checkout, which asks for none.
+    """
+    found, seen, waiting = dict[str, str](), {(name, "")}, [(name, "")]
+    while waiting:
+        for each in _asked(*waiting.pop()):
+            stated = _version(each[0])
+            if stated != ABSENT and each not in seen:
+                found[each[0]] = stated
+                seen.add(each)
+                waiting.append(each)
+    return dict(sorted(found.items()))
+
+
+def _asked(name: str, extras: str) -> list[tuple[str, str]]:
+    """Return the names, normalised, with their extras, of what an installed package asks for."""
+    try:
+        asked = [_ASKED.match(each) for each in requires(name) or ()]
+    except PackageNotFoundError:
+        return []
+    wanted = {"", *(each.strip() for each in extras.split(","))}
+    return [
+        (re.sub("[-_.]+", "-", match[1]).lower(), match[2] or "")
+        for match in asked
+        if match and (match[3] or "") in wanted
+    ]
+
+
+def plain_versions(stated: object) -> dict[str, str]:
+    """Return the versions of libraries that a manifest states; empty where they are not plain."""
+    if not isinstance(stated, dict) or len(stated) > 500:
+        return {}
+    plain = all(
+        isinstance(part, str) and len(part) <= 80 and _NAME.fullmatch(part)
+        for pair in stated.items()
+        for part in pair
+    )
+    return dict(stated) if plain else {}
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return ABSENT
+
+
+def decision_document(
+    case: Case, assessment: Assessment, issued: date, today: date | None = None
+) -> dict[str, Any]:
+    """Return decision.json: what was found and decided, who signed it off, and how it stands.
+
+    `decision` is what the calculation gives; `standing` is how it reads once every sign-off the
+    case asks for is given and holds, and "draft" before; `expired` says whether an approval is
+    over on the day it is, and "false" without `today`.
+    """
+    document = _content(case, assessment, issued)
+    signoff = sign_off_state(case, assessment, document, today)
+    decision = assessment.decision.value
+    return document | {
+        "expired": reads(decision, signoff) != decision,
+        "standing": standing(decision, signoff),
+        "signed": signoff.complete,
+        "signoff": {
+            "digest": signoff.digest,
+            "roles": list(signoff.roles),
+            "missing": list(signoff.missing),
+            "signed": [_signed(each) for each in signoff.signed],
+        },
+    }
+
+
+def sign_off_of(
+    case: Case, assessment: Assessment, issued: date, today: date | None = None
+) -> SignOff:
+    """Return the state of sign-off of a case, judged on its present content."""
+    return sign_off_state(case, assessment, _content(case, assessment, issued), today)
+
+
+def _signed(each: Signed) -> dict[str, Any]:
+    return {
+        "role": each.role,
+        "name": each.name,
+        "meaning": each.meaning,
+        "date": each.date.isoformat(),
+        "digest": each.digest,
+        "holds": each.holds,
+        "note": each.note or None,
+    }
+
+
+def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
+    """Return what people sign: numbers in the requirement's own unit, full precision.
+
+    `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
+    """
+    qualification, application = case.qualification, case.application
+    rule = application.decision_rule
+    return {
+        "schema": f"dossier decision {SCHEMA_VERSION}",
+        "case": {
+            "number": qualification.number,
+            "revision": qualification.revision,
+            "title": qualification.title,
+            "issued": issued.isoformat(),
+            "candidate": qualification.candidate.part_number,
+            "reference": qualification.reference.part_number if qualification.reference else None,
+            "replaces": qualification.replaces or None,
+            "review_due": qualification.review_due.isoformat()
+            if qualification.review_due
+            else None,
+        },
+        "application": {
+            "title": application.title,
+            "revision": application.revision,
+            "issued": application.issued.isoformat(),
+            "equipment": list(application.equipment),
+            "on_file": _on_file(case),
+        },
+        "decision": assessment.decision.value,
+        "valid_until": assessment.valid_until.isoformat() if assessment.valid_until else None,
+        "conditions": [
+            {"kind": each.kind, "subject": each.subject or None, "text": each.text}
+            for each in assessment.conditions
+        ],
+        "cautions": [
+            {"title": each.title, "text": each.text, "computed": each.computed}
+            for each in assessment.cautions
+        ],
+        "decision_rule": {
+            "kind": rule.kind,
+            "confidence": _number(rule.confidence),
+            "agreed": rule.agreed.isoformat(),
+        },
+        "findings": [_finding(finding) for finding in assessment.findings],
+        "checks": [
+            {
+                "record": c.record,
+                "rule": c.rule,
+                "limit": c.limit,
+                "found": c.found,
+                "outcome": c.outcome,
+                "mandatory": c.mandatory,
+                "standard": c.standard,
+                "guards": c.guards or None,
+                "deviation": c.deviation or None,
+            }
+            for c in assessment.checks
+        ],
+        "inputs": {file.name: file.sha256 for file in case.inputs},
+        "seed": assessment.seed,
+        "versions": versions(),
+        "house": case.house or None,
+    }
+
+
+def _on_file(case: Case) -> dict[str, Any] | None:
+    """Return since when the requirements are on file, and each field that changed since."""
+    if case.on_file is None:
+        return None
+    return {
+        "since": case.on_file.since.isoformat(),
+        "first_test": case.on_file.first_test.isoformat(),
+        "changes": [
+            {"field": each.field, "before": each.before, "after": each.after}
+            for each in case.on_file.changes
+        ],
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    demand, estimate = finding.demand, finding.estimate
+    return {
+        "requirement": demand.id,
+        "text": demand.text,
+        "quantity": demand.quantity.name,
+        "at": demand.at_text or None,
+        "basis": demand.basis,
+        "severity": demand.severity,
+        "source": demand.source,
+        "verdict": finding.verdict.value,
+        "value": _shown(demand, estimate.value) if estimate else None,
+        "u": _spread(demand, estimate.u) if estimate else None,
+        "dof": _number(estimate.dof) if estimate else None,
+        "bound": (estimate.bound or None) if estimate else None,
+        "interval95": [_shown(demand, end) for end in finding.interval]
+        if finding.interval
+        else None,
+        "unit": demand.unit,
+        "limit": {
+            "min": None if finding.lower is None else _shown(demand, finding.lower),
+            "max": None if finding.upper is None else _shown(demand, finding.upper),
+            "not_worse_than_reference": _number(demand.not_worse),
+        },
+        "probability_conforming": _number(finding.probability),
+        "reason": finding.reason,
+        "concession": finding.concession.text if finding.concession else None,
+        "per_specimen": _specimens(demand, estimate.per_specimen if estimate else ()),
+        "records": list(estimate.sources) if estimate else [],
+        "reference": {
+            "value": _shown(demand, finding.reference.value),
+            "u": _spread(demand, finding.reference.u),
+            "per_specimen": _specimens(demand, finding.reference.per_specimen),
+        }
+        if isinstance(finding.reference, Estimate)
+        else None,
+    }
+
+
+def _specimens(demand: Demand, specimens: tuple[SpecimenValue, ...]) -> list[dict[str, Any]]:
+    return [
+        {
+            "specimen": each.specimen,
+            "record": each.record,
+            "value": _shown(demand, each.value),
+            "u": _spread(demand, each.u),
+            "bound": each.bound or None,
+        }
+        for each in specimens
+    ]
+
+
+def _shown(demand: Demand, value: float) -> float | None:
+    return _number(demand.shown(value))
+
+
+def _spread(demand: Demand, u: float) -> float | None:
+    return _number(u / demand.spread_factor) if math.isfinite(u) else None
+
+
+def _number(value: float | None) -> float | None:
+    """Return ten significant digits, enough for every use and the same on every machine."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.10g}")
+
+
+def canonical(document: Mapping[str, Any]) -> bytes:
+    """Return JSON in UTF-8 with sorted keys, indented for people, ending in a line feed."""
+    text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode()
+
+
+def manifest_of(
+    case: Case,
+    decision_json: bytes,
+    assessment: Assessment,
+    house: House | None = None,
+    libraries: Mapping[str, str] | None = None,
+) -> dict[str, Any]:
+    """Return the manifest: SHA-256 of every file attached, seed and versions.
+
+    `libraries` are versions that another manifest states, for `dossier constraints`: nothing on
+    the pages follows from them alone.  Those that are installed here where none are given.
+    """
+    files = (*case.inputs, case.signoff) if case.signoff else case.inputs
+    return {
+        "schema": f"dossier manifest {SCHEMA_VERSION}",
+        "case": case.name,
+        "files": {file.name: file.sha256 for file in files}
+        | house_files(house)
+        | {"decision.json": hashlib.sha256(decision_json).hexdigest()},
+        "seed": assessment.seed,
+        "versions": versions(),
+        "layout": layout_versions() | house_entry(house),
+        "libraries": dict(libraries_of() if libraries is None else libraries),
+    }
+
+
+def house_files(house: House | None) -> dict[str, str]:
+    """Return the SHA-256 of the files of a house by the names under which they are attached."""
+    if house is None:
+        return {}
+    return {
+        f"{ATTACHED}{name}": hashlib.sha256(content).hexdigest()
+        for name, content in house.contents.items()
+    }
+
+
+def house_entry(house: House | None) -> dict[str, str]:
+    """Return what the manifest says of a house."""
+    if house is None:
+        return {}
+    return {"house folder": house.called, "house files": house.digest}

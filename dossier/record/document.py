@@ -1,0 +1,281 @@
+"""decision.json as frozen models: what the register and the comparison read, and its schema."""
+
+from datetime import date
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+
+MAX_NAME = 200
+"""Bytes of a name."""
+Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+Text = Annotated[str, StringConstraints(max_length=20_000)]
+Real = Annotated[float, Field(allow_inf_nan=False)]
+DossierNumber = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+DecisionWord = Literal["approved", "approved with conditions", "not approved", "undecided"]
+VerdictWord = Literal[
+    "pass",
+    "conditional pass",
+    "conditional fail",
+    "fail",
+    "not demonstrated",
+    "not applicable",
+]
+
+
+def plain_part(name: str) -> bool:
+    """Return whether a name is one plain part of a path, on every system."""
+    return (
+        0 < len(name.encode("utf-8", "replace")) <= MAX_NAME
+        and name not in {".", ".."}
+        and name == name.strip()
+        and name.isprintable()
+        and not set(name) & set('/\\:*?"<>|')
+    )
+
+
+def _plain(name: str) -> str:
+    if not plain_part(name):
+        raise ValueError("not one plain part of a path")
+    return name
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class CaseHead(_Part):
+    """What identifies a dossier."""
+
+    number: DossierNumber
+    revision: Annotated[int, Field(ge=0, le=9999, strict=True)]
+    title: Text
+    issued: date
+    candidate: Text
+    reference: Text | None = None
+    replaces: Text | None = None
+    review_due: date | None = None
+
+
+class ChangeRow(_Part):
+    """A field of the application that changed since it was asked; null where it is absent."""
+
+    field: Text
+    before: Text | None = None
+    after: Text | None = None
+
+
+class OnFileRow(_Part):
+    """Since when the requirements are on file, and what changed since."""
+
+    since: date
+    first_test: date
+    changes: tuple[ChangeRow, ...] = ()
+
+
+class ApplicationHead(_Part):
+    """Where the filter would work."""
+
+    title: Text
+    revision: Text
+    issued: date | None = None
+    equipment: tuple[Text, ...] = ()
+    on_file: OnFileRow | None = None
+    """Null where no request is on file: nothing shows when the requirements were agreed."""
+
+
+class RuleRow(_Part):
+    """The decision rule as agreed."""
+
+    kind: Text
+    confidence: Real | None
+    agreed: date
+
+
+class LimitRow(_Part):
+    """Limits of a requirement, in its own unit."""
+
+    min: Real | None = None
+    max: Real | None = None
+    not_worse_than_reference: Real | None = None
+
+
+class SpecimenRow(_Part):
+    """One specimen's result."""
+
+    specimen: Text | None = None
+    record: Text | None = None
+    value: Real | None = None
+    u: Real | None = None
+    bound: Text | None = None
+
+
+class SideRow(_Part):
+    """The result of the filter now fitted."""
+
+    value: Real | None = None
+    u: Real | None = None
+    per_specimen: tuple[SpecimenRow, ...] = ()
+
+
+class FindingRow(_Part):
+    """One requirement with what was found and said."""
+
+    requirement: Annotated[Text, Field(min_length=1)]
+    text: Text = ""
+    quantity: Text
+    at: Text | None = None
+    basis: Text
+    severity: Text
+    source: Text = ""
+    verdict: VerdictWord
+    value: Real | None = None
+    u: Real | None = None
+    """Standard uncertainty, in the requirement's own unit."""
+    dof: Real | None = None
+    """Effective degrees of freedom; null where they are without bound."""
+    bound: Text | None = None
+    """Where the value is only a bound of the true one: larger than, or smaller than."""
+    interval95: tuple[Real | None, ...] | None = None
+    unit: Text | None = None
+    limit: LimitRow = LimitRow()
+    probability_conforming: Real | None = None
+    reason: Text = ""
+    concession: Text | None = None
+    per_specimen: tuple[SpecimenRow, ...] = ()
+    records: tuple[Text, ...] = ()
+    reference: SideRow | None = None
+
+    def passes_beyond(self, rule: RuleRow) -> bool:
+        """Return whether it says pass though its own numbers say otherwise under the rule."""
+        if self.verdict != "pass":
+            return False
+        low, high, chance = self.limit.min, self.limit.max, self.probability_conforming
+        slack = 1e-9 * abs(self.value or 0.0)  # numbers are written with ten digits
+        outside = self.value is None or (low is not None and self.value < low - slack)
+        outside = outside or (high is not None and (self.value or 0.0) > high + slack)
+        wanted = rule.confidence if rule.kind != "simple_acceptance" else None
+        unsure = chance is not None and wanted is not None and chance < wanted - 1e-9
+        return outside or unsure
+
+    def rests_on_records(self) -> frozenset[str]:
+        """Return identifiers of all records behind this finding, the reference's among them."""
+        behind = [*self.per_specimen, *(self.reference.per_specimen if self.reference else ())]
+        return frozenset(self.records) | {row.record for row in behind if row.record}
+
+
+class CheckRow(_Part):
+    """One rule of validity that was applied."""
+
+    record: Text
+    rule: Text = ""
+    limit: Text = ""
+    found: Text = ""
+    outcome: Text = ""
+    mandatory: bool = False
+    standard: Text = ""
+    guards: Text | None = None
+    """metrology or integrity, where no deviation may cover the rule."""
+    deviation: Text | None = None
+
+
+class CautionRow(_Part):
+    """A warning for the people who act on the dossier."""
+
+    title: Text
+    text: Text
+    computed: bool
+    """False for the usual cautions."""
+
+
+class SignedRow(_Part):
+    """One sign-off and whether it holds."""
+
+    role: Text
+    name: Text
+    meaning: Text
+    date: Text
+    digest: Text
+    holds: bool
+    note: Text | None = None
+
+
+class SignOffRow(_Part):
+    """Who has signed, bound to which digest."""
+
+    digest: Text
+    roles: tuple[Text, ...] = ()
+    missing: tuple[Text, ...] = ()
+    signed: tuple[SignedRow, ...] = ()
+
+
+class ConditionRow(_Part):
+    """One condition of an approval."""
+
+    kind: Text
+    subject: Text | None = None
+    """Requirement or record it is about; null for the whole case."""
+    text: Text
+
+
+class DecisionDocument(_Part):
+    """decision.json as far as it is read here."""
+
+    schema_: Annotated[str, StringConstraints(pattern=r"^dossier decision 1\.\d{1,4}$")] = Field(
+        alias="schema"
+    )
+    case: CaseHead
+    application: ApplicationHead
+    decision: DecisionWord
+    signed: Any = False
+    standing: Any = None
+    signoff: Any = None
+    expired: bool = False
+    """Whether an approval was over on the day it was built."""
+    valid_until: date | None = None
+    """Last day on which an approval holds."""
+    conditions: tuple[ConditionRow, ...] = ()
+    cautions: tuple[CautionRow, ...] = ()
+    decision_rule: RuleRow
+    findings: tuple[FindingRow, ...]
+    checks: tuple[CheckRow, ...] = ()
+    inputs: dict[str, Digest]
+    seed: int | None = None
+    house: Digest | None = None
+    versions: dict[str, Text] = Field(default_factory=dict)
+
+
+class ManifestDocument(_Part):
+    """manifest.json as far as it is read here."""
+
+    schema_: Annotated[str, StringConstraints(pattern=r"^dossier manifest 1\.\d{1,4}$")] = Field(
+        alias="schema"
+    )
+    case: Annotated[str, AfterValidator(_plain)]
+    """Name of the case folder."""
+    files: dict[str, Digest]
+
+
+class _Whole(DecisionDocument):
+    """decision.json as this version writes it, its sign-offs included."""
+
+    signed: bool
+    standing: Text
+    """The decision once it is signed off and holds, else "draft" or "expired: was ..."."""
+    signoff: SignOffRow
+
+
+def decision_schema() -> dict[str, Any]:
+    """Return the JSON Schema of decision.json: every key that is written, and no other."""
+    from dossier.decision.finding import ConditionKind
+    from dossier.evidence.validity.check import OUTCOMES
+
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    schema = head | _Whole.model_json_schema()
+    schema["title"] = "decision.json"
+    for part in (schema, *schema["$defs"].values()):
+        if "properties" in part:
+            part |= {"required": sorted(part["properties"]), "additionalProperties": False}
+    codes = {("ConditionRow", "kind"): get_args(ConditionKind), ("CheckRow", "outcome"): OUTCOMES}
+    for (name, key), words in codes.items():
+        schema["$defs"][name]["properties"][key]["enum"] = list(words)
+    return schema

@@ -1,0 +1,156 @@
+"""A dossier read back from its PDF: decision, manifest and case files, and whether they agree."""
+
+import hashlib
+import json
+import posixpath
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from dossier.case.toml_text import TomlError, parse_toml
+from dossier.record.attached import NotADossierError, attached_files, read_pdf
+from dossier.record.document import DecisionDocument, ManifestDocument
+
+MAX_JSON = 32 * 2**20
+DECISION, MANIFEST = "decision.json", "manifest.json"
+
+M = TypeVar("M", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DossierFile:
+    """What a dossier says, read from the PDF alone; nothing is recomputed here."""
+
+    data: bytes = field(repr=False)
+    """The PDF; empty for a case folder."""
+    sha256: str
+    """Of the PDF; empty for a case folder."""
+    size: int
+    decision: DecisionDocument
+    document: Mapping[str, Any] = field(repr=False)
+    """decision.json as it stands."""
+    files: Mapping[str, bytes] = field(repr=False)
+    case_name: str
+    """Name of the case folder, the first part of the names of its files."""
+    case: Mapping[str, Any] | None = field(repr=False)
+    """case.toml with its tables and workbooks; None where one of them cannot be read."""
+    application: Mapping[str, Any] | None = field(repr=False)
+    """application.toml; None where it cannot be read."""
+    content: str
+    """SHA-256 of manifest.json, which stands for all attachments of an intact dossier."""
+    faults: tuple[str, ...]
+    """Where attachments, manifest and decision.json contradict each other; empty when intact."""
+
+
+def read_dossier(path: Path) -> DossierFile:
+    """Return the dossier in the PDF at `path`.
+
+    Raises NotADossierError with the reason where it is none, OSError where it cannot be read.
+    """
+    return dossier_in(read_pdf(path))
+
+
+def dossier_in(data: bytes) -> DossierFile:
+    """Return the dossier in a PDF; NotADossierError with the reason where it is none."""
+    files = attached_files(data)
+    if MANIFEST not in files:
+        raise NotADossierError("no manifest.json is attached")
+    manifest, _ = _model(files, MANIFEST, ManifestDocument)
+    digest = hashlib.sha256(data).hexdigest()
+    return dossier_of(files, manifest.case, manifest=manifest, sha256=digest, data=data)
+
+
+def dossier_of(
+    files: Mapping[str, bytes],
+    case_name: str,
+    *,
+    manifest: ManifestDocument | None = None,
+    sha256: str = "",
+    data: bytes = b"",
+) -> DossierFile:
+    """Return the dossier made of `files`: decision.json and the inputs under their names.
+
+    `manifest` is what the files are held against; a case folder has none.  Raises NotADossierError
+    where decision.json is absent or not of a form that this version reads.
+    """
+    if DECISION not in files:
+        raise NotADossierError("no decision.json is attached")
+    decision, document = _model(files, DECISION, DecisionDocument)
+    case = _case(files, case_name)
+    named = case.get("application", "application.toml") if case is not None else "application.toml"
+    place = posixpath.normpath(f"{case_name}/{named}")
+    return DossierFile(
+        data=data, sha256=sha256, size=len(data), decision=decision, document=document, files=files,
+        case_name=case_name, case=case, application=_toml(files, place),
+        content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
+        faults=_faults(files, decision, manifest) if manifest else (),
+    )  # fmt: skip
+
+
+def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
+    """Return case.toml with what stands in tables of its own; None where one cannot be read."""
+    from dossier.case.whole import made_whole
+
+    document = _toml(files, f"{name}/case.toml")
+    lost: list[str] = []
+
+    def fetch(path: str) -> bytes | None:
+        content = files.get(posixpath.normpath(f"{name}/{path}"))
+        lost.extend([path] if content is None else [])
+        return content
+
+    whole = made_whole(document, fetch) if document is not None else None
+    return None if whole is None or lost or whole.problems else whole.document
+
+
+def _model(files: Mapping[str, bytes], name: str, model: type[M]) -> tuple[M, Mapping[str, Any]]:
+    """Return a JSON attachment as a model and as it stands."""
+    if len(files[name]) > MAX_JSON:
+        raise NotADossierError(f"{name} is larger than {MAX_JSON // 2**20} MiB")
+    try:
+        document = json.loads(files[name], parse_constant=_no_constant)
+        return model.model_validate(document), document
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        place = ".".join(str(part) for part in first["loc"])[:120]
+        raise NotADossierError(f"{name} is not of a known form: {place}: {first['msg']}") from None
+    except (ValueError, RecursionError):
+        raise NotADossierError(f"{name} is not valid JSON") from None
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise ValueError(name)
+
+
+def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
+    """Return a TOML attachment; None where it is absent, too large or not valid."""
+    content = files.get(name)
+    if content is None:
+        return None
+    try:
+        return parse_toml(content)
+    except TomlError:
+        return None
+
+
+def _faults(
+    files: Mapping[str, bytes], decision: DecisionDocument, manifest: ManifestDocument
+) -> tuple[str, ...]:
+    """Return where attachments, manifest and decision.json do not agree."""
+    faults = []
+    for name, digest in sorted(manifest.files.items()):
+        if name not in files:
+            faults.append(f"{name} of the manifest is not attached")
+        elif hashlib.sha256(files[name]).hexdigest() != digest:
+            faults.append(f"{name} does not have the digest of the manifest")
+    for name in sorted(set(files) - set(manifest.files) - {MANIFEST}):
+        faults.append(f"{name} is attached but not in the manifest")
+    for name, digest in sorted(decision.inputs.items()):
+        if manifest.files.get(name) != digest:
+            faults.append(f"{name} has another digest in decision.json than in the manifest")
+    if DECISION not in manifest.files:
+        faults.append("the manifest does not hold decision.json")
+    return tuple(faults)

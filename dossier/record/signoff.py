@@ -1,0 +1,321 @@
+"""Sign-off bound to content: what is signed, by whom, and whether it still holds."""
+
+import hashlib
+import json
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from dossier.case.agreed import plain
+from dossier.case.case import Case
+from dossier.case.explain import explain
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
+from dossier.decision.finding import Assessment
+from dossier.decision.rules import Decision
+from dossier.decision.term import APPROVES, expired, over
+from dossier.report.signing import MEANINGS, ROLES, Signed, SignOff, role_text
+from dossier.words import say, speaking
+
+LEFT_OUT = ("schema", "versions", "signed", "standing", "signoff", "expired")
+"""Parts of decision.json that a sign-off is not bound to.
+
+The last four are the sign-off itself and what time makes of it.  Versions are left out on purpose:
+people sign what was asked, what was found and what was decided, not the edition of a library.  A
+newer version that gives the same numbers leaves a sign-off standing; one that moves a number voids
+it, since the findings carry ten significant digits.
+"""
+
+ZONES = timedelta(1)
+"""Elsewhere it may be tomorrow: so far ahead of the day here what others made may be dated."""
+_HEAD = (
+    "# Written by 'dossier sign'. Each entry is bound by its digest to the inputs and findings it\n"
+    "# was given for: a change of either voids it visibly. A name or a meaning that is changed\n"
+    "# in this file is caught by the seals alone.\n"
+)
+
+
+def content_digest(document: Mapping[str, Any]) -> str:
+    """Return the SHA-256 that sign-offs are bound to, in hexadecimal.
+
+    `document` is the content of decision.json: digests of all inputs, requirements, findings,
+    checks, decision, conditions and date of issue; `LEFT_OUT` says what is not bound.  Hashed is
+    its canonical form after RFC 8785.
+    """
+    import rfc8785
+
+    bound = {key: value for key, value in document.items() if key not in LEFT_OUT}
+    return hashlib.sha256(rfc8785.dumps(bound)).hexdigest()
+
+
+def required_roles(case: Case, assessment: Assessment) -> tuple[str, ...]:
+    """Return the roles that must sign, in order: the case's, else the usual three."""
+    rules = case.qualification.signoff
+    return needed_roles(rules.roles if rules else ROLES, assessment.decision.value)
+
+
+def needed_roles(asked: Sequence[str], decision: str) -> tuple[str, ...]:
+    """Return the roles that must sign where a case asks for some, in order.
+
+    A decision that rests on a condition needs the approver, whatever the case asks for.
+    """
+    conditional = decision == Decision.APPROVED_WITH_CONDITIONS.value
+    return (*asked, *(["approved"] if conditional and "approved" not in asked else []))
+
+
+def last_test(case: Case) -> date:
+    """Return the day on which the last test of the case ended."""
+    return max(entry.finished or entry.tested for entry in case.qualification.record)
+
+
+def sign_off_state(
+    case: Case, assessment: Assessment, document: Mapping[str, Any], today: date | None = None
+) -> SignOff:
+    """Return who has signed this case, whether each sign-off holds for `document`, what is over.
+
+    Without `today`, as on the day of issue.
+    """
+    days = days_of(case, assessment, date.fromisoformat(document["case"]["issued"]), today)
+    with speaking(case.qualification.language):
+        roles = required_roles(case, assessment)
+        return state_of(case.signed, roles, document, days, assessment.valid_until)
+
+
+def state_of(
+    entries: Sequence[SignOffEntry],
+    roles: Sequence[str],
+    document: Mapping[str, Any],
+    days: "Days",
+    end: date | None,
+) -> SignOff:
+    """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
+    digest = content_digest(document)
+    return SignOff(
+        signed=judge(entries, roles, digest, days), roles=tuple(roles), digest=digest,
+        until=days.until, ended=over(document["decision"], end, days.today),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """The days between which a sign-off may be given."""
+
+    tested: date
+    """Day on which the last test ended."""
+    until: date | None = None
+    """Last day on which the approval holds; None where it has none, or nothing is approved."""
+    today: date | None = None
+    """Day on which it is judged; None where the clock does not count."""
+    issued: date | None = None
+    """Day of issue of what is signed."""
+    ahead: timedelta = timedelta()
+    """How far ahead of `today` either may lie."""
+
+    def to_come(self, day: date | None) -> bool:
+        """Return whether a day has not come."""
+        return day is not None and self.today is not None and day > self.today + self.ahead
+
+
+def days_of(case: Case, assessment: Assessment, issued: date, today: date | None = None) -> Days:
+    """Return the days between which a sign-off of a case may be given."""
+    until = assessment.valid_until if assessment.decision in APPROVES else None
+    return Days(last_test(case), until, today, issued)
+
+
+def judge(
+    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
+) -> tuple[Signed, ...]:
+    """Return each sign-off with whether it holds for content of `digest`, and why not if not.
+
+    A sign-off holds when it is bound to this content, its role is asked for, all earlier roles
+    hold, it is not dated before them or outside of `days`, and the approver is not the preparer.
+    """
+    judged = _judged(entries, roles, digest, days)
+    return tuple(_signed(entry, "" if why is None else why.note) for entry, why in judged)
+
+
+@dataclass(frozen=True, slots=True)
+class _Objection:
+    """Why a sign-off does not hold, in words, and what cures it."""
+
+    note: str
+    cure: str = "another person has to sign"
+
+
+def _judged(
+    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
+) -> Iterator[tuple[SignOffEntry, _Objection | None]]:
+    by_role = {entry.role: entry for entry in entries}
+    held: list[SignOffEntry] = []
+    for role in (*roles, *(r for r in by_role if r not in roles)):
+        if role not in by_role:
+            continue
+        entry = by_role[role]
+        why = _objection(entry, held, roles, digest, days)
+        if why is None:
+            held.append(entry)
+        yield entry, why
+
+
+def _signed(entry: SignOffEntry, note: str) -> Signed:
+    return Signed(
+        role=entry.role, name=entry.name, meaning=entry.meaning, date=entry.date,
+        holds=not note, note=note, digest=entry.digest,
+    )  # fmt: skip
+
+
+def _objection(
+    entry: SignOffEntry,
+    held: Sequence[SignOffEntry],
+    roles: Sequence[str],
+    digest: str,
+    days: Days,
+) -> _Objection | None:
+    """Return why a sign-off does not hold; None when it does."""
+    if entry.role not in roles:
+        words = say("this case asks for no sign-off {role!r}", role=role_text(entry.role))
+        return _Objection(words)
+    if entry.digest != digest:
+        return _Objection(say("inputs or findings have changed since it was given"))
+    before = roles[: roles.index(entry.role)]
+    absent = [role for role in before if role not in {each.role for each in held}]
+    if absent:
+        words = say("no sign-off {role!r} stands before it", role=role_text(absent[0]))
+        return _Objection(words, f"sign in this order: {', '.join(roles)}")
+    if entry.date < max([days.tested, *(each.date for each in held)]):
+        words = say("it is dated before the last test or before a sign-off that precedes it")
+        return _Objection(words, "give a later --date")
+    if days.to_come(entry.date):
+        return _Objection(say("it is dated on a day that has not come"), "give an earlier --date")
+    if days.to_come(days.issued):
+        words = say("it is for an issue on {day}, a day that has not come", day=days.issued)
+        return _Objection(words, "give an earlier day of issue")
+    if days.until is not None and entry.date > days.until:
+        words = say("it is dated after {until}, when the approval ended", until=days.until)
+        return _Objection(words, "agree on a new end in case.toml, and decide again")
+    preparer = next((each for each in held if each.role == _preparer(roles)), None)
+    if preparer and entry.role == _approver(roles) and same_person(preparer.name, entry.name):
+        return _Objection(say("the approver is the preparer"))
+    return None
+
+
+def _preparer(roles: Sequence[str]) -> str:
+    return "prepared" if "prepared" in roles else roles[0]
+
+
+def _approver(roles: Sequence[str]) -> str:
+    return "approved" if "approved" in roles else roles[-1]
+
+
+def same_person(one: str, other: str) -> bool:
+    """Return whether two names are, or only look, the same.
+
+    Looked away from are case, spacing, full stops, hidden marks and letters that look like others
+    (UTS 39), before and after case is taken away: "I" looks like "l", "i" does not.
+    """
+    if _looks(plain(one)) == _looks(plain(other)):
+        return True
+    return plain(_looks(one)) == plain(_looks(other))
+
+
+def same_name(one: str, other: str) -> bool:
+    """Return whether two names are the same to the letter: what only looks alike is another.
+
+    Apart from what `same_person` looks away from, marks such as an apostrophe may differ in form.
+    """
+    return plain(_looks(one, marks=True)) == plain(_looks(other, marks=True))
+
+
+def _looks(name: str, *, marks: bool = False) -> str:
+    """Return a name with its characters, or its `marks` alone, as the usual ones they look like."""
+    from confusable_homoglyphs.confusables import confusables_data
+
+    def usual(letter: str) -> str:
+        alike = [each["c"] for each in confusables_data.get(letter, ())]
+        if len(alike) != 1 or (marks and letter.isalnum()):  # else the usual one of several
+            return letter
+        back = confusables_data.get(alike[0], ())
+        return min(letter, alike[0]) if len(back) == 1 and len(alike[0]) == 1 else str(alike[0])
+
+    return "".join(map(usual, unicodedata.normalize("NFKD", name)))
+
+
+def standing(decision: str, signoff: SignOff) -> str:
+    """Return how the dossier stands: as its decision reads once signed off, "draft" before."""
+    return reads(decision, signoff) if signoff.complete else "draft"
+
+
+def reads(decision: str, signoff: SignOff) -> str:
+    """Return a decision as it reads on the day of `signoff`: what approves may be over."""
+    return expired(decision) if signoff.ended and decision in APPROVES else decision
+
+
+def add_sign_off(
+    case: Case, signoff: SignOff, entry: SignOffEntry, days: Days
+) -> tuple[SignOffEntry, ...]:
+    """Return the sign-offs of the case with `entry` added, in the order of the roles.
+
+    `signoff` is the present state for the same content.  An entry of the same role is replaced
+    if it no longer holds.  Raises CaseError where the new one would not hold: unknown role, out
+    of order, dated outside of `days`, approver and preparer the same person, or already signed;
+    and where the approval is over.
+    """
+    if days.until is not None and days.today is not None and days.today > days.until:
+        what = f"cannot be signed: the approval ended on {days.until.isoformat()}"
+        raise _refused(entry.role, what, "agree on a new end in case.toml, and decide again")
+    if entry.role not in signoff.roles:
+        raise _refused(entry.role, "is no role of this case", f"roles: {', '.join(signoff.roles)}")
+    standing_ones = {each.role: each for each in signoff.signed if each.holds}
+    if entry.role in standing_ones:
+        who = standing_ones[entry.role].name
+        raise _refused(entry.role, f"is signed by {who!r} and holds", "nothing is left to sign")
+    others = [each for each in case.signed if each.role != entry.role]
+    judged = _judged([*others, entry], signoff.roles, signoff.digest, days)
+    why = next(why for each, why in judged if each.role == entry.role)
+    if why is not None:
+        raise _refused(entry.role, f"cannot be signed: {why.note}", why.cure)
+    return tuple(sorted([*others, entry], key=lambda each: _place(each.role, signoff.roles)))
+
+
+def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
+    """Return a sign-off bound to `digest` from role, name, date and optionally meaning.
+
+    The usual meaning of a role is said in the language spoken now.
+    Raises CaseError where one of them is missing or not well formed.
+    """
+    from pydantic import ValidationError
+
+    role = str(given.get("role", ""))
+    meaning = given.get("meaning") or say(MEANINGS.get(role, ""))
+    if not meaning:
+        cure = "say what this signature means: --meaning"
+        if role.lower() in MEANINGS:
+            cure = f"did you mean {role.lower()!r}?"
+        raise _refused(role, "has no usual meaning", cure)
+    values = {**given, "meaning": meaning, "digest": digest}
+    try:
+        return SignOffEntry.model_validate(values)
+    except ValidationError as error:
+        faults = explain(SIGNOFF_FILE, error, SignOffEntry, values)
+        raise CaseError(faults) from None
+
+
+def _place(role: str, roles: Sequence[str]) -> int:
+    return roles.index(role) if role in roles else len(roles)
+
+
+def _refused(role: str, what: str, hint: str) -> CaseError:
+    return CaseError([CaseProblem(SIGNOFF_FILE, role, what, hint)])
+
+
+def signoff_toml(entries: Iterable[SignOffEntry]) -> bytes:
+    """Return signoff.toml: one table a sign-off."""
+    parts = [_HEAD]
+    for entry in entries:
+        texts = ("role", entry.role), ("name", entry.name), ("meaning", entry.meaning)
+        lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in texts]
+        lines += [f"date = {entry.date.isoformat()}", f'digest = "{entry.digest}"']
+        parts.append("\n[[signed]]\n" + "\n".join(lines) + "\n")
+    return "".join(parts).encode()

@@ -1,0 +1,301 @@
+"""How a dossier reads: what it decides counts only with the sign-offs that its case asks for."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from dossier.case.model import Concession
+from dossier.decision.term import APPROVES, behind, expired, over, valid_until
+from dossier.evidence.requirement import LIFE
+from dossier.record.attached import NotADossierError
+from dossier.record.dossier_file import DossierFile
+from dossier.record.signoff import ZONES, Days, needed_roles, same_name, state_of
+from dossier.report.signing import ROLES, Signed, SignOff, field_name
+
+if TYPE_CHECKING:
+    from dossier.record.seals import Seal
+    from dossier.record.trust import Trust
+
+SIGNED_OFF, DRAFT, NOT_INTACT = "signed off", "draft", "not intact"
+EXPIRED, NOT_PROVEN = "expired", "not proven"
+"""What a dossier that is signed off and intact may be on a day, and for who asks."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Whether a decision stands, and why not."""
+
+    word: str
+    """One of SIGNED_OFF, DRAFT, NOT_INTACT."""
+    remark: str = ""
+    signed_on: date | None = None
+    """Day of the last sign-off, or of issue where that is later."""
+    until: date | None = None
+    """Last day on which it holds as an approval."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """What the seals of a dossier say of it."""
+
+    faults: tuple[str, ...] = ()
+    """Where they do not hold, or are not those of the people who signed off."""
+    unproven: str = ""
+    """Why those who are trusted do not vouch for all of it; empty where nobody was named."""
+    test: bool = False
+    """Whether test identities sealed it."""
+
+
+def read_as(decision: str, standing: str) -> str:
+    """Return the decision in words that cannot be taken for more than it is.
+
+    Only a dossier signed off in full, intact and not over reads as its decision.
+    """
+    if standing == EXPIRED:
+        return expired(decision)
+    return decision if standing == SIGNED_OFF else f"{standing}: would be {decision}"
+
+
+def as_of(standing: Standing, today: date | None) -> Standing:
+    """Return how a dossier stands on a day: sign-offs may lie ahead of it, approvals behind."""
+    if today is None or standing.word != SIGNED_OFF:
+        return standing
+    if Days(date.min, today=today, ahead=ZONES).to_come(standing.signed_on):
+        remark = f"signed off, or issued, on {standing.signed_on}, a day that has not come"
+        return replace(standing, word=DRAFT, remark=remark)
+    return replace(standing, word=EXPIRED) if over(APPROVES[0], standing.until, today) else standing
+
+
+def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
+    """Return whether the decision of `dossier` stands, from its own bytes alone.
+
+    `sealed` is what `seals_of` returned for it, where that is known already.
+
+    The claims of decision.json are not enough: the decision must follow from its findings, its
+    seals must hold, and each sign-off is judged again, against the digest of the attached
+    decision, its role, order and dates.  The day it is is left to the reader; the numbers are the
+    business of verification.
+    """
+    sealed = sealed or seals_of(dossier)
+    faults = [*dossier.faults, *sealed.faults, *_contradictions(dossier)]
+    if faults:
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        return Standing(NOT_INTACT, faults[0] + more)
+    if dossier.decision.signed is not True or not _claims(dossier):
+        return Standing(DRAFT)
+    try:
+        state = sign_offs(dossier)
+        objection = _objection(dossier, state)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        objection = "the sign-offs cannot be read"
+    if objection:
+        return Standing(DRAFT, f"says it is signed off, but {objection}")
+    note = "sealed by test identities, which prove nothing" if sealed.test else ""
+    days = [_issued(dossier), *(each.date for each in state.signed)]
+    return Standing(SIGNED_OFF, note, max(days), state.until)
+
+
+def _claims(dossier: DossierFile) -> bool:
+    """Return whether decision.json says that its decision stands, or did."""
+    decision = dossier.decision
+    return decision.standing in (None, decision.decision, expired(decision.decision))
+
+
+def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
+    """Return what the seals of a dossier say: their mathematics, and whose they are.
+
+    Where `trust` names anybody, all roles must be sealed by them.
+    """
+    asked = trust is not None and trust.given
+    unsealed = Sealed(unproven="no digital signature" if asked else "")
+    if not dossier.data:
+        return unsealed
+    from dossier.record.pdf_file import open_pdf
+    from dossier.record.seals import read_seals
+
+    try:
+        seals = read_seals(open_pdf(dossier.data), trust)
+        if not seals:
+            return unsealed
+        state = sign_offs(dossier)
+    except NotADossierError as error:
+        return Sealed((f"its seals cannot be read: {error}",))
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return Sealed(("its sign-offs cannot be read",))
+    faults = [
+        f"{each.field}: {each.problem or 'it does not hold'}" for each in seals if not each.sound
+    ]
+    faults += list(mismatches(seals, state))
+    unproven = _unproven(seals, state) if asked else ""
+    return Sealed(tuple(faults), unproven, any(each.test for each in seals))
+
+
+def _unproven(seals: Sequence["Seal"], state: SignOff) -> str:
+    """Return the first seal that nobody who is trusted vouches for, or that lacks."""
+    for each in seals:
+        if not each.trusted:
+            return f"{each.field}: the certificate of {each.signer!r} {each.distrust}"
+    given = {each.field for each in seals}
+    lacking = [role for role in state.roles if field_name(role) not in given]
+    return f"nobody has sealed it as {lacking[0]}" if lacking else ""
+
+
+def _contradictions(dossier: DossierFile) -> Iterator[str]:
+    """Yield where decision.json contradicts itself, or what it was made from."""
+    from dossier.decision.rules import Verdict, overall
+
+    decision = dossier.decision
+    rows = [
+        (Verdict(f.verdict), f.severity == "mandatory", bool(f.concession))
+        for f in decision.findings
+    ]
+    follows = overall(rows, conditional=bool(decision.conditions)).value
+    if follows != decision.decision:
+        yield f"its findings give {follows!r}, not {decision.decision!r}"
+    yield from _unasked(dossier)
+    for each in decision.findings:
+        if each.passes_beyond(decision.decision_rule):
+            yield f"{each.requirement}: passes, though its own numbers do not"
+    try:
+        (covered, granted), end = _conceded(dossier), end_of(dossier)
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        yield "its concessions cannot be read"
+        return
+    given = {(each.requirement, each.text) for each in behind(covered, granted, _issued(dossier))}
+    for requirement, _ in sorted(covered - given):
+        yield f"{requirement}: is covered by a concession that its case.toml does not give"
+    stated = dossier.document.get("valid_until", _UNSTATED)
+    if decision.decision in APPROVES and stated not in (
+        _UNSTATED,
+        end.isoformat() if end else None,
+    ):
+        yield "it states another end than its concessions and its review give"
+
+
+_UNSTATED = object()
+
+
+def _unasked(dossier: DossierFile) -> Iterator[str]:
+    """Yield where the findings are not those of the attached requirements."""
+    if dossier.application is None:
+        return
+    rows = dossier.application.get("requirement")
+    asked = [
+        (each.get("id"), each.get("severity"))
+        for each in (rows if isinstance(rows, list) else ())
+        if isinstance(each, dict)
+    ]
+    duty = dossier.application.get("duty")
+    if isinstance(duty, dict) and duty.get("life_factor") is not None:
+        asked.append((LIFE, "mandatory"))
+    given = [(each.requirement, each.severity) for each in dossier.decision.findings]
+    if sorted(map(str, asked)) != sorted(map(str, given)):
+        yield "its findings are not those of the requirements in its application.toml"
+
+
+def end_of(dossier: DossierFile) -> date | None:
+    """Return the last day on which the decision holds as an approval; None where none is set.
+
+    Raises ValueError, TypeError or AttributeError where the concessions cannot be read.
+    """
+    covered, granted = _conceded(dossier)
+    decision = dossier.decision
+    running = behind(covered, granted, _issued(dossier))
+    return valid_until(decision.decision, running, decision.case.review_due)
+
+
+def _issued(dossier: DossierFile) -> date:
+    return dossier.decision.case.issued
+
+
+def _conceded(dossier: DossierFile) -> tuple[set[tuple[str, str]], list[Concession]]:
+    """Return what concessions cover by decision.json, and the concessions of the case."""
+    granted = (dossier.case or {}).get("concession", ())
+    covered = {
+        (each.requirement, each.concession)
+        for each in dossier.decision.findings
+        if each.severity == "mandatory" and each.concession
+    }
+    return covered, [Concession.model_validate(each) for each in granted]
+
+
+def _objection(dossier: DossierFile, state: SignOff) -> str:
+    """Return why the sign-offs do not carry the decision; empty when they do."""
+    if state.complete:
+        return ""
+    if f"{dossier.case_name}/signoff.toml" not in dossier.files:
+        return "no sign-offs are attached"
+    void = next((each for each in state.signed if not each.holds), None)
+    return f"{void.role}: {void.note}" if void else f"nobody has signed as {state.missing[0]}"
+
+
+def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff:
+    """Return the sign-offs as the attached files carry them, judged again; on a day, if given.
+
+    Raises ValueError, KeyError, TypeError or AttributeError where they cannot be read.
+    """
+    from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
+    from dossier.case.toml_text import parse_toml
+
+    content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
+    entries = SignOffFile.model_validate(parse_toml(content)).signed if content else ()
+    raw, end = dossier.case or {}, end_of(dossier)
+    days = Days(_last_test(raw), end, today, _issued(dossier), ZONES)
+    return state_of(entries, _roles(raw, dossier), dossier.document, days, end)
+
+
+def _roles(case: Mapping[str, Any], dossier: DossierFile) -> tuple[str, ...]:
+    """Return the roles that must sign for what the dossier decides."""
+    from dossier.case.signoff_file import SignOffRules
+
+    roles = SignOffRules.model_validate(case["signoff"]).roles if "signoff" in case else ROLES
+    return needed_roles(roles, dossier.decision.decision)
+
+
+def _last_test(case: Mapping[str, Any]) -> date:
+    days = [entry.get("finished") or entry["tested"] for entry in case["record"]]
+    plain = [day for day in days if type(day) is date]
+    if len(plain) != len(days):
+        raise ValueError("a record without its date")
+    return max(plain)
+
+
+def mismatches(seals: Sequence["Seal"], signoff: SignOff) -> Iterator[str]:
+    """Yield where seals are not those of the people who signed off, in their order."""
+    given = {field_name(each.role): each for each in signoff.signed}
+    order = [field_name(role) for role in signoff.roles]
+    for seal in seals:
+        if seal.sound and seal.field not in given:
+            yield f"{seal.field}: sealed without a sign-off for it"
+        elif seal.sound:
+            yield from _mismatch(seal, given[seal.field])
+    places = [order.index(seal.field) for seal in seals if seal.field in order]
+    if places != sorted(places) or places != list(range(len(places))):
+        yield "the seals were not made in the order of the roles"
+    times = [seal.claimed for seal in seals if seal.claimed]
+    if times != sorted(times):
+        yield "the times that the seals state are not in the order of sealing"
+    keys = [seal.key for seal in seals if seal.key]
+    if len(set(keys)) != len(keys):
+        yield "one key has sealed in more than one role"
+    yield from _out_of_days(seals, signoff)
+
+
+def _out_of_days(seals: Sequence["Seal"], signoff: SignOff) -> Iterator[str]:
+    """Yield which seals say that they were made before all had signed off, or after the end."""
+    last = max((each.date for each in signoff.signed), default=date.min)
+    end = signoff.until or date.max - ZONES
+    for seal in seals:
+        day = date.fromisoformat(seal.claimed[:10]) if seal.claimed else last
+        if day + ZONES < last:
+            yield f"{seal.field}: says that it was made on {day}, before the sign-off of {last}"
+        if day > end + ZONES:
+            yield f"{seal.field}: says that it was made on {day}; the approval ended on {end}"
+
+
+def _mismatch(seal: "Seal", signed: Signed) -> Iterator[str]:
+    if not same_name(seal.signer, signed.name):
+        yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
+    if seal.meaning != signed.meaning:
+        yield f"{seal.field}: sealed for another meaning than was signed off"

@@ -1,0 +1,1 @@
+"""Many dossiers: the register of a folder, what it rests on, and comparison."""

@@ -1,0 +1,297 @@
+"""What differs between two dossiers, and what the differences changed."""
+
+import posixpath
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from dossier.case.requested import FieldChange, field_changes, said
+from dossier.record.document import FindingRow, OnFileRow
+from dossier.record.dossier_file import DossierFile
+from dossier.record.standing import as_of, read_as, standing_of
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing before and after; None where it is absent."""
+
+    what: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementChange:
+    """A requirement that was added, removed, or asks for something else."""
+
+    requirement: str
+    kind: str
+    """"added", "removed" or "changed"."""
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictChange:
+    """A verdict that differs, with the differences that bear on it."""
+
+    requirement: str
+    before: str | None
+    after: str | None
+    because: tuple[str, ...]
+    """Changed limits, inputs, rule or versions that this finding depends on."""
+
+
+@dataclass(frozen=True, slots=True)
+class ValueChange:
+    """A result that differs, each with its standard uncertainty, in the requirement's own unit."""
+
+    requirement: str
+    quantity: str
+    before: tuple[float | None, float | None, str]
+    """Value, standard uncertainty, unit."""
+    after: tuple[float | None, float | None, str]
+    because: tuple[str, ...]
+    limits: tuple[float, ...] = ()
+    """Limits of either side: a printed value must keep its side of them."""
+
+    @property
+    def difference(self) -> float | None:
+        """Return after less before; None unless both have a value in the same unit."""
+        (old, _, unit), (new, _, other) = self.before, self.after
+        return new - old if old is not None and new is not None and unit == other else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Everything that differs between two dossiers; empty parts are the same."""
+
+    names: tuple[str, str]
+    decisions: tuple[str, str]
+    """As they read, with their standing."""
+    verdicts: tuple[VerdictChange, ...]
+    requirements: tuple[RequirementChange, ...]
+    values: tuple[ValueChange, ...]
+    inputs: tuple[Change, ...]
+    """Input files by name in the case, with their SHA-256."""
+    rest: tuple[Change, ...]
+    """Number, filters, application, decision rule, conditions, seed, versions."""
+    effects: tuple[tuple[str, tuple[str, ...]], ...]
+    """Each changed input with the requirements whose result rests on it and moved."""
+    remarks: tuple[str, ...]
+    """Why a side does not read as its decision, where that needs saying."""
+
+    @property
+    def same(self) -> bool:
+        """Return whether decision, standing and every verdict are the same."""
+        return self.decisions[0] == self.decisions[1] and not self.verdicts
+
+
+def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Comparison:
+    """Return what differs from `a` to `b`, as they read on a day; nothing is recomputed."""
+    standings = as_of(standing_of(a), today), as_of(standing_of(b), today)
+    before, after = _by_requirement(a), _by_requirement(b)
+    names = list(dict.fromkeys([*before, *after]))
+    inputs, rest = _inputs(a, b), _rest(a, b)
+    requirements = tuple(r for n in names if (r := _requirement(n, before.get(n), after.get(n))))
+    causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in names}
+    values = tuple(v for n in names if (v := _value(n, before.get(n), after.get(n), causes[n])))
+    return Comparison(
+        names=(_name(a), _name(b)),
+        decisions=(
+            read_as(a.decision.decision, standings[0].word),
+            read_as(b.decision.decision, standings[1].word),
+        ),
+        verdicts=tuple(
+            c for n in names if (c := _verdict(n, before.get(n), after.get(n), causes[n]))
+        ),
+        requirements=requirements, values=values, inputs=inputs, rest=rest,
+        effects=tuple((each.what, _moved(each, a, b, values)) for each in inputs),
+        remarks=tuple(
+            f"{side}: {each.remark}" for side, each in zip("AB", standings, strict=True)
+            if each.remark
+        ),
+    )  # fmt: skip
+
+
+def _name(side: DossierFile) -> str:
+    return f"{side.decision.case.number} r{side.decision.case.revision}"
+
+
+def _by_requirement(side: DossierFile) -> dict[str, FindingRow]:
+    return {finding.requirement: finding for finding in side.decision.findings}
+
+
+def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Change, ...]:
+    """Return the entries that differ, in a fixed order."""
+    names = dict.fromkeys([*before, *after])
+    return tuple(
+        Change(name, before.get(name), after.get(name))
+        for name in names
+        if before.get(name) != after.get(name)
+    )
+
+
+def _inputs(a: DossierFile, b: DossierFile) -> tuple[Change, ...]:
+    changes = _changes(_digests(a), _digests(b))
+    return tuple(sorted(changes, key=lambda each: each.what))
+
+
+def _digests(side: DossierFile) -> dict[str, str]:
+    """Return file -> SHA-256, by the name within the case: its folder may have another name."""
+    return {_within(side, name): digest for name, digest in side.decision.inputs.items()}
+
+
+def _within(side: DossierFile, name: str) -> str:
+    return name.removeprefix(f"{side.case_name}/")
+
+
+def _requirement(
+    name: str, before: FindingRow | None, after: FindingRow | None
+) -> RequirementChange | None:
+    changes = _changes(_asked(before), _asked(after))
+    if not changes:
+        return None
+    kind = "added" if before is None else "removed" if after is None else "changed"
+    return RequirementChange(name, kind, changes)
+
+
+def _asked(finding: FindingRow | None) -> dict[str, str]:
+    """Return what a requirement asks, as words, without what was found."""
+    if finding is None:
+        return {}
+    limit, unit = finding.limit, finding.unit or ""
+    relative = limit.not_worse_than_reference
+    asked = {
+        "text": finding.text,
+        "quantity": finding.quantity,
+        "at": finding.at,
+        "basis": finding.basis,
+        "severity": finding.severity,
+        "source": finding.source,
+        "not worse than reference by": None if relative is None else f"{100 * relative:.10g} %",
+    }
+    if relative is None:  # else the limit is a result: it moves with the reference
+        asked["min"] = None if limit.min is None else f"{limit.min:.10g} {unit}".strip()
+        asked["max"] = None if limit.max is None else f"{limit.max:.10g} {unit}".strip()
+    return {key: value for key, value in asked.items() if value}
+
+
+def _verdict(
+    name: str,
+    before: FindingRow | None,
+    after: FindingRow | None,
+    because: tuple[str, ...],
+) -> VerdictChange | None:
+    old, new = (each.verdict if each else None for each in (before, after))
+    return None if old == new else VerdictChange(name, old, new, because)
+
+
+def _value(
+    name: str,
+    before: FindingRow | None,
+    after: FindingRow | None,
+    because: tuple[str, ...],
+) -> ValueChange | None:
+    """Return how a result moved; None where either side lacks the requirement or both agree."""
+    if before is None or after is None:
+        return None
+    old, new = ((f.value, f.u, f.unit or "") for f in (before, after))
+    ends = (before.limit.min, before.limit.max, after.limit.min, after.limit.max)
+    limits = tuple(end for end in ends if end is not None)
+    return None if old == new else ValueChange(name, after.quantity, old, new, because, limits)
+
+
+def _rest(a: DossierFile, b: DossierFile) -> tuple[Change, ...]:
+    fields = field_changes(a.application or {}, b.application or {})
+    applied = (Change(f"application . {c.field}", c.before, c.after) for c in fields)
+    return (*_changes(_head(a), _head(b)), *applied)
+
+
+def _on_file(file: OnFileRow | None) -> str:
+    """Return since when requirements are on file, and each field that changed since."""
+    if file is None:
+        return "none"
+    late = f", after the first test on {file.first_test}" if file.since > file.first_test else ""
+    changes = [said(FieldChange(c.field, c.before, c.after)) for c in file.changes]
+    return "; ".join([f"since {file.since}{late}", *changes])
+
+
+def _head(side: DossierFile) -> dict[str, str]:
+    decision = side.decision
+    case, rule = decision.case, decision.decision_rule
+    confidence = "none" if rule.confidence is None else f"{100 * rule.confidence:.10g} %"
+    head = {
+        "number": case.number,
+        "revision": str(case.revision),
+        "issued": case.issued.isoformat(),
+        "candidate": case.candidate,
+        "reference": case.reference or "",
+        "review due": case.review_due.isoformat() if case.review_due else "",
+        "replaces": case.replaces or "",
+        "application": f"{decision.application.title}, revision {decision.application.revision}",
+        "equipment": "; ".join(decision.application.equipment),
+        "requirements on file": _on_file(decision.application.on_file),
+        "decision rule": f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}",
+        "conditions": "; ".join(each.text for each in decision.conditions),
+        "seed": "" if decision.seed is None else str(decision.seed),
+        "house": decision.house or "",
+    }
+    versions = {f"version of {key}": value for key, value in sorted(decision.versions.items())}
+    return {key: value for key, value in (head | versions).items() if value}
+
+
+def _causes(
+    name: str,
+    a: DossierFile,
+    b: DossierFile,
+    requirements: Sequence[RequirementChange],
+    inputs: Sequence[Change],
+    rest: Sequence[Change],
+) -> tuple[str, ...]:
+    """Return the differences that the finding on a requirement depends on."""
+    causes = [f"requirement {c.kind}: {_what(c)}" for c in requirements if c.requirement == name]
+    files = _files(a, name) | _files(b, name)
+    causes += [f"{each.what} {_kind(each)}" for each in inputs if each.what in files]
+    causes += [
+        f"{each.what}: {each.before or 'none'} → {each.after or 'none'}"
+        for each in rest
+        if each.what in ("decision rule", "seed", "candidate", "reference")
+        or each.what.startswith("version of")
+    ]
+    return tuple(causes)
+
+
+def _what(change: RequirementChange) -> str:
+    if change.kind != "changed":
+        return change.requirement
+    return ", ".join(f"{c.what} {c.before or 'none'} → {c.after or 'none'}" for c in change.changes)
+
+
+def _kind(change: Change) -> str:
+    return "added" if change.before is None else "removed" if change.after is None else "changed"
+
+
+def _files(side: DossierFile, requirement: str) -> set[str]:
+    """Return the files that a finding rests on: those of its records, and the case files."""
+    case_files = {_within(side, name) for name in side.decision.inputs if name.endswith(".toml")}
+    finding = _by_requirement(side).get(requirement)
+    if finding is None:
+        return case_files
+    records = finding.rests_on_records()
+    entries = (side.case or {}).get("record")
+    for entry in entries if isinstance(entries, list) else []:
+        if isinstance(entry, dict) and entry.get("id") in records:
+            path = str(entry.get("file", "")).partition("#")[0]
+            place = posixpath.normpath(f"{side.case_name}/{path}")
+            case_files.add(_within(side, place))
+    return case_files
+
+
+def _moved(
+    change: Change, a: DossierFile, b: DossierFile, values: Sequence[ValueChange]
+) -> tuple[str, ...]:
+    return tuple(
+        each.requirement
+        for each in values
+        if change.what in _files(a, each.requirement) | _files(b, each.requirement)
+    )

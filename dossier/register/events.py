@@ -1,0 +1,190 @@
+"""What a run over a folder must tell: dossiers that are gone, a chain or rows that were edited."""
+
+import hashlib
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from dossier.case.bounded import ordinary
+from dossier.record.attached import NotADossierError
+from dossier.record.files import MAX_PDF
+from dossier.record.standing import DRAFT, NOT_INTACT
+from dossier.register.chain import Link, chain_faults
+from dossier.register.dependencies import Rest
+from dossier.register.row import Row, row_digest
+from dossier.register.store import Kept, Rests
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something about the register that a person must know."""
+
+    kind: str
+    """"missing", "replaced", "draft replaced", "signed since", "chain broken", "row altered",
+    "judged otherwise", "judged again"."""
+    text: str
+    breaks: bool
+    """Whether the record is no longer whole."""
+
+
+@dataclass(slots=True)
+class Found:
+    """What lies in the folder, by digest."""
+
+    rows: dict[str, Row] = field(default_factory=dict)
+    rests: dict[str, tuple[Rest, ...]] = field(default_factory=dict)
+    unreadable: dict[str, str] = field(default_factory=dict)
+    copies: list[tuple[str, str]] = field(default_factory=list)
+    read: set[str] = field(default_factory=set)
+    """Those that were judged in this run."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """What the register's file says; nothing of it is believed by itself."""
+
+    chain: tuple[Kept, ...]
+    rows: Mapping[str, Row]
+    rests: Rests
+
+    @property
+    def last(self) -> dict[str, Link]:
+        """Return the last link of each dossier."""
+        return {each.link.record_sha256: each.link for each in self.chain}
+
+    def bound(self) -> dict[str, Row]:
+        """Return the rows that have the digest which the last link of their dossier binds."""
+        last = self.last
+        return {
+            sha256: row
+            for sha256, row in self.rows.items()
+            if sha256 in last
+            and row_digest(row, self.rests.get(sha256, ())) == last[sha256].row_sha256
+        }
+
+
+def events_of(folder: Path, stored: Stored, found: Found, program: str) -> list[Event]:
+    """Return what became of the dossiers that were registered before."""
+    return [*_lost(folder, stored, found), *_otherwise(stored, found, program)]
+
+
+def faults_of(stored: Stored) -> list[Event]:
+    """Return where chain and rows are not what a run of this program left."""
+    links, digests = [k.link for k in stored.chain], [k.digest for k in stored.chain]
+    faults = [Event("chain broken", fault, True) for fault in chain_faults(links, digests)]
+    bound, last = stored.bound(), stored.last
+    for key in sorted({*stored.rows, *stored.rests, *last} - set(bound)):
+        if key not in last:
+            what = f"a row for SHA-256 {key[:16]}…, which no link of the chain names"
+        else:
+            what = f"the row of {_named(last[key])} is not the one that its link binds"
+        faults.append(Event("row altered", f"{what}: the dossiers were judged anew", True))
+    return faults
+
+
+def _otherwise(stored: Stored, found: Found, program: str) -> list[Event]:
+    """Return an event for each dossier that is judged otherwise now than its link says."""
+    events = []
+    for key, link in stored.last.items():
+        if key not in found.read:
+            continue
+        if row_digest(found.rows[key], found.rests[key]) == link.row_sha256:
+            continue
+        if link.program == program:
+            what = "its link, said to be by this very program, binds another judgement"
+            events.append(Event("judged otherwise", f"{_named(link)}: {what}", True))
+        else:
+            what = f"now {found.rows[key].decision}; its link is by another state of this program"
+            events.append(Event("judged again", f"{_named(link)}: {what}", False))
+    return events
+
+
+def _lost(folder: Path, stored: Stored, found: Found) -> list[Event]:
+    """Return an event for each dossier of the chain that is no longer in the folder.
+
+    A dossier that has rightly given way to another is told of once, when that one enters.
+    """
+    twins: dict[tuple[str, int], list[Row]] = {}
+    for row in found.rows.values():
+        twins.setdefault((row.number, row.revision), []).append(row)
+    last, bound = stored.last, stored.bound()
+    events = []
+    for key, link in last.items():
+        if key in found.rows:
+            continue
+        others = twins.get((link.number, link.revision), [])
+        old = _Old(link, bound.get(key))
+        event, successor = _gone(folder, old, others) if others else (_left(old, found), "")
+        if event.breaks or successor not in last:
+            events.append(event)
+    return events
+
+
+@dataclass(frozen=True, slots=True)
+class _Old:
+    """A dossier that is gone, with its row where its link binds one."""
+
+    link: Link
+    row: Row | None
+
+
+def _gone(folder: Path, old: _Old, twins: Sequence[Row]) -> tuple[Event, str]:
+    """Return the event of a dossier whose number another file carries now, and its digest."""
+    digest = old.link.record_sha256
+    was = old.row
+    grown = [r for r in twins if was and _begins(folder, r, was.size, digest, was.content)]
+    row = (grown or twins)[0]
+    now = f"{row.file} (SHA-256 {row.sha256[:16]}…)"
+    if grown:
+        text = f"{_named(old.link)} is the beginning of {now}, with the same attachments"
+        return Event("signed since", text, False), row.sha256
+    if was and was.standing == DRAFT:
+        text = f"the draft {_named(old.link)} has given way to {now}"
+        return Event("draft replaced", text, False), row.sha256
+    return Event(
+        "replaced", f"{_named(old.link)} is gone; {now} carries its number", True
+    ), row.sha256
+
+
+def _left(old: _Old, found: Found) -> Event:
+    """Return the event of a dossier whose number no file carries any more."""
+    name = _named(old.link)
+    if old.row is None:
+        return Event("missing", name, True)
+    file = old.row.file
+    if file in found.unreadable:
+        why = f"{file} is no longer it: {found.unreadable[file]}"
+        return Event("replaced", f"{name} is gone; {why}", True)
+    other = next((row for row in found.rows.values() if row.file == file), None)
+    if other is not None:
+        return Event("replaced", f"{name} is gone; {file} now holds {other.name}", True)
+    return Event("missing", f"{name}, {old.row.standing}, last seen as {file}", True)
+
+
+def _named(link: Link) -> str:
+    return f"{link.number} r{link.revision} (link {link.seq}, SHA-256 {link.record_sha256[:16]}…)"
+
+
+def extends(folder: Path, longer: Row, shorter: Row) -> bool:
+    """Return whether one file is another with more appended, as by a digital signature."""
+    return _begins(folder, longer, shorter.size, shorter.sha256, shorter.content)
+
+
+def _begins(folder: Path, row: Row, size: int, sha256: str, content: str) -> bool:
+    """Return whether a file begins with the whole of another and has the same attachments."""
+    same = row.size > size >= 0 and row.content == content and row.standing != NOT_INTACT
+    try:
+        return same and digest_of(folder / row.file, size) == sha256
+    except OSError:
+        return False
+
+
+def digest_of(path: Path, size: int | None = None) -> str:
+    """Return the SHA-256 of a file, or of its first `size` bytes."""
+    with open(path, "rb", opener=ordinary) as file:
+        if size is not None:
+            return hashlib.sha256(file.read(size)).hexdigest()
+        if os.fstat(file.fileno()).st_size > MAX_PDF:
+            raise NotADossierError(f"larger than {MAX_PDF // 2**20} MiB")
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,234 @@
+"""The register of a folder of dossiers: found, read, chained, and compared with the last time."""
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from itertools import chain as joined
+from pathlib import Path
+
+from dossier.record.attached import NotADossierError
+from dossier.register.chain import GENESIS, linked
+from dossier.register.dependencies import Rest
+from dossier.register.events import Event, Found, Stored, digest_of, events_of, extends, faults_of
+from dossier.register.row import Row, on_day, row_digest, settled
+from dossier.register.store import Kept, RegisterError, Rests, Store, opened
+from dossier.system.confined import StoppedError, confined
+
+_CHUNK = 8
+"""Dossiers that a process reads at a time."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one run over the folder found."""
+
+    head: str
+    """Digest of the last link of the chain: to be kept elsewhere."""
+    heads: tuple[str, ...]
+    """Digests of all links, in order."""
+    rows: tuple[Row, ...]
+    """The dossiers now in the folder, as they read on the day."""
+    rests: Rests = field(repr=False)
+    added: tuple[str, ...]
+    """Names of those that entered the chain in this run."""
+    events: tuple[Event, ...]
+    unreadable: tuple[tuple[str, str], ...]
+    """Files that are not dossiers, with the reason."""
+    copies: tuple[tuple[str, str], ...]
+    """Files that are the same, byte for byte, as another."""
+    read: int
+    """Dossiers that were read in this run; the others are bound under a head that was kept."""
+
+    @property
+    def count(self) -> int:
+        """Return how many dossiers are in the folder."""
+        return len(self.rows)
+
+    @property
+    def whole(self) -> bool:
+        """Return whether nothing that was registered is missing, replaced or altered."""
+        return not any(event.breaks for event in self.events)
+
+
+def update(
+    folder: Path,
+    *,
+    today: date,
+    head: str = "",
+    trust: Sequence[bytes] = (),
+    at: datetime | None = None,
+    jobs: int = 1,
+) -> Outcome:
+    """Bring the register of `folder` up to date with its PDFs and return what was found.
+
+    Every PDF is hashed and judged by its own bytes, by `jobs` processes at once.  Those alone are
+    not read again whose row a link binds under `head`, the digest of a link that was kept out of
+    reach of whoever writes in the folder: the file of the register, chain and all, can be
+    rewritten, what leads to that digest cannot.  With `trust`, certificates of authorities, each
+    PDF is read, and only what they vouch for at the moment `at` reads as its decision.  Raises
+    RegisterError where the register cannot be kept, CaseError for a certificate that is unfit.
+    """
+    from dossier.record.program import program_digest
+    from dossier.record.trust import trust_of
+
+    trust_of(trust, None, (), at)
+
+    if not folder.is_dir():
+        raise RegisterError(f"{folder}: no such folder")
+    program = program_digest()
+    with opened(folder) as store:
+        stored = Stored(chain=store.chain(), rows=store.rows(), rests=store.rests())
+        faults = faults_of(stored)
+        known = {} if trust or faults else _known(stored, head, program)
+        found = _scanned(folder, known, stored.rests, (tuple(trust), at), jobs)
+        events = [*faults, *events_of(folder, stored, found, program)]
+        added = _added(stored, found, program)
+        store.append(added)
+        _keep(store, stored, found)
+    chain = (*stored.chain, *added)
+    read = [on_day(row, today) for row in found.rows.values()]
+    return Outcome(
+        head=chain[-1].digest if chain else GENESIS,
+        heads=tuple(each.digest for each in chain),
+        rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
+        added=tuple(f"{each.link.number} r{each.link.revision}" for each in added),
+        events=tuple(events), unreadable=tuple(sorted(found.unreadable.items())),
+        copies=tuple(found.copies), read=len(found.read),
+    )  # fmt: skip
+
+
+def _known(stored: Stored, head: str, program: str) -> dict[str, Row]:
+    """Return the rows that a head which was kept vouches for, judged by this very program."""
+    heads = [each.digest for each in stored.chain]
+    under = stored.chain[: heads.index(head) + 1] if head in heads else ()
+    believed = {each.link for each in under if each.link.program == program}
+    bound, last = stored.bound(), stored.last
+    return {sha256: row for sha256, row in bound.items() if last[sha256] in believed}
+
+
+def _pdfs(folder: Path) -> Iterator[str]:
+    """Yield the PDFs below `folder`, without hidden ones, as relative paths in a fixed order."""
+    for place, folders, files in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in sorted(files):
+            if name.lower().endswith(".pdf") and not name.startswith("."):
+                yield (Path(place) / name).relative_to(folder).as_posix()
+
+
+_Trust = tuple[tuple[bytes, ...], datetime | None]
+"""Certificates of authorities, and the moment at which certificates are judged."""
+
+
+def _scanned(
+    folder: Path, known: Mapping[str, Row], rests: Rests, trust: _Trust, jobs: int
+) -> Found:
+    found = Found()
+    fresh: dict[str, str] = {}
+    for name in _pdfs(folder):
+        try:
+            name.encode()
+            sha256 = digest_of(folder / name)
+        except (NotADossierError, OSError) as error:
+            found.unreadable[name] = _reason(error)
+            continue
+        except UnicodeEncodeError:
+            shown = name.encode("utf-8", "backslashreplace").decode()
+            found.unreadable[shown] = "its name is not UTF-8 text"
+            continue
+        first = fresh.get(sha256) or (found.rows[sha256].file if sha256 in found.rows else None)
+        if first is not None:
+            found.copies.append((name, first))
+        elif sha256 in known:
+            found.rows[sha256] = replace(known[sha256], file=name)
+            found.rests[sha256] = rests.get(sha256, ())
+        else:
+            fresh[sha256] = name
+    for name, read in _read_all(folder, list(fresh.values()), trust, jobs):
+        if isinstance(read, str):
+            found.unreadable[name] = read
+        else:
+            row, found.rests[row.sha256] = read
+            found.rows[row.sha256] = row
+            found.read.add(row.sha256)
+    return found
+
+
+_Read = tuple[Row, tuple[Rest, ...]] | str
+"""A dossier with what it rests on, or why the file is none."""
+
+
+def _read_all(
+    folder: Path, names: Sequence[str], trust: _Trust, jobs: int
+) -> Iterator[tuple[str, _Read]]:
+    """Yield each of the files read, by several processes where that is wanted and worth it."""
+    chunks = [(folder, names[at : at + _CHUNK], trust) for at in range(0, len(names), _CHUNK)]
+    if jobs < 2 or len(chunks) < 2:
+        yield from zip(names, joined.from_iterable(map(_confined, chunks)), strict=True)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield from zip(names, joined.from_iterable(pool.map(_confined, chunks)), strict=True)
+
+
+def _confined(chunk: tuple[Path, Sequence[str], _Trust]) -> list[_Read]:
+    """Return some of the files read within limits; where one meets a limit, each by itself."""
+    import pypdf  # noqa: F401  once, not in each copy of this process
+
+    folder, names, trust = chunk
+    try:
+        return confined(lambda: [_read((folder, name, trust)) for name in names])
+    except StoppedError as error:
+        if len(names) == 1:
+            return [f"not read: {error}"]
+        return [each for name in names for each in _confined((folder, [name], trust))]
+
+
+def _read(place: tuple[Path, str, _Trust]) -> _Read:
+    from dossier.record.dossier_file import read_dossier
+    from dossier.record.standing import seals_of
+    from dossier.record.trust import trust_of
+    from dossier.register.dependencies import rests_on
+    from dossier.register.row import row_of
+
+    folder, name, (trust, at) = place
+    try:
+        dossier = read_dossier(folder / name)
+    except (NotADossierError, OSError) as error:
+        return _reason(error)
+    sealed = seals_of(dossier, trust_of(trust, None, (), at))
+    return row_of(dossier, sealed, name), rests_on(dossier)
+
+
+def _reason(error: Exception) -> str:
+    return error.strerror or str(error) if isinstance(error, OSError) else str(error)
+
+
+def _added(stored: Stored, found: Found, program: str) -> tuple[Kept, ...]:
+    """Return links for what was judged and is not bound yet so, by this program, by issue."""
+    last = stored.last
+    judged = [
+        (found.rows[key], row_digest(found.rows[key], found.rests[key])) for key in found.read
+    ]
+    new = [
+        (row, digest)
+        for row, digest in judged
+        if row.sha256 not in last
+        or (last[row.sha256].row_sha256, last[row.sha256].program) != (digest, program)
+    ]
+    new.sort(key=lambda each: (each[0].issued, each[0].number, each[0].revision, each[0].sha256))
+    end = stored.chain[-1] if stored.chain else None
+    prev, seq = (end.digest, end.link.seq) if end else (GENESIS, 0)
+    records = ((row.sha256, row.number, row.revision, digest) for row, digest in new)
+    return tuple(Kept(link, link.digest) for link in linked(records, program, prev, seq))
+
+
+def _keep(store: Store, stored: Stored, found: Found) -> None:
+    """Store the rows of all dossiers of the chain: those that are gone as they were bound."""
+    gone = {key: row for key, row in stored.bound().items() if key not in found.rows}
+    rows = gone | found.rows
+    rests = {key: stored.rests.get(key, ()) for key in gone} | found.rests
+    if (rows, rests) != (stored.rows, stored.rests):
+        store.replace(rows, rests)

@@ -1,0 +1,222 @@
+"""The SQLite file of a register: a chain that only grows, and rows that its links bind."""
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import astuple, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from dossier.case.bounded import NotReadError, read_below
+from dossier.record.files import write_whole
+from dossier.register.chain import Link
+from dossier.register.dependencies import Rest
+from dossier.register.row import FACTS, Row
+
+FILE = "dossier-register.sqlite"
+VERSION = 2
+"""Form of the file; a file of another form is refused, since its chain must not be lost."""
+WAIT = 30.0
+"""So long one run waits for another to end [s]."""
+LARGEST = 128 * 2**20
+
+_LINK = tuple(each.name for each in fields(Link))
+_COLUMNS = (*FACTS, "file")
+_WHOLE = ("seq", "size", "revision")
+
+
+def _typed(names: Iterable[str]) -> str:
+    return ", ".join(f"{n} {'INTEGER' if n in _WHOLE else 'TEXT'} NOT NULL" for n in names)
+
+
+_SCHEMA = (
+    f"CREATE TABLE chain ({_typed(_LINK)}, digest TEXT NOT NULL, PRIMARY KEY (seq)) STRICT",
+    f"CREATE TABLE dossier ({_typed(_COLUMNS)}, PRIMARY KEY (sha256)) STRICT",
+    f"CREATE TABLE rest ({_typed(('sha256', 'kind', 'value', 'requirements'))}) STRICT",
+    f"PRAGMA user_version = {VERSION}",
+)
+
+Rests = Mapping[str, tuple[Rest, ...]]
+"""SHA-256 of a dossier -> what it rests on."""
+
+
+class RegisterError(Exception):
+    """The register cannot be kept or read; the message says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A link of the chain with the digest that was stored with it."""
+
+    link: Link
+    digest: str
+
+
+class Store:
+    """The open SQLite file of one register."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    def chain(self) -> tuple[Kept, ...]:
+        """Return the chain as stored, in order."""
+        found = self._db.execute(f"SELECT {', '.join(_LINK)}, digest FROM chain ORDER BY seq")
+        return tuple(Kept(Link(*row[:-1]), row[-1]) for row in found)
+
+    def append(self, kept: Sequence[Kept]) -> None:
+        """Add links to the chain; none is ever changed or taken away."""
+        self._insert("chain", [(*astuple(each.link), each.digest) for each in kept])
+
+    def rows(self) -> dict[str, Row]:
+        """Return the rows as stored, by SHA-256 of the dossier; nothing vouches for them here."""
+        found = self._db.execute(f"SELECT {', '.join(_COLUMNS)} FROM dossier ORDER BY sha256")
+        rows = (Row(**dict(zip(_COLUMNS, row, strict=True))) for row in found)
+        return {row.sha256: row for row in rows}
+
+    def rests(self) -> dict[str, tuple[Rest, ...]]:
+        """Return what the dossiers rest on, as stored; nothing vouches for it here."""
+        found = self._db.execute(
+            "SELECT sha256, kind, value, requirements FROM rest ORDER BY rowid"
+        )
+        rests: dict[str, list[Rest]] = {}
+        for sha256, kind, value, requirements in found:
+            rest = Rest(kind, value, tuple(requirements.split("\n")) if requirements else ())
+            rests.setdefault(sha256, []).append(rest)
+        return {sha256: tuple(each) for sha256, each in rests.items()}
+
+    def replace(self, rows: Mapping[str, Row], rests: Rests) -> None:
+        """Make `rows` and `rests` those of the register."""
+        for table in ("dossier", "rest"):
+            self._db.execute(f"DELETE FROM {table}")
+        self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
+        self._insert(
+            "rest",
+            [
+                (sha256, each.kind, each.value, "\n".join(each.requirements))
+                for sha256, those in rests.items()
+                for each in those
+            ],
+        )
+
+    def _insert(self, table: str, values: Sequence[tuple[Any, ...]]) -> None:
+        if values:
+            marks = ", ".join("?" * len(values[0]))
+            self._db.executemany(f"INSERT INTO {table} VALUES ({marks})", values)
+
+
+@contextmanager
+def opened(folder: Path) -> Iterator[Store]:
+    """Open the register of `folder`: all of a run is kept, or none of it.
+
+    The file is read whole, kept in memory and written whole: SQLite is let near no file, since
+    what lies beside one under its names (a journal) makes it change and delete others.  Raises
+    RegisterError where the file cannot be read or written, is damaged, or is not exactly of the
+    form that this program makes: a trigger, a view or a further column would act or speak.
+    """
+    path = folder / FILE
+    with _alone(folder):
+        there = _content(path)
+        connection = sqlite3.connect(":memory:", isolation_level=None)
+        try:
+            if there:
+                connection.deserialize(there)
+            _prepare(connection, path)
+            yield Store(connection)
+            after = connection.serialize()
+        except (sqlite3.Error, OverflowError) as error:
+            raise _damaged(path, str(error)) from None
+        finally:
+            connection.close()
+        if after != there:
+            _written(path, after)
+
+
+def _damaged(path: Path, why: str) -> RegisterError:
+    return RegisterError(
+        f"{path}: {why}; move it away: the register is made anew from the dossiers, with a new "
+        "chain, and what a head that was kept says of the old one can no longer be compared"
+    )
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Keep other runs on this machine away from the register; RegisterError if one goes on there.
+
+    What a killed run leaves behind reads its last dossiers to their end, and holds the lock so far.
+    """
+    if os.name != "posix":
+        yield
+        return
+    handle, end = os.open(folder, os.O_RDONLY), time.monotonic() + WAIT
+    try:
+        while not _locked(handle):
+            if time.monotonic() > end:
+                raise RegisterError(f"{folder}: another run is at work there; wait until it ends")
+            time.sleep(0.1)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _locked(handle: int) -> bool:
+    import fcntl
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+def _content(path: Path) -> bytes:
+    """Return what a register's file holds; nothing where there is none."""
+    for ending in ("-journal", "-wal"):
+        if os.path.lexists(beside := f"{path}{ending}"):
+            raise RegisterError(f"{beside}: not written by this program; move it away")
+    try:
+        return b"" if not os.path.lexists(path) else read_below(path.parent, path, LARGEST)
+    except OSError as error:
+        words = error.what if isinstance(error, NotReadError) else error.strerror
+        raise RegisterError(f"{path}: a link, no ordinary file, or not read: {words}") from None
+
+
+def _written(path: Path, content: bytes) -> None:
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise RegisterError(f"{path}: cannot be written: {error.strerror}") from None
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    connection.execute("PRAGMA trusted_schema = OFF")
+    connection.execute("PRAGMA cell_size_check = ON")
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version == 0 and not _shape(connection):
+        _make(connection)
+        return
+    if version != VERSION:
+        raise RegisterError(
+            f"{path}: made by another version of this program (form {version}, not {VERSION})"
+        )
+    with sqlite3.connect(":memory:", isolation_level=None) as model:
+        _make(model)
+        strange = set(_shape(connection)) ^ set(_shape(model))
+    model.close()
+    if strange:
+        names = ", ".join(sorted({f"{kind} {name}"[:80] for kind, name, *_ in strange}))
+        raise _damaged(path, f"it is not of the form that this program makes ({names})")
+    whole = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if whole != "ok":
+        raise _damaged(path, f"it is damaged ({whole[:120]})")
+
+
+def _make(connection: sqlite3.Connection) -> None:
+    for statement in _SCHEMA:
+        connection.execute(statement)
+
+
+def _shape(connection: sqlite3.Connection) -> list[tuple[str, ...]]:
+    """Return every table, index, view and trigger of a file, as it was written."""
+    return connection.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()

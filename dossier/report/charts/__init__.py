@@ -1,0 +1,1 @@
+"""The charts, and the way from a drawing to text that a page can hold."""

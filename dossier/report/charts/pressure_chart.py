@@ -1,0 +1,173 @@
+"""Charts of pressure drop: against flow, against oil temperature, against service hours."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dossier.report.charts.filtration_chart import LimitMark
+from dossier.report.charts.style import LIMIT, SHADE, end_label, line_style, side_color, tick
+from dossier.words import say
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A computed line with its 95 % band, in printed units."""
+
+    side: str
+    label: str
+    x: Floats
+    y: Floats
+    low: Floats
+    high: Floats
+
+
+def _bands(ax: "Axes", bands: Sequence[Band]) -> list[Any]:
+    artists: list[Any] = []
+    for band in bands:
+        look = line_style(band.side)
+        look["marker"] = ""
+        color = side_color(band.side)
+        finite = np.isfinite(band.low) & np.isfinite(band.high)
+        artists.append(
+            ax.fill_between(
+                band.x[finite], band.low[finite], band.high[finite], color=color, alpha=0.18,
+                linewidth=0,
+            )
+        )  # fmt: skip
+        artists += ax.plot(band.x, band.y, **look)
+    return artists
+
+
+def _labels(ax: "Axes", bands: Sequence[Band], height: float, *, rising: bool = True) -> list[Any]:
+    """Return a label a band where it passes `height` [kPa], each on its own side of the curves."""
+    artists = []
+    order = sorted(bands, key=lambda band: _where(band, height))
+    for rank, band in enumerate(order):
+        left = rank == 0 and (rising or len(order) > 1)
+        at = 0.35 * height if left and not rising else height
+        at = min(at, 0.6 * float(np.nanmax(band.y)))
+        artists.append(
+            end_label(
+                ax, _where(band, at), at, say(band.label), side_color(band.side),
+                xytext=(-9, 2 if rising else -4) if left else (9, -2),
+                ha="right" if left else "left",
+            )
+        )  # fmt: skip
+    return artists
+
+
+def _where(band: Band, height: float) -> float:
+    """Return the place on the horizontal axis at which a band passes `height`."""
+    return float(band.x[int(np.argmin(np.abs(band.y - height)))])
+
+
+def draw_against_flow(
+    ax: "Axes", bands: Sequence[Band], limits: Sequence[LimitMark], title: str
+) -> list[Any]:
+    """Return the artists: clean pressure drop [kPa] against flow [L/min], limits as marks."""
+    artists = _bands(ax, bands)
+    for limit in limits:
+        marker = "v" if not limit.is_minimum else "^"
+        artists += ax.plot(
+            [limit.x], [limit.y], color=LIMIT, marker=marker, linestyle="", markersize=6, zorder=5
+        )
+        artists.append(
+            end_label(
+                ax, limit.x, limit.y, limit.label, LIMIT, xytext=(-5, 7), ha="right", fontsize=7
+            )
+        )
+    top = max([float(np.nanmax(band.y)) for band in bands] + [limit.y for limit in limits])
+    artists += _labels(ax, bands, 0.5 * top)
+    ax.set_ylim(0.0, 1.18 * top)
+    ax.set_xlim(left=0.0)
+    ax.set_title(title)
+    ax.set_xlabel(say("flow / (L/min)"))
+    ax.set_ylabel(say("clean pressure drop / kPa"))
+    return artists
+
+
+def draw_against_temperature(
+    ax: "Axes", bands: Sequence[Band], opening: tuple[float, float] | None, cold: float
+) -> list[Any]:
+    """Return the artists: pressure drop [kPa] against oil temperature [degC].
+
+    `opening` is the band in which the bypass valve opens [kPa], `cold` the cold start [degC].
+    """
+    artists = _bands(ax, bands)
+    if opening is not None:
+        artists += _opening(ax, opening)
+    artists += _marker_line(ax, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")))
+    artists += _labels(ax, bands, 0.75 * _cap(ax, bands, opening), rising=False)
+    ax.set_xlabel(say("oil temperature / °C"))
+    ax.set_ylabel(say("clean pressure drop / kPa"))
+    return artists
+
+
+def _opening(ax: "Axes", opening: tuple[float, float]) -> list[Any]:
+    low, high = opening
+    words = say("bypass valve opens between {low:.4g} kPa and {high:.4g} kPa", low=low, high=high)
+    return [
+        ax.axhspan(low, high, facecolor=SHADE, edgecolor="#808080", hatch="////", linewidth=0),
+        ax.axhline(low, color=LIMIT, linewidth=1.0),
+        ax.annotate(
+            words, (1.0, high), xycoords=ax.get_yaxis_transform(), xytext=(0, 3),
+            textcoords="offset points", ha="right", va="bottom", fontsize=7,
+        ),
+    ]  # fmt: skip
+
+
+def _marker_line(ax: "Axes", x: float, words: str) -> list[Any]:
+    return [
+        ax.axvline(x, color=LIMIT, linewidth=0.9, linestyle=(0, (4, 2))),
+        ax.annotate(
+            words, (x, 0.0), xycoords=ax.get_xaxis_transform(), xytext=(4, 6),
+            textcoords="offset points", ha="left", va="bottom", fontsize=7,
+        ),
+    ]  # fmt: skip
+
+
+def _cap(ax: "Axes", bands: Sequence[Band], opening: tuple[float, float] | None) -> float:
+    """End the axis a little above the valve, which a cold filter's hundreds would hide."""
+    top = max(float(np.nanmax(band.high[np.isfinite(band.high)])) for band in bands)
+    if opening is not None:
+        top = min(top, 2.2 * opening[1])
+        top = max(top, 1.25 * opening[1])
+    ax.set_ylim(0.0, 1.05 * top)
+    return top
+
+
+def draw_against_hours(
+    ax: "Axes", bands: Sequence[Band], lowest_opening: float | None, interval: float
+) -> list[Any]:
+    """Return the artists: predicted pressure drop [kPa] against service time [h].
+
+    `lowest_opening` is the least pressure at which the valve may open [kPa], `interval` the
+    service interval [h].
+    """
+    artists = _bands(ax, bands)
+    if lowest_opening is not None:
+        artists.append(ax.axhline(lowest_opening, color=LIMIT, linewidth=1.0))
+        words = say("bypass valve may open from {low:.4g} kPa", low=lowest_opening)
+        artists.append(
+            ax.annotate(
+                words, (0.0, lowest_opening),
+                xycoords=ax.get_yaxis_transform(), xytext=(4, 3), textcoords="offset points",
+                fontsize=7, va="bottom",
+            )
+        )  # fmt: skip
+    words = say("service interval {interval:.4g} h", interval=interval)
+    artists += _marker_line(ax, interval, words)
+    limit = None if lowest_opening is None else (lowest_opening, lowest_opening)
+    artists += _labels(ax, bands, 0.45 * _cap(ax, bands, limit))
+    ax.set_xlim(left=0.0)
+    ax.set_xlabel(say("service time / h"))
+    ax.set_ylabel(say("predicted pressure drop / kPa"))
+    return artists

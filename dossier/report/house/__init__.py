@@ -1,0 +1,1 @@
+"""What a house brings, checked: words, a logo, a colour and fonts of its own."""

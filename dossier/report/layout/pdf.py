@@ -1,0 +1,165 @@
+"""From a page with its pictures to a PDF/A-3a: the part that WeasyPrint does, and nothing else.
+
+Nothing here imports what reads or decides a case: a process of its own can do it in little memory.
+"""
+
+import gc
+import io
+import logging
+import sys
+import warnings
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from typing import Any
+
+from dossier.report.assets import fetcher
+from dossier.report.layout.pdf_marks import declare_accessible, tidy
+
+MISSING_PANGO = (
+    "the PDF cannot be made: a system library of WeasyPrint is missing. On Debian or Ubuntu: "
+    "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+)
+
+
+class RenderError(Exception):
+    """The PDF cannot be made; the message says what to do."""
+
+
+class MissingLibraryError(RenderError):
+    """A system library is not installed; the message names the packages."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What the layout takes: all of it text and bytes."""
+
+    html: str
+    style: str
+    """The style sheet."""
+    attached: tuple[tuple[str, bytes, str, str], ...]
+    """Name, content, relationship and description of each file to attach."""
+    issued: date
+    fonts: Mapping[str, bytes] = field(default_factory=dict)
+    """Fonts of a house's own words, by kind."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rendered:
+    """A PDF, and what was said while it was made."""
+
+    pdf: bytes
+    warnings: tuple[str, ...]
+    """Warnings and errors of the layout, such as a refused picture or a rule not understood."""
+
+    def without_fault(self) -> bytes:
+        """Return the PDF; RenderError where the layout gave a warning."""
+        if self.warnings:
+            raise RenderError(f"the layout of the PDF has a fault: {'; '.join(self.warnings)}")
+        return self.pdf
+
+
+def lay_out(sheet: Sheet, picture: Callable[[str], bytes]) -> Rendered:
+    """Return the PDF of a sheet, with the warnings of its layout.
+
+    `picture` returns the chart of an address as SVG.  Raises MissingLibraryError.
+    """
+    weasyprint = load_weasyprint()
+    noon = datetime.combine(sheet.issued, time(12))
+    attachments = [
+        weasyprint.Attachment(
+            string=body, name=name, description=description, relationship=relationship,
+            created=noon, modified=noon,
+        )
+        for name, body, relationship, description in sheet.attached
+    ]  # fmt: skip
+    with listening() as heard:
+        assets, images = fetcher(sheet.style, picture, sheet.fonts), dict[str, Any]()
+        document = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets).render(
+            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, cache=images
+        )
+        _forget_styles(images)
+        declare_accessible(document)
+        pdf = document.write_pdf(
+            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, finisher=tidy
+        )
+    return Rendered(pdf, tuple(heard))
+
+
+def load_weasyprint() -> Any:
+    """Return WeasyPrint; what it prints when a library is missing is said once, by us."""
+    try:
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()), _by_name():
+            import weasyprint
+    except OSError as error:
+        reason = str(error).splitlines()[0].partition(".  ")[0]
+        raise MissingLibraryError(f"{MISSING_PANGO} ({reason})") from error
+    return weasyprint
+
+
+@contextmanager
+def _by_name() -> Iterator[None]:
+    """Have system libraries found by the name of their file, which Linux always has.
+
+    Python would look for other names by running the compiler and the linker, dozens of times.
+    """
+    import ctypes.util
+
+    original: Any = ctypes.util.find_library
+    if sys.platform == "linux":
+        ctypes.util.find_library = lambda name: None
+    try:
+        yield
+    finally:
+        ctypes.util.find_library = original
+
+
+def _forget_styles(images: Mapping[str, Any]) -> None:
+    """Give back the styles of all elements, a tenth of the memory: laid-out boxes have their own.
+
+    The pictures hold what the layout knew, for their texts, which need the fonts of it alone.
+    """
+    for image in images.values():
+        context: Any = getattr(image, "_context", None)
+        if hasattr(context, "style_for"):
+            context.style_for = None
+
+
+@contextmanager
+def without_collector() -> Iterator[None]:
+    """Pause the garbage collector: a layout makes many objects and frees them at its end.
+
+    WeasyPrint leaves its colour profile to the collector to close; that is no news to a user.
+    """
+    was = gc.isenabled()
+    gc.disable()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        try:
+            yield
+        finally:
+            gc.freeze()
+            gc.unfreeze()  # into the oldest generation: looked through late, if at all
+            if was:
+                gc.enable()
+
+
+@contextmanager
+def listening() -> Iterator[list[str]]:
+    """Collect what the layout logs at the level of a warning and above."""
+    heard: list[str] = []
+
+    class _Ear(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            heard.append(record.getMessage()[:300])
+
+    ear = _Ear(level=logging.WARNING)
+    loggers = [logging.getLogger(name) for name in ("weasyprint", "fontTools")]
+    for logger in loggers:
+        logger.addHandler(ear)
+    try:
+        yield heard
+    finally:
+        for logger in loggers:
+            logger.removeHandler(ear)

@@ -1,0 +1,1 @@
+"""What the pages say, section by section, as formatted text."""

@@ -1,0 +1,135 @@
+"""Capacity and life as formatted text and a chart."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dossier.decision.finding import Assessment
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.report.blocks import Cell, Chart, Column, Table
+from dossier.report.charts.filtration_chart import Loading, draw_loading
+from dossier.report.charts.style import draw
+from dossier.report.format import quantity_text
+from dossier.report.pages.filtration import by_path, in_order, sentence_start, why_no_runs
+from dossier.report.pages.fixed_words import PATHS
+from dossier.report.pages.places import places_of
+from dossier.report.pages.results import results_table
+from dossier.report.pages.sections import findings_of
+from dossier.words import say
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapacityPage:
+    """What the filter holds."""
+
+    results: Table
+    loading: Chart
+    runs: Table
+
+
+def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
+    """Return the section on capacity and life."""
+    findings = findings_of(assessment.findings, "capacity")
+    return CapacityPage(
+        results=results_table(
+            say("Each specimen's result that requirements on capacity and life ask for"), findings,
+            places_of(assessment), say("No requirement asks for a capacity or a service life."),
+        ),
+        loading=_loading(assessment, style),
+        runs=_runs(assessment.bench.multipass),
+    )  # fmt: skip
+
+
+def _loading(assessment: Assessment, style: str) -> Chart:
+    caption = say(
+        "Differential pressure of the element (assembly less housing) against injected "
+        "contaminant, as read; the last point is the interpolated terminal differential pressure; "
+        "candidate solid, reference dashed."
+    )
+    paths = by_path(assessment.bench.multipass)
+    if not paths:
+        return Chart(caption=caption, id="chart-loading", missing=why_no_runs(assessment))
+
+    def paint(figure: "Figure") -> None:
+        axes = figure.subplots(1, len(paths), squeeze=False)[0]
+        for ax, (path, runs) in zip(axes, paths, strict=True):
+            marks = [
+                (say("terminal {pressure}", pressure=quantity_text(p, "kPa")), p)
+                for p in _terminals(runs)
+            ]
+            draw_loading(ax, [_curve(run) for run in runs], marks)
+            if len(paths) > 1:
+                ax.set_title(say(PATHS[path]))
+
+    alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths)
+    return Chart(caption=caption, id="chart-loading", uri=draw(paint, style, 2.1), alt=alt)
+
+
+def _curve(run: MultipassResult) -> Loading:
+    return Loading(
+        side=run.side,
+        specimen=run.specimen,
+        mass=np.append(run.mass, run.injected) * 1e3,
+        pressure=np.append(run.pressure_drop - run.housing, run.terminal) / 1e3,
+    )
+
+
+def _terminals(runs: Sequence[MultipassResult]) -> list[float]:
+    return sorted({round(run.terminal / 1e3, 3) for run in runs})
+
+
+def _loading_alt(runs: Sequence[MultipassResult]) -> str:
+    ends = "; ".join(
+        f"{say(run.side)} {run.specimen} {quantity_text(run.injected * 1e3, 'g', 3)}"
+        for run in runs
+    )
+    limits = ", ".join(quantity_text(value, "kPa") for value in _terminals(runs))
+    return say(
+        "Chart of differential pressure of the element in kPa against injected contaminant in g. "
+        "Terminal differential pressure {limits}, reached after: {ends}.",
+        limits=limits,
+        ends=ends,
+    )
+
+
+def _runs(runs: Sequence[MultipassResult]) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    ordered = in_order(runs)
+    several = len({run.path for run in ordered}) > 1
+    for run in ordered:
+        held = run.balance
+        retained = (
+            quantity_text(held.retained * 1e3, "g", keep=True) if held else run.missing_balance
+        )
+        rows.append(
+            (
+                run.record,
+                f"{say(run.side)} {run.specimen}{', ' + say(PATHS[run.path]) if several else ''}",
+                quantity_text(run.flow * 6e4, "L/min"),
+                quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
+                quantity_text(run.end_time / 60.0, "min", 3, keep=True),
+                quantity_text(run.injected * 1e3, "g", keep=True),
+                retained,
+                quantity_text(run.terminal / 1e3, "kPa"),
+            )
+        )
+    return Table(
+        caption=say("Multi-pass runs: duration, contaminant injected and retained"),
+        columns=(
+            Column(say("Record"), 10),
+            Column(say("Specimen"), 25),
+            Column(say("Flow"), 10, "right"),
+            Column(say("Base level"), 11, "right"),
+            Column(say("Duration"), 10, "right"),
+            Column(say("Injected"), 11, "right"),
+            Column(say("Retained"), 12, "right"),
+            Column(say("Terminal Δp"), 11, "right"),
+        ),
+        rows=tuple(rows),
+        empty=say("No multi-pass record could be reduced."),
+    )

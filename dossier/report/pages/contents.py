@@ -1,0 +1,194 @@
+"""Everything that the pages say, as formatted text: the templates only lay it out."""
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from dossier.case.case import Case
+from dossier.decision import finding
+from dossier.decision.finding import Assessment
+from dossier.report.blocks import Section, Table
+from dossier.report.format import speak
+from dossier.report.house.house import DEFERENCE, House, HouseCaution
+from dossier.report.pages.capacity import CapacityPage, capacity_page
+from dossier.report.pages.case_pages import (
+    ApplicationPage,
+    FiltersPage,
+    application_page,
+    filters_page,
+)
+from dossier.report.pages.circuit import CircuitPage, circuit_page
+from dossier.report.pages.data import attachments_note, data_tables
+from dossier.report.pages.decision import DecisionPage, decision_page
+from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
+from dossier.report.pages.places import places_of
+from dossier.report.pages.pressure import PressurePage, pressure_page
+from dossier.report.pages.record_pages import (
+    DigestsPage,
+    MethodEntry,
+    SignOffPage,
+    digests_page,
+    methods,
+    signoff_page,
+)
+from dossier.report.pages.requirements import reasons_table, requirements_table
+from dossier.report.pages.results import results_table
+from dossier.report.pages.sections import findings_of, number_sections
+from dossier.report.pages.trade import ComparisonPage, comparison_page
+from dossier.report.pages.uncertainty import UncertaintyPage, uncertainty_page
+from dossier.report.pages.validity import ValidityPage, validity_page
+from dossier.report.signing import SignOff
+from dossier.words import say
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A caution as printed."""
+
+    title: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """One field a section; `sections` says which there are."""
+
+    title: str
+    number: str
+    running: str
+    """Dossier number and revision, as it runs along the top of every page."""
+    state: str
+    """The DRAFT stamp, or the decision once signed, on every page."""
+    issued: date
+    sections: Mapping[str, Section]
+    decision: DecisionPage
+    requirements: Table
+    reasons: Table
+    application: ApplicationPage
+    filters: FiltersPage
+    efficiency: EfficiencyPage
+    capacity: CapacityPage
+    pressure: PressurePage
+    strength: Table
+    comparison: ComparisonPage
+    circuit: CircuitPage
+    validity: ValidityPage
+    uncertainty: UncertaintyPage
+    computed_cautions: tuple[Caution, ...]
+    general_cautions: tuple[Caution, ...]
+    house_cautions: tuple[Caution, ...]
+    """In the words of the house, some of them in place of usual ones."""
+    signoff: SignOffPage
+    methods: tuple[MethodEntry, ...]
+    data: tuple[Table, ...]
+    data_note: str
+    digests: DigestsPage
+    purpose: str
+    notes: str
+    house: House | None
+    """Whose logo, colour and further words the pages have; None without one."""
+    house_words: str
+    """What stands above and below all words of the house."""
+    house_foot: str
+    """What page one says of the house at its foot."""
+
+
+def build_content(
+    case: Case,
+    assessment: Assessment,
+    *,
+    issued: date,
+    decision_json: bytes,
+    manifest: Mapping[str, object],
+    signoff: SignOff,
+    style: str,
+    house: House | None = None,
+) -> Content:
+    """Return the whole dossier as formatted text and charts; `style` is the chart style sheet."""
+    _consistent(assessment)
+    qualification = case.qualification
+    findings = assessment.findings
+    threshold = case.application.decision_rule.confidence
+    logo = house is not None and bool(house.logo)
+    page_one = decision_page(case, assessment, signoff, issued, style, logo=logo)
+    places = places_of(assessment)
+    sections = number_sections(
+        findings,
+        qualification.reference is not None,
+        any(s.long_run for s in assessment.circuit),
+        [each.title for each in house.sections] if house else (),
+    )
+    own = house.cautions if house else ()
+    return Content(
+        title=qualification.title,
+        number=qualification.number,
+        running=say(
+            "{number} · revision {revision}",
+            number=qualification.number,
+            revision=qualification.revision,
+        ),
+        state=page_one.answer.stamp or page_one.answer.word,
+        issued=issued,
+        sections=sections,
+        decision=page_one,
+        requirements=requirements_table(assessment, threshold, places, sections),
+        reasons=reasons_table(assessment, threshold, places),
+        application=application_page(case),
+        filters=filters_page(case, assessment, places),
+        efficiency=efficiency_page(assessment, style),
+        capacity=capacity_page(assessment, style),
+        pressure=pressure_page(case, assessment, style),
+        strength=results_table(
+            say("Valve, strength, integrity, dimensions"),
+            findings_of(findings, "strength"),
+            places,
+        ),
+        comparison=comparison_page(assessment, threshold, style),
+        circuit=circuit_page(case, assessment, style),
+        validity=validity_page(case, assessment),
+        uncertainty=uncertainty_page(case, assessment, places),
+        computed_cautions=_cautions([c for c in assessment.cautions if c.computed]),
+        general_cautions=_cautions(_kept([c for c in assessment.cautions if not c.computed], own)),
+        house_cautions=tuple(Caution(each.title, each.text) for each in own),
+        signoff=signoff_page(signoff, assessment.decision.value),
+        methods=methods(findings, places),
+        data=data_tables(assessment),
+        data_note=attachments_note(),
+        digests=digests_page(
+            case, assessment, manifest, hashlib.sha256(decision_json).hexdigest(), house
+        ),
+        house=house,
+        house_words=say(
+            "Words of the house “{name}”: no part of what was decided.", name=house.name
+        )
+        if house
+        else "",
+        house_foot=say("House “{name}”, SHA-256 {digest}", name=house.name, digest=house.digest)
+        if house
+        else "",
+        purpose=speak(qualification.purpose),
+        notes=speak(qualification.notes),
+    )
+
+
+def _consistent(assessment: Assessment) -> None:
+    """Refuse to print a decision that does not follow from its findings."""
+    follows = finding.decision_of(assessment.findings, assessment.conditions)
+    if follows is not assessment.decision:
+        raise ValueError(
+            f"the decision {assessment.decision.value!r} does not follow from the findings, "
+            f"which give {follows.value!r}"
+        )
+
+
+def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Caution, ...]:
+    return tuple(Caution(each.title, speak(each.text)) for each in cautions)
+
+
+def _kept(
+    usual: Iterable[finding.Caution], own: Iterable[HouseCaution]
+) -> Iterator[finding.Caution]:
+    """Yield the usual cautions that no house has put in words of its own."""
+    reworded = {each.replaces for each in own if each.replaces} - {DEFERENCE.name}
+    return (each for each in usual if each.name not in reworded)

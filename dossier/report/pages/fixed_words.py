@@ -1,0 +1,152 @@
+"""The fixed words of the dossier: what a decision is called, signed and unsigned."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from dossier.report.blocks import Kind, Mark
+from dossier.report.signing import SignOff
+from dossier.words import language, later, say
+from dossier.words.catalogue import ENGLISH
+
+KINDS: Mapping[str, str] = {
+    "multipass": later("multi-pass run"),
+    "pressure_drop": later("flow sweep"),
+    "bypass_valve": later("bypass valve sweep"),
+    "measurement": later("measurement"),
+    "inspection": later("inspection"),
+}
+"""Kinds of record, as said on the page."""
+PATHS: Mapping[str, str] = {"full_flow": later("full-flow path"), "fine": later("fine path")}
+"""Paths of a circuit, as said on the page."""
+SIDES = (later("candidate"), later("reference"))
+"""The two filters, as said on the page."""
+
+VERDICT_KIND: Mapping[str, Kind] = {
+    later("pass"): "pass",
+    later("conditional pass"): "partly",
+    later("conditional fail"): "partly",
+    later("fail"): "fail",
+    later("not demonstrated"): "open",
+    later("not applicable"): "none",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The answer on page one."""
+
+    word: str
+    kind: Kind
+    text: str
+    """One sentence that says what the word means for the reader."""
+    stamp: str
+    """DRAFT and why; empty when the dossier is signed."""
+
+
+_SIGNED: Mapping[str, tuple[str, Kind, str]] = {
+    "approved": (
+        later("Approved"),
+        "pass",
+        later("The filter may be fitted in this application, within the scope stated below."),
+    ),
+    "approved with conditions": (
+        later("Approved with conditions"),
+        "partly",
+        later(
+            "The filter may be fitted in this application only while every condition below is kept."
+        ),
+    ),
+    "not approved": (
+        later("Not approved"),
+        "fail",
+        later("The filter may not be fitted in this application on the evidence in this dossier."),
+    ),
+    "undecided": (
+        later("Undecided"),
+        "open",
+        later(
+            "The evidence does not answer the question. The filter may not be fitted on the "
+            "strength of this dossier."
+        ),
+    ),
+}
+
+_DRAFT: Mapping[str, tuple[str, Kind, str]] = {
+    "approved": (
+        later("Would qualify"),
+        "pass",
+        later(
+            "Every mandatory requirement passes. This is a finding of the calculation, not leave "
+            "to fit the filter: it has not been signed."
+        ),
+    ),
+    "approved with conditions": (
+        later("Would qualify with conditions"),
+        "partly",
+        later(
+            "Every mandatory requirement passes or is covered as the conditions below say. This "
+            "is a finding of the calculation, not leave to fit the filter: it has not been signed."
+        ),
+    ),
+    "not approved": (
+        later("Would not qualify"),
+        "fail",
+        later(
+            "At least one mandatory requirement fails. The filter may not be fitted on this "
+            "evidence."
+        ),
+    ),
+    "undecided": (
+        later("Undecided"),
+        "open",
+        later(
+            "The evidence does not answer the question. The filter may not be fitted on the "
+            "strength of this dossier."
+        ),
+    ),
+}
+
+_ENDED: Mapping[str, str] = {
+    "approved": later("Expired: was approved"),
+    "approved with conditions": later("Expired: was approved with conditions"),
+}
+_OVER = later("Expired")
+_GONE = later(
+    "What this rests on ended on {until}. The filter may not be fitted on the strength of this "
+    "dossier any more."
+)
+_WAS = later("Expired: was approved with conditions until {until}, when a concession ended.")
+
+
+def mark(verdict: str) -> Mark:
+    """Return a verdict with its form; a word that is not known is set as not demonstrated."""
+    return Mark(say(verdict), VERDICT_KIND.get(verdict, "open"))
+
+
+def stamp_of(signoff: SignOff) -> str:
+    """Return the DRAFT stamp with its reason, or nothing when every sign-off is there and holds."""
+    if signoff.complete:
+        return ""
+    if any(not each.holds for each in signoff.signed):
+        return say("DRAFT, sign-off no longer holds")
+    held = len(signoff.roles) - len(signoff.missing)
+    if held:
+        return say("DRAFT, {held} of {roles} signed", held=held, roles=len(signoff.roles))
+    return say("DRAFT, not signed")
+
+
+def answer_of(decision: str, signoff: SignOff) -> Answer:
+    """Return the answer in words; without complete sign-off it never reads as an approval."""
+    stamp = stamp_of(signoff)
+    table = _DRAFT if stamp else _SIGNED
+    word, kind, text = table.get(decision, table["undecided"])
+    if signoff.ended and decision in _ENDED:
+        word, kind, text = _OVER if stamp else _ENDED[decision], "fail", _GONE
+    elif signoff.ended:
+        return Answer(say(word), kind, f"{say(_WAS, until=signoff.ended)} {say(text)}", stamp)
+    return Answer(word=say(word), kind=kind, text=say(text, until=signoff.ended), stamp=stamp)
+
+
+def within(title: str) -> str:
+    """Return a said title as it stands inside a sentence: English writes it small there."""
+    return title[:1].lower() + title[1:] if language() == ENGLISH else title

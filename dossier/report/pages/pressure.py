@@ -1,0 +1,255 @@
+"""Pressure drop and the bypass valve as formatted text and charts."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dossier.case.case import Case
+from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.bench import Curve
+from dossier.report.blocks import Chart, Table
+from dossier.report.charts.filtration_chart import LimitMark
+from dossier.report.charts.pressure_chart import (
+    Band,
+    draw_against_flow,
+    draw_against_hours,
+    draw_against_temperature,
+)
+from dossier.report.charts.style import draw
+from dossier.report.format import quantity_text, significant, speak
+from dossier.report.pages.places import places_of
+from dossier.report.pages.results import limit_text, results_table
+from dossier.report.pages.sections import findings_of
+from dossier.report.pages.sweeps import fits_table, sweeps_chart
+from dossier.words import say, say_count
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+KELVIN = 273.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressurePage:
+    """What the filter costs in pressure, and when its valve opens."""
+
+    results: Table
+    against_flow: Chart
+    against_temperature: Chart
+    against_hours: Chart
+    sweeps: Chart
+    fits: Table
+    notes: tuple[str, ...]
+
+
+def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePage:
+    """Return the section on pressure drop."""
+    findings = findings_of(assessment.findings, "pressure")
+    return PressurePage(
+        results=results_table(
+            say("Each specimen's result that requirements on pressure drop and the valve ask for"),
+            findings, places_of(assessment),
+            say("No requirement asks for a pressure drop or a margin to the bypass valve."),
+        ),
+        against_flow=_against_flow(case, assessment, findings, style),
+        against_temperature=_against_temperature(case, assessment, style),
+        against_hours=_against_hours(case, assessment, findings, style),
+        sweeps=sweeps_chart(assessment.bench.pressure, style),
+        fits=fits_table(assessment.bench.pressure),
+        notes=tuple(speak(note) for note in assessment.curves.notes),
+    )  # fmt: skip
+
+
+def _absent(assessment: Assessment, lead: str) -> str:
+    notes = assessment.curves.notes
+    because = "; ".join(speak(note) for note in notes) or say("there is no usable flow sweep")
+    return f"{lead} {because[0].upper()}{because[1:]}."
+
+
+def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Band:
+    return Band(
+        side=curve.side, label=curve.label, x=x(curve.x), y=curve.y / 1e3,
+        low=curve.low / 1e3, high=curve.high / 1e3,
+    )  # fmt: skip
+
+
+def _against_flow(
+    case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
+) -> Chart:
+    caption = say(
+        "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
+        "oil, with its 95 % band; candidate solid, reference dashed; triangles are limits."
+    )
+    curves = assessment.curves
+    duty = case.application.duty
+    panels = [(curves.clean_hot, duty.hot_oil)]
+    if curves.cold_temperature is not None:
+        panels.append((curves.clean_cold, curves.cold_temperature))
+    drawn = [
+        ([_band(c, lambda q: q * 6e4) for c in group], warmth) for group, warmth in panels if group
+    ]
+    if not drawn:
+        missing = _absent(
+            assessment, say("Not demonstrated: no line can be drawn of clean pressure drop.")
+        )
+        return Chart(caption=caption, id="chart-flow", missing=missing)
+    limits = _flow_limits(findings)
+
+    def paint(figure: "Figure") -> None:
+        axes = figure.subplots(1, len(drawn), squeeze=False)[0]
+        for ax, (bands, warmth) in zip(axes, drawn, strict=True):
+            own = [limit for limit, t in limits if abs(t - warmth) < 0.5]
+            draw_against_flow(ax, bands, own, say("oil at {warmth}", warmth=_celsius(warmth)))
+
+    alt = say_count(
+        len(drawn),
+        "{number} chart of clean pressure drop in kPa against flow in L/min.",
+        "{number} charts of clean pressure drop in kPa against flow in L/min.",
+    )
+    for bands, warmth in drawn:
+        ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
+        alt = f"{alt} {ends}"
+    return Chart(
+        caption=caption, id="chart-flow", uri=draw(paint, style, 2.1),
+        alt=alt + _limits_alt(findings),
+    )  # fmt: skip
+
+
+def _celsius(kelvin: float) -> str:
+    return quantity_text(kelvin - KELVIN, "degC")
+
+
+def _ends(bands: Sequence[Band]) -> str:
+    return "; ".join(
+        say(
+            "{line} {first} kPa at {start} to {last} kPa at {end}",
+            line=say(band.label),
+            first=significant(float(band.y[0]), 3),
+            start=significant(float(band.x[0]), 3),
+            last=significant(float(band.y[-1]), 3),
+            end=significant(float(band.x[-1]), 3),
+        )
+        for band in bands
+    )
+
+
+def _flow_limits(findings: Sequence[Finding]) -> list[tuple[LimitMark, float]]:
+    """Return limits on clean pressure drop as marks, each with its oil temperature [K]."""
+    marks = []
+    for finding in findings:
+        demand = finding.demand
+        if demand.quantity.name != "clean_pressure_drop" or finding.upper is None:
+            continue
+        flow, warmth = float(demand.at["flow"]), float(demand.at["temperature"])
+        label = say("limit {requirement}", requirement=demand.id)
+        place = LimitMark(x=flow * 6e4, y=finding.upper / 1e3, label=label, is_minimum=False)
+        marks.append((place, warmth))
+    return marks
+
+
+def _limits_alt(findings: Sequence[Finding]) -> str:
+    texts = [
+        say(
+            "{requirement}: {limit} at {conditions}, {verdict}",
+            requirement=f.demand.id,
+            limit=limit_text(f),
+            conditions=f.demand.at_text,
+            verdict=say(f.verdict.value),
+        )
+        for f in findings
+        if f.demand.quantity.name == "clean_pressure_drop"
+    ]
+    return " " + say("Limits: {limits}.", limits="; ".join(texts) or say("none"))
+
+
+def _opening(case: Case) -> tuple[float, float] | None:
+    valve = case.application.circuit.bypass_valve
+    if valve is None or valve.opening is None:
+        return None
+    return valve.opening.min / 1e3, valve.opening.max / 1e3
+
+
+def _against_temperature(case: Case, assessment: Assessment, style: str) -> Chart:
+    flow = quantity_text(case.application.circuit.rated_flow * 6e4, "L/min")
+    caption = say(
+        "Clean pressure drop at rated flow, {flow}, against oil temperature; hatched: the band in "
+        "which the bypass valve opens. Left of where a line meets the band, the valve passes "
+        "unfiltered oil. Lines end where the oil is thicker than the tests allow to compute.",
+        flow=flow,
+    )
+    curves = assessment.curves.against_temperature
+    if not curves:
+        missing = _absent(
+            assessment, say("Not demonstrated: no line can be drawn of pressure drop in the cold.")
+        )
+        return Chart(caption=caption, id="chart-temperature", missing=missing)
+    bands = [_band(curve, lambda t: t - KELVIN) for curve in curves]
+    opening = _opening(case)
+    cold = case.application.duty.cold_start - KELVIN
+    words = say("none", context="opening band")
+    if opening:
+        low, high = (f"{significant(end)} kPa" for end in opening)
+        words = say("{low} to {high}", low=low, high=high)
+    return Chart(
+        caption=caption,
+        id="chart-temperature",
+        uri=draw(
+            lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
+            style, 2.1,
+        ),
+        alt=say(
+            "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
+            "Opening band of the bypass valve: {band}. Cold start at {cold}.",
+            lines=_ends(bands), band=words, cold=_celsius(cold + KELVIN),
+        ),
+    )  # fmt: skip
+
+
+def _against_hours(
+    case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
+) -> Chart:
+    caption = say(
+        "Predicted pressure drop at rated flow with normal oil against service time. The band is "
+        "that of the contaminant rate and of the specimens. Band and lines end where the "
+        "multi-pass runs ended; nothing is extrapolated."
+    )
+    curves = assessment.curves.against_hours
+    if not curves:
+        missing = _absent(
+            assessment, say("Not demonstrated: no line can be drawn of pressure drop in service.")
+        )
+        return Chart(caption=caption, id="chart-hours", missing=missing)
+    bands = [_within_tests(_band(curve, lambda seconds: seconds / 3600.0)) for curve in curves]
+    opening = _opening(case)
+    lowest = opening[0] if opening else None
+    interval = case.application.duty.service_interval / 3600.0
+    verdicts = "; ".join(
+        f"{f.demand.id} {say(f.verdict.value)}"
+        for f in findings
+        if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
+    )
+    valve = f"{significant(lowest)} kPa" if lowest is not None else say("not stated")
+    return Chart(
+        caption=caption,
+        id="chart-hours",
+        uri=draw(
+            lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval),
+            style, 2.1,
+        ),
+        alt=say(
+            "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
+            "Lowest opening of the bypass valve: {valve}. Service interval {interval} h. "
+            "{verdicts}",
+            lines=_ends(bands), valve=valve, interval=significant(interval),
+            verdicts=verdicts or say("No requirement on it."),
+        ),
+    )  # fmt: skip
+
+
+def _within_tests(band: Band) -> Band:
+    """Return the band cut where its fast edge has left the tested range and only stays level."""
+    level = band.high >= np.nanmax(band.high) * (1.0 - 1e-9)
+    level[int(np.argmax(level))] = False
+    return replace(band, high=np.where(level, np.nan, band.high))

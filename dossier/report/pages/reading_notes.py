@@ -1,0 +1,131 @@
+"""How records were read, where their files are not in the case format, and what came with them."""
+
+from collections.abc import Iterator
+from posixpath import normpath
+
+from dossier.case.case import Case, Record
+from dossier.case.tables.raw_table import Note
+from dossier.report.blocks import Column, Table
+from dossier.report.format import NONE, date_text, speak
+from dossier.report.pages.condense import named
+from dossier.words import later, say
+
+_SENTENCES = {
+    Note.UTF16: later("read as UTF-16 text"),
+    Note.LATIN: later("not UTF-8 text: read as Latin-1"),
+    Note.TITLES: later("rows above the column names are kept as remarks"),
+    Note.UNITS: later("units taken from the row below the column names"),
+}
+
+
+def reading_notes(record: Record) -> list[str]:
+    """Return what a reader of the dossier should know of how a record was read."""
+    return [say(_SENTENCES[note]) for note in record.notes]
+
+
+def handed_in(case: Case) -> tuple[Table, ...]:
+    """Return what was read from which cells, the specimens, and the documents: what there is."""
+    found = (_mappings(case), _specimens(case), _attachments(case))
+    return tuple(table for table in found if table.rows)
+
+
+def _mappings(case: Case) -> Table:
+    """Return each mapping of a laboratory's own columns, with the cells that it was used on."""
+    groups: dict[tuple[str, str], list[Record]] = {}
+    for record in case.records:
+        if record.cells or record.read_as:
+            groups.setdefault((record.entry.layout or "", _mapping(record)), []).append(record)
+    rows = [
+        (layout or say(NONE), tuple(map(_cells, records)), mapping or say("as in the case format"))
+        for (layout, mapping), records in groups.items()
+    ]
+    return Table(
+        caption=say("Files of laboratories' own making: which cells were read, and as what"),
+        columns=(
+            Column(say("Layout"), 12),
+            Column(say("Record: file and cells"), 36),
+            Column(say("Columns as written, and as read"), 52),
+        ),
+        rows=tuple(rows),
+        note=_unread(case),
+    )
+
+
+def _unread(case: Case) -> str:
+    """Return what stands in shared tables in rows that no record reads."""
+    left: dict[str, set[str]] = {}
+    for record in case.records:
+        if record.others:
+            left.setdefault(record.entry.file, set()).update(record.others)
+    for record in case.records:
+        left.get(record.entry.file, set()).difference_update(record.entry.where.values())
+    names = sorted({name for others in left.values() for name in others})
+    return say("No record reads the rows of {names}.", names=", ".join(names)) if names else ""
+
+
+def _mapping(record: Record) -> str:
+    """Return the columns that a laboratory named otherwise, in words that are codes."""
+    read = (f"{written} → {c.name} [{c.unit}]" for written, c in record.read_as)
+    return "; ".join(each.replace(" []", "") for each in read)
+
+
+def _cells(record: Record) -> str:
+    """Return where a record was read, with the rows that are its own."""
+    where = ", ".join(f"{key} = {value}" for key, value in record.entry.where.items())
+    place = " ".join(filter(None, (record.file.rpartition("/")[2], record.sheet, record.cells)))
+    joined = "".join(f"; {each.file.rpartition('/')[2]}" for each in record.entry.join)
+    return f"{record.id}: {place}{joined}{f' ({where})' if where else ''}"
+
+
+def _specimens(case: Case) -> Table:
+    rows = [
+        (
+            each.id,
+            speak(each.lot) or say(NONE),
+            "; ".join(filter(None, (speak(each.drawn), speak(each.drawn_by)))) or say(NONE),
+            date_text(each.received) if each.received else say(NONE),
+        )
+        for each in case.qualification.specimen
+    ]
+    return Table(
+        caption=say("Specimens as the laboratory received them"),
+        columns=(
+            Column(say("Specimen"), 16),
+            Column(say("Lot"), 24),
+            Column(say("How and by whom it was drawn"), 42),
+            Column(say("Received"), 18),
+        ),
+        rows=tuple(rows),
+    )
+
+
+def _attachments(case: Case) -> Table:
+    digests = {each.name: each.sha256 for each in case.inputs}
+    rows = [
+        (
+            each.file,
+            speak(each.what),
+            named(each.supports) or say(NONE),
+            digests.get(normpath(f"{case.name}/{each.file}"), ""),
+        )
+        for each in case.qualification.attachment
+    ]
+    return Table(
+        caption=say("Documents to read: attached as they are, no number is taken from them"),
+        columns=(
+            Column(say("File"), 24),
+            Column(say("What it is"), 26),
+            Column(say("Supports"), 18),
+            Column("SHA-256", 32),
+        ),
+        rows=tuple(rows),
+    )
+
+
+def report_lines(case: Case) -> Iterator[tuple[str, str]]:
+    """Yield each laboratory's id with a line on the report that it signed."""
+    for each in case.qualification.laboratory:
+        if each.report:
+            said = say("report {number}", number=each.report)
+            parts = (said, date_text(each.reported) if each.reported else "", each.signatory)
+            yield each.id, ", ".join(filter(None, parts))

@@ -1,0 +1,177 @@
+"""Sign-off block, methods used, digests and versions as formatted text."""
+
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from dossier.case.case import Case
+from dossier.decision.finding import Assessment, Finding
+from dossier.report.blocks import Cell, Column, Fact, Line, Table
+from dossier.report.format import date_text, speak
+from dossier.report.house.house import House
+from dossier.report.pages.fixed_words import answer_of
+from dossier.report.pages.places import Places
+from dossier.report.signing import MEANINGS, Signed, SignOff, field_name, role_text
+from dossier.words import say
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignOffPage:
+    """Who stands for the dossier."""
+
+    state: str
+    lines: tuple["SignOffLine", ...]
+    digest: str
+    """What sign-offs of the present content are bound to; empty where it is not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignOffLine:
+    """One line to sign; blank but for role and meaning where nobody has signed."""
+
+    role: str
+    meaning: str
+    name: str = ""
+    date: str = ""
+    note: str = ""
+    digest: str = ""
+    field: str = ""
+    """Name of the field for a digital signature."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MethodEntry:
+    """How one quantity is obtained."""
+
+    title: str
+    symbol: str
+    meaning: str
+    formula: str
+    standard: str
+    used_for: Line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DigestsPage:
+    """What proves that nothing was changed."""
+
+    files: Table
+    versions: tuple[Fact, ...]
+    end: str
+
+
+def signoff_page(signoff: SignOff, decision: str) -> SignOffPage:
+    """Return the sign-off block; empty lines to sign where a role has not signed."""
+    answer = answer_of(decision, signoff)
+    if answer.stamp:
+        state = say(
+            "{stamp}. Until every line below is signed, this dossier is a draft and gives no leave "
+            "to fit the filter. A sign-off is bound to the digest of inputs, findings and "
+            "decision; if one of them changes, it no longer holds.",
+            stamp=answer.stamp,
+        )
+    else:
+        state = say(
+            "Signed. The decision is: {decision}. Each sign-off is bound to the digest of inputs, "
+            "findings and decision that is printed under it.",
+            decision=say(decision) if signoff.ended is None else answer.word,
+        )
+    return SignOffPage(state=state, lines=tuple(_sign_lines(signoff)), digest=signoff.digest)
+
+
+def _sign_lines(signoff: SignOff) -> Iterable[SignOffLine]:
+    for role in signoff.roles:
+        given = [each for each in signoff.signed if each.role == role]
+        for each in given:
+            yield _signed_line(each)
+        if not given:
+            yield SignOffLine(
+                role=_shown(role), meaning=say(MEANINGS.get(role, "")), field=field_name(role)
+            )
+    for each in signoff.signed:
+        if each.role not in signoff.roles:
+            yield _signed_line(each)
+
+
+def _shown(role: str) -> str:
+    return role_text(role).capitalize()
+
+
+def _void(note: str) -> str:
+    return say("No longer holds: {reason}.", reason=note or say("something changed"))
+
+
+def _signed_line(each: Signed) -> SignOffLine:
+    """Return the line of a sign-off; only one that holds has a field to seal it."""
+    return SignOffLine(
+        role=_shown(each.role),
+        meaning=each.meaning,
+        name=each.name,
+        date=date_text(each.date),
+        note=each.note if each.holds else _void(each.note),
+        digest=each.digest,
+        field=field_name(each.role) if each.holds else "",
+    )
+
+
+def methods(findings: Iterable[Finding], places: Places) -> tuple[MethodEntry, ...]:
+    """Return how each quantity that a requirement asks for is obtained, from its declaration."""
+    used: dict[str, list[Finding]] = {}
+    for finding in findings:
+        used.setdefault(finding.demand.quantity.name, []).append(finding)
+    entries = []
+    for group in used.values():
+        declared = group[0].demand.quantity
+        entries.append(
+            MethodEntry(
+                title=say(declared.title),
+                symbol=declared.symbol,
+                meaning=speak(say(declared.meaning)),
+                formula=say(declared.formula),
+                standard=speak(say(declared.standard)),
+                used_for=places.asked(finding.demand.id for finding in group),
+            )
+        )
+    return tuple(entries)
+
+
+def digests_page(
+    case: Case,
+    assessment: Assessment,
+    manifest: Mapping[str, object],
+    decision: str,
+    house: House | None = None,
+) -> DigestsPage:
+    """Return digests of the inputs and of decision.json, versions, seed, and the end mark.
+
+    `manifest` may hold "tool" and "versions" (a mapping of names to versions); `decision` is the
+    SHA-256 of decision.json.
+    """
+    rows: list[tuple[Cell, ...]] = [(each.name, each.sha256) for each in case.inputs]
+    if case.signoff is not None:
+        rows.append((case.signoff.name, case.signoff.sha256))
+    rows.append(("decision.json", decision))
+    facts = [Fact(say("Seed of all Monte Carlo draws"), str(assessment.seed))]
+    if "tool" in manifest:
+        facts.insert(0, Fact(say("Tool"), str(manifest["tool"])))
+    versions = manifest.get("versions")
+    if isinstance(versions, Mapping):
+        listed = ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))
+        facts.append(Fact(say("Versions"), listed))
+    else:
+        facts.append(Fact(say("Python"), platform.python_version()))
+    if house is not None:
+        facts.append(Fact(say("House"), (house.name, f"SHA-256 {house.digest}")))
+    return DigestsPage(
+        files=Table(
+            caption=say("SHA-256 of every input and of the findings; all are attached to this PDF"),
+            columns=(Column(say("File"), 36), Column(say("SHA-256"), 64)),
+            rows=tuple(rows),
+        ),
+        versions=tuple(facts),
+        end=say(
+            "End of dossier {number}, revision {revision}",
+            number=case.qualification.number,
+            revision=case.qualification.revision,
+        ),
+    )

@@ -1,0 +1,316 @@
+"""The test request as a PDF for laboratories: the same for every laboratory that is asked."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from dossier.case.application import Application
+from dossier.case.units import from_si
+from dossier.evidence.limits import Limit
+from dossier.evidence.records.fluid import kinematic_at
+from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
+from dossier.report.pages.fixed_words import PATHS
+from dossier.report.pages.request_words import (
+    ARRANGEMENTS,
+    BASES,
+    COMPARED,
+    FORMULAS,
+    KINDS,
+    RULES,
+    SIDES,
+    TERMINALS,
+    VALVES,
+    WAYS,
+)
+from dossier.request.counted import Counted
+from dossier.request.plan import Test, TestRequest
+from dossier.request.reported import condition_columns
+from dossier.words import say, say_count, speaking
+
+Pairs = list[tuple[str, str]]
+MM2 = 1e6
+MANY = 12
+"""More names than these are printed as the first and the last."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """One test as its section prints it."""
+
+    title: str
+    points: Pairs
+    columns: list[tuple[str, str, bool]]
+    conditions: list[tuple[str, str, str]]
+    instruments: str
+    sheets: str
+    held: list[tuple[str, str, str]]
+
+
+def request_pdf(request: TestRequest) -> bytes:
+    """Return the request as PDF, in the language of the case; the same bytes for the same case."""
+    from dossier.report.render import page_pdf
+
+    draft = request.asked.draft
+    with speaking(request.asked.language):
+        return page_pdf(
+            "request.html",
+            title=request.asked.application.title,
+            number=draft.number if draft else request.asked.name,
+            revision=request.asked.application.revision,
+            facts=_facts(request),
+            tests=[_overview(test) for test in request.tests],
+            counts=[_count(each) for each in request.counts],
+            formulas=_formulas(request),
+            assumed=_assumed(request),
+            each_one=any(each.demand.basis == "every_specimen" for each in request.counts),
+            parts=[_part(request, test) for test in request.tests],
+            general=_held(limit for limit in request.tests[0].held if not limit.kind),
+            sha256=request.asked.source.sha256,
+        )
+
+
+def _facts(request: TestRequest) -> Pairs:
+    application = request.asked.application
+    oil, duty, rule = application.oil, application.duty, application.decision_rule
+    return [
+        (say("Application"), application.title),
+        (say("Requirements"), say("revision {revision}, issued {issued}",
+            revision=application.revision, issued=application.issued)),
+        (say("Circuit"), "; ".join(_circuit(application))),
+        (say("Oil of the machine"), "; ".join(_oil(request))),
+        (say("Viscosity of that oil"), say("{hot} hot, {cold} at cold start",
+            hot=_viscosity(kinematic_at(oil, duty.hot_oil)),
+            cold=_viscosity(kinematic_at(oil, duty.cold_start)))),
+        (say("Oil temperatures"), say("hot {hot}, normal {normal}, cold start {cold}",
+            hot=_degrees(duty.hot_oil), normal=_degrees(duty.normal_oil),
+            cold=_degrees(duty.cold_start))),
+        (say("Service interval"), _shown(duty.service_interval, "h", "time")),
+        (say("Decision rule"), say("{rule}, confidence {confidence}, agreed {agreed}",
+            rule=say(RULES[rule.kind]), confidence=percent(rule.confidence, 1 if
+            1000 * rule.confidence % 10 > 1e-6 else 0), agreed=rule.agreed)),
+    ]  # fmt: skip
+
+
+def _circuit(application: Application) -> Iterator[str]:
+    circuit = application.circuit
+    yield say(ARRANGEMENTS[circuit.arrangement])
+    yield say("rated flow {flow}", flow=_shown(circuit.rated_flow, "L/min", "flow"))
+    valve = circuit.bypass_valve
+    if valve is not None:
+        yield say(VALVES[valve.location])
+        if valve.opening is not None:
+            low, high = (_shown(p, "kPa", "pressure") for p in
+                         (valve.opening.min, valve.opening.max))  # fmt: skip
+            yield say("opens between {low} and {high}", low=low, high=high)
+
+
+def _oil(request: TestRequest) -> Iterator[str]:
+    oil = request.asked.application.oil
+    if oil.description:
+        yield oil.description
+    yield say("{kv40} at 40 °C, {kv100} at 100 °C", kv40=_viscosity(oil.kv40.value),
+              kv100=_viscosity(oil.kv100.value))  # fmt: skip
+
+
+def _overview(test: Test) -> tuple[str, ...]:
+    needed = test.needed
+    return (
+        _name(test),
+        say(needed.standard),
+        *(str(test.specimens.get(side, "–")) for side in SIDES),
+        ", ".join(demand.id for demand in needed.demands),
+    )
+
+
+def _name(test: Test) -> str:
+    needed = test.needed
+    if needed.kind == "measurement":
+        from dossier.evidence.registry import all_quantities
+
+        return say(all_quantities()[needed.quantities[0]].title)
+    name = say(KINDS[needed.kind])
+    if needed.kind in {"multipass", "pressure_drop"}:
+        return say("{test}, {path}", test=name, path=say(PATHS[needed.path]))
+    return name
+
+
+def _count(each: Counted) -> tuple[str, ...]:
+    demand = each.demand
+    basis = say(BASES[demand.basis])
+    if demand.basis == "population":
+        basis = say("{basis}, {share}", basis=basis, share=percent(demand.coverage, 0))
+    n = say("none is enough") if each.way == "none" else str(each.n)
+    advisory = "" if each.sets else say("advisory: sets no number")
+    words = [say(WAYS[each.way]), say(COMPARED) if demand.not_worse is not None else "", advisory]
+    return (
+        demand.id,
+        say(demand.quantity.title),
+        basis,
+        _as_written(each.scatter) or "–",
+        _as_written(each.margin) or "–",
+        "; ".join(word for word in words if word),
+        percent(each.taken, 0) if each.taken else "–",
+        n,
+    )
+
+
+def _as_written(text: str) -> str:
+    """Return an assumed value as its user wrote it, in the language's number and unit."""
+    number, _, unit = text.rpartition(" ")
+    return with_unit(typed(number), unit) if number else typed(text)
+
+
+def _formulas(request: TestRequest) -> Pairs:
+    ways = dict.fromkeys(each.way for each in request.counts)
+    return [(say(WAYS[way]), say(FORMULAS[way])) for way in ways if way in FORMULAS]
+
+
+def _assumed(request: TestRequest) -> str:
+    return say(
+        "Scatter and margin are assumptions of whoever asks, not results. The scatter may take up "
+        "{share} of the margin; what is left is for the uncertainty of measurement. A percentage "
+        "is one of the limit, for an efficiency or a filtration ratio one of the share that passes "
+        "at the limit.",
+        share=percent(request.assumed.share, 0),
+    )
+
+
+def _part(request: TestRequest, test: Test) -> _Part:
+    columns = [(each.header, say(each.words), each.needed) for each in test.columns]
+    instruments = ", ".join(say(each) for each in test.instruments)
+    return _Part(
+        title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
+        points=_points(request, test),
+        columns=columns,
+        conditions=[
+            (each.name, ", ".join(condition_columns(each)), say(each.words))
+            for each in test.conditions
+        ],
+        instruments=instruments or say("none"),
+        sheets="; ".join(
+            _listed(sheet.id for sheet in test.sheets if sheet.filter == side)
+            for side in SIDES
+            if side in test.specimens
+        ),
+        held=_held(limit for limit in test.held if limit.kind),
+    )
+
+
+def _held(limits: Iterable[Limit]) -> list[tuple[str, str, str]]:
+    return [(speak(say(each.text)), say(each.clause), say(each.mark)) for each in limits]
+
+
+def _listed(names: Iterable[str]) -> str:
+    """Return the names, or the first and the last of many."""
+    every = list(dict.fromkeys(names))
+    if len(every) <= MANY:
+        return ", ".join(every)
+    return say("{first} to {last} ({number})", first=every[0], last=every[-1], number=len(every))
+
+
+def _points(request: TestRequest, test: Test) -> Pairs:
+    makers = {
+        "multipass": _multipass,
+        "pressure_drop": _sweep,
+        "bypass_valve": _valve,
+        "measurement": _results,
+        "inspection": _results,
+    }
+    names = [_specimens(request, test, side) for side in SIDES if side in test.specimens]
+    return [(say("Specimens"), "; ".join(names)), *makers[test.needed.kind](request, test)]
+
+
+def _specimens(request: TestRequest, test: Test, side: str) -> str:
+    n = test.specimens[side]
+    who = say(SIDES[side])
+    listed = _listed(s.specimen for s in test.sheets if s.filter == side and s.specimen)
+    if not listed:
+        return say_count(n, "{who}: {number} specimen", "{who}: {number} specimens", who=who)
+    return say("{who}: {names}", who=who, names=listed)
+
+
+def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
+    rules = {limit.rule: limit for limit in test.held}
+    yield say("Test flow"), _shown(test.points.flow, "L/min", "flow")
+    viscosity = rules.get("viscosity")
+    if viscosity is not None:
+        yield (
+            say("Test fluid and temperature"),
+            say("a fluid and a temperature that give {nu} ± {tolerance}; the temperature is kept "
+                "within {kelvin} K", nu=significant(viscosity.value * MM2),
+                tolerance=_viscosity(viscosity.tolerance),
+                kelvin=significant(rules["temperature"].value)),
+        )  # fmt: skip
+    dust = request.asked.application.duty.ingression_dust
+    yield say("Test dust"), dust or say("as the standard asks, named in the report")
+    base = test.points.base_level
+    if base:
+        yield say("Base upstream level"), quantity_text(base * 1e3, "mg/L")
+    terminal = say("{pressure} across the element, without the housing; {source}",
+        pressure=_shown(test.points.terminal, "kPa", "pressure"),
+        source=say(TERMINALS[test.points.terminal_from]))  # fmt: skip
+    yield say("Terminal differential pressure"), terminal
+    sizes = ", ".join(significant(size) for size in test.points.sizes)
+    yield (
+        say("Sizes to count"),
+        say("{sizes} µm(c), counter calibrated to ISO 11171, both sides, every run", sizes=sizes),
+    )
+
+
+def _sweep(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
+    flows = ", ".join(significant(from_si(flow, "L/min", "flow"), 3) for flow in test.points.flows)
+    yield say("Flows"), say("{flows} L/min, each rising", flows=flows)
+    hot, cold = test.points.viscosities
+    yield (
+        say("Viscosities"),
+        say("all flows at about {hot} and again at about {cold}", hot=_viscosity(hot),
+            cold=_viscosity(cold)),
+    )  # fmt: skip
+    yield (
+        say("Parts"),
+        say("the whole assembly, and the housing without its element, marked in the column part"),
+    )
+    if test.needed.kind == "pressure_drop" and _joint(request):
+        yield (
+            say("Order"),
+            say("before the multi-pass run of the same specimen, which keeps its name"),
+        )
+
+
+def _joint(request: TestRequest) -> bool:
+    return any(test.needed.kind == "multipass" for test in request.tests)
+
+
+def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
+    criterion = request.settings.criterion_flow or 0.0
+    yield (
+        say("Sweeps"),
+        say("rising from a shut valve to {flow}, then falling until it is shut; at least five "
+            "rows each way", flow=_shown(test.points.flow, "L/min", "flow")),
+    )  # fmt: skip
+    yield say("Counts as open at"), _shown(criterion, "L/min", "flow")
+    yield (
+        say("Viscosities"),
+        say("a test fluid of about {hot}", hot=_viscosity(24e-6)),
+    )
+    for demand in test.needed.demands:
+        if demand.quantity.name == "valve_leakage":
+            pressure = _shown(float(demand.at["pressure"]), "kPa", "pressure")
+            yield say("Leakage"), say("with a rising row on each side of {p}", p=pressure)
+
+
+def _results(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
+    for demand in test.needed.demands:
+        where = f" ({demand.at_text})" if demand.at_text else ""
+        yield demand.id, speak(f"{demand.text}{where}")
+
+
+def _shown(value: float, unit: str, dimension: str) -> str:
+    return quantity_text(from_si(value, unit, dimension), unit)
+
+
+def _degrees(value: float) -> str:
+    return _shown(value, "degC", "temperature")
+
+
+def _viscosity(value: float) -> str:
+    return quantity_text(value * MM2, "mm2/s", 3)

@@ -1,0 +1,328 @@
+"""Validity of the tests, instruments, the laboratory's remarks and deviations."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from dossier.case.case import Case
+from dossier.case.model import Instrument
+from dossier.decision.conditions import on_file_text
+from dossier.decision.finding import Assessment
+from dossier.evidence.validity.check import Check
+from dossier.report.blocks import Cell, Column, Line, Table
+from dossier.report.format import NONE, date_text, percent, speak, typed
+from dossier.report.pages.condense import named
+from dossier.report.pages.fixed_words import KINDS
+from dossier.report.pages.places import CHECKS
+from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
+from dossier.words import later, say
+
+OUTCOMES = {
+    later("met"): later("{number} met"),
+    later("not met"): later("{number} not met"),
+    later("warning"): later("{number} warning"),
+    later("covered by a deviation"): later("{number} covered by a deviation"),
+    later("not checked"): later("{number} not checked"),
+    later("stated"): later("{number} stated"),
+    later("does not apply"): later("{number} do not apply"),
+}
+"""Outcomes of a check, each with the words for a number of them."""
+ALL_OF = {
+    "multipass": later("all {number} multi-pass runs"),
+    "pressure_drop": later("all {number} flow sweeps"),
+    "bypass_valve": later("all {number} bypass valve sweeps"),
+    "measurement": later("all {number} measurements"),
+    "inspection": later("all {number} inspections"),
+}
+"""All records of a kind."""
+EFFECTS = (later("none"), later("widens uncertainty"), later("record excluded"))
+"""Effects of a deviation, as said on the page."""
+PLAIN = ("met", "does not apply")
+"""Outcomes that are not told check by check."""
+MOST_REMARKS = 60
+"""Records whose remarks are printed; the attached records hold every one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValidityPage:
+    """Whether each test was run as its standard asks."""
+
+    summary: str
+    on_file: Table
+    notable: Table
+    rules: Table
+    laboratories: Table
+    instruments: Table
+    remarks: Table
+    handed_in: tuple[Table, ...]
+    deviations: Table
+    left_out: Table
+
+
+def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
+    """Return the section on validity as formatted text."""
+    checks = assessment.checks
+    return ValidityPage(
+        summary=_summary(checks),
+        on_file=_on_file(case),
+        notable=_notable([each for each in checks if each.outcome not in PLAIN]),
+        rules=_rules(case, checks),
+        laboratories=_laboratories(case),
+        instruments=_instruments(case),
+        remarks=_remarks(case),
+        handed_in=handed_in(case),
+        deviations=_deviations(case),
+        left_out=_left_out(assessment),
+    )
+
+
+def _summary(checks: Sequence[Check]) -> str:
+    counts: dict[str, int] = {}
+    for check in checks:
+        counts[check.outcome] = counts.get(check.outcome, 0) + 1
+    outcomes = [say(OUTCOMES[outcome], number=n) for outcome, n in sorted(counts.items())]
+    return say(
+        "{checks} checks on {records} records: {outcomes}. A record that does not meet a "
+        "mandatory rule, and is not covered by a recorded deviation, carries no result.",
+        checks=len(checks),
+        records=len({check.record for check in checks if check.record}),
+        outcomes=", ".join(outcomes) or say("none"),
+    )
+
+
+def _on_file(case: Case) -> Table:
+    """Return each field of the application that changed since laboratories were asked."""
+    changes = case.on_file.changes if case.on_file else ()
+    return Table(
+        caption=say("Requirements: fields of the application that changed since they were asked"),
+        columns=(
+            Column(say("Field"), 40),
+            Column(say("As asked"), 30),
+            Column(say("Now"), 30),
+        ),
+        rows=tuple((c.field, typed(c.before or "–"), typed(c.after or "–")) for c in changes),
+        note=f"{on_file_text(case).rstrip(':')}." if changes else "",
+        empty=on_file_text(case),
+    )
+
+
+def _notable(checks: Iterable[Check]) -> Table:
+    rows = [
+        (
+            check.record or say("whole case"),
+            say(check.rule),
+            speak(check.limit),
+            speak(check.found),
+            (say(check.outcome), *((speak(check.deviation),) if check.deviation else ())),
+        )
+        for check in checks
+    ]
+    return Table(
+        caption=say("Checks that were not met, gave a warning, were covered or could not be made"),
+        columns=(
+            Column(say("Record"), 12),
+            Column(say("Rule"), 18),
+            Column(say("Limit"), 25),
+            Column(say("Found"), 25),
+            Column(say("Outcome"), 20),
+        ),
+        rows=tuple(rows),
+        empty=say("Every check was met."),
+    )
+
+
+def _rules(case: Case, checks: Sequence[Check]) -> Table:
+    groups: dict[tuple[str, str, str, bool], list[Check]] = {}
+    for check in checks:
+        key = (check.rule, check.limit, check.standard, check.mandatory)
+        groups.setdefault(key, []).append(check)
+    rows: list[tuple[Cell, ...]] = []
+    for (rule, limit, standard, mandatory), group in groups.items():
+        severity = say("mandatory") if mandatory else say("warns only")
+        name = (say(rule), Line((severity,), small=True))
+        source = Line((speak(standard),), small=True)
+        rows.append((name, (speak(limit), source), _lines(case, group)))
+    return Table(
+        caption=say("Every check: rule, limit and where it is taken from, and its outcome"),
+        columns=(
+            Column(say("Rule"), 18),
+            Column(say("Limit; its source and mark"), 52),
+            Column(say("Outcome: records"), 30),
+        ),
+        rows=tuple(rows),
+        id=CHECKS,
+        note=say(
+            "Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
+            "extract; memory: recalled, with the confidence stated; practice: common practice; "
+            "own: set by this program. Whoever holds the standard can correct the figure. What was "
+            "found on each record stands in the attached decision.json."
+        ),
+        empty=say("No check was made."),
+    )
+
+
+def _lines(case: Case, group: Iterable[Check]) -> tuple[str, ...]:
+    """Return the records of each outcome; of a rule that does not apply, with the reason."""
+    outcomes: dict[tuple[str, str], list[str]] = {}
+    for check in group:
+        why = f" ({speak(check.found)})" if check.outcome == "does not apply" else ""
+        outcomes.setdefault((check.outcome, why), []).append(check.record)
+    return tuple(
+        f"{say(outcome)}: {_used(records, case) if any(records) else say('whole case')}{why}"
+        for (outcome, why), records in outcomes.items()
+    )
+
+
+def _laboratories(case: Case) -> Table:
+    reports = dict(report_lines(case))
+    rows = [
+        (
+            each.id,
+            (each.name, *([reports[each.id]] if each.id in reports else [])),
+            each.accreditation or say(NONE),
+            ", ".join(each.methods) or say(NONE),
+        )
+        for each in case.qualification.laboratory
+    ]
+    return Table(
+        caption=say("Laboratories"),
+        columns=(
+            Column(say("Laboratory"), 10),
+            Column(say("Name"), 18),
+            Column(say("Accreditation"), 28),
+            Column(say("Methods it lists"), 44),
+        ),
+        rows=tuple(rows),
+    )
+
+
+def _instruments(case: Case) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for each in case.qualification.instrument:
+        used = [r.id for r in case.records if each.id in r.entry.instruments]
+        rows.append(
+            (
+                each.id,
+                each.kind,
+                date_text(each.calibrated),
+                date_text(each.due),
+                each.certificate or say(NONE),
+                _stated(each),
+                _used(used, case),
+            )
+        )
+    return Table(
+        caption=say("Instruments and their calibration"),
+        columns=(
+            Column(say("Instrument"), 9),
+            Column(say("Kind"), 16),
+            Column(say("Calibrated"), 10),
+            Column(say("Due"), 10),
+            Column(say("Certificate"), 17),
+            Column(say("Stated standard uncertainty"), 14),
+            Column(say("Used in"), 24),
+        ),
+        rows=tuple(rows),
+        note=say(
+            "Where no uncertainty is stated, the accuracy that the standard allows stands in."
+        ),
+        empty=say("No instrument is named."),
+    )
+
+
+def _used(used: Sequence[str], case: Case) -> str:
+    """Return the records an instrument was used in; all records of a kind are named as such."""
+    texts, left = [], set(used)
+    for kind in KINDS:
+        own = [r.id for r in case.records if r.entry.kind == kind]
+        if len(own) > 2 and left.issuperset(own):
+            texts.append(say(ALL_OF[kind], number=len(own)))
+            left.difference_update(own)
+    rest = named(name for name in used if name in left)
+    return ", ".join([*texts, *([rest] if rest else [])]) or say("not used")
+
+
+def _stated(instrument: Instrument) -> str:
+    texts = []
+    if instrument.size_u is not None:
+        texts.append(say("{share} of a count", share=percent(instrument.size_u, 1)))
+    if instrument.diameter_u is not None:
+        texts.append(say("{share} of a size", share=percent(instrument.diameter_u, 1)))
+    if instrument.reading_u is not None:
+        texts.append(say("{share} of a reading", share=typed(instrument.reading_u)))
+    return "; ".join(texts) or say(NONE)
+
+
+def _remarks(case: Case) -> Table:
+    """Return the remarks of each record by line; what most records say alike is said once."""
+    said: dict[str, list[str]] = {}
+    for record in case.records:
+        for remark in record.remarks:
+            said.setdefault(remark.text, []).append(record.id)
+    common = {text: ids for text, ids in said.items() if len(set(ids)) > 2}
+    rows = [(_who(ids, case), f"“{text}”") for text, ids in common.items()]
+    for record in case.records:
+        own = [f"{r.cell or r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
+        own += [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []
+        own += reading_notes(record)
+        if own:
+            rows.append((record.id, "; ".join(own)))
+    left = len(rows) - MOST_REMARKS
+    return Table(
+        caption=say("Remarks of the laboratory, in its own words, after the line of the record"),
+        columns=(Column(say("Record"), 17), Column(say("Line: remark"), 83)),
+        rows=tuple(rows[:MOST_REMARKS]),
+        note=say("Remarks of {left} further records are in the attached files.", left=left)
+        if left > 0
+        else "",
+        empty=say("The laboratory made no remark."),
+    )
+
+
+def _who(ids: Sequence[str], case: Case) -> str:
+    return say("every record") if {r.id for r in case.records} <= set(ids) else named(ids)
+
+
+def _deviations(case: Case) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for each in case.qualification.deviation:
+        effect = say(each.effect)
+        if each.u is not None:
+            effect = f"{effect}: u = {percent(each.u, 1)}"
+        by = (each.agreed_by, Line((date_text(each.agreed),), small=True))
+        rows.append((each.record, speak(each.text), effect, speak(each.cause) or "–", by))
+    return Table(
+        caption=say("Recorded deviations"),
+        columns=(
+            Column(say("Record"), 12),
+            Column(say("Deviation"), 36),
+            Column(say("Effect"), 18),
+            Column(say("Physical cause"), 18),
+            Column(say("Agreed by"), 16),
+        ),
+        rows=tuple(rows),
+        empty=say("No deviation was recorded."),
+    )
+
+
+def _left_out(assessment: Assessment) -> Table:
+    bench = assessment.bench
+    tables = (
+        (say("cannot be reduced"), bench.unreduced),
+        (say("not valid"), bench.unusable),
+        (say("excluded by a deviation"), bench.excluded),
+    )
+    rows = [
+        (record, word, speak(reason))
+        for word, table in tables
+        for record, reason in sorted(table.items())
+    ]
+    return Table(
+        caption=say("Records that carry no result"),
+        columns=(
+            Column(say("Record"), 15),
+            Column(say("Why"), 20),
+            Column(say("Reason in full"), 65),
+        ),
+        rows=tuple(rows),
+        empty=say("Every record carries results."),
+    )

@@ -1,0 +1,1 @@
+"""The act of sealing, and identities to try it with."""

@@ -1,0 +1,202 @@
+"""Seal a dossier: a digital signature in the field of a role, appended behind what is there."""
+
+import contextlib
+import hashlib
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dossier.case.problems import CaseError, CaseProblem
+from dossier.record.envelope import make
+from dossier.record.increment import RESERVED
+from dossier.record.pdf_file import PdfFile, open_pdf, quiet, read_bounded
+from dossier.record.seals import Seal, asked, certificate_name, increment_of, key_digest, read_seals
+from dossier.record.signoff import same_name
+from dossier.record.trust import chain, wrong_use
+
+if TYPE_CHECKING:
+    from dossier.verify.verification import Verification
+
+
+@dataclass(frozen=True, slots=True)
+class Keys:
+    """A signer's key and certificate, loaded."""
+
+    signer: Any
+
+    @property
+    def certificate(self) -> Any:
+        """The signer's certificate."""
+        return self.signer.signing_cert
+
+
+def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
+    """Return key and certificate from a PKCS#12 file, or from a key and a certificate in PEM.
+
+    Raises CaseError where the passphrase is wrong or a file is of another kind.
+    """
+    from pyhanko.sign.signers import SimpleSigner
+
+    content = key.read_bytes()
+    signer = None
+    with quiet(), contextlib.suppress(ValueError, TypeError):
+        if certificate is None:
+            signer = SimpleSigner.load_pkcs12_data(content, [], passphrase=passphrase.encode())
+        else:
+            signer = _from_pem(key, certificate, passphrase)
+    if signer is None or signer.signing_cert is None:
+        raise _refused(key.name, "does not open", "check passphrase and kind: PKCS#12, or PEM")
+    own = signer.signing_cert
+    if why := wrong_use(own):
+        hint = "seal with a certificate for signatures on documents"
+        raise _refused(key.name, f"its certificate {why}", hint)
+    return Keys(_chained(signer))
+
+
+def _chained(signer: Any) -> Any:
+    """Return the signer with those certificates alone that lead from its own to an authority."""
+    from pyhanko.sign.signers import SimpleSigner
+    from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+    store = SimpleCertificateStore()
+    store.register_multiple(chain(signer.signing_cert, list(signer.cert_registry)))
+    return SimpleSigner(signer.signing_cert, signer.signing_key, store)
+
+
+def _from_pem(key: Path, certificate: Path, passphrase: str) -> Any:
+    """Return a signer from PEM files; the certificate's file may hold its issuers behind it."""
+    from pyhanko.keys import load_certs_from_pemder
+    from pyhanko.sign.signers import SimpleSigner
+
+    first, *others = load_certs_from_pemder([str(certificate)])
+    protected = b"ENCRYPTED" in key.read_bytes()
+    with tempfile.TemporaryDirectory() as folder:
+        alone = Path(folder) / "certificate.der"
+        alone.write_bytes(first.dump())
+        return SimpleSigner.load(
+            str(key), str(alone), other_certs=others,
+            key_passphrase=passphrase.encode() if protected else None,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    """A dossier that was built again and came out the same, and the seal that it waits for."""
+
+    name: str
+    file: PdfFile = field(repr=False)
+    place: int
+    """How many seals it has."""
+    role: str
+    decision: str
+    standing: str
+    digest: str
+    """What sign-offs, and so the seal, are bound to."""
+
+
+def examine(pdf: Path, role: str, keys: Keys) -> Ready:
+    """Return the dossier, built again and compared, with what its next seal would stand for.
+
+    Refused with CaseError: a file that this program would not have written as it is, a draft, an
+    approval that is over, a role out of order or already sealed, a certificate of another name
+    than the sign-off's, a key that has sealed before.
+    """
+    from dossier.verify.verify import verify
+
+    file = open_pdf(read_bounded(pdf))
+    found = verify(pdf, at=None)
+    said = found.signoff
+    if found.sha256 != hashlib.sha256(file.data).hexdigest():
+        raise _refused(pdf.name, "was written while it was read", "try again")
+    if found.failures:
+        raise _refused(pdf.name, found.failures[0], "build it again and seal that")
+    if not said.complete:
+        raise _refused(
+            pdf.name, "is a draft: not signed off", "'dossier sign' first, then build it"
+        )
+    if said.ended:
+        what = f"cannot be sealed: the approval ended on {said.ended}"
+        raise _refused(pdf.name, what, "agree on a new end in case.toml, and decide again")
+    if found.recomputed.pages != "identical":
+        hint = "seal where it was built, or make that environment: 'dossier constraints'"
+        raise _refused(pdf.name, f"cannot be built again here: {found.recomputed.pages}", hint)
+    place = _place(pdf.name, found, role)
+    _right_person(pdf.name, said.signed[place].name, found.seals, keys)
+    return Ready(
+        name=pdf.name, file=file, place=place, role=role, decision=found.decision,
+        standing=found.standing, digest=said.digest,
+    )  # fmt: skip
+
+
+def _place(name: str, found: "Verification", role: str) -> int:
+    """Return the number of the role to seal in; CaseError where another comes first."""
+    roles, place = found.signoff.roles, len(found.seals)
+    if role not in roles:
+        raise _refused(name, f"has no role {role!r}", f"roles: {', '.join(roles)}")
+    if roles[place : place + 1] != (role,):
+        sealed = roles.index(role) < place
+        what = "is sealed already" if sealed else f"waits for {roles[place]!r} first"
+        raise _refused(name, f"{role!r}: {what}", f"order: {', '.join(roles)}")
+    return place
+
+
+def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal]:
+    """Return the dossier with one more signature, and that signature as it reads back.
+
+    The first certifies the file and allows further signatures only.  `timestamp` is the address
+    of a time-stamp service (RFC 3161).  Raises CaseError where the certificates take more room
+    than a seal has.
+    """
+    before, moment = ready.file.data, datetime.now(UTC).replace(microsecond=0)
+    said = asked(ready.file.files)
+    made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
+    digest = hashlib.sha256(made.signed(before)).digest()
+    value = _value(keys, digest, timestamp)
+    if len(value) > RESERVED:
+        what = f"needs {len(value)} bytes with its certificates; a seal has {RESERVED}"
+        raise _refused(ready.name, what, "leave certificates out of the key's file")
+    sealed = before + made.filled(value)
+    after = read_seals(open_pdf(sealed))
+    faults = [seal.problem for seal in after if seal.problem]
+    if len(after) != ready.place + 1 or faults:
+        what = f"the signature that was made does not hold: {'; '.join(faults)}"
+        raise _refused(ready.name, what, "give a key and the certificate that belongs to it")
+    return sealed, after[-1]
+
+
+def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
+    """Return the value of a signature; CaseError where the time-stamp service gives none."""
+    from pyhanko.sign.timestamps import TimestampRequestError
+
+    try:
+        with quiet():
+            return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
+    except TimestampRequestError as error:
+        hint = "check the address and that the service can be reached"
+        raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None
+
+
+def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> None:
+    own = certificate_name(keys.certificate)
+    if not same_name(own, given):
+        raise _refused(
+            name, f"the sign-off names {given!r}, the certificate {own!r}",
+            "seal with the certificate of the person who signed off",
+        )  # fmt: skip
+    if key_digest(keys.certificate) in {seal.key for seal in before}:
+        raise _refused(name, "this key has sealed it already", "another person has to seal")
+
+
+def _stamper(address: str) -> Any:
+    if not address:
+        return None
+    from pyhanko.sign.timestamps import HTTPTimeStamper
+
+    return HTTPTimeStamper(address)
+
+
+def _refused(place: str, what: str, hint: str) -> CaseError:
+    return CaseError([CaseProblem(place, "", what, hint)])
