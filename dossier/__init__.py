@@ -18,8 +18,6 @@ __all__ = [
     "verify",
 ]
 
-__version__ = "0.1.0"
-
 _HOME = {
     "assess": "dossier.make.api",
     "build": "dossier.make.api",
@@ -33,6 +31,10 @@ _HOME = {
 
 def __getattr__(name: str) -> Any:
     """Import the public names when they are first used: the command line starts fast."""
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("dossier")
     if name not in _HOME:
         raise AttributeError(f"module 'dossier' has no attribute {name!r}")
     import importlib

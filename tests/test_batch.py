@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from dossier.batch import run as batch
-from dossier.batch.order import Order
-from dossier.batch.outcomes import Outcome, summary
+from dossier.batch.outcomes import Order, Outcome, summary
 from dossier.batch.run import build_many
 
 INPUTS = Path(__file__).parents[1] / "inputs"

@@ -10,9 +10,8 @@ import pytest
 
 from dossier import build
 from dossier.batch import cluster as batch_cluster
-from dossier.batch.cluster import Cluster, ClusterError
-from dossier.batch.order import Order
-from dossier.batch.parcel import made_with, packed
+from dossier.batch.cluster import Cluster, ClusterError, made_with, packed
+from dossier.batch.outcomes import Order
 from dossier.batch.run import build_many
 from dossier.case.problems import CaseError
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from dossier import build
-from dossier.batch import order as batch_order
+from dossier.batch import outcomes as batch_order
 from dossier.make import two_processes as apart
 from dossier.record import files
 from dossier.record.files import BUILT, UP_TO_DATE, save_files

@@ -10,8 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from dossier.batch.batch_text import print_summary
-from dossier.batch.outcomes import Outcome, summary, summary_json
+from dossier.batch.outcomes import Outcome, print_summary, summary, summary_json
 from dossier.record.files import BUILT, UP_TO_DATE
 
 

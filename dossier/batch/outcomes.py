@@ -2,13 +2,21 @@
 
 import hashlib
 import json
+import sys
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
-from dossier.make.outcome import DONE
+from dossier.case.problems import CaseError
+from dossier.decision.finding import Assessment
+from dossier.make.outcome import DONE, decided, explained
+from dossier.record.files import Saved
+from dossier.report.signing import SignOff
+from dossier.words.terminal_safe import shown
 
 NONE = "no dossier"
 """What was done where nothing was."""
@@ -92,3 +100,123 @@ def _file(path: Path | None) -> dict[str, str] | None:
     if path is None:
         return None
     return {"path": path.as_posix(), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What holds for all cases of a batch."""
+
+    out: Path
+    issued: date | None = None
+    house: Path | None = None
+    only_stale: bool = False
+    """Do not touch a dossier that holds what is built."""
+    replace: bool = False
+    """Write over a sealed dossier."""
+    on: date | None = None
+    """The day it is."""
+    debug: bool = False
+
+
+def build_one(case: Path, order: Order) -> Outcome:
+    """Build one case and return what became of it; every error is an outcome."""
+    from dossier.make.api import build
+
+    try:
+        built = build(
+            case, order.out, order.issued,
+            house=order.house, replace=order.replace, only_stale=order.only_stale, on=order.on,
+        )  # fmt: skip
+    except Exception as error:  # noqa: BLE001  one bad case never stops the rest
+        return failed(case, error, debug=order.debug)
+    made = succeeded(case, built.assessment, built.signoff)
+    return written(made, Saved(built.pdf, built.json, built.done))
+
+
+def succeeded(case: Path, assessment: Assessment, signoff: SignOff) -> Outcome:
+    """Return the outcome of a case whose dossier was made and is not yet written."""
+    from dossier.make.verdict_text import decision_line
+    from dossier.record.signoff import reads
+
+    decision = reads(assessment.decision.value, signoff)
+    standing = "signed off" if signoff.complete else DRAFT
+    line = decision_line(assessment, signoff)
+    return Outcome(
+        case, decided(decision), decision, line, standing=standing, digest=signoff.digest
+    )
+
+
+def written(outcome: Outcome, saved: Saved) -> Outcome:
+    """Return the outcome of a case whose dossier lies on the disk."""
+    return replace(outcome, files=(saved.pdf, saved.json), done=saved.done, name=saved.pdf.stem)
+
+
+def failed(case: Path, error: Exception, *, debug: bool) -> Outcome:
+    """Return the outcome of a case for which no dossier was made."""
+    code, lines = explained(error, debug=debug)
+    count = len(error.problems) if isinstance(error, CaseError) else 1
+    return Outcome(case, code, problems=tuple(lines), count=count)
+
+
+WIDTH = 100
+
+
+def print_summary(outcomes: Sequence[Outcome]) -> None:
+    """Print a table of what became of each case, at most 100 columns wide."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False, markup=False, emoji=False, width=WIDTH, no_color=True)
+    table = Table(box=None, pad_edge=False, header_style="")
+    for heading in ("case", "dossier", "decision", "standing", "done"):
+        table.add_column(heading, overflow="fold")
+    table.add_column("problems", justify="right", no_wrap=True)
+    for each in outcomes:
+        cells = (str(each.case), each.name, each.reads, each.standing, each.done)
+        table.add_row(*(Text(shown(cell)) for cell in cells), str(each.count or ""))
+    with console.capture() as printed:
+        console.print(table)
+    for line in printed.get().splitlines():
+        print(line.rstrip())  # noqa: T201  this is a terminal
+
+
+@contextmanager
+def following(total: int) -> Iterator[Callable[[Iterable[Outcome]], Iterator[Outcome]]]:
+    """Give a function that passes outcomes through and shows on standard error how many came.
+
+    The bar is drawn only where standard error is a terminal, and taken away while the caller
+    prints what came.
+    """
+    if not sys.stderr.isatty():
+        yield iter
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
+    progress = Progress(
+        TextColumn("dossiers"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
+        TextColumn("left"), TimeRemainingColumn(), console=Console(stderr=True),
+        transient=True, redirect_stdout=False, redirect_stderr=False,
+    )  # fmt: skip
+    task = progress.add_task("", total=total)
+
+    def through(outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
+        progress.start()
+        for each in outcomes:
+            progress.stop()
+            yield each
+            progress.advance(task)
+            progress.start()
+
+    try:
+        yield through
+    finally:
+        progress.stop()

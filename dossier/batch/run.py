@@ -9,8 +9,7 @@ from multiprocessing.context import ForkServerContext, ForkServerProcess
 from pathlib import Path
 from typing import Protocol, Self
 
-from dossier.batch.order import Order, build_one
-from dossier.batch.outcomes import Outcome
+from dossier.batch.outcomes import Order, Outcome, build_one
 from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.make.outcome import OUR_BUG, WRONG_INPUT

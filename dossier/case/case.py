@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from dossier.case.application import Application, Fluid
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.records import Table
-from dossier.case.requested import OnFile
+from dossier.case.requested import OnFile, RequestEntry
 from dossier.case.signoff_file import SignOffEntry
 from dossier.case.tables.raw_table import Column, Note
 
@@ -86,3 +86,29 @@ class Case:
     def fluid(self, identifier: str) -> Fluid:
         """Return the test fluid of that identifier; KeyError if there is none."""
         return {i.id: i for i in self.qualification.fluid}[identifier]
+
+
+class Draft(Qualification):
+    """case.toml while laboratories and records are still to come."""
+
+    laboratory: tuple[Laboratory, ...] = ()
+    record: tuple[RecordEntry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a case asks for, before any record of it exists."""
+
+    name: str
+    """Name of the case folder."""
+    application: Application
+    file: str
+    """Name of the application file as the case names it."""
+    source: InputFile
+    """The application file as it was read."""
+    requests: tuple[RequestEntry, ...]
+    """The requests that are on file already."""
+    draft: Draft | None
+    """case.toml as far as it goes; None where there is none yet."""
+    language: str
+    """Language of what is asked, as in ISO 639-1; empty where there is no case.toml to say it."""

@@ -1,7 +1,11 @@
 """What is wrong with a case, where, and what to do about it."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import difflib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
 
 LONGEST = 480
 """Characters of one part of a problem that are printed."""
@@ -37,3 +41,102 @@ class CaseError(Exception):
     def __init__(self, problems: Iterable[CaseProblem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(p) for p in self.problems))
+
+
+WANTED = {
+    "laboratory": "'dossier take CASE FILE' reads it from the laboratory's workbook; or add a "
+    "[[laboratory]] table with id, name and methods",
+    "record": "'dossier request CASE' writes a workbook for the laboratory, 'dossier take CASE "
+    "FILE' reads it, and files of the laboratory's own; or add a [[record]] table for each test",
+    "requirement": "add a [[requirement]] table for each thing that the filter must do",
+}
+"""What to do about the tables that a case starts without."""
+
+
+Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
+"""Gives file and place of a key that stands elsewhere, None for all others."""
+
+
+def explain(
+    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any],
+    origin: Origin = lambda _: None,
+) -> list[CaseProblem]:  # fmt: skip
+    """Return one problem for each fault in `error`, with the key's path in the file."""
+    problems = []
+    for fault in error.errors(include_url=False):
+        problem = _problem(file, fault, model, document)
+        found = origin(tuple(fault["loc"]))
+        if found:
+            hint = "fill this cell" if fault["type"] == "missing" else problem.hint
+            problem = replace(problem, file=found[0], place=found[1], hint=hint)
+        problems.append(problem)
+    return problems
+
+
+def _problem(
+    file: str, fault: Any, model: type[BaseModel], document: Mapping[str, Any]
+) -> CaseProblem:
+    place = _place(fault["loc"], document)
+    kind = fault["type"]
+    if kind == "missing":
+        return CaseProblem(file, place, "is missing", WANTED.get(place, "add this key"))
+    if kind == "extra_forbidden":
+        known = _known_keys(model, fault["loc"])
+        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
+        return CaseProblem(file, place, "is not a key of the case format", hint)
+    if kind == "too_short":
+        return CaseProblem(file, place, "is empty", WANTED.get(place, "give at least one"))
+    if kind.startswith("date_"):
+        what = f"{_shown(fault.get('input'))} is not a date"
+        return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")
+    message = str(fault["msg"]).removeprefix("Value error, ")
+    shown = _shown(fault.get("input"))
+    what = f"{message}" if shown in message or not shown else f"{message} (found {shown})"
+    return CaseProblem(file, place, what[:1].lower() + what[1:], "correct this value")
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, (Mapping, list)):
+        return ""
+    return repr(value)[:60]
+
+
+def _place(location: Sequence[int | str], document: Mapping[str, Any]) -> str:
+    """Return a path such as ``record 'MP-C1' . conditions . flow``, with ids for list items."""
+    parts: list[str] = []
+    here: Any = document
+    for step in location:
+        if isinstance(step, int):
+            item = here[step] if isinstance(here, list) and step < len(here) else None
+            name = item.get("id") if isinstance(item, Mapping) else None
+            label = repr(name) if isinstance(name, str) else f"number {step + 1}"
+            parts[-1:] = [f"{parts[-1]} {label}"] if parts else [label]
+            here = item
+        else:
+            parts.append(step)
+            here = here.get(step) if isinstance(here, Mapping) else None
+    return " . ".join(parts)
+
+
+def _known_keys(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
+    here: Any = model
+    for step in location[:-1]:
+        if isinstance(step, int):
+            continue
+        fields = getattr(here, "model_fields", {})
+        if step not in fields:
+            return []
+        here = _inner(fields[step].annotation)
+    return sorted(getattr(here, "model_fields", {}))
+
+
+def _inner(annotation: Any) -> Any:
+    """Return the model inside ``tuple[Model, ...]`` or ``Model | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _inner(inner)
+        if found is not None:
+            return found
+    return None

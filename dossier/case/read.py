@@ -14,12 +14,10 @@ from pydantic import BaseModel, ValidationError
 
 from dossier.case.application import Application
 from dossier.case.bounded import NotReadError, read_below
-from dossier.case.case import Case, InputFile, Record, Remark
+from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.consistency import application_problems, consistency_problems
-from dossier.case.draft import Asked, Draft
-from dossier.case.explain import explain
 from dossier.case.model import Layout, Qualification, RecordEntry
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, explain
 from dossier.case.records import interpret, join
 from dossier.case.repeated import repeated
 from dossier.case.requested import (
@@ -30,9 +28,8 @@ from dossier.case.requested import (
     request_problems,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables.hidden import refuse_control_characters
 from dossier.case.tables.raw_table import RawTable, TableError
-from dossier.case.tables.tables import MAX_FILE, read_table
+from dossier.case.tables.tables import MAX_FILE, read_table, refuse_control_characters
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.case.whole import Whole, made_whole
 

@@ -8,11 +8,10 @@ from typing import Annotated, Any
 
 from pydantic import Field, StringConstraints, ValidationError
 
-from dossier.case.agreed import plain
 from dossier.case.application import Application
-from dossier.case.explain import explain
+from dossier.case.consistency import plain
 from dossier.case.fields import Model
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, explain
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
 REQUEST_FILE = "requested.toml"

@@ -11,8 +11,7 @@ from dossier.make.outcome import DEBUG, WRONG_INPUT, decided
 from dossier.words.terminal_safe import shown
 
 if TYPE_CHECKING:
-    from dossier.batch.order import Order
-    from dossier.batch.outcomes import Outcome
+    from dossier.batch.outcomes import Order, Outcome
     from dossier.make.two_processes import Written
 
 
@@ -65,7 +64,7 @@ def build(
 
     day = None if issued is None else issued.date()
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
-        from dossier.batch.order import Order
+        from dossier.batch.outcomes import Order
 
         order = Order(
             out=out, issued=day, house=house, only_stale=only_stale, replace=replace,
@@ -102,8 +101,8 @@ def _build_many(
 ) -> int:
     """Print a line for each case as it is done, and a summary; return the worst exit code."""
     from dossier.batch import outcomes as batch_outcome
-    from dossier.batch.batch_text import following, print_summary
     from dossier.batch.cluster import ClusterError
+    from dossier.batch.outcomes import following, print_summary
     from dossier.batch.run import build_many
     from dossier.record.files import write_whole
 

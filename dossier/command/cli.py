@@ -40,9 +40,9 @@ Issued = Annotated[
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from dossier import __version__
+        from importlib.metadata import version
 
-        typer.echo(f"dossier {__version__}")
+        typer.echo("dossier " + version("dossier"))
         raise typer.Exit
 
 

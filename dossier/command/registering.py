@@ -120,8 +120,7 @@ def _write_page(folder: Path, outcome: "Outcome", html: Path) -> None:
 
 def _put(outcome: "Outcome", hits: Any, wanted: "Wanted", *, as_csv: bool, as_json: bool) -> None:
     """Write the answer to standard output, the state of the register where it fits."""
-    from dossier.register.listing import csv_text, json_text
-    from dossier.register.register_text import print_register, print_state
+    from dossier.register.listing import csv_text, json_text, print_register, print_state
 
     if as_json:
         sys.stdout.write(shown_json(json_text(outcome, hits)))
@@ -180,11 +179,11 @@ def compare(
         typer.echo(shown(error), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     if as_json:
-        from dossier.register.compare_json import comparison_json
+        from dossier.register.compare import comparison_json
 
         sys.stdout.write(shown_json(comparison_json(comparison, (str(a), str(b)))))
     else:
-        from dossier.register.register_text import print_comparison
+        from dossier.register.listing import print_comparison
 
         print_comparison(comparison, (str(a), str(b)))
     raise typer.Exit(DONE if comparison.same else DIFFERS)

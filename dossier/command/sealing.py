@@ -239,7 +239,7 @@ def verify(
     if json:
         sys.stdout.write(shown_json(facts_json(results)))
     if note is not None and results:
-        from dossier.verify.verification_note import note_pdf
+        from dossier.verify.verification_text import note_pdf
 
         day = (moment or datetime.now(UTC)).date()
         write_whole(note, confined(lambda: note_pdf(results[0], day)))
@@ -267,7 +267,7 @@ def constraints(
     Example: dossier constraints out/LFQ-0412-r0.pdf
     """
     from dossier.record.attached import NotADossierError
-    from dossier.record.constraints import constraints_text
+    from dossier.record.program import constraints_text
     from dossier.system.confined import StoppedError, confined
 
     try:

@@ -13,21 +13,19 @@ from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
-from dossier.case.tables.older_sizes import convert
+from dossier.case.tables.size_columns import convert
 from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
-from dossier.decision.chance import chance_text
 from dossier.decision.comparison import gains_and_losses
-from dossier.decision.conditions import of_evidence, of_requirements
+from dossier.decision.conditions import conceded, of_evidence, of_requirements, ran_out, valid_until
 from dossier.decision.finding import Assessment, Finding, decision_of
-from dossier.decision.probability import Threshold, against, fixed, probability
+from dossier.decision.probability import Threshold, against, chance_text, fixed, probability
 from dossier.decision.rules import Limits as DecisionLimits
 from dossier.decision.rules import Verdict, judge
-from dossier.decision.term import conceded, ran_out, valid_until
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
 from dossier.evidence.prepare import prepare
-from dossier.evidence.quantities.circuit_summary import circuit_summary
+from dossier.evidence.quantities.circuit import circuit_summary
 from dossier.evidence.quantities.curves import curves_of
 from dossier.evidence.registry import Side
 from dossier.evidence.requirement import Demand, resolve

@@ -11,8 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.case.application import DecisionRule
-from dossier.decision.chance import chance_text
-from dossier.decision.probability import Judged, Threshold, probability, specimen_probability
+from dossier.decision.probability import (
+    Judged,
+    Threshold,
+    chance_text,
+    probability,
+    specimen_probability,
+)
 from dossier.decision.rules import Limits, Verdict, judge
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue

@@ -5,11 +5,11 @@ from dataclasses import replace
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
-from dossier.decision.chance import chance_text
 from dossier.decision.comparison import compared
+from dossier.decision.conditions import late_review
 from dossier.decision.finding import Caution, Condition, Finding
+from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
-from dossier.decision.term import late_review
 from dossier.evidence.bench import Bench
 from dossier.words import later, say
 

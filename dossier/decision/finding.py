@@ -8,7 +8,7 @@ from typing import Literal
 from dossier.case.model import Concession
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench, Curves
-from dossier.evidence.quantities.circuit_summary import CircuitSide
+from dossier.evidence.quantities.circuit import CircuitSide
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.validity.check import Check

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.statistics.uncertainty import coverage_factor, t_cdf, t_quantile
-from dossier.physics.roots import find_root
+from dossier.physics.values import find_root
 
 Rule = Literal["simple_acceptance", "guard_band", "graded"]
 """How a result is judged; agreed before the tests."""

@@ -7,8 +7,7 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
-from dossier.evidence.records.reduce_multipass import reduce_multipass
-from dossier.evidence.records.reduce_pressure import reduce_pressure_drop
+from dossier.evidence.records.reduce_multipass import reduce_multipass, reduce_pressure_drop
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.balance import unlike_runs

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from dossier.case.application import Application, Requirement
 from dossier.case.problems import CaseProblem
-from dossier.case.tables.older_sizes import convert
+from dossier.case.tables.size_columns import convert
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
 from dossier.evidence.registry import Condition, Quantity, all_quantities, reference_line
 from dossier.words import later, say

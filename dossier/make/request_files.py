@@ -6,16 +6,15 @@ from dataclasses import replace
 from datetime import date, datetime, time
 from pathlib import Path
 
-from dossier.case.draft import Asked
+from dossier.case.case import Asked
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
 from dossier.evidence.requirement import Demand, resolve
 from dossier.request.assumptions import Assumptions
-from dossier.request.needed import needed_tests
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
-from dossier.request.points import Settings
+from dossier.request.points import Settings, needed_tests
 from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH, LANGUAGES
 

@@ -10,10 +10,9 @@ from rich.text import Text
 
 from dossier.case.case import Case
 from dossier.case.requested import said
-from dossier.decision.chance import chance_text
-from dossier.decision.conditions import on_file_text
+from dossier.decision.conditions import late_review, on_file_text
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.term import late_review
+from dossier.decision.probability import chance_text
 from dossier.evidence.validity.check import Check
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import answer_of

@@ -5,8 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from dossier.physics.pressure_drop import flow_at_pressure_drop, predict
-from dossier.physics.roots import find_root
-from dossier.physics.values import not_negative, positive
+from dossier.physics.values import find_root, not_negative, positive
 from dossier.words import later, say
 
 

@@ -11,13 +11,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from dossier.physics.roots import find_root
 from dossier.physics.values import (
     Bounded,
     Floats,
     Number,
     all_finite,
     all_positive,
+    find_root,
     not_negative,
     positive,
 )

@@ -3,6 +3,8 @@
 Values are accepted by a stated condition; NaN and infinity never meet it.
 """
 
+import math
+from collections.abc import Callable
 from typing import Literal, NamedTuple, TypeVar
 
 import numpy as np
@@ -100,3 +102,39 @@ def share(name: str, values: ArrayLike) -> Floats:
         words = later("{name} must lie between 0 and 1, not {value}")
         raise ValueError(say(words, name=say(name), value=array[~accepted][0]))
     return array
+
+
+EPSILON = 4.0 * float(np.finfo(float).eps)
+
+
+def find_root(
+    function: Callable[[float], float],
+    low: float,
+    high: float,
+    *,
+    xtol: float,
+    rtol: float = EPSILON,
+) -> float:
+    """Return a root of `function` between `low` and `high`, which give values of unlike sign.
+
+    It is met within xtol + rtol |root|, `xtol` in the unit of `low`, `rtol` [-].  Raises ValueError
+    where the signs are alike or no numbers, RuntimeError where the steps do not suffice.
+    Source: R. P. Brent (1973), as in `scipy.optimize.brentq`.
+    """
+    from scipy.optimize import brentq
+
+    ends = function(low), function(high)
+    if any(math.isnan(end) for end in ends) or ends[0] * ends[1] > 0.0:
+        words = later("no change of sign between {low:g} and {high:g}: {first:g}, {last:g}")
+        raise ValueError(say(words, low=low, high=high, first=ends[0], last=ends[1]))
+    return float(brentq(function, low, high, xtol=xtol, rtol=rtol, maxiter=200))
+
+
+def never_falling(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the never falling values (n,) nearest to `values` (n,) by least squares [same unit].
+
+    Source: isotonic regression by pooling adjacent violators, `scipy.optimize.isotonic_regression`.
+    """
+    from scipy.optimize import isotonic_regression
+
+    return np.asarray(isotonic_regression(values).x, dtype=float)

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from dossier.case.agreed import plain
 from dossier.case.case import Case
-from dossier.case.explain import explain
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.consistency import plain
+from dossier.case.problems import CaseError, CaseProblem, explain
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
+from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment
 from dossier.decision.rules import Decision
-from dossier.decision.term import APPROVES, expired, over
 from dossier.report.signing import MEANINGS, ROLES, Signed, SignOff, role_text
 from dossier.words import say, speaking
 

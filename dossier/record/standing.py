@@ -6,7 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.model import Concession
-from dossier.decision.term import APPROVES, behind, expired, over, valid_until
+from dossier.decision.conditions import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.requirement import LIFE
 from dossier.record.attached import NotADossierError
 from dossier.record.dossier_file import DossierFile

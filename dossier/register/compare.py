@@ -1,9 +1,11 @@
 """What differs between two dossiers, and what the differences changed."""
 
+import json
 import posixpath
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from dossier.case.requested import FieldChange, field_changes, said
 from dossier.record.document import FindingRow, OnFileRow
@@ -295,3 +297,59 @@ def _moved(
         for each in values
         if change.what in _files(a, each.requirement) | _files(b, each.requirement)
     )
+
+
+def comparison_json(comparison: Comparison, files: tuple[str, str]) -> str:
+    """Return a comparison as JSON; `files` are the two places as they were given."""
+    sides = zip(files, comparison.names, comparison.decisions, strict=True)
+    document: dict[str, Any] = {
+        "schema": "dossier comparison 1.0",
+        "a": None,
+        "b": None,
+        "same": comparison.same,
+        "remarks": list(comparison.remarks),
+        "verdicts": [
+            {
+                "requirement": each.requirement,
+                "a": each.before,
+                "b": each.after,
+                "because": list(each.because),
+            }
+            for each in comparison.verdicts
+        ],
+        "requirements": [
+            {
+                "requirement": each.requirement,
+                "kind": each.kind,
+                "changes": [_change(change) for change in each.changes],
+            }
+            for each in comparison.requirements
+        ],
+        "values": [_compare_json_value(each) for each in comparison.values],
+        "inputs": [
+            _change(change) | {"moved": list(moved)}
+            for change, (_, moved) in zip(comparison.inputs, comparison.effects, strict=True)
+        ],
+        "other": [_change(each) for each in comparison.rest],
+    }
+    for side, (file, name, decision) in zip("ab", sides, strict=True):
+        document[side] = {"file": file, "dossier": name, "decision": decision}
+    return json.dumps(document, ensure_ascii=False, indent=2, sort_keys=True) + "\n"
+
+
+def _change(change: Change) -> dict[str, Any]:
+    return {"what": change.what, "a": change.before, "b": change.after}
+
+
+def _compare_json_value(change: ValueChange) -> dict[str, Any]:
+    sides = {
+        side: {"value": value, "u": u, "unit": unit}
+        for side, (value, u, unit) in (("a", change.before), ("b", change.after))
+    }
+    return {
+        "requirement": change.requirement,
+        "quantity": change.quantity,
+        "difference": change.difference,
+        "because": list(change.because),
+        **sides,
+    }

@@ -10,10 +10,8 @@ from dossier.case.bounded import ordinary
 from dossier.record.attached import NotADossierError
 from dossier.record.files import MAX_PDF
 from dossier.record.standing import DRAFT, NOT_INTACT
-from dossier.register.chain import Link, chain_faults
-from dossier.register.dependencies import Rest
-from dossier.register.row import Row, row_digest
-from dossier.register.store import Kept, Rests
+from dossier.register.row import Rest, Row, row_digest
+from dossier.register.store import Kept, Link, Rests, chain_faults
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
-from dossier.register.dependencies import Rest
 from dossier.register.listing import plain
 from dossier.register.query import Hit
 from dossier.register.register import Outcome
+from dossier.register.row import Rest
 from dossier.report.assets import template_folder
 
 GROUPS = (

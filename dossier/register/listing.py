@@ -7,10 +7,23 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from dossier.register.dependencies import Rest
+import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from dossier.register.compare import Comparison, ValueChange
 from dossier.register.query import Hit
 from dossier.register.register import Outcome
-from dossier.report.format import clean
+from dossier.register.row import Rest
+from dossier.report.format import (
+    clean,
+    decimals_for,
+    fixed,
+    significant,
+    unit_text,
+    with_uncertainty,
+)
 
 COLUMNS = (
     "number",
@@ -108,3 +121,138 @@ def _entry(hit: Hit) -> dict[str, Any]:
 
 def _rest(rest: Rest) -> dict[str, Any]:
     return {"kind": rest.kind, "value": rest.value, "requirements": list(rest.requirements)}
+
+
+WIDTH = 110
+
+
+def print_register(outcome: Outcome, hits: Sequence[Hit], *, resting: bool) -> None:
+    """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
+    headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
+    headings += ["valid until", "file"]
+    if hits:
+        _console().print(_table(headings, [_cells(hit) for hit in hits]))
+    for hit in hits:
+        why = f"rests on {because_text(hit)}" if resting else ""
+        for word in (_superseded(hit), hit.row.remark, why):
+            if word:
+                typer.echo(f"{hit.row.name}: {plain(word)}")
+    typer.echo(f"{len(hits)} of {outcome.count} dossiers")
+
+
+def _superseded(hit: Hit) -> str:
+    return f"superseded by {hit.row.superseded_by}" if hit.row.superseded_by else ""
+
+
+def _cells(hit: Hit) -> list[str]:
+    row = hit.row
+    cells = row.name, row.decision, row.candidate, row.equipment, row.issued, row.review_due
+    return [plain(cell) for cell in (*cells, row.valid_until, row.file)]
+
+
+def print_state(outcome: Outcome, *, to_stderr: bool) -> None:
+    """Print the head of the chain; to standard error what is missing, replaced or no dossier."""
+    for event in outcome.events:
+        typer.echo(f"{event.kind}: {plain(event.text)}", err=True)
+    for file, why in outcome.unreadable:
+        typer.echo(f"not a dossier: {plain(file)}: {plain(why)}", err=True)
+    for file, other in outcome.copies:
+        typer.echo(f"copy: {plain(file)} is the same as {plain(other)}", err=True)
+    keep = "" if outcome.whole else " (do not keep it: the register is not whole)"
+    typer.echo(f"head: {outcome.head}, link {len(outcome.heads)}{keep}", err=to_stderr)
+
+
+def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
+    """Print what differs, verdicts first, then what was changed; parts that agree are left out."""
+    for side, file, name, decision in zip(
+        "AB", files, comparison.names, comparison.decisions, strict=True
+    ):
+        typer.echo(f"{side}: {plain(name)}: {plain(decision)} ({plain(file)})")
+    for remark in comparison.remarks:
+        typer.echo(plain(remark))
+    verdicts = [
+        [each.requirement, each.before or "absent", each.after or "absent", _lines(each.because)]
+        for each in comparison.verdicts
+    ]
+    _part("verdicts", ["requirement", "A", "B", "differs on which it depends"], verdicts)
+    asked = [
+        [each.requirement, each.kind, change.what, change.before or "none", change.after or "none"]
+        for each in comparison.requirements
+        for change in each.changes
+    ]
+    _part("requirements", ["requirement", "", "what", "A", "B"], asked)
+    values = [_value_cells(each) for each in comparison.values]
+    _part("values", ["requirement", "quantity", "A", "B", "B less A"], values)
+    inputs = [
+        [change.what, _short(change.before), _short(change.after), ", ".join(moved) or "nothing"]
+        for change, (_, moved) in zip(comparison.inputs, comparison.effects, strict=True)
+    ]
+    _part("inputs", ["file", "A, SHA-256", "B, SHA-256", "results that moved with it"], inputs)
+    rest = [[each.what, each.before or "none", each.after or "none"] for each in comparison.rest]
+    _part("other", ["what", "A", "B"], rest)
+    typer.echo(
+        "decision and verdicts are the same" if comparison.same else "decision or verdicts differ"
+    )
+
+
+def _part(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    if not rows:
+        typer.echo(f"{title}: the same")
+        return
+    typer.echo(f"{title}:")
+    _console().print(_table(headings, rows))
+
+
+def _lines(causes: Iterable[str]) -> str:
+    return "; ".join(causes) or "nothing that was compared"
+
+
+def _short(digest: str | None) -> str:
+    return "absent" if digest is None else f"{digest[:16]}…"
+
+
+def _value_cells(change: ValueChange) -> list[str]:
+    cells = [_result(side, change.limits) for side in (change.before, change.after)]
+    difference = change.difference
+    moved = "" if difference is None else _difference(difference, change)
+    return [change.requirement, change.quantity, *cells, moved]
+
+
+def _result(side: tuple[float | None, float | None, str], limits: Iterable[float]) -> str:
+    """Return a result with its standard uncertainty u, on its own side of every limit."""
+    value, u, unit = side
+    if value is None:
+        return "not demonstrated"
+    try:
+        shown, spread = with_uncertainty(value, u or 0.0, limits)
+    except ArithmeticError:  # a foreign file may hold numbers of any size
+        shown, spread = f"{value:.10g}", f"{u:.2g}"
+    return " ".join(f"{shown} {unit_text(unit)} (u {spread if u else 'none'})".split(" "))
+
+
+def _difference(difference: float, change: ValueChange) -> str:
+    """Return a signed difference to the decimals of the smaller of the two uncertainties."""
+    spreads = [u for _, u, _ in (change.before, change.after) if u]
+    try:
+        shown = (
+            fixed(difference, decimals_for(min(spreads))) if spreads else significant(difference)
+        )
+        if difference and not re.search("[1-9]", shown):
+            shown = significant(difference, 1)
+    except ArithmeticError:
+        shown = f"{difference:.3g}"
+    return f"{'+' if difference > 0 else ''}{shown} {unit_text(change.after[2])}".strip()
+
+
+def _console() -> Console:
+    console = Console(highlight=False, markup=False, emoji=False)
+    return Console(highlight=False, markup=False, emoji=False, width=max(console.width, WIDTH))
+
+
+def _table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="")
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(plain(cell)) for cell in row))
+    return table

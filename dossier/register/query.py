@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from dossier.register.dependencies import BY_STEM, KINDS, Rest, folded
 from dossier.register.register import Outcome
-from dossier.register.row import Row
+from dossier.register.row import BY_STEM, KINDS, Rest, Row, folded
 
 AFTER_STEM = ("", ":", ",", " ", "-", "(")
 """What may follow the beginning by which a standard, source or certificate is found."""

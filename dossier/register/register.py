@@ -8,11 +8,9 @@ from itertools import chain as joined
 from pathlib import Path
 
 from dossier.record.attached import NotADossierError
-from dossier.register.chain import GENESIS, linked
-from dossier.register.dependencies import Rest
 from dossier.register.events import Event, Found, Stored, digest_of, events_of, extends, faults_of
-from dossier.register.row import Row, on_day, row_digest, settled
-from dossier.register.store import Kept, RegisterError, Rests, Store, opened
+from dossier.register.row import Rest, Row, on_day, row_digest, settled
+from dossier.register.store import GENESIS, Kept, RegisterError, Rests, Store, linked, opened
 from dossier.system.confined import StoppedError, confined
 
 _CHUNK = 8
@@ -190,8 +188,7 @@ def _read(place: tuple[Path, str, _Trust]) -> _Read:
     from dossier.record.dossier_file import read_dossier
     from dossier.record.standing import seals_of
     from dossier.record.trust import trust_of
-    from dossier.register.dependencies import rests_on
-    from dossier.register.row import row_of
+    from dossier.register.row import rests_on, row_of
 
     folder, name, (trust, at) = place
     try:

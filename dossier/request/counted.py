@@ -1,22 +1,158 @@
 """The number of specimens of each requirement, by calculation, and of each test."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.evidence.requirement import Demand
-from dossier.request.assumptions import Assumptions, needs_scatter, pair_of
-from dossier.request.needed import Needed
-from dossier.request.specimens import (
-    LEAST,
-    guard_band,
-    mean_specimens,
-    population_specimens,
-    success_run_specimens,
-    tolerance_band,
+from dossier.evidence.statistics.tolerance import (
+    tolerance_factor,
+    two_sided_factor,
+    zero_failure_specimens,
 )
+from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
+from dossier.request.assumptions import Assumptions, needs_scatter, pair_of
+from dossier.request.points import Needed
+
+LEAST = 2
+"""One specimen says nothing about the scatter, and cannot support a mean [-]."""
+MOST = 2000
+"""More than a case may hold records [-]."""
+
+
+def guard_band(n: int, scatter: float, confidence: float, spread: float = 1.0) -> float:
+    """Return the guard band that scatter alone asks for on a mean of `n` specimens.
+
+    w = t(C; n - 1) s sqrt(1 + k^2) / sqrt(n), in the unit of `scatter` s, the standard deviation
+    between specimens; C the one-sided `confidence` [-].  `spread` is sqrt(1 + k^2) [-]: 1 against
+    a fixed limit; with k the share of the reference's mean that is asked for, where `n` specimens
+    of the reference scatter alike.
+
+    Raises ValueError unless n >= 2, scatter is above zero, 0 < confidence < 1 and spread >= 1.
+    Source: one-sided Student limit of a mean (ISO 2602, JCGM 100:2008, G.3; from memory) as the
+    guard band of JCGM 106:2012, 8.3.2.
+    """
+    if not n >= LEAST:
+        raise ValueError(f"two or more specimens are needed, not {n} [-]")
+    _accept(scatter, "scatter")
+    accept_fraction(confidence, "confidence")
+    if not 1.0 <= spread < math.inf:
+        raise ValueError(f"spread must be 1 or larger, not {spread} [-]")
+    return t_quantile(confidence, n - 1.0) * scatter * spread / math.sqrt(n)
+
+
+def mean_specimens(
+    scatter: float, margin: float, confidence: float, share: float, spread: float = 1.0
+) -> int:
+    """Return the smallest number of specimens, at least 2, whose guard band is small enough.
+
+    The smallest n with guard_band(n) <= f m: `margin` m is the distance expected between result
+    and limit [unit of `scatter`], `share` f the part of it that scatter may take up [-]; what is
+    left is for the uncertainty of measurement.  See `guard_band` for the rest.
+
+    Raises ValueError as `guard_band`, unless 0 < margin and 0 < share <= 1, or for more than 2000.
+    """
+    _accept(margin, "margin")
+    _accept_share(share)
+    return _smallest(
+        lambda n: guard_band(n, scatter, confidence, spread) <= share * margin,
+        f"a scatter of {scatter:g} and a margin of {margin:g}",
+    )
+
+
+def tolerance_band(
+    n: int, scatter: float, coverage: float, confidence: float, *, both: bool = False
+) -> float:
+    """Return by how much few specimens widen a tolerance limit [unit of `scatter`].
+
+    w = (k(n, p, C) - z(p)) s: k the exact tolerance factor for the share p = `coverage` of a normal
+    population at `confidence` C, one-sided or for `both` limits, z(p) what it falls to for very
+    many specimens.
+
+    Raises ValueError unless n >= 2, 0.5 <= coverage < 1, 0.5 <= confidence < 1, scatter > 0.
+    Source: as `evidence.tolerance.tolerance_factor`.
+    """
+    _accept(scatter, "scatter")
+    factor = two_sided_factor if both else tolerance_factor
+    return (factor(n, coverage, confidence) - _z(coverage, both)) * scatter
+
+
+def population_specimens(
+    scatter: float,
+    margin: float,
+    coverage: float,
+    confidence: float,
+    share: float,
+    *,
+    both: bool = False,
+) -> int:
+    """Return the smallest number of measured specimens that can show a share of a population.
+
+    The smallest n with (k(n, p, C) - z(p)) s <= f (m - z(p) s): of the `margin` m between the mean
+    and the limit the population itself takes z(p) s; few specimens may take up the `share` f of
+    what it leaves.
+
+    Raises ValueError as `tolerance_band`, and where m <= z(p) s: no number of specimens is enough.
+    """
+    _accept(margin, "margin")
+    _accept_share(share)
+    _accept(scatter, "scatter")
+    taken = _z(coverage, both) * scatter
+    left = margin - taken
+    if not left > 0:
+        raise ValueError(
+            f"no number of specimens is enough: {100 * coverage:.4g} % of a population with a "
+            f"scatter of {scatter:g} reach {taken:.4g} from its mean, the margin is {margin:g}"
+        )
+    return _smallest(
+        lambda n: tolerance_band(n, scatter, coverage, confidence, both=both) <= share * left,
+        f"a scatter of {scatter:g} and a margin of {margin:g}",
+    )
+
+
+def success_run_specimens(coverage: float, confidence: float) -> int:
+    """Return how many specimens without a failure show a share of a population, at least 2.
+
+    The smallest n with 1 - C <= R^n turned round: n = ln(1 - C) / ln R, rounded up; R = `coverage`
+    and C = `confidence` [-].  Raises ValueError unless both lie inside (0, 1).
+    Source: binomial with no failure (ISO 16269-6; from memory), as in `zero_failure_specimens`.
+    """
+    return max(LEAST, zero_failure_specimens(coverage, confidence))
+
+
+def _smallest(enough: Callable[[int], bool], words: str) -> int:
+    """Return the smallest n from 2 on that is `enough`; it stays enough for every larger one."""
+    high = LEAST
+    while not enough(high):
+        if high >= MOST:
+            raise ValueError(f"{words} ask for more than {MOST} specimens")
+        high = min(2 * high, MOST)
+    low = LEAST - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if middle >= LEAST and enough(middle) else (middle, high)
+    return high
+
+
+def _z(coverage: float, both: bool) -> float:
+    from scipy.special import ndtri
+
+    if not 0.5 <= coverage < 1:
+        raise ValueError(f"coverage must be 0.5 or above and below 1, not {coverage} [-]")
+    return float(ndtri(0.5 + 0.5 * coverage if both else coverage))
+
+
+def _accept(value: float, name: str) -> None:
+    if not 0 < value < math.inf:
+        raise ValueError(f"{name} must be finite and above zero, not {value}")
+
+
+def _accept_share(share: float) -> None:
+    if not 0 < share <= 1:
+        raise ValueError(f"share of the margin must lie above 0 and not above 1, not {share} [-]")
+
 
 TOGETHER = {"multipass", "pressure_drop"}
 """Tests of the same specimens: what is measured on one has to be measured on all."""

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.case.draft import Asked
+from dossier.case.case import Asked
 from dossier.case.model import Filter
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.evidence.limits import Limit, Limits
@@ -13,11 +13,12 @@ from dossier.evidence.validity.relevance import terms_of
 from dossier.evidence.validity.specimens import DESTROY
 from dossier.request.assumptions import Assumptions
 from dossier.request.counted import Counted, counted, specimens_of, together
-from dossier.request.needed import Needed, needed_tests
 from dossier.request.points import (
+    Needed,
     Settings,
     counted_sizes,
     flow_of_test,
+    needed_tests,
     sweep_flows,
     sweep_viscosities,
     terminal_pressure,

@@ -7,10 +7,9 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.clock import CLOCKS
 from dossier.case.tables.column_names import is_known, plain
 from dossier.case.tables.layout import is_reading, split_name
-from dossier.case.tables.numerals import PAIRS, cleaned, number
+from dossier.case.tables.numerals import CLOCKS, PAIRS, cleaned, number
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
 from dossier.case.units import UnitError, affine

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from dossier.case.model import METHODS
-from dossier.case.tables.clock import CLOCK, ClockError, moment
 from dossier.case.tables.column_names import plain
+from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, affine

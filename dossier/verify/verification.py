@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from dossier.decision.term import expired
+from dossier.decision.conditions import expired
 from dossier.record.seals import Seal
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import mismatches

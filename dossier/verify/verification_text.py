@@ -2,10 +2,12 @@
 
 import json
 from collections.abc import Iterable, Iterator
+from datetime import date
 from typing import Any
 
 import typer
 
+from dossier.report.format import date_text
 from dossier.verify.questions import as_mapping
 from dossier.verify.verification import Verification
 from dossier.words.terminal_safe import shown
@@ -97,3 +99,31 @@ def _facts(found: Verification) -> dict[str, Any]:
         },
         "questions": [as_mapping(answer) for answer in found.answers],
     }
+
+
+def note_pdf(found: Verification, day: date) -> bytes:
+    """Return a PDF of one page with the facts and the verdict of a verification."""
+    from importlib.metadata import version
+
+    from dossier.report.render import page_pdf
+
+    return page_pdf(
+        "verification.html",
+        found=found,
+        day=date_text(day),
+        version=version("dossier"),
+        facts=list(_verification_note_facts(found)),
+        lists=(
+            ("What contradicts the dossier", found.failures),
+            ("What is not proven", found.gaps),
+            ("What a person should know", found.remarks),
+        ),
+    )
+
+
+def _verification_note_facts(found: Verification) -> Iterator[tuple[str, str]]:
+
+    for line in list(fact_lines(found))[2:]:
+        name, _, text = line.partition(": ")
+        if name not in {"failed", "not proven", "remark"}:
+            yield name, text

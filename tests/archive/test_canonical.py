@@ -17,12 +17,12 @@ from pypdf import PdfReader
 
 from dossier import verify
 from dossier.record.attached import NotADossierError
-from dossier.record.constraints import constraints_text
 from dossier.record.decision_record import plain_versions
 from dossier.record.dossier_file import dossier_in
 from dossier.record.envelope import make
 from dossier.record.increment import first_end
 from dossier.record.pdf_file import open_pdf
+from dossier.record.program import constraints_text
 from dossier.record.seals import read_seals
 from dossier.record.standing import mismatches, sign_offs
 from tests.archive import forged, sealed

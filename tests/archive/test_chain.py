@@ -5,7 +5,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.register.chain import GENESIS, Link, chain_faults, link_digest, linked
+from dossier.register.store import GENESIS, Link, chain_faults, link_digest, linked
 
 # Derived: the construction entry = JCS{seq, prev, record_sha256}, head = SHA-256(entry), worked out
 # with a general library for RFC 8785 for the records {"id":"D-1","decision":"approved"} and

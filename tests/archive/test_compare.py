@@ -9,8 +9,7 @@ from typer.testing import CliRunner
 
 from dossier.command.cli import app
 from dossier.record.dossier_file import dossier_of, read_dossier
-from dossier.register.compare import compared
-from dossier.register.compare_json import comparison_json
+from dossier.register.compare import compared, comparison_json
 from tests.archive.made import case_toml, document, dossier, files, finding, put
 
 WIDE = {"COLUMNS": "200"}

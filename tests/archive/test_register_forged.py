@@ -9,9 +9,8 @@ from datetime import date
 import pytest
 
 from dossier.record.dossier_file import dossier_of
-from dossier.register.chain import GENESIS, linked
 from dossier.register.row import row_digest
-from dossier.register.store import FILE, RegisterError, opened
+from dossier.register.store import FILE, GENESIS, RegisterError, linked, opened
 from dossier.verify.verify import _sign_offs
 from tests.archive import sealed
 from tests.archive.made import (

@@ -42,7 +42,7 @@ def test_what_is_no_text_is_refused_with_row_and_byte(content, place, words):
 
 
 def test_a_broken_character_at_the_edge_of_a_piece_is_found_where_it_is(monkeypatch):
-    monkeypatch.setattr("dossier.case.tables.csv_text.STEP", 7)
+    monkeypatch.setattr("dossier.case.tables.csv_rows.STEP", 7)
     for at in range(30):
         content = b"\xef\xbb\xbf" + b"a" * at + "µ".encode()[:1] + b"b\n"
         with pytest.raises(TableError, match=rf"byte {at + 4} "):

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from dossier.case.units import (
     DIMENSIONS,
+    USUAL,
     UnitError,
     _pint_affine,
     affine,
@@ -16,7 +17,6 @@ from dossier.case.units import (
     parse_quantity,
     parse_size,
 )
-from dossier.case.usual_units import USUAL
 
 # Exact definitions: SI brochure (litre, bar, minute); psi from 0.45359237 kg, 9.80665 m/s2 and
 # 25.4 mm; US gallon 231 cubic inches.

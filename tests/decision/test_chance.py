@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import dossier
-from dossier.decision.chance import chance_text
+from dossier.decision.probability import chance_text
 from dossier.words import speaking
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.model import Concession
+from dossier.decision.conditions import behind, expired, late_review, over, ran_out, valid_until
 from dossier.decision.rules import Decision, Verdict
-from dossier.decision.term import behind, expired, late_review, over, ran_out, valid_until
 from dossier.make.api import decision_json, sign_off
 from dossier.make.verdict_text import print_assessment
 from dossier.record.signoff import reads

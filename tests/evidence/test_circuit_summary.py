@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.quantities.circuit_summary import circuit_summary
+from dossier.evidence.quantities.circuit import circuit_summary
 from dossier.evidence.quantities.fine_path import fine_share
 from dossier.physics import dust
 from tests.evidence.test_fine_path import circuit, fine

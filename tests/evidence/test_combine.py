@@ -8,8 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.evidence.records.instruments import InputAccuracy
-from dossier.evidence.statistics.combine import combine, shared_components, widening
-from dossier.evidence.statistics.draws import DRAWS, as_samples, drawn, farther, positive_normal
+from dossier.evidence.statistics.combine import (
+    DRAWS,
+    as_samples,
+    combine,
+    drawn,
+    farther,
+    positive_normal,
+    shared_components,
+    widening,
+)
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.statistics.uncertainty import half_width
 from tests.made_bench import bench, run

@@ -18,7 +18,7 @@ from dossier.evidence.quantities.penetration import (
     tenth_passage,
     worst_passage,
 )
-from dossier.evidence.statistics.draws import DRAWS
+from dossier.evidence.statistics.combine import DRAWS
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import SIZES, bench, entry, exact, instrument, run
 

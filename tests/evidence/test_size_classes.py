@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dossier.evidence.quantities.size_classes import class_efficiency, class_over_cumulative
+from dossier.evidence.quantities.sump import class_efficiency, class_over_cumulative
 from tests.evidence.test_fine_path import circuit
 from tests.laboratory import DUST_COUNTS, DUST_SIZES
 from tests.made_bench import application, bench, exact, run

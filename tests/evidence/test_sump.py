@@ -7,7 +7,7 @@ import pytest
 
 from dossier.evidence.quantities.sump import size_class, sump_estimate
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.statistics.draws import DRAWS
+from dossier.evidence.statistics.combine import DRAWS
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.evidence.test_fine_path import FINE, circuit, fine
 from tests.laboratory import DUST_COUNTS, DUST_SIZES

@@ -9,7 +9,7 @@ import pytest
 
 from dossier import assess, read_case
 from dossier.evidence.prepare import prepare
-from dossier.evidence.quantities.valve_setting import opening_pressure
+from dossier.evidence.quantities.valve import opening_pressure
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.make.api import limits

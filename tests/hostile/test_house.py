@@ -4,7 +4,7 @@ import pytest
 
 from dossier.case.problems import CaseError
 from dossier.report.house.house import read_house
-from dossier.report.house.logo import logo_faults
+from dossier.report.house.house_words import logo_faults
 from tests.hostile import bombs
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink">{}</svg>'

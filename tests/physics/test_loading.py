@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from dossier.physics import loading
+from dossier.physics import multipass as loading
 
 drops = arrays(float, st.integers(1, 12), elements=st.floats(0.0, 1e5))
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.physics.roots import find_root, never_falling
+from dossier.physics.values import find_root, never_falling
 
 
 def test_a_root_known_in_closed_form():

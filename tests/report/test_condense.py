@@ -5,7 +5,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.report.pages.condense import condensed, named, runs_of
+from dossier.report.pages.places import condensed, named, runs_of
 
 
 def test_three_that_count_up_are_a_run_and_two_are_not():

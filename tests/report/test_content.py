@@ -12,7 +12,7 @@ from dossier.report.blocks import Column, Link, Table
 from dossier.report.pages import results
 from dossier.report.pages.comparison import difference, difference_text, quotient
 from dossier.report.pages.contents import build_content
-from dossier.report.pages.sections import number_sections
+from dossier.report.pages.places import number_sections
 from dossier.report.pages.uncertainty import rule_words
 from dossier.report.signing import SignOff
 from tests.report import sample

@@ -22,9 +22,7 @@ from dossier.make.outcome import explained
 from dossier.report.assets import FONT_FOLDER
 from dossier.report.charts.style import setting_faults
 from dossier.report.house.house import COLOURS, DEFERENCE, read_house
-from dossier.report.house.house_font import FontError, own_font
-from dossier.report.house.house_words import WordsError, set_words
-from dossier.report.house.logo import logo_faults
+from dossier.report.house.house_words import FontError, WordsError, logo_faults, own_font, set_words
 from tests.report import sample
 
 INPUTS = Path(__file__).parents[2] / "inputs"

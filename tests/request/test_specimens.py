@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from dossier.request.specimens import (
+from dossier.request.counted import (
     MOST,
     guard_band,
     mean_specimens,

@@ -15,8 +15,7 @@ import pytest
 from dossier.case.problems import CaseError
 from dossier.make.api import read_case
 from dossier.make.request_files import asked_of
-from dossier.start.answers import refused
-from dossier.start.questions import QUESTIONS, applies
+from dossier.start.questions import QUESTIONS, applies, refused
 from dossier.start.scaffold import write_case
 
 NEEDED = {question.key: question.example for question in QUESTIONS if question.needed}

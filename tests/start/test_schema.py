@@ -12,10 +12,10 @@ import pytest
 from pydantic import ValidationError
 
 from dossier.case.application import Application
-from dossier.case.draft import Draft
+from dossier.case.case import Draft
 from dossier.evidence.registry import all_quantities
 from dossier.record.document import decision_schema
-from dossier.start.schema import schema_of, schema_text
+from dossier.start.scaffold import schema_of, schema_text
 from tests.spelled import INPUTS
 
 ROOT = Path(__file__).parents[2]

@@ -9,7 +9,7 @@ from string import Formatter
 
 import pytest
 
-from dossier.case.tables.older_sizes import convert
+from dossier.case.tables.size_columns import convert
 from dossier.evidence.limits import limits_from
 from dossier.evidence.records.usable import missing_specimens
 from dossier.evidence.registry import all_quantities

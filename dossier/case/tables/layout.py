@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from dossier.case.model import Layout, Long
-from dossier.case.tables.clock import CLOCKS, is_clock
 from dossier.case.tables.column_names import is_known, plain
+from dossier.case.tables.numerals import CLOCKS, is_clock
 from dossier.case.tables.raw_table import Column, RawTable, TableError, filled, letters
 from dossier.case.tables.table_head import HEADER, is_value, refuse_nameless
 

@@ -13,17 +13,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.problems import CaseProblem
-from dossier.case.tables.clock import (
+from dossier.case.tables.column_names import plain
+from dossier.case.tables.numerals import (
     CLOCK,
     CLOCKS,
+    MARKS,
     ClockError,
+    cleaned,
     clock_hint,
+    floats_of,
+    groups_thousands,
     is_clock,
     moment,
+    number,
     seconds,
+    shown,
 )
-from dossier.case.tables.column_names import plain
-from dossier.case.tables.numerals import MARKS, cleaned, floats_of, groups_thousands, number, shown
 from dossier.case.units import vanishes
 
 MAX_NAMED_CELLS = 5

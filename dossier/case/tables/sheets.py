@@ -19,9 +19,8 @@ from dossier.case.tables.raw_table import (
     filled,
     letters,
 )
-from dossier.case.tables.sheet_marks import SheetMarks, sheet_marks
+from dossier.case.tables.sheet_marks import BoundsError, SheetMarks, check_workbook, sheet_marks
 from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
-from dossier.case.tables.workbook_bounds import BoundsError, check_workbook
 
 MAX_NAMED = 5
 

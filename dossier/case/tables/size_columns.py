@@ -7,7 +7,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.tables.raw_table import Column, RawTable
-from dossier.case.units import UnitError, affine, parse_size
+from dossier.case.units import UnitError, affine, parse_size, split_quantity
+from dossier.physics import size_scale
+
+
+def convert(text: str, calibration: str) -> tuple[float, str]:
+    """Return (size [um(c)], sentence) of a size in the micrometres of an older calibration.
+
+    `text` is such as ``10 um`` of a counter calibrated to "ISO 4402", or ``10 um(b)`` for "um(b)".
+    Raises UnitError for another unit, ValueError outside the published table.
+    """
+    value, unit = split_quantity(text)
+    plain = unit.replace("µ", "u").replace("μ", "u").replace(" ", "")
+    wanted = {"ISO 4402": "um", "um(b)": "um(b)"}[calibration]
+    if plain != wanted:
+        raise UnitError(
+            f"{text!r} does not fit size_calibration = {calibration!r}: write '{value:g} {wanted}'"
+        )
+    converted = size_scale.convert(value, calibration)
+    return converted.size, converted.sentence
+
 
 _COUNT = re.compile(r"^(upstream|downstream)\s+(.+)$", re.IGNORECASE)
 _CHANNEL = re.compile(r"([0-9.]+)\s*(?:to|-|–)\s*([0-9.]+)\s*(\D.*)")
@@ -89,7 +108,6 @@ def _size(
     try:
         if calibration == "ISO 11171":
             return parse_size(text)
-        from dossier.case.tables.older_sizes import convert
 
         size, _ = convert(text, calibration)
     except (UnitError, ValueError) as error:

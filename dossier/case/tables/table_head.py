@@ -4,9 +4,8 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from dossier.case.tables.clock import CLOCKS
 from dossier.case.tables.column_names import WORDS, is_known, plain
-from dossier.case.tables.numerals import PAIRS, cleaned, number
+from dossier.case.tables.numerals import CLOCKS, PAIRS, cleaned, number
 from dossier.case.tables.raw_table import Column, TableError, filled, letters
 from dossier.case.units import DIMENSIONS, UnitError, affine
 

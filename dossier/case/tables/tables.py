@@ -8,13 +8,12 @@ from pathlib import PurePath
 
 from dossier.case.model import Layout
 from dossier.case.tables.csv_cells import parsed
-from dossier.case.tables.csv_rows import CsvRows, sort_rows
-from dossier.case.tables.csv_text import as_utf8
+from dossier.case.tables.csv_rows import CsvRows, as_utf8, sort_rows
 from dossier.case.tables.layout import Grid, tabled
 from dossier.case.tables.raw_table import Note, RawTable, TableError
+from dossier.case.tables.sheet_marks import MAX_CELLS
 from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
 from dossier.case.tables.table_head import refuse_nameless
-from dossier.case.tables.workbook_bounds import MAX_CELLS
 
 MAX_FILE = 512 * 2**20
 _CELLS = re.compile(r"(?:(?P<sheet>.*)!)?(?P<range>[A-Z]+[0-9]+(?::[A-Z]+[0-9]*)?)")
@@ -119,3 +118,27 @@ def _refuse_ragged(rows: CsvRows) -> None:
             f"{found} cells where the header has {width} ({len(rows.ragged)} such rows)",
             "give every row one cell for each column, empty where nothing was measured",
         )
+
+
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+HINT = "leave it out: text is letters, signs and spaces"
+
+
+def refuse_control_characters(raw: RawTable) -> None:
+    """Record a problem on `raw` for the first control character of each column and remark."""
+    for row, text in raw.remarks:
+        _refuse(raw, f"row {row}", text)
+    for column in raw.columns:
+        _refuse(raw, "header", column.name)
+        cells = raw.cells[column.index] if column.index < len(raw.cells) else ()
+        if isinstance(cells, list):
+            for row, cell in enumerate(cells):
+                if isinstance(cell, str) and _refuse(raw, raw.place(row, column), cell):
+                    break
+
+
+def _refuse(raw: RawTable, place: str, text: str) -> bool:
+    found = _CONTROL.search(text)
+    if found:
+        raw.complain(place, f"holds the control character U+{ord(found.group()):04X}", HINT)
+    return bool(found)

@@ -11,12 +11,18 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
 from dossier.evidence.quantities.clean import pressure_components
 from dossier.evidence.quantities.loaded import Loaded, loaded_specimens
-from dossier.evidence.quantities.valve_setting import fitted_valve, opening_pressure
+from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.statistics.combine import generator, scatter_component, widening
-from dossier.evidence.statistics.draws import DRAWS, ingression, positive_normal
+from dossier.evidence.statistics.combine import (
+    DRAWS,
+    generator,
+    ingression,
+    positive_normal,
+    scatter_component,
+    widening,
+)
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
 

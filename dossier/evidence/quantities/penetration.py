@@ -14,8 +14,14 @@ from dossier.evidence.limits import Limits
 from dossier.evidence.records.instruments import InputAccuracy, ratio_accuracy, size_accuracy
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import combine, generator, shared_components, widening
-from dossier.evidence.statistics.draws import DRAWS, farther
+from dossier.evidence.statistics.combine import (
+    DRAWS,
+    combine,
+    farther,
+    generator,
+    shared_components,
+    widening,
+)
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
 

@@ -15,7 +15,7 @@ from dossier.evidence.quantities.clean import (
     outside,
     pressure_components,
 )
-from dossier.evidence.quantities.valve_setting import opening_pressure
+from dossier.evidence.quantities.valve import opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps

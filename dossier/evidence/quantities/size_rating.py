@@ -16,8 +16,13 @@ from dossier.evidence.quantities.penetration import (
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.combine import generator, larger_component, scatter_component
-from dossier.evidence.statistics.draws import DRAWS, drawn
+from dossier.evidence.statistics.combine import (
+    DRAWS,
+    drawn,
+    generator,
+    larger_component,
+    scatter_component,
+)
 from dossier.evidence.statistics.estimate import (
     Bound,
     Component,

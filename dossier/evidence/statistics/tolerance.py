@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
-from dossier.physics.roots import find_root
+from dossier.physics.values import find_root
 
 NEGLIGIBLE = 1e-12
 """Tail probability beyond which the non-central t-distribution is taken as 0 or 1 [-]."""

@@ -8,7 +8,7 @@ import numpy as np
 from dossier.case.case import Case, Record
 from dossier.case.records import PressureDropTable
 from dossier.evidence.limits import Limit, Limits
-from dossier.evidence.records.reduce_pressure import row_spread
+from dossier.evidence.records.reduce_multipass import row_spread
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.check import Check

@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from dossier.case.agreed import plain
 from dossier.case.case import Case, Record
+from dossier.case.consistency import plain
 from dossier.case.model import Deviation, Instrument, Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import InspectionTable, MeasurementTable

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from dossier.case.agreed import ALIKE
+from dossier.case.consistency import ALIKE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

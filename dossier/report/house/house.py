@@ -14,15 +14,19 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, ValidationError
 
 from dossier.case.bounded import NotReadError, read_below
-from dossier.case.explain import explain
 from dossier.case.fields import Model
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, explain
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.decision.cautions import GENERAL
 from dossier.report.charts.style import setting_faults
-from dossier.report.house.house_font import FontError, own_font
-from dossier.report.house.house_words import WordsError, set_words
-from dossier.report.house.logo import logo_faults, logo_uri
+from dossier.report.house.house_words import (
+    FontError,
+    WordsError,
+    logo_faults,
+    logo_uri,
+    own_font,
+    set_words,
+)
 
 DEFERENCE = GENERAL[0]
 """The caution that puts the OEM and local rules first: no house may reword or remove it."""

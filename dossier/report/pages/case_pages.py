@@ -22,10 +22,9 @@ from dossier.report.format import (
     with_uncertainty,
     with_unit,
 )
-from dossier.report.pages.condense import named
 from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
-from dossier.report.pages.places import CHECKS, Places
+from dossier.report.pages.places import CHECKS, Places, named
 from dossier.words import later, say
 
 ARRANGEMENTS = {

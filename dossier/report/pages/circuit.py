@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment
-from dossier.evidence.quantities.circuit_summary import CircuitSide, LongRun
+from dossier.evidence.quantities.circuit import CircuitSide, LongRun
 from dossier.report.blocks import Chart, Column, Fact, Table
-from dossier.report.charts.pressure_chart import Band
-from dossier.report.charts.share_chart import draw_share
+from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import quantity_text, significant, speak, with_uncertainty
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import findings_of, places_of
 from dossier.report.pages.results import results_table
-from dossier.report.pages.sections import findings_of
 from dossier.words import say
 
 if TYPE_CHECKING:

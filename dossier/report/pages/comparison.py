@@ -2,17 +2,25 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dossier.decision.finding import Finding
+from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import keyed, less_common
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
-from dossier.report.blocks import Column, Table
-from dossier.report.format import fixed, with_interval, with_unit
+from dossier.report.blocks import Chart, Column, Table
+from dossier.report.charts.margins_chart import Reach, TradePoint, draw_trade
+from dossier.report.charts.style import draw
+from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
+from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, result_row
-from dossier.words import say
+from dossier.words import later, say
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
@@ -101,3 +109,125 @@ def quotient(own: Estimate, other: Estimate) -> tuple[float, float, float]:
     value = own.value / other.value
     half = half_width(less_common(keyed(own, 1.0 / own.value), keyed(other, 1.0 / other.value)))
     return value, value * math.exp(-half), value * math.exp(half)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonPage:
+    """Candidate and reference side by side."""
+
+    sentence: str
+    table: Table
+    trade: Chart
+
+
+def comparison_page(assessment: Assessment, threshold: float, style: str) -> ComparisonPage:
+    """Return the section on the filter now fitted."""
+    return ComparisonPage(
+        sentence=speak(assessment.comparison),
+        table=comparison_table(assessment.findings, threshold),
+        trade=_trade(assessment.findings, style),
+    )
+
+
+PANELS = (("retained_capacity", "efficiency"), ("retained_capacity", "clean_pressure_drop"))
+CAPTION = later(
+    "Where candidate and reference stand between what they hold, catch and cost in pressure, with "
+    "95 % intervals. Lines are limits; grey is the region that the requirements on both axes "
+    "allow. "
+    "More of one usually costs another."
+)
+
+
+def _trade(findings: Sequence[Finding], style: str) -> Chart:
+    panels = []
+    for x_name, y_name in PANELS:
+        x, y = _first(findings, x_name), _first(findings, y_name)
+        if x is not None and y is not None:
+            panels.append((x, y))
+    if not panels:
+        return Chart(
+            caption=say(CAPTION),
+            missing=say(
+                "No chart of the trade: it needs a requirement on retained capacity and one on "
+                "efficiency or clean pressure drop, with results."
+            ),
+        )
+    drawn = [(_points(x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
+
+    def paint(figure: "Figure") -> None:
+        axes = figure.subplots(1, len(drawn), squeeze=False)[0]
+        for ax, (points, x, y) in zip(axes, drawn, strict=True):
+            draw_trade(ax, points, x, y)
+
+    return Chart(caption=say(CAPTION), uri=draw(paint, style, 2.3), alt=_alt(drawn))
+
+
+def _first(findings: Sequence[Finding], name: str) -> Finding | None:
+    """Return the first finding of a quantity with a result, fixed limits before others."""
+    own = [f for f in findings if f.demand.quantity.name == name and f.estimate is not None]
+    fixed = [f for f in own if f.demand.not_worse is None]
+    return next(iter(fixed or own), None)
+
+
+def _points(x: Finding, y: Finding) -> list[TradePoint]:
+    points = []
+    for side in ("candidate", "reference"):
+        pair = [f.estimate if side == "candidate" else f.reference for f in (x, y)]
+        if pair[0] is None or pair[1] is None:
+            continue
+        horizontal, vertical = _shown(x, pair[0]), _shown(y, pair[1])
+        points.append(
+            TradePoint(
+                side=side, x=horizontal[0], x_ends=horizontal[1:], y=vertical[0],
+                y_ends=vertical[1:],
+            )
+        )  # fmt: skip
+    return points
+
+
+def _shown(finding: Finding, estimate: Estimate) -> tuple[float, float, float]:
+    low, high = (finding.demand.shown(end) for end in estimate.interval())
+    return finding.demand.shown(estimate.value), min(low, high), max(low, high)
+
+
+def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:
+    """Return the strictest limits of all requirements on the chosen quantity and conditions."""
+    same = [
+        f
+        for f in findings
+        if f.demand.quantity.name == chosen.demand.quantity.name and f.demand.at == chosen.demand.at
+    ]
+    lower = [chosen.demand.shown(f.lower) for f in same if f.lower is not None]
+    upper = [chosen.demand.shown(f.upper) for f in same if f.upper is not None]
+    demand = chosen.demand
+    what = within(say(demand.quantity.title))
+    if demand.at_text:
+        what = say("{quantity} at {conditions}", quantity=what, conditions=speak(demand.at_text))
+    return Reach(
+        label=f"{what} / {unit_text(demand.unit)}",
+        lower=max(lower, default=None),
+        upper=min(upper, default=None),
+    )
+
+
+def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
+    texts = []
+    for points, x, y in drawn:
+        stands = [
+            say("{side} at {x:.4g} and {y:.4g}", side=say(p.side), x=p.x, y=p.y) for p in points
+        ]
+        limits = ", ".join(_ends(x) + _ends(y)) or say("none")
+        chart = say(
+            "Chart of {y} against {x}: {points}.", y=y.label, x=x.label, points="; ".join(stands)
+        )
+        texts += [chart, say("Limits: {limits}.", limits=limits)]
+    return " ".join(texts)
+
+
+def _ends(reach: Reach) -> list[str]:
+    ends = []
+    if reach.lower is not None:
+        ends.append(say("{axis} at least {end:.4g}", axis=reach.label, end=reach.lower))
+    if reach.upper is not None:
+        ends.append(say("{axis} at most {end:.4g}", axis=reach.label, end=reach.upper))
+    return ends

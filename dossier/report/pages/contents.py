@@ -11,7 +11,7 @@ from dossier.decision.finding import Assessment
 from dossier.report.blocks import Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
-from dossier.report.pages.capacity import CapacityPage, capacity_page
+from dossier.report.pages.capacity import CapacityPage, attachments_note, capacity_page, data_tables
 from dossier.report.pages.case_pages import (
     ApplicationPage,
     FiltersPage,
@@ -19,10 +19,10 @@ from dossier.report.pages.case_pages import (
     filters_page,
 )
 from dossier.report.pages.circuit import CircuitPage, circuit_page
-from dossier.report.pages.data import attachments_note, data_tables
+from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import findings_of, number_sections, places_of
 from dossier.report.pages.pressure import PressurePage, pressure_page
 from dossier.report.pages.record_pages import (
     DigestsPage,
@@ -34,8 +34,6 @@ from dossier.report.pages.record_pages import (
 )
 from dossier.report.pages.requirements import reasons_table, requirements_table
 from dossier.report.pages.results import results_table
-from dossier.report.pages.sections import findings_of, number_sections
-from dossier.report.pages.trade import ComparisonPage, comparison_page
 from dossier.report.pages.uncertainty import UncertaintyPage, uncertainty_page
 from dossier.report.pages.validity import ValidityPage, validity_page
 from dossier.report.signing import SignOff

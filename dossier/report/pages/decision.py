@@ -14,8 +14,13 @@ from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Link, Table
 from dossier.report.format import NONE, date_text, speak
 from dossier.report.pages.fixed_words import Answer, answer_of
-from dossier.report.pages.margins import margins_caption, margins_chart
-from dossier.report.pages.page_one import LEAST, chart_height, shortened
+from dossier.report.pages.margins import (
+    LEAST,
+    chart_height,
+    margins_caption,
+    margins_chart,
+    shortened,
+)
 from dossier.report.pages.places import Places, places_of, same_as
 from dossier.report.pages.results import PASSES, limit_brief, margin_rank, result_row
 from dossier.report.signing import SignOff

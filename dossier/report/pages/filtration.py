@@ -30,9 +30,8 @@ from dossier.report.format import (
     with_unit,
 )
 from dossier.report.pages.fixed_words import PATHS
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import findings_of, places_of
 from dossier.report.pages.results import limit_text, results_table
-from dossier.report.pages.sections import findings_of
 from dossier.words import say, say_count
 
 if TYPE_CHECKING:

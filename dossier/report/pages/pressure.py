@@ -19,9 +19,8 @@ from dossier.report.charts.pressure_chart import (
 )
 from dossier.report.charts.style import draw
 from dossier.report.format import quantity_text, significant, speak
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import findings_of, places_of
 from dossier.report.pages.results import limit_text, results_table
-from dossier.report.pages.sections import findings_of
 from dossier.report.pages.sweeps import fits_table, sweeps_chart
 from dossier.words import say, say_count
 

@@ -7,7 +7,7 @@ from dossier.case.case import Case, Record
 from dossier.case.tables.raw_table import Note
 from dossier.report.blocks import Column, Table
 from dossier.report.format import NONE, date_text, speak
-from dossier.report.pages.condense import named
+from dossier.report.pages.places import named
 from dossier.words import later, say
 
 _SENTENCES = {

@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dossier.decision.chance import chance_text
 from dossier.decision.finding import Finding
+from dossier.decision.probability import chance_text
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.report.blocks import Cell, Column, Line, Mark, Table
@@ -23,9 +23,8 @@ from dossier.report.format import (
     with_uncertainty,
     with_unit,
 )
-from dossier.report.pages.condense import named
 from dossier.report.pages.fixed_words import mark
-from dossier.report.pages.places import Places, alike
+from dossier.report.pages.places import Places, alike, named
 from dossier.words import later, say
 
 PASSES = 4

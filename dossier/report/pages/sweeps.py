@@ -8,8 +8,8 @@ import numpy as np
 from dossier.case.units import from_si
 from dossier.evidence.records.reduced import PressureDropResult, SweepFit
 from dossier.report.blocks import Chart, Column, Table
+from dossier.report.charts.pressure_chart import Sweep, draw_sweeps
 from dossier.report.charts.style import draw
-from dossier.report.charts.sweeps_chart import Sweep, draw_sweeps
 from dossier.report.format import fixed, quantity_text, significant
 from dossier.report.pages.fixed_words import PATHS
 from dossier.words import decimal_mark, say, say_count

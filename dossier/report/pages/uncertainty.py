@@ -10,9 +10,8 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.statistics.estimate import Component
 from dossier.report.blocks import Cell, Column, Table
 from dossier.report.format import date_text, percent, significant, speak, with_unit
-from dossier.report.pages.condense import condensed
 from dossier.report.pages.fixed_words import mark
-from dossier.report.pages.places import Places, alike, same_as
+from dossier.report.pages.places import Places, alike, condensed, same_as
 from dossier.report.pages.results import component_u, dof_text, result_row
 from dossier.words import later, say
 

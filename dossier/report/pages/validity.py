@@ -10,9 +10,8 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Cell, Column, Line, Table
 from dossier.report.format import NONE, date_text, percent, speak, typed
-from dossier.report.pages.condense import named
 from dossier.report.pages.fixed_words import KINDS
-from dossier.report.pages.places import CHECKS
+from dossier.report.pages.places import CHECKS, named
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.words import later, say
 
