@@ -260,8 +260,8 @@ def test_a_missing_system_library_is_one_clear_message(monkeypatch):
 
     monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
     monkeypatch.setattr(sys, "meta_path", [Missing(), *sys.meta_path])
-    with pytest.raises(render.RenderError, match=r"apt-get install libpango-1\.0-0") as caught:
-        render.load_weasyprint()
+    with pytest.raises(layout.RenderError, match=r"apt-get install libpango-1\.0-0") as caught:
+        layout.load_weasyprint()
     assert "\n" not in str(caught.value)
 
 

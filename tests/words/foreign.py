@@ -18,6 +18,7 @@ from dossier.evidence.registry import all_quantities
 from dossier.make import api
 from dossier.report import render
 from dossier.report.charts.deferred import CHART, data_uri
+from dossier.report.layout.pdf import Rendered
 from dossier.words import catalogue
 from tests.sign_demo_cases import ASKED, put_on_file
 from tests.words.messages import ROOT, needed
@@ -172,7 +173,7 @@ def pages_of(folder, monkeypatch, tongue=None):
         source = re.sub(r'<span class="kept">(.*?)</span>', r"\1", sheet.html)
         source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), source)
         taken.append((source, [description for *_, description in sheet.attached]))
-        return render.Rendered(b"", ())
+        return Rendered(b"", ())
 
     monkeypatch.setattr(render, "lay_out", take)
     if tongue is not None:
