@@ -263,7 +263,11 @@ def test_a_missing_system_library_is_one_clear_message(monkeypatch):
     with pytest.raises(layout.RenderError, match=r"apt-get install libpango-1\.0-0") as caught:
         layout.load_weasyprint()
     assert "\n" not in str(caught.value)
-    for command in ("dnf install pango", "brew install pango", "pacman -S mingw-w64-ucrt-x86_64-pango"):
+    for command in (
+        "dnf install pango",
+        "brew install pango",
+        "pacman -S mingw-w64-ucrt-x86_64-pango",
+    ):
         assert command in str(caught.value)
 
 
