@@ -97,7 +97,6 @@ def test_explain_and_schema_wait_for_no_drawing():
 def test_every_kind_of_record_is_known_wherever_kinds_are_told_apart():
     from dossier.case.whole import KINDS
     from dossier.evidence import spoken
-    from dossier.make.api import limits
     from dossier.report.pages import fixed_words, validity
     from dossier.request import points, reported
     from dossier.start import propose
@@ -109,7 +108,6 @@ def test_every_kind_of_record_is_known_wherever_kinds_are_told_apart():
         "points": points._ORDER,
         "reported": reported._CONDITIONS,
         "propose": propose.STEMS,
-        "limits.toml": {kind for method in limits().methods for kind in method.kinds},
     }
     lacking = {name: set(KINDS) - set(place) for name, place in places.items()}
     assert not {name: kinds for name, kinds in lacking.items() if kinds}
