@@ -93,9 +93,14 @@ def fit_pressure_drop(
     dof = len(drop) - len(free)
     residual = drop - columns @ x
     return PressureDropFit(
-        a=float(x[0]), b=float(x[1]), covariance=covariance, dof=dof, resolved=resolved,
-        residual_sd=math.sqrt(float(residual @ residual) / dof), condition=full.condition,
-    )  # fmt: skip
+        a=float(x[0]),
+        b=float(x[1]),
+        covariance=covariance,
+        dof=dof,
+        resolved=resolved,
+        residual_sd=math.sqrt(float(residual @ residual) / dof),
+        condition=full.condition,
+    )
 
 
 def offset_of_fit(
