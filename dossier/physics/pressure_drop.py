@@ -93,14 +93,9 @@ def fit_pressure_drop(
     dof = len(drop) - len(free)
     residual = drop - columns @ x
     return PressureDropFit(
-        a=float(x[0]),
-        b=float(x[1]),
-        covariance=covariance,
-        dof=dof,
-        resolved=resolved,
-        residual_sd=math.sqrt(float(residual @ residual) / dof),
-        condition=full.condition,
-    )
+        a=float(x[0]), b=float(x[1]), covariance=covariance, dof=dof, resolved=resolved,
+        residual_sd=math.sqrt(float(residual @ residual) / dof), condition=full.condition,
+    )  # fmt: skip
 
 
 def offset_of_fit(

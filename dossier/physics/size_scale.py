@@ -55,10 +55,9 @@ def from_iso_4402(size: float) -> ConvertedSize:
             "{size:g} µm by ISO 4402 (ACFTD) is taken as {new:.4g} µm(c): linear between the "
             "pairs of the published table (ISO/TR 16386, from memory). Only the size is "
             "converted, not the counts and ratios, which the change of dust and method moved too.",
-            size=size,
-            new=new,
+            size=size, new=new,
         ),
-    )
+    )  # fmt: skip
 
 
 def from_um_b(size: float) -> ConvertedSize:
@@ -73,11 +72,9 @@ def from_um_b(size: float) -> ConvertedSize:
         sentence=say(
             "{size:g} µm(b) is {new:.4g} µm(c): d(c) = {factor} d(b) (ISO 11171:2016, from "
             "memory).",
-            size=size,
-            new=new,
-            factor=_UM_B,
+            size=size, new=new, factor=_UM_B,
         ),
-    )
+    )  # fmt: skip
 
 
 def _inside(size: float, low: float, high: float, unit: str) -> None:

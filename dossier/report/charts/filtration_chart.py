@@ -97,25 +97,13 @@ def _limit(ax: "Axes", limit: LimitMark) -> list[Any]:
         [limit.x], [limit.y], xerr=[0.6], fmt="none", ecolor=LIMIT, elinewidth=1.8, zorder=5
     )
     stem = ax.plot(
-        [limit.x],
-        [limit.y],
-        marker="^" if limit.is_minimum else "v",
-        color=LIMIT,
-        markersize=4,
-        linestyle="",
-        zorder=5,
-    )
+        [limit.x], [limit.y], marker="^" if limit.is_minimum else "v", color=LIMIT,
+        markersize=4, linestyle="", zorder=5,
+    )  # fmt: skip
     name = end_label(
-        ax,
-        limit.x,
-        limit.y,
-        limit.label,
-        LIMIT,
-        xytext=(0, -9 * sign),
-        ha="center",
-        fontsize=7,
-        zorder=5,
-    )
+        ax, limit.x, limit.y, limit.label, LIMIT, xytext=(0, -9 * sign), ha="center",
+        fontsize=7, zorder=5,
+    )  # fmt: skip
     return [bar, *stem, name]
 
 
@@ -136,15 +124,10 @@ def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
             place, offset, align = len(line.x) - 2, (0, 8), "center"
         artists.append(
             end_label(
-                ax,
-                float(line.x[place]),
-                float(line.y[place]),
-                say(line.side),
-                side_color(line.side),
-                xytext=offset,
-                ha=align,
+                ax, float(line.x[place]), float(line.y[place]), say(line.side),
+                side_color(line.side), xytext=offset, ha=align,
             )
-        )
+        )  # fmt: skip
     return artists
 
 
@@ -172,14 +155,9 @@ def draw_ratio(ax: "Axes", panel: RatioPanel) -> list[Any]:
             tenths[~bound], ratio[~bound], color=color, linestyle="", marker="o", markersize=2.6
         )
         artists += ax.plot(
-            tenths[bound],
-            ratio[bound],
-            color=color,
-            linestyle="",
-            marker="^",
-            markersize=5,
+            tenths[bound], ratio[bound], color=color, linestyle="", marker="^", markersize=5,
             markerfacecolor="white",
-        )
+        )  # fmt: skip
     ax.set_yscale("log")
     _decades(ax, panel)
     ax.set_xlim(0, 104)
@@ -246,13 +224,8 @@ def _run_labels(ax: "Axes", runs: Sequence[Loading]) -> list[Any]:
         )
         artists.append(
             end_label(
-                ax,
-                float(run.mass[place]),
-                float(run.pressure[place]),
-                say(side),
-                side_color(side),
-                xytext=(-7, 3) if first else (7, -4),
-                ha="right" if first else "left",
+                ax, float(run.mass[place]), float(run.pressure[place]), say(side), side_color(side),
+                xytext=(-7, 3) if first else (7, -4), ha="right" if first else "left",
             )
-        )
+        )  # fmt: skip
     return artists

@@ -93,15 +93,10 @@ def draw_margins(ax: "Axes", margins: Sequence[Margin], rows: int, height: float
 
 def _row(ax: "Axes", row: int, margin: Margin, size: float) -> list[Any]:
     words = ax.text(
-        1.015,
-        row,
-        say(margin.verdict),
-        transform=ax.get_yaxis_transform(),
-        va="center",
-        ha="left",
+        1.015, row, say(margin.verdict), transform=ax.get_yaxis_transform(), va="center", ha="left",
         fontsize=size,
         fontweight="semibold" if margin.kind in {"fail", "open"} else "normal",
-    )
+    )  # fmt: skip
     if margin.middle is None:
         seen = chart_text(margin.result or say("no number to draw"))
         note = ax.text(0.15, row, seen, va="center", fontsize=min(7.0, size), color="#404040")
@@ -128,14 +123,9 @@ def _arrow(ax: "Axes", row: int, sign: float, beside: float) -> Any:
 
     shift = ScaledTranslation(sign * beside / 72.0, 0.0, ax.figure.dpi_scale_trans)
     (arrow,) = ax.plot(
-        [sign * FARTHEST],
-        [row],
-        marker=">" if sign > 0 else "<",
-        color="#404040",
-        markersize=4.0,
-        transform=ax.transData + shift,
-        zorder=4,
-    )
+        [sign * FARTHEST], [row], marker=">" if sign > 0 else "<", color="#404040", markersize=4.0,
+        transform=ax.transData + shift, zorder=4,
+    )  # fmt: skip
     return arrow
 
 
@@ -190,30 +180,21 @@ def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> 
         filled = color if point.side == "candidate" else "white"
         artists.append(
             ax.errorbar(
-                [point.x],
-                [point.y],
+                [point.x], [point.y],
                 xerr=[[point.x - point.x_ends[0]], [point.x_ends[1] - point.x]],
                 yerr=[[point.y - point.y_ends[0]], [point.y_ends[1] - point.y]],
-                color=color,
-                marker="o" if point.side == "candidate" else "s",
-                markerfacecolor=filled,
-                capsize=2,
-                linewidth=1.2,
+                color=color, marker="o" if point.side == "candidate" else "s",
+                markerfacecolor=filled, capsize=2, linewidth=1.2,
             )
-        )
+        )  # fmt: skip
         right, top = _beyond(ax, point)
         artists.append(
             end_label(
-                ax,
-                point.x,
-                point.y,
-                say(point.side),
-                color,
-                xytext=(-7 if right else 7, -9 if top else 9),
-                ha="right" if right else "left",
+                ax, point.x, point.y, say(point.side), color,
+                xytext=(-7 if right else 7, -9 if top else 9), ha="right" if right else "left",
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
             )
-        )
+        )  # fmt: skip
     artists.append(_allowed(ax, points, x, y))
     for reach, line in ((x, ax.axvline), (y, ax.axhline)):
         for end in (reach.lower, reach.upper):
@@ -265,12 +246,8 @@ def _allowed(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> An
     corner = max([(x1, y1), (x1, y0), (x0, y0), (x0, y1)], key=lonely)
     east, north = corner[0] == x1, corner[1] == y1
     ax.annotate(
-        say("allowed"),
-        corner,
-        xytext=(-4 if east else 4, -4 if north else 4),
-        textcoords="offset points",
-        ha="right" if east else "left",
-        va="top" if north else "bottom",
-        fontsize="small",
-    )
+        say("allowed"), corner, xytext=(-4 if east else 4, -4 if north else 4),
+        textcoords="offset points", ha="right" if east else "left",
+        va="top" if north else "bottom", fontsize="small",
+    )  # fmt: skip
     return patch

@@ -38,14 +38,10 @@ def _bands(ax: "Axes", bands: Sequence[Band]) -> list[Any]:
         finite = np.isfinite(band.low) & np.isfinite(band.high)
         artists.append(
             ax.fill_between(
-                band.x[finite],
-                band.low[finite],
-                band.high[finite],
-                color=color,
-                alpha=0.18,
+                band.x[finite], band.low[finite], band.high[finite], color=color, alpha=0.18,
                 linewidth=0,
             )
-        )
+        )  # fmt: skip
         artists += ax.plot(band.x, band.y, **look)
     return artists
 
@@ -60,15 +56,11 @@ def _labels(ax: "Axes", bands: Sequence[Band], height: float, *, rising: bool = 
         at = min(at, 0.6 * float(np.nanmax(band.y)))
         artists.append(
             end_label(
-                ax,
-                _where(band, at),
-                at,
-                say(band.label),
-                side_color(band.side),
+                ax, _where(band, at), at, say(band.label), side_color(band.side),
                 xytext=(-9, 2 if rising else -4) if left else (9, -2),
                 ha="right" if left else "left",
             )
-        )
+        )  # fmt: skip
     return artists
 
 
@@ -126,32 +118,20 @@ def _opening(ax: "Axes", opening: tuple[float, float]) -> list[Any]:
         ax.axhspan(low, high, facecolor=SHADE, edgecolor="#808080", hatch="////", linewidth=0),
         ax.axhline(low, color=LIMIT, linewidth=1.0),
         ax.annotate(
-            words,
-            (1.0, high),
-            xycoords=ax.get_yaxis_transform(),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="right",
-            va="bottom",
-            fontsize=7,
+            words, (1.0, high), xycoords=ax.get_yaxis_transform(), xytext=(0, 3),
+            textcoords="offset points", ha="right", va="bottom", fontsize=7,
         ),
-    ]
+    ]  # fmt: skip
 
 
 def _marker_line(ax: "Axes", x: float, words: str) -> list[Any]:
     return [
         ax.axvline(x, color=LIMIT, linewidth=0.9, linestyle=(0, (4, 2))),
         ax.annotate(
-            words,
-            (x, 0.0),
-            xycoords=ax.get_xaxis_transform(),
-            xytext=(4, 6),
-            textcoords="offset points",
-            ha="left",
-            va="bottom",
-            fontsize=7,
+            words, (x, 0.0), xycoords=ax.get_xaxis_transform(), xytext=(4, 6),
+            textcoords="offset points", ha="left", va="bottom", fontsize=7,
         ),
-    ]
+    ]  # fmt: skip
 
 
 def _cap(ax: "Axes", bands: Sequence[Band], opening: tuple[float, float] | None) -> float:
@@ -178,15 +158,11 @@ def draw_against_hours(
         words = say("bypass valve may open from {low:.4g} kPa", low=lowest_opening)
         artists.append(
             ax.annotate(
-                words,
-                (0.0, lowest_opening),
-                xycoords=ax.get_yaxis_transform(),
-                xytext=(4, 3),
-                textcoords="offset points",
-                fontsize=7,
-                va="bottom",
+                words, (0.0, lowest_opening),
+                xycoords=ax.get_yaxis_transform(), xytext=(4, 3), textcoords="offset points",
+                fontsize=7, va="bottom",
             )
-        )
+        )  # fmt: skip
     words = say("service interval {interval:.4g} h", interval=interval)
     artists += _marker_line(ax, interval, words)
     limit = None if lowest_opening is None else (lowest_opening, lowest_opening)
@@ -211,26 +187,17 @@ def draw_share(ax: "Axes", bands: Sequence[Band], normal: float) -> list[Any]:
         below = rank == 0 and len(order) > 1
         artists.append(
             end_label(
-                ax,
-                float(band.x[at]),
-                float(band.y[at]),
-                say(band.label),
-                color,
-                xytext=(9, -7) if below else (-9, 7),
-                ha="left" if below else "right",
+                ax, float(band.x[at]), float(band.y[at]), say(band.label), color,
+                xytext=(9, -7) if below else (-9, 7), ha="left" if below else "right",
             )
-        )
+        )  # fmt: skip
     artists.append(ax.axvline(normal, color=LIMIT, linewidth=0.8, linestyle="--"))
     artists.append(
         ax.annotate(
-            say("normal oil"),
-            (normal, 0),
-            xytext=(-4, 4),
-            textcoords="offset points",
-            ha="right",
+            say("normal oil"), (normal, 0), xytext=(-4, 4), textcoords="offset points", ha="right",
             fontsize="small",
         )
-    )
+    )  # fmt: skip
     ax.set_ylim(bottom=0)
     ax.set_xlabel(say("oil temperature / °C"))
     ax.set_ylabel(say("share of the flow / %"))
@@ -287,15 +254,10 @@ def _sweeps_chart_labels(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
             middle = len(own[0].flow) // 2
             artists.append(
                 end_label(
-                    ax,
-                    float(own[0].flow[middle]),
-                    float(own[0].fitted[middle]),
-                    say(side),
-                    side_color(side),
-                    xytext=offset,
-                    ha=align,
+                    ax, float(own[0].flow[middle]), float(own[0].fitted[middle]), say(side),
+                    side_color(side), xytext=offset, ha=align,
                 )
-            )
+            )  # fmt: skip
     return artists
 
 

@@ -176,17 +176,10 @@ def _house(called: str, contents: Mapping[str, bytes], problems: list[CaseProble
     if problems:
         raise CaseError(dict.fromkeys(problems))
     return House(
-        called=called,
-        name=document.name,
-        contents=contents,
-        logo=logo,
-        colour=COLOURS[document.colour],
-        fonts=fonts,
-        charts=charts,
-        cautions=document.caution,
-        sections=sections,
-        digest=digest_of(contents),
-    )
+        called=called, name=document.name, contents=contents, logo=logo,
+        colour=COLOURS[document.colour], fonts=fonts, charts=charts, cautions=document.caution,
+        sections=sections, digest=digest_of(contents),
+    )  # fmt: skip
 
 
 def _problem(called: str, name: str, what: str, hint: str) -> CaseProblem:

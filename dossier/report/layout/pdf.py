@@ -71,15 +71,11 @@ def lay_out(sheet: Sheet, picture: Callable[[str], bytes]) -> Rendered:
     noon = datetime.combine(sheet.issued, time(12))
     attachments = [
         weasyprint.Attachment(
-            string=body,
-            name=name,
-            description=description,
-            relationship=relationship,
-            created=noon,
-            modified=noon,
+            string=body, name=name, description=description, relationship=relationship,
+            created=noon, modified=noon,
         )
         for name, body, relationship, description in sheet.attached
-    ]
+    ]  # fmt: skip
     with listening() as heard:
         assets, images = fetcher(sheet.style, picture, sheet.fonts), dict[str, Any]()
         document = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets).render(

@@ -43,14 +43,12 @@ def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
     findings = findings_of(assessment.findings, "capacity")
     return CapacityPage(
         results=results_table(
-            say("Each specimen's result that requirements on capacity and life ask for"),
-            findings,
-            places_of(assessment),
-            say("No requirement asks for a capacity or a service life."),
+            say("Each specimen's result that requirements on capacity and life ask for"), findings,
+            places_of(assessment), say("No requirement asks for a capacity or a service life."),
         ),
         loading=_loading(assessment, style),
         runs=_runs(assessment.bench.multipass),
-    )
+    )  # fmt: skip
 
 
 def _loading(assessment: Assessment, style: str) -> Chart:

@@ -39,15 +39,14 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
     return CircuitPage(
         results=results_table(
             say("Each specimen's result that requirements on the circuit ask for"),
-            findings_of(assessment.findings, "circuit"),
-            places_of(assessment),
+            findings_of(assessment.findings, "circuit"), places_of(assessment),
             say("No requirement asks for it."),
         ),
         facts=_side_by_side(sides),
         long_run=_long_run(sides),
         share=_share(case, sides, style),
         notes=tuple(dict.fromkeys(speak(note) for side in sides for note in side.notes)),
-    )
+    )  # fmt: skip
 
 
 def _plus_minus(value: float, expanded: float) -> str:
@@ -127,7 +126,9 @@ def _cells(run: LongRun | None) -> list[str]:
     if run is None:
         return ["–", "–", "–"]
     slow = "–" if not math.isfinite(run.time_constant) else f"{run.time_constant:.0f}\u00a0s"
-    return [_plus_minus(run.sump.value, 2 * run.sump.u), significant(run.bearings, 2), slow]
+    return [
+        _plus_minus(run.sump.value, 2 * run.sump.u), significant(run.bearings, 2), slow,
+    ]  # fmt: skip
 
 
 def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None:
@@ -136,15 +137,11 @@ def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None
         return None
     bands = [
         Band(
-            side=c.side,
-            label=c.label,
-            x=c.x - KELVIN,
-            y=100 * c.y,
-            low=100 * c.low,
+            side=c.side, label=c.label, x=c.x - KELVIN, y=100 * c.y, low=100 * c.low,
             high=100 * c.high,
         )
         for c in curves
-    ]
+    ]  # fmt: skip
     normal = case.application.duty.normal_oil - KELVIN
 
     def paint(figure: "Figure") -> None:

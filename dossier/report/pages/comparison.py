@@ -178,13 +178,10 @@ def _points(x: Finding, y: Finding) -> list[TradePoint]:
         horizontal, vertical = _shown(x, pair[0]), _shown(y, pair[1])
         points.append(
             TradePoint(
-                side=side,
-                x=horizontal[0],
-                x_ends=horizontal[1:],
-                y=vertical[0],
+                side=side, x=horizontal[0], x_ends=horizontal[1:], y=vertical[0],
                 y_ends=vertical[1:],
             )
-        )
+        )  # fmt: skip
     return points
 
 

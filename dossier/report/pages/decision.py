@@ -79,15 +79,10 @@ def decision_page(
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
         height = chart_height(
-            title=title,
-            question=question,
-            answer=(answer.text, tally),
-            word=f"{answer.word} {answer.stamp}",
-            lists=(concerns, short),
-            table=closest,
-            caption=margins_caption(findings, left_out=999),
-            logo=logo,
-        )
+            title=title, question=question, answer=(answer.text, tally),
+            word=f"{answer.word} {answer.stamp}", lists=(concerns, short), table=closest,
+            caption=margins_caption(findings, left_out=999), logo=logo,
+        )  # fmt: skip
         if height >= LEAST:
             break
     cut = any(isinstance(part, Link) for line in short for part in line.parts)
@@ -221,14 +216,10 @@ def _closest(case: Case, findings: Sequence[Finding], places: Places) -> Table:
         row = result_row(finding, threshold)
         rows.append(
             (
-                places.asked([row.id]),
-                shortened(row.what, 70),
-                limit_brief(finding),
-                row.result,
-                row.probability,
-                row.verdict,
+                places.asked([row.id]), shortened(row.what, 70), limit_brief(finding), row.result,
+                row.probability, row.verdict,
             )
-        )
+        )  # fmt: skip
     return Table(
         caption=say(
             "The results that decide: those that do not pass first, then the least certain"

@@ -72,15 +72,14 @@ def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
     runs = assessment.bench.multipass
     return EfficiencyPage(
         results=results_table(
-            say("Each specimen's result that requirements on filtration ask for"),
-            findings,
+            say("Each specimen's result that requirements on filtration ask for"), findings,
             places_of(assessment),
             say("No requirement asks for an efficiency or a filtration ratio."),
         ),
         against_size=_against_size(assessment, findings, style),
         against_time=tuple(_against_time(assessment, style)),
         sizes=tuple(_sizes(path, own) for path, own in by_path(runs)),
-    )
+    )  # fmt: skip
 
 
 def in_order(runs: Sequence[MultipassResult]) -> list[MultipassResult]:
@@ -137,11 +136,9 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
     return Chart(
-        caption=caption,
-        id="chart-size",
-        uri=draw(paint, style, 2.3),
+        caption=caption, id="chart-size", uri=draw(paint, style, 2.3),
         alt=say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings)),
-    )
+    )  # fmt: skip
 
 
 def _line(run: MultipassResult) -> SpecimenLine:

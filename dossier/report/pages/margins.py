@@ -273,12 +273,9 @@ def margin_of(finding: Finding) -> Margin:
         label = say("{label} (advisory)", label=label)
     seen = finding.estimate if demand.must_hold else None
     blank = Margin(
-        label=label,
-        verdict=finding.verdict.value,
-        kind=kind,
-        middle=None,
+        label=label, verdict=finding.verdict.value, kind=kind, middle=None,
         result=estimate_text(demand, seen) if seen else "",
-    )
+    )  # fmt: skip
     estimate = finding.estimate
     limits = limits_shown(finding)
     if estimate is None or not limits or not math.isfinite(estimate.value):
@@ -289,14 +286,9 @@ def margin_of(finding: Finding) -> Margin:
     sides += [_distances(value, low, high, end, -1) for end in _shown(finding, finding.upper)]
     middle, worst, best = min(sides)
     return Margin(
-        label=label,
-        verdict=finding.verdict.value,
-        kind=kind,
-        middle=middle,
-        low=worst,
-        high=best,
-        bound=bool(estimate.bound),
-    )
+        label=label, verdict=finding.verdict.value, kind=kind, middle=middle, low=worst,
+        high=best, bound=bool(estimate.bound),
+    )  # fmt: skip
 
 
 def _shown(finding: Finding, end: float | None) -> list[float]:

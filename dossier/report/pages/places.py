@@ -196,19 +196,10 @@ def same_as(findings: Sequence[Finding]) -> dict[str, str]:
     for finding in findings:
         asked = finding.demand
         key = (
-            asked.quantity.name,
-            asked.at_text,
-            asked.lower,
-            asked.upper,
-            asked.not_worse,
-            asked.basis,
-            asked.coverage,
-            asked.severity,
-            asked.must_hold,
-            asked.not_applicable,
-            finding.verdict.value,
-            finding.concession and finding.concession.text,
-        )
+            asked.quantity.name, asked.at_text, asked.lower, asked.upper, asked.not_worse,
+            asked.basis, asked.coverage, asked.severity, asked.must_hold, asked.not_applicable,
+            finding.verdict.value, finding.concession and finding.concession.text,
+        )  # fmt: skip
         if key in first:
             again[asked.id] = first[key]
         else:

@@ -49,8 +49,7 @@ def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePag
     return PressurePage(
         results=results_table(
             say("Each specimen's result that requirements on pressure drop and the valve ask for"),
-            findings,
-            places_of(assessment),
+            findings, places_of(assessment),
             say("No requirement asks for a pressure drop or a margin to the bypass valve."),
         ),
         against_flow=_against_flow(case, assessment, findings, style),
@@ -59,7 +58,7 @@ def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePag
         sweeps=sweeps_chart(assessment.bench.pressure, style),
         fits=fits_table(assessment.bench.pressure),
         notes=tuple(speak(note) for note in assessment.curves.notes),
-    )
+    )  # fmt: skip
 
 
 def _absent(assessment: Assessment, lead: str) -> str:
@@ -70,13 +69,9 @@ def _absent(assessment: Assessment, lead: str) -> str:
 
 def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Band:
     return Band(
-        side=curve.side,
-        label=curve.label,
-        x=x(curve.x),
-        y=curve.y / 1e3,
-        low=curve.low / 1e3,
-        high=curve.high / 1e3,
-    )
+        side=curve.side, label=curve.label, x=x(curve.x), y=curve.y / 1e3,
+        low=curve.low / 1e3, high=curve.high / 1e3,
+    )  # fmt: skip
 
 
 def _against_flow(
@@ -116,11 +111,9 @@ def _against_flow(
         ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
         alt = f"{alt} {ends}"
     return Chart(
-        caption=caption,
-        id="chart-flow",
-        uri=draw(paint, style, 2.1),
+        caption=caption, id="chart-flow", uri=draw(paint, style, 2.1),
         alt=alt + _limits_alt(findings),
-    )
+    )  # fmt: skip
 
 
 def _celsius(kelvin: float) -> str:
@@ -203,17 +196,14 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
         id="chart-temperature",
         uri=draw(
             lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
-            style,
-            2.1,
+            style, 2.1,
         ),
         alt=say(
             "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
             "Opening band of the bypass valve: {band}. Cold start at {cold}.",
-            lines=_ends(bands),
-            band=words,
-            cold=_celsius(cold + KELVIN),
+            lines=_ends(bands), band=words, cold=_celsius(cold + KELVIN),
         ),
-    )
+    )  # fmt: skip
 
 
 def _against_hours(
@@ -245,19 +235,16 @@ def _against_hours(
         id="chart-hours",
         uri=draw(
             lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval),
-            style,
-            2.1,
+            style, 2.1,
         ),
         alt=say(
             "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
             "Lowest opening of the bypass valve: {valve}. Service interval {interval} h. "
             "{verdicts}",
-            lines=_ends(bands),
-            valve=valve,
-            interval=significant(interval),
+            lines=_ends(bands), valve=valve, interval=significant(interval),
             verdicts=verdicts or say("No requirement on it."),
         ),
-    )
+    )  # fmt: skip
 
 
 def _within_tests(band: Band) -> Band:

@@ -146,9 +146,8 @@ def _circuit(application: Application) -> Iterator[str]:
     if valve is not None:
         yield say(VALVES[valve.location])
         if valve.opening is not None:
-            low, high = (
-                _shown(p, "kPa", "pressure") for p in (valve.opening.min, valve.opening.max)
-            )
+            low, high = (_shown(p, "kPa", "pressure") for p in
+                         (valve.opening.min, valve.opening.max))  # fmt: skip
             yield say("opens between {low} and {high}", low=low, high=high)
 
 
@@ -156,11 +155,8 @@ def _oil(request: TestRequest) -> Iterator[str]:
     oil = request.asked.application.oil
     if oil.description:
         yield oil.description
-    yield say(
-        "{kv40} at 40 °C, {kv100} at 100 °C",
-        kv40=_viscosity(oil.kv40.value),
-        kv100=_viscosity(oil.kv100.value),
-    )
+    yield say("{kv40} at 40 °C, {kv100} at 100 °C", kv40=_viscosity(oil.kv40.value),
+              kv100=_viscosity(oil.kv100.value))  # fmt: skip
 
 
 def _overview(test: Test) -> tuple[str, ...]:
@@ -287,24 +283,19 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     if viscosity is not None:
         yield (
             say("Test fluid and temperature"),
-            say(
-                "a fluid and a temperature that give {nu} ± {tolerance}; the temperature is kept "
-                "within {kelvin} K",
-                nu=significant(viscosity.value * MM2),
+            say("a fluid and a temperature that give {nu} ± {tolerance}; the temperature is kept "
+                "within {kelvin} K", nu=significant(viscosity.value * MM2),
                 tolerance=_viscosity(viscosity.tolerance),
-                kelvin=significant(rules["temperature"].value),
-            ),
-        )
+                kelvin=significant(rules["temperature"].value)),
+        )  # fmt: skip
     dust = request.asked.application.duty.ingression_dust
     yield say("Test dust"), dust or say("as the standard asks, named in the report")
     base = test.points.base_level
     if base:
         yield say("Base upstream level"), quantity_text(base * 1e3, "mg/L")
-    terminal = say(
-        "{pressure} across the element, without the housing; {source}",
+    terminal = say("{pressure} across the element, without the housing; {source}",
         pressure=_shown(test.points.terminal, "kPa", "pressure"),
-        source=say(TERMINALS[test.points.terminal_from]),
-    )
+        source=say(TERMINALS[test.points.terminal_from]))  # fmt: skip
     yield say("Terminal differential pressure"), terminal
     sizes = ", ".join(significant(size) for size in test.points.sizes)
     yield (
@@ -319,12 +310,9 @@ def _sweep(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     hot, cold = test.points.viscosities
     yield (
         say("Viscosities"),
-        say(
-            "all flows at about {hot} and again at about {cold}",
-            hot=_viscosity(hot),
-            cold=_viscosity(cold),
-        ),
-    )
+        say("all flows at about {hot} and again at about {cold}", hot=_viscosity(hot),
+            cold=_viscosity(cold)),
+    )  # fmt: skip
     yield (
         say("Parts"),
         say("the whole assembly, and the housing without its element, marked in the column part"),
@@ -344,12 +332,9 @@ def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     criterion = request.settings.criterion_flow or 0.0
     yield (
         say("Sweeps"),
-        say(
-            "rising from a shut valve to {flow}, then falling until it is shut; at least five "
-            "rows each way",
-            flow=_shown(test.points.flow, "L/min", "flow"),
-        ),
-    )
+        say("rising from a shut valve to {flow}, then falling until it is shut; at least five "
+            "rows each way", flow=_shown(test.points.flow, "L/min", "flow")),
+    )  # fmt: skip
     yield say("Counts as open at"), _shown(criterion, "L/min", "flow")
     yield (
         say("Viscosities"),

@@ -56,12 +56,10 @@ def _by_viscosity(sweep: PressureDropResult) -> Iterator[Sweep]:
         rows = rows[np.argsort(sweep.flow[rows], kind="stable")]
         if len(rows):
             yield Sweep(
-                side=sweep.side,
-                flow=sweep.flow[rows] * 6e4,
-                pressure=sweep.pressure_drop[rows] / 1e3,
-                fitted=fitted[rows] / 1e3,
+                side=sweep.side, flow=sweep.flow[rows] * 6e4,
+                pressure=sweep.pressure_drop[rows] / 1e3, fitted=fitted[rows] / 1e3,
                 viscosity=float(nu[rows].mean()) * 1e6,
-            )
+            )  # fmt: skip
 
 
 def _alt(path: str, sweeps: Sequence[Sweep]) -> str:
