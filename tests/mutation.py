@@ -112,7 +112,7 @@ def sites(node, inside=""):
                 continue
             named = isinstance(child, (ast.FunctionDef, ast.ClassDef))
             yield (node, field, at, child, inside)
-            yield from sites(child, f"{inside}.{child.name}".strip(".") if named else inside)
+            yield from sites(child, f"{inside}.{child.name}".strip(".") if named else inside)  # type: ignore[attr-defined]
 
 
 def mutants(path):

@@ -93,3 +93,22 @@ def test_explain_and_schema_wait_for_no_drawing():
     slow = {"pandas", "matplotlib", "weasyprint", "scipy.stats"}
     assert not slow & loaded_by("explain", "efficiency")
     assert not slow & loaded_by("schema", "case")
+
+
+def test_every_kind_of_record_is_known_wherever_kinds_are_told_apart():
+    from dossier.case.whole import KINDS
+    from dossier.evidence import spoken
+    from dossier.report.pages import fixed_words, validity
+    from dossier.request import points, reported
+    from dossier.start import propose
+
+    places = {
+        "spoken": spoken._RECORDS,
+        "fixed_words": fixed_words.KINDS,
+        "validity": validity.ALL_OF,
+        "points": points._ORDER,
+        "reported": reported._CONDITIONS,
+        "propose": propose.STEMS,
+    }
+    lacking = {name: set(KINDS) - set(place) for name, place in places.items()}
+    assert not {name: kinds for name, kinds in lacking.items() if kinds}

@@ -75,7 +75,7 @@ STEPS = ("mkstemp", "fsync", "chmod", "replace")
 @pytest.mark.parametrize("step", STEPS)
 @pytest.mark.parametrize("which", range(2), ids=("PDF", "JSON"))
 def test_killed_at_each_step_each_file_is_the_old_or_the_new(out, step, which):
-    owner = {"mkstemp": files.tempfile, "fsync": os}.get(step, Path)
+    owner = {"mkstemp": files.tempfile, "fsync": os}.get(step, Path)  # type: ignore[attr-defined]
     original, calls = getattr(owner, step), []
 
     def deadly(*arguments, **named):

@@ -14,7 +14,7 @@ from dossier.command.cli import app
 
 ROOT = Path(__file__).parents[1]
 GROUP = typer.main.get_command(app)
-COMMANDS = GROUP.commands
+COMMANDS = GROUP.commands  # type: ignore[attr-defined]
 READ_ONLY = {"check", "explain", "schema"}
 """Their examples are run where they stand; those that write are run in a copy."""
 WRITES = {"build", "request"}

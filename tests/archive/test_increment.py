@@ -87,7 +87,7 @@ def test_all_but_the_value_is_covered():
 def test_the_last_lines_bind_what_was_before():
     _, data = sealed()
     trailer = PdfReader(io.BytesIO(data)).trailer
-    assert [each.encode() for each in trailer["/ID"]] == [
+    assert [each.encode() for each in trailer["/ID"]] == [  # type: ignore[attr-defined]
         ID, hashlib.sha256(BEFORE).hexdigest()[:32].encode(),
     ]  # fmt: skip
     assert trailer["/Prev"] == BEFORE.index(b"xref\n0 ")

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from datetime import date
+from typing import get_args
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -146,8 +147,8 @@ def test_a_strange_case_file_does_no_harm(tmp_path, case):
 
 
 def test_the_words_are_those_of_the_decision_room():
-    assert set(DecisionWord.__args__) == {word.value for word in Decision}
-    assert set(VerdictWord.__args__) == {word.value for word in Verdict}
+    assert set(get_args(DecisionWord)) == {word.value for word in Decision}
+    assert set(get_args(VerdictWord)) == {word.value for word in Verdict}
 
 
 # Supersession, on rows alone.

@@ -175,7 +175,7 @@ def stamper(folder):
         .not_valid_before(now - datetime.timedelta(days=1))
         .not_valid_after(now + datetime.timedelta(days=9))
         .add_extension(
-            made.ExtendedKeyUsage([made.ExtendedKeyUsageOID.TIME_STAMPING]), critical=True
+            made.ExtendedKeyUsage([made.oid.ExtendedKeyUsageOID.TIME_STAMPING]), critical=True
         )
         .sign(issuer_key, hashes.SHA256())
     )

@@ -24,20 +24,21 @@ def captured(case):
     """Return (HTML, style sheet, attachments) that a build of `case` hands to WeasyPrint."""
     from dossier.make import api
     from dossier.report import render
+    from dossier.report.layout.pdf import Rendered
 
     kept = []
 
     def keep(sheet, picture, *_):
         html = re.sub(f"{CHART}[0-9]+", lambda found: data_uri(picture(found[0])), sheet.html)
         kept.append((html, sheet.style, [(name, body) for name, body, *_ in sheet.attached]))
-        return render.Rendered(b"", ())
+        return Rendered(b"", ())
 
-    original, render.lay_out = render.lay_out, keep
+    original, render.lay_out = render.lay_out, keep  # type: ignore[attr-defined]
     try:
         with tempfile.TemporaryDirectory() as out:
             api.build(case, out)
     finally:
-        render.lay_out = original
+        render.lay_out = original  # type: ignore[attr-defined]
     return kept[0]
 
 

@@ -1,5 +1,7 @@
 """One function tells whether two filters differ, and every sentence follows it."""
 
+# mypy: disable-error-code=call-arg
+
 import math
 from types import SimpleNamespace
 

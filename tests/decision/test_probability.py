@@ -112,10 +112,10 @@ class TestWhatPasses:
 
         chances = []
         for turned, share_of in ((False, "penetration"), (True, "inverse penetration")):
-            limit = against(pair(theirs, turned), share, True, share_of)  # type: ignore[arg-type]
+            limit = against(pair(theirs, turned), share, True, share_of)
             own = pair(mine, turned)
             rng = np.random.default_rng(1)
-            chances.append(probability(own, limit, "mean", 0.95, lambda _, r=rng: r).probability)  # type: ignore[misc]
+            chances.append(probability(own, limit, "mean", 0.95, lambda _, r=rng: r).probability)
         assert chances[0] == pytest.approx(chances[1], abs=1e-6)
 
     @given(st.floats(0.001, 0.999), st.floats(0.0, 0.9))

@@ -67,12 +67,12 @@ def few_draws() -> Iterator[None]:
     modules = [import_module(f"dossier.evidence.{name}") for name in DRAWING]
     was = [module.DRAWS for module in modules]
     for module in modules:
-        module.DRAWS = FEW_DRAWS
+        module.DRAWS = FEW_DRAWS  # type: ignore[attr-defined]
     try:
         yield
     finally:
         for module, value in zip(modules, was, strict=True):
-            module.DRAWS = value
+            module.DRAWS = value  # type: ignore[attr-defined]
 
 
 class Bench:

@@ -22,6 +22,7 @@ def read(name):
 
 HAND = read("multipass_arithmetic")
 ratios = st.floats(1e-3, 1e6)
+PLAIN = st.floats(-3.0, 8.0, allow_subnormal=False)  # differences below that overflow a slope
 tenth_means = arrays(float, (10, 3), elements=st.floats(0.0, 1e6))
 some_means = arrays(float, (10, 3), elements=st.floats(1e-2, 1e6))
 
@@ -296,7 +297,7 @@ class TestSizes:
             level = math.exp(np.interp(value, sizes, np.log(curve)))
             assert level == pytest.approx(target, rel=1e-6)
 
-    @given(arrays(float, (5, 4), elements=st.floats(-3.0, 8.0)), st.floats(-3.0, 8.0))
+    @given(arrays(float, (5, 4), elements=PLAIN), PLAIN)
     def test_many_curves_at_once_agree_with_one(self, curves, target):
         sizes = np.array([4.0, 6.0, 10.0, 14.0])
         many = mp.sizes_at_ratio(sizes, curves, target)

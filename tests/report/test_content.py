@@ -8,6 +8,7 @@ import pytest
 
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
+from dossier.evidence.statistics.estimate import Component
 from dossier.report.blocks import Column, Link, Table
 from dossier.report.pages import results
 from dossier.report.pages.comparison import difference, difference_text, quotient
@@ -143,8 +144,8 @@ def test_a_population_basis_says_which_share():
 
 
 def test_shared_errors_cancel_in_a_difference():
-    shared = sample.Component(name="meter", u=3.0, dof=math.inf, source="x", shared="M")
-    own = sample.Component(name="scatter", u=0.4, dof=math.inf, source="x")
+    shared = Component(name="meter", u=3.0, dof=math.inf, source="x", shared="M")
+    own = Component(name="scatter", u=0.4, dof=math.inf, source="x")
     other = replace(own, u=0.3)
     first = sample.estimate(50.0, 3.0, "Pa", components=(shared, own))
     second = sample.estimate(48.0, 3.0, "Pa", components=(shared, other))
@@ -156,7 +157,7 @@ def test_shared_errors_cancel_in_a_difference():
 
 def test_independent_errors_add_in_squares():
     parts = [
-        (sample.Component(name="meter", u=3.0, dof=math.inf, source="x", shared=key),)
+        (Component(name="meter", u=3.0, dof=math.inf, source="x", shared=key),)
         for key in ("M1", "M2")
     ]
     first, second = (sample.estimate(50.0, 3.0, "Pa", components=part) for part in parts)
@@ -299,7 +300,7 @@ def test_an_inspected_characteristic_is_called_by_its_name():
 
 def test_small_contributions_are_added_up_and_none_is_lost():
     parts = tuple(
-        sample.Component(name=name, u=u, dof=math.inf, source="x")
+        Component(name=name, u=u, dof=math.inf, source="x")
         for name, u in (("large", 1e-3), ("a", 3e-5), ("b", 4e-5))
     )
     first = sample.passing()[0]

@@ -297,7 +297,7 @@ HIDING = [
 def test_a_house_that_would_hide_what_decides_is_refused(house, name, text, line):
     (house / name).write_text(text, encoding="utf-8")
     if line is None:  # of one key twice the last counts, for the check as for the chart
-        assert read_house(house)
+        read_house(house)
         return
     said = problems(house)
     assert line in said

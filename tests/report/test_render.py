@@ -260,9 +260,15 @@ def test_a_missing_system_library_is_one_clear_message(monkeypatch):
 
     monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
     monkeypatch.setattr(sys, "meta_path", [Missing(), *sys.meta_path])
-    with pytest.raises(render.RenderError, match=r"apt-get install libpango-1\.0-0") as caught:
-        render.load_weasyprint()
+    with pytest.raises(layout.RenderError, match=r"apt-get install libpango-1\.0-0") as caught:
+        layout.load_weasyprint()
     assert "\n" not in str(caught.value)
+    for command in (
+        "dnf install pango",
+        "brew install pango",
+        "pacman -S mingw-w64-ucrt-x86_64-pango",
+    ):
+        assert command in str(caught.value)
 
 
 def test_the_log_of_the_layout_is_heard_and_then_let_go():

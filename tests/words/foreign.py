@@ -18,6 +18,7 @@ from dossier.evidence.registry import all_quantities
 from dossier.make import api
 from dossier.report import render
 from dossier.report.charts.deferred import CHART, data_uri
+from dossier.report.layout.pdf import Rendered
 from dossier.words import catalogue
 from tests.sign_demo_cases import ASKED, put_on_file
 from tests.words.messages import ROOT, needed
@@ -38,6 +39,8 @@ _QUOTED = re.compile(r'"[^"]*"')
 _KEPT = re.compile(r'"[A-Z]+-[A-Z-]+"|.*\d.*')
 _PHRASE = re.compile(r"(?<=^)[^,]*[a-z]{2} [^,\[]*(?=,)|(?<=,)[^,]*[a-z]{2}[ ;][^,\[]*(?=,|$)")
 """Cells of words in a table, other than headers with a unit."""
+_WORDS = re.compile(rf"{_PHRASE.pattern}|(?<=,)[a-z]+(?=,)")
+"""The same, and cells of one word."""
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -108,12 +111,19 @@ def written_in_greek(name, folder):
             return f"{key}{equals}{_QUOTED.sub(named, value)}"
         return f"{key}{equals}{greek(value)}"
 
+    def written(cell):
+        is_code = {part.strip() for part in cell[0].split(";")} <= fixed
+        return cell[0] if is_code else greek(cell[0])
+
     for path in copy.rglob("*.toml"):
         path.write_text(_TYPED.sub(typed, path.read_text("utf-8")), encoding="utf-8")
     for path in copy.rglob("*.csv"):
         lines = path.read_text("utf-8").splitlines()
+        names, cells = "", _PHRASE
+        if path.parent == copy:  # a table of runs or instruments
+            names, cells = next(line for line in lines if line[0] != "#"), _WORDS
         changed = [
-            greek(line) if line.startswith("#") else _PHRASE.sub(lambda cell: greek(cell[0]), line)
+            greek(line) if line[0] == "#" else line if line == names else cells.sub(written, line)
             for line in lines
         ]
         path.write_text("\n".join(changed) + "\n", encoding="utf-8")
@@ -172,7 +182,7 @@ def pages_of(folder, monkeypatch, tongue=None):
         source = re.sub(r'<span class="kept">(.*?)</span>', r"\1", sheet.html)
         source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), source)
         taken.append((source, [description for *_, description in sheet.attached]))
-        return render.Rendered(b"", ())
+        return Rendered(b"", ())
 
     monkeypatch.setattr(render, "lay_out", take)
     if tongue is not None:

@@ -1,5 +1,7 @@
 """The sentences of the package and its templates, as Babel finds them and as they are used."""
 
+# mypy: disable-error-code=attr-defined
+
 import ast
 import re
 import tomllib
@@ -131,7 +133,7 @@ def _tables(value: object) -> Iterator[dict[str, object]]:
 def needed() -> set[tuple[str, Forms]]:
     """Return context and forms of every sentence that a language must have."""
     said = {(use.context, use.forms) for use in uses() if literal(use) and use.forms != ("",)}
-    return said | {("", forms) for forms in declared() if WORD.search(forms[0])}
+    return said | {("", forms) for forms in declared() if WORD.search(forms[0])}  # type: ignore[return-value]
 
 
 @cache

@@ -19,7 +19,9 @@ from dossier.report.layout.pdf_marks import declare_accessible, tidy
 
 MISSING_PANGO = (
     "the PDF cannot be made: a system library of WeasyPrint is missing. On Debian or Ubuntu: "
-    "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+    "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0. On Fedora: "
+    "dnf install pango. On macOS: brew install pango libffi. On Windows, in a shell of MSYS2: "
+    "pacman -S mingw-w64-ucrt-x86_64-pango"
 )
 
 
