@@ -1,9 +1,10 @@
 """Field types of the case files: text with a unit in, a checked value in working units out."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import (
     BaseModel,
@@ -89,6 +90,26 @@ def dimension_of(annotation: Any) -> tuple[str, bool]:
         if found[0]:
             return found
     return "", False
+
+
+def example_of(annotation: Any, metadata: Sequence[Any] = ()) -> str:
+    """Return how a value of a field is written in TOML."""
+    dimension = dimension_of(Annotated[annotation, *metadata, ""])[0]
+    if dimension:
+        return f'"{DIMENSIONS[dimension][1]}"'
+    inner = [each for each in get_args(annotation) if each is not type(None)]
+    if get_origin(annotation) is Literal:
+        return f'"{inner[0]}"'
+    if get_origin(annotation) is tuple:
+        return f"[{example_of(inner[0])}]"
+    if inner:
+        return example_of(inner[0])
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        fields = annotation.model_fields.items()
+        needed = [f"{k} = {example_of(f.annotation, f.metadata)}" for k, f in fields
+                  if f.is_required()]  # fmt: skip
+        return f"{{ {', '.join(needed)} }}"
+    return {date: "2026-03-10", int: "0", float: "1.0", bool: "true"}.get(annotation, '"..."')
 
 
 def _measured(raw: object, dimension: str) -> Measured:

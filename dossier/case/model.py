@@ -208,12 +208,21 @@ class Layout(Model):
     """Columns that are not read."""
     carried: tuple[Name, ...] = ()
     """Columns whose empty cells hold what stands above them, as the first of a group does."""
+    missing: tuple[Name, ...] = ()
+    """Words that stand where nothing was measured, such as "n/a"."""
     decimal: Literal["", ".", ","] = ""
     start: Words = ""
     """Clock time at which the test began, for a column of `[clock]` times."""
     long: Long | None = None
     dilution: Literal["", "undone", "as counted"] = ""
     """Whether the counts of a diluted sample are those of the fluid, or of the diluted sample."""
+
+    @model_validator(mode="after")
+    def _no_values_missing(self) -> "Layout":
+        values = [word for word in self.missing if any(c.isdigit() for c in word)]
+        if values:
+            raise ValueError(f"missing: {', '.join(values)} may be a reading, and is one then")
+        return self
 
 
 class Join(Model):
@@ -367,3 +376,9 @@ class Qualification(Model):
     """Folder of a house, relative to the case folder and inside the inputs folder."""
     signoff: SignOffRules | None = None
     """Roles that sign, in their order, where they are not the usual three."""
+
+    def lots_of(self, side: str) -> tuple[str, ...]:
+        """Return the lots of a filter: those it is said to have, and those of its specimens."""
+        filter_ = self.reference if side == "reference" else self.candidate
+        own = [each.lot for each in self.specimen if each.filter == side and each.lot.strip()]
+        return tuple(dict.fromkeys([*(filter_.lots if filter_ else ()), *own]))

@@ -3,9 +3,12 @@
 import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
+
+from dossier.case.fields import example_of
 
 LONGEST = 480
 """Characters of one part of a problem that are printed."""
@@ -53,6 +56,27 @@ WANTED = {
 """What to do about the tables that a case starts without."""
 
 
+PLAIN = {
+    "string_pattern_mismatch": (
+        "is not made of letters, digits, '.', '_' and '-' alone, as its first a letter or digit",
+        'such as "FQ-2026-014"',
+    ),
+    "string_too_short": ("is too short", "say it in a sentence"),
+    "string_too_long": ("is too long", "make it shorter"),
+    "string_type": ("is no text", 'write it in quotation marks, such as "..."'),
+    "tuple_type": ("is no list", 'write a list, such as ["C1", "C2"]'),
+    "list_type": ("is no list", 'write a list, such as ["C1", "C2"]'),
+    "dict_type": ("is no table", "write a table, such as { key = ... }"),
+    "model_type": ("is no table", "write a table, such as { key = ... }"),
+    "literal_error": ("is none of the words that may stand here", "write {expected}"),
+    "int_type": ("is no whole number", "write it without a point and without quotation marks"),
+    "int_parsing": ("is no whole number", "write it without a point and without quotation marks"),
+    "float_type": ("is no number", "write it without quotation marks"),
+    "float_parsing": ("is no number", "write it without quotation marks"),
+    "bool_type": ("is neither true nor false", "write true or false"),
+}
+"""What the model library says, in words for people, and what to do."""
+
 Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
 """Gives file and place of a key that stands elsewhere, None for all others."""
 
@@ -79,7 +103,8 @@ def _problem(
     place = _place(fault["loc"], document)
     kind = fault["type"]
     if kind == "missing":
-        return CaseProblem(file, place, "is missing", WANTED.get(place, "add this key"))
+        hint = WANTED.get(place) or f"write {_example(model, _keys(fault['loc']))}"
+        return CaseProblem(file, place, "is missing", hint)
     if kind == "extra_forbidden":
         known = _known_keys(model, fault["loc"])
         near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
@@ -90,6 +115,12 @@ def _problem(
     if kind.startswith("date_"):
         what = f"{_shown(fault.get('input'))} is not a date"
         return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")
+    if kind in PLAIN:
+        what, hint = PLAIN[kind]
+        shown = _shown(fault.get("input"))
+        named = f"{shown} {what}" if shown not in {"", "''"} else "is empty"
+        least = fault.get("ctx", {}).get("expected", "")
+        return CaseProblem(file, place, named, hint.replace("{expected}", least))
     message = str(fault["msg"]).removeprefix("Value error, ")
     shown = _shown(fault.get("input"))
     what = f"{message}" if shown in message or not shown else f"{message} (found {shown})"
@@ -129,6 +160,21 @@ def _known_keys(model: type[BaseModel], location: Sequence[int | str]) -> list[s
             return []
         here = _inner(fields[step].annotation)
     return sorted(getattr(here, "model_fields", {}))
+
+
+def _keys(location: Sequence[int | str]) -> tuple[str, ...]:
+    return tuple(step for step in location if isinstance(step, str))
+
+
+@cache
+def _example(model: type[BaseModel], keys: tuple[str, ...]) -> str:
+    """Return how the key at a place is written, such as ``flow = "95 L/min"``."""
+    here: Any = model
+    for step in keys[:-1]:
+        fields = getattr(here, "model_fields", {})
+        here = _inner(fields[step].annotation) if step in fields else here
+    field = getattr(here, "model_fields", {}).get(keys[-1])
+    return f"{keys[-1]} = {example_of(field.annotation, field.metadata) if field else '...'}"
 
 
 def _inner(annotation: Any) -> Any:

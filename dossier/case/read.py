@@ -83,6 +83,7 @@ class _Reader:
         return self.files[name]
 
     def complain(self, file: str, place: str, what: str, hint: str) -> None:
+        place = "" if place == file else place
         self.problems.append(CaseProblem(file, place, what, hint))
 
     def toml(self, path: str, named_by: str) -> dict[str, Any] | None:

@@ -104,9 +104,21 @@ def interpret(raw: RawTable, kind: str, size_calibration: str) -> Table | None:
         "measurement": _measurement,
         "inspection": _inspection,
     }
+    if kind != "measurement":
+        _keep_remarks(raw)
     _refuse_units(raw)
     table = None if raw.problems else readers[kind](raw)
     return None if raw.problems else table
+
+
+def _keep_remarks(raw: RawTable) -> None:
+    """Make remarks of a column of that name, which only measurements have as a column."""
+    column = raw.find("remark")
+    if column is None:
+        return
+    said = [(int(n), t) for n, t in zip(raw.lines, raw.texts(column), strict=True) if t]
+    raw.remarks = tuple(sorted([*raw.remarks, *said]))
+    raw.columns = tuple(each for each in raw.columns if each is not column)
 
 
 DIMENSION = {
@@ -146,6 +158,9 @@ def join(raw: RawTable, other: RawTable, within: float) -> None:
         return
     falls = np.concatenate([[False], ~(np.diff(its) > 0)])
     _flag(other, falls | np.isnan(its), "time", "time does not increase", "sort the rows")
+    if len(own) > 1 and within > np.diff(own).max():
+        what = f"within = {within:g} s is more than lies between two rows"
+        raw.complain("", what, "state how far apart simultaneous readings may be")
     nearest = np.array([np.argmin(np.abs(its - each)) for each in own])
     far = ~(np.abs(its[nearest] - own) <= within)
     if far.all():

@@ -45,7 +45,8 @@ def _problem(record: Record, what: str) -> CaseProblem:
 
 def _apart(one: Record, other: Record) -> bool:
     """Return whether two records name different tables."""
-    return (one.file, one.sheet) != (other.file, other.sheet)
+    places = [(r.file, r.sheet, r.entry.file, r.entry.where) for r in (one, other)]
+    return places[0] != places[1]
 
 
 def _the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record]]:

@@ -10,11 +10,14 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import build
+from dossier.command.calls import Call
 from dossier.command.registering import compare, register
 from dossier.command.sealing import constraints, identity, seal, sign, verify
 from dossier.command.starting import explain, new, request, schema, take
 from dossier.make.outcome import DEBUG, decided
 from dossier.words.terminal_safe import shown_json
+
+HELP = {"help_option_names": ["-h", "--help"]}
 
 app = typer.Typer(
     name="dossier",
@@ -24,6 +27,7 @@ app = typer.Typer(
     add_completion=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
+    context_settings=HELP,
 )
 
 CaseFolder = Annotated[
@@ -56,7 +60,7 @@ def _root(
     """Hold the options that stand before a command."""
 
 
-@app.command()
+@app.command(cls=Call, context_settings=HELP)
 def check(
     case: CaseFolder,
     json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
@@ -64,6 +68,7 @@ def check(
     house: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
     ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print the decision alone.")] = False,
 ) -> None:
     """Decide a case and print the verdicts; make no PDF.
 
@@ -81,6 +86,10 @@ def check(
     state = sign_off(read, assessment, day, today())
     if json:
         sys.stdout.write(shown_json(decision_json(read, assessment, day, today()).decode()))
+    elif quiet:
+        from dossier.make.verdict_text import decision_line
+
+        typer.echo(decision_line(assessment, state))
     else:
         from dossier.make.verdict_text import print_assessment
 
@@ -92,13 +101,11 @@ def _day(issued: datetime | None) -> date | None:
     return None if issued is None else issued.date()
 
 
-app.command()(build)
-for _command in (sign, seal, identity, verify, constraints):
-    app.command()(_command)
-app.command()(register)
-app.command()(compare)
-for _start in (new, request, take, explain, schema):
-    app.command()(_start)
+for _command in (
+    build, sign, seal, identity, verify, constraints, register, compare,
+    new, request, take, explain, schema,
+):  # fmt: skip
+    app.command(cls=Call, context_settings=HELP)(_command)
 for _registered in app.registered_commands:
     # Examples keep their lines, so that they can be copied from the help of a narrow terminal.
     _doc = inspect.cleandoc(getattr(_registered.callback, "__doc__", None) or "")

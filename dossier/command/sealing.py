@@ -17,7 +17,13 @@ PASSPHRASE = "DOSSIER_PASSPHRASE"
 
 def sign(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder.")],
-    role: Annotated[str, typer.Option(help="prepared, checked, approved, or a role of the case.")],
+    role: Annotated[
+        str,
+        typer.Option(
+            help="prepared, checked, approved, or a role of the case.",
+            autocompletion=lambda: ["prepared", "checked", "approved"],
+        ),
+    ],
     name: Annotated[str, typer.Option(help="Who signs.")],
     meaning: Annotated[str, typer.Option(help="What the signature says; a role has its own.")] = "",
     day: Annotated[
@@ -106,6 +112,7 @@ def seal(
     from dossier.seal.signature import examine, load_keys, seal_pdf
     from dossier.system.confined import FAMILIAR, StoppedError, confined
 
+    _answerable(digest)
     keys = load_keys(key, cert, _passphrase())
     try:
         ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
@@ -124,16 +131,22 @@ def seal(
     typer.echo(shown(words))
 
 
+def _answerable(digest: str) -> None:
+    """End the command, and say what it needs, where nobody is there to answer."""
+    lacks = [] if digest else ["--digest with the digest that you have seen"]
+    lacks += [] if PASSPHRASE in os.environ else [f"the passphrase in {PASSPHRASE}"]
+    if lacks and not sys.stdin.isatty():
+        need = "nothing was sealed: there is no terminal to ask on. Give"
+        typer.echo(f"{need} {', and '.join(lacks)}", err=True)
+        raise typer.Exit(WRONG_INPUT)
+
+
 def _agreed(digest: str, given: str) -> None:
     """End the command unless the digest is the one that the person has seen and means."""
     if given:
         if given.strip().lower() != digest:
             typer.echo(f"--digest {shown(given)} is another: nothing was sealed", err=True)
             raise typer.Exit(WRONG_INPUT)
-    elif not sys.stdin.isatty():
-        need = "nothing was sealed: there is no terminal to ask on. Read the dossier, then give"
-        typer.echo(f"{need} --digest with the digest that you have seen", err=True)
-        raise typer.Exit(WRONG_INPUT)
     elif not typer.confirm("Is this the dossier that you have read and mean to seal?", err=True):
         typer.echo("nothing was sealed", err=True)
         raise typer.Exit(WRONG_INPUT)

@@ -264,9 +264,20 @@ def _assumptions(
     return assumptions_of(scatter, margin, share, demands) if wanted else none_stated()
 
 
+def _quantities() -> list[str]:
+    from dossier.evidence.registry import all_quantities
+
+    return list(all_quantities())
+
+
 def explain(
     quantity: Annotated[
-        str, typer.Argument(metavar="QUANTITY", help="Name of a quantity; without one, all.")
+        str,
+        typer.Argument(
+            metavar="QUANTITY",
+            help="Name of a quantity; without one, all.",
+            autocompletion=lambda: _quantities(),
+        ),
     ] = "",
 ) -> None:
     """Say what a quantity means.

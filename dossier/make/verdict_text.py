@@ -24,6 +24,12 @@ MOST_CHECKS = 12
 """Checks that were not met which are printed one by one."""
 
 
+MARKS = {
+    "pass": ("✓", "green"), "fail": ("✗", "red"), "not applicable": ("–", ""),
+}  # fmt: skip
+"""Mark and colour of a verdict, on a terminal; of any other a question mark in yellow."""
+
+
 def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> None:
     """Print one row a requirement, the reasons of those that do not pass, and the decision."""
     console = Console(highlight=False, markup=False, emoji=False)
@@ -39,7 +45,7 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
     console.print(shown(on_file_text(case)))
     for change in case.on_file.changes if case.on_file else ():
         console.print(shown(f"  {said(change)}"))
-    console.print(_table(assessment))
+    console.print(_table(assessment, marked=console.is_terminal))
     for finding in assessment.findings:
         if finding.verdict.value != "pass":
             words = f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}"
@@ -104,7 +110,7 @@ def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[st
     return [*told, *([f"warning: {late}"] if late else [])]
 
 
-def _table(assessment: Assessment) -> Table:
+def _table(assessment: Assessment, *, marked: bool) -> Table:
     table = Table(box=None, pad_edge=False, header_style="")
     for heading, justify in (
         ("requirement", "left"),
@@ -118,7 +124,11 @@ def _table(assessment: Assessment) -> Table:
         table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
     wanted = assessment.bench.case.application.decision_rule.confidence
     for finding in assessment.findings:
-        table.add_row(*(Text(shown(cell)) for cell in _row(finding, wanted)))
+        *cells, verdict = (Text(shown(cell)) for cell in _row(finding, wanted))
+        mark, colour = MARKS.get(verdict.plain, ("?", "yellow"))
+        if marked:
+            verdict = Text(f"{mark} {verdict.plain}", colour)
+        table.add_row(*cells, verdict)
     return table
 
 

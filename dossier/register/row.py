@@ -136,6 +136,8 @@ def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[Found]:
     for side, used in (("candidate", everything), ("reference", compared)):
         yield from (("lot", lot, used) for lot in _texts(_table(case, side), "lots"))
         yield from (("specimen", each, ()) for each in _texts(_table(case, side), "specimens"))
+        own = [each for each in _tables(case, "specimen") if _text(each, "filter") == side]
+        yield from (("lot", _text(each, "lot"), used) for each in own)
 
 
 def _users(dossier: DossierFile) -> Mapping[str, set[str]]:

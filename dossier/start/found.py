@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import MEASURED, plain
-from dossier.case.tables.layout import Grid, Row, is_reading, names_of
+from dossier.case.tables.grid import Grid, Row, names_of
+from dossier.case.tables.layout import is_reading
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.tables.table_head import MAX_HEAD
 from dossier.case.units import DIMENSIONS, UnitError, affine
-from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, value_of
+from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, side_of, value_of
 
 LEAST = 3
 """Rows of values that a table has at least."""
@@ -42,6 +44,8 @@ class Found:
     """Specimens whose rows are stacked in it."""
     carried: bool = False
     """Whether only the first row of each specimen names it."""
+    title: str = ""
+    """What stands above it."""
     specimen: str = ""
     """The one specimen that a title or the sheet names."""
     rows: list[Row] = field(default_factory=list)
@@ -82,6 +86,8 @@ def tables_in(grid: Grid, sheet: str) -> list[Found]:
         if score < WHAT_IT_TAKES:
             break
         head = start + at
+        if at and sum(map(_is_group, rows[head - 1][1])) > 1:
+            head -= 1  # the sides stand above each column of counts
         blank = _next_blank(grid, rows, head)
         body = [r for r in rows[head:] if r[0] < blank]
         later = [r for r in rows[head:] if r[0] > blank]
@@ -176,7 +182,7 @@ def _table(
     found = Found(
         sheet=sheet, cells=cells, names=names,
         units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
-        specimen=_specimen(title, sheet),
+        specimen=_specimen(title, sheet), title=title,
     )  # fmt: skip
     found.columns = [_settled(column, found, title) for column in _without_blank(found)]
     _stacked(found)
@@ -192,12 +198,18 @@ def _without_blank(found: Found) -> list[Guess]:
     ]
 
 
+def _is_group(cell: Any) -> bool:
+    """Return whether a cell names a side alone, without a size."""
+    return bool(side_of(filled(cell))) and not re.search("[0-9]", filled(cell))
+
+
 def _two_levels(own: Sequence[Row], left: int, right: int) -> bool:
     """Return whether a second row of names follows: words or sizes below groups of columns."""
     if len(own) < LEAST + 1:
         return False
     top, below, third = (list(row[left:right]) for _, row in own[:3])
     gaps = [k for k in range(right - left) if not filled(_at(top, k)) and filled(_at(below, k))]
+    gaps = gaps or [k for k in range(right - left) if _is_group(_at(top, k))][1:]
     words = sum(1 for c in below if filled(c) and not is_reading(c))
     sized = all(not filled(c) or is_reading(c) for c in below) and any(
         guess(f"{filled(_at(top, k))} {filled(c)} um", "", k, ()).size for k, c in enumerate(below)
@@ -232,16 +244,11 @@ def _is_unit(text: str) -> bool:
 
 def _until(values: Sequence[Row], left: int, right: int) -> tuple[list[Row], str]:
     """Return the rows of values, and the word of the row that ends them."""
-    for at, (_, row) in enumerate(values):
-        cells = [filled(c) for c in row[left:right] if filled(c)]
-        words = [c for c in cells if not is_reading(c)]
-        first_is_word = cells and not is_reading(cells[0])
-        usual = values[0][1][left:right] if values else ()
-        starts_with_value = any(filled(c) for c in usual) and is_reading(
-            next(c for c in usual if filled(c))
-        )
-        if at and first_is_word and starts_with_value and not cells[0].startswith("#") and words:
-            return list(values[:at]), cells[0]
+    firsts = [next((c for c in row[left:right] if filled(c)), "") for _, row in values]
+    if firsts and is_reading(firsts[0]):
+        for at, first in enumerate(firsts):
+            if filled(first) and not is_reading(first) and not filled(first).startswith("#"):
+                return list(values[:at]), filled(first)
     return list(values), ""
 
 
@@ -283,6 +290,17 @@ def _rises(found: Found, siblings: Sequence[Guess]) -> bool:
         for small, large in pairwise(read)
         for a, b in zip(small, large, strict=True)
     )
+
+
+def absent_words(found: Found) -> dict[str, str]:
+    """Return the words that stand among the numbers of a table, each with its first cell."""
+    words: dict[str, str] = {}
+    for column in found.columns:
+        if column.size or column.name in DIMENSION or column.name == "count":
+            for (row, _), cell in zip(found.rows, cells_of(found, column), strict=True):
+                if filled(cell) and not is_reading(cell):
+                    words.setdefault(filled(cell), f"cell {letters(column.index)}{row}")
+    return words
 
 
 def _stacked(found: Found) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import is_known, plain
-from dossier.case.tables.layout import is_reading, split_name
+from dossier.case.tables.layout import LONGEST_NAME, is_reading, split_name
 from dossier.case.tables.numerals import CLOCKS, PAIRS, cleaned, number
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
@@ -97,6 +97,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
 
     `group` is what stands above the whole table, such as the side that all its counts are of.
     """
+    written = written[:LONGEST_NAME]
     text, own = split_name(written)
     unit = unit or own
     count = _count(written, text, unit, index, group)
@@ -122,7 +123,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
 
 def _with_tail(made: Guess, text: str) -> Guess:
     """Return the guess by the beginning of a name whose end is a unit: "dp_kPa", "Q, L/min"."""
-    for match in reversed(list(re.finditer(r"[\s_,]+", text))):
+    for match in reversed(list(re.finditer(r"\s+in\s+|[\s_,/]+", text))):
         head, tail = text[: match.start()], text[match.end() :].strip()
         names = T if _bare(head) == "t" else (NAMES.get(_bare(head), ""),)
         fits = [name for name in names if name in DIMENSION and _fits(tail, name)]

@@ -1,6 +1,7 @@
 """From tables that were found to the [[layout]] and [[record]] tables that read them."""
 
-from collections.abc import Callable, Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,7 +13,7 @@ from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, affine
-from dossier.start.found import Found, cells_of
+from dossier.start.found import Found, absent_words, cells_of
 from dossier.start.guess import IGNORED, Guess, side_of, value_of
 
 Ask = Callable[[str], str]
@@ -27,7 +28,9 @@ HELP = {
     "sizes": "um(c), or the older calibration: ISO 4402, um(b)",
     "side": "upstream or downstream",
     "id": "a record such as MP-C1",
-    "kind": ", ".join(STEMS),
+    "kind": f"{', '.join(STEMS)}, or {IGNORED}",
+    "specimen": f"candidate, reference, or {IGNORED}",
+    "missing": "yes, or what it means",
 }
 """What answers a kind of question."""
 
@@ -41,6 +44,9 @@ class Proposal:
     """Where it stands, as a record names it."""
     layout: dict[str, Any] = field(default_factory=dict)
     record: dict[str, Any] = field(default_factory=dict)
+    kind: str = ""
+    sides: dict[str, str] = field(default_factory=dict)
+    """The filter that each specimen is of."""
     open: list[str] = field(default_factory=list)
     """What is not sure, each with its cell."""
 
@@ -53,15 +59,18 @@ class Proposal:
         return answer.strip()
 
 
-def propose(found: Found, file: str, plan: Sequence[str], ask: Ask | None) -> Proposal:
-    """Return how a table is read; `plan` are the specimens that the case names."""
+def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -> Proposal:
+    """Return how a table is read; `plan` says which filter each planned specimen is of."""
     made = Proposal(found, file)
     made.layout = {
         **({"names": 2} if found.names == 2 else {}),
         **({"units": True} if found.units else {}),
         **({"end": found.end} if found.end else {}),
-        "columns": {}, "remarks": [], "ignored": [], "carried": [],
+        "columns": {}, "remarks": [], "ignored": [], "carried": [], "missing": [],
     }  # fmt: skip
+    made.kind = found.kind or made.ask(ask, "", "which kind of record is this table?", "kind")
+    if made.kind not in STEMS:
+        return made
     form = _form(made, ask)
     calibration = _calibration(made, ask)
     written = [plain(column.written) for column in found.columns]
@@ -69,6 +78,10 @@ def propose(found: Found, file: str, plan: Sequence[str], ask: Ask | None) -> Pr
         twice = written.count(plain(column.written)) > 1 or not column.written
         key = f"column {letters(column.index)}" if twice else column.written
         _column(made, column, key, (form, calibration), ask)
+    for word, place in absent_words(found).items():
+        words = f"does {word!r} mean that nothing was measured?"
+        if made.ask(ask, place, words, "missing") == "yes":
+            made.layout["missing"].append(word)
     if found.long:
         _long(made, calibration, ask)
     _record(made, plan, calibration, ask)
@@ -120,8 +133,7 @@ def _column(
     if column.name == "remark":
         layout["remarks"].append(key)
     elif column.name == "specimen" and made.found.specimens:
-        layout["ignored"].append(key)  # `where` takes it
-        layout["carried"] += [key] if made.found.carried else []
+        layout["carried"] += [key] if made.found.carried else []  # `where` takes it
     elif column.name == IGNORED:
         layout["ignored"].append(key)
     elif column.doubt and column.unit != CLOCK:
@@ -184,28 +196,36 @@ def _long(made: Proposal, calibration: str, ask: Ask | None) -> None:
     made.layout["long"] |= {"unit": unit, "sides": sides}
 
 
-def _record(made: Proposal, plan: Sequence[str], calibration: str, ask: Ask | None) -> None:
-    found = made.found
-    kind = found.kind or made.ask(ask, "", "which kind of record is this?", "kind")
-    if kind not in STEMS:
-        return
-    record: dict[str, Any] = {"kind": kind, "standard": METHODS.get((kind, "full_flow"), "")}
-    if found.kind in {"multipass", "pressure_drop"} and not found.specimens:
-        name = next((n for n in plan if plain(n) == plain(found.specimen)), "")
+def _record(made: Proposal, plan: Mapping[str, str], calibration: str, ask: Ask | None) -> None:
+    """Say what record a table is; `plan` says which filter a specimen is of."""
+    found, record = made.found, {"kind": made.kind}
+    record["standard"] = METHODS.get((made.kind, "full_flow"), "")
+    made.sides = dict(plan)
+    if made.kind in {"multipass", "pressure_drop"} and not found.specimens:
+        words = f"{found.sheet} {found.title}"
+        named = [n for n in plan if re.search(rf"(?<!\w){re.escape(n)}(?!\w)", words)]
+        name = named[0] if len(named) == 1 else ""
+        name = next((n for n in plan if plain(n) == plain(found.specimen)), name)
         answer = name or made.ask(ask, "", "of which record are these readings?", "id")
-        record["specimen"] = answer.removeprefix(f"{STEMS[kind]}-")
+        record["specimen"] = answer.removeprefix(f"{STEMS[made.kind]}-")
+    for name in found.specimens:
+        if plan and name not in plan:
+            made.sides[name] = made.ask(ask, "", f"is {name!r} a specimen?", "specimen")
     made.record = record
     if calibration not in {"um(c)", ""}:
         record["size_calibration"] = calibration
 
 
-def records_of(made: Proposal, layout: str, sides: dict[str, str]) -> Iterator[dict[str, Any]]:
-    """Yield the records that a table is read as; `sides` says which filter a specimen is of."""
+def records_of(made: Proposal, layout: str) -> Iterator[dict[str, Any]]:
+    """Yield the records that a table is read as."""
     column = next((c for c in made.found.columns if c.name == "specimen"), None)
     for name in made.found.specimens or [made.record.get("specimen", "")]:
+        side = made.sides.get(name, "candidate")
+        if side == IGNORED:
+            continue
+        label = re.sub(r"[^A-Za-z0-9._-]+", "-", name or made.found.sheet)
         record = {
-            "id": "-".join(filter(None, (STEMS[made.record["kind"]], name or made.found.sheet))),
-            **made.record, "filter": sides.get(name, "candidate"), "specimen": name,
+            "id": f"{STEMS[made.kind]}-{label}", **made.record, "filter": side, "specimen": name,
             "file": made.file, "layout": layout,
         }  # fmt: skip
         if made.found.specimens and column is not None:
@@ -219,7 +239,7 @@ def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]
     A run needs counts of both sides and a differential pressure.  What a table of counts lacks is
     taken from those of the same specimen, or of the only other ones; each table serves once.
     """
-    runs = [p for p in proposals if p.found.kind == "multipass"]
+    runs = [p for p in proposals if p.kind == "multipass"]
     whole = [p for p in proposals if p not in runs or not _lacks(p)]
     parts = [p for p in runs if p not in whole]
     pairs: list[tuple[Proposal, list[Proposal]]] = [(p, []) for p in whole]
@@ -258,7 +278,7 @@ def _lacks(made: Proposal) -> set[str]:
 
 
 def step_of(made: Proposal) -> float:
-    """Return the largest step between the times of a log [s]; NaN where it is not known."""
+    """Return the usual step between the times of a log [s]; NaN where it is not known."""
     column = next(c for c in made.found.columns if c.name == "time")
     cells = cells_of(made.found, column)
     try:
@@ -266,7 +286,7 @@ def step_of(made: Proposal) -> float:
         times = [factor * (value_of(cell) or 0.0) for cell in cells]
     except UnitError:
         times = [moment(cell)[1] for cell in cells if filled(cell)]
-    return float(np.max(np.diff(times))) if len(times) > 1 else float("nan")
+    return float(np.median(np.diff(times))) if len(times) > 1 else float("nan")
 
 
 def toml_of(head: str, table: dict[str, Any]) -> str:

@@ -114,9 +114,12 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     made: list[Proposal] = []
     for name, content in held.items():
         for sheet in sheet_names(content) if name.lower().endswith(".xlsx") else [""]:
-            made += _proposed(name, sheet, content, list(sides), ask)
+            made += _proposed(name, sheet, content, sides, ask)
     if not made:
-        what, hint = "no table was found", "a table has a row of names and values below it"
+        what, hint = (
+            "no table was found",
+            "a table has a row of names, and its values run down below them",
+        )
         raise CaseError([CaseProblem(", ".join(held), "", what, hint)])
     pairs = joined(made)
     told = [line for each in made for line in _told(each)]
@@ -127,7 +130,7 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
         if any(part.open for part in (each, *others)) or not each.record:
             continue
         name = _layout(each, layouts)
-        for record in records_of(each, name, sides):
+        for record in records_of(each, name):
             if others:
                 record["join"] = [
                     {"file": o.file, "layout": _layout(o, layouts), "within": f"{step_of(o):g} s"}
@@ -151,7 +154,7 @@ def _ids(document: Mapping[str, Any], key: str) -> set[Any]:
 
 
 def _proposed(
-    name: str, sheet: str, content: bytes, plan: list[str], ask: Ask | None
+    name: str, sheet: str, content: bytes, plan: Mapping[str, str], ask: Ask | None
 ) -> Iterator[Proposal]:
     shown = f"{name}#{sheet}" if sheet else name
     try:
@@ -177,7 +180,7 @@ def _layout(made: Proposal, layouts: dict[str, dict[str, Any]]) -> str:
 def _told(made: Proposal) -> Iterator[str]:
     """Yield what was found of one table, with its reasons."""
     found = made.found
-    yield f"{made.file}: {found.kind or 'a table'}, {len(found.rows)} rows"
+    yield f"{made.file}: {made.kind or 'a table'}, {len(found.rows)} rows"
     yield from (f"  {reason}" for reason in found.reasons)
     columns = made.layout.get("columns", {})
     for column in found.columns:

@@ -158,8 +158,9 @@ def _specimens(case: Case, assessment: Assessment, _: date) -> Answer:
 
 
 def _lots(case: Case, assessment: Assessment, _: date) -> Answer:
-    sides = (case.qualification.candidate, case.qualification.reference)
-    bare = [side.part_number for side in sides if side and not side.lots]
+    asked = case.qualification
+    sides = {"candidate": asked.candidate, "reference": asked.reference}
+    bare = [s.part_number for name, s in sides.items() if s and not asked.lots_of(name)]
     return _said("Are the lots of the filters named?", bare)
 
 

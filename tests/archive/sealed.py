@@ -18,6 +18,7 @@ from dossier.record.pdf_file import open_pdf
 from dossier.record.seals import asked
 from dossier.seal.identity import make_identity
 from dossier.seal.signature import Ready, load_keys, seal_pdf
+from tests.spelled import INPUTS as SPELLED
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 ROLES = ("prepared", "checked", "approved")
@@ -36,7 +37,7 @@ def sign_all(folder, names=NAMES, day=DAY):
 
 def case_copy(target, name="polder-pumps"):
     """Copy a demo case and sign it off, whatever state the demo is in."""
-    folder = Path(shutil.copytree(INPUTS / name, target / name))
+    folder = Path(shutil.copytree(SPELLED / name, target / name))
     sign_all(folder)
     return folder
 

@@ -8,9 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.case.application import Fluid
+from dossier.case.case import Draft
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry, Specimen
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
+from dossier.case.records import interpret
 from dossier.case.rows import entries, leaves
 from dossier.case.tables.tables import read_csv
 from dossier.case.whole import made_whole
@@ -128,3 +130,21 @@ def test_numbers_arrive_as_they_were_written(value, separator):
     raw = read_csv("runs.csv", text.encode(), decimal="," if separator == ";" else "")
     said = entries(raw, RecordEntry)[0].document["conditions"]["flow"]["value"]
     assert float(said.removesuffix(" L/min")) == value
+
+
+def test_a_column_of_remarks_is_kept_in_every_record():
+    rows = "".join(f"{q},{q * q},{'knocked' if q == 3 else ''}\n" for q in range(1, 7))
+    raw = read_csv("r.csv", f"flow [L/min],differential pressure [kPa],remark\n{rows}".encode())
+    assert interpret(raw, "pressure_drop", "ISO 11171") is not None
+    assert raw.remarks == ((4, "knocked"),)
+
+
+def test_lots_of_specimens_are_lots_of_their_filter():
+    document = tomllib.loads((SOURCE / "polder-pumps" / "case.toml").read_text("utf-8"))
+    document |= {"record": [], "specimen": [
+        {"id": "C1", "filter": "candidate", "lot": "L9"}, {"id": "R1", "filter": "reference"},
+    ]}  # fmt: skip
+    del document["defaults"]
+    asked = Draft.model_validate(document)
+    assert asked.lots_of("candidate") == ("lot 25-311", "lot 25-347", "L9")
+    assert asked.lots_of("reference") == ("lot 24-118",)

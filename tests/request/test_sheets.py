@@ -268,13 +268,15 @@ def test_what_is_wrong_in_a_workbook_is_named_by_its_cell_and_nothing_is_taken(
 def test_a_percentage_is_read_as_the_sheet_shows_it(returned, tmp_path):
     case, request, book = returned
     filled(request, book, simulated(request))
-    put(book["Instruments"], 2, {"size u": 0.02, "reading u": 0.005})
-    for cell in ("G2", "H2"):
-        book["Instruments"][cell].number_format = "0.0%"
+    page = book["Instruments"]
+    put(page, 2, {"size u": 0.02})
+    put(page, 3, INSTRUMENT | {"id": "I2", "measures": "mass", "reading u": 0.005})
+    for cell in ("H2", "G3"):
+        page[cell].number_format = "0.0%"
     take_files(case, [delivered(book, tmp_path)], None)
-    instrument = read_case(case).instrument("I1")
-    assert instrument.size_u == pytest.approx(0.02)
-    assert instrument.reading_u == "0.5 %"
+    read = read_case(case)
+    assert read.instrument("I1").size_u == pytest.approx(0.02)
+    assert read.instrument("I2").reading_u == "0.5 %"
 
 
 def fill_page(page, rows):
@@ -308,7 +310,8 @@ def test_what_the_request_settles_is_filled_in(returned):
     _, request, book = returned
     heads = [cell.value for cell in book["Runs"][1]]
     rows = [dict(zip(heads, row, strict=True))
-            for row in book["Runs"].iter_rows(min_row=2, values_only=True)]  # fmt: skip
+            for row in book["Runs"].iter_rows(min_row=2, values_only=True)
+            if row[0]]  # fmt: skip
     assert [row["id"] for row in rows] == [s.id for t in request.tests for s in t.sheets]
     run = next(row for row in rows if row["kind"] == "multipass")
     assert (run["flow [L/min]"], run["terminal pressure drop [kPa]"]) == (60, 190)

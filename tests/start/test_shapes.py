@@ -526,7 +526,7 @@ def test_rows_that_no_record_reads_are_told(case, tmp_path):
     rows = [["Specimen", *LEAD, *COUNTS]]
     rows += [[name, *t.lead(r), *t.counts(r)] for name, t in (("C1", Truth(1)), ("X9", Truth(2)))
              for r in t.rows]  # fmt: skip
-    taken(case, xlsx(tmp_path / "a.xlsx", ("All", rows)))
+    taken(case, xlsx(tmp_path / "a.xlsx", ("All", rows)), answers={"'X9' a spec": "candidate"})
     path = case / "case.toml"
     said = path.read_text("utf-8")
     path.write_text(said[: said.index('[[record]]\nid = "MP-X9"')], "utf-8")
@@ -573,14 +573,175 @@ def test_units_within_names_and_sides_by_letters(case, truth, tmp_path):
     truth.check(taken(case, xlsx(tmp_path / "C1.xlsx", ("x", rows)))["MP-C1"].table)
 
 
-def test_counts_before_the_stated_start_are_refused(case, truth, tmp_path):
+def test_rows_before_the_stated_start_are_left_out_and_told(case, truth, tmp_path):
     moments = [START + dt.timedelta(minutes=float(t)) for t in truth.time]
-    rows = [["Specimen: C1"], ["Time", *LEAD[1:], *COUNTS],
+    early = [[START - dt.timedelta(minutes=k), *truth.lead(0)[1:], *truth.counts(0)]
+             for k in (3, 2, 1)]  # fmt: skip
+    rows = [["Specimen: C1"], ["Time", *LEAD[1:], *COUNTS], *early,
             *([moments[r], *truth.lead(r)[1:], *truth.counts(r)] for r in truth.rows)]  # fmt: skip
-    with pytest.raises(CaseError, match="before the start") as caught:
-        taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)),
-              answers={"did the test begin": "2026-02-02 23:58:30"})  # fmt: skip
-    assert "cell A3" in str(caught.value)
+    record = taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)),
+                   answers={"did the test begin": "2026-02-02 23:55:30"})["MP-C1"]  # fmt: skip
+    truth.check(record.table)
+    assert any("rows 3 to 5" in remark.text for remark in record.remarks)
+
+
+def changed(case, old, new):
+    path = case / "case.toml"
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+    with pytest.raises(CaseError) as caught:
+        read_case_files(case)
+    return " ".join(map(str, caught.value.problems))
+
+
+def test_a_count_without_a_pressure_near_it_has_none(case, truth, tmp_path):
+    counts, log = logs(truth)
+    answers = {"did the test begin": "2026-02-02 09:00:00", "which record": "C1"}
+    gap = [row for row in log if not "09:05:30" < row[0][11:] < "09:07:30"]
+    log = [log[0], *(row for row in gap[1:] if row[0][17:19] in {"00", "10"})]
+    (case / "records").mkdir()
+    taken(case, text(tmp_path / "c.csv", counts), text(tmp_path / "r.csv", log), answers=answers)
+    path = case / "case.toml"
+    said = re.sub(r'within = "[0-9]+ s"', 'within = "20 s"', path.read_text("utf-8"))
+    path.write_text(said, "utf-8")
+    found = read_case_files(case).records[0].table.pressure_drop
+    lost = np.isin(truth.time, [6.0, 7.0])
+    assert np.array_equal(np.isnan(found), lost)
+    assert np.allclose(found[~lost], truth.drop[~lost] * 1e3)
+    start = 'start = "2026-02-02 09:00:00"'
+    other = said.replace(start, start.replace("09:00", "08:00"), 1)
+    path.write_text(other, "utf-8")
+    with pytest.raises(CaseError, match="no reading of records/"):
+        read_case_files(case)
+
+
+def test_a_unit_of_the_layout_that_is_not_that_of_the_file_is_refused(case, truth, tmp_path):
+    taken(case, xlsx(tmp_path / "a.xlsx", ("x", wide(truth))))
+    said = changed(case, '= "differential pressure"', '= "differential pressure [mbar]"')
+    assert "cell B3" in said
+    assert "has the unit 'kPa', and the layout says 'mbar'" in said
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "value", "words"),
+    [(3, 1, 99.0, "cell B4: differs within one time"), (3, 3, ">4", "a second count")],
+)
+def test_rows_of_one_time_that_contradict_each_other_are_refused(
+    case, truth, tmp_path, row, column, value, words
+):
+    rows = [["Specimen: C1"], ["Time (min)", "dP (kPa)", "Sensor", "Size (µm(c))", "Count (#/mL)"]]
+    rows += [
+        [*truth.lead(r)[:2], side, f">{size}", (truth.up, truth.down)[k][r][i].item()]
+        for r in truth.rows for k, side in enumerate(("Upstream", "Downstream"))
+        for i, size in enumerate(SIZES)
+    ]  # fmt: skip
+    rows[row][column] = value
+    with pytest.raises(CaseError) as caught:
+        taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))
+    assert words in str(caught.value)
+
+
+def test_a_range_that_ends_before_its_table_is_refused(case, truth, tmp_path):
+    taken(case, xlsx(tmp_path / "a.xlsx", ("x", wide(truth))))
+    assert "row 13: goes on with values" in changed(case, "#x!A3", "#x!A3:J12")
+
+
+def test_a_reading_is_never_a_word_for_nothing(case, truth, tmp_path):
+    rows = wide(truth)
+    rows[5][6] = "n/a"
+    taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)), answers={"nothing was": "yes"})
+    value = f'"n/a", "{truth.drop[3]}"'
+    assert "may be a reading" in changed(case, 'missing = ["n/a"]', f"missing = [{value}]")
+
+
+def test_one_run_handed_in_twice_on_one_sheet_is_found(case, truth, tmp_path):
+    rows = [["Specimen", *LEAD, *COUNTS]]
+    rows += [[name, *truth.lead(r), *truth.counts(r)] for name in ("C1", "C2") for r in truth.rows]
+    with pytest.raises(CaseError, match="the same readings"):
+        taken(case, xlsx(tmp_path / "a.xlsx", ("All", rows)))
+
+
+def test_readings_far_apart_are_not_joined(case, truth, tmp_path):
+    counts, log = logs(truth)
+    answers = {"did the test begin": "2026-02-02 09:00:00", "which record": "C1"}
+    taken(case, text(tmp_path / "c.csv", counts), text(tmp_path / "r.csv", log), answers=answers)
+    assert "more than lies between" in changed(case, 'within = "10 s"', 'within = "10 min"')
+
+
+def named(change, names=(*LEAD, *COUNTS), titles=(["Specimen C1"],)):
+    """Return rows with every name changed."""
+    return lambda truth: wide(truth, [change(name) for name in names], titles)
+
+
+def interleaved(truth):
+    head = [f"{side} {size}µm(c) cum. (p/mL)" for size in SIZES for side in ("US", "DS")]
+    counts = np.stack([truth.up, truth.down], axis=2).reshape(len(truth.time), -1)
+    return [["Specimen C1"], [*LEAD, *head],
+            *([*truth.lead(r), *counts[r].tolist()] for r in truth.rows)]  # fmt: skip
+
+
+SIDES = ["Upstream"] * 3 + ["Downstream"] * 3
+BELOW = [f">{size} µm(c) (1/mL)" for size in SIZES] * 2
+DATA = {
+    "a block of keys and values above": lambda t: [
+        ["Laboratory", "Invented"], ["Specimen", "C1"], ["Flow (L/min)", 60],
+        ["Sample volume (mL)", 25], [], *wide(t, titles=())],
+    "three rows of names": lambda t: [
+        ["Specimen C1"], [*[""] * 4, "Particle counts"],
+        [*LEAD, "Upstream", "", "", "Downstream", "", ""],
+        [*[""] * 4, *[f">{size} µm(c)" for size in SIZES] * 2], [*[""] * 4, *["#/mL"] * 6],
+        *wide(t, titles=())[1:]],
+    "a side above every count": lambda t: [
+        ["Specimen C1"], [*[""] * 4, *SIDES], [*LEAD, *BELOW], *wide(t, titles=())[1:]],
+    "a slash before the unit": named(
+        lambda n: n.replace("[", "/ ").replace("(kPa)", "/ kPa").replace("]", "")),
+    "the unit behind the word in": named(
+        lambda n: n.replace("[", "in ").replace("(kPa)", "in kPa").replace("]", "")),
+    "names of several lines": named(
+        lambda n: n.replace(" [", "\n[").replace(" (kPa)", "\n(kPa)")),
+    "sides by turns": interleaved,
+    "cumulative by its title": named(
+        lambda n: n.replace(">", "").replace(" [#/mL]", ""), titles=(["Specimen C1"],
+        ["Cumulative particle counts per mL"])),
+    "results below without a first cell": lambda t: [*wide(t), ["", "Mean", 1, 2]],
+    "numbers as text": lambda t: [
+        *wide(t)[:3], *([str(x).replace(".", ",") for x in row] for row in wide(t)[3:])],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", DATA)
+def test_other_forms_of_one_sheet_are_sure(case, truth, tmp_path, form):
+    file = xlsx(tmp_path / "a.xlsx", ("Cover", [["Report (invented)"]]), ("x", DATA[form](truth)))
+    truth.check(taken(case, file)["MP-C1"].table)
+
+
+def test_a_specimen_named_within_the_name_of_its_sheet(case, truth, tmp_path):
+    file = xlsx(tmp_path / "a.xlsx", ("Run 3 - C2", wide(truth, titles=(("Report 7",),))))
+    truth.check(taken(case, file)["MP-C2"].table)
+
+
+def test_words_for_what_was_not_measured_are_asked_for(case, truth, tmp_path):
+    rows = wide(truth)
+    rows[5][6], truth.up[2, 2] = "n/a", np.nan
+    file = xlsx(tmp_path / "a.xlsx", ("x", rows))
+    lines, sure = take_files(case, [file], None)
+    assert not sure
+    assert any("cell G6" in line and "'n/a'" in line for line in lines)
+    table = taken(case, file, answers={"nothing was measured": "yes"})["MP-C1"].table
+    assert np.array_equal(table.upstream, truth.up, equal_nan=True)
+
+
+def test_sums_among_stacked_specimens_and_other_tables_are_left_out_by_a_word(case, tmp_path):
+    rows = [["Specimen", *LEAD, *COUNTS]]
+    for name, each in (("C1", Truth(1)), ("C2", Truth(2))):
+        rows += [[name, *each.lead(r), *each.counts(r)] for r in each.rows]
+        rows.append([f"Mean {name}", "", 5.0])
+    summary = [["Summary"], ["Size", "Beta"], ["4 µm", 2.1], ["6 µm", 3.0], ["14 µm", 20.0]]
+    file = xlsx(tmp_path / "a.xlsx", ("x", rows), ("Summary", summary))
+    records = taken(case, file, answers={"Mean": "ignored", "which kind": "ignored"})
+    assert set(records) == {"MP-C1", "MP-C2"}
+    Truth(1).check(records["MP-C1"].table)
 
 
 @settings(max_examples=25, deadline=None,

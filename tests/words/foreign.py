@@ -21,7 +21,8 @@ from dossier.report.charts.deferred import CHART, data_uri
 from dossier.report.layout.pdf import Rendered
 from dossier.words import catalogue
 from tests.sign_demo_cases import ASKED, put_on_file
-from tests.words.messages import ROOT, needed
+from tests.spelled import INPUTS
+from tests.words.messages import needed
 
 LATIN = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 CYRILLIC = "абцдефгхийклмнопярстувшжызАБЦДЕФГХИЙКЛМНОПЯРСТУВШЖЫЗ"
@@ -94,7 +95,7 @@ def _literals(annotation):
 def written_in_greek(name, folder):
     """Return the folder of a copy of a demo case, in a foreign language, its user's words Greek."""
     copy = folder / name
-    shutil.copytree(ROOT / "inputs" / name, copy)
+    shutil.copytree(INPUTS / name, copy)
     fixed = codes()
 
     def greek(text):

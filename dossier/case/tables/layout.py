@@ -4,7 +4,6 @@ import difflib
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
@@ -12,56 +11,20 @@ import numpy as np
 
 from dossier.case.model import Layout, Long
 from dossier.case.tables.column_names import is_known, plain
-from dossier.case.tables.numerals import CLOCKS, is_clock
+from dossier.case.tables.grid import Grid, Row, at, names_of
+from dossier.case.tables.numerals import CLOCK, CLOCKS, is_clock
 from dossier.case.tables.raw_table import Column, RawTable, TableError, filled, letters
 from dossier.case.tables.table_head import HEADER, is_value, refuse_nameless
-
-Row = tuple[int, list[Any]]
-"""Row number and all cells of the row."""
-Merged = Sequence[tuple[tuple[int, int], tuple[int, int]]]
-"""First and last (row, column) of each group of merged cells, counted from 0."""
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
 
+LONGEST_NAME = 200
+"""Characters of a column's name in which a unit is looked for."""
 BLANK_ROW = "blank row"
 SIDED = re.compile(r"column ([A-Z]{1,3})")
-_RANGE = re.compile(r"([A-Z]+)([0-9]+)(?::([A-Z]+)([0-9]*))?")
 _BEHIND = re.compile(r"(?P<name>.*?)[\s,]*[\[(](?P<unit>[^\[\]()]*(?:\([^()]*\))?[^\[\]()]*)[\])]")
 """A name with its unit behind it, as laboratories write it: "dp (psid)", "Q [gpm]"."""
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """All cells of a sheet or a CSV file, as they are stored."""
-
-    file: str
-    rows: list[Row]
-    merged: Merged = ()
-
-    def window(self, cells: str) -> tuple[list[Row], int, int]:
-        """Return the rows of a range, and its first column and the one behind its last."""
-        if not cells:
-            return self.rows, 0, max((len(row) for _, row in self.rows), default=0)
-        match = _RANGE.fullmatch(cells)
-        if match is None:
-            raise TableError(cells, "is no range of cells", "write it like B4:H90, B4:H or B4")
-        first, last = int(match[2]), int(match[4] or 10**9)
-        left = index_of(match[1])
-        right = (
-            index_of(match[3]) + 1 if match[3] else max((len(r) for _, r in self.rows), default=0)
-        )
-        if not (first <= last and left < right):
-            raise TableError(cells, "is no range of cells", "give its upper left corner first")
-        return [(n, row) for n, row in self.rows if first <= n <= last], left, right
-
-
-def index_of(name: str) -> int:
-    """Return the index, counted from 0, of the column that a spreadsheet calls `name`."""
-    index = 0
-    for letter in name:
-        index = 26 * index + ord(letter) - 64
-    return index - 1
 
 
 def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
@@ -76,11 +39,11 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         raise TableError("", "no data rows in the table", "the rows of values follow the names")
     head, below = rows[: layout.names], rows[layout.names :]
     written = names_of(head, left, right, grid.merged)
-    units = [filled(_at(below[0][1], k)) for k in range(left, right)] if layout.units else []
+    units = [filled(at(below[0][1], k)) for k in range(left, right)] if layout.units else []
     last = below[0][0] if layout.units else head[-1][0]
     body, after = _body([r for r in window if r[0] > last], layout.end, left, right)
     raw = RawTable(
-        grid.file, (), [[_at(row, k) for _, row in body] for k in range(right)],
+        grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
         np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
         head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
         cells_read=f"{letters(left)}{head[0][0]}:{letters(right - 1)}{body[-1][0]}",
@@ -88,7 +51,11 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     )  # fmt: skip
     if ":" not in layout.range:
         refuse_outside(body, right)
-    named = _named(raw, written, units, left, layout)
+    _refuse_more(grid, body, left, right)
+    named = _named(raw, written, units, left, layout, where)
+    absent = {plain(word) for word in layout.missing}
+    for column in raw.cells if absent else ():
+        column[:] = ["" if plain(filled(cell)) in absent else cell for cell in column]
     _carry(raw, named, layout.carried)
     _select(raw, named, where)
     said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
@@ -96,28 +63,8 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     raw.remarks = tuple(sorted(raw.remark_cells))
     raw.columns = tuple(c for _, c in named if c.name)
     raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
+    _begin(raw, layout.start)
     return lengthened(raw, layout.long, named) if layout.long else raw
-
-
-def names_of(head: Sequence[Row], left: int, right: int, merged: Merged = ()) -> list[str]:
-    """Return the name of each column; of two rows, that of its group and its own, joined."""
-    texts = [[" ".join(filled(_at(row, k)).split()) for k in range(left, right)] for _, row in head]
-    if len(texts) == 1:
-        return texts[0]
-    groups = list(texts[0])
-    row = head[0][0] - 1
-    spans = [(a[1], b[1]) for a, b in merged if a[0] <= row <= b[0] and b[1] > a[1]]
-    for k in range(1, right - left):
-        here = any(a < k + left <= b for a, b in spans) if spans else bool(texts[1][k])
-        if not groups[k] and here:
-            groups[k] = groups[k - 1]
-    return [
-        " ".join(dict.fromkeys(filter(None, pair))) for pair in zip(groups, texts[1], strict=True)
-    ]
-
-
-def _at(row: Sequence[Any], index: int) -> Any:
-    return row[index] if index < len(row) else ""
 
 
 def _first(cells: Sequence[Any]) -> str:
@@ -150,7 +97,7 @@ def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Ro
 
 def _remark(number: int, row: Sequence[Any], left: int, right: int) -> Iterator[Said]:
     """Yield what a row says, with the first column that says it."""
-    filled_ones = [k for k in range(left, right) if filled(_at(row, k))]
+    filled_ones = [k for k in range(left, right) if filled(at(row, k))]
     if filled_ones:
         words = " ".join(filled(row[k]) for k in filled_ones)
         yield number, filled_ones[0], words.removeprefix("#").strip()
@@ -191,15 +138,21 @@ Named = list[tuple[str, Column]]
 
 
 def _named(
-    raw: RawTable, written: Sequence[str], units: Sequence[str], left: int, layout: Layout
+    raw: RawTable,
+    written: Sequence[str],
+    units: Sequence[str],
+    left: int,
+    layout: Layout,
+    where: dict[str, str],
 ) -> Named:
     """Return how each column is read; what makes no sense is on record."""
     long = layout.long
     parts = {long.side: "side", long.size: "size", long.count: "count"} if long else {}
     wanted = layout.columns | parts
-    left_over = {plain(name): name for name in (*wanted, *layout.remarks, *layout.ignored)}
+    aside = (*layout.remarks, *layout.ignored, *layout.carried, *where)
+    left_over = {plain(name): name for name in (*aside, *wanted)}
     mapping = {plain(name): read for name, read in wanted.items()}
-    unread = {plain(name) for name in (*layout.remarks, *layout.ignored)}
+    unread = {plain(name) for name in aside} - set(mapping)
     times = [plain(name) for name in written]
     named: Named = []
     for offset, text in enumerate(written):
@@ -219,9 +172,8 @@ def _named(
         elif not key and not is_known(name):
             _unread(raw, place, text, layout)
             name = ""
-        given = (
-            units[offset].strip("[]") if units else (split_name(text)[1] if key in mapping else "")
-        )
+        given = units[offset].strip("[]() ") if units else ""
+        given = given or (split_name(text)[1] if key in mapping else "")
         if given and unit and name and _other_unit(given, unit):
             raw.complain(
                 place, f"{text!r} has the unit {given!r}, and the layout says {unit!r}",
@@ -251,6 +203,8 @@ def _unread(raw: RawTable, place: str, text: str, layout: Layout) -> None:
 
 def split_name(text: str) -> tuple[str, str]:
     """Return name and unit of a column, the unit in brackets or parentheses behind the name."""
+    if len(text) > LONGEST_NAME:
+        return text, ""
     match = HEADER.match(text)
     if match is None or match["unit"] is None:
         behind = _BEHIND.fullmatch(text.strip())
@@ -271,6 +225,30 @@ def find_column(named: Named, name: str) -> Column | None:
         }:
             return column
     return None
+
+
+def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int) -> None:
+    """Raise TableError where the range of a table ends while its values go on."""
+    row = next((row for n, row in grid.rows if n == body[-1][0] + 1), [])
+    first = next((cell for cell in row[left:right] if filled(cell)), "")
+    if is_reading(first):
+        what = "goes on with values that the range of the table leaves out"
+        raise TableError(f"row {body[-1][0] + 1}", what, "name all cells of the table")
+
+
+def _begin(raw: RawTable, start: str) -> None:
+    """Leave out the rows before the stated start of the test, and say so among the remarks."""
+    time = raw.find("time")
+    if time is None or time.unit.lower() != CLOCK or not start:
+        return
+    early = raw.clock(time) < 0
+    rows = np.flatnonzero(~early)
+    if early.any() and len(rows):
+        left = raw.lines[early]
+        words = f"rows {left[0]} to {left[-1]}: before the start of the test, {start}; not read"
+        raw.remarks = tuple(sorted([*raw.remarks, (int(left[0]), words)]))
+        raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
+        raw.lines = raw.lines[rows]
 
 
 def _carry(raw: RawTable, named: Named, carried: Sequence[str]) -> None:

@@ -210,9 +210,6 @@ class RawTable:
             if other is None and value - start < before - HALF_DAY:
                 days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight
             values[row] = before = value - start + days * 2 * HALF_DAY
-        early = np.flatnonzero(values < 0)
-        hint = "correct the start, or let the range of cells begin with the test"
-        self._name_cells(early, column, f"is before the start of the test, {self.start}", hint)
         return values
 
     def _thousands(self, texts: Iterable[str]) -> str:

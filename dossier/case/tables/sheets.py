@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from dossier.case.tables.column_names import WORDS, plain
-from dossier.case.tables.layout import Grid, Row, refuse_outside
+from dossier.case.tables.grid import Grid, Row
+from dossier.case.tables.layout import refuse_outside
 from dossier.case.tables.numerals import cleaned, shown
 from dossier.case.tables.raw_table import (
     VANISHES,

@@ -9,13 +9,16 @@ from pathlib import PurePath
 from dossier.case.model import Layout
 from dossier.case.tables.csv_cells import parsed
 from dossier.case.tables.csv_rows import CsvRows, as_utf8, sort_rows
-from dossier.case.tables.layout import Grid, tabled
+from dossier.case.tables.grid import Grid
+from dossier.case.tables.layout import tabled
 from dossier.case.tables.raw_table import Note, RawTable, TableError
 from dossier.case.tables.sheet_marks import MAX_CELLS
 from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
 from dossier.case.tables.table_head import refuse_nameless
 
 MAX_FILE = 512 * 2**20
+MAX_GRID = 64 * 2**20
+"""Bytes of a CSV file that is cut by a layout: its cells are held one by one."""
 _CELLS = re.compile(r"(?:(?P<sheet>.*)!)?(?P<range>[A-Z]+[0-9]+(?::[A-Z]+[0-9]*)?)")
 
 
@@ -53,6 +56,9 @@ def read_table(
 
 def csv_grid(file: str, content: bytes) -> Grid:
     """Return all cells of a CSV file as text; raises TableError for what is none, or too large."""
+    if len(content) > MAX_GRID:
+        what, hint = f"larger than {MAX_GRID // 2**20} MiB", "hand it in as in the case format"
+        raise TableError("", what, hint)
     text = as_utf8(content)[0].decode()
     separator = _separator(text[: 2**20].splitlines())
     rows: list[tuple[int, list[str]]] = []

@@ -211,7 +211,7 @@ def _filter_row(case: Case, side: str, filter_: Filter) -> tuple[str | tuple[str
         filter_.part_number,
         filter_.maker or say(NONE),
         speak(filter_.description) or say(NONE),
-        filter_.lots or (say(NONE),),
+        case.qualification.lots_of(side) or (say(NONE),),
         ", ".join(sorted(name for name in tested if name)) or say(NONE),
     )
 
@@ -247,6 +247,9 @@ def _records(case: Case, checks: Sequence[Check], places: Places) -> Table:
     for record in case.records:
         entry = record.entry
         file = record.file.removeprefix(folder)
+        owner = record.file.partition("/")[0]
+        if owner != case.name and record.file in {each.name for each in case.inputs}:
+            file = say("{file}, from case {case}", file=file, case=owner)
         rows.append(
             (
                 entry.id,

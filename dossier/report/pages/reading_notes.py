@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from posixpath import normpath
 
 from dossier.case.case import Case, Record
+from dossier.case.model import Layout
 from dossier.case.tables.raw_table import Note
 from dossier.report.blocks import Column, Table
 from dossier.report.format import NONE, date_text, speak
@@ -35,8 +36,13 @@ def _mappings(case: Case) -> Table:
     for record in case.records:
         if record.cells or record.read_as:
             groups.setdefault((record.entry.layout or "", _mapping(record)), []).append(record)
+    layouts = {each.id: each for each in case.qualification.layout}
     rows = [
-        (layout or say(NONE), tuple(map(_cells, records)), mapping or say("as in the case format"))
+        (
+            tuple(_stated(layouts.get(layout))) or (say(NONE),),
+            tuple(map(_cells, records)),
+            (mapping or say("as in the case format"), *_left_out(layouts.get(layout))),
+        )
         for (layout, mapping), records in groups.items()
     ]
     return Table(
@@ -49,6 +55,24 @@ def _mappings(case: Case) -> Table:
         rows=tuple(rows),
         note=_unread(case),
     )
+
+
+def _stated(layout: Layout | None) -> Iterator[str]:
+    """Yield the name of a layout, and what it says that changes numbers."""
+    if layout is None:
+        return
+    yield layout.id
+    if layout.start:
+        yield say("start of the test: {time}", time=layout.start)
+    if layout.dilution == "as counted":
+        yield say("counts of diluted samples, times the dilution")
+    if layout.missing:
+        yield say("not measured: {words}", words=", ".join(map(repr, layout.missing)))
+
+
+def _left_out(layout: Layout | None) -> Iterator[str]:
+    if layout is not None and layout.ignored:
+        yield say("left out: {names}", names=", ".join(layout.ignored))
 
 
 def _unread(case: Case) -> str:
@@ -72,7 +96,8 @@ def _mapping(record: Record) -> str:
 def _cells(record: Record) -> str:
     """Return where a record was read, with the rows that are its own."""
     where = ", ".join(f"{key} = {value}" for key, value in record.entry.where.items())
-    place = " ".join(filter(None, (record.file.rpartition("/")[2], record.sheet, record.cells)))
+    cells = "!".join(filter(None, (record.sheet, record.cells)))
+    place = ", ".join(filter(None, (record.file.rpartition("/")[2], cells)))
     joined = "".join(f"; {each.file.rpartition('/')[2]}" for each in record.entry.join)
     return f"{record.id}: {place}{joined}{f' ({where})' if where else ''}"
 

@@ -254,11 +254,16 @@ def _stated(instrument: Instrument) -> str:
 def _remarks(case: Case) -> Table:
     """Return the remarks of each record by line; what most records say alike is said once."""
     said: dict[str, list[str]] = {}
+    cells: dict[str, dict[str, None]] = {}
     for record in case.records:
         for remark in record.remarks:
             said.setdefault(remark.text, []).append(record.id)
+            cells.setdefault(remark.text, {}).update({remark.cell: None} if remark.cell else {})
     common = {text: ids for text, ids in said.items() if len(set(ids)) > 2}
-    rows = [(_who(ids, case), f"“{text}”") for text, ids in common.items()]
+    rows = [
+        (_who(ids, case), f"{named(cells[text])}{': ' if cells[text] else ''}“{text}”")
+        for text, ids in common.items()
+    ]
     for record in case.records:
         own = [f"{r.cell or r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
         own += [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []

@@ -1,0 +1,69 @@
+"""All cells of a sheet or a CSV file, and the part of them that a range names."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dossier.case.tables.raw_table import TableError, filled
+
+Row = tuple[int, list[Any]]
+"""Row number and all cells of the row."""
+Merged = Sequence[tuple[tuple[int, int], tuple[int, int]]]
+"""First and last (row, column) of each group of merged cells, counted from 0."""
+
+_RANGE = re.compile(r"([A-Z]+)([0-9]+)(?::([A-Z]+)([0-9]*))?")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """All cells of a sheet or a CSV file, as they are stored."""
+
+    file: str
+    rows: list[Row]
+    merged: Merged = ()
+
+    def window(self, cells: str) -> tuple[list[Row], int, int]:
+        """Return the rows of a range, and its first column and the one behind its last."""
+        if not cells:
+            return self.rows, 0, max((len(row) for _, row in self.rows), default=0)
+        match = _RANGE.fullmatch(cells)
+        if match is None:
+            raise TableError(cells, "is no range of cells", "write it like B4:H90, B4:H or B4")
+        first, last = int(match[2]), int(match[4] or 10**9)
+        width = max((len(row) for _, row in self.rows), default=0)
+        left = index_of(match[1])
+        right = min(index_of(match[3]) + 1, width) if match[3] else width
+        if not (first <= last and left < right):
+            raise TableError(cells, "is no range of cells", "give its upper left corner first")
+        return [(n, row) for n, row in self.rows if first <= n <= last], left, right
+
+
+def index_of(name: str) -> int:
+    """Return the index, counted from 0, of the column that a spreadsheet calls `name`."""
+    index = 0
+    for letter in name:
+        index = 26 * index + ord(letter) - 64
+    return index - 1
+
+
+def names_of(head: Sequence[Row], left: int, right: int, merged: Merged = ()) -> list[str]:
+    """Return the name of each column; of two rows, that of its group and its own, joined."""
+    texts = [[" ".join(filled(at(row, k)).split()) for k in range(left, right)] for _, row in head]
+    if len(texts) == 1:
+        return texts[0]
+    groups = list(texts[0])
+    row = head[0][0] - 1
+    spans = [(a[1], b[1]) for a, b in merged if a[0] <= row <= b[0] and b[1] > a[1]]
+    for k in range(1, right - left):
+        here = any(a < k + left <= b for a, b in spans) if spans else bool(texts[1][k])
+        if not groups[k] and here:
+            groups[k] = groups[k - 1]
+    return [
+        " ".join(dict.fromkeys(filter(None, pair))) for pair in zip(groups, texts[1], strict=True)
+    ]
+
+
+def at(row: Sequence[Any], index: int) -> Any:
+    """Return a cell of a row, which may end before it."""
+    return row[index] if index < len(row) else ""

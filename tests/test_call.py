@@ -1,0 +1,85 @@
+"""What a call says when it is wrong, and what its help says: in words of its user, all at once."""
+
+import pytest
+import typer.main
+from pydantic import BaseModel
+from typer.testing import CliRunner
+
+from dossier.case.application import Application
+from dossier.case.case import Draft
+from dossier.case.fields import example_of
+from dossier.case.model import RecordEntry
+from dossier.case.problems import explain
+from dossier.command.cli import app
+
+COMMANDS = typer.main.get_command(app).commands
+
+
+def called(*words):
+    return CliRunner().invoke(app, list(words))
+
+
+def test_every_error_of_a_call_is_told_at_once():
+    told = called("sign", "--jobs", "3", "--date", "5").output
+    for words in ("4 of them", "--jobs", "'--role'", "'--name'", "YYYY-MM-DD"):
+        assert words in told
+    assert "%Y" not in told
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("flag", ["-h", "--help"])
+def test_help_speaks_of_no_types_of_a_programmer(name, flag):
+    done = called(name, flag)
+    assert done.exit_code == 0
+    for word in ("list[", "<str>", "<path>", "%Y", "int range", "<int>"):
+        assert word not in done.output, word
+
+
+def test_a_role_and_a_quantity_are_completed():
+    for name, place, wanted in (
+        ("sign", "role", "approved"),
+        ("explain", "quantity", "efficiency"),
+    ):
+        command = COMMANDS[name]
+        context = command.make_context(name, ["x", "--role", "r", "--name", "n"]
+                                       if name == "sign" else [])  # fmt: skip
+        found = next(p for p in command.params if p.name == place).shell_complete(context, "")
+        assert wanted in [each.value for each in found]
+
+
+def faults(model, document):
+    try:
+        model.model_validate(document)
+    except ValueError as error:
+        return explain("case.toml", error, model, document)
+    return []
+
+
+WRONG = {
+    "number": "", "revision": "x", "title": 5, "language": "xx", "candidate": {"lots": "a"},
+    "instrument": [{"id": "A", "measures": ["x"]}], "record": [{"conditions": 3}],
+}  # fmt: skip
+
+
+def test_no_fault_of_a_case_is_told_in_words_of_a_library():
+    told = [str(each) for each in (*faults(Draft, WRONG), *faults(Application, {}))]
+    assert len(told) > 15
+    for each in told:
+        for word in ("string", "input should", "valid", "tuple", "dictionary", "add this key"):
+            assert word not in each.lower().replace("bypass_valve", ""), each
+
+
+def every_field(model):
+    for key, each in model.model_fields.items():
+        yield key, each
+        inner = each.annotation
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            yield from every_field(inner)
+
+
+@pytest.mark.parametrize("model", [Draft, Application, RecordEntry])
+def test_the_example_of_a_missing_key_is_toml(model):
+    import tomllib
+
+    for key, each in every_field(model):
+        tomllib.loads(f"{key} = {example_of(each.annotation, each.metadata)}")
