@@ -220,3 +220,10 @@ class TestPopulation:
         for found in (own, two):
             tail = 1.0 - TestTheReference.phi(1.5)
             assert chance(found, 8.5, "mean", 11.5) == pytest.approx(1.0 - 2.0 * tail, abs=1e-6)
+
+
+@pytest.mark.parametrize("upper", [None, 12.0])
+def test_of_specimens_without_scatter_or_error_all_are_known(upper: float | None) -> None:
+    same = estimate([10.0, 10.0, 10.0], own=0.0)
+    found = [chance(same, limit, "population", upper) for limit in (9.0, 10.0, 11.0)]
+    assert found == [1.0, 1.0, 0.0]
