@@ -174,7 +174,7 @@ def forked(work, seconds):
         os.write(writer, pickle.dumps(answer))
         os._exit(0)
     os.close(writer)
-    end = time.monotonic() + 10 * seconds + 60
+    end = time.monotonic() + 100 * seconds + 60  # of a process that waits
     while not (done := os.waitpid(child, os.WNOHANG)[0]) and time.monotonic() < end:
         time.sleep(0.02)
     if not done:
