@@ -236,3 +236,9 @@ def test_a_specimen_and_a_reference_of_ratios_are_held_against_each_other_as_pen
     distance = (1 / 16 - 1 / 20) / math.hypot(2.0 / 20**2, 1.5 / 16**2)
     wanted = 0.5 * math.erfc(-distance / math.sqrt(2.0))
     assert specimen_probability(own, "reciprocal", line) == pytest.approx(wanted, abs=1e-6)
+
+
+def test_an_error_in_common_counts_where_specimens_do_not_scatter() -> None:
+    """All at 10 and all wrong by the same normal error: phi of the distance over it."""
+    found = chance(estimate([10.0, 10.0, 10.0], own=0.0, common=1.0), 9.0, "population")
+    assert found == pytest.approx(TestTheReference.phi(1.0), abs=1e-6)
