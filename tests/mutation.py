@@ -3,16 +3,18 @@
     python -m tests.mutation [number] [--seed 1] [--only uncertainty]
 
 Each mutant changes one place of one module: a comparison, a sign, a number, min for max, a branch,
-a term, an argument.  It runs in a fork that loads the changed module in place of the real one,
-against the quick tests that name the module, then the rest of its room's, and dies with the first
-that fails.  Words are not touched: what `say` is given and what is raised.  Survivors are printed
+a term, an argument.  Words are not touched: what `say` is given and what is raised.  The tests are
+collected once, and a first run notes which functions each of them calls.  A mutant is a fork that
+puts the changed code into its function, or the changed values into all modules, and runs the tests
+that call it, the quickest first, until one fails.  Five times the processor time of the unchanged
+code is allowed.  A test that killed must pass by itself without the change.  Survivors are printed
 with their place; those argued to change nothing stand in `mutation_equivalents.txt`.
 """
 
 import argparse
 import ast
 import copy
-import importlib.util
+import gc
 import os
 import pickle
 import random
@@ -22,20 +24,28 @@ import signal
 import sys
 import tempfile
 import time
+import types
+from collections import Counter
+from functools import _lru_cache_wrapper, partial
 from pathlib import Path
+
+import pytest
 
 os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "CI": "1"}
 
 HERE = Path(__file__).parent
 PACKAGE = HERE.parent / "dossier"
-ROOMS = ("physics", "evidence", "decision", "archive")
-OTHER = {"compare", "compare_json", "register"}
-"""Modules of these rooms, by the start of their name, that neither decide, seal nor verify."""
-QUICK, LIMIT = 0.5, 90
-"""Processor time of the longest test that is run, and of all tests of one mutant [s]."""
+ROOMS = ("physics", "evidence", "decision", "record", "verify", "seal")
+TESTS = ("physics", "evidence", "decision", "archive")
+OPTIONS = ["-q", "-s", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist"]
+OPTIONS += ["-m", "not slow and not long", "--ignore-glob=*/test_register*"]
+BUDGET = 4
+"""Processor time of all tests of one mutant [s] when nothing is changed; five times are allowed."""
 MESSAGES = {"say", "say_count", "later", "words", "shown"}
 HARMLESS = {"strict", "xtol", "rtol", "slots", "kw_only", "frozen"}
 """Arguments that no result hangs on: what they forbid does not come, or is finer than needed."""
+UNTOUCHED = (ast.Raise, ast.JoinedStr, ast.arguments)
+"""Words, and defaults of arguments, which as those of fields are set once: 1 of 150 places."""
 COMPARE = {
     ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt),
     ast.GtE: (ast.Gt, ast.Lt), ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.In: (ast.NotIn,),
@@ -104,22 +114,24 @@ def sites(node, inside=""):
         if field in {"annotation", "returns", "decorator_list", "bases", "type_params"}:
             continue
         for at, child in enumerate(value) if isinstance(value, list) else ((None, value),):
-            if not isinstance(child, ast.AST) or isinstance(child, (ast.Raise, ast.JoinedStr)):
+            if not isinstance(child, ast.AST) or isinstance(child, UNTOUCHED):
+                continue
+            named = isinstance(child, (ast.FunctionDef, ast.ClassDef))
+            if isinstance(node, ast.ClassDef) and not named:
                 continue
             if isinstance(child, ast.Call) and getattr(child.func, "id", "") in MESSAGES:
                 continue
             if isinstance(child, ast.keyword) and child.arg in HARMLESS:
                 continue
-            named = isinstance(child, (ast.FunctionDef, ast.ClassDef))
             yield (node, field, at, child, inside)
             yield from sites(child, f"{inside}.{child.name}".strip(".") if named else inside)  # type: ignore[attr-defined]
 
 
 def mutants(path):
-    """Return (place, change, how to make it) of everything that a module can be changed in."""
+    """Return a module's tree and (function, line, change, how to make it) of all its mutants."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     return tree, [
-        (f"{path.stem}.{inside}:{node.lineno}", told(node, other), (parent, field, at, other))
+        (inside, node.lineno, told(node, other), (parent, field, at, other))
         for parent, field, at, node, inside in sites(tree)
         for other in variants(node)
     ]
@@ -130,148 +142,272 @@ def told(node, other):
     return f"{old}  ->  {new}"
 
 
-def compiled(tree, path, change):
+def compiled(path, tree, change):
     """Return the code of a module with one change; the tree stays what it was."""
     parent, field, at, other = change
-    holder = getattr(parent, field) if at is not None else parent
-    key = at if at is not None else field
-    take, put = (
-        (holder.__getitem__, holder.__setitem__)
-        if at is not None
-        else (lambda k: getattr(holder, k), lambda k, v: setattr(holder, k, v))
-    )
-    before = take(key)
-    put(key, ast.copy_location(other, before))
+    holder, key = (parent.__dict__, field) if at is None else (getattr(parent, field), at)
+    before = holder[key]
+    holder[key] = ast.copy_location(other, before)
     try:
         return compile(ast.fix_missing_locations(tree), str(path), "exec", dont_inherit=True)
     finally:
-        put(key, before)
+        holder[key] = before
 
 
-class Changed:
-    """Loads one module from the given code, all others as ever."""
-
-    def __init__(self, path, code):
-        self.path, self.code = path, code
-
-    def find_spec(self, name, path=None, target=None):
-        dotted = ".".join(self.path.relative_to(PACKAGE.parent).with_suffix("").parts)
-        if name != dotted.removesuffix(".__init__"):
-            return None
-        return importlib.util.spec_from_file_location(name, self.path, loader=self)
-
-    def create_module(self, spec):
-        return None
-
-    def exec_module(self, module):
-        exec(self.code, module.__dict__)
+def dotted(path):
+    return ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts)
 
 
-class Watch:
-    """Runs only what is quick, and keeps how long each test took and what failed."""
-
-    def __init__(self, skip=()):
-        self.skip, self.took, self.failed = set(skip), {}, set()
-
-    def pytest_collection_modifyitems(self, items):
-        items[:] = [each for each in items if each.nodeid not in self.skip]
-
-    def pytest_runtest_logstart(self, nodeid):
-        self.took[nodeid] = -time.process_time()
-
-    def pytest_runtest_logfinish(self, nodeid):
-        self.took[nodeid] += time.process_time()
-
-    def pytest_runtest_logreport(self, report):
-        if report.failed:
-            self.failed.add(report.nodeid)
-
-
-def forked(work, limit):
+def forked(work, seconds):
     """Return what `work` returns in a fork of its own, None where it takes too long or breaks."""
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:
         os.setpgrp()
-        quiet = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(quiet, 1)
-        os.dup2(quiet, 2)
-        with os.fdopen(writer, "wb") as out:
-            pickle.dump(work(), out)
-            out.flush()
-            os._exit(0)
+        for out in (1, 2):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), out)
+        resource.setrlimit(resource.RLIMIT_CPU, (int(seconds) + 1, int(seconds) + 1))
+        try:
+            answer = work()
+        except Exception:  # noqa: BLE001  # not by a test: it counts as not noticed
+            answer = ""
+        os.write(writer, pickle.dumps(answer))
+        os._exit(0)
     os.close(writer)
-    end = time.monotonic() + limit
-    done = 0
-    while not done and time.monotonic() < end:
-        done, _ = os.waitpid(child, os.WNOHANG)
-        time.sleep(0.0 if done else 0.02)
+    end = time.monotonic() + 100 * seconds + 60  # of a process that waits
+    while not (done := os.waitpid(child, os.WNOHANG)[0]) and time.monotonic() < end:
+        time.sleep(0.02)
     if not done:
         os.killpg(child, signal.SIGKILL)
         os.waitpid(child, 0)
     with os.fdopen(reader, "rb") as found:
+        answer = found.read()
+    return pickle.loads(answer) if answer else None
+
+
+class Tests:
+    """The collected tests: how long each takes, and which functions it calls."""
+
+    def __init__(self, work):
+        self.work, self.failed, self.calls, self.made, self.known = work, [], {}, {}, {}
+
+    def pytest_runtest_logreport(self, report):
+        if report.failed:
+            self.failed.append(report.nodeid)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef):
+        """Note what a shared fixture calls under its own name."""
+        if fixturedef.scope == "function":
+            return (yield)
+        before, self.calls = self.calls, self.made.setdefault(named(fixturedef), {})
         try:
-            return pickle.load(found)
-        except EOFError:
-            return None
+            return (yield)
+        finally:
+            self.calls = before
+
+    def pytest_runtestloop(self, session):
+        self.items = {item.nodeid: item for item in session.items}
+        self.state, self.shared = session._setupstate, {}
+        sys.setprofile(self.note)
+        for item in self.items.values():  # what all tests share is made once, in this process
+            every = [d for d in fixtures(item) if d.scope == "session"]
+            if any(named(d) not in self.shared for d in every):
+                self.shared |= {named(d): d for d in every}
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=item)
+                self.state.teardown_exact(item.parent)
+        sys.setprofile(None)
+        print("left out, fails as it is:", *self.failed) if self.failed else None
+        self.failed.clear()
+        living = gc.get_objects()
+        self.caches = [
+            o for o in living if isinstance(o, _lru_cache_wrapper) and ours(o.__module__)
+        ]
+        self.functions = {}
+        for each in (o for o in living if isinstance(o, types.FunctionType)):
+            if each.__code__.co_filename.startswith(str(PACKAGE)):
+                self.functions.setdefault(place(each.__code__), []).append(each)
+        del living
+        gc.freeze()  # so that no fork has to copy what was loaded before
+        self.work(self)
+        return True
+
+    def note(self, frame, event, arg):
+        if event == "call":
+            self.calls[id(frame.f_code)] = frame.f_code
+
+    def run(self, names):
+        """Return the first of these tests that fails, "" where none does."""
+        items = [self.items[name] for name in names]
+        for item, following in zip(items, [*items[1:], *items[-1:]], strict=True):
+            self.state.teardown_exact(item)
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            if self.failed:
+                return item.nodeid
+        return ""
+
+    def observe(self, names, kept):
+        """Write (seconds, functions called) of each test that passes; for a fork of its own."""
+        called, seconds = {}, {}
+        for name in names:
+            self.calls, begun = called.setdefault(name, {}), time.process_time()
+            sys.setprofile(self.note)
+            self.run([name])
+            sys.setprofile(None)
+            seconds[name] = time.process_time() - begun
+            if self.failed:
+                del called[name]
+                self.failed.clear()
+        made = {name: codes.values() for name, codes in self.made.items()}
+        known = {}
+        for name, codes in called.items():
+            every = [*codes.values()]
+            for fixture in fixtures(self.items[name]):
+                every += made.get(named(fixture), ())
+            known[name] = seconds[name], places(every)
+        kept.write_bytes(pickle.dumps(known))
+
+    def learn(self):
+        """Observe the tests of each file, if not known since it was last written."""
+        for file in {item.path: None for item in self.items.values()}:
+            names = [name for name, item in self.items.items() if item.path == file]
+            at = f"mutation-{file.parent.name}-{file.stem}-{file.stat().st_mtime_ns}.pickle"
+            kept = Path(tempfile.gettempdir(), at)
+            if not kept.exists():
+                forked(partial(self.observe, names, kept), 600)
+            self.known |= pickle.loads(kept.read_bytes())
+            for name in {*names} - {*self.known}:
+                print("left out, fails as it is:", name, flush=True)
+
+    def within(self, path, wanted):
+        """Return the tests that call a wanted function, as far as the time allows, and the time."""
+        found = []
+        for name, (seconds, called) in self.known.items():
+            if wanted & called:
+                far = path.stem not in self.items[name].path.stem
+                found.append((seconds + 0.2 * far, seconds, name))
+        names, total = [], 0.0
+        for _, seconds, name in sorted(found):
+            if not names or total + seconds < BUDGET:
+                names.append(name)
+                total += seconds
+        return names, total
+
+    def killer(self, path, inside, code):
+        """Return the test that notices the code of a module, "" for none, None for no end."""
+        if not inside:
+            return forked(partial(self.constant, path, code), 5 * BUDGET)
+        parts = inside.split(".")
+        heads = [(str(path), ".".join(parts[: n + 1])) for n in range(len(parts))]
+        head = next(head for head in heads if head in self.functions)
+        names, seconds = self.within(path, {head})
+        return forked(partial(self.patched, head, code, names), 5 * seconds + 5)
+
+    def patched(self, head, code, names):
+        """Put the changed code into the functions that stand there, and run tests."""
+        for new in (c for c in inner(code) if place(c) == head):
+            for each in self.functions[head]:
+                if each.__code__.co_firstlineno == new.co_firstlineno:
+                    each.__code__ = new
+        return self.run_with({head}, names)
+
+    def run_with(self, changed, names):
+        """Run tests with nothing left that was made before the change."""
+        for cached in (each for each in self.caches if ours(each.__module__)):
+            cached.cache_clear()
+        for name, fixture in self.shared.items():
+            if changed & places(self.made[name].values()):
+                fixture.cached_result = None
+                fixture._finalizers.clear()
+        return self.run(names)
+
+    def constant(self, path, code):
+        """Put the values that a module makes now in place of its own, wherever they were taken."""
+        old = vars(sys.modules[dotted(path)])
+        new = {name: old[name] for name in ("__name__", "__package__", "__file__", "__spec__")}
+        exec(code, new)
+        other = {n: old[n] for n in new if plain(new[n]) and repr(new[n]) != repr(old.get(n))}
+        for holder in [vars(module) for name, module in sys.modules.items() if ours(name)]:
+            holder |= {n: new[n] for n, before in other.items() if holder.get(n) is before}
+        readers = {
+            at
+            for at, (each, *_) in self.functions.items()
+            for one in (each.__code__, *inner(each.__code__))
+            if {*other} & {*one.co_names}
+        }
+        return self.run_with(readers, self.within(path, readers)[0])
 
 
-def run_tests(files, watch, *, first: bool = True):
-    import pytest
-
-    options = ["-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow and not long"]
-    options += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
-    return int(pytest.main([*options, *(["-x"] if first else []), *map(str, files)], [watch]))
+def named(fixturedef):
+    return fixturedef.baseid, fixturedef.argname
 
 
-def survives(path, code, skip):
-    """Return whether all tests pass with a module's code in place of what is in its file."""
-
-    def work():
-        resource.setrlimit(resource.RLIMIT_CPU, (LIMIT, LIMIT))
-        sys.meta_path.insert(0, Changed(path, code))
-        watch = Watch(skip)
-        every = (run_tests(files, watch) for files in related(path) if files)
-        return all(code in {0, 5} for code in every)  # 5: none of them is quick
-
-    return forked(work, 20.0 * LIMIT) is True
+def fixtures(item):
+    return [found[-1] for found in item._fixtureinfo.name2fixturedefs.values()]
 
 
-def baseline(room):
-    """Return which tests of a room are too slow or fail as it is, and what they import.
+def place(code):
+    return code.co_filename, code.co_qualname.partition(".<locals>")[0]
 
-    Kept in a file of the system's temporary folder for as long as no test of the room changes.
-    """
-    newest = max(file.stat().st_mtime for file in (HERE / room).rglob("*.py"))
-    kept = Path(tempfile.gettempdir()) / f"mutation-{room}-{newest:.0f}.pickle"
-    if kept.exists():
-        return pickle.loads(kept.read_bytes())
 
-    def work():
-        watch = Watch()
-        run_tests([HERE / room], watch, first=False)
-        slow = {name for name, took in watch.took.items() if took > QUICK}
-        return slow | watch.failed, watch.failed, [n for n in sys.modules if ours(n) is False]
+def places(codes):
+    return {place(code) for code in codes if code.co_filename.startswith(str(PACKAGE))}
 
-    found = forked(work, 3600.0)
-    kept.write_bytes(pickle.dumps(found))
-    return found
+
+def inner(code):
+    """Yield the code of all functions and classes in a module's."""
+    for each in code.co_consts:
+        if isinstance(each, types.CodeType):
+            yield each
+            yield from inner(each)
+
+
+def plain(value):
+    """Return whether a value is made of numbers and words alone."""
+    if isinstance(value, dict):
+        return all(plain(each) for pair in value.items() for each in pair)
+    if isinstance(value, (tuple, list, set, frozenset)):
+        return all(plain(each) for each in value)
+    return value is None or type(value).__name__ in {"int", "float", "str", "bool", "ndarray"}
 
 
 def ours(name):
-    return name.partition(".")[0] in {"dossier", "tests", "__main__"} or name.startswith("test_")
+    return str(name).partition(".")[0] in {"dossier", "tests"}
 
 
-def related(path):
-    """Return the test files that import a module or go by its name, and the rest of its room."""
-    room = sorted((HERE / path.relative_to(PACKAGE).parts[0]).glob("test_*.py"))
-    named = re.compile(rf"\b{path.stem} import|import {path.stem}\b")
-    every = (file for each in ROOMS for file in sorted((HERE / each).glob("test_*.py")))
-    near = [file for file in every if named.search(file.read_text(encoding="utf-8"))]
-    first = path.stem.split("_")[0]
-    near += [f for f in room if f.stem.split("_")[1] == first and f not in near]
-    near.sort(key=lambda file: file.stem != f"test_{path.stem}")
-    return near, [file for file in room if file not in near]
+def sample(asked):
+    """Return (path, tree, function, line, change, how) of the mutants that were drawn."""
+    paths = [p for room in ROOMS for p in sorted((PACKAGE / room).rglob("*.py"))]
+    every = []
+    for path in (p for p in paths if re.search(asked.only, str(p.relative_to(PACKAGE)))):
+        tree, found = mutants(path)
+        every += [(path, tree, *each) for each in found]
+    return random.Random(asked.seed).sample(every, min(asked.number, len(every)))
+
+
+def judge(tests, drawn):
+    """Print what becomes of each mutant, and the score."""
+    tests.learn()
+    lines = (HERE / "mutation_equivalents.txt").read_text(encoding="utf-8").splitlines()
+    argued = {line.partition("  #")[0].strip() for line in lines}
+    alone, count = {"": True, None: True}, Counter()
+    for number, (path, tree, inside, line, change, how) in enumerate(drawn, 1):
+        where = f"{dotted(path).partition('.')[2]}.{inside}"
+        if f"{where}  {change}" in argued:
+            count["argued to change nothing"] += 1
+            continue
+        killer = tests.killer(path, inside, compiled(path, tree, how))
+        if killer not in alone:
+            alone[killer] = forked(partial(tests.run, [killer]), 60) == ""
+        if not alone[killer]:
+            sys.exit(f"fails by itself without a change: {killer}")
+        became = {"": "survived", None: "without end"}.get(killer, "died")
+        count[became] += 1
+        if not killer:
+            print(f"{number} {became}: {where}:{line}  {change}", flush=True)
+        if not number % 25:
+            print(number, dict(count), flush=True)
+    print(len(drawn), dict(count))
 
 
 def main():
@@ -279,46 +415,10 @@ def main():
     ask.add_argument("number", nargs="?", type=int, default=300)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--only", default="", help="expression in the path of a module")
-    asked = ask.parse_args()
-    paths = [
-        path
-        for path in (p for room in ROOMS for p in sorted((PACKAGE / room).rglob("*.py")))
-        if re.search(asked.only, str(path)) and not any(path.stem.startswith(o) for o in OTHER)
-    ]
-    trees = {path: mutants(path) for path in paths}
-    every = [(path, *mutant) for path, (_, found) in trees.items() for mutant in found]
-    sample = random.Random(asked.seed).sample(every, min(asked.number, len(every)))
-    lines = (HERE / "mutation_equivalents.txt").read_text(encoding="utf-8").splitlines()
-    argued = {line.partition("  #")[0].strip() for line in lines}
-    rooms = {*ROOMS[:3], *(path.relative_to(PACKAGE).parts[0] for path, *_ in sample)}
-    skip = set()
-    for room in sorted(rooms):
-        slow, failed, modules = baseline(room)
-        skip |= slow
-        print(f"{room}: {len(slow)} tests left out as slow", *sorted(failed), flush=True)
-        for name in modules:
-            try:
-                __import__(name)
-            except Exception:  # noqa: BLE001  # what it needs is loaded in the fork then
-                continue
-    for path in {p.relative_to(PACKAGE).parts[0]: p for p in paths}.values():
-        unchanged = compile(path.read_text("utf-8"), str(path), "exec", dont_inherit=True)
-        if not survives(path, unchanged, skip):
-            sys.exit(f"the tests of {path} fail without any change")
-    died = equivalent = 0
-    for number, (path, place, change, how) in enumerate(sample, 1):
-        name = f"{place.partition(':')[0]}  {change}"
-        if name in argued:
-            equivalent += 1
-            continue
-        if survives(path, compiled(trees[path][0], path, how), skip):
-            print(f"{number}: survived: {place}  {change}", flush=True)
-        else:
-            died += 1
-        if number % 25 == 0:
-            print(f"{number}: {died} died", flush=True)
-    print(f"{died} of {len(sample) - equivalent} died, {equivalent} argued equivalent")
-    return 0
+    drawn = sample(ask.parse_args())
+    sealing = any(path.relative_to(PACKAGE).parts[0] in ROOMS[3:] for path, *_ in drawn)
+    folders = [str(HERE / room) for room in (TESTS[3:] if sealing else TESTS[:3])]
+    return int(pytest.main([*OPTIONS, *folders], [Tests(lambda tests: judge(tests, drawn))]))
 
 
 if __name__ == "__main__":

@@ -1,10 +1,11 @@
 """The decision on a whole case does not depend on how it is computed."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from dossier.decision.assess import assess_case
+from dossier.decision.assess import assess_case, seed_of
 from dossier.evidence.requirement import resolve
 from dossier.make.api import issue_date, limits, read_case
 from dossier.record.decision_record import canonical, decision_document
@@ -26,3 +27,10 @@ def test_quantities_computed_at_once_are_those_computed_one_by_one(name):
         said = [note for each in found.findings if each.estimate for note in each.estimate.notes]
         assert any("Prüfstaub steht für" in note for note in said)  # in the language spoken here
     assert documents[0] == documents[1] == documents[2]
+
+
+@pytest.mark.parametrize(("stated", "seed"), [(7, 7), (0, 0), (None, 0xCBF43926)])
+def test_the_seed_is_the_stated_one_else_of_the_number(stated, seed):
+    """The check value of CRC-32 (ISO/IEC 3309), of the nine digits."""
+    qualification = SimpleNamespace(seed=stated, number="123456789")
+    assert seed_of(SimpleNamespace(qualification=qualification)) == seed

@@ -24,6 +24,7 @@ from dossier.words import speaking
         (0.9, "90.0 %"),
         (0.94999, "94.999 %"),
         (0.95, "95.0 %"),
+        (0.95 - 2e-14, "94.999999999998 %"),
         (math.nan, "no number"),
     ],
 )
@@ -53,4 +54,4 @@ def test_no_other_place_turns_a_probability_into_percent():
         for path in Path(dossier.__file__).parent.rglob("*.py")
         if scaled.search(path.read_text("utf-8"))
     ]
-    assert said == ["chance.py"]
+    assert said == ["probability.py"]

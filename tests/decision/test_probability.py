@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier.decision.probability import against, fixed, probability
+from dossier.decision.probability import against, fixed, probability, specimen_probability
 from dossier.evidence.registry import all_quantities, reference_line
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
@@ -220,3 +220,25 @@ class TestPopulation:
         for found in (own, two):
             tail = 1.0 - TestTheReference.phi(1.5)
             assert chance(found, 8.5, "mean", 11.5) == pytest.approx(1.0 - 2.0 * tail, abs=1e-6)
+
+
+@pytest.mark.parametrize("upper", [None, 12.0])
+def test_of_specimens_without_scatter_or_error_all_are_known(upper: float | None) -> None:
+    same = estimate([10.0, 10.0, 10.0], own=0.0)
+    found = [chance(same, limit, "population", upper) for limit in (9.0, 10.0, 11.0)]
+    assert found == [1.0, 1.0, 0.0]
+
+
+def test_a_specimen_and_a_reference_of_ratios_are_held_against_each_other_as_penetrations() -> None:
+    """1 / 20 against 1 / 16, each known to u / ratio^2 (JCGM 100:2008, 5.1.2)."""
+    own = SpecimenValue(specimen="C1", record="R", value=20.0, u=2.0)
+    line = against(TestTheReference.normal(16.0, 1.5), 0.0, True)
+    distance = (1 / 16 - 1 / 20) / math.hypot(2.0 / 20**2, 1.5 / 16**2)
+    wanted = 0.5 * math.erfc(-distance / math.sqrt(2.0))
+    assert specimen_probability(own, "reciprocal", line) == pytest.approx(wanted, abs=1e-6)
+
+
+def test_an_error_in_common_counts_where_specimens_do_not_scatter() -> None:
+    """All at 10 and all wrong by the same normal error: phi of the distance over it."""
+    found = chance(estimate([10.0, 10.0, 10.0], own=0.0, common=1.0), 9.0, "population")
+    assert found == pytest.approx(TestTheReference.phi(1.0), abs=1e-6)

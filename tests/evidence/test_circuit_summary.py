@@ -82,3 +82,10 @@ def test_what_is_missing_is_a_note():
     assert (apart.spared, apart.spared_mass_share) == (None, 0.0)
     assert any("other sizes" in note for note in apart.notes)
     assert not math.isnan(apart.turnover)
+
+
+def test_where_neither_path_catches_anything_nothing_is_spared():
+    main = run(sizes=SIZES, passes=1.0)
+    blind = run("M2", sizes=SIZES, passes=1.0, **FINE_RUN)
+    _, (side,) = summary(main, blind, sweep(a=1e9), fine(), arrangement="combined")
+    assert side.spared == approx(1.0)

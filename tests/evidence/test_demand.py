@@ -105,3 +105,9 @@ def test_a_share_of_a_population_has_a_default():
 def test_a_cleanliness_is_asked_as_a_code():
     found = demand("sump_cleanliness", max="18/16/13")
     assert (found.at["code"], found.lower, found.upper) == ("18/16/13", None, 0.0)
+
+
+def test_a_condition_that_does_not_fit_meets_those_that_do():
+    assert "it takes none" in refused("burst_pressure", min="1 MPa", at={"flow": "1 L/min"})
+    drop = refused("clean_pressure_drop", max="30 kPa", at={"size": "20 um(c)"})
+    assert "it takes flow, temperature" in drop

@@ -76,3 +76,9 @@ def test_without_a_temperature_there_is_no_viscosity():
 
 def test_rows_spread_as_they_read_with_a_floor():
     assert row_spread(np.array([100.0, 1.0, 50.0])) == approx([100.0, 2.0, 50.0])
+
+
+def test_a_sweep_below_one_pascal_obeys_the_law_as_well():
+    found = reduced(a=1e-5 * A, b=1e-5 * B)
+    assert found.pressure_drop.max() < 1.0
+    assert (found.assembly.a, found.assembly.b) == approx((1e-5 * A, 1e-5 * B), rel=1e-6)

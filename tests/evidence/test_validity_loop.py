@@ -21,7 +21,7 @@ from dossier.evidence.validity import copies as noise
 from dossier.evidence.validity.balance import balance_rules
 from dossier.evidence.validity.readings import _rank_chance, readings_rules, sides_of
 from dossier.make.api import limits
-from dossier.physics.dust import grade
+from dossier.physics.dust import counts_per_mass, grade
 from tests import laboratory as lab
 from tests import small_case as small
 from tests.spelled import INPUTS
@@ -478,3 +478,28 @@ def test_sides_end_where_the_run_ends(run):
     record, result = run
     for side in sides_of(record, result.end_time):
         assert len(side.counts) == (record.table.time <= result.end_time).sum()
+
+
+def exact_loop(result, sizes, passing=0.1):
+    """A loop that has settled everywhere, with the dust's own counts and no noise."""
+    once = [counts_per_mass(float(size)) * result.base_level / 1e6 for size in sizes]
+    up = np.tile(np.array(once) / (1.0 - passing), (10, 1))
+    return replace(result, sizes=np.array(sizes), up=up, down=passing * up,
+                   readings=np.full(up.shape, 50), counted_up=1e9, counted_down=1e9)  # fmt: skip
+
+
+def test_sizes_that_settle_and_clump_alone_balance_as_well(run):
+    record, result = run
+    found = verdict(balance_rules(record, exact_loop(result, [22.0, 25.0])), "particle balance")
+    assert quotients(found.found) == pytest.approx([1.0, 1.0])
+    assert (found.met, found.instead) == (True, "")
+
+
+@pytest.mark.parametrize("share", [0.1, 0.2, 0.4])
+def test_from_which_share_of_copied_rows_a_run_is_a_mixture(share):
+    """Rows of their own in all classes, but for a share of them that is another run's."""
+    rng = np.random.default_rng(3)
+    one, other = rng.standard_normal((2, 200, 12))
+    copied = rng.permutation(200)[: int(200 * share)]
+    other[copied] = one[rng.permutation(200)[: len(copied)]]
+    assert noise._follows(one, other)[0] == (noise.MIXED if share > 0.3 else "")

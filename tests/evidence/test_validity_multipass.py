@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.multipass import _flow
+from dossier.evidence.validity.multipass import _final_level, _flow
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
@@ -33,3 +33,12 @@ def many(value, share=0.0, other=1.0):
 )  # fmt: skip
 def test_mean_and_rows_lie_inside_on_both_sides(rows, good):
     assert met(*rows) is good
+
+
+@pytest.mark.parametrize(
+    ("level", "good"), [(0.0, True), (0.049, True), (0.05, False), (-0.001, False)]
+)
+def test_the_final_level_lies_from_nothing_to_below_the_limit(level, good):
+    conditions = SimpleNamespace(final_concentration=SimpleNamespace(value=level))
+    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
+    assert _final_level(record, LIMIT).met is good

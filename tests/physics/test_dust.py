@@ -98,3 +98,8 @@ def test_nothing_is_extrapolated(bad):
 )  # fmt: skip
 def test_a_grade_is_its_letter_unless_a_word_names_another(designation, letter):
     assert grade(designation) == letter
+
+
+@pytest.mark.parametrize(("size", "low", "high"), A3["volume_finer"])
+def test_the_share_that_is_finer_is_the_middle_of_the_table(size, low, high):
+    assert volume_finer(size) == pytest.approx((low + high) / 200)

@@ -361,3 +361,11 @@ class TestColdStart:
     def test_refused(self, law, opening, low, high, why):
         with pytest.raises(ValueError, match=why):
             pd.opening_temperature(law, opening, low, high)
+
+
+def test_coefficients_below_one_come_back_as_well():
+    flow, one = np.linspace(1.0, 8.0, 6), np.ones(6)
+    found = pd.fit_pressure_drop(flow, one, one, 0.5 * flow + 0.25 * flow**2)
+    assert (found.a, found.b, found.resolved) == (
+        pytest.approx(0.5), pytest.approx(0.25), (True, True),
+    )  # fmt: skip
