@@ -53,4 +53,4 @@ def test_no_other_place_turns_a_probability_into_percent():
         for path in Path(dossier.__file__).parent.rglob("*.py")
         if scaled.search(path.read_text("utf-8"))
     ]
-    assert said == ["chance.py"]
+    assert said == ["probability.py"]

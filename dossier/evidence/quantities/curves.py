@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.evidence.bench import Bench, Curve, Curves
+from dossier.evidence.bench import Bench, Curve, Curves, curve_of
 from dossier.evidence.quantities.clean import clean_estimate, outside
 from dossier.evidence.quantities.loaded import loaded_specimens
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
@@ -13,7 +13,7 @@ from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import SIDES as SPOKEN
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from dossier.words import say
 
 Floats = NDArray[np.float64]
@@ -55,7 +55,7 @@ def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResul
     for side in SIDES:
         if side == "reference" and bench.case.qualification.reference is None:
             continue
-        sweeps = usable_sweeps(bench, side)
+        sweeps = attempt(usable_sweeps, bench, side)
         if isinstance(sweeps, NotDemonstrated):
             notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=sweeps.reason))
         else:
@@ -107,11 +107,7 @@ def _band(
         for value, at in points
         if not any(outside(sweep, bench.limits, *at) for sweep in sweeps)
     ]
-    ends = np.array([each.interval() for _, each in inside]).reshape(-1, 2)
-    return Curve(
-        side=side, label=side, x=np.array([value for value, _ in inside]),
-        y=np.array([each.value for _, each in inside]), low=ends[:, 0], high=ends[:, 1],
-    )  # fmt: skip
+    return curve_of(side, inside)
 
 
 def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:
@@ -123,7 +119,7 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
     for side in SIDES:
         if side == "reference" and bench.case.qualification.reference is None:
             continue
-        specimens = loaded_specimens(bench, side, flow, temperature)
+        specimens = attempt(loaded_specimens, bench, side, flow, temperature)
         if isinstance(specimens, NotDemonstrated):
             notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=specimens.reason))
             continue

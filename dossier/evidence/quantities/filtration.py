@@ -9,8 +9,8 @@ import numpy as np
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.penetration import (
     Passage,
-    column,
     overall_passage,
+    passages_at,
     penetration,
     tenth_passage,
     worst_passage,
@@ -18,8 +18,7 @@ from dossier.evidence.quantities.penetration import (
 from dossier.evidence.quantities.size_rating import size_rating
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.spoken import shown
+from dossier.evidence.registry import Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import later, say
 
@@ -27,30 +26,11 @@ SIZE = Condition(name="size", dimension="size", unit="um(c)")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
 
 
-def _passages(
-    bench: Bench, side: Side, size: float, of: Callable[[MultipassResult, int], Passage]
-) -> list[Passage] | NotDemonstrated:
-    runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    passages = []
-    for run in runs:
-        k = column(run, size)
-        if k is None:
-            counted = ", ".join(shown(each, "g") for each in run.sizes)
-            words = later("record {record} has no counts at {size:g} µm(c), only at {counted}")
-            reason = say(words, record=run.record, size=size, counted=counted)
-            return NotDemonstrated(reason=reason, records=(run.record,))
-        passages.append(of(run, k))
-    return passages
-
-
 def _penetration(
     bench: Bench, side: Side, size: float, of: Callable[[MultipassResult, int], Passage]
-) -> Estimate | NotDemonstrated:
-    passages = _passages(bench, side, size, of)
-    if isinstance(passages, NotDemonstrated):
-        return passages
+) -> Estimate:
+    words = later("record {record} has no counts at {size:g} µm(c), only at {counted}")
+    passages = passages_at(usable_runs(bench, side), size, of, words)
     return penetration(bench, passages, f"{side} {of.__name__} {size:g}")
 
 
@@ -75,7 +55,7 @@ def _other(bound: Bound) -> Bound:
     return turned.get(bound, "")
 
 
-@quantity(
+@Quantity(
     name="efficiency",
     title="Efficiency",
     symbol="E",
@@ -91,13 +71,12 @@ def _other(bound: Bound) -> Bound:
     standard=STANDARD,
     example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
 )
-def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the overall efficiency [-] at `at["size"]` [um(c)]: from averages, ISO 4548-12."""
-    found = _penetration(bench, side, at["size"], overall_passage)
-    return found if isinstance(found, NotDemonstrated) else as_efficiency(found)
+    return as_efficiency(_penetration(bench, side, at["size"], overall_passage))
 
 
-@quantity(
+@Quantity(
     name="lowest_efficiency",
     title="Lowest efficiency",
     symbol="Emin",
@@ -113,16 +92,15 @@ def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemons
     standard=STANDARD,
     example='quantity = "lowest_efficiency"\nat = { size = "20 um(c)" }\nmin = "92 %"',
 )
-def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the lowest efficiency of the ten tenths [-] at `at["size"]` [um(c)].
 
     The lowest of ten noisy tenths is biased to the low side: the safe side for a minimum.
     """
-    found = _penetration(bench, side, at["size"], worst_passage)
-    return found if isinstance(found, NotDemonstrated) else as_efficiency(found)
+    return as_efficiency(_penetration(bench, side, at["size"], worst_passage))
 
 
-@quantity(
+@Quantity(
     name="filtration_ratio",
     title="Filtration ratio",
     symbol="β",
@@ -138,15 +116,12 @@ def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | No
     standard=STANDARD,
     example='quantity = "filtration_ratio"\nat = { size = "25 um(c)" }\nmin = 75',
 )
-def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the overall filtration ratio [-] at `at["size"]` [um(c)].
 
     Specimens are averaged as penetrations 1/ratio, so that ratio and efficiency always agree.
     """
-    found = _penetration(bench, side, at["size"], overall_passage)
-    if isinstance(found, NotDemonstrated):
-        return found
-    return as_ratio(found)
+    return as_ratio(_penetration(bench, side, at["size"], overall_passage))
 
 
 def as_ratio(found: Estimate) -> Estimate:
@@ -175,7 +150,7 @@ def as_ratio(found: Estimate) -> Estimate:
     )
 
 
-@quantity(
+@Quantity(
     name="size_at_ratio",
     title="Size at a filtration ratio",
     symbol="xβ",
@@ -191,16 +166,15 @@ def as_ratio(found: Estimate) -> Estimate:
     standard=STANDARD + "; the form of the interpolation is our choice among several",
     example='quantity = "size_at_ratio"\nat = { ratio = 75 }\nmax = "25 um(c)"',
 )
-def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the size [um(c)] at which the ratio reaches `at["ratio"]` [-]."""
     ratio = at["ratio"]
     if not 1 < ratio < math.inf:
-        reason = say("a filtration ratio of {ratio:g} is not above one", ratio=ratio)
-        return NotDemonstrated(reason=reason)
+        raise NotDemonstrated(say("a filtration ratio of {ratio:g} is not above one", ratio=ratio))
     return size_rating(bench, side, ratio)
 
 
-@quantity(
+@Quantity(
     name="size_at_efficiency",
     title="Size at an efficiency",
     symbol="xE",
@@ -215,16 +189,16 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     standard=STANDARD + "; the form of the interpolation is our choice among several",
     example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
 )
-def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the size [um(c)] at which the efficiency reaches `at["efficiency"]` [-]."""
     wanted = at["efficiency"]
     if not 0 < wanted < 1:
-        reason = say("an efficiency of {wanted:.4g} is not between 0 and 1", wanted=wanted)
-        return NotDemonstrated(reason=reason)
+        words = later("an efficiency of {wanted:.4g} is not between 0 and 1")
+        raise NotDemonstrated(say(words, wanted=wanted))
     return size_rating(bench, side, 1.0 / (1.0 - wanted))
 
 
-@quantity(
+@Quantity(
     name="initial_efficiency",
     title="Initial efficiency",
     symbol="E₁",
@@ -241,21 +215,10 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     standard=STANDARD,
     example='quantity = "initial_efficiency"\nat = { size = "20 um(c)" }\nmin = "93 %"',
 )
-def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the efficiency of the first reporting tenth [-] at `at["size"]` [um(c)]."""
     runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    passages = []
-    for run in runs:
-        k = column(run, at["size"])
-        if k is None:
-            words = later("record {record} has no counts at {size:g} µm(c)")
-            reason = say(words, record=run.record, size=at["size"])
-            return NotDemonstrated(reason=reason, records=(run.record,))
-        passages.append(tenth_passage(run, k, 0))
+    passages = passages_at(runs, at["size"], lambda run, k: tenth_passage(run, k, 0))
     found = penetration(bench, passages, f"{side} first tenth {at['size']:g}")
-    if isinstance(found, NotDemonstrated):
-        return found
     note = say("the first tenth leaves out the first counts of the run")
     return replace(as_efficiency(found), notes=(*found.notes, note))

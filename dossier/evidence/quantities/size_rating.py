@@ -38,7 +38,7 @@ LEAST_UPSTREAM = 20.0
 """Fewer particles counted upstream over the test give no ratio [-]."""
 
 
-def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonstrated:
+def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     """Return the size [um(c)] at which the mean filter of one side reaches `ratio` [-].
 
     Each run is interpolated (ln ratio against size), the sizes are averaged.  Draws carry the
@@ -47,8 +47,6 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     a bound.
     """
     runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
     counted = [float(run.raw_up[k]) for run in runs for k in range(len(run.sizes))]
     if not min(counted) >= LEAST_UPSTREAM:
         reason = say(
@@ -56,7 +54,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
             "there",
             number=min(counted),
         )
-        return NotDemonstrated(reason=reason, records=tuple(run.record for run in runs))
+        raise NotDemonstrated(reason, tuple(run.record for run in runs))
     nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)

@@ -2,13 +2,13 @@
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.measured import measured
-from dossier.evidence.registry import Conditions, Side, quantity
-from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
+from dossier.evidence.registry import Conditions, Quantity, Side
+from dossier.evidence.statistics.estimate import Estimate
 
 MEAN = "mean over the specimens; a result “> x” or “< x” enters and is decided as a bound"
 
 
-@quantity(
+@Quantity(
     name="collapse_pressure",
     title="Collapse pressure of the element",
     symbol="Δpc",
@@ -22,7 +22,7 @@ MEAN = "mean over the specimens; a result “> x” or “< x” enters and is d
     standard="ISO 4548-3:1997 and ISO 2941:2009 (titles and abstracts seen)",
     example='quantity = "collapse_pressure"\nmin = "700 kPa"\nbasis = "every_specimen"',
 )
-def collapse_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def collapse_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the collapse pressure [Pa]."""
     return measured(
         bench, side, "collapse pressure",
@@ -30,7 +30,7 @@ def collapse_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | No
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="burst_pressure",
     title="Burst pressure of the housing",
     symbol="pb",
@@ -44,7 +44,7 @@ def collapse_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | No
     standard="ISO 4548-6:2021 (extract seen)",
     example='quantity = "burst_pressure"\nmin = "1600 kPa"\nbasis = "every_specimen"',
 )
-def burst_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def burst_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the burst pressure [Pa]."""
     return measured(
         bench, side, "burst pressure",
@@ -52,7 +52,7 @@ def burst_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDe
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="first_bubble_pressure",
     title="First bubble pressure",
     symbol="p₁",
@@ -67,7 +67,7 @@ def burst_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDe
     standard="ISO 2942 (abstract seen)",
     example='quantity = "first_bubble_pressure"\nmin = "2.0 kPa"',
 )
-def first_bubble_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def first_bubble_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the first bubble pressure [Pa]."""
     return measured(
         bench, side, "first bubble pressure",
@@ -75,7 +75,7 @@ def first_bubble_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate 
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="pulse_cycles",
     title="Pressure pulses withstood",
     symbol="Np",
@@ -89,7 +89,7 @@ def first_bubble_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate 
     standard="ISO 4548-5 (scope seen)",
     example='quantity = "pulse_cycles"\nmin = 100000\nbasis = "every_specimen"',
 )
-def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the cycles to failure [-]."""
     return measured(
         bench, side, "pulse cycles",
@@ -97,7 +97,7 @@ def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="vibration_hours",
     title="Vibration withstood",
     symbol="tw",
@@ -111,7 +111,7 @@ def pulse_cycles(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemo
     standard="ISO 4548-7:2012 (scope seen)",
     example='quantity = "vibration_hours"\nmin = "48 h"\nbasis = "every_specimen"',
 )
-def vibration_hours(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def vibration_hours(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the time to failure [s]."""
     return measured(
         bench, side, "vibration hours",
@@ -119,7 +119,7 @@ def vibration_hours(bench: Bench, side: Side, at: Conditions) -> Estimate | NotD
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="anti_drain_leakage",
     title="Leakage of the anti-drain valve",
     symbol="qa",
@@ -133,7 +133,7 @@ def vibration_hours(bench: Bench, side: Side, at: Conditions) -> Estimate | NotD
     standard="ISO 4548-9:2008 (title seen)",
     example='quantity = "anti_drain_leakage"\nmax = "0.5 mL/min"',
 )
-def anti_drain_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def anti_drain_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the leakage [m3/s]."""
     return measured(
         bench, side, "anti-drain leakage",
@@ -141,7 +141,7 @@ def anti_drain_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="initial_cleanliness",
     title="Dirt in the new filter",
     symbol="m₀",
@@ -155,7 +155,7 @@ def anti_drain_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     standard="gravimetry of what a flush carries out, common practice",
     example='quantity = "initial_cleanliness"\nmax = "15 mg"',
 )
-def initial_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def initial_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the mass of dirt [kg]."""
     return measured(
         bench, side, "initial cleanliness",

@@ -13,7 +13,7 @@ from dossier.evidence.records.usable import missing_specimens, named_in_plan
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import OWN, combine, shared_components, widening
+from dossier.evidence.statistics.combine import OWN, budget, combine, widening
 from dossier.evidence.statistics.estimate import (
     Bound,
     Component,
@@ -82,8 +82,8 @@ def accounted(
     excluded: Iterable[str],
     *,
     others_allowed: bool,
-) -> NotDemonstrated | None:
-    """Return why the specimens of a result are not those it needs, or None.
+) -> None:
+    """Raise NotDemonstrated where the specimens of a result are not those it needs.
 
     `named` are (record, specimen) of every result: each has a name, none has two results, and the
     planned ones are all there (see `missing_specimens`), or in an `excluded` record.
@@ -92,7 +92,7 @@ def accounted(
     for record, specimen in pairs:
         if not specimen:
             reason = say("record {record}: a result names no specimen", record=record)
-            return NotDemonstrated(reason=reason, records=(record,))
+            raise NotDemonstrated(reason, (record,))
     twice = [name for name, times in Counter(name for _, name in pairs).items() if times > 1]
     if twice:
         records = tuple(dict.fromkeys(record for record, name in pairs if name == twice[0]))
@@ -101,7 +101,7 @@ def accounted(
             "be said by a recorded deviation",
             name=twice[0], records=", ".join(records),
         )  # fmt: skip
-        return NotDemonstrated(reason=reason, records=records)
+        raise NotDemonstrated(reason, records)
     tested = {name for _, name in pairs} | set(excluded)
     words = missing_specimens(
         named_in_plan(bench.case, side), tested, others_allowed=others_allowed
@@ -109,8 +109,7 @@ def accounted(
     if words:
         records = tuple(dict.fromkeys(record for record, _ in pairs))
         reason = say("record {records}: {words}", records=", ".join(records), words=words)
-        return NotDemonstrated(reason=reason, records=records)
-    return None
+        raise NotDemonstrated(reason, records)
 
 
 def estimate_of(
@@ -120,16 +119,16 @@ def estimate_of(
     unit: str,
     own_name: str = OWN,
     notes: Sequence[str] = (),
-) -> Estimate | NotDemonstrated:
+) -> Estimate:
     """Return the estimate of the filter type from one or more readings [working unit].
 
     A result that is only a bound enters with its bound: the mean is then a bound too, as E[min(X,
-    c)] <= E[X].  Bounds on both sides bound nothing and give NotDemonstrated.
+    c)] <= E[X].  Bounds on both sides bound nothing.
     """
     bounds = {reading.bound for reading in readings} - {""}
     if len(bounds) > 1:
         reason = say("some results are only lower bounds and others only upper bounds")
-        return NotDemonstrated(reason=reason, records=_records(readings))
+        raise NotDemonstrated(reason, tuple(dict.fromkeys(r.record.id for r in readings)))
     readings = _against_other_rigs(bench, readings)
     shared = _shared(readings) + widening(bench, *_widened(readings))
     found = combine(
@@ -142,10 +141,6 @@ def estimate_of(
         laboratories=bench.laboratories,
     )
     return _bounded(found, bounds.pop()) if bounds else found
-
-
-def _records(readings: Sequence[Reading]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(reading.record.id for reading in readings))
 
 
 def _widened(readings: Sequence[Reading]) -> tuple[list[str], float]:
@@ -162,11 +157,11 @@ def _specimen(reading: Reading) -> SpecimenValue:
 
 def _shared(readings: Sequence[Reading]) -> list[Component]:
     """Return each instrument's effect on the mean: its errors add up over the specimens."""
-    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
-    for reading in readings:
-        for effect in reading.effects:
-            found.setdefault(effect.name, []).append((effect.known, effect.u / len(readings)))
-    return [part for name, effects in found.items() for part in shared_components(name, effects)]
+    return budget(
+        (effect.name, effect.known, effect.u / len(readings))
+        for reading in readings
+        for effect in reading.effects
+    )
 
 
 def _against_other_rigs(bench: Bench, readings: Sequence[Reading]) -> list[Reading]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,
@@ -24,16 +25,21 @@ DRAWS = 100_000
 EXAMPLE = 'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
 
 
-def ingression(bench: Bench) -> tuple[float, float] | NotDemonstrated:
+def ingression(bench: Bench) -> tuple[float, float]:
     """Return the contaminant reaching the filter and its standard uncertainty [kg/s]."""
     stated = bench.case.application.duty.ingression
     if stated is None or not stated.value > 0:
-        return NotDemonstrated(reason=say("the application states no ingression above zero"))
+        raise NotDemonstrated(say("the application states no ingression above zero"))
     if stated.u is None:
-        return NotDemonstrated(
-            reason=say("the ingression carries no uncertainty: write {example}", example=EXAMPLE)
-        )
+        words = later("the ingression carries no uncertainty: write {example}")
+        raise NotDemonstrated(say(words, example=EXAMPLE))
     return stated.value, stated.u
+
+
+def half_width_of(samples: Floats) -> float:
+    """Return half the width of the middle 68.27 % of draws: their standard uncertainty."""
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    return float(high - low) / 2.0
 
 
 def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
@@ -138,6 +144,32 @@ def combine(
     )
 
 
+def combine_results(
+    results: Sequence[MultipassResult | PressureDropResult],
+    values: Sequence[float],
+    own: Sequence[float],
+    shared: Sequence[Component],
+    *,
+    unit: str,
+    own_name: str,
+    notes: Sequence[str] = (),
+    laboratories: Mapping[str, str] | None = None,
+) -> Estimate:
+    """Return the estimate of the mean of `values` (n), each from one reduced record.
+
+    The rest as in `combine`; each specimen's full uncertainty is its own with what all share.
+    """
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(specimen=r.specimen, record=r.record, value=value, u=math.hypot(u, common))
+        for r, value, u in zip(results, values, own, strict=True)
+    ]
+    return combine(
+        specimens, own, shared, unit=unit, own_name=own_name, notes=notes,
+        laboratories=laboratories,
+    )  # fmt: skip
+
+
 def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:
     n = len(values)
     independent = float(np.sqrt((own**2).sum())) / n
@@ -208,6 +240,18 @@ def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]])
         source = say("instruments of one laboratory taken to err together")
         parts.append(Component(name=name, u=math.sqrt(more), dof=math.inf, source=source))
     return parts
+
+
+def budget(effects: Iterable[tuple[str, InputAccuracy, float]]) -> list[Component]:
+    """Return the components of all `effects`, each input's added up over the records.
+
+    `effects` are the name of an input, the accuracy that one record knows it with, and what that
+    changes in the result [unit of the result].
+    """
+    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
+    for name, known, change in effects:
+        found.setdefault(name, []).append((known, change))
+    return [part for name, each in found.items() for part in shared_components(name, each)]
 
 
 def widening(bench: Bench, records: Sequence[str], value: float) -> list[Component]:
