@@ -12,16 +12,15 @@ import numpy as np
 
 from dossier.case.application import DecisionRule
 from dossier.decision.probability import (
-    Judged,
     Threshold,
     chance_text,
     probability,
     specimen_probability,
 )
-from dossier.decision.rules import Limits, Verdict, judge
+from dossier.decision.rules import Verdict, judge
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
-from dossier.words import say
+from dossier.words import later, say
 
 GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
@@ -40,7 +39,7 @@ class _One:
     """One specimen's verdict, and whether it stands although its result may be a bound."""
 
     each: SpecimenValue
-    judged: Judged
+    chance: float
     verdict: Verdict
     stands: bool
 
@@ -68,23 +67,22 @@ def decide_bounds(
     ones = [_one(each, estimate, threshold, rule) for each in estimate.per_specimen]
     failed = [one for one in ones if one.stands and one.verdict not in GOOD]
     if failed:
-        worst = min(failed, key=lambda one: one.judged.probability)
-        return Outcome(worst.verdict, worst.judged.probability)
+        worst = min(failed, key=lambda one: one.chance)
+        return Outcome(worst.verdict, worst.chance)
     undecided = [one for one in ones if not one.stands]
     if undecided:
         return Outcome(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
-    worst = min(ones, key=lambda one: one.judged.probability)
+    worst = min(ones, key=lambda one: one.chance)
     if demand.basis == "population":
-        return _share([one.judged.probability for one in ones], demand.coverage, rule)
-    return Outcome(worst.verdict, worst.judged.probability, _each(ones, worst))
+        return _share([one.chance for one in ones], demand.coverage, rule)
+    return Outcome(worst.verdict, worst.chance, _each(ones, worst))
 
 
 def _one(each: SpecimenValue, estimate: Estimate, threshold: Threshold, rule: DecisionRule) -> _One:
     chance = specimen_probability(each, estimate.scale, threshold)
-    limits = Limits(threshold.lower, threshold.upper)
-    verdict = judge(rule.kind, each.value, chance, limits, rule.confidence)
+    verdict = judge(rule.kind, each.value, chance, threshold.limits, rule.confidence)
     stands = _stands(each.bound, each.value, threshold, verdict)
-    return _One(each, Judged(value=each.value, probability=chance), verdict, stands)
+    return _One(each, chance, verdict, stands)
 
 
 def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) -> bool:
@@ -106,8 +104,7 @@ def _mean(
     draws: Callable[[str], np.random.Generator],
 ) -> Outcome:
     judged = probability(estimate, threshold, demand.basis, demand.coverage, draws)
-    limits = Limits(threshold.lower, threshold.upper)
-    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
     if _stands(estimate.bound, judged.value, threshold, verdict):
         return Outcome(verdict, judged.probability)
     reason = say(
@@ -119,13 +116,9 @@ def _mean(
 
 
 def _proves_nothing(undecided: Sequence[_One]) -> str:
+    words = later("{specimen} ({bound} its value)")
     names = ", ".join(
-        say(
-            "{specimen} ({bound} its value)",
-            specimen=one.each.specimen,
-            bound=say(one.each.bound),
-        )
-        for one in undecided
+        say(words, specimen=one.each.specimen, bound=say(one.each.bound)) for one in undecided
     )
     return say(
         "the result is only a bound and proves neither pass nor fail: specimen {names}. The test "

@@ -36,6 +36,11 @@ class Threshold:
     reference: Estimate | None = None
 
     @property
+    def limits(self) -> Limits:
+        """Both ends [unit]."""
+        return Limits(self.lower, self.upper)
+
+    @property
     def parts(self) -> tuple[Part, ...]:
         """What is uncertain about the limit itself, from the reference filter [unit].
 
@@ -107,9 +112,7 @@ def _mean(
     reference = threshold.reference
     if reference is None:
         if estimate.samples is not None:
-            return conformance_probability_of_samples(
-                estimate.samples, Limits(threshold.lower, threshold.upper)
-            )
+            return conformance_probability_of_samples(estimate.samples, threshold.limits)
         return _analytic(estimate.value, estimate.parts, estimate.scale, threshold)
     if estimate.samples is not None or reference.samples is not None:
         own = as_samples(estimate, draws("candidate as draws"))
@@ -124,9 +127,8 @@ def _mean(
 
 def _analytic(value: float, parts: Sequence[Part], scale: str, threshold: Threshold) -> float:
     """Return the probability on the estimate's own scale; `parts` are in its unit."""
-    limits = Limits(threshold.lower, threshold.upper)
     if scale == "linear":
-        return by_parts(value, [*parts, *threshold.parts], limits)
+        return by_parts(value, [*parts, *threshold.parts], threshold.limits)
     turned = Limits(_inverse(threshold.upper), _inverse(threshold.lower))
     spread = [part.times(1.0 / value**2) for part in parts]
     limit = threshold.lower if threshold.lower is not None else threshold.upper

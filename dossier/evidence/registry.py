@@ -43,6 +43,14 @@ class Condition:
     empty when the condition must be given."""
 
 
+RATED_FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
+NORMAL_OIL = Condition(
+    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
+)
+SIZE = Condition(name="size", dimension="size", unit="um(c)")
+"""Conditions that several quantities are stated at."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
     """Declaration of one quantity: decorates the function that computes it."""

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -18,6 +19,10 @@ from dossier.words import later, say
 
 INJECTION_FLOW = later("injection flow")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
+_declared = partial(
+    Quantity, dimension="mass", unit="g", section="capacity", records=("multipass",),
+    better="higher", standard=STANDARD,
+)  # fmt: skip
 
 
 def injection_flow_components(
@@ -95,18 +100,12 @@ def _notes(entry: RecordEntry) -> str:
     return say("no uncertainty of the injection level stated: the standard's accuracy stands in")
 
 
-@Quantity(
+@_declared(
     name="injected_capacity",
     title="Injected capacity",
     symbol="mi",
-    dimension="mass",
-    unit="g",
-    section="capacity",
-    records=("multipass",),
-    better="higher",
     meaning="Contaminant injected until the element reaches its terminal differential pressure.",
     formula="mi = ci · qi · tf",
-    standard=STANDARD,
     example='quantity = "injected_capacity"\nmin = "40 g"',
 )
 def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -114,18 +113,12 @@ def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return _capacity(bench, side, lambda run: run.injected, with_balance=False)
 
 
-@Quantity(
+@_declared(
     name="retained_capacity",
     title="Retained capacity",
     symbol="mR",
-    dimension="mass",
-    unit="g",
-    section="capacity",
-    records=("multipass",),
-    better="higher",
     meaning="Contaminant that the filter holds at its terminal differential pressure.",
     formula="mR = mi − c·V − c·qu·tf − (c − cb)·qd·tf, c the final level of the system",
-    standard=STANDARD,
     example='quantity = "retained_capacity"\nmin = "36 g"',
 )
 def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:

@@ -4,6 +4,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -11,33 +12,29 @@ from dossier.evidence.bench import Bench, Curve, curve_of
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.quantities.sump import class_efficiency, size_class, sump_estimate
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import half_width_of
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue, attempt
 from dossier.physics import circuit as physics
 from dossier.physics import cleanliness, dust
 from dossier.words import say
 
-SIZE = Condition(name="size", dimension="size", unit="um(c)")
-WARMTH = Condition(
-    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
-)
 SWEEPS = ("pressure_drop",)
 ALL = ("multipass", "pressure_drop")
 SPLIT = (
     "equal pressure of parallel paths, each a·µ·Q + b·ρ·Q² (own, from mass and pressure balance)"
 )
 BALANCE = "sump balance in closed form (mass balance); ISO 12103-1 A3 counts from memory"
+_declared = partial(Quantity, section="circuit")
 
 
-@Quantity(
+@_declared(
     name="partial_flow_share",
     title="Share through the fine path",
     symbol="w",
     dimension="fraction",
     unit="%",
-    conditions=(WARMTH,),
-    section="circuit",
+    conditions=(NORMAL_OIL,),
     records=SWEEPS,
     better="neither",
     meaning="Share of the rated flow that passes the fine path, from the balance of pressures.",
@@ -52,14 +49,13 @@ def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return fine_share(bench, side, at["temperature"])
 
 
-@Quantity(
+@_declared(
     name="turnover_time",
     title="Time for the sump to pass the fine path once",
     symbol="τ",
     dimension="time",
     unit="min",
-    conditions=(WARMTH,),
-    section="circuit",
+    conditions=(NORMAL_OIL,),
     records=SWEEPS,
     better="lower",
     meaning="Time in which the fine path passes one sump volume; with perfect mixing 36.8 % of "
@@ -92,14 +88,13 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     )
 
 
-@Quantity(
+@_declared(
     name="sump_concentration",
     title="Long-run concentration in the sump",
     symbol="C",
     dimension="count concentration",
     unit="1/mL",
-    conditions=(SIZE, WARMTH),
-    section="circuit",
+    conditions=(SIZE, NORMAL_OIL),
     records=ALL,
     better="lower",
     meaning="Particles of a size and larger in a millilitre of sump oil after a long time.",
@@ -113,14 +108,13 @@ def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return sump_estimate(bench, side, at["size"], at["temperature"])
 
 
-@Quantity(
+@_declared(
     name="sump_cleanliness",
     title="Cleanliness code of the sump, classes above the wanted",
     symbol="K",
     dimension="cleanliness code",
     unit="classes",
-    conditions=(WARMTH,),
-    section="circuit",
+    conditions=(NORMAL_OIL,),
     records=ALL,
     better="lower",
     share_of="",

@@ -14,7 +14,7 @@ from dossier.evidence.quantities.loaded import Loaded, loaded_specimens
 from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
-from dossier.evidence.registry import Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import (
     DRAWS,
     generator,
@@ -29,10 +29,6 @@ from dossier.words import later, say
 
 Floats = NDArray[np.float64]
 
-FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
-WARMTH = Condition(
-    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
-)
 HOURS = Condition(name="hours", dimension="time", unit="h", default="duty.service_interval")
 STANDARD = (
     "loading curve of the run as described in ISO 4548-12:2017 (from memory), carried by the "
@@ -212,7 +208,7 @@ DUST = later("test dust stands for the application's contaminant: a comparison, 
     symbol="Δp(t)",
     dimension="pressure",
     unit="kPa",
-    conditions=(FLOW, WARMTH, HOURS),
+    conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
     section="pressure",
     records=("pressure_drop", "multipass"),
     better="lower",
@@ -234,7 +230,7 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
     symbol="M",
     dimension="pressure",
     unit="kPa",
-    conditions=(FLOW, WARMTH, HOURS),
+    conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
     section="pressure",
     records=("pressure_drop", "multipass", "bypass_valve"),
     better="higher",

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -18,12 +19,12 @@ from dossier.evidence.quantities.penetration import (
 from dossier.evidence.quantities.size_rating import size_rating
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import SIZE, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import later, say
 
-SIZE = Condition(name="size", dimension="size", unit="um(c)")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
+_declared = partial(Quantity, section="efficiency", records=("multipass",), standard=STANDARD)
 
 
 def _penetration(
@@ -55,20 +56,17 @@ def _other(bound: Bound) -> Bound:
     return turned.get(bound, "")
 
 
-@Quantity(
+@_declared(
     name="efficiency",
     title="Efficiency",
     symbol="E",
     dimension="fraction",
     unit="%",
     conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
     better="higher",
     share_of="penetration",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
     formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x), j = 1 … 10 reporting tenths of the test time",
-    standard=STANDARD,
     example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
 )
 def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -76,20 +74,17 @@ def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return as_efficiency(_penetration(bench, side, at["size"], overall_passage))
 
 
-@Quantity(
+@_declared(
     name="lowest_efficiency",
     title="Lowest efficiency",
     symbol="Emin",
     dimension="fraction",
     unit="%",
     conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
     better="higher",
     share_of="penetration",
     meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
     formula="Emin(x) = minⱼ (1 − N̄d,j(x) / N̄u,j(x))",
-    standard=STANDARD,
     example='quantity = "lowest_efficiency"\nat = { size = "20 um(c)" }\nmin = "92 %"',
 )
 def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -100,20 +95,17 @@ def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return as_efficiency(_penetration(bench, side, at["size"], worst_passage))
 
 
-@Quantity(
+@_declared(
     name="filtration_ratio",
     title="Filtration ratio",
     symbol="β",
     dimension="number",
     unit="1",
     conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
     better="higher",
     share_of="inverse penetration",
     meaning="Particles of a size and larger upstream for each one downstream, over the test.",
     formula="β(x) = ΣN̄u,j(x) / ΣN̄d,j(x), a ratio of averages; over specimens 1 / mean(1/β)",
-    standard=STANDARD,
     example='quantity = "filtration_ratio"\nat = { size = "25 um(c)" }\nmin = 75',
 )
 def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -150,15 +142,13 @@ def as_ratio(found: Estimate) -> Estimate:
     )
 
 
-@Quantity(
+@_declared(
     name="size_at_ratio",
     title="Size at a filtration ratio",
     symbol="xβ",
     dimension="size",
     unit="um(c)",
     conditions=(Condition(name="ratio", dimension="number", unit="1"),),
-    section="efficiency",
-    records=("multipass",),
     better="lower",
     meaning="The size at which the overall filtration ratio reaches a value.",
     formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁) between adjacent counted sizes; "
@@ -174,15 +164,13 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return size_rating(bench, side, ratio)
 
 
-@Quantity(
+@_declared(
     name="size_at_efficiency",
     title="Size at an efficiency",
     symbol="xE",
     dimension="size",
     unit="um(c)",
     conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
-    section="efficiency",
-    records=("multipass",),
     better="lower",
     meaning="The size at which the overall efficiency reaches a value.",
     formula="as the size at the ratio B = 1/(1 − E)",
@@ -198,21 +186,18 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return size_rating(bench, side, 1.0 / (1.0 - wanted))
 
 
-@Quantity(
+@_declared(
     name="initial_efficiency",
     title="Initial efficiency",
     symbol="E₁",
     dimension="fraction",
     unit="%",
     conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
     better="higher",
     share_of="penetration",
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
     "while the filter is still clean.",
     formula="E₁(x) = 1 − N̄d,1(x) / N̄u,1(x)",
-    standard=STANDARD,
     example='quantity = "initial_efficiency"\nat = { size = "20 um(c)" }\nmin = "93 %"',
 )
 def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from functools import partial
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.inspected import (
@@ -18,18 +19,18 @@ from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, Spec
 from dossier.words import later, say
 
 CHARACTERISTIC = Condition(name="characteristic", dimension="text", unit="")
+_declared = partial(
+    Quantity, conditions=(CHARACTERISTIC,), section="strength", records=("inspection",),
+    better="neither",
+)  # fmt: skip
 
 
-@Quantity(
+@_declared(
     name="dimension",
     title="Dimension",
     symbol="d",
     dimension="length",
     unit="mm",
-    conditions=(CHARACTERISTIC,),
-    section="strength",
-    records=("inspection",),
-    better="neither",
     meaning="An inspected dimension of the filter.",
     formula="mean over the specimens; every_specimen judges each on its own",
     standard="own; uncertainty by JCGM 100:2008",
@@ -60,16 +61,12 @@ def _records(rows: Sequence[Inspected]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(row.record.id for row in rows))
 
 
-@Quantity(
+@_declared(
     name="statement",
     title="Found on inspection",
     symbol="yes/no",
     dimension="statement",
     unit="1",
-    conditions=(CHARACTERISTIC,),
-    section="strength",
-    records=("inspection",),
-    better="neither",
     meaning="Something that was looked for on every specimen, and found so or not.",
     formula="holds if every specimen was found so",
     standard="own",

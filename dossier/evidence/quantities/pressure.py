@@ -19,13 +19,12 @@ from dossier.evidence.quantities.valve import opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
-from dossier.evidence.registry import Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import combine_results, widening
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
 from dossier.physics.pressure_drop import opening_temperature
 from dossier.words import later, say
 
-FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
 WARMTH = Condition(name="temperature", dimension="temperature", unit="degC")
 STANDARD = (
     "ISO 4548-1:1997 and ISO 3968:2017 for the sweep (abstracts seen); ASTM D341 and ASTM D1250 "
@@ -41,7 +40,7 @@ COLDEST, WARMEST = 233.15, 423.15
     symbol="Δp₀",
     dimension="pressure",
     unit="kPa",
-    conditions=(FLOW, WARMTH),
+    conditions=(RATED_FLOW, WARMTH),
     section="pressure",
     records=("pressure_drop",),
     better="lower",
@@ -83,7 +82,7 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
     symbol="tv",
     dimension="temperature",
     unit="degC",
-    conditions=(FLOW,),
+    conditions=(RATED_FLOW,),
     section="pressure",
     records=("pressure_drop", "bypass_valve"),
     better="lower",

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from dossier.evidence.records.valve_sweeps import (
     opening_from_sweep,
     step_at,
 )
-from dossier.evidence.registry import Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve
 from dossier.words import later, say, say_count
@@ -100,25 +101,22 @@ def _lower(band: Estimate, measured: Estimate) -> Estimate:
 
 
 PRESSURE = Condition(name="pressure", dimension="pressure", unit="kPa")
-FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
 STANDARD = (
     "ISO 4548-2:1997 (overview seen); the flow at which the valve counts as open is the record's"
 )
+_declared = partial(Quantity, section="strength", records=("bypass_valve",), standard=STANDARD)
 
 
-@Quantity(
+@_declared(
     name="valve_opening_pressure",
     title="Opening pressure of the bypass valve",
     symbol="po",
     dimension="pressure",
     unit="kPa",
-    section="strength",
-    records=("bypass_valve",),
     better="neither",
     meaning="Differential pressure at which the flow through the valve first reaches the "
     "criterion, rising.",
     formula="po = Δp at q = q_criterion on the rising sweep, linear between rows; no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_opening_pressure"\n'
     'between = { min = "140 kPa", max = "180 kPa" }\nbasis = "every_specimen"',
 )
@@ -127,19 +125,16 @@ def valve_opening_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate
     return from_sweeps(bench, side, opening_from_sweep, result="pressure")
 
 
-@Quantity(
+@_declared(
     name="valve_reseat_pressure",
     title="Reseating pressure of the bypass valve",
     symbol="pr",
     dimension="pressure",
     unit="kPa",
-    section="strength",
-    records=("bypass_valve",),
     better="higher",
     meaning="Differential pressure below which the valve is shut again, falling.",
     formula="pr = Δp at q = q_criterion on the falling sweep, linear between rows; "
     "no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_reseat_pressure"\nmin = "110 kPa"',
 )
 def valve_reseat_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -155,20 +150,17 @@ def _reseat(sweep: ValveSweep, flow: float) -> Read:
     return Read(value, bound, 0.0 if bound else step_at(q, p, flow))
 
 
-@Quantity(
+@_declared(
     name="valve_leakage",
     title="Leakage of the shut bypass valve",
     symbol="ql",
     dimension="volume rate",
     unit="mL/min",
     conditions=(PRESSURE,),
-    section="strength",
-    records=("bypass_valve",),
     better="lower",
     meaning="Flow past the valve at a differential pressure below its opening, rising.",
     formula="ql = q at Δp on the rising sweep, linear between rows, the largest if passed more "
     "than once; no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_leakage"\nat = { pressure = "100 kPa" }\nmax = "100 mL/min"',
 )
 def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -195,20 +187,17 @@ def _leakage(sweep: ValveSweep, pressure: float) -> Read:
     return Read(valve.leakage_at(p, q, pressure), "", step_at(p, q, pressure))
 
 
-@Quantity(
+@_declared(
     name="valve_flow_pressure_drop",
     title="Pressure drop of the open bypass valve",
     symbol="Δpv",
     dimension="pressure",
     unit="kPa",
-    conditions=(FLOW,),
-    section="strength",
-    records=("bypass_valve",),
+    conditions=(RATED_FLOW,),
     better="lower",
     meaning="Differential pressure at which the open valve passes a flow, in the tested fluid.",
     formula="Δpv = Δp at q on the sweeps, linear between rows, the larger of rising and falling; "
     "no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_flow_pressure_drop"\nat = { flow = "60 L/min" }\nmax = "230 kPa"',
 )
 def valve_flow_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:

@@ -20,7 +20,7 @@ from dossier.evidence.validity.relevance import relevance_rules, terms_of
 from dossier.evidence.validity.rules import (
     Rule,
     Verdicts,
-    apply_rule,
+    apply_rules,
     does_not_apply,
     stated_instead,
     unlike,
@@ -37,7 +37,7 @@ def multipass_checks(
     sweeps: Sequence[PressureDropResult],
     against: Mapping[str, str],
 ) -> Iterator[Check]:
-    """Yield every check of a reduced multi-pass record.
+    """Return every check of a reduced multi-pass record.
 
     `siblings` are the runs of the same filter, `sweeps` its flow sweeps; `against` says, rule by
     rule, what any other run of the case has against this one, in words, or nothing.
@@ -71,10 +71,7 @@ def multipass_checks(
     rules |= relevance_rules(case, record, result, sweeps)
     rules |= readings_rules(record, result, 60.0 * limits.first_minutes)
     rules |= balance_rules(record, result)
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
+    return apply_rules(limits, record, rules)
 
 
 def _reached(table: MultipassTable, result: MultipassResult, limit: Limit) -> Verdicts:

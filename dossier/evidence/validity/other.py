@@ -16,7 +16,7 @@ from dossier.evidence.records.usable import missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Rule, Verdicts, apply_rule, does_not_apply, unlike
+from dossier.evidence.validity.rules import Rule, Verdicts, apply_rules, does_not_apply, unlike
 from dossier.words import later, say, say_count
 
 KINDS = ("bypass_valve", "measurement", "inspection")
@@ -40,10 +40,7 @@ def other_checks(
         "measurement": _measurement_rules,
         "inspection": _inspection_rules,
     }[record.entry.kind](case, record, demands, told)
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
+    yield from apply_rules(limits, record, rules)
 
 
 def _valve_rules(
