@@ -155,7 +155,6 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
     return Estimate(
         value=over([one.value for one in found]),
         u=u,
-        dof=math.inf,
         unit="classes",
         per_specimen=tuple(specimens),
         samples=draws,

@@ -95,9 +95,7 @@ def pressure_components(
     )
     known = oil_accuracy(bench, mu, rho)
     viscous = float(np.mean([sweep.assembly.a for sweep in sweeps])) * x[0]
-    oil = Component(
-        name=OIL, u=viscous * known.u, dof=math.inf, source=known.source, shared=known.shared
-    )
+    oil = Component(name=OIL, u=viscous * known.u, source=known.source, shared=known.shared)
     return [*parts, oil]
 
 

@@ -111,7 +111,7 @@ def _estimate(
     n = len(specimens)
     samples = own.mean(axis=0)
     components = [
-        Component(name=name, u=u, dof=math.inf, source=say("Monte Carlo, this input alone"))
+        Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
         for name, u in shares.items()
     ]
     if n > 1 and np.isfinite(nominal).all():
@@ -122,7 +122,6 @@ def _estimate(
     return Estimate(
         value=float(nominal.mean()),
         u=half_width_of(samples),
-        dof=math.inf,
         unit=unit,
         per_specimen=tuple(
             SpecimenValue(
@@ -315,7 +314,7 @@ def _life_limit(bench: Bench, side: Side) -> Estimate:
     if fitted_valve(bench) is not None:
         return opening_pressure(bench, side)
     terminal = min(run.terminal + run.housing for run in usable_runs(bench, side))
-    return Estimate(value=terminal, u=0.0, dof=math.inf, unit="Pa")
+    return Estimate(value=terminal, u=0.0, unit="Pa")
 
 
 def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:

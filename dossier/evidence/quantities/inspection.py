@@ -1,6 +1,5 @@
 """What was found on inspection: dimensions, and statements that hold or do not."""
 
-import math
 from collections.abc import Sequence
 from functools import partial
 
@@ -87,7 +86,6 @@ def statement(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return Estimate(
         value=1.0 if held else 0.0,
         u=0.0,
-        dof=math.inf,
         unit="1",
         per_specimen=tuple(
             SpecimenValue(

@@ -240,7 +240,6 @@ def _few(
     return Estimate(
         value=upper if none_seen else linear.value,
         u=u,
-        dof=math.inf,
         unit="1",
         per_specimen=linear.per_specimen,
         components=(
@@ -248,7 +247,6 @@ def _few(
             Component(
                 name=later("counting of few particles"),
                 u=u,
-                dof=math.inf,
                 source=say("gamma distributions of the counts, Monte Carlo"),
             ),
         ),

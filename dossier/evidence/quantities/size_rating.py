@@ -73,7 +73,6 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     return Estimate(
         value=float(values.mean()),
         u=math.hypot(scatter.u, counters, u_sizing),
-        dof=math.inf,
         unit="um(c)",
         per_specimen=_specimens(runs, nominal, specimen_samples),
         components=(
@@ -81,7 +80,6 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
             Component(
                 name=COUNTERS,
                 u=counters,
-                dof=math.inf,
                 source=say("certificates, through the interpolation"),
                 shared="counters",
             ),
@@ -128,7 +126,7 @@ def _scatter(values: Floats, own: Floats) -> Component:
     each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
     counting = math.sqrt(float(each.sum())) / n
     if n == 1:
-        return Component(name=COUNTING, u=counting, dof=math.inf, source=say("the records"))
+        return Component(name=COUNTING, u=counting, source=say("the records"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= counting:
         return scatter_component(n, scatter)

@@ -1,6 +1,5 @@
 """Long-run concentrations in the circuit, candidate or reference, by Monte Carlo."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -133,7 +132,7 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
         raise computed
     words = later("share as the application states it; not computed: {reason}")
     note = say(words, reason=computed.reason)
-    return Estimate(value=stated, u=0.0, dof=math.inf, unit="fraction", notes=(note,))
+    return Estimate(value=stated, u=0.0, unit="fraction", notes=(note,))
 
 
 def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate:
@@ -210,7 +209,7 @@ def _estimate(
     components = tuple(
         Component(
             name=NAMES[key], u=half_width_of(concentration({**still, key: drawn[key]})),
-            dof=math.inf, source=say("Monte Carlo, this input alone"),
+            source=say("Monte Carlo, this input alone"),
             shared=key if key in {"rate", "counts"} else "",
         )
         for key in nominal
@@ -222,7 +221,7 @@ def _estimate(
         through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
     )  # fmt: skip
     return Estimate(
-        value=value, u=half_width_of(samples), dof=math.inf, unit="1/mL",
+        value=value, u=half_width_of(samples), unit="1/mL",
         per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
         components=components,
         samples=samples, sources=_sources(known),

@@ -1,6 +1,5 @@
 """The bypass valve: where it opens and reseats, what it leaks shut and resists open."""
 
-import math
 from dataclasses import replace
 from functools import partial
 
@@ -44,7 +43,7 @@ def opening_pressure(bench: Bench, side: Side) -> Estimate:
     valve = fitted_valve(bench)
     if valve is None or valve.opening is None:
         raise NotDemonstrated(say("the application names no bypass valve with an opening band"))
-    band = Estimate(value=valve.opening.min, u=0.0, dof=math.inf, unit="Pa", notes=(say(BAND),))
+    band = Estimate(value=valve.opening.min, u=0.0, unit="Pa", notes=(say(BAND),))
     if valve.location != "filter" or (side == "reference" and not _tested(bench, side)):
         return band
     if not _tested(bench, side):

@@ -68,14 +68,10 @@ def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected,
     what = say("the characteristic {name!r}", name=characteristic)
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
     found = [row for record in records for row in rows(record)]
-    excluded = {
-        row.specimen
-        for record in bench.case.records
-        if record.id in bench.excluded and record.entry.filter == side
-        for row in rows(record)
-    }
     named = [(row.record.id, row.specimen) for row in found]
-    accounted(bench, side, named, excluded, others_allowed=False)
+    accounted(
+        bench, side, named, lambda each: (r.specimen for r in rows(each)), others_allowed=False
+    )
     return tuple(found)
 
 

@@ -74,7 +74,11 @@ def measured(
     except (UnitError, _MissingResultError) as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
     named = [(each.record.id, each.specimen) for each in readings]
-    accounted(bench, side, named, _excluded(bench, side, column), others_allowed=True)
+    accounted(
+        bench, side, named,
+        lambda each: specimens_of(each) if column_of(each, column) is not None else (),
+        others_allowed=True,
+    )  # fmt: skip
     found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
     return zero_failure(bench, found, favourable, printed, dimension)
 
@@ -106,18 +110,6 @@ def _readings(
             record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign],
             effects=effects,
         )  # fmt: skip
-
-
-def _excluded(bench: Bench, side: Side, column: str) -> set[str]:
-    """Return the specimens of the records of a quantity that a recorded deviation excludes."""
-    return {
-        name
-        for record in bench.case.records
-        if record.id in bench.excluded
-        and record.entry.filter == side
-        and column_of(record, column) is not None
-        for name in specimens_of(record)
-    }
 
 
 def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:

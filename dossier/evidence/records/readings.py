@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from dossier.case.case import Record
@@ -79,20 +79,20 @@ def accounted(
     bench: Bench,
     side: Side,
     named: Iterable[tuple[str, str]],
-    excluded: Iterable[str],
+    specimens: Callable[[Record], Iterable[str]],
     *,
     others_allowed: bool,
 ) -> None:
     """Raise NotDemonstrated where the specimens of a result are not those it needs.
 
     `named` are (record, specimen) of every result: each has a name, none has two results, and the
-    planned ones are all there (see `missing_specimens`), or in an `excluded` record.
+    planned ones are all there (see `missing_specimens`), or among the `specimens` that a record
+    excluded by a recorded deviation has such results of.
     """
     pairs = list(named)
-    for record, specimen in pairs:
-        if not specimen:
-            reason = say("record {record}: a result names no specimen", record=record)
-            raise NotDemonstrated(reason, (record,))
+    for nameless in (record for record, name in pairs if not name):
+        reason = say("record {record}: a result names no specimen", record=nameless)
+        raise NotDemonstrated(reason, (nameless,))
     twice = [name for name, times in Counter(name for _, name in pairs).items() if times > 1]
     if twice:
         records = tuple(dict.fromkeys(record for record, name in pairs if name == twice[0]))
@@ -102,7 +102,10 @@ def accounted(
             name=twice[0], records=", ".join(records),
         )  # fmt: skip
         raise NotDemonstrated(reason, records)
-    tested = {name for _, name in pairs} | set(excluded)
+    tested = {name for _, name in pairs}
+    for record in bench.case.records:
+        if record.id in bench.excluded and record.entry.filter == side:
+            tested |= set(specimens(record))
     words = missing_specimens(
         named_in_plan(bench.case, side), tested, others_allowed=others_allowed
     )

@@ -76,14 +76,10 @@ def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...]:
         say("a sweep"),
     )  # fmt: skip
     found = [sweep for record in records for sweep in sweeps_of(record)]
-    excluded = {
-        sweep.specimen
-        for record in bench.case.records
-        if record.id in bench.excluded and record.entry.filter == side
-        for sweep in sweeps_of(record)
-    }
     named = [(sweep.record.id, sweep.specimen) for sweep in found]
-    accounted(bench, side, named, excluded, others_allowed=True)
+    accounted(
+        bench, side, named, lambda each: (s.specimen for s in sweeps_of(each)), others_allowed=True
+    )
     return tuple(found)
 
 

@@ -174,7 +174,7 @@ def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str
     n = len(values)
     independent = float(np.sqrt((own**2).sum())) / n
     if n == 1:
-        return Component(name=own_name, u=independent, dof=math.inf, source=say("one specimen"))
+        return Component(name=own_name, u=independent, source=say("one specimen"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= independent:
         return scatter_component(n, scatter)
@@ -211,7 +211,7 @@ def larger_component(own_name: str, n: int, u: float, scatter: float) -> Compone
     name, source = LARGER.format(what=own_name, number=n), say("the records")
     said = say(LARGER, what=say(own_name), number=n)
     return Component(
-        name=name, said=said, u=u, dof=math.inf, source=source,
+        name=name, said=said, u=u, source=source,
         scatter=scatter, scatter_dof=n - 1.0,
     )  # fmt: skip
 
@@ -228,7 +228,7 @@ def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]])
         so_far = found[known.shared][1] if known.shared in found else 0.0
         found[known.shared] = (known, so_far + change)
     parts = [
-        Component(name=name, u=abs(u), dof=math.inf, source=known.source, shared=known.shared)
+        Component(name=name, u=abs(u), source=known.source, shared=known.shared)
         for known, u in found.values()
     ]
     together: dict[str, list[float]] = {}
@@ -238,7 +238,7 @@ def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]])
     more = sum(sum(each) ** 2 - sum(u * u for u in each) for each in together.values())
     if more > 1e-12 * sum(part.u**2 for part in parts):
         source = say("instruments of one laboratory taken to err together")
-        parts.append(Component(name=name, u=math.sqrt(more), dof=math.inf, source=source))
+        parts.append(Component(name=name, u=math.sqrt(more), source=source))
     return parts
 
 
@@ -262,7 +262,7 @@ def widening(bench: Bench, records: Sequence[str], value: float) -> list[Compone
     u = abs(value) * math.sqrt(sum(a * a for a in added)) / len(added)
     names = ", ".join(r for r, a in zip(records, added, strict=True) if a)
     source = say("deviation of {names}", names=names)
-    return [Component(name=later("recorded deviations"), u=u, dof=math.inf, source=source)]
+    return [Component(name=later("recorded deviations"), u=u, source=source)]
 
 
 def generator(bench: Bench, purpose: str) -> np.random.Generator:

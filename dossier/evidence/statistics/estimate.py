@@ -29,7 +29,7 @@ class Component:
     """What contributes: a code in English, which is compared, sorted and drawn by."""
     u: float
     """Standard uncertainty that it gives the result [unit of the estimate]."""
-    dof: float
+    dof: float = math.inf
     """Degrees of freedom [-]; inf when the source states none."""
     source: str
     """Where the figure comes from: a record, a certificate, a standard's accuracy."""
@@ -84,7 +84,7 @@ class Estimate:
     """Best estimate [unit]."""
     u: float
     """Standard uncertainty [unit]."""
-    dof: float
+    dof: float = math.inf
     """Effective degrees of freedom [-], Welch-Satterthwaite; inf when well known."""
     unit: str
     """Working unit of the value, a key understood by `case.units`."""
