@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.decision.probability import fixed, probability
-from dossier.evidence.quantities.filtration import as_ratio
+from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.registry import all_quantities
 from tests.made_bench import SIZES, bench, exact, run
 
@@ -71,7 +71,7 @@ def test_nothing_downstream_is_a_bound_on_the_good_side():
     assert ratio.value == approx(1e6 / -math.log(0.05), rel=0.02)
     assert ratio.per_specimen[0].value == approx(1e6 / 3.0, rel=0.01)  # the rule of three
     assert np.allclose(1.0 - part.samples, 1.0 / ratio.samples)
-    assert as_ratio(replace(computed("filtration_ratio", *counts(1e4)), bound="")).bound == ""
+    assert inverse(replace(computed("filtration_ratio", *counts(1e4)), bound="")).bound == ""
 
 
 def test_the_lowest_efficiency_is_that_of_the_worst_tenth():

@@ -63,14 +63,11 @@ def _final_u(bench: Bench, entry: RecordEntry, run: MultipassResult) -> float:
     final, volume = entry.conditions.final_concentration, entry.conditions.system_volume
     if run.balance is None or final is None or volume is None:
         return 0.0
-    accuracy = bench.limits.accuracy
-    level = (
-        final.u / final.value
-        if final.u is not None and final.value > 0
-        else accuracy["final level"] / math.sqrt(3.0)
-    )
-    filled = (
-        volume.u / volume.value if volume.u is not None else accuracy["system volume"] / 3.0**0.5
+    level, filled = (
+        stated.u / stated.value
+        if stated.u is not None and stated.value > 0
+        else bench.limits.accuracy[name] / math.sqrt(3.0)
+        for stated, name in ((final, "final level"), (volume, "system volume"))
     )
     return run.balance.left_in_system * math.hypot(level, filled)
 

@@ -9,12 +9,13 @@ from functools import partial
 import numpy as np
 
 from dossier.evidence.bench import Bench, Curve, curve_of
+from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.quantities.sump import class_efficiency, size_class, sump_estimate
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import half_width_of
-from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue, attempt
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.physics import circuit as physics
 from dossier.physics import cleanliness, dust
 from dossier.words import say
@@ -70,22 +71,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     if circuit.sump_volume is None or not circuit.sump_volume > 0:
         raise NotDemonstrated(say("the application states no circuit . sump_volume"))
     share = fine_share(bench, side, at["temperature"])
-    once = circuit.sump_volume / pump_flow(bench)
-    value = once / share.value
-
-    def carried(one: SpecimenValue) -> SpecimenValue:
-        return replace(one, value=once / one.value, u=one.u * once / one.value**2)
-
-    scale = once / share.value**2
-    return replace(
-        share,
-        value=value,
-        u=share.u * scale,
-        unit="s",
-        scale="reciprocal",
-        components=tuple(c.times(scale) for c in share.components),
-        per_specimen=tuple(carried(one) for one in share.per_specimen),
-    )
+    return inverse(share, circuit.sump_volume / pump_flow(bench), unit="s")
 
 
 @_declared(
@@ -259,11 +245,7 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
         except NotDemonstrated as why:
             notes.append(say("{size:g} µm(c): {reason}", size=size, reason=why.reason))
             continue
-        parts = [
-            part.value if part is not None else empty
-            for part, empty in ((known.main, 1.0), (known.fine, 1.0), (known.share, 0.0))
-        ]
-        cleaned = float(physics.cleaned_share(*parts))
+        cleaned = float(physics.cleaned_share(*known.nominal.values()))
         passage = float(str(one.details["passage"]))
         volume = circuit.sump_volume or math.inf
         found.append(

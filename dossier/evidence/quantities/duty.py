@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,10 @@ STANDARD = (
     "loading curve of the run as described in ISO 4548-12:2017 (from memory), carried by the "
     "viscous part of the element (common practice); Monte Carlo after JCGM 101:2008"
 )
+_declared = partial(
+    Quantity, dimension="pressure", unit="kPa", conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
+    section="pressure", standard=STANDARD,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,20 +206,15 @@ def _accept_pressure(specimens: Sequence[Loaded], pressure: float) -> None:
 DUST = later("test dust stands for the application's contaminant: a comparison, not a promise")
 
 
-@Quantity(
+@_declared(
     name="pressure_drop_at_interval",
     title="Pressure drop at the service interval",
     symbol="Δp(t)",
-    dimension="pressure",
-    unit="kPa",
-    conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
-    section="pressure",
     records=("pressure_drop", "multipass"),
     better="lower",
     meaning="Predicted differential pressure of the loaded assembly after the stated hours.",
     formula="Δp = rest + Δpv · g(m), m = R·t, g the growth of the element's viscous part in the "
     "run",
-    standard=STANDARD,
     example='quantity = "pressure_drop_at_interval"\nat = { temperature = "90 degC" }\n'
     'max = "100 kPa"',
 )
@@ -223,20 +223,15 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
     return _drop_estimate(bench, side, at)
 
 
-@Quantity(
+@_declared(
     name="bypass_margin",
     title="Margin to the bypass valve",
     symbol="M",
-    dimension="pressure",
-    unit="kPa",
-    conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
-    section="pressure",
     records=("pressure_drop", "multipass", "bypass_valve"),
     better="higher",
     share_of="",
     meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
     formula="M = p_open,min − Δp(t)",
-    standard=STANDARD,
     example='quantity = "bypass_margin"\nat = { temperature = "90 degC", hours = "350 h" }\n'
     'min = "40 kPa"',
 )

@@ -25,6 +25,14 @@ from dossier.words import later, say
 
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
 _declared = partial(Quantity, section="efficiency", records=("multipass",), standard=STANDARD)
+_size = partial(
+    _declared, dimension="size", unit="um(c)", better="lower",
+    standard=STANDARD + "; the form of the interpolation is our choice among several",
+)  # fmt: skip
+_efficiency = partial(
+    _declared, dimension="fraction", unit="%", conditions=(SIZE,), better="higher",
+    share_of="penetration",
+)  # fmt: skip
 
 
 def _penetration(
@@ -56,15 +64,10 @@ def _other(bound: Bound) -> Bound:
     return turned.get(bound, "")
 
 
-@_declared(
+@_efficiency(
     name="efficiency",
     title="Efficiency",
     symbol="E",
-    dimension="fraction",
-    unit="%",
-    conditions=(SIZE,),
-    better="higher",
-    share_of="penetration",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
     formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x), j = 1 … 10 reporting tenths of the test time",
     example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
@@ -74,15 +77,10 @@ def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return as_efficiency(_penetration(bench, side, at["size"], overall_passage))
 
 
-@_declared(
+@_efficiency(
     name="lowest_efficiency",
     title="Lowest efficiency",
     symbol="Emin",
-    dimension="fraction",
-    unit="%",
-    conditions=(SIZE,),
-    better="higher",
-    share_of="penetration",
     meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
     formula="Emin(x) = minⱼ (1 − N̄d,j(x) / N̄u,j(x))",
     example='quantity = "lowest_efficiency"\nat = { size = "20 um(c)" }\nmin = "92 %"',
@@ -113,28 +111,33 @@ def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
     Specimens are averaged as penetrations 1/ratio, so that ratio and efficiency always agree.
     """
-    return as_ratio(_penetration(bench, side, at["size"], overall_passage))
+    return inverse(_penetration(bench, side, at["size"], overall_passage))
 
 
-def as_ratio(found: Estimate) -> Estimate:
-    """Return the filtration ratio 1/P of a penetration; decisions stay on the scale of P."""
-    value = 1.0 / found.value
+def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
+    """Return `over` [its unit] divided by an estimate; decisions stay on the scale of that.
+
+    The filtration ratio 1/P of a penetration, with nothing more.
+    """
+    value = over / found.value
+    scale = value**2 / over
     return replace(
         found,
         value=value,
-        u=found.u * value**2,
+        u=found.u * scale,
+        unit=unit,
         scale="reciprocal",
         bound=_other(found.bound),
-        samples=None if found.samples is None else 1.0 / np.maximum(found.samples, 1e-300),
+        samples=None if found.samples is None else over / np.maximum(found.samples, 1e-300),
         specimen_samples=None
         if found.specimen_samples is None
-        else 1.0 / np.maximum(found.specimen_samples, 1e-300),
-        components=tuple(c.times(value**2) for c in found.components),
+        else over / np.maximum(found.specimen_samples, 1e-300),
+        components=tuple(c.times(scale) for c in found.components),
         per_specimen=tuple(
             replace(
                 each,
-                value=1.0 / each.value if each.value > 0 else 1.0 / (3.0 * each.u),
-                u=each.u / each.value**2 if each.value > 0 else math.inf,
+                value=over / (each.value if each.value > 0 else 3.0 * each.u),
+                u=over * each.u / each.value**2 if each.value > 0 else math.inf,
                 bound=_other(each.bound),
             )
             for each in found.per_specimen
@@ -142,18 +145,14 @@ def as_ratio(found: Estimate) -> Estimate:
     )
 
 
-@_declared(
+@_size(
     name="size_at_ratio",
     title="Size at a filtration ratio",
     symbol="xβ",
-    dimension="size",
-    unit="um(c)",
     conditions=(Condition(name="ratio", dimension="number", unit="1"),),
-    better="lower",
     meaning="The size at which the overall filtration ratio reaches a value.",
     formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁) between adjacent counted sizes; "
     "no extrapolation",
-    standard=STANDARD + "; the form of the interpolation is our choice among several",
     example='quantity = "size_at_ratio"\nat = { ratio = 75 }\nmax = "25 um(c)"',
 )
 def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -164,17 +163,13 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return size_rating(bench, side, ratio)
 
 
-@_declared(
+@_size(
     name="size_at_efficiency",
     title="Size at an efficiency",
     symbol="xE",
-    dimension="size",
-    unit="um(c)",
     conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
-    better="lower",
     meaning="The size at which the overall efficiency reaches a value.",
     formula="as the size at the ratio B = 1/(1 − E)",
-    standard=STANDARD + "; the form of the interpolation is our choice among several",
     example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
 )
 def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -186,15 +181,10 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return size_rating(bench, side, 1.0 / (1.0 - wanted))
 
 
-@_declared(
+@_efficiency(
     name="initial_efficiency",
     title="Initial efficiency",
     symbol="E₁",
-    dimension="fraction",
-    unit="%",
-    conditions=(SIZE,),
-    better="higher",
-    share_of="penetration",
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
     "while the filter is still clean.",
     formula="E₁(x) = 1 − N̄d,1(x) / N̄u,1(x)",

@@ -99,12 +99,16 @@ def passages_at(
 
 def overall_passage(run: MultipassResult, k: int) -> Passage:
     """Return the passage at size column `k` over the whole test, ratio of averages."""
+    return _passage(run, k, float(run.raw_up[k]), float(run.raw_down[k]), float(run.exposure[k]))
+
+
+def _passage(run: MultipassResult, k: int, up: float, down: float, exposure: float) -> Passage:
     return Passage(
         record=run.record,
         specimen=run.specimen,
-        raw_up=float(run.raw_up[k]),
-        raw_down=float(run.raw_down[k]),
-        exposure=float(run.exposure[k]),
+        raw_up=up,
+        raw_down=down,
+        exposure=exposure,
         dispersion=float(run.dispersion[k]),
         steepness=_steepness(run, k),
     )
@@ -135,15 +139,9 @@ def worst_passage(run: MultipassResult, k: int) -> Passage:
 def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
     """Return the passage at size column `k` in one reporting tenth, counted from 0."""
     seen = float(run.readings[tenth, k])
-    return Passage(
-        record=run.record,
-        specimen=run.specimen,
-        raw_up=float(run.up[tenth, k]) * seen * run.counted_up,
-        raw_down=float(run.down[tenth, k]) * seen * run.counted_down,
-        exposure=run.counted_down / run.counted_up,
-        dispersion=float(run.dispersion[k]),
-        steepness=_steepness(run, k),
-    )
+    up = float(run.up[tenth, k]) * seen * run.counted_up
+    down = float(run.down[tenth, k]) * seen * run.counted_down
+    return _passage(run, k, up, down, run.counted_down / run.counted_up)
 
 
 def counter_components(

@@ -136,18 +136,16 @@ def _scatter(values: Floats, own: Floats) -> Component:
 def _specimens(
     runs: Sequence[MultipassResult], nominal: Sequence[multipass.SizeResult], draws: Floats
 ) -> tuple[SpecimenValue, ...]:
-    found = []
-    for run, result, samples in zip(runs, nominal, draws, strict=True):
-        found.append(
-            SpecimenValue(
-                specimen=run.specimen,
-                record=run.record,
-                value=result.value,
-                u=_finite_std(samples),
-                bound=result.bound,
-            )
+    return tuple(
+        SpecimenValue(
+            specimen=run.specimen,
+            record=run.record,
+            value=result.value,
+            u=_finite_std(samples),
+            bound=result.bound,
         )
-    return tuple(found)
+        for run, result, samples in zip(runs, nominal, draws, strict=True)
+    )
 
 
 def _bound(bounds: Sequence[Bound]) -> Bound:

@@ -24,38 +24,30 @@ def _of_column(
 
 
 _declared = partial(Quantity, section="strength", records=("measurement",))
+_pressure = partial(_declared, dimension="pressure", unit="kPa", better="higher")
 ROWS = {
-    "collapse pressure": _declared(
+    "collapse pressure": _pressure(
         name="collapse_pressure",
         title="Collapse pressure of the element",
         symbol="Δpc",
-        dimension="pressure",
-        unit="kPa",
-        better="higher",
         meaning="Differential pressure at which the element collapses or bursts.",
         formula=MEAN,
         standard="ISO 4548-3:1997 and ISO 2941:2009 (titles and abstracts seen)",
         example='quantity = "collapse_pressure"\nmin = "700 kPa"\nbasis = "every_specimen"',
     ),
-    "burst pressure": _declared(
+    "burst pressure": _pressure(
         name="burst_pressure",
         title="Burst pressure of the housing",
         symbol="pb",
-        dimension="pressure",
-        unit="kPa",
-        better="higher",
         meaning="Gauge pressure at which the housing leaks or bursts.",
         formula=MEAN,
         standard="ISO 4548-6:2021 (extract seen)",
         example='quantity = "burst_pressure"\nmin = "1600 kPa"\nbasis = "every_specimen"',
     ),
-    "first bubble pressure": _declared(
+    "first bubble pressure": _pressure(
         name="first_bubble_pressure",
         title="First bubble pressure",
         symbol="p₁",
-        dimension="pressure",
-        unit="kPa",
-        better="higher",
         meaning="Pressure at which the first bubble leaves the wetted element: a sign of sound "
         "making, not a measure of efficiency.",
         formula=MEAN,

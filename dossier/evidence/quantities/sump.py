@@ -1,10 +1,10 @@
 """Long-run concentrations in the circuit, candidate or reference, by Monte Carlo."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.clean import carried
@@ -91,6 +91,10 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     return float((_classes(counts) / by_class).sum() / (counts[0] / together))
 
 
+ABSENT = {"main": 1.0, "fine": 1.0, "share": 0.0}
+"""What a part that an arrangement lacks counts as [-]."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SizeClass:
     """Everything that the sump balance of one size class needs, nominal and as draws."""
@@ -102,6 +106,17 @@ class SizeClass:
     """Penetration of the fine path [-]."""
     share: Estimate | None
     """Share of the flow through the fine path [-]."""
+
+    @property
+    def parts(self) -> dict[str, Estimate]:
+        """What there is of the three, by name."""
+        known = {"main": self.main, "fine": self.fine, "share": self.share}
+        return {name: part for name, part in known.items() if part is not None}
+
+    @property
+    def nominal(self) -> dict[str, float]:
+        """The value of each of the three [-]."""
+        return ABSENT | {name: part.value for name, part in self.parts.items()}
 
 
 def size_class(bench: Bench, side: Side, size: float, temperature: float) -> SizeClass:
@@ -149,8 +164,7 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if _open(bench, side, temperature):
         raise NotDemonstrated(say(OPEN))
     known = size_class(bench, side, size, temperature)
-    parts = (known.main, 1.0), (known.fine, 1.0), (known.share, 0.0)
-    if not circuit.cleaned_share(*(one.value if one else empty for one, empty in parts)) > 0:
+    if not circuit.cleaned_share(*known.nominal.values()) > 0:
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
         raise NotDemonstrated(say(words, size=size))
     rate = ingression(bench)
@@ -188,24 +202,20 @@ def _estimate(
     rate: tuple[float, float],
     counts: tuple[float, float, float],
 ) -> Estimate:
-    nominal = {
-        "rate": rate[0], "counts": counts[1], "main": known.main.value if known.main else 1.0,
-        "fine": known.fine.value if known.fine else 1.0,
-        "share": known.share.value if known.share else 0.0,
-    }  # fmt: skip
+    nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     drawn = _drawn(bench, side, known, rate, counts)
     factor = class_over_cumulative(bench, side, known.size, nominal["share"])
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 
-    def concentration(values: dict[str, Floats]) -> Floats:
+    def concentration(values: Mapping[str, ArrayLike]) -> Floats:
         cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
-        rate = values["rate"] * values["counts"]
-        once: Floats = circuit.sump_concentration(rate, pump_flow(bench), cleaned) / 1e6
+        entering = np.asarray(values["rate"]) * np.asarray(values["counts"])
+        once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
         return once * (factor or 1.0)
 
     still = {key: np.full(DRAWS, value) for key, value in nominal.items()}
     samples = concentration(drawn)
-    value = float(concentration({k: np.array([v]) for k, v in nominal.items()})[0])
+    value = float(concentration(nominal))
     components = tuple(
         Component(
             name=NAMES[key], u=half_width_of(concentration({**still, key: drawn[key]})),
@@ -217,14 +227,23 @@ def _estimate(
     )  # fmt: skip
     notes = known.share.notes if known.share else ()
     passage = circuit.at_bearings(
-        nominal["main"], nominal["fine"], nominal["share"],
+        *known.nominal.values(),
         through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
     )  # fmt: skip
+    u = half_width_of(samples)
+
+    def own(each: SpecimenValue) -> SpecimenValue:
+        """Return a specimen's own balance with the relative uncertainty of the whole."""
+        one = float(concentration(nominal | _of_specimen(known, each.specimen)))
+        return replace(each, value=one, u=one * (u / value), bound="")
+
+    leading = known.main or known.fine
+    assert leading is not None
     return Estimate(
-        value=value, u=half_width_of(samples), unit="1/mL",
-        per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
-        components=components,
-        samples=samples, sources=_sources(known),
+        value=value, u=u, unit="1/mL",
+        per_specimen=tuple(own(each) for each in leading.per_specimen),
+        components=components, samples=samples,
+        sources=tuple(dict.fromkeys(s for part in known.parts.values() for s in part.sources)),
         notes=(*notes, say(sizes_note), say(CLOSED)),
         details={"passage": passage},
     )  # fmt: skip
@@ -264,46 +283,18 @@ def _drawn(
             middle - half, middle + half, DRAWS
         ),
     }
-    defaults = {"main": 1.0, "fine": 1.0, "share": 0.0}
-    for key, estimate in (("main", known.main), ("fine", known.fine), ("share", known.share)):
-        if estimate is None:
-            drawn[key] = np.full(DRAWS, defaults[key])
-        else:
-            rng = generator(bench, f"{side} {key} {known.size:g} draws")
-            drawn[key] = np.clip(as_samples(estimate, rng), 0.0, 1.0)
+    drawn |= {key: np.full(DRAWS, value) for key, value in ABSENT.items()}
+    for key, part in known.parts.items():
+        rng = generator(bench, f"{side} {key} {known.size:g} draws")
+        drawn[key] = np.clip(as_samples(part, rng), 0.0, 1.0)
     return drawn
 
 
-def _specimens(
-    bench: Bench,
-    known: SizeClass,
-    nominal: dict[str, float],
-    value: float,
-    samples: Floats,
-    factor: float,
-) -> tuple[SpecimenValue, ...]:
-    """Return each specimen's own balance with the relative uncertainty of the whole."""
-    parts = {"main": known.main, "fine": known.fine, "share": known.share}
-    own = {
-        key: {s.specimen: s.value for s in estimate.per_specimen}
-        for key, estimate in parts.items()
-        if estimate is not None
+def _of_specimen(known: SizeClass, specimen: str) -> dict[str, float]:
+    """Return the parts that were measured on one specimen [-]."""
+    return {
+        key: each.value
+        for key, part in known.parts.items()
+        for each in part.per_specimen
+        if each.specimen == specimen
     }
-    leading = known.main or known.fine
-    assert leading is not None
-    relative = half_width_of(samples) / value
-    found = []
-    for each in leading.per_specimen:
-        mine = {key: own.get(key, {}).get(each.specimen, nominal[key]) for key in parts}
-        cleaned = circuit.cleaned_share(mine["main"], mine["fine"], mine["share"])
-        rate = nominal["rate"] * nominal["counts"]
-        one = float(circuit.sump_concentration(rate, pump_flow(bench), cleaned)) / 1e6 * factor
-        found.append(
-            SpecimenValue(specimen=each.specimen, record=each.record, value=one, u=one * relative)
-        )
-    return tuple(found)
-
-
-def _sources(known: SizeClass) -> tuple[str, ...]:
-    parts: Sequence[Estimate | None] = (known.main, known.fine, known.share)
-    return tuple(dict.fromkeys(s for part in parts if part is not None for s in part.sources))

@@ -27,7 +27,7 @@ from dossier.words import later, say
 SIGNS: dict[Bound, str] = {"": "", "larger than": "> ", "smaller than": "< "}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Effect:
     """What one instrument's error does to one specimen's result."""
 
@@ -67,12 +67,7 @@ def read_with(
     Raises UnitError for a stated figure that fits no measurand.
     """
     known = absolute_accuracy(bench.case, bench.limits, record.entry, measurands, value)
-    return effect_of(name, known, known.u)
-
-
-def effect_of(name: str, known: InputAccuracy, u: float) -> Effect:
-    """Return the effect `u` [unit of the result] of an input whose accuracy is `known`."""
-    return Effect(name=name, u=u, known=known)
+    return Effect(name, known.u, known)
 
 
 def accounted(
@@ -174,7 +169,7 @@ def _against_other_rigs(bench: Bench, readings: Sequence[Reading]) -> list[Readi
     for reading in readings:
         entry = reading.record.entry
         known = between(bench, entry, "", among) if entry.kind != "inspection" else None
-        more = () if known is None else (effect_of(BETWEEN, known, known.u * abs(reading.value)),)
+        more = () if known is None else (Effect(BETWEEN, known.u * abs(reading.value), known),)
         found.append(replace(reading, effects=(*reading.effects, *more)))
     return found
 

@@ -16,36 +16,30 @@ Result = TypeVar("Result", MultipassResult, PressureDropResult)
 
 def usable_runs(bench: Bench, side: Side, path: str = "full_flow") -> tuple[MultipassResult, ...]:
     """Return the multi-pass runs of one filter that carry a result."""
-    path = bench.case.application.circuit.path_of(path)
-    own = [run for run in bench.multipass if run.side == side and run.path == path]
-    return whole(bench, side, "multipass", path, own)
+    return _whole(bench, side, "multipass", path, bench.multipass)
 
 
 def usable_sweeps(
     bench: Bench, side: Side, path: str = "full_flow"
 ) -> tuple[PressureDropResult, ...]:
     """Return the flow sweeps of one filter that carry a result."""
-    path = bench.case.application.circuit.path_of(path)
-    own = [sweep for sweep in bench.pressure if sweep.side == side and sweep.path == path]
-    return whole(bench, side, "pressure_drop", path, own)
+    return _whole(bench, side, "pressure_drop", path, bench.pressure)
 
 
-def whole(
+def _whole(
     bench: Bench, side: Side, kind: str, path: str, results: Sequence[Result]
 ) -> tuple[Result, ...]:
-    """Return `results` if every planned specimen has a usable record of that kind.
+    """Return those of `results` if every planned specimen has a usable record of that kind.
 
     One record that cannot be reduced or fails a mandatory check stops the result: leaving it out
     would be choosing among the evidence.  A record excluded by a recorded deviation, with its
     physical cause and who agreed, is accounted for.
     """
-    circuit = bench.case.application.circuit
+    path_of = bench.case.application.circuit.path_of
     entries = [
-        record.entry
-        for record in bench.case.records
-        if record.entry.kind == kind
-        and record.entry.filter == side
-        and circuit.path_of(record.entry.path) == path
+        entry
+        for entry in bench.entries.values()
+        if (entry.kind, entry.filter, path_of(entry.path)) == (kind, side, path_of(path))
     ]
     if not entries:
         raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
@@ -56,9 +50,10 @@ def whole(
         names = ", ".join(sorted(missing))
         words = later("no {record} of specimen {names} {of_side}")
         raise NotDemonstrated(say(words, names=names, **_names(side, kind)))
-    if not results:
+    own = tuple(each for each in results if (each.side, each.path) == (side, path_of(path)))
+    if not own:
         raise NotDemonstrated(say("every {record} {of_side} is excluded", **_names(side, kind)))
-    return tuple(results)
+    return own
 
 
 def _names(side: Side, kind: str) -> dict[str, str]:
@@ -80,8 +75,8 @@ def usable_records(
 ) -> tuple[Record, ...]:
     """Return the records of one filter and kind that are `wanted` and carry a result.
 
-    As `whole`, for records that are read as they are; `what` names them in the reason.  Records of
-    either flow path count: what was tested on one part of the filter is not left out.
+    As for runs and sweeps, for records that are read as they are; `what` names them in the reason.
+    Records of either flow path count: what was tested on one part of the filter is not left out.
     """
     own = [
         record

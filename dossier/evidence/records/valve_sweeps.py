@@ -12,7 +12,7 @@ from dossier.case.case import Record
 from dossier.case.records import ValveTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
-from dossier.evidence.records.readings import Effect, Reading, accounted, effect_of, estimate_of
+from dossier.evidence.records.readings import Effect, Reading, accounted, estimate_of
 from dossier.evidence.records.usable import usable_records
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import shown
@@ -166,7 +166,7 @@ def _effect(
     change: Callable[[InputAccuracy], float],
 ) -> Effect:
     known = absolute_accuracy(bench.case, bench.limits, sweep.record.entry, (name,), value)
-    return effect_of(OF_THE_SWEEPS[name], known, change(known))
+    return Effect(OF_THE_SWEEPS[name], change(known), known)
 
 
 def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -> float:

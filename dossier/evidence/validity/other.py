@@ -35,51 +35,32 @@ def other_checks(
         "specimens named once": lambda _: _named(record),
         "specimen count": lambda _: _count(case, record),
     }
-    rules |= {
-        "bypass_valve": _valve_rules,
-        "measurement": _measurement_rules,
-        "inspection": _inspection_rules,
-    }[record.entry.kind](case, record, demands, told)
+    if record.entry.kind == "bypass_valve":
+        rules |= {
+            "rising and falling sweep": lambda _: _both_sweeps(record),
+            "rows of each sweep": lambda limit: _rows(record, limit),
+            "criterion flow": lambda _: _criterion(record),
+            "test viscosity": lambda limit: _viscosity(case, record, limit),
+            "valve of the application": lambda limit: _fitted(case, record, limit),
+            "noise of its own": lambda _: unlike(told),
+        }
+    elif record.entry.kind == "measurement":
+        rules |= {
+            "every result given": lambda _: _given(record),
+            "size of the result": lambda limit: _credible(record, demands, limit),
+            "size of filter": lambda limit: _size(case, limit),
+        }
+        if column_of(record, "burst pressure") is not None:
+            rules["hold schedule"] = lambda _: _not_timed()
+        if column_of(record, "collapse pressure") is not None:
+            rules["soak temperature"] = lambda limit: _soak(record, limit)
+    elif any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record)):
+        rules["inside the drawing"] = lambda _: _drawing(record)
     yield from apply_rules(limits, record, rules)
-
-
-def _valve_rules(
-    case: Case, record: Record, demands: Sequence[Demand], told: str
-) -> dict[str, Rule]:
-    return {
-        "rising and falling sweep": lambda _: _both_sweeps(record),
-        "rows of each sweep": lambda limit: _rows(record, limit),
-        "criterion flow": lambda _: _criterion(record),
-        "test viscosity": lambda limit: _viscosity(case, record, limit),
-        "valve of the application": lambda limit: _fitted(case, record, limit),
-        "noise of its own": lambda _: unlike(told),
-    }
-
-
-def _measurement_rules(
-    case: Case, record: Record, demands: Sequence[Demand], told: str
-) -> dict[str, Rule]:
-    rules: dict[str, Rule] = {
-        "every result given": lambda _: _given(record),
-        "size of the result": lambda limit: _credible(record, demands, limit),
-        "size of filter": lambda limit: _size(case, limit),
-    }
-    if column_of(record, "burst pressure") is not None:
-        rules["hold schedule"] = lambda _: _not_timed()
-    if column_of(record, "collapse pressure") is not None:
-        rules["soak temperature"] = lambda limit: _soak(record, limit)
-    return rules
 
 
 def _not_timed() -> Verdicts:
     return Verdicts(None, say("the record holds results, not times"))
-
-
-def _inspection_rules(
-    case: Case, record: Record, demands: Sequence[Demand], told: str
-) -> dict[str, Rule]:
-    drawn = any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record))
-    return {"inside the drawing": lambda _: _drawing(record)} if drawn else {}
 
 
 def results_named(record: Record) -> dict[str, tuple[str, ...]]:
