@@ -106,10 +106,8 @@ def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
 
     Each is a matter of its own with draws of its own, so that some can be computed `at_once`.
     """
-    given = bench.case.qualification.reference is not None
-    sides: tuple[Side, ...] = ("candidate", "reference") if given else ("candidate",)
     applicable = [demand for demand in demands if not demand.not_applicable]
-    asked = {_asked(each, side): (each, side) for each in applicable for side in sides}
+    asked = {_asked(each, side): (each, side) for each in applicable for side in bench.sides}
 
     def work(spoken: Context, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
         on = replace(bench, compared=True) if demand.not_worse is not None else bench

@@ -10,6 +10,7 @@ from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.registry import Side
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.validity.check import Check
 
@@ -38,6 +39,12 @@ class Bench:
     """True where a result is to be set against the other filter's, rigs and all."""
 
     @property
+    def sides(self) -> tuple[Side, ...]:
+        """The filters that the case describes."""
+        given = self.case.qualification.reference is not None
+        return ("candidate", "reference") if given else ("candidate",)
+
+    @property
     def entries(self) -> dict[str, RecordEntry]:
         """Record id -> what the case says of it."""
         return {record.id: record.entry for record in self.case.records}
@@ -45,7 +52,7 @@ class Bench:
     @property
     def laboratories(self) -> dict[str, str]:
         """Record id -> its laboratory."""
-        return {record.id: record.entry.laboratory for record in self.case.records}
+        return {name: entry.laboratory for name, entry in self.entries.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

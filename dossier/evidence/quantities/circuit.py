@@ -191,12 +191,9 @@ class CircuitSide:
 
 def circuit_summary(bench: Bench) -> tuple[CircuitSide, ...]:
     """Return the circuit's state for the candidate and, where described, the reference."""
-    sides: list[Side] = ["candidate"]
-    if bench.case.qualification.reference is not None:
-        sides.append("reference")
     if bench.case.application.circuit.sump_volume is None:
         return ()
-    return tuple(_side(bench, side) for side in sides)
+    return tuple(_side(bench, side) for side in bench.sides)
 
 
 def _side(bench: Bench, side: Side) -> CircuitSide:

@@ -1,7 +1,7 @@
 """The share of the pump's flow that takes the fine path, by the arrangement of the circuit."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -41,6 +41,11 @@ class Pair:
     fine: PressureDropResult
     main: PressureDropResult | None
 
+    @property
+    def sweeps(self) -> dict[str, PressureDropResult]:
+        """The sweeps by path: "fine", and "main" where there is one."""
+        return {"fine": self.fine} | ({} if self.main is None else {"main": self.main})
+
 
 @dataclass(frozen=True, slots=True)
 class _Oil:
@@ -74,7 +79,7 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     try:
         mu, rho = fluid_at(bench.case.application.oil, temperature)
         oil = _Oil(pump_flow(bench), mu, rho, gallery or 0.0, _opening(bench))
-        shares = [_share(_ab_of(pair.main), _ab(pair.fine), oil) for pair in pairs]
+        shares = [_share(pair, oil) for pair in pairs]
     except ValueError as error:
         raise NotDemonstrated(say("flow split: {error}", error=error)) from None
     for pair, share in zip(pairs, shares, strict=True):
@@ -153,17 +158,14 @@ def _ab(sweep: PressureDropResult) -> Ab:
     return sweep.assembly.a, sweep.assembly.b
 
 
-def _ab_of(sweep: PressureDropResult | None) -> Ab | None:
-    return None if sweep is None else _ab(sweep)
-
-
-def _share(main: Ab | None, fine: Ab, oil: _Oil) -> float:
-    """Return the share through the fine path for coefficients of both paths.
+def _share(pair: Pair, oil: _Oil, **moved: Ab) -> float:
+    """Return the share through the fine path, with the coefficients of a path as `moved`.
 
     Where the full-flow medium would open the bypass valve, the valve holds its pressure drop at
     the highest opening pressure.
     """
-    path = Path(*fine)
+    ab = {name: _ab(sweep) for name, sweep in pair.sweeps.items()} | moved
+    path, main = Path(*ab["fine"]), ab.get("main")
     if not oil.gallery > 0:
         if main is None:
             raise ValueError(say("a parallel split needs a full-flow path"))
@@ -194,34 +196,16 @@ def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil:
 def _own(pair: Pair, share: float, oil: _Oil) -> float:
     """Return what the fits' own covariances give the share [-]."""
     total = 0.0
-    for sweep, put in _sides(pair):
-        steps = [(math.sqrt(max(0.0, float(sweep.assembly.covariance[k, k]))), k) for k in (0, 1)]
-        slopes = []
-        for step, k in steps:
-            if step == 0.0:
-                slopes.append(0.0)
-                continue
-            unit = (1.0, 0.0) if k == 0 else (0.0, 1.0)
-            slopes.append((put(_moved(_ab(sweep), unit, step), oil) - share) / step)
-        covariance = sweep.assembly.covariance
+    for path, sweep in pair.sweeps.items():
+        covariance, slopes = sweep.assembly.covariance, []
+        for k, unit in enumerate(((1.0, 0.0), (0.0, 1.0))):
+            step = math.sqrt(max(0.0, float(covariance[k, k])))
+            moved = {path: _moved(_ab(sweep), unit, step)}
+            slopes.append((_share(pair, oil, **moved) - share) / step if step else 0.0)
         total += sum(
             slopes[i] * slopes[j] * float(covariance[i, j]) for i in (0, 1) for j in (0, 1)
         )
     return math.sqrt(max(0.0, total))
-
-
-Put = Callable[[Ab, _Oil], float]
-
-
-def _sides(pair: Pair) -> list[tuple[PressureDropResult, Put]]:
-    """Return each sweep with the function that gives the share for new coefficients of it."""
-    main = pair.main
-    sides: list[tuple[PressureDropResult, Put]] = [
-        (pair.fine, lambda ab, oil: _share(_ab_of(main), ab, oil))
-    ]
-    if main is not None:
-        sides.append((main, lambda ab, oil: _share(ab, _ab(pair.fine), oil)))
-    return sides
 
 
 def _shared(
@@ -230,11 +214,11 @@ def _shared(
     """Return the shared components; errors of one instrument add up over both paths."""
     found = []
     for pair, share in zip(pairs, shares, strict=True):
-        for sweep, put in _sides(pair):
+        for path, sweep in pair.sweeps.items():
             for name, slope, known in sweep_inputs(bench, sweep):
-                change = put(_moved(_ab(sweep), slope, known.u), oil) - share
+                change = _share(pair, oil, **{path: _moved(_ab(sweep), slope, known.u)}) - share
                 found.append((OF_THE_SWEEPS[name], known, change / len(pairs)))
     known = oil_accuracy(bench, oil.mu, oil.rho)
     thicker = replace(oil, mu=oil.mu * (1.0 + known.u))
-    moved = [_share(_ab_of(pair.main), _ab(pair.fine), thicker) for pair in pairs]
+    moved = [_share(pair, thicker) for pair in pairs]
     return budget([*found, (OIL, known, float(np.mean(moved)) - float(np.mean(shares)))])

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from dossier.case.case import Case, Record
 from dossier.case.records import MultipassTable
 from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.quantities.clean import carried
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.instruments import measures
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
@@ -342,15 +343,8 @@ def _agrees(
     own = [sweep for sweep in sweeps if sweep.specimen == result.specimen] or list(sweeps)
     if not own:
         return does_not_apply(say("no flow sweep of this filter"))
-    expected = float(
-        np.mean(
-            [
-                sweep.assembly.a * result.viscosity * result.flow
-                + sweep.assembly.b * result.density * result.flow**2
-                for sweep in own
-            ]
-        )
-    )
+    point = (result.flow, result.viscosity, result.density)
+    expected = float(np.mean([carried(sweep, *point) for sweep in own]))
     found = float(result.curve[0])
     off = found / expected - 1.0 if expected > 0 else np.inf
     words = say(

@@ -155,13 +155,12 @@ def _fitted(case: Case, record: Record, limit: Limit) -> Verdicts:
             continue  # what rests on it says so
         shut = opened.bound == "larger than" and opened.value >= high
         if shut or not low / limit.value <= opened.value <= limit.value * high:
-            words = SHUT if shut else ELSEWHERE
-            found: dict[str, Any] = {
-                "found": opened.value / 1e3,
-                "low": low / 1e3,
-                "high": high / 1e3,
-            }
-            wrong.append(say(words, specimen=sweep.specimen, **found))
+            wrong.append(
+                say(
+                    SHUT if shut else ELSEWHERE, specimen=sweep.specimen, found=opened.value / 1e3,
+                    low=low / 1e3, high=high / 1e3,
+                )
+            )  # fmt: skip
     well = say("every valve opens about where the application says")
     return Verdicts(not wrong, "; ".join(wrong) or well)
 
@@ -187,11 +186,8 @@ def _credible(record: Record, demands: Sequence[Demand], limit: Limit) -> Verdic
                 "{most:.4g} {unit} where {requirement} asks for {least:.4g} {unit}: look at the "
                 "unit of the column"
             )
-            shown: dict[str, Any] = {
-                "most": demand.shown(most),
-                "least": demand.shown(demand.lower),
-            }
-            return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **shown))
+            ends: dict[str, Any] = {"most": demand.shown(most), "least": demand.shown(demand.lower)}
+            return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **ends))
     return Verdicts(True, say("no result out of all proportion to what is asked"))
 
 
@@ -226,8 +222,8 @@ def _given(record: Record) -> Verdicts:
         for name, values in zip(table.names, table.values, strict=True)
         for row in np.flatnonzero(np.isnan(values))
     ]  # fmt: skip
-    counts: dict[str, Any] = {"specimens": len(names), "results": len(table.names)}
-    well = say("{specimens} specimens, {results} results each", **counts)
+    words = later("{specimens} specimens, {results} results each")
+    well = say(words, specimens=len(names), results=len(table.names))
     return Verdicts(not empty, ", ".join(empty) or well)
 
 
