@@ -14,7 +14,7 @@ from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
 from dossier.case.tables.size_columns import convert
-from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
+from dossier.decision.bounds import Ruling, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
@@ -26,7 +26,7 @@ from dossier.decision.conditions import (
     valid_until,
 )
 from dossier.decision.finding import Assessment, Finding, decision_of
-from dossier.decision.probability import Threshold, against, chance_text, fixed, probability
+from dossier.decision.probability import Threshold, against, chance_text, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
@@ -227,7 +227,7 @@ def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | Not
 
 def _threshold(demand: Demand, reference: Estimate | None) -> Threshold:
     if demand.not_worse is None or reference is None:
-        return fixed(demand.lower, demand.upper)
+        return Threshold(demand.lower, demand.upper)
     quantity = demand.quantity
     return against(reference, demand.not_worse, quantity.better == "higher", quantity.share_of)
 
@@ -306,13 +306,13 @@ def _decided(
     )
 
 
-def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Outcome:
+def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Ruling:
     rule, draws = bench.case.application.decision_rule, _draws(bench, demand.id)
     if censored(found):
         return decide_bounds(found, threshold, demand, rule, draws)
     judged = probability(found, threshold, demand.basis, demand.coverage, draws)
     verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
-    return Outcome(verdict, judged.probability)
+    return Ruling(verdict, judged.probability)
 
 
 def _draws(bench: Bench, purpose: str) -> Callable[[str], np.random.Generator]:

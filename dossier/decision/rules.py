@@ -36,7 +36,7 @@ class Decision(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class Tolerance:
     """Tolerance limits of a quantity, one or both; a value on a limit is inside.
 
     Raises ValueError unless at least one is given, each is finite, and lower <= upper.
@@ -65,7 +65,7 @@ class Limits:
         return above and (self.upper is None or value <= self.upper)
 
 
-def conformance_probability(value: float, u: float, dof: float, limits: Limits) -> float:
+def conformance_probability(value: float, u: float, dof: float, limits: Tolerance) -> float:
     """Return the probability that the true value lies inside the limits [-].
 
     `value` and its standard uncertainty `u` are in the unit of the limits; `dof` are effective
@@ -89,7 +89,7 @@ def conformance_probability(value: float, u: float, dof: float, limits: Limits) 
 
 
 def conformance_probability_of_samples(
-    samples: Sequence[float] | NDArray[np.float64], limits: Limits
+    samples: Sequence[float] | NDArray[np.float64], limits: Tolerance
 ) -> float:
     """Return the share of Monte Carlo draws that lie inside the limits [-].
 
@@ -111,7 +111,7 @@ def conformance_probability_of_samples(
 
 
 def judge(
-    kind: Rule, value: float, probability: float, limits: Limits, confidence: float
+    kind: Rule, value: float, probability: float, limits: Tolerance, confidence: float
 ) -> Verdict:
     """Return the verdict on one result by an agreed rule.
 

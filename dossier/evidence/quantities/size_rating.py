@@ -18,7 +18,7 @@ from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.combine import (
     DRAWS,
-    drawn,
+    draws_of,
     generator,
     larger_component,
     scatter_component,
@@ -68,7 +68,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     sizing = size_components(bench, records, [float(each) for each in values])
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
     shared = shared + u_sizing * rng.standard_normal(DRAWS)
-    samples = shared.mean(axis=0) + drawn(scatter, rng)
+    samples = shared.mean(axis=0) + draws_of(scatter, rng)
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
     return Estimate(
         value=float(values.mean()),

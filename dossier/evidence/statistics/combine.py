@@ -53,7 +53,7 @@ def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
     raise ValueError("the uncertainty is too large for its value")
 
 
-def drawn(component: Component, rng: np.random.Generator) -> Floats:
+def draws_of(component: Component, rng: np.random.Generator) -> Floats:
     """Return draws of a component's error (DRAWS,), by t (JCGM 101:2008, 6.4.9).
 
     Where it carries a scatter as well, each draw is the farther of the two at one probability.
@@ -87,7 +87,7 @@ def as_samples(estimate: Estimate, rng: np.random.Generator) -> Floats:
     deviation: Floats = np.zeros(DRAWS)
     for part in estimate.components:
         if part.u > 0:
-            deviation = deviation + drawn(part, rng)
+            deviation = deviation + draws_of(part, rng)
     if estimate.scale == "reciprocal":
         inner = 1.0 / estimate.value + deviation / estimate.value**2
         return 1.0 / np.maximum(inner, 1e-300)
