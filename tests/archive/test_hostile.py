@@ -8,7 +8,7 @@ import pytest
 from dossier import verify
 from dossier.record.attached import NotADossierError
 from dossier.record.pdf_file import open_pdf
-from dossier.verify.recompute import differences, safe_name, unpack
+from dossier.verification.recompute import differences, safe_name, unpack
 from tests.archive import sealed
 
 

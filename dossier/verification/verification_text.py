@@ -8,8 +8,8 @@ from typing import Any
 import typer
 
 from dossier.report.format import date_text
-from dossier.verify.questions import as_mapping
-from dossier.verify.verification import Verification
+from dossier.verification.questions import as_mapping
+from dossier.verification.verification import Verification
 from dossier.words.terminal_safe import shown
 
 
