@@ -9,8 +9,10 @@ from dossier.case.application import Application
 from dossier.case.case import Case, Record
 from dossier.case.model import Qualification
 from dossier.evidence.bench import Bench
-from dossier.evidence.records.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.make.api import limits
+from dossier.physics.multipass import RetainedMass
+from dossier.physics.pressure_drop import PressureDropFit
 from tests.small_case import APPLICATION, TESTED, requirement
 
 SIZES = np.array([4.0, 6.0, 10.0, 14.0, 20.0, 30.0])
@@ -22,7 +24,15 @@ NOTHING = ((0.0, 0.0), (0.0, 0.0))
 def fit(a, b, covariance=None):
     """A fit of a [1/m3] and b [1/m4]; without a covariance it is exact."""
     spread = np.zeros((2, 2)) if covariance is None else np.asarray(covariance, dtype=float)
-    return SweepFit(a=a, b=b, covariance=spread, residual=0.0, resolved=(True, True), dof=4.0)
+    return PressureDropFit(
+        a=a,
+        b=b,
+        covariance=spread,
+        residual_sd=0.0,
+        resolved=(True, True),
+        dof=4,
+        condition=1.0,
+    )
 
 
 def sweep(record="S1", specimen="C1", side="candidate", **changes):
@@ -66,9 +76,9 @@ def run(record="M1", specimen="C1", side="candidate", **changes):
         mass=mass, pressure_drop=curve, curve=curve, housing=0.0, terminal=150e3, flow=60 / 6e4,
         viscosity=MU, density=RHO, injection_level=1.0, injection_flow=0.25 / 6e4,
         base_level=0.010, injected=float(mass[-1]),
-        balance=Balance(
+        balance=RetainedMass(
             injected=float(mass[-1]), left_in_system=1e-3, drawn_upstream=0.0,
-            drawn_downstream=0.0, retained=float(mass[-1]) - 1e-3,
+            drawn_downstream=0.0, retained=float(mass[-1]) - 1e-3, level_below_base=False,
         ),
     )  # fmt: skip
     return replace(whole, **changes)

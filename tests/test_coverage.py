@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dossier.decision.probability import against, fixed, probability
+from dossier.decision.probability import Threshold, against, probability
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.combine import generator
 from tests import campaign as sim
@@ -76,7 +76,7 @@ class Tally:
             found = declared.compute(bench, "candidate", at)
             low, high = found.interval(CONFIDENCE)
             self.covered[name] += low <= truth <= high
-            limit = fixed(truth, None) if higher else fixed(None, truth)
+            limit = Threshold(truth, None) if higher else Threshold(None, truth)
 
             def draws(purpose, bench=bench):
                 return generator(bench, purpose)
@@ -96,7 +96,7 @@ class Tally:
             chance = probability(own, limit, "mean", 0.95, draws).probability
             self.not_worse[name] += chance >= CONFIDENCE
             edge = self.edge(name, truth, higher)
-            limit = fixed(edge, None) if higher else fixed(None, edge)
+            limit = Threshold(edge, None) if higher else Threshold(None, edge)
             chance = probability(found, limit, "population", 0.95, draws).probability
             self.population[name] += chance >= CONFIDENCE
 

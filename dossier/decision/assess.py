@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextvars import Context, copy_context
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -14,13 +14,19 @@ from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
 from dossier.case.tables.size_columns import convert
-from dossier.decision.bounds import Outcome, censored, decide_bounds, decide_statement
+from dossier.decision.bounds import Ruling, censored, decide_bounds, decide_statement
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
-from dossier.decision.conditions import conceded, of_evidence, of_requirements, ran_out, valid_until
+from dossier.decision.conditions import (
+    FAILS,
+    conceded,
+    of_evidence,
+    of_requirements,
+    ran_out,
+    valid_until,
+)
 from dossier.decision.finding import Assessment, Finding, decision_of
-from dossier.decision.probability import Threshold, against, chance_text, fixed, probability
-from dossier.decision.rules import Limits as DecisionLimits
+from dossier.decision.probability import Threshold, against, chance_text, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
@@ -95,23 +101,13 @@ def assess_case(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Blank:
-    """A finding without a number, with the reason."""
-
-    verdict: Verdict
-    reason: str
-
-
 def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
     """Compute each quantity once, however many requirements ask for it; return how to get it.
 
     Each is a matter of its own with draws of its own, so that some can be computed `at_once`.
     """
-    given = bench.case.qualification.reference is not None
-    sides: tuple[Side, ...] = ("candidate", "reference") if given else ("candidate",)
     applicable = [demand for demand in demands if not demand.not_applicable]
-    asked = {_asked(each, side): (each, side) for each in applicable for side in sides}
+    asked = {_asked(each, side): (each, side) for each in applicable for side in bench.sides}
 
     def work(spoken: Context, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
         on = replace(bench, compared=True) if demand.not_worse is not None else bench
@@ -130,16 +126,20 @@ def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
 
 def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Finding:
     if demand.not_applicable:
-        blank = _Blank(Verdict("not applicable"), demand.not_applicable)
-        return _blank(demand, blank, None, None)
+        return Finding(
+            demand=demand,
+            verdict=Verdict.NOT_APPLICABLE,
+            reason=demand.not_applicable,
+            lower=demand.lower,
+            upper=demand.upper,
+        )
     found = compute(demand, "candidate")
     reference = _reference(bench, demand, compute)
     other = None if isinstance(reference, NotDemonstrated) else reference
     if isinstance(found, NotDemonstrated):
-        return _blank(demand, _Blank(Verdict("not demonstrated"), found.reason), None, other)
+        return _not_shown(demand, found.reason, None, other)
     if demand.not_worse is not None and isinstance(reference, NotDemonstrated):
-        reason = say("no comparison: {reason}", reason=reference.reason)
-        return _blank(demand, _Blank(Verdict("not demonstrated"), reason), found, None)
+        return _not_shown(demand, say("no comparison: {reason}", reason=reference.reason), found)
     if demand.quantity.dimension == "statement":
         return _statement(bench, demand, found, other, on)
     if demand.not_worse is None and bench.case.qualification.reference is not None:
@@ -147,8 +147,8 @@ def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Findin
     found, other = _flagged(demand, _converted(bench, demand, found), other)
     threshold = _threshold(demand, other)
     stopped = _not_decidable(demand, found, other, threshold)
-    if stopped is not None:
-        return _blank(demand, stopped, found, other, threshold)
+    if stopped:
+        return _not_shown(demand, stopped, found, other, threshold)
     return _decided(bench, demand, found, other, threshold, on)
 
 
@@ -210,10 +210,6 @@ def _statement(
         verdict=outcome.verdict,
         estimate=found,
         reference=reference,
-        probability=None,
-        interval=None,
-        lower=None,
-        upper=None,
         reason=outcome.reason,
         concession=concession,
     )
@@ -231,52 +227,51 @@ def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | Not
 
 def _threshold(demand: Demand, reference: Estimate | None) -> Threshold:
     if demand.not_worse is None or reference is None:
-        return fixed(demand.lower, demand.upper)
+        return Threshold(demand.lower, demand.upper)
     quantity = demand.quantity
     return against(reference, demand.not_worse, quantity.better == "higher", quantity.share_of)
 
 
 def _not_decidable(
     demand: Demand, found: Estimate, reference: Estimate | None, threshold: Threshold
-) -> _Blank | None:
+) -> str:
     """Return why a number cannot be decided upon: too few specimens, or a bound of no use."""
-    not_shown = Verdict("not demonstrated")
     everyone = [found] if demand.not_worse is None or reference is None else [found, reference]
     for estimate in everyone:
         if not (math.isfinite(estimate.value) and not math.isnan(estimate.u)):
-            return _Blank(not_shown, say("the result is not a finite number"))
+            return say("the result is not a finite number")
         if len(estimate.per_specimen) < 2 and demand.basis != "every_specimen":
-            return _Blank(not_shown, say(ONE_SPECIMEN, basis=demand.basis))
+            return say(ONE_SPECIMEN, basis=demand.basis)
     if demand.not_worse is not None and reference is not None and reference.bound:
-        words = say("the reference's result is only a bound ({bound})", bound=say(reference.bound))
-        return _Blank(not_shown, words)
+        return say("the reference's result is only a bound ({bound})", bound=say(reference.bound))
     if censored(found):
-        return None  # judged as bounds, specimen by specimen
+        return ""  # judged as bounds, specimen by specimen
     low, high = found.bound == "larger than", found.bound == "smaller than"
     if low and threshold.upper is not None and found.value <= threshold.upper:
-        return _Blank(not_shown, say("the result is only a lower bound, below the upper limit"))
+        return say("the result is only a lower bound, below the upper limit")
     if high and threshold.lower is not None and found.value >= threshold.lower:
-        return _Blank(not_shown, say("the result is only an upper bound, above the lower limit"))
-    return None
+        return say("the result is only an upper bound, above the lower limit")
+    return ""
 
 
-def _blank(
+def _not_shown(
     demand: Demand,
-    blank: _Blank,
+    reason: str,
     found: Estimate | None,
-    reference: Estimate | None,
+    reference: Estimate | None = None,
     threshold: Threshold | None = None,
 ) -> Finding:
+    """Return that a requirement is not demonstrated, with what is known all the same."""
+    limits = threshold or demand
     return Finding(
         demand=demand,
-        verdict=blank.verdict,
+        verdict=Verdict.NOT_DEMONSTRATED,
         estimate=found,
         reference=reference,
-        probability=None,
         interval=None if found is None or not math.isfinite(found.value) else found.interval(),
-        lower=threshold.lower if threshold else demand.lower,
-        upper=threshold.upper if threshold else demand.upper,
-        reason=blank.reason,
+        lower=limits.lower,
+        upper=limits.upper,
+        reason=reason,
     )
 
 
@@ -311,14 +306,13 @@ def _decided(
     )
 
 
-def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Outcome:
+def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Ruling:
     rule, draws = bench.case.application.decision_rule, _draws(bench, demand.id)
     if censored(found):
         return decide_bounds(found, threshold, demand, rule, draws)
     judged = probability(found, threshold, demand.basis, demand.coverage, draws)
-    limits = DecisionLimits(threshold.lower, threshold.upper)
-    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
-    return Outcome(verdict, judged.probability)
+    verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
+    return Ruling(verdict, judged.probability)
 
 
 def _draws(bench: Bench, purpose: str) -> Callable[[str], np.random.Generator]:
@@ -327,7 +321,7 @@ def _draws(bench: Bench, purpose: str) -> Callable[[str], np.random.Generator]:
 
 def _concession(case: Case, demand: Demand, verdict: Verdict, on: date) -> Concession | None:
     """Return the concession that covers a failed requirement and has not run out."""
-    if verdict not in {Verdict("fail"), Verdict("conditional fail")}:
+    if verdict not in FAILS:
         return None
     for concession in case.qualification.concession:
         in_time = concession.until is None or on <= concession.until
@@ -364,21 +358,19 @@ GRADED = {
 
 def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confidence: float) -> str:
     if kind == "simple_acceptance":
-        if verdict == Verdict("pass"):
-            return say(
-                "value compared with the limit; the risk of wrongly accepting is {risk}",
-                risk=chance_text(1.0 - chance),
-            )
-        return say(
-            "value compared with the limit; the risk of wrongly rejecting is {risk}",
-            risk=chance_text(chance),
-        )
+        if verdict is Verdict.PASS:
+            words = later("value compared with the limit; the risk of wrongly accepting is {risk}")
+            return say(words, risk=chance_text(1.0 - chance))
+        words = later("value compared with the limit; the risk of wrongly rejecting is {risk}")
+        return say(words, risk=chance_text(chance))
     wanted = (
         say("{number:.4g}", number=confidence)
         if confidence < 0.01
         else say("{percent:.4g} %", percent=100 * confidence)
     )
-    subject = say(BASIS[demand.basis])
     return say(
-        GRADED[verdict.value], subject=subject, shown=chance_text(chance, confidence), wanted=wanted
+        GRADED[verdict.value],
+        subject=say(BASIS[demand.basis]),
+        shown=chance_text(chance, confidence),
+        wanted=wanted,
     )

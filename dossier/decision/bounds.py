@@ -12,22 +12,21 @@ import numpy as np
 
 from dossier.case.application import DecisionRule
 from dossier.decision.probability import (
-    Judged,
     Threshold,
     chance_text,
     probability,
     specimen_probability,
 )
-from dossier.decision.rules import Limits, Verdict, judge
+from dossier.decision.rules import Verdict, judge
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
-from dossier.words import say
+from dossier.words import later, say
 
 GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Ruling:
     """A verdict, what it was judged on, and the reason where the usual words do not fit."""
 
     verdict: Verdict
@@ -40,7 +39,7 @@ class _One:
     """One specimen's verdict, and whether it stands although its result may be a bound."""
 
     each: SpecimenValue
-    judged: Judged
+    chance: float
     verdict: Verdict
     stands: bool
 
@@ -56,7 +55,7 @@ def decide_bounds(
     demand: Demand,
     rule: DecisionRule,
     draws: Callable[[str], np.random.Generator],
-) -> Outcome:
+) -> Ruling:
     """Return the outcome for a `censored` estimate; a bound that proves nothing decides nothing.
 
     The mean basis takes the mean of values and bounds, itself a bound; where all are bounds their
@@ -68,23 +67,22 @@ def decide_bounds(
     ones = [_one(each, estimate, threshold, rule) for each in estimate.per_specimen]
     failed = [one for one in ones if one.stands and one.verdict not in GOOD]
     if failed:
-        worst = min(failed, key=lambda one: one.judged.probability)
-        return Outcome(worst.verdict, worst.judged.probability)
+        worst = min(failed, key=lambda one: one.chance)
+        return Ruling(worst.verdict, worst.chance)
     undecided = [one for one in ones if not one.stands]
     if undecided:
-        return Outcome(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
-    worst = min(ones, key=lambda one: one.judged.probability)
+        return Ruling(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
+    worst = min(ones, key=lambda one: one.chance)
     if demand.basis == "population":
-        return _share([one.judged.probability for one in ones], demand.coverage, rule)
-    return Outcome(worst.verdict, worst.judged.probability, _each(ones, worst))
+        return _share([one.chance for one in ones], demand.coverage, rule)
+    return Ruling(worst.verdict, worst.chance, _each(ones, worst))
 
 
 def _one(each: SpecimenValue, estimate: Estimate, threshold: Threshold, rule: DecisionRule) -> _One:
     chance = specimen_probability(each, estimate.scale, threshold)
-    limits = Limits(threshold.lower, threshold.upper)
-    verdict = judge(rule.kind, each.value, chance, limits, rule.confidence)
+    verdict = judge(rule.kind, each.value, chance, threshold.limits, rule.confidence)
     stands = _stands(each.bound, each.value, threshold, verdict)
-    return _One(each, Judged(value=each.value, probability=chance), verdict, stands)
+    return _One(each, chance, verdict, stands)
 
 
 def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) -> bool:
@@ -104,28 +102,23 @@ def _mean(
     demand: Demand,
     rule: DecisionRule,
     draws: Callable[[str], np.random.Generator],
-) -> Outcome:
+) -> Ruling:
     judged = probability(estimate, threshold, demand.basis, demand.coverage, draws)
-    limits = Limits(threshold.lower, threshold.upper)
-    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
     if _stands(estimate.bound, judged.value, threshold, verdict):
-        return Outcome(verdict, judged.probability)
+        return Ruling(verdict, judged.probability)
     reason = say(
         "the mean is only a bound ({bound} the value shown), which does not reach the limit with "
         "the wanted probability: the true mean may lie on either side",
         bound=say(estimate.bound),
     )
-    return Outcome(Verdict.NOT_DEMONSTRATED, None, reason)
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, reason)
 
 
 def _proves_nothing(undecided: Sequence[_One]) -> str:
+    words = later("{specimen} ({bound} its value)")
     names = ", ".join(
-        say(
-            "{specimen} ({bound} its value)",
-            specimen=one.each.specimen,
-            bound=say(one.each.bound),
-        )
-        for one in undecided
+        say(words, specimen=one.each.specimen, bound=say(one.each.bound)) for one in undecided
     )
     return say(
         "the result is only a bound and proves neither pass nor fail: specimen {names}. The test "
@@ -147,7 +140,7 @@ def _each(ones: Sequence[_One], worst: _One) -> str:
     )
 
 
-def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Outcome:
+def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Ruling:
     """Return the outcome for a share of the population from specimens that all conform.
 
     The chance that one of them does not is taken off in full (Bonferroni).
@@ -156,8 +149,8 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Out
     doubt = math.fsum(1.0 - chance for chance in chances)
     shown = max(0.0, 1.0 - coverage**n - doubt)
     if shown >= rule.confidence:
-        return Outcome(Verdict.PASS, shown)
-    return Outcome(Verdict.NOT_DEMONSTRATED, None, _too_few(n, coverage, shown, rule))
+        return Ruling(Verdict.PASS, shown)
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, _too_few(n, coverage, shown, rule))
 
 
 def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
@@ -171,18 +164,18 @@ def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
     )
 
 
-def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> Outcome:
+def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> Ruling:
     """Return the outcome for a statement: it holds where every specimen was found so."""
     each = estimate.per_specimen
     wrong = [one.specimen for one in each if not one.value >= 0.5]
     if wrong or not each:
-        return Outcome(Verdict.FAIL, None, _not_so(wrong, len(each)))
+        return Ruling(Verdict.FAIL, None, _not_so(wrong, len(each)))
     if demand.basis == "population":
         found = _share([1.0] * len(each), demand.coverage, rule)
         if found.verdict is not Verdict.PASS:
             return found
     words = say("found so on each of {number} specimens", number=len(each))
-    return Outcome(Verdict.PASS, None, words)
+    return Ruling(Verdict.PASS, None, words)
 
 
 def _not_so(wrong: Sequence[str], number: int) -> str:

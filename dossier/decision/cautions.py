@@ -13,59 +13,38 @@ from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.words import later, say
 
-GENERAL: tuple[Caution, ...] = tuple(
-    Caution(title=title, text=text, computed=False, name=title)
-    for title, text in (
-        (
-            later("The OEM and local rules come first"),
-            later(
-                "This dossier reduces laboratory data and compares them with stated requirements. "
-                "The engine or equipment maker's instructions, warranty terms, type approval and "
-                "local rules stand above it; licensed or authorised people decide and fit the "
-                "filter."
-            ),
-        ),
-        (
-            later("Hot oil and pressure"),
-            later(
-                "Stop the machine, relieve the pressure and let the oil cool before opening the "
-                "circuit. Hot oil burns; an oil spray can catch fire on hot parts."
-            ),
-        ),
-        (
-            later("Oil starvation"),
-            later(
-                "A blocked or too tight filter without a working bypass valve stops lubrication. "
-                "Watch oil pressure after every filter change."
-            ),
-        ),
-        (
-            later("Open bypass"),
-            later(
-                "While the bypass valve is open, unfiltered oil reaches the bearings. That is "
-                "better than no oil, and not a normal state."
-            ),
-        ),
-        (
-            later("Housing and fit"),
-            later(
-                "Never exceed the rated pressure of the housing. Check thread, gasket seat, "
-                "torque and flow direction; a filter with another valve setting is another part, "
-                "however alike it looks."
-            ),
-        ),
-        (
-            later("Waste oil and used filters"),
-            later("Collect and dispose of them as local rules ask."),
-        ),
-        (
-            later("What the results relate to"),
-            later(
-                "Laboratory results relate to the specimens tested, at steady flow and with test "
-                "dust. A pass on paper does not replace validation in the machine."
-            ),
-        ),
-    )
+USUAL = {
+    later("The OEM and local rules come first"): later(
+        "This dossier reduces laboratory data and compares them with stated requirements. "
+        "The engine or equipment maker's instructions, warranty terms, type approval and "
+        "local rules stand above it; licensed or authorised people decide and fit the "
+        "filter."
+    ),
+    later("Hot oil and pressure"): later(
+        "Stop the machine, relieve the pressure and let the oil cool before opening the "
+        "circuit. Hot oil burns; an oil spray can catch fire on hot parts."
+    ),
+    later("Oil starvation"): later(
+        "A blocked or too tight filter without a working bypass valve stops lubrication. "
+        "Watch oil pressure after every filter change."
+    ),
+    later("Open bypass"): later(
+        "While the bypass valve is open, unfiltered oil reaches the bearings. That is "
+        "better than no oil, and not a normal state."
+    ),
+    later("Housing and fit"): later(
+        "Never exceed the rated pressure of the housing. Check thread, gasket seat, "
+        "torque and flow direction; a filter with another valve setting is another part, "
+        "however alike it looks."
+    ),
+    later("Waste oil and used filters"): later("Collect and dispose of them as local rules ask."),
+    later("What the results relate to"): later(
+        "Laboratory results relate to the specimens tested, at steady flow and with test "
+        "dust. A pass on paper does not replace validation in the machine."
+    ),
+}
+GENERAL = tuple(
+    Caution(title=title, text=text, computed=False, name=title) for title, text in USUAL.items()
 )
 """The usual cautions in English; they are said where they are given for a case."""
 

@@ -45,17 +45,17 @@ class Finding:
     demand: Demand
     """The requirement with its quantity, conditions and limits resolved."""
     verdict: Verdict
-    estimate: Estimate | None
+    estimate: Estimate | None = None
     """What was found on the candidate; None where nothing could be computed."""
-    reference: Estimate | None
+    reference: Estimate | None = None
     """The same quantity of the filter now fitted, where there are records of it."""
-    probability: float | None
+    probability: float | None = None
     """Probability that the requirement is met, given the measurement [-]."""
-    interval: tuple[float, float] | None
+    interval: tuple[float, float] | None = None
     """Two-sided 95 % interval of the decided value [unit of the estimate]."""
-    lower: float | None
+    lower: float | None = None
     """Lower limit that was applied [unit of the estimate]."""
-    upper: float | None
+    upper: float | None = None
     """Upper limit that was applied [unit of the estimate]."""
     reason: str
     """One sentence: why this verdict."""

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.decision.rules import (
-    Limits,
+    Tolerance,
     conformance_probability,
     conformance_probability_of_samples,
 )
@@ -24,7 +24,7 @@ Keyed = dict[tuple[str, str], Part]
 """Parts of an uncertainty by name and shared key."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Threshold:
     """A limit as it enters a decision: its value, and what is uncertain about it."""
 
@@ -34,6 +34,11 @@ class Threshold:
     """The limit is this factor times the reference's value [-], and `offset` [unit]."""
     offset: float = 0.0
     reference: Estimate | None = None
+
+    @property
+    def limits(self) -> Tolerance:
+        """Both ends [unit]."""
+        return Tolerance(self.lower, self.upper)
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -57,11 +62,6 @@ class Judged:
     """The value compared with the limits: mean, worst specimen, or quantile [unit]."""
     probability: float
     """Probability that the requirement is met [-]."""
-
-
-def fixed(lower: float | None, upper: float | None) -> Threshold:
-    """Return the threshold of a limit that is exactly known [unit]."""
-    return Threshold(lower=lower, upper=upper)
 
 
 def against(
@@ -107,15 +107,13 @@ def _mean(
     reference = threshold.reference
     if reference is None:
         if estimate.samples is not None:
-            return conformance_probability_of_samples(
-                estimate.samples, Limits(threshold.lower, threshold.upper)
-            )
+            return conformance_probability_of_samples(estimate.samples, threshold.limits)
         return _analytic(estimate.value, estimate.parts, estimate.scale, threshold)
     if estimate.samples is not None or reference.samples is not None:
         own = as_samples(estimate, draws("candidate as draws"))
         other = as_samples(reference, draws("reference as draws"))
         difference = own - threshold.factor * other - threshold.offset
-        zero = Limits(
+        zero = Tolerance(
             None if threshold.lower is None else 0.0, None if threshold.upper is None else 0.0
         )
         return conformance_probability_of_samples(difference, zero)
@@ -124,10 +122,9 @@ def _mean(
 
 def _analytic(value: float, parts: Sequence[Part], scale: str, threshold: Threshold) -> float:
     """Return the probability on the estimate's own scale; `parts` are in its unit."""
-    limits = Limits(threshold.lower, threshold.upper)
     if scale == "linear":
-        return by_parts(value, [*parts, *threshold.parts], limits)
-    turned = Limits(_inverse(threshold.upper), _inverse(threshold.lower))
+        return by_parts(value, [*parts, *threshold.parts], threshold.limits)
+    turned = Tolerance(_inverse(threshold.upper), _inverse(threshold.lower))
     spread = [part.times(1.0 / value**2) for part in parts]
     limit = threshold.lower if threshold.lower is not None else threshold.upper
     if limit is not None:
@@ -139,7 +136,7 @@ def _inverse(limit: float | None) -> float | None:
     return None if limit is None else 1.0 / limit
 
 
-def by_parts(value: float, parts: Sequence[Part], limits: Limits) -> float:
+def by_parts(value: float, parts: Sequence[Part], limits: Tolerance) -> float:
     """Return the conformance probability with each part at its own degrees of freedom [-].
 
     The one-sided limits of the parts add as in `reach`.  With three specimens common effective
@@ -184,7 +181,7 @@ def _difference(estimate: Estimate, reference: Estimate, threshold: Threshold) -
     own_u = _components(estimate, turn)
     other_u = {key: part.times(factor) for key, part in _components(reference, turn).items()}
     good_is_high = (threshold.lower is not None) != turn
-    zero = Limits(0.0, None) if good_is_high else Limits(None, 0.0)
+    zero = Tolerance(0.0, None) if good_is_high else Tolerance(None, 0.0)
     offset = 0.0 if turn else threshold.offset
     return by_parts(value - factor * other - offset, less_common(own_u, other_u), zero)
 
@@ -215,7 +212,7 @@ def _every(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> Judged:
     """Return the least favourable specimen: its value and its own probability."""
-    limits = Limits(threshold.lower, threshold.upper)
+    limits = Tolerance(threshold.lower, threshold.upper)
     found: list[tuple[float, float]] = []
     other = threshold.reference
     shift: Floats | float = 0.0

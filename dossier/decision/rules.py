@@ -1,4 +1,4 @@
-"""Conformance probability, guard bands, verdicts, and the decision on the whole."""
+"""Conformance probability, verdicts, and the decision on the whole."""
 
 import math
 from collections.abc import Sequence
@@ -9,8 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.evidence.statistics.uncertainty import coverage_factor, t_cdf, t_quantile
-from dossier.physics.values import find_root
+from dossier.evidence.statistics.uncertainty import t_cdf
 
 Rule = Literal["simple_acceptance", "guard_band", "graded"]
 """How a result is judged; agreed before the tests."""
@@ -37,7 +36,7 @@ class Decision(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class Tolerance:
     """Tolerance limits of a quantity, one or both; a value on a limit is inside.
 
     Raises ValueError unless at least one is given, each is finite, and lower <= upper.
@@ -66,7 +65,7 @@ class Limits:
         return above and (self.upper is None or value <= self.upper)
 
 
-def conformance_probability(value: float, u: float, dof: float, limits: Limits) -> float:
+def conformance_probability(value: float, u: float, dof: float, limits: Tolerance) -> float:
     """Return the probability that the true value lies inside the limits [-].
 
     `value` and its standard uncertainty `u` are in the unit of the limits; `dof` are effective
@@ -90,7 +89,7 @@ def conformance_probability(value: float, u: float, dof: float, limits: Limits) 
 
 
 def conformance_probability_of_samples(
-    samples: Sequence[float] | NDArray[np.float64], limits: Limits
+    samples: Sequence[float] | NDArray[np.float64], limits: Tolerance
 ) -> float:
     """Return the share of Monte Carlo draws that lie inside the limits [-].
 
@@ -111,43 +110,8 @@ def conformance_probability_of_samples(
     return float(inside.mean())
 
 
-def guard_band(u: float, dof: float, confidence: float) -> float:
-    """Return the guard band w of one limit [unit of u].
-
-    A value inside the limit by w conforms with probability `confidence` [-]; `u` is its standard
-    uncertainty, `dof` its effective degrees of freedom [-].
-    Raises ValueError unless 0 <= u < inf, dof > 0 and 0.5 <= confidence < 1.
-    Source: w = t u, JCGM 106:2012, 8.3.2 (from memory); 1.65 u at 95 % as in ISO 14253-1:2017
-    (from memory).
-    """
-    _accept_uncertainty(u)
-    _accept_confidence(confidence)
-    return t_quantile(confidence, dof) * u
-
-
-def acceptance_limits(limits: Limits, u: float, dof: float, confidence: float) -> Limits | None:
-    """Return the limits within which a value conforms with probability `confidence` or more.
-
-    One limit is moved inwards by the guard band.  Of two limits both tails count, so each moves
-    by somewhat more where they are close together; None where no value can be accepted.
-
-    Raises ValueError unless 0 <= u < inf, dof > 0 and 0.5 <= confidence < 1.
-    Source: JCGM 106:2012, 8.3.2 (from memory); two limits by solving its 7.4 for the value.
-    """
-    band = guard_band(u, dof, confidence)
-    if limits.lower is None or limits.upper is None or u == 0.0:
-        lower = None if limits.lower is None else limits.lower + band
-        return Limits(lower, None if limits.upper is None else limits.upper - band)
-    half = 0.5 * (limits.upper - limits.lower) / u
-    if not half >= coverage_factor(confidence, dof):
-        return None
-    band = u * _band_of_two(half, dof, confidence)
-    middle = 0.5 * (limits.lower + limits.upper)
-    return Limits(min(limits.lower + band, middle), max(limits.upper - band, middle))
-
-
 def judge(
-    kind: Rule, value: float, probability: float, limits: Limits, confidence: float
+    kind: Rule, value: float, probability: float, limits: Tolerance, confidence: float
 ) -> Verdict:
     """Return the verdict on one result by an agreed rule.
 
@@ -209,18 +173,6 @@ def _graded(inside: bool, probability: float, confidence: float) -> Verdict:
     if inside:
         return Verdict.CONDITIONAL_PASS
     return Verdict.FAIL if probability <= 1.0 - confidence else Verdict.CONDITIONAL_FAIL
-
-
-def _band_of_two(half: float, dof: float, confidence: float) -> float:
-    """Return the guard band of limits 2 `half` apart, all in standard uncertainties [-]."""
-
-    def excess(band: float) -> float:
-        return t_cdf(2.0 * half - band, dof) - t_cdf(-band, dof) - confidence
-
-    least, most = t_quantile(confidence, dof), coverage_factor(confidence, dof)
-    if excess(least) >= 0.0:
-        return least
-    return find_root(excess, least, most, xtol=1e-12) if excess(most) > 0.0 else most
 
 
 def _accept_finite(value: float, name: str) -> None:

@@ -1,13 +1,17 @@
 """The bench: every record of a case, reduced once, with the checks it was put through."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Case
+from dossier.case.model import RecordEntry
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.registry import Side
+from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.validity.check import Check
 
 Floats = NDArray[np.float64]
@@ -35,9 +39,20 @@ class Bench:
     """True where a result is to be set against the other filter's, rigs and all."""
 
     @property
+    def sides(self) -> tuple[Side, ...]:
+        """The filters that the case describes."""
+        given = self.case.qualification.reference is not None
+        return ("candidate", "reference") if given else ("candidate",)
+
+    @property
+    def entries(self) -> dict[str, RecordEntry]:
+        """Record id -> what the case says of it."""
+        return {record.id: record.entry for record in self.case.records}
+
+    @property
     def laboratories(self) -> dict[str, str]:
         """Record id -> its laboratory."""
-        return {record.id: record.entry.laboratory for record in self.case.records}
+        return {name: entry.laboratory for name, entry in self.entries.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +66,15 @@ class Curve:
     y: Floats
     low: Floats
     high: Floats
+
+
+def curve_of(side: str, points: Sequence[tuple[float, Estimate]]) -> Curve:
+    """Return the line through estimates, each at its x, with their two-sided 95 % intervals."""
+    ends = np.array([each.interval() for _, each in points]).reshape(-1, 2)
+    return Curve(
+        side=side, label=side, x=np.array([x for x, _ in points]),
+        y=np.array([each.value for _, each in points]), low=ends[:, 0], high=ends[:, 1],
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

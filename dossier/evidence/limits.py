@@ -102,6 +102,10 @@ class Limits:
         return max(fitting, key=lambda limit: len(limit.standard), default=None)
 
 
+CARRY = ("flow_factor", "viscosity_factor", "run_flow_factor", "run_viscosity_factor")
+"""Figures of how far a result may be carried."""
+
+
 def limits_from(document: Mapping[str, Any]) -> Limits:
     """Return the limits in `document`, the parsed data file; KeyError if a part is missing."""
     assumed = document.get("assumed", {})
@@ -109,10 +113,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
     return Limits(
         limits=tuple(Limit(**_tuples(entry)) for entry in document["limit"]),
         methods=tuple(Method(**_tuples(entry)) for entry in document["method"]),
-        flow_factor=float(document["carry"]["flow_factor"]),
-        viscosity_factor=float(document["carry"]["viscosity_factor"]),
-        run_flow_factor=float(document["carry"]["run_flow_factor"]),
-        run_viscosity_factor=float(document["carry"]["run_viscosity_factor"]),
+        **{name: float(document["carry"][name]) for name in CARRY},
         carry_mark=document["carry"]["mark"],
         first_minutes=float(document["reporting"]["first_minutes"]),
         first_minutes_mark=f"{document['reporting']['clause']}; {document['reporting']['mark']}",

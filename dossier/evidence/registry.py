@@ -1,13 +1,14 @@
 """The one vocabulary: every quantity is declared once, beside the function that computes it."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, wraps
 from typing import TYPE_CHECKING, Any, Literal
+
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 
 if TYPE_CHECKING:
     from dossier.evidence.bench import Bench
-    from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 
 Section = Literal["efficiency", "capacity", "pressure", "strength", "circuit"]
 ShareOf = Literal["value", "penetration", "inverse penetration", ""]
@@ -15,7 +16,15 @@ ShareOf = Literal["value", "penetration", "inverse penetration", ""]
 the value is one less or the inverse; empty where the value has no zero that means nothing."""
 Side = Literal["candidate", "reference"]
 Conditions = Mapping[str, Any]
-Compute = Callable[["Bench", Side, Conditions], "Estimate | NotDemonstrated"]
+Function = Callable[["Bench", Side, Conditions], Estimate]
+Compute = Callable[["Bench", Side, Conditions], Estimate | NotDemonstrated]
+
+
+def _undeclared(bench: "Bench", side: Side, at: Conditions) -> Estimate:
+    raise NotImplementedError
+
+
+_QUANTITIES: dict[str, "Quantity"] = {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,9 +43,17 @@ class Condition:
     empty when the condition must be given."""
 
 
+RATED_FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
+NORMAL_OIL = Condition(
+    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
+)
+SIZE = Condition(name="size", dimension="size", unit="um(c)")
+"""Conditions that several quantities are stated at."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """Declaration of one quantity."""
+    """Declaration of one quantity: decorates the function that computes it."""
 
     name: str
     title: str
@@ -47,7 +64,7 @@ class Quantity:
     """Key of `case.units.DIMENSIONS`; "statement" for yes or no."""
     unit: str
     """Unit it is printed in when the requirement has none of its own."""
-    conditions: tuple[Condition, ...]
+    conditions: tuple[Condition, ...] = ()
     records: tuple[str, ...]
     """Kinds of record it is computed from."""
     better: Literal["higher", "lower", "neither"]
@@ -61,49 +78,25 @@ class Quantity:
     """An example requirement in TOML."""
     section: str
     """Section of the dossier that shows it: efficiency, capacity, pressure, strength, circuit."""
-    compute: Compute
     share_of: ShareOf = "value"
+    compute: Compute = _undeclared
 
+    def __call__(self, function: Function) -> Compute:
+        """Declare that `function` computes it; return it with what it raises as its answer.
 
-_QUANTITIES: dict[str, Quantity] = {}
+        The function takes the bench of reduced records, the side ("candidate" or "reference") and
+        the conditions in working units; it raises NotDemonstrated with the reason.  Raises
+        ValueError when a name is declared twice.
+        """
+        if self.name in _QUANTITIES:
+            raise ValueError(f"quantity {self.name!r} is declared twice")
 
+        @wraps(function)
+        def compute(bench: "Bench", side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+            return attempt(function, bench, side, at)
 
-def quantity(
-    *,
-    name: str,
-    title: str,
-    symbol: str,
-    dimension: str,
-    unit: str,
-    records: tuple[str, ...],
-    better: Literal["higher", "lower", "neither"],
-    meaning: str,
-    formula: str,
-    standard: str,
-    example: str,
-    section: Section,
-    conditions: tuple[Condition, ...] = (),
-    share_of: ShareOf = "value",
-) -> Callable[[Compute], Compute]:
-    """Declare the quantity that the decorated function computes.
-
-    The function takes the bench of reduced records, the side ("candidate" or "reference") and the
-    conditions in working units, and returns an Estimate, or NotDemonstrated with the reason.
-    Raises ValueError when a name is declared twice.
-    """
-
-    def register(compute: Compute) -> Compute:
-        if name in _QUANTITIES:
-            raise ValueError(f"quantity {name!r} is declared twice")
-        _QUANTITIES[name] = Quantity(
-            name=name, title=title, symbol=symbol, dimension=dimension, unit=unit,
-            conditions=conditions, records=records, better=better, meaning=meaning,
-            formula=formula, standard=standard, example=example, section=section,
-            compute=compute, share_of=share_of,
-        )  # fmt: skip
+        _QUANTITIES[self.name] = replace(self, compute=compute)
         return compute
-
-    return register
 
 
 def reference_line(

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier.decision.probability import against, fixed, probability, specimen_probability
+from dossier.decision.probability import Threshold, against, probability, specimen_probability
 from dossier.evidence.registry import all_quantities, reference_line
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
@@ -28,7 +28,7 @@ def estimate(values: list[float], own: float, common: float = 0.0) -> Estimate:
 
 def chance(found: Estimate, limit: float, basis: str = "mean", upper: float | None = None) -> float:
     rng = np.random.default_rng(1)
-    return probability(found, fixed(limit, upper), basis, 0.9, lambda _: rng).probability
+    return probability(found, Threshold(limit, upper), basis, 0.9, lambda _: rng).probability
 
 
 class TestFewSpecimens:

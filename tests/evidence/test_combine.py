@@ -12,7 +12,7 @@ from dossier.evidence.statistics.combine import (
     DRAWS,
     as_samples,
     combine,
-    drawn,
+    draws_of,
     farther,
     positive_normal,
     shared_components,
@@ -89,12 +89,12 @@ RNG = np.random.default_rng
 
 
 def test_draws_of_a_component_follow_its_law():
-    few = drawn(Component(name="x", u=2.0, dof=3.0, source=""), RNG(1))
+    few = draws_of(Component(name="x", u=2.0, dof=3.0, source=""), RNG(1))
     assert np.quantile(few, 0.95) == approx(2.0 * 2.353, rel=0.03)  # t of 3 at 95 %
-    many = drawn(Component(name="x", u=2.0, dof=INF, source=""), RNG(1))
+    many = draws_of(Component(name="x", u=2.0, dof=INF, source=""), RNG(1))
     assert np.quantile(many, 0.95) == approx(2.0 * 1.645, rel=0.02)
     both = Component(name="x", u=2.0, dof=INF, source="", scatter=1.5, scatter_dof=1.0)
-    wide = drawn(both, RNG(1))
+    wide = draws_of(both, RNG(1))
     assert np.quantile(wide, [0.05, 0.95]) == approx([-1.5 * 6.314, 1.5 * 6.314], rel=0.05)
     assert np.quantile(wide, 0.6) == approx(2.0 * 0.2533, rel=0.05)  # t of 1 at 60 % is 0.325
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dossier.decision.probability import fixed, probability
-from dossier.evidence.quantities.filtration import as_ratio
+from dossier.decision.probability import Threshold, probability
+from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.registry import all_quantities
 from tests.made_bench import SIZES, bench, exact, run
 
@@ -35,8 +35,8 @@ def test_a_limit_on_either_is_met_with_one_probability(down, basis):
     part, ratio = computed("efficiency", *runs), computed("filtration_ratio", *runs)
     for limit in (1.05, 0.95):
         least = 1.0 - limit * max(down) / 1e6
-        by_share = probability(part, fixed(least, None), basis, 0.9, None)
-        by_ratio = probability(ratio, fixed(1.0 / (1.0 - least), None), basis, 0.9, None)
+        by_share = probability(part, Threshold(least, None), basis, 0.9, None)
+        by_ratio = probability(ratio, Threshold(1.0 / (1.0 - least), None), basis, 0.9, None)
         assert by_share.probability == approx(by_ratio.probability, abs=2e-4)
         assert by_ratio.value == approx(1.0 / (1.0 - by_share.value))
 
@@ -71,7 +71,7 @@ def test_nothing_downstream_is_a_bound_on_the_good_side():
     assert ratio.value == approx(1e6 / -math.log(0.05), rel=0.02)
     assert ratio.per_specimen[0].value == approx(1e6 / 3.0, rel=0.01)  # the rule of three
     assert np.allclose(1.0 - part.samples, 1.0 / ratio.samples)
-    assert as_ratio(replace(computed("filtration_ratio", *counts(1e4)), bound="")).bound == ""
+    assert inverse(replace(computed("filtration_ratio", *counts(1e4)), bound="")).bound == ""
 
 
 def test_the_lowest_efficiency_is_that_of_the_worst_tenth():

@@ -6,7 +6,7 @@ import pytest
 
 from dossier.evidence.quantities.fine_path import fine_share, pairs_of, path_flow, pump_flow
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import application, bench, entry, exact, instrument, sweep
 
 approx = pytest.approx
@@ -34,7 +34,7 @@ def shared(*sweeps, arrangement="combined", gallery="300 kPa", **options):
     changes = options.pop("circuit", {})
     app = application(circuit=circuit(arrangement, gallery, **changes))
     made = bench(sweeps, app=app, limits=options.pop("limits", exact()), **options)
-    return fine_share(made, "candidate", WARM)
+    return attempt(fine_share, made, "candidate", WARM)
 
 
 def test_to_the_sump_alone_the_gallery_drives_it():

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from dossier.evidence.quantities.loaded import Loaded, far_from_run, loaded_specimens
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import MU, RHO, application, bench, exact, run, sweep
 
 approx = pytest.approx
@@ -27,7 +27,7 @@ def curve(a, b=0.0, grown=(1.0, 1.5, 2.0, 4.0), housing=0.0):
 
 def loaded(*results, flow=Q, **options):
     made = bench(results, limits=exact(), **options)
-    return loaded_specimens(made, "candidate", flow, WARM)
+    return attempt(loaded_specimens, made, "candidate", flow, WARM)
 
 
 def test_the_viscous_part_grows_and_the_rest_stays():

@@ -19,7 +19,7 @@ from dossier.evidence.quantities.penetration import (
     worst_passage,
 )
 from dossier.evidence.statistics.combine import DRAWS
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import SIZES, bench, entry, exact, instrument, run
 
 approx = pytest.approx
@@ -36,7 +36,7 @@ def passage(**changes):
 
 def found(*passages, limits=None, **options):
     runs = [run(each.record, each.specimen) for each in passages]
-    return penetration(bench(runs, limits=limits or exact(), **options), passages, "x")
+    return attempt(penetration, bench(runs, limits=limits or exact(), **options), passages, "x")
 
 
 def test_the_ratio_and_its_counting_noise():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.quantities.size_rating import size_rating
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import SIZES, bench, exact, run
 
 approx = pytest.approx
@@ -24,7 +24,7 @@ def law(record="M1", specimen="C1", counts=1e4, **changes):
 
 def rated(*runs, at=12.0, limits=None, **options):
     lab = bench(runs, limits=limits or exact(), **options)
-    return size_rating(lab, "candidate", math.exp(GROWTH * at))
+    return attempt(size_rating, lab, "candidate", math.exp(GROWTH * at))
 
 
 def test_on_an_exponential_law_the_size_is_exact():

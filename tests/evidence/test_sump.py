@@ -8,7 +8,7 @@ import pytest
 from dossier.evidence.quantities.sump import size_class, sump_estimate
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.statistics.combine import DRAWS
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.evidence.test_fine_path import FINE, circuit, fine
 from tests.laboratory import DUST_COUNTS, DUST_SIZES
 from tests.made_bench import SIZES, application, bench, exact, run, sweep
@@ -28,7 +28,7 @@ def sump(*results, arrangement="full_flow", size=10.0, duty=None, limits=None, *
     changes = options.pop("circuit", {})
     app = application(duty=DUTY | (duty or {}), circuit=circuit(arrangement, **changes))
     made = bench(results, app=app, limits=limits or exact(), **options)
-    return sump_estimate(made, "candidate", size, WARM)
+    return attempt(sump_estimate, made, "candidate", size, WARM)
 
 
 def one_pass(efficiency, size=10.0):

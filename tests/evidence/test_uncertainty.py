@@ -28,10 +28,6 @@ dofs = st.floats(0.5, 1e6)
 
 
 class TestGumH1:
-    def test_standard_by_certificate(self) -> None:
-        standard = H1["standard"]
-        assert un.expanded(standard["U"], standard["k"]) == pytest.approx(standard["u"])
-
     def test_difference_of_lengths(self) -> None:
         parts = H1["difference"]
         u = math.hypot(*parts["contributions"])
@@ -44,7 +40,7 @@ class TestGumH1:
     def budget(self) -> tuple[list[float], list[float]]:
         standard, difference = H1["standard"], H1["difference"]
         rows = [H1["expansion"], H1["temperature_difference"]]
-        u = [un.expanded(standard["U"], standard["k"]), difference["u"]]
+        u = [standard["U"] / standard["k"], difference["u"]]
         u += [row["half_width_nm"] / math.sqrt(3) for row in rows]
         return u, [standard["dof"], difference["published_dof"], *(row["dof"] for row in rows)]
 
@@ -114,12 +110,6 @@ class TestWelchSatterthwaite:
     def test_refuses(self, u: list[float], dof: list[float]) -> None:
         with pytest.raises(ValueError, match=r"degrees of freedom|contribution"):
             un.welch_satterthwaite(u, dof)
-
-
-@pytest.mark.parametrize(("U", "k"), [(1.0, 0.0), (1.0, math.nan), (1.0, math.inf), (-1.0, 2.0)])
-def test_expanded_refuses(U: float, k: float) -> None:
-    with pytest.raises(ValueError, match=r"coverage factor|expanded uncertainty"):
-        un.expanded(U, k)
 
 
 class TestStudent:

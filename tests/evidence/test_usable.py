@@ -4,14 +4,15 @@ import pytest
 
 from dossier.evidence.prepare import prepare
 from dossier.evidence.records.usable import missing_specimens, usable_runs, usable_sweeps
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import bench, case, entry, exact, run, sweep
 from tests.small_case import TESTED
 
 
 def usable(*results, plan=(), of=usable_sweeps, entries=None, **options):
     described = {"part_number": "CAN-1", "specimens": list(plan)}
-    return of(bench(results, candidate=described, entries=entries, **options), "candidate")
+    made = bench(results, candidate=described, entries=entries, **options)
+    return attempt(of, made, "candidate")
 
 
 def test_every_sweep_of_the_side_and_path_is_taken():

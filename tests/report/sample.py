@@ -17,11 +17,13 @@ from dossier.decision.finding import Assessment, Caution, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curve, Curves
 from dossier.evidence.limits import Limits
-from dossier.evidence.records.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Quantity
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.validity.check import Check
+from dossier.physics.multipass import RetainedMass
+from dossier.physics.pressure_drop import PressureDropFit
 from dossier.report import render
 from dossier.report.layout.pdf import Rendered
 from dossier.words import say
@@ -300,9 +302,9 @@ def run(record: str, side: str, specimen: str, strength: float) -> MultipassResu
     time = np.linspace(0.0, 3600.0, 61)
     mass = np.linspace(0.0, 0.045 * strength**0.2, 61)
     drop = 15e3 + 5e3 + 145e3 * (np.exp(4 * time / 3600.0) - 1) / (np.exp(4.0) - 1)
-    held = Balance(
+    held = RetainedMass(
         injected=mass[-1], left_in_system=1e-3, drawn_upstream=1e-4, drawn_downstream=1e-4,
-        retained=mass[-1] - 1.2e-3,
+        retained=mass[-1] - 1.2e-3, level_below_base=False,
     )  # fmt: skip
     safe = np.where(down > 0, down, 1.0)
     return MultipassResult(
@@ -320,8 +322,14 @@ def run(record: str, side: str, specimen: str, strength: float) -> MultipassResu
 
 def sweep(record: str, side: str, specimen: str) -> PressureDropResult:
     flow = np.linspace(20.0, 96.0, 6) / 6e4
-    fit = SweepFit(
-        a=1.2e8, b=1.1e7, covariance=np.eye(2), residual=100.0, resolved=(True, False), dof=4.0
+    fit = PressureDropFit(
+        a=1.2e8,
+        b=1.1e7,
+        covariance=np.eye(2),
+        residual_sd=100.0,
+        resolved=(True, False),
+        dof=4,
+        condition=1.0,
     )
     return PressureDropResult(
         record=record, side=side, specimen=specimen, path="full_flow", flow=flow,

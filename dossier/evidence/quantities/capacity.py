@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -10,14 +11,18 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import accuracy_of
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import Conditions, Side, quantity
+from dossier.evidence.registry import Conditions, Quantity, Side
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import combine, shared_components, widening
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.statistics.combine import budget, combine_results, widening
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated
 from dossier.words import later, say
 
 INJECTION_FLOW = later("injection flow")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
+_declared = partial(
+    Quantity, dimension="mass", unit="g", section="capacity", records=("multipass",),
+    better="higher", standard=STANDARD,
+)  # fmt: skip
 
 
 def injection_flow_components(
@@ -27,17 +32,13 @@ def injection_flow_components(
 
     `effects` (n): change of each specimen's result for a relative error of one [unit of result].
     """
-    entries = {record.id: record.entry for record in bench.case.records}
-    among = [entries[run.record] for run in runs]
-    flows, rigs = [], []
-    for run, effect in zip(runs, effects, strict=True):
-        entry, share = entries[run.record], effect / len(runs)
-        known = accuracy_of(bench.case, bench.limits, entry, "injection flow", run.injection_flow)
-        flows.append((known, share * known.u))
-        other = between(bench, entry, "injection flow", among)
-        if other is not None:
-            rigs.append((other, share * other.u))
-    return [*shared_components(INJECTION_FLOW, flows), *shared_components(BETWEEN, rigs)]
+    among = [bench.entries[run.record] for run in runs]
+    found = []
+    for run, entry, effect in zip(runs, among, effects, strict=True):
+        own = accuracy_of(bench.case, bench.limits, entry, "injection flow", run.injection_flow)
+        inputs = (INJECTION_FLOW, own), (BETWEEN, between(bench, entry, "injection flow", among))
+        found += [(name, k, effect / len(runs) * k.u) for name, k in inputs if k is not None]
+    return budget(found)
 
 
 def injection_level_u(bench: Bench, entry: RecordEntry) -> float:
@@ -62,44 +63,30 @@ def _final_u(bench: Bench, entry: RecordEntry, run: MultipassResult) -> float:
     final, volume = entry.conditions.final_concentration, entry.conditions.system_volume
     if run.balance is None or final is None or volume is None:
         return 0.0
-    accuracy = bench.limits.accuracy
-    level = (
-        final.u / final.value
-        if final.u is not None and final.value > 0
-        else accuracy["final level"] / math.sqrt(3.0)
-    )
-    filled = (
-        volume.u / volume.value if volume.u is not None else accuracy["system volume"] / 3.0**0.5
+    level, filled = (
+        stated.u / stated.value
+        if stated.u is not None and stated.value > 0
+        else bench.limits.accuracy[name] / math.sqrt(3.0)
+        for stated, name in ((final, "final level"), (volume, "system volume"))
     )
     return run.balance.left_in_system * math.hypot(level, filled)
 
 
 def _capacity(
     bench: Bench, side: Side, mass_of: Callable[[MultipassResult], float], with_balance: bool
-) -> Estimate | NotDemonstrated:
+) -> Estimate:
     runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    entries = {record.id: record.entry for record in bench.case.records}
     own = []
     for run in runs:
-        level = injection_level_u(bench, entries[run.record]) * run.injected
-        final = _final_u(bench, entries[run.record], run) if with_balance else 0.0
+        level = injection_level_u(bench, bench.entries[run.record]) * run.injected
+        final = _final_u(bench, bench.entries[run.record], run) if with_balance else 0.0
         own.append(math.hypot(level, final))
     values = [mass_of(run) for run in runs]
-    records = [run.record for run in runs]
     shared = injection_flow_components(bench, runs, [run.injected for run in runs])
-    shared += widening(bench, records, float(np.mean(values)))
-    common = math.sqrt(sum(c.u**2 for c in shared))
-    specimens = [
-        SpecimenValue(
-            specimen=run.specimen, record=run.record, value=value, u=math.hypot(u, common)
-        )
-        for run, value, u in zip(runs, values, own, strict=True)
-    ]
-    return combine(
-        specimens, own, shared, unit="kg", own_name=later("gravimetry of each run"),
-        notes=(_notes(entries[runs[0].record]),), laboratories=bench.laboratories,
+    shared += widening(bench, [run.record for run in runs], float(np.mean(values)))
+    return combine_results(
+        runs, values, own, shared, unit="kg", own_name=later("gravimetry of each run"),
+        notes=(_notes(bench.entries[runs[0].record]),), laboratories=bench.laboratories,
     )  # fmt: skip
 
 
@@ -110,49 +97,34 @@ def _notes(entry: RecordEntry) -> str:
     return say("no uncertainty of the injection level stated: the standard's accuracy stands in")
 
 
-@quantity(
+@_declared(
     name="injected_capacity",
     title="Injected capacity",
     symbol="mi",
-    dimension="mass",
-    unit="g",
-    section="capacity",
-    records=("multipass",),
-    better="higher",
     meaning="Contaminant injected until the element reaches its terminal differential pressure.",
     formula="mi = ci · qi · tf",
-    standard=STANDARD,
     example='quantity = "injected_capacity"\nmin = "40 g"',
 )
-def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the injected mass to the terminal differential pressure [kg]."""
     return _capacity(bench, side, lambda run: run.injected, with_balance=False)
 
 
-@quantity(
+@_declared(
     name="retained_capacity",
     title="Retained capacity",
     symbol="mR",
-    dimension="mass",
-    unit="g",
-    section="capacity",
-    records=("multipass",),
-    better="higher",
     meaning="Contaminant that the filter holds at its terminal differential pressure.",
     formula="mR = mi − c·V − c·qu·tf − (c − cb)·qd·tf, c the final level of the system",
-    standard=STANDARD,
     example='quantity = "retained_capacity"\nmin = "36 g"',
 )
-def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the retained mass [kg]: injected less what stayed in the system or was drawn off."""
-    runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    for run in runs:
+    for run in usable_runs(bench, side):
         if run.balance is None:
             words = later("record {record}: {reason}")
             reason = say(words, record=run.record, reason=run.missing_balance)
-            return NotDemonstrated(reason=reason, records=(run.record,))
+            raise NotDemonstrated(reason, (run.record,))
     return _capacity(bench, side, _retained, with_balance=True)
 
 

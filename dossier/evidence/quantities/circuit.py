@@ -4,40 +4,38 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dossier.evidence.bench import Bench, Curve
+from dossier.evidence.bench import Bench, Curve, curve_of
+from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.quantities.sump import class_efficiency, size_class, sump_estimate
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Side
+from dossier.evidence.statistics.combine import half_width_of
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.physics import circuit as physics
 from dossier.physics import cleanliness, dust
 from dossier.words import say
 
-SIZE = Condition(name="size", dimension="size", unit="um(c)")
-WARMTH = Condition(
-    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
-)
 SWEEPS = ("pressure_drop",)
 ALL = ("multipass", "pressure_drop")
 SPLIT = (
     "equal pressure of parallel paths, each a·µ·Q + b·ρ·Q² (own, from mass and pressure balance)"
 )
 BALANCE = "sump balance in closed form (mass balance); ISO 12103-1 A3 counts from memory"
+_declared = partial(Quantity, section="circuit")
 
 
-@quantity(
+@_declared(
     name="partial_flow_share",
     title="Share through the fine path",
     symbol="w",
     dimension="fraction",
     unit="%",
-    conditions=(WARMTH,),
-    section="circuit",
+    conditions=(NORMAL_OIL,),
     records=SWEEPS,
     better="neither",
     meaning="Share of the rated flow that passes the fine path, from the balance of pressures.",
@@ -47,19 +45,18 @@ BALANCE = "sump balance in closed form (mass balance); ISO 12103-1 A3 counts fro
     example='quantity = "partial_flow_share"\nat = { temperature = "90 degC" }\n'
     'between = { min = "5 %", max = "15 %" }',
 )
-def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the share of the rated flow through the fine path [-] at `at["temperature"]` [K]."""
     return fine_share(bench, side, at["temperature"])
 
 
-@quantity(
+@_declared(
     name="turnover_time",
     title="Time for the sump to pass the fine path once",
     symbol="τ",
     dimension="time",
     unit="min",
-    conditions=(WARMTH,),
-    section="circuit",
+    conditions=(NORMAL_OIL,),
     records=SWEEPS,
     better="lower",
     meaning="Time in which the fine path passes one sump volume; with perfect mixing 36.8 % of "
@@ -68,40 +65,22 @@ def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     standard=SPLIT,
     example='quantity = "turnover_time"\nat = { temperature = "90 degC" }\nmax = "8 min"',
 )
-def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the time [s] in which the fine path passes one sump volume."""
     circuit = bench.case.application.circuit
     if circuit.sump_volume is None or not circuit.sump_volume > 0:
-        return NotDemonstrated(reason=say("the application states no circuit . sump_volume"))
+        raise NotDemonstrated(say("the application states no circuit . sump_volume"))
     share = fine_share(bench, side, at["temperature"])
-    if isinstance(share, NotDemonstrated):
-        return share
-    once = circuit.sump_volume / pump_flow(bench)
-    value = once / share.value
-
-    def carried(one: SpecimenValue) -> SpecimenValue:
-        return replace(one, value=once / one.value, u=one.u * once / one.value**2)
-
-    scale = once / share.value**2
-    return replace(
-        share,
-        value=value,
-        u=share.u * scale,
-        unit="s",
-        scale="reciprocal",
-        components=tuple(c.times(scale) for c in share.components),
-        per_specimen=tuple(carried(one) for one in share.per_specimen),
-    )
+    return inverse(share, circuit.sump_volume / pump_flow(bench), unit="s")
 
 
-@quantity(
+@_declared(
     name="sump_concentration",
     title="Long-run concentration in the sump",
     symbol="C",
     dimension="count concentration",
     unit="1/mL",
-    conditions=(SIZE, WARMTH),
-    section="circuit",
+    conditions=(SIZE, NORMAL_OIL),
     records=ALL,
     better="lower",
     meaning="Particles of a size and larger in a millilitre of sump oil after a long time.",
@@ -110,19 +89,18 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     example='quantity = "sump_concentration"\n'
     'at = { size = "10 um(c)", temperature = "90 degC" }\nmax = "200 1/mL"',
 )
-def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the long-run concentration in the sump [1/mL]."""
     return sump_estimate(bench, side, at["size"], at["temperature"])
 
 
-@quantity(
+@_declared(
     name="sump_cleanliness",
     title="Cleanliness code of the sump, classes above the wanted",
     symbol="K",
     dimension="cleanliness code",
     unit="classes",
-    conditions=(WARMTH,),
-    section="circuit",
+    conditions=(NORMAL_OIL,),
     records=ALL,
     better="lower",
     share_of="",
@@ -132,20 +110,14 @@ def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate | N
     standard="ISO 4406:2021 (table from memory); " + BALANCE,
     example='quantity = "sump_cleanliness"\nat = { temperature = "90 degC" }\nmax = "18/16/13"',
 )
-def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return by how many classes the sump's code exceeds the wanted code [-]."""
     numbers = [int(n) for n in re.findall(r"\d+", str(at["code"]))]
     try:
         limits = [cleanliness.upper_limit(number) for number in numbers]
     except ValueError as error:
-        return NotDemonstrated(reason=say("wanted code: {error}", error=error))
-    found = []
-    for size in (4.0, 6.0, 14.0):
-        one = sump_estimate(bench, side, size, at["temperature"])
-        if isinstance(one, NotDemonstrated):
-            return one
-        found.append(one)
-    return _classes(found, limits)
+        raise NotDemonstrated(say("wanted code: {error}", error=error)) from None
+    return _classes([sump_estimate(bench, side, size, at["temperature"]) for size in CODED], limits)
 
 
 def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
@@ -160,23 +132,15 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
         ],
         axis=0,
     )
-    low, high = np.quantile(draws, [0.158655, 0.841345], method="nearest")
-    u = float(high - low) / 2.0
-    names = [one.specimen for one in found[0].per_specimen]
+    u = half_width_of(draws)
     specimens = [
-        SpecimenValue(
-            specimen=name,
-            record=found[0].per_specimen[k].record,
-            value=over([one.per_specimen[k].value for one in found]),
-            u=u,
-        )
-        for k, name in enumerate(names)
+        replace(each[0], value=over([one.value for one in each]), u=u, bound="")
+        for each in zip(*(one.per_specimen for one in found), strict=True)
     ]
     code = cleanliness.code(found[0].value, found[1].value, found[2].value)
     return Estimate(
         value=over([one.value for one in found]),
         u=u,
-        dof=math.inf,
         unit="classes",
         per_specimen=tuple(specimens),
         samples=draws,
@@ -186,8 +150,8 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
     )
 
 
-Floats = NDArray[np.float64]
 CODED = (4.0, 6.0, 14.0)
+"""Sizes of an ISO 4406 code [um(c)]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,12 +191,9 @@ class CircuitSide:
 
 def circuit_summary(bench: Bench) -> tuple[CircuitSide, ...]:
     """Return the circuit's state for the candidate and, where described, the reference."""
-    sides: list[Side] = ["candidate"]
-    if bench.case.qualification.reference is not None:
-        sides.append("reference")
     if bench.case.application.circuit.sump_volume is None:
         return ()
-    return tuple(_side(bench, side) for side in sides)
+    return tuple(_side(bench, side) for side in bench.sides)
 
 
 def _side(bench: Bench, side: Side) -> CircuitSide:
@@ -240,7 +201,7 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
     notes: list[str] = []
     share, curve, turnover = None, None, None
     if circuit.arrangement in HAS_FINE:
-        found = fine_share(bench, side, duty.normal_oil)
+        found = attempt(fine_share, bench, side, duty.normal_oil)
         if isinstance(found, NotDemonstrated):
             notes.append(say("share through the fine path: {reason}", reason=found.reason))
         else:
@@ -258,22 +219,15 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
 
 def _curve(bench: Bench, side: Side) -> Curve | None:
     duty = bench.case.application.duty
-    x, estimates = [], []
-    for temperature in np.linspace(duty.cold_start, duty.hot_oil, 25):
-        one = fine_share(bench, side, float(temperature))
-        if not isinstance(one, NotDemonstrated):
-            x.append(float(temperature))
-            estimates.append(one)
-    if not x:
-        return None
-    y = np.array([one.value for one in estimates])
-    ends = np.array([one.interval() for one in estimates])
-    return Curve(side=side, label=side, x=np.array(x), y=y, low=ends[:, 0], high=ends[:, 1])
+    temperatures = np.linspace(duty.cold_start, duty.hot_oil, 25)
+    found = [(float(t), attempt(fine_share, bench, side, float(t))) for t in temperatures]
+    shares = [(t, one) for t, one in found if isinstance(one, Estimate)]
+    return curve_of(side, shares) if shares else None
 
 
 def _counted(bench: Bench, side: Side) -> list[float]:
     path = "full_flow" if bench.case.application.circuit.arrangement in HAS_MAIN else "fine"
-    runs = usable_runs(bench, side, path)
+    runs = attempt(usable_runs, bench, side, path)
     return [] if isinstance(runs, NotDemonstrated) else [float(size) for size in runs[0].sizes]
 
 
@@ -282,17 +236,13 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
     temperature = bench.case.application.duty.normal_oil
     found = []
     for size in _counted(bench, side):
-        one = sump_estimate(bench, side, size, temperature)
-        known = size_class(bench, side, size, temperature)
-        if isinstance(one, NotDemonstrated) or isinstance(known, NotDemonstrated):
-            reason = one.reason if isinstance(one, NotDemonstrated) else say("not known")
-            notes.append(say("{size:g} µm(c): {reason}", size=size, reason=reason))
+        try:
+            one = sump_estimate(bench, side, size, temperature)
+            known = size_class(bench, side, size, temperature)
+        except NotDemonstrated as why:
+            notes.append(say("{size:g} µm(c): {reason}", size=size, reason=why.reason))
             continue
-        parts = [
-            part.value if part is not None else empty
-            for part, empty in ((known.main, 1.0), (known.fine, 1.0), (known.share, 0.0))
-        ]
-        cleaned = float(physics.cleaned_share(*parts))
+        cleaned = float(physics.cleaned_share(*known.nominal.values()))
         passage = float(str(one.details["passage"]))
         volume = circuit.sump_volume or math.inf
         found.append(
@@ -322,24 +272,14 @@ def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, f
     arrangement = bench.case.application.circuit.arrangement
     if arrangement not in HAS_FINE & HAS_MAIN:
         return None, 0.0
-    main, fine = usable_runs(bench, side), usable_runs(bench, side, "fine")
-    share = fine_share(bench, side, bench.case.application.duty.normal_oil)
-    for one in (main, fine, share):
-        if isinstance(one, NotDemonstrated):
-            notes.append(say("life with and without the fine path: {reason}", reason=one.reason))
-            return None, 0.0
-    assert not isinstance(main, NotDemonstrated)
-    assert not isinstance(fine, NotDemonstrated)
-    assert not isinstance(share, NotDemonstrated)
-    sizes = main[0].sizes
-    if not np.array_equal(sizes, fine[0].sizes):
-        other_sizes = say("the paths were counted at other sizes")
-        notes.append(say("life with and without the fine path: {reason}", reason=other_sizes))
-        return None, 0.0
     try:
-        mass = np.diff([dust.volume_finer(float(size)) for size in sizes])
-    except ValueError as error:  # a size beyond the table of the dust
-        notes.append(say("life with and without the fine path: {reason}", reason=error))
+        main, fine = usable_runs(bench, side), usable_runs(bench, side, "fine")
+        share = fine_share(bench, side, bench.case.application.duty.normal_oil)
+        if not np.array_equal(main[0].sizes, fine[0].sizes):
+            raise NotDemonstrated(say("the paths were counted at other sizes"))
+        mass = np.diff([dust.volume_finer(float(size)) for size in main[0].sizes])
+    except (NotDemonstrated, ValueError) as why:  # or a size beyond the table of the dust
+        notes.append(say("life with and without the fine path: {reason}", reason=why))
         return None, 0.0
     own, other = (class_efficiency(runs)[:-1] for runs in (main, fine))
     caught = (1.0 - share.value) * own

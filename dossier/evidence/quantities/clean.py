@@ -2,20 +2,19 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
-from dossier.evidence.records.fluid import temperature_of, viscosity_accuracy
+from dossier.evidence.records.fluid import fluid_at, temperature_of, viscosity_accuracy
 from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import combine, shared_components, widening
-from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
+from dossier.evidence.statistics.combine import budget, combine_results, widening
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated
 from dossier.words import later, say
 
 OIL = later("viscosity of the application's oil")
@@ -30,22 +29,20 @@ OF_THE_SWEEPS = {
 """What the instruments of a flow sweep contribute."""
 
 
-@dataclass(frozen=True, slots=True)
-class CleanShares:
-    """Clean pressure drop of one specimen and its viscous and inertial parts [Pa]."""
-
-    viscous: float
-    inertial: float
-
-    @property
-    def total(self) -> float:
-        """Their sum [Pa]."""
-        return self.viscous + self.inertial
+def carried(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
+    """Return the clean assembly's drop [Pa] at `flow` [m3/s], `mu` [Pa s], `rho` [kg/m3]."""
+    return sweep.assembly.a * mu * flow + sweep.assembly.b * rho * flow**2
 
 
-def carried(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> CleanShares:
-    """Return the assembly's clean pressure drop at `flow` [m3/s], `mu` [Pa s], `rho` [kg/m3]."""
-    return CleanShares(sweep.assembly.a * mu * flow, sweep.assembly.b * rho * flow**2)
+def oil_at(bench: Bench, temperature: float) -> tuple[float, float]:
+    """Return viscosity [Pa s] and density [kg/m3] of the application's oil at that temperature [K].
+
+    Raises NotDemonstrated where they cannot be computed.
+    """
+    try:
+        return fluid_at(bench.case.application.oil, temperature)
+    except ValueError as error:
+        raise NotDemonstrated(say("oil of the application: {error}", error=error)) from None
 
 
 def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, rho: float) -> str:
@@ -68,7 +65,7 @@ def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, r
             wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
             record=sweep.record,
         )  # fmt: skip
-    drop, most = carried(sweep, flow, mu, rho).total, float(sweep.pressure_drop[rows].max())
+    drop, most = carried(sweep, flow, mu, rho), float(sweep.pressure_drop[rows].max())
     if not drop <= most * limits.flow_factor:
         return say(
             "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept "
@@ -91,21 +88,14 @@ def pressure_components(
     the pressure drop carried to `flow` [m3/s], `mu` [Pa s] and `rho` [kg/m3].
     """
     x = (mu * flow, rho * flow**2)
-    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
-    for sweep in sweeps:
-        for name, slope, known in sweep_inputs(bench, sweep):
-            effect = slope[0] * x[0] + slope[1] * x[1]
-            found.setdefault(name, []).append((known, effect * known.u / len(sweeps)))
-    parts = [
-        part
-        for name, effects in found.items()
-        for part in shared_components(OF_THE_SWEEPS[name], effects)
-    ]
+    parts = budget(
+        (OF_THE_SWEEPS[name], known, (slope[0] * x[0] + slope[1] * x[1]) * known.u / len(sweeps))
+        for sweep in sweeps
+        for name, slope, known in sweep_inputs(bench, sweep)
+    )
     known = oil_accuracy(bench, mu, rho)
     viscous = float(np.mean([sweep.assembly.a for sweep in sweeps])) * x[0]
-    oil = Component(
-        name=OIL, u=viscous * known.u, dof=math.inf, source=known.source, shared=known.shared
-    )
+    oil = Component(name=OIL, u=viscous * known.u, source=known.source, shared=known.shared)
     return [*parts, oil]
 
 
@@ -122,52 +112,41 @@ def clean_estimate(
     notes: Sequence[str] = (),
 ) -> Estimate:
     """Return the clean pressure drop [Pa] at a `point`: flow [m3/s], mu [Pa s] and rho [kg/m3]."""
-    shares = [carried(sweep, *point) for sweep in sweeps]
+    values = [carried(sweep, *point) for sweep in sweeps]
     own = [of_the_fit(sweep, *point) for sweep in sweeps]
     shared = pressure_components(bench, sweeps, *point)
     records = [sweep.record for sweep in sweeps]
-    shared += widening(bench, records, float(np.mean([share.total for share in shares])))
-    common = math.sqrt(sum(c.u**2 for c in shared))
-    specimens = [
-        SpecimenValue(
-            specimen=sweep.specimen,
-            record=sweep.record,
-            value=share.total,
-            u=math.hypot(u, common),
-        )
-        for sweep, share, u in zip(sweeps, shares, own, strict=True)
-    ]
-    return combine(
-        specimens, own, shared, unit="Pa", own_name=FIT, notes=notes,
+    shared += widening(bench, records, float(np.mean(values)))
+    return combine_results(
+        sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes,
         laboratories=bench.laboratories,
     )  # fmt: skip
-
-
-def _slopes(sweep: PressureDropResult) -> dict[str, tuple[float, float]]:
-    """Return the change of a and b for a unit error of each input, relative or a kelvin."""
-    return {
-        "differential pressure": (sweep.assembly.a, sweep.assembly.b),
-        "flow": sweep.per_flow,
-        "temperature": sweep.per_kelvin,
-    }
 
 
 def sweep_inputs(
     bench: Bench, sweep: PressureDropResult
 ) -> list[tuple[str, tuple[float, float], InputAccuracy]]:
-    """Return each input of a sweep: name, change of a and b for a unit error, and its accuracy."""
-    entries = {record.id: record.entry for record in bench.case.records}
-    entry = entries[sweep.record]
+    """Return each input of a sweep: name, change of a and b for a unit error, and its accuracy.
+
+    An error of one is relative, or a kelvin.
+    """
+    entries = bench.entries
+    entry, whole = entries[sweep.record], (sweep.assembly.a, sweep.assembly.b)
+    inputs = (
+        ("differential pressure", whole, float(np.median(sweep.pressure_drop))),
+        ("flow", sweep.per_flow, float(np.median(sweep.flow))),
+        ("temperature", sweep.per_kelvin, 1.0),
+    )
     found = [
-        (name, slope, _input(bench.case, bench.limits, entry, sweep, name))
-        for name, slope in _slopes(sweep).items()
+        (name, slope, accuracy_of(bench.case, bench.limits, entry, name, value))
+        for name, slope, value in inputs
     ]
     found += [("viscosity", slope, known) for slope, known in _viscosity(bench, entry, sweep)]
     like = [each for each in bench.pressure if (each.side, each.path) == (sweep.side, sweep.path)]
     among = [entries[each.record] for each in like]
     other = between(bench, entry, "differential pressure", among)
     if other is not None:
-        found.append((BETWEEN, (sweep.assembly.a, sweep.assembly.b), other))
+        found.append((BETWEEN, whole, other))
     return found
 
 
@@ -195,11 +174,3 @@ def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
     """Return how well the viscosity of the application's oil is known where it is `mu` [Pa s]."""
     oil = bench.case.application.oil
     return viscosity_accuracy(bench.limits, oil, "oil", temperature_of(oil, mu / rho))
-
-
-def _input(
-    case: Case, limits: Limits, entry: RecordEntry, sweep: PressureDropResult, name: str
-) -> InputAccuracy:
-    typical = {"differential pressure": sweep.pressure_drop, "flow": sweep.flow}
-    value = float(np.median(typical[name])) if name in typical else 1.0
-    return accuracy_of(case, limits, entry, name, value)

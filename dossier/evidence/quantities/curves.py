@@ -5,19 +5,18 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.evidence.bench import Bench, Curve, Curves
+from dossier.evidence.bench import Bench, Curve, Curves, curve_of
 from dossier.evidence.quantities.clean import clean_estimate, outside
 from dossier.evidence.quantities.loaded import loaded_specimens
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Side
-from dossier.evidence.spoken import SIDES as SPOKEN
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.spoken import SIDES
+from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from dossier.words import say
 
 Floats = NDArray[np.float64]
-SIDES: tuple[Side, Side] = ("candidate", "reference")
 POINTS = 41
 
 
@@ -52,12 +51,10 @@ def curves_of(bench: Bench) -> Curves:
 
 def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResult, ...]]:
     found: dict[Side, tuple[PressureDropResult, ...]] = {}
-    for side in SIDES:
-        if side == "reference" and bench.case.qualification.reference is None:
-            continue
-        sweeps = usable_sweeps(bench, side)
+    for side in bench.sides:
+        sweeps = attempt(usable_sweeps, bench, side)
         if isinstance(sweeps, NotDemonstrated):
-            notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=sweeps.reason))
+            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=sweeps.reason))
         else:
             found[side] = sweeps
     return found
@@ -107,11 +104,7 @@ def _band(
         for value, at in points
         if not any(outside(sweep, bench.limits, *at) for sweep in sweeps)
     ]
-    ends = np.array([each.interval() for _, each in inside]).reshape(-1, 2)
-    return Curve(
-        side=side, label=side, x=np.array([value for value, _ in inside]),
-        y=np.array([each.value for _, each in inside]), low=ends[:, 0], high=ends[:, 1],
-    )  # fmt: skip
+    return curve_of(side, inside)
 
 
 def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:
@@ -120,12 +113,10 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
         notes.append(say("no ingression stated: no prediction over service hours"))
         return []
     found = []
-    for side in SIDES:
-        if side == "reference" and bench.case.qualification.reference is None:
-            continue
-        specimens = loaded_specimens(bench, side, flow, temperature)
+    for side in bench.sides:
+        specimens = attempt(loaded_specimens, bench, side, flow, temperature)
         if isinstance(specimens, NotDemonstrated):
-            notes.append(say("{side}: {reason}", side=say(SPOKEN[side]), reason=specimens.reason))
+            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=specimens.reason))
             continue
         most = min(one.mass_to(one.tested)[0] for one in specimens)
         mass = np.linspace(0.0, most, 2 * POINTS)
@@ -135,14 +126,7 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
             np.array([one.at_mass(np.minimum(mass * f, one.mass[-1])) for one in specimens])
             for f in (max(0.0, 1.0 - relative), 1.0 + relative)
         )
-        found.append(
-            Curve(
-                side=side,
-                label=side,
-                x=mass / ingression.value,
-                y=drops.mean(axis=0),
-                low=slow.min(axis=0),
-                high=fast.max(axis=0),
-            )
-        )
+        ends = {"low": slow.min(axis=0), "high": fast.max(axis=0)}
+        hours = mass / ingression.value
+        found.append(Curve(side=side, label=side, x=hours, y=drops.mean(axis=0), **ends))
     return found

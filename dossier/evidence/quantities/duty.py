@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +15,11 @@ from dossier.evidence.quantities.loaded import Loaded, loaded_specimens
 from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import (
     DRAWS,
     generator,
+    half_width_of,
     ingression,
     positive_normal,
     scatter_component,
@@ -28,15 +30,15 @@ from dossier.words import later, say
 
 Floats = NDArray[np.float64]
 
-FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
-WARMTH = Condition(
-    name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
-)
 HOURS = Condition(name="hours", dimension="time", unit="h", default="duty.service_interval")
 STANDARD = (
     "loading curve of the run as described in ISO 4548-12:2017 (from memory), carried by the "
     "viscous part of the element (common practice); Monte Carlo after JCGM 101:2008"
 )
+_declared = partial(
+    Quantity, dimension="pressure", unit="kPa", conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
+    section="pressure", standard=STANDARD,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,16 +57,9 @@ class _Draws:
 
 def _draws(
     bench: Bench, side: Side, specimens: Sequence[Loaded], flow: float, temperature: float
-) -> _Draws | NotDemonstrated:
-    rate = ingression(bench)
+) -> _Draws:
+    value, u = ingression(bench)
     runs, sweeps = usable_runs(bench, side), usable_sweeps(bench, side)
-    if isinstance(rate, NotDemonstrated):
-        return rate
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    if isinstance(sweeps, NotDemonstrated):
-        return sweeps
-    value, u = rate
     # One stream for the duty and one for each shared instrument: both filters see the same error.
     rates = positive_normal(generator(bench, "ingression"), value, u)
     flows = injection_flow_components(bench, runs, [1.0] * len(runs))
@@ -75,8 +70,7 @@ def _draws(
     records = [run.record for run in runs]
     extra = widening(bench, records + [sweep.record for sweep in sweeps], 1.0)
     rng = generator(bench, f"{side} gravimetry")
-    entries = {record.id: record.entry for record in bench.case.records}
-    own = [injection_level_u(bench, entries[run.record]) for run in runs]
+    own = [injection_level_u(bench, bench.entries[run.record]) for run in runs]
     return _Draws(
         rate=rates,
         mass=_shared(bench, side, flows, 1.0),
@@ -122,7 +116,7 @@ def _estimate(
     n = len(specimens)
     samples = own.mean(axis=0)
     components = [
-        Component(name=name, u=u, dof=math.inf, source=say("Monte Carlo, this input alone"))
+        Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
         for name, u in shares.items()
     ]
     if n > 1 and np.isfinite(nominal).all():
@@ -130,14 +124,18 @@ def _estimate(
         rng = generator(bench, f"{purpose} scatter")
         samples = samples + scatter * rng.standard_t(n - 1, DRAWS)
         components.insert(0, scatter_component(n, scatter))
-    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
     return Estimate(
         value=float(nominal.mean()),
-        u=float(high - low) / 2.0,
-        dof=math.inf,
+        u=half_width_of(samples),
         unit=unit,
         per_specimen=tuple(
-            _specimen(one, float(value), draws, bound)
+            SpecimenValue(
+                specimen=one.specimen,
+                record=one.record,
+                value=float(value),
+                u=half_width_of(draws),
+                bound="larger than" if bound else "",
+            )
             for one, value, draws, bound in zip(specimens, nominal, own, bounds, strict=True)
         ),
         components=tuple(components),
@@ -146,17 +144,6 @@ def _estimate(
         specimen_samples=own,
         sources=tuple(dict.fromkeys(i for one in specimens for i in (one.record, one.sweep))),
         notes=tuple(notes),
-    )
-
-
-def _specimen(one: Loaded, value: float, draws: Floats, bounded: bool) -> SpecimenValue:
-    low, high = np.quantile(draws, [0.158655, 0.841345], method="nearest")
-    return SpecimenValue(
-        specimen=one.specimen,
-        record=one.record,
-        value=value,
-        u=float(high - low) / 2.0,
-        bound="larger than" if bounded else "",
     )
 
 
@@ -177,132 +164,95 @@ INPUTS = (
 OPENING = later("opening pressure")
 
 
-def _half_width(samples: Floats) -> float:
-    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
-    return float(high - low) / 2.0
-
-
-def _drop_estimate(
-    bench: Bench, side: Side, at: Conditions, purpose: str
-) -> Estimate | NotDemonstrated:
+def _drop_estimate(bench: Bench, side: Side, at: Conditions) -> Estimate:
     specimens = loaded_specimens(bench, side, at["flow"], at["temperature"])
-    if isinstance(specimens, NotDemonstrated):
-        return specimens
     draws = _draws(bench, side, specimens, at["flow"], at["temperature"])
-    if isinstance(draws, NotDemonstrated):
-        return draws
     seconds = at["hours"]
-    rate = ingression(bench)
-    assert not isinstance(rate, NotDemonstrated)
-    nominal = np.array([float(one.at_mass(np.array(rate[0] * seconds))) for one in specimens])
+    rate, _ = ingression(bench)
+    nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
         heaviest = min(float(one.mass[-1]) for one in specimens)
         reason = say(
             "{mass:.4g} g reach the filter in {hours:g} h, more than the {most:.4g} g of the test",
-            mass=rate[0] * seconds * 1e3, hours=seconds / 3600, most=heaviest * 1e3,
+            mass=rate * seconds * 1e3, hours=seconds / 3600, most=heaviest * 1e3,
         )  # fmt: skip
-        return NotDemonstrated(reason=reason, records=tuple(one.record for one in specimens))
-    beyond = _beyond(specimens, float(nominal.max()))
-    if beyond is not None:
-        return beyond
+        raise NotDemonstrated(reason, tuple(one.record for one in specimens))
+    _accept_pressure(specimens, float(nominal.max()))
     shares = {
-        name: _half_width(_loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0))
+        name: half_width_of(_loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0))
         for name in INPUTS
     }
     return _estimate(
-        bench, f"{side} {purpose}", specimens, nominal, _loaded_drop(specimens, draws, seconds),
-        unit="Pa", bounds=[False] * len(specimens), notes=_notes(bench), shares=shares,
+        bench, f"{side} loaded pressure drop", specimens, nominal,
+        _loaded_drop(specimens, draws, seconds), unit="Pa",
+        bounds=[False] * len(specimens), notes=(say(DUST),), shares=shares,
     )  # fmt: skip
 
 
-def _beyond(specimens: Sequence[Loaded], pressure: float) -> NotDemonstrated | None:
-    """Return that a result would rest on a pressure [Pa] that a specimen was not run to, or None.
+def _accept_pressure(specimens: Sequence[Loaded], pressure: float) -> None:
+    """Raise NotDemonstrated where a result would rest on a pressure [Pa] that no run went to.
 
     What the element does above the differential pressure of its run is not known.
     """
     tested = min(one.tested for one in specimens)
-    if pressure <= tested * (1.0 + 1e-9):
-        return None
-    words = later("{pressure:.4g} kPa is more than the {tested:.4g} kPa that the filter was run to")
-    reason = say(words, pressure=pressure / 1e3, tested=tested / 1e3)
-    return NotDemonstrated(reason=reason, records=tuple(one.record for one in specimens))
+    if pressure > tested * (1.0 + 1e-9):
+        words = later(
+            "{pressure:.4g} kPa is more than the {tested:.4g} kPa that the filter was run to"
+        )
+        reason = say(words, pressure=pressure / 1e3, tested=tested / 1e3)
+        raise NotDemonstrated(reason, tuple(one.record for one in specimens))
 
 
-def _notes(bench: Bench) -> tuple[str, ...]:
-    return (say("test dust stands for the application's contaminant: a comparison, not a promise"),)
+DUST = later("test dust stands for the application's contaminant: a comparison, not a promise")
 
 
-@quantity(
+@_declared(
     name="pressure_drop_at_interval",
     title="Pressure drop at the service interval",
     symbol="Δp(t)",
-    dimension="pressure",
-    unit="kPa",
-    conditions=(FLOW, WARMTH, HOURS),
-    section="pressure",
     records=("pressure_drop", "multipass"),
     better="lower",
     meaning="Predicted differential pressure of the loaded assembly after the stated hours.",
     formula="Δp = rest + Δpv · g(m), m = R·t, g the growth of the element's viscous part in the "
     "run",
-    standard=STANDARD,
     example='quantity = "pressure_drop_at_interval"\nat = { temperature = "90 degC" }\n'
     'max = "100 kPa"',
 )
-def pressure_drop_at_interval(
-    bench: Bench, side: Side, at: Conditions
-) -> Estimate | NotDemonstrated:
+def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the loaded pressure drop [Pa] at `at["flow"]`, `at["temperature"]`, `at["hours"]`."""
-    return _drop_estimate(bench, side, at, "loaded pressure drop")
+    return _drop_estimate(bench, side, at)
 
 
-@quantity(
+@_declared(
     name="bypass_margin",
     title="Margin to the bypass valve",
     symbol="M",
-    dimension="pressure",
-    unit="kPa",
-    conditions=(FLOW, WARMTH, HOURS),
-    section="pressure",
     records=("pressure_drop", "multipass", "bypass_valve"),
     better="higher",
     share_of="",
     meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
     formula="M = p_open,min − Δp(t)",
-    standard=STANDARD,
     example='quantity = "bypass_margin"\nat = { temperature = "90 degC", hours = "350 h" }\n'
     'min = "40 kPa"',
 )
-def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the margin [Pa]; the assembly's whole pressure drop counts as that at the valve."""
     opening = opening_pressure(bench, side)
-    if isinstance(opening, NotDemonstrated):
-        return opening
-    drop = _drop_estimate(bench, side, at, "loaded pressure drop")
-    if isinstance(drop, NotDemonstrated):
-        return drop
+    drop = _drop_estimate(bench, side, at)
     limits = _limit_draws(bench, side, opening)
     assert drop.samples is not None
     assert drop.specimen_samples is not None
-    components = list(drop.components)
-    if opening.u > 0:
-        source = "; ".join(opening.notes)
-        components.append(Component(name=OPENING, u=opening.u, dof=opening.dof, source=source))
-    return Estimate(
+    source = "; ".join(opening.notes)
+    of_valve = Component(name=OPENING, u=opening.u, dof=opening.dof, source=source)
+    return replace(
+        drop,
         value=opening.value - drop.value,
         u=math.hypot(drop.u, opening.u),
-        dof=math.inf,
-        unit="Pa",
         per_specimen=tuple(
-            SpecimenValue(
-                specimen=s.specimen,
-                record=s.record,
-                value=opening.value - s.value,
-                u=math.hypot(s.u, opening.u),
-            )
+            replace(s, value=opening.value - s.value, u=math.hypot(s.u, opening.u))
             for s in drop.per_specimen
         ),
-        components=tuple(components),
+        components=drop.components + (of_valve,) * (opening.u > 0),
         samples=limits - drop.samples,
         specimen_samples=limits - drop.specimen_samples,
         sources=drop.sources + opening.sources,
@@ -310,7 +260,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     )
 
 
-@quantity(
+@Quantity(
     name="service_life",
     title="Predicted service life",
     symbol="t*",
@@ -325,52 +275,41 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDem
     standard=STANDARD,
     example='quantity = "service_life"\nmin = "600 h"',
 )
-def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the predicted life [s]; a bound where the run carried ends below the opening."""
     application = bench.case.application
     flow, warmth = application.circuit.rated_flow, application.duty.normal_oil
     specimens = loaded_specimens(bench, side, flow, warmth)
-    if isinstance(specimens, NotDemonstrated):
-        return specimens
     draws = _draws(bench, side, specimens, flow, warmth)
-    rate = ingression(bench)
-    if isinstance(draws, NotDemonstrated):
-        return draws
-    assert not isinstance(rate, NotDemonstrated)
+    rate, _ = ingression(bench)
     limit = _life_limit(bench, side)
-    if isinstance(limit, NotDemonstrated):
-        return limit
-    beyond = _beyond(specimens, limit.value)
-    if beyond is not None:
-        return beyond
+    _accept_pressure(specimens, limit.value)
     masses = [one.mass_to(limit.value) for one in specimens]
-    nominal = np.array([mass for mass, _ in masses]) / rate[0]
+    nominal = np.array([mass for mass, _ in masses]) / rate
     # Beyond the tested loading nothing changes: a draw far out in the tail only thins the grid.
     top = 2.0 * max(float(one.drop[-1]) for one in specimens)
     limits = np.clip(_limit_draws(bench, side, limit), 0.0, max(limit.value, top))
     shares = {
-        name: _half_width(
+        name: half_width_of(
             _lives(specimens, _alone(draws, name), np.array([limit.value])).mean(axis=0)
         )
         for name in INPUTS
     }
     if limit.u > 0:
         alone = _lives(specimens, _alone(draws, "opening pressure"), limits)
-        shares[OPENING] = _half_width(alone.mean(axis=0))
+        shares[OPENING] = half_width_of(alone.mean(axis=0))
     return _estimate(
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
         unit="s", bounds=[not reached for _, reached in masses],
-        notes=_notes(bench) + limit.notes, shares=shares,
+        notes=(say(DUST), *limit.notes), shares=shares,
     )  # fmt: skip
 
 
-def _life_limit(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
+def _life_limit(bench: Bench, side: Side) -> Estimate:
     if fitted_valve(bench) is not None:
         return opening_pressure(bench, side)
-    runs = usable_runs(bench, side)
-    assert not isinstance(runs, NotDemonstrated)
-    terminal = min(run.terminal + run.housing for run in runs)
-    return Estimate(value=terminal, u=0.0, dof=math.inf, unit="Pa")
+    terminal = min(run.terminal + run.housing for run in usable_runs(bench, side))
+    return Estimate(value=terminal, u=0.0, unit="Pa")
 
 
 def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:

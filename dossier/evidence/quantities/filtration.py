@@ -3,14 +3,15 @@
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.penetration import (
     Passage,
-    column,
     overall_passage,
+    passages_at,
     penetration,
     tenth_passage,
     worst_passage,
@@ -18,39 +19,27 @@ from dossier.evidence.quantities.penetration import (
 from dossier.evidence.quantities.size_rating import size_rating
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.spoken import shown
+from dossier.evidence.registry import SIZE, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import later, say
 
-SIZE = Condition(name="size", dimension="size", unit="um(c)")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
-
-
-def _passages(
-    bench: Bench, side: Side, size: float, of: Callable[[MultipassResult, int], Passage]
-) -> list[Passage] | NotDemonstrated:
-    runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    passages = []
-    for run in runs:
-        k = column(run, size)
-        if k is None:
-            counted = ", ".join(shown(each, "g") for each in run.sizes)
-            words = later("record {record} has no counts at {size:g} µm(c), only at {counted}")
-            reason = say(words, record=run.record, size=size, counted=counted)
-            return NotDemonstrated(reason=reason, records=(run.record,))
-        passages.append(of(run, k))
-    return passages
+_declared = partial(Quantity, section="efficiency", records=("multipass",), standard=STANDARD)
+_size = partial(
+    _declared, dimension="size", unit="um(c)", better="lower",
+    standard=STANDARD + "; the form of the interpolation is our choice among several",
+)  # fmt: skip
+_efficiency = partial(
+    _declared, dimension="fraction", unit="%", conditions=(SIZE,), better="higher",
+    share_of="penetration",
+)  # fmt: skip
 
 
 def _penetration(
     bench: Bench, side: Side, size: float, of: Callable[[MultipassResult, int], Passage]
-) -> Estimate | NotDemonstrated:
-    passages = _passages(bench, side, size, of)
-    if isinstance(passages, NotDemonstrated):
-        return passages
+) -> Estimate:
+    words = later("record {record} has no counts at {size:g} µm(c), only at {counted}")
+    passages = passages_at(usable_runs(bench, side), size, of, words)
     return penetration(bench, passages, f"{side} {of.__name__} {size:g}")
 
 
@@ -75,99 +64,80 @@ def _other(bound: Bound) -> Bound:
     return turned.get(bound, "")
 
 
-@quantity(
+@_efficiency(
     name="efficiency",
     title="Efficiency",
     symbol="E",
-    dimension="fraction",
-    unit="%",
-    conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
-    better="higher",
-    share_of="penetration",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
     formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x), j = 1 … 10 reporting tenths of the test time",
-    standard=STANDARD,
     example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
 )
-def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the overall efficiency [-] at `at["size"]` [um(c)]: from averages, ISO 4548-12."""
-    found = _penetration(bench, side, at["size"], overall_passage)
-    return found if isinstance(found, NotDemonstrated) else as_efficiency(found)
+    return as_efficiency(_penetration(bench, side, at["size"], overall_passage))
 
 
-@quantity(
+@_efficiency(
     name="lowest_efficiency",
     title="Lowest efficiency",
     symbol="Emin",
-    dimension="fraction",
-    unit="%",
-    conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
-    better="higher",
-    share_of="penetration",
     meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
     formula="Emin(x) = minⱼ (1 − N̄d,j(x) / N̄u,j(x))",
-    standard=STANDARD,
     example='quantity = "lowest_efficiency"\nat = { size = "20 um(c)" }\nmin = "92 %"',
 )
-def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the lowest efficiency of the ten tenths [-] at `at["size"]` [um(c)].
 
     The lowest of ten noisy tenths is biased to the low side: the safe side for a minimum.
     """
-    found = _penetration(bench, side, at["size"], worst_passage)
-    return found if isinstance(found, NotDemonstrated) else as_efficiency(found)
+    return as_efficiency(_penetration(bench, side, at["size"], worst_passage))
 
 
-@quantity(
+@_declared(
     name="filtration_ratio",
     title="Filtration ratio",
     symbol="β",
     dimension="number",
     unit="1",
     conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
     better="higher",
     share_of="inverse penetration",
     meaning="Particles of a size and larger upstream for each one downstream, over the test.",
     formula="β(x) = ΣN̄u,j(x) / ΣN̄d,j(x), a ratio of averages; over specimens 1 / mean(1/β)",
-    standard=STANDARD,
     example='quantity = "filtration_ratio"\nat = { size = "25 um(c)" }\nmin = 75',
 )
-def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the overall filtration ratio [-] at `at["size"]` [um(c)].
 
     Specimens are averaged as penetrations 1/ratio, so that ratio and efficiency always agree.
     """
-    found = _penetration(bench, side, at["size"], overall_passage)
-    if isinstance(found, NotDemonstrated):
-        return found
-    return as_ratio(found)
+    return inverse(_penetration(bench, side, at["size"], overall_passage))
 
 
-def as_ratio(found: Estimate) -> Estimate:
-    """Return the filtration ratio 1/P of a penetration; decisions stay on the scale of P."""
-    value = 1.0 / found.value
+def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
+    """Return `over` [its unit] divided by an estimate; decisions stay on the scale of that.
+
+    The filtration ratio 1/P of a penetration, with nothing more.
+    """
+    value = over / found.value
+    scale = value**2 / over
     return replace(
         found,
         value=value,
-        u=found.u * value**2,
+        u=found.u * scale,
+        unit=unit,
         scale="reciprocal",
         bound=_other(found.bound),
-        samples=None if found.samples is None else 1.0 / np.maximum(found.samples, 1e-300),
+        samples=None if found.samples is None else over / np.maximum(found.samples, 1e-300),
         specimen_samples=None
         if found.specimen_samples is None
-        else 1.0 / np.maximum(found.specimen_samples, 1e-300),
-        components=tuple(c.times(value**2) for c in found.components),
+        else over / np.maximum(found.specimen_samples, 1e-300),
+        components=tuple(c.times(scale) for c in found.components),
         per_specimen=tuple(
             replace(
                 each,
-                value=1.0 / each.value if each.value > 0 else 1.0 / (3.0 * each.u),
-                u=each.u / each.value**2 if each.value > 0 else math.inf,
+                value=over / (each.value if each.value > 0 else 3.0 * each.u),
+                u=over * each.u / each.value**2 if each.value > 0 else math.inf,
                 bound=_other(each.bound),
             )
             for each in found.per_specimen
@@ -175,87 +145,55 @@ def as_ratio(found: Estimate) -> Estimate:
     )
 
 
-@quantity(
+@_size(
     name="size_at_ratio",
     title="Size at a filtration ratio",
     symbol="xβ",
-    dimension="size",
-    unit="um(c)",
     conditions=(Condition(name="ratio", dimension="number", unit="1"),),
-    section="efficiency",
-    records=("multipass",),
-    better="lower",
     meaning="The size at which the overall filtration ratio reaches a value.",
     formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁) between adjacent counted sizes; "
     "no extrapolation",
-    standard=STANDARD + "; the form of the interpolation is our choice among several",
     example='quantity = "size_at_ratio"\nat = { ratio = 75 }\nmax = "25 um(c)"',
 )
-def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the size [um(c)] at which the ratio reaches `at["ratio"]` [-]."""
     ratio = at["ratio"]
     if not 1 < ratio < math.inf:
-        reason = say("a filtration ratio of {ratio:g} is not above one", ratio=ratio)
-        return NotDemonstrated(reason=reason)
+        raise NotDemonstrated(say("a filtration ratio of {ratio:g} is not above one", ratio=ratio))
     return size_rating(bench, side, ratio)
 
 
-@quantity(
+@_size(
     name="size_at_efficiency",
     title="Size at an efficiency",
     symbol="xE",
-    dimension="size",
-    unit="um(c)",
     conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
-    section="efficiency",
-    records=("multipass",),
-    better="lower",
     meaning="The size at which the overall efficiency reaches a value.",
     formula="as the size at the ratio B = 1/(1 − E)",
-    standard=STANDARD + "; the form of the interpolation is our choice among several",
     example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
 )
-def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the size [um(c)] at which the efficiency reaches `at["efficiency"]` [-]."""
     wanted = at["efficiency"]
     if not 0 < wanted < 1:
-        reason = say("an efficiency of {wanted:.4g} is not between 0 and 1", wanted=wanted)
-        return NotDemonstrated(reason=reason)
+        words = later("an efficiency of {wanted:.4g} is not between 0 and 1")
+        raise NotDemonstrated(say(words, wanted=wanted))
     return size_rating(bench, side, 1.0 / (1.0 - wanted))
 
 
-@quantity(
+@_efficiency(
     name="initial_efficiency",
     title="Initial efficiency",
     symbol="E₁",
-    dimension="fraction",
-    unit="%",
-    conditions=(SIZE,),
-    section="efficiency",
-    records=("multipass",),
-    better="higher",
-    share_of="penetration",
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
     "while the filter is still clean.",
     formula="E₁(x) = 1 − N̄d,1(x) / N̄u,1(x)",
-    standard=STANDARD,
     example='quantity = "initial_efficiency"\nat = { size = "20 um(c)" }\nmin = "93 %"',
 )
-def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the efficiency of the first reporting tenth [-] at `at["size"]` [um(c)]."""
     runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    passages = []
-    for run in runs:
-        k = column(run, at["size"])
-        if k is None:
-            words = later("record {record} has no counts at {size:g} µm(c)")
-            reason = say(words, record=run.record, size=at["size"])
-            return NotDemonstrated(reason=reason, records=(run.record,))
-        passages.append(tenth_passage(run, k, 0))
+    passages = passages_at(runs, at["size"], lambda run, k: tenth_passage(run, k, 0))
     found = penetration(bench, passages, f"{side} first tenth {at['size']:g}")
-    if isinstance(found, NotDemonstrated):
-        return found
     note = say("the first tenth leaves out the first counts of the run")
     return replace(as_efficiency(found), notes=(*found.notes, note))

@@ -1,7 +1,7 @@
 """The share of the pump's flow that takes the fine path, by the arrangement of the circuit."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,14 +17,13 @@ from dossier.evidence.quantities.clean import (
     sweep_inputs,
 )
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.records.instruments import InputAccuracy
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.combine import combine, shared_components
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.statistics.combine import budget, combine_results
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
 from dossier.physics.flow_paths import Path, split_parallel, split_to_sump
-from dossier.words import say
+from dossier.words import later, say
 
 HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
 """Arrangements with a fine path."""
@@ -42,6 +41,11 @@ class Pair:
     fine: PressureDropResult
     main: PressureDropResult | None
 
+    @property
+    def sweeps(self) -> dict[str, PressureDropResult]:
+        """The sweeps by path: "fine", and "main" where there is one."""
+        return {"fine": self.fine} | ({} if self.main is None else {"main": self.main})
+
 
 @dataclass(frozen=True, slots=True)
 class _Oil:
@@ -53,7 +57,7 @@ class _Oil:
     """Highest opening pressure of the bypass valve [Pa]; inf without one."""
 
 
-def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDemonstrated:
+def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     """Return the share [-] of the rated flow through the fine path at oil `temperature` [K].
 
     From the pressure balance of the paths: to the sump against the gallery pressure, or parallel
@@ -62,31 +66,27 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDe
     """
     circuit = bench.case.application.circuit
     if circuit.arrangement not in HAS_FINE:
-        reason = say("the arrangement {name} has no fine path", name=circuit.arrangement)
-        return NotDemonstrated(reason=reason)
+        words = later("the arrangement {name} has no fine path")
+        raise NotDemonstrated(say(words, name=circuit.arrangement))
     pairs = pairs_of(bench, side)
-    if isinstance(pairs, NotDemonstrated):
-        return pairs
     gallery = circuit.gallery_pressure
     if circuit.arrangement != "combined_through_flow" and gallery is None:
-        return NotDemonstrated(
-            reason=say(
-                "the application states no circuit . gallery_pressure, the regulated pressure "
-                "at the bearings that drives the fine path"
-            )
+        words = later(
+            "the application states no circuit . gallery_pressure, the regulated pressure at the "
+            "bearings that drives the fine path"
         )
+        raise NotDemonstrated(say(words))
     try:
         mu, rho = fluid_at(bench.case.application.oil, temperature)
         oil = _Oil(pump_flow(bench), mu, rho, gallery or 0.0, _opening(bench))
-        shares = [_share(_ab_of(pair.main), _ab(pair.fine), oil) for pair in pairs]
+        shares = [_share(pair, oil) for pair in pairs]
     except ValueError as error:
-        return NotDemonstrated(reason=say("flow split: {error}", error=error))
+        raise NotDemonstrated(say("flow split: {error}", error=error)) from None
     for pair, share in zip(pairs, shares, strict=True):
         why = outside(pair.fine, bench.limits, share * oil.flow, mu, rho)
         if pair.main is not None:
             why = why or outside(pair.main, bench.limits, (1.0 - share) * oil.flow, mu, rho)
-        if why:
-            return NotDemonstrated(reason=why, records=(pair.fine.record,))
+        stop_if(why, pair.fine.record)
     return _estimate(bench, pairs, shares, oil)
 
 
@@ -135,23 +135,22 @@ def _notes(bench: Bench, pairs: Sequence[Pair], oil: _Oil) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...] | NotDemonstrated:
+def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...]:
     """Return the sweeps of each specimen that the arrangement needs."""
     arrangement = bench.case.application.circuit.arrangement
-    fine = usable_sweeps(bench, side, "fine")
-    if isinstance(fine, NotDemonstrated):
-        reason = say("fine path: {reason}", reason=fine.reason)
-        return NotDemonstrated(reason=reason, records=fine.records)
+    try:
+        fine = usable_sweeps(bench, side, "fine")
+    except NotDemonstrated as why:
+        reason = say("fine path: {reason}", reason=why.reason)
+        raise NotDemonstrated(reason, why.records) from None
     if arrangement == "partial_flow":
         return tuple(Pair(specimen=s.specimen, fine=s, main=None) for s in fine)
     main = usable_sweeps(bench, side)
-    if isinstance(main, NotDemonstrated):
-        return main
     of = {sweep.specimen: sweep for sweep in main}
     lacking = [sweep.specimen for sweep in fine if sweep.specimen not in of]
     if lacking:
-        names = ", ".join(lacking)
-        return NotDemonstrated(reason=say("no full-flow sweep of specimen {names}", names=names))
+        words = later("no full-flow sweep of specimen {names}")
+        raise NotDemonstrated(say(words, names=", ".join(lacking)))
     return tuple(Pair(specimen=s.specimen, fine=s, main=of[s.specimen]) for s in fine)
 
 
@@ -159,17 +158,14 @@ def _ab(sweep: PressureDropResult) -> Ab:
     return sweep.assembly.a, sweep.assembly.b
 
 
-def _ab_of(sweep: PressureDropResult | None) -> Ab | None:
-    return None if sweep is None else _ab(sweep)
-
-
-def _share(main: Ab | None, fine: Ab, oil: _Oil) -> float:
-    """Return the share through the fine path for coefficients of both paths.
+def _share(pair: Pair, oil: _Oil, **moved: Ab) -> float:
+    """Return the share through the fine path, with the coefficients of a path as `moved`.
 
     Where the full-flow medium would open the bypass valve, the valve holds its pressure drop at
     the highest opening pressure.
     """
-    path = Path(*fine)
+    ab = {name: _ab(sweep) for name, sweep in pair.sweeps.items()} | moved
+    path, main = Path(*ab["fine"]), ab.get("main")
     if not oil.gallery > 0:
         if main is None:
             raise ValueError(say("a parallel split needs a full-flow path"))
@@ -192,64 +188,37 @@ def _moved(start: Ab, slope: Ab, step: float) -> Ab:
 def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil) -> Estimate:
     own = [_own(pair, share, oil) for pair, share in zip(pairs, shares, strict=True)]
     shared = _shared(bench, pairs, shares, oil)
-    common = math.sqrt(sum(c.u**2 for c in shared))
-    specimens = [
-        SpecimenValue(
-            specimen=pair.specimen, record=pair.fine.record, value=share, u=math.hypot(u, common)
-        )
-        for pair, share, u in zip(pairs, shares, own, strict=True)
-    ]
-    return combine(
-        specimens, own, shared, unit="fraction", own_name=FIT,
-        notes=_notes(bench, pairs, oil),
-    )  # fmt: skip
+    fine = [pair.fine for pair in pairs]
+    notes = _notes(bench, pairs, oil)
+    return combine_results(fine, shares, own, shared, unit="fraction", own_name=FIT, notes=notes)
 
 
 def _own(pair: Pair, share: float, oil: _Oil) -> float:
     """Return what the fits' own covariances give the share [-]."""
     total = 0.0
-    for sweep, put in _sides(pair):
-        steps = [(math.sqrt(max(0.0, float(sweep.assembly.covariance[k, k]))), k) for k in (0, 1)]
-        slopes = []
-        for step, k in steps:
-            if step == 0.0:
-                slopes.append(0.0)
-                continue
-            unit = (1.0, 0.0) if k == 0 else (0.0, 1.0)
-            slopes.append((put(_moved(_ab(sweep), unit, step), oil) - share) / step)
-        covariance = sweep.assembly.covariance
+    for path, sweep in pair.sweeps.items():
+        covariance, slopes = sweep.assembly.covariance, []
+        for k, unit in enumerate(((1.0, 0.0), (0.0, 1.0))):
+            step = math.sqrt(max(0.0, float(covariance[k, k])))
+            moved = {path: _moved(_ab(sweep), unit, step)}
+            slopes.append((_share(pair, oil, **moved) - share) / step if step else 0.0)
         total += sum(
             slopes[i] * slopes[j] * float(covariance[i, j]) for i in (0, 1) for j in (0, 1)
         )
     return math.sqrt(max(0.0, total))
 
 
-Put = Callable[[Ab, _Oil], float]
-
-
-def _sides(pair: Pair) -> list[tuple[PressureDropResult, Put]]:
-    """Return each sweep with the function that gives the share for new coefficients of it."""
-    main = pair.main
-    sides: list[tuple[PressureDropResult, Put]] = [
-        (pair.fine, lambda ab, oil: _share(_ab_of(main), ab, oil))
-    ]
-    if main is not None:
-        sides.append((main, lambda ab, oil: _share(ab, _ab(pair.fine), oil)))
-    return sides
-
-
 def _shared(
     bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil
 ) -> list[Component]:
     """Return the shared components; errors of one instrument add up over both paths."""
-    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
+    found = []
     for pair, share in zip(pairs, shares, strict=True):
-        for sweep, put in _sides(pair):
+        for path, sweep in pair.sweeps.items():
             for name, slope, known in sweep_inputs(bench, sweep):
-                change = put(_moved(_ab(sweep), slope, known.u), oil) - share
-                found.setdefault(OF_THE_SWEEPS[name], []).append((known, change / len(pairs)))
+                change = _share(pair, oil, **{path: _moved(_ab(sweep), slope, known.u)}) - share
+                found.append((OF_THE_SWEEPS[name], known, change / len(pairs)))
     known = oil_accuracy(bench, oil.mu, oil.rho)
     thicker = replace(oil, mu=oil.mu * (1.0 + known.u))
-    moved = [_share(_ab_of(pair.main), _ab(pair.fine), thicker) for pair in pairs]
-    found[OIL] = [(known, float(np.mean(moved)) - float(np.mean(shares)))]
-    return [part for name, effects in found.items() for part in shared_components(name, effects)]
+    moved = [_share(pair, thicker) for pair in pairs]
+    return budget([*found, (OIL, known, float(np.mean(moved)) - float(np.mean(shares)))])

@@ -1,7 +1,7 @@
 """What was found on inspection: dimensions, and statements that hold or do not."""
 
-import math
 from collections.abc import Sequence
+from functools import partial
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.inspected import (
@@ -13,38 +13,36 @@ from dossier.evidence.records.inspected import (
 )
 from dossier.evidence.records.measured import READINGS
 from dossier.evidence.records.readings import Reading, estimate_of, read_with, shown_by
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.registry import Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
 
 CHARACTERISTIC = Condition(name="characteristic", dimension="text", unit="")
+_declared = partial(
+    Quantity, conditions=(CHARACTERISTIC,), section="strength", records=("inspection",),
+    better="neither",
+)  # fmt: skip
 
 
-@quantity(
+@_declared(
     name="dimension",
     title="Dimension",
     symbol="d",
     dimension="length",
     unit="mm",
-    conditions=(CHARACTERISTIC,),
-    section="strength",
-    records=("inspection",),
-    better="neither",
     meaning="An inspected dimension of the filter.",
     formula="mean over the specimens; every_specimen judges each on its own",
     standard="own; uncertainty by JCGM 100:2008",
     example='quantity = "dimension"\nat = { characteristic = "overall length" }\n'
     'between = { min = "138 mm", max = "141 mm" }\nbasis = "every_specimen"',
 )
-def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the dimension `at["characteristic"]` [mm]."""
     rows = inspected(bench, side, at["characteristic"])
-    if isinstance(rows, NotDemonstrated):
-        return rows
     try:
         readings = [_reading(bench, row) for row in rows]
     except ValueError as error:
-        return NotDemonstrated(reason=str(error), records=_records(rows))
+        raise NotDemonstrated(str(error), _records(rows)) from None
     return estimate_of(bench, readings, unit="mm", notes=_drawn(rows))
 
 
@@ -62,39 +60,32 @@ def _records(rows: Sequence[Inspected]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(row.record.id for row in rows))
 
 
-@quantity(
+@_declared(
     name="statement",
     title="Found on inspection",
     symbol="yes/no",
     dimension="statement",
     unit="1",
-    conditions=(CHARACTERISTIC,),
-    section="strength",
-    records=("inspection",),
-    better="neither",
     meaning="Something that was looked for on every specimen, and found so or not.",
     formula="holds if every specimen was found so",
     standard="own",
     example='quantity = "statement"\nat = { characteristic = "gasket seated in its groove" }\n'
     "must_hold = true",
 )
-def statement(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def statement(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return 1 if `at["characteristic"]` was found so on every specimen, 0 if not [-]."""
     rows = inspected(bench, side, at["characteristic"])
-    if isinstance(rows, NotDemonstrated):
-        return rows
     for row in rows:
         if row.word is None:
             words = later("{place}: {found!r} says neither yes nor no")
             reason = say(words, place=place_of(row), found=row.found)
-            return NotDemonstrated(reason=reason, records=(row.record.id,))
+            raise NotDemonstrated(reason, (row.record.id,))
     held = all(row.word is True for row in rows)
     confidence = bench.case.application.decision_rule.confidence
     details, note = shown_by(len(rows), confidence, say("found so"))
     return Estimate(
         value=1.0 if held else 0.0,
         u=0.0,
-        dof=math.inf,
         unit="1",
         per_specimen=tuple(
             SpecimenValue(

@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
-from dossier.evidence.quantities.clean import outside
-from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.quantities.clean import oil_at, outside
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.evidence.statistics.estimate import NotDemonstrated, stop_if
 from dossier.words import say
 
 Floats = NDArray[np.float64]
@@ -75,7 +74,7 @@ class Loaded:
 
 def loaded_specimens(
     bench: Bench, side: Side, flow: float, temperature: float
-) -> tuple[Loaded, ...] | NotDemonstrated:
+) -> tuple[Loaded, ...]:
     """Return every specimen of one side at `flow` [m3/s] and oil `temperature` [K].
 
     The element's viscous part grows as it did in the run; housing and inertial parts stay
@@ -83,28 +82,15 @@ def loaded_specimens(
     the filter's sweeps.
     """
     runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
     sweeps = usable_sweeps(bench, side)
-    if isinstance(sweeps, NotDemonstrated):
-        return sweeps
-    try:
-        mu, rho = fluid_at(bench.case.application.oil, temperature)
-    except ValueError as error:
-        return NotDemonstrated(reason=say("oil of the application: {error}", error=error))
+    mu, rho = oil_at(bench, temperature)
     for sweep in sweeps:
-        why = outside(sweep, bench.limits, flow, mu, rho)
-        if why:
-            return NotDemonstrated(reason=why, records=(sweep.record,))
+        stop_if(outside(sweep, bench.limits, flow, mu, rho), sweep.record)
     found = []
     for run in runs:
         why = far_from_run(run, bench.limits, flow) or _too_thick(run, bench.limits, mu / rho)
-        if why:
-            return NotDemonstrated(reason=why, records=(run.record,))
-        one = _loaded(run, sweeps, flow, mu, rho)
-        if isinstance(one, NotDemonstrated):
-            return one
-        found.append(one)
+        stop_if(why, run.record)
+        found.append(_loaded(run, sweeps, flow, mu, rho))
     return tuple(found)
 
 
@@ -138,7 +124,7 @@ def _loaded(
     flow: float,
     mu: float,
     rho: float,
-) -> Loaded | NotDemonstrated:
+) -> Loaded:
     own = [sweep for sweep in sweeps if sweep.specimen == run.specimen] or list(sweeps)
     a = float(np.mean([sweep.assembly.a for sweep in own]))
     b = float(np.mean([sweep.assembly.b for sweep in own]))
@@ -152,7 +138,7 @@ def _loaded(
             "growth cannot be carried to the application",
             record=run.record,
         )
-        return NotDemonstrated(reason=reason, records=(run.record,))
+        raise NotDemonstrated(reason, (run.record,))
     viscous = (a - a_housing) * mu * flow
     rest = a_housing * mu * flow + b * rho * flow**2
     corners = _corners(run.curve)

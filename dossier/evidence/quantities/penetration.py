@@ -7,18 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.case import Case
-from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
-from dossier.evidence.limits import Limits
-from dossier.evidence.records.instruments import InputAccuracy, ratio_accuracy, size_accuracy
+from dossier.evidence.records.instruments import ratio_accuracy, size_accuracy
 from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import (
     DRAWS,
+    budget,
     combine,
     farther,
     generator,
+    half_width_of,
     shared_components,
     widening,
 )
@@ -79,14 +79,36 @@ def column(run: MultipassResult, size: float) -> int | None:
     return int(near[0]) if len(near) else None
 
 
+def passages_at(
+    runs: Sequence[MultipassResult],
+    size: float,
+    of: Callable[[MultipassResult, int], Passage],
+    words: str = later("record {record} has no counts at {size:g} µm(c)"),
+) -> list[Passage]:
+    """Return each run's passage at `size` [um(c)]; NotDemonstrated, in `words`, if not counted."""
+    found = []
+    for run in runs:
+        k = column(run, size)
+        if k is None:
+            counted = ", ".join(shown(each, "g") for each in run.sizes)
+            reason = say(words, record=run.record, size=size, counted=counted)
+            raise NotDemonstrated(reason, (run.record,))
+        found.append(of(run, k))
+    return found
+
+
 def overall_passage(run: MultipassResult, k: int) -> Passage:
     """Return the passage at size column `k` over the whole test, ratio of averages."""
+    return _passage(run, k, float(run.raw_up[k]), float(run.raw_down[k]), float(run.exposure[k]))
+
+
+def _passage(run: MultipassResult, k: int, up: float, down: float, exposure: float) -> Passage:
     return Passage(
         record=run.record,
         specimen=run.specimen,
-        raw_up=float(run.raw_up[k]),
-        raw_down=float(run.raw_down[k]),
-        exposure=float(run.exposure[k]),
+        raw_up=up,
+        raw_down=down,
+        exposure=exposure,
         dispersion=float(run.dispersion[k]),
         steepness=_steepness(run, k),
     )
@@ -117,15 +139,9 @@ def worst_passage(run: MultipassResult, k: int) -> Passage:
 def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
     """Return the passage at size column `k` in one reporting tenth, counted from 0."""
     seen = float(run.readings[tenth, k])
-    return Passage(
-        record=run.record,
-        specimen=run.specimen,
-        raw_up=float(run.up[tenth, k]) * seen * run.counted_up,
-        raw_down=float(run.down[tenth, k]) * seen * run.counted_down,
-        exposure=run.counted_down / run.counted_up,
-        dispersion=float(run.dispersion[k]),
-        steepness=_steepness(run, k),
-    )
+    up = float(run.up[tenth, k]) * seen * run.counted_up
+    down = float(run.down[tenth, k]) * seen * run.counted_down
+    return _passage(run, k, up, down, run.counted_down / run.counted_up)
 
 
 def counter_components(
@@ -136,15 +152,13 @@ def counter_components(
     `effects` (n) is the change of the mean's n-th share for a relative error of one in the ratio
     [unit of the result].
     """
-    entries = [record.entry for record in bench.case.records if record.id in records]
-
-    def other_rigs(_case: Case, _limits: Limits, entry: RecordEntry) -> InputAccuracy | None:
-        return between(bench, entry, "counts", entries)
-
-    return [
-        *_shared(bench, COUNTERS, ratio_accuracy, records, effects),
-        *_shared(bench, BETWEEN, other_rigs, records, effects),
-    ]
+    among = [bench.entries[record] for record in records]
+    found = []
+    for entry, effect in zip(among, effects, strict=True):
+        own = ratio_accuracy(bench.case, bench.limits, entry)
+        inputs = (COUNTERS, own), (BETWEEN, between(bench, entry, "counts", among))
+        found += [(name, k, effect * k.u / len(among)) for name, k in inputs if k is not None]
+    return budget(found)
 
 
 def size_components(
@@ -154,28 +168,13 @@ def size_components(
 
     `effects` (n) is the change of each share for a relative error of one in the size [its unit].
     """
-    return _shared(bench, SIZES, size_accuracy, records, effects)
+    entries = [bench.entries[record] for record in records]
+    known = [size_accuracy(bench.case, bench.limits, entry) for entry in entries]
+    pairs = zip(known, effects, strict=True)
+    return shared_components(SIZES, [(k, effect * k.u / len(records)) for k, effect in pairs])
 
 
-def _shared(
-    bench: Bench,
-    name: str,
-    accuracy: Callable[[Case, Limits, RecordEntry], InputAccuracy | None],
-    records: Sequence[str],
-    effects: Sequence[float],
-) -> list[Component]:
-    entries = {record.id: record.entry for record in bench.case.records}
-    found = []
-    for record, effect in zip(records, effects, strict=True):
-        known = accuracy(bench.case, bench.limits, entries[record])
-        if known is not None:
-            found.append((known, effect * known.u / len(records)))
-    return shared_components(name, found)
-
-
-def penetration(
-    bench: Bench, passages: Sequence[Passage], purpose: str
-) -> Estimate | NotDemonstrated:
+def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Estimate:
     """Return the mean penetration of a filter type [-] from its specimens' passages.
 
     Linear law where enough particles were counted downstream; else draws from gamma distributions
@@ -185,7 +184,7 @@ def penetration(
         if not each.raw_up >= 20:
             words = later("record {record}: only {number:.0f} particles counted upstream")
             reason = say(words, record=each.record, number=each.raw_up)
-            return NotDemonstrated(reason=reason, records=(each.record,))
+            raise NotDemonstrated(reason, (each.record,))
     records = [each.record for each in passages]
     shared = counter_components(bench, records, [each.value for each in passages])
     shared += size_components(bench, records, [each.value * each.steepness for each in passages])
@@ -235,13 +234,10 @@ def _few(
     samples = np.maximum(_scattered(passages, own.mean(axis=0)), 0.0) * common
     own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)
-    upper = float(np.quantile(samples, 0.95))
-    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
-    u = float(high - low) / 2.0
+    upper, u = float(np.quantile(samples, 0.95)), half_width_of(samples)
     return Estimate(
         value=upper if none_seen else linear.value,
         u=u,
-        dof=math.inf,
         unit="1",
         per_specimen=linear.per_specimen,
         components=(
@@ -249,7 +245,6 @@ def _few(
             Component(
                 name=later("counting of few particles"),
                 u=u,
-                dof=math.inf,
                 source=say("gamma distributions of the counts, Monte Carlo"),
             ),
         ),

@@ -1,6 +1,5 @@
 """Clean pressure drop, and the oil temperature at which the clean filter opens the valve."""
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,6 +11,7 @@ from dossier.evidence.quantities.clean import (
     carried,
     clean_estimate,
     of_the_fit,
+    oil_at,
     outside,
     pressure_components,
 )
@@ -19,13 +19,12 @@ from dossier.evidence.quantities.valve import opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
-from dossier.evidence.statistics.combine import combine, widening
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
+from dossier.evidence.statistics.combine import combine_results, widening
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
 from dossier.physics.pressure_drop import opening_temperature
 from dossier.words import later, say
 
-FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
 WARMTH = Condition(name="temperature", dimension="temperature", unit="degC")
 STANDARD = (
     "ISO 4548-1:1997 and ISO 3968:2017 for the sweep (abstracts seen); ASTM D341 and ASTM D1250 "
@@ -35,13 +34,13 @@ COLDEST, WARMEST = 233.15, 423.15
 """Range searched for the opening temperature [K]."""
 
 
-@quantity(
+@Quantity(
     name="clean_pressure_drop",
     title="Clean pressure drop",
     symbol="Δp₀",
     dimension="pressure",
     unit="kPa",
-    conditions=(FLOW, WARMTH),
+    conditions=(RATED_FLOW, WARMTH),
     section="pressure",
     records=("pressure_drop",),
     better="lower",
@@ -52,25 +51,16 @@ COLDEST, WARMEST = 233.15, 423.15
     example='quantity = "clean_pressure_drop"\n'
     'at = { flow = "80 L/min", temperature = "100 degC" }\nmax = "32 kPa"',
 )
-def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the clean assembly's pressure drop [Pa] at `at["flow"]`, `at["temperature"]`.
 
     Refused when flow or viscosity lie too far outside the tested range.
     """
     sweeps = usable_sweeps(bench, side)
-    if isinstance(sweeps, NotDemonstrated):
-        return sweeps
-    oil = bench.case.application.oil
-    try:
-        mu, rho = fluid_at(oil, at["temperature"])
-    except ValueError as error:
-        return NotDemonstrated(reason=say("oil of the application: {error}", error=error))
-    flow = at["flow"]
+    mu, rho = oil_at(bench, at["temperature"])
     for sweep in sweeps:
-        why = outside(sweep, bench.limits, flow, mu, rho)
-        if why:
-            return NotDemonstrated(reason=why, records=(sweep.record,))
-    return clean_estimate(bench, sweeps, (flow, mu, rho), _range_notes(sweeps, mu / rho))
+        stop_if(outside(sweep, bench.limits, at["flow"], mu, rho), sweep.record)
+    return clean_estimate(bench, sweeps, (at["flow"], mu, rho), _range_notes(sweeps, mu / rho))
 
 
 def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, ...]:
@@ -86,13 +76,13 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
     )  # fmt: skip
 
 
-@quantity(
+@Quantity(
     name="cold_bypass_temperature",
     title="Oil temperature at which the clean filter opens the valve",
     symbol="tv",
     dimension="temperature",
     unit="degC",
-    conditions=(FLOW,),
+    conditions=(RATED_FLOW,),
     section="pressure",
     records=("pressure_drop", "bypass_valve"),
     better="lower",
@@ -102,43 +92,32 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
     standard=STANDARD,
     example='quantity = "cold_bypass_temperature"\nat = { flow = "80 L/min" }\nmax = "50 degC"',
 )
-def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the oil temperature [K] below which the clean filter opens the valve at full flow."""
     sweeps = usable_sweeps(bench, side)
-    if isinstance(sweeps, NotDemonstrated):
-        return sweeps
     opening = opening_pressure(bench, side)
-    if isinstance(opening, NotDemonstrated):
-        return opening
     flow, oil = at["flow"], bench.case.application.oil
-    found = []
-    for sweep in sweeps:
-        one = _opening_temperature(bench, sweep, oil, flow, opening.value)
-        if isinstance(one, NotDemonstrated):
-            return one
-        found.append(one)
+    found = [_opening_temperature(bench, sweep, oil, flow, opening.value) for sweep in sweeps]
     return _temperature_estimate(bench, sweeps, found, oil, flow, opening)
 
 
 def _opening_temperature(
     bench: Bench, sweep: PressureDropResult, oil: Oil, flow: float, opening: float
-) -> float | NotDemonstrated:
+) -> float:
     def drop(temperature: float) -> float:
         mu, rho = fluid_at(oil, temperature)
-        return carried(sweep, flow, mu, rho).total
+        return carried(sweep, flow, mu, rho)
 
     try:
         value, bound = opening_temperature(drop, opening, COLDEST, WARMEST)
     except ValueError as error:
         reason = say("record {record}: {reason}", record=sweep.record, reason=error)
-        return NotDemonstrated(reason=reason, records=(sweep.record,))
+        raise NotDemonstrated(reason, (sweep.record,)) from None
     if bound:
         words = later("record {record}: the valve opens at no temperature or at every one")
-        reason = say(words, record=sweep.record)
-        return NotDemonstrated(reason=reason, records=(sweep.record,))
-    mu, rho = fluid_at(oil, value)
-    why = outside(sweep, bench.limits, flow, mu, rho)
-    return NotDemonstrated(reason=why, records=(sweep.record,)) if why else float(value)
+        raise NotDemonstrated(say(words, record=sweep.record), (sweep.record,))
+    stop_if(outside(sweep, bench.limits, flow, *fluid_at(oil, value)), sweep.record)
+    return float(value)
 
 
 def _temperature_estimate(
@@ -152,9 +131,7 @@ def _temperature_estimate(
     """Carry the pressure drop's uncertainties through the slope of temperature on pressure."""
     slopes, own = [], []
     for sweep, temperature in zip(sweeps, found, strict=True):
-        ends = [
-            carried(sweep, flow, *fluid_at(oil, temperature + step)).total for step in (-0.5, 0.5)
-        ]
+        ends = [carried(sweep, flow, *fluid_at(oil, temperature + step)) for step in (-0.5, 0.5)]
         slopes.append(1.0 / abs(ends[1] - ends[0]))
         own.append(of_the_fit(sweep, flow, *fluid_at(oil, temperature)) * slopes[-1])
     slope = float(np.mean(slopes))
@@ -168,12 +145,7 @@ def _temperature_estimate(
     ] * (opening.u > 0)  # fmt: skip
     records = [sweep.record for sweep in sweeps]
     shared += [c.times(slope) for c in widening(bench, records, opening.value)]
-    common = math.sqrt(sum(c.u**2 for c in shared))
-    specimens = [
-        SpecimenValue(specimen=s.specimen, record=s.record, value=t, u=math.hypot(u, common))
-        for s, t, u in zip(sweeps, found, own, strict=True)
-    ]
-    return combine(
-        specimens, own, shared, unit="K", own_name=FIT, notes=opening.notes,
+    return combine_results(
+        sweeps, found, own, shared, unit="K", own_name=FIT, notes=opening.notes,
         laboratories=bench.laboratories,
     )  # fmt: skip

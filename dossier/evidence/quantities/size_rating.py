@@ -18,7 +18,7 @@ from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.combine import (
     DRAWS,
-    drawn,
+    draws_of,
     generator,
     larger_component,
     scatter_component,
@@ -38,7 +38,7 @@ LEAST_UPSTREAM = 20.0
 """Fewer particles counted upstream over the test give no ratio [-]."""
 
 
-def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonstrated:
+def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     """Return the size [um(c)] at which the mean filter of one side reaches `ratio` [-].
 
     Each run is interpolated (ln ratio against size), the sizes are averaged.  Draws carry the
@@ -47,8 +47,6 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     a bound.
     """
     runs = usable_runs(bench, side)
-    if isinstance(runs, NotDemonstrated):
-        return runs
     counted = [float(run.raw_up[k]) for run in runs for k in range(len(run.sizes))]
     if not min(counted) >= LEAST_UPSTREAM:
         reason = say(
@@ -56,7 +54,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
             "there",
             number=min(counted),
         )
-        return NotDemonstrated(reason=reason, records=tuple(run.record for run in runs))
+        raise NotDemonstrated(reason, tuple(run.record for run in runs))
     nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
@@ -70,12 +68,11 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
     sizing = size_components(bench, records, [float(each) for each in values])
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
     shared = shared + u_sizing * rng.standard_normal(DRAWS)
-    samples = shared.mean(axis=0) + drawn(scatter, rng)
+    samples = shared.mean(axis=0) + draws_of(scatter, rng)
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
     return Estimate(
         value=float(values.mean()),
         u=math.hypot(scatter.u, counters, u_sizing),
-        dof=math.inf,
         unit="um(c)",
         per_specimen=_specimens(runs, nominal, specimen_samples),
         components=(
@@ -83,7 +80,6 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate | NotDemonst
             Component(
                 name=COUNTERS,
                 u=counters,
-                dof=math.inf,
                 source=say("certificates, through the interpolation"),
                 shared="counters",
             ),
@@ -130,7 +126,7 @@ def _scatter(values: Floats, own: Floats) -> Component:
     each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
     counting = math.sqrt(float(each.sum())) / n
     if n == 1:
-        return Component(name=COUNTING, u=counting, dof=math.inf, source=say("the records"))
+        return Component(name=COUNTING, u=counting, source=say("the records"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= counting:
         return scatter_component(n, scatter)
@@ -140,18 +136,16 @@ def _scatter(values: Floats, own: Floats) -> Component:
 def _specimens(
     runs: Sequence[MultipassResult], nominal: Sequence[multipass.SizeResult], draws: Floats
 ) -> tuple[SpecimenValue, ...]:
-    found = []
-    for run, result, samples in zip(runs, nominal, draws, strict=True):
-        found.append(
-            SpecimenValue(
-                specimen=run.specimen,
-                record=run.record,
-                value=result.value,
-                u=_finite_std(samples),
-                bound=result.bound,
-            )
+    return tuple(
+        SpecimenValue(
+            specimen=run.specimen,
+            record=run.record,
+            value=result.value,
+            u=_finite_std(samples),
+            bound=result.bound,
         )
-    return tuple(found)
+        for run, result, samples in zip(runs, nominal, draws, strict=True)
+    )
 
 
 def _bound(bounds: Sequence[Bound]) -> Bound:

@@ -1,17 +1,16 @@
 """Long-run concentrations in the circuit, candidate or reference, by Monte Carlo."""
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.clean import carried
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.quantities.loaded import far_from_run
-from dossier.evidence.quantities.penetration import column, overall_passage, penetration
+from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
@@ -20,10 +19,18 @@ from dossier.evidence.statistics.combine import (
     DRAWS,
     as_samples,
     generator,
+    half_width_of,
     ingression,
     positive_normal,
 )
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.statistics.estimate import (
+    Component,
+    Estimate,
+    NotDemonstrated,
+    SpecimenValue,
+    attempt,
+    stop_if,
+)
 from dossier.physics import circuit, dust
 from dossier.words import later, say
 
@@ -60,9 +67,9 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     """
     arrangement = bench.case.application.circuit.arrangement
     paths = ["full_flow"] * (arrangement in HAS_MAIN) + ["fine"] * (arrangement in HAS_FINE)
-    runs = [usable_runs(bench, side, path) for path in paths]
-    found = [each for each in runs if not isinstance(each, NotDemonstrated)]
-    if len(found) < len(paths):
+    try:
+        found = [usable_runs(bench, side, path) for path in paths]
+    except NotDemonstrated:
         return None
     sizes = found[0][0].sizes
     if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
@@ -84,6 +91,10 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     return float((_classes(counts) / by_class).sum() / (counts[0] / together))
 
 
+ABSENT = {"main": 1.0, "fine": 1.0, "share": 0.0}
+"""What a part that an arrangement lacks counts as [-]."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SizeClass:
     """Everything that the sump balance of one size class needs, nominal and as draws."""
@@ -96,104 +107,79 @@ class SizeClass:
     share: Estimate | None
     """Share of the flow through the fine path [-]."""
 
+    @property
+    def parts(self) -> dict[str, Estimate]:
+        """What there is of the three, by name."""
+        known = {"main": self.main, "fine": self.fine, "share": self.share}
+        return {name: part for name, part in known.items() if part is not None}
 
-def size_class(
-    bench: Bench, side: Side, size: float, temperature: float
-) -> SizeClass | NotDemonstrated:
+    @property
+    def nominal(self) -> dict[str, float]:
+        """The value of each of the three [-]."""
+        return ABSENT | {name: part.value for name, part in self.parts.items()}
+
+
+def size_class(bench: Bench, side: Side, size: float, temperature: float) -> SizeClass:
     """Return penetrations of both paths and the flow share for one size [um(c)]."""
     arrangement = bench.case.application.circuit.arrangement
     found: dict[str, Estimate | None] = {"main": None, "fine": None, "share": None}
     wanted = [("main", "full_flow")] * (arrangement in HAS_MAIN)
     wanted += [("fine", "fine")] * (arrangement in HAS_FINE)
     for key, path in wanted:
-        one = _penetration(bench, side, size, path)
-        if isinstance(one, NotDemonstrated):
-            return one
-        found[key] = one
+        found[key] = _penetration(bench, side, size, path)
     if arrangement in HAS_FINE:
-        share = _share(bench, side, temperature)
-        if isinstance(share, NotDemonstrated):
-            return share
-        found["share"] = share
+        found["share"] = _share(bench, side, temperature)
     part = found["share"].value if found["share"] else 0.0
     for _, path in wanted:
         flow = (part if path == "fine" else 1.0 - part) * pump_flow(bench)
-        runs = usable_runs(bench, side, path)
-        for run in () if isinstance(runs, NotDemonstrated) else runs:
-            why = far_from_run(run, bench.limits, flow)
-            if why:
-                return NotDemonstrated(reason=why, records=(run.record,))
-    return SizeClass(size=size, main=found["main"], fine=found["fine"], share=found["share"])
+        for run in usable_runs(bench, side, path):
+            stop_if(far_from_run(run, bench.limits, flow), run.record)
+    return SizeClass(size=size, **found)
 
 
-def _share(bench: Bench, side: Side, temperature: float) -> Estimate | NotDemonstrated:
+def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
     """Return the computed share; as the application states it where nothing can be computed."""
-    computed = fine_share(bench, side, temperature)
+    computed = attempt(fine_share, bench, side, temperature)
     stated = bench.case.application.circuit.partial_flow_share
-    if not isinstance(computed, NotDemonstrated) or stated is None:
+    if isinstance(computed, Estimate):
         return computed
-    return Estimate(
-        value=stated, u=0.0, dof=math.inf, unit="fraction",
-        notes=(
-            say(
-                "share as the application states it; not computed: {reason}", reason=computed.reason
-            ),
-        ),
-    )  # fmt: skip
+    if stated is None:
+        raise computed
+    words = later("share as the application states it; not computed: {reason}")
+    note = say(words, reason=computed.reason)
+    return Estimate(value=stated, u=0.0, unit="fraction", notes=(note,))
 
 
-def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate | NotDemonstrated:
-    runs = usable_runs(bench, side, path)
-    if isinstance(runs, NotDemonstrated):
-        return runs
-    passages = []
-    for run in runs:
-        k = column(run, size)
-        if k is None:
-            words = later("record {record} has no counts at {size:g} µm(c)")
-            reason = say(words, record=run.record, size=size)
-            return NotDemonstrated(reason=reason, records=(run.record,))
-        passages.append(overall_passage(run, k))
+def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate:
+    passages = passages_at(usable_runs(bench, side, path), size, overall_passage)
     return penetration(bench, passages, f"{side} {path} {size:g}")
 
 
-def sump_estimate(
-    bench: Bench, side: Side, size: float, temperature: float
-) -> Estimate | NotDemonstrated:
+def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> Estimate:
     """Return the long-run concentration in the sump at `size` [um(c)] and larger [1/mL].
 
     C = R / (Q sum of share times efficiency), R the particles in the ingression by the number
     spectrum of ISO 12103-1 A3; no oil is lost or replaced (the cautious figure).
     """
     if _open(bench, side, temperature):
-        return NotDemonstrated(
-            reason=say(
-                "the clean filter may open the bypass valve at this oil temperature: the "
-                "unfiltered share is not known"
-            )
-        )
+        raise NotDemonstrated(say(OPEN))
     known = size_class(bench, side, size, temperature)
-    if isinstance(known, NotDemonstrated):
-        return known
-    parts = (known.main, 1.0), (known.fine, 1.0), (known.share, 0.0)
-    if not circuit.cleaned_share(*(one.value if one else empty for one, empty in parts)) > 0:
+    if not circuit.cleaned_share(*known.nominal.values()) > 0:
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
-        return NotDemonstrated(reason=say(words, size=size))
+        raise NotDemonstrated(say(words, size=size))
     rate = ingression(bench)
-    if isinstance(rate, NotDemonstrated):
-        return rate
     duty = bench.case.application.duty
     if dust.grade(duty.ingression_dust) != "A3":
         words = later(
             "the number spectrum is known for ISO 12103-1 A3 only; the application states "
             "ingression_dust = {dust!r}"
         )
-        return NotDemonstrated(reason=say(words, dust=duty.ingression_dust))
+        raise NotDemonstrated(say(words, dust=duty.ingression_dust))
     try:
         low, high = dust.counts_per_mass_limits(size)
         middle = dust.counts_per_mass(size)
     except ValueError as error:
-        return NotDemonstrated(reason=say("dust spectrum: {error}", error=error))
+        raise NotDemonstrated(say("dust spectrum: {error}", error=error)) from None
     return _estimate(bench, side, known, rate, (low, middle, high))
 
 
@@ -202,12 +188,11 @@ def _open(bench: Bench, side: Side, temperature: float) -> bool:
     if bench.case.application.circuit.arrangement not in HAS_MAIN:
         return False
     valve = bench.case.application.circuit.bypass_valve
-    sweeps = usable_sweeps(bench, side)
+    sweeps = attempt(usable_sweeps, bench, side)
     if valve is None or valve.opening is None or isinstance(sweeps, NotDemonstrated):
         return False
     mu, rho = fluid_at(bench.case.application.oil, temperature)
-    drops = [carried(sweep, pump_flow(bench), mu, rho).total for sweep in sweeps]
-    return max(drops) > valve.opening.min
+    return max(carried(s, pump_flow(bench), mu, rho) for s in sweeps) > valve.opening.min
 
 
 def _estimate(
@@ -217,28 +202,24 @@ def _estimate(
     rate: tuple[float, float],
     counts: tuple[float, float, float],
 ) -> Estimate:
-    nominal = {
-        "rate": rate[0], "counts": counts[1], "main": known.main.value if known.main else 1.0,
-        "fine": known.fine.value if known.fine else 1.0,
-        "share": known.share.value if known.share else 0.0,
-    }  # fmt: skip
+    nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     drawn = _drawn(bench, side, known, rate, counts)
     factor = class_over_cumulative(bench, side, known.size, nominal["share"])
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 
-    def concentration(values: dict[str, Floats]) -> Floats:
+    def concentration(values: Mapping[str, ArrayLike]) -> Floats:
         cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
-        rate = values["rate"] * values["counts"]
-        once: Floats = circuit.sump_concentration(rate, pump_flow(bench), cleaned) / 1e6
+        entering = np.asarray(values["rate"]) * np.asarray(values["counts"])
+        once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
         return once * (factor or 1.0)
 
     still = {key: np.full(DRAWS, value) for key, value in nominal.items()}
     samples = concentration(drawn)
-    value = float(concentration({k: np.array([v]) for k, v in nominal.items()})[0])
+    value = float(concentration(nominal))
     components = tuple(
         Component(
-            name=NAMES[key], u=_half_width(concentration({**still, key: drawn[key]})),
-            dof=math.inf, source=say("Monte Carlo, this input alone"),
+            name=NAMES[key], u=half_width_of(concentration({**still, key: drawn[key]})),
+            source=say("Monte Carlo, this input alone"),
             shared=key if key in {"rate", "counts"} else "",
         )
         for key in nominal
@@ -246,19 +227,32 @@ def _estimate(
     )  # fmt: skip
     notes = known.share.notes if known.share else ()
     passage = circuit.at_bearings(
-        nominal["main"], nominal["fine"], nominal["share"],
+        *known.nominal.values(),
         through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
     )  # fmt: skip
+    u = half_width_of(samples)
+
+    def own(each: SpecimenValue) -> SpecimenValue:
+        """Return a specimen's own balance with the relative uncertainty of the whole."""
+        one = float(concentration(nominal | _of_specimen(known, each.specimen)))
+        return replace(each, value=one, u=one * (u / value), bound="")
+
+    leading = known.main or known.fine
+    assert leading is not None
     return Estimate(
-        value=value, u=_half_width(samples), dof=math.inf, unit="1/mL",
-        per_specimen=_specimens(bench, known, nominal, value, samples, factor or 1.0),
-        components=components,
-        samples=samples, sources=_sources(known),
+        value=value, u=u, unit="1/mL",
+        per_specimen=tuple(own(each) for each in leading.per_specimen),
+        components=components, samples=samples,
+        sources=tuple(dict.fromkeys(s for part in known.parts.values() for s in part.sources)),
         notes=(*notes, say(sizes_note), say(CLOSED)),
         details={"passage": passage},
     )  # fmt: skip
 
 
+OPEN = later(
+    "the clean filter may open the bypass valve at this oil temperature: the unfiltered share is "
+    "not known"
+)
 CLOSED = later("no oil lost or replaced; test dust stands for what comes in")
 CLASSES = later("summed over size classes, each with its own efficiency")
 CUMULATIVE = later(
@@ -289,51 +283,18 @@ def _drawn(
             middle - half, middle + half, DRAWS
         ),
     }
-    defaults = {"main": 1.0, "fine": 1.0, "share": 0.0}
-    for key, estimate in (("main", known.main), ("fine", known.fine), ("share", known.share)):
-        if estimate is None:
-            drawn[key] = np.full(DRAWS, defaults[key])
-        else:
-            rng = generator(bench, f"{side} {key} {known.size:g} draws")
-            drawn[key] = np.clip(as_samples(estimate, rng), 0.0, 1.0)
+    drawn |= {key: np.full(DRAWS, value) for key, value in ABSENT.items()}
+    for key, part in known.parts.items():
+        rng = generator(bench, f"{side} {key} {known.size:g} draws")
+        drawn[key] = np.clip(as_samples(part, rng), 0.0, 1.0)
     return drawn
 
 
-def _half_width(samples: Floats) -> float:
-    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
-    return float(high - low) / 2.0
-
-
-def _specimens(
-    bench: Bench,
-    known: SizeClass,
-    nominal: dict[str, float],
-    value: float,
-    samples: Floats,
-    factor: float,
-) -> tuple[SpecimenValue, ...]:
-    """Return each specimen's own balance with the relative uncertainty of the whole."""
-    parts = {"main": known.main, "fine": known.fine, "share": known.share}
-    own = {
-        key: {s.specimen: s.value for s in estimate.per_specimen}
-        for key, estimate in parts.items()
-        if estimate is not None
+def _of_specimen(known: SizeClass, specimen: str) -> dict[str, float]:
+    """Return the parts that were measured on one specimen [-]."""
+    return {
+        key: each.value
+        for key, part in known.parts.items()
+        for each in part.per_specimen
+        if each.specimen == specimen
     }
-    leading = known.main or known.fine
-    assert leading is not None
-    relative = _half_width(samples) / value
-    found = []
-    for each in leading.per_specimen:
-        mine = {key: own.get(key, {}).get(each.specimen, nominal[key]) for key in parts}
-        cleaned = circuit.cleaned_share(mine["main"], mine["fine"], mine["share"])
-        rate = nominal["rate"] * nominal["counts"]
-        one = float(circuit.sump_concentration(rate, pump_flow(bench), cleaned)) / 1e6 * factor
-        found.append(
-            SpecimenValue(specimen=each.specimen, record=each.record, value=one, u=one * relative)
-        )
-    return tuple(found)
-
-
-def _sources(known: SizeClass) -> tuple[str, ...]:
-    parts: Sequence[Estimate | None] = (known.main, known.fine, known.share)
-    return tuple(dict.fromkeys(s for part in parts if part is not None for s in part.sources))

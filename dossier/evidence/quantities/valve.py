@@ -1,7 +1,7 @@
 """The bypass valve: where it opens and reseats, what it leaks shut and resists open."""
 
-import math
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from dossier.evidence.records.valve_sweeps import (
     opening_from_sweep,
     step_at,
 )
-from dossier.evidence.registry import Condition, Conditions, Side, quantity
+from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve
 from dossier.words import later, say, say_count
@@ -32,7 +32,7 @@ def fitted_valve(bench: Bench) -> BypassValve | None:
     return valve
 
 
-def opening_pressure(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
+def opening_pressure(bench: Bench, side: Side) -> Estimate:
     """Return the valve's lowest opening pressure [Pa].
 
     The lower end of the application's band, taken as a limit without uncertainty: a valve inside
@@ -42,24 +42,21 @@ def opening_pressure(bench: Bench, side: Side) -> Estimate | NotDemonstrated:
     """
     valve = fitted_valve(bench)
     if valve is None or valve.opening is None:
-        return NotDemonstrated(
-            reason=say("the application names no bypass valve with an opening band"),
-        )
-    band = Estimate(value=valve.opening.min, u=0.0, dof=math.inf, unit="Pa", notes=(say(BAND),))
+        raise NotDemonstrated(say("the application names no bypass valve with an opening band"))
+    band = Estimate(value=valve.opening.min, u=0.0, unit="Pa", notes=(say(BAND),))
     if valve.location != "filter" or (side == "reference" and not _tested(bench, side)):
         return band
     if not _tested(bench, side):
-        return NotDemonstrated(
-            reason=say(
-                "the bypass valve is part of the candidate and nobody measured where it opens: "
-                "hand in a bypass_valve record of its specimens"
-            )
+        words = later(
+            "the bypass valve is part of the candidate and nobody measured where it opens: hand in "
+            "a bypass_valve record of its specimens"
         )
-    measured = from_sweeps(bench, side, opening_from_sweep, result="pressure")
-    if isinstance(measured, NotDemonstrated):
+        raise NotDemonstrated(say(words))
+    try:
+        measured = from_sweeps(bench, side, opening_from_sweep, result="pressure")
+    except NotDemonstrated as why:
         words = later("lowest opening pressure of the valve: {reason}")
-        reason = say(words, reason=measured.reason)
-        return NotDemonstrated(reason=reason, records=measured.records)
+        raise NotDemonstrated(say(words, reason=why.reason), why.records) from None
     return _lower(band, measured)
 
 
@@ -72,7 +69,7 @@ def _tested(bench: Bench, side: Side) -> bool:
     )
 
 
-def _lower(band: Estimate, measured: Estimate) -> Estimate | NotDemonstrated:
+def _lower(band: Estimate, measured: Estimate) -> Estimate:
     """Return the lower of the band's end and the measured lowest opening pressure."""
     if measured.bound == "smaller than":
         open_ones = [each.specimen for each in measured.per_specimen if each.bound]
@@ -81,7 +78,7 @@ def _lower(band: Estimate, measured: Estimate) -> Estimate | NotDemonstrated:
             "lowest opening pressure is not known",
             names=", ".join(open_ones), records=", ".join(measured.sources),
         )  # fmt: skip
-        return NotDemonstrated(reason=reason, records=measured.sources)
+        raise NotDemonstrated(reason, measured.sources)
     values = np.array([each.value for each in measured.per_specimen])
     scatter = float(values.std(ddof=1)) if len(values) > 1 else 0.0
     lowest = min(float(values.mean()) - scatter, float(values.min()))
@@ -103,49 +100,43 @@ def _lower(band: Estimate, measured: Estimate) -> Estimate | NotDemonstrated:
 
 
 PRESSURE = Condition(name="pressure", dimension="pressure", unit="kPa")
-FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
 STANDARD = (
     "ISO 4548-2:1997 (overview seen); the flow at which the valve counts as open is the record's"
 )
+_declared = partial(Quantity, section="strength", records=("bypass_valve",), standard=STANDARD)
 
 
-@quantity(
+@_declared(
     name="valve_opening_pressure",
     title="Opening pressure of the bypass valve",
     symbol="po",
     dimension="pressure",
     unit="kPa",
-    section="strength",
-    records=("bypass_valve",),
     better="neither",
     meaning="Differential pressure at which the flow through the valve first reaches the "
     "criterion, rising.",
     formula="po = Δp at q = q_criterion on the rising sweep, linear between rows; no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_opening_pressure"\n'
     'between = { min = "140 kPa", max = "180 kPa" }\nbasis = "every_specimen"',
 )
-def valve_opening_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def valve_opening_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the opening pressure [Pa] at the record's criterion flow; a bound beyond the sweep."""
     return from_sweeps(bench, side, opening_from_sweep, result="pressure")
 
 
-@quantity(
+@_declared(
     name="valve_reseat_pressure",
     title="Reseating pressure of the bypass valve",
     symbol="pr",
     dimension="pressure",
     unit="kPa",
-    section="strength",
-    records=("bypass_valve",),
     better="higher",
     meaning="Differential pressure below which the valve is shut again, falling.",
     formula="pr = Δp at q = q_criterion on the falling sweep, linear between rows; "
     "no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_reseat_pressure"\nmin = "110 kPa"',
 )
-def valve_reseat_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def valve_reseat_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the reseating pressure [Pa] at the record's criterion flow."""
     return from_sweeps(bench, side, _reseat, result="pressure")
 
@@ -158,30 +149,28 @@ def _reseat(sweep: ValveSweep, flow: float) -> Read:
     return Read(value, bound, 0.0 if bound else step_at(q, p, flow))
 
 
-@quantity(
+@_declared(
     name="valve_leakage",
     title="Leakage of the shut bypass valve",
     symbol="ql",
     dimension="volume rate",
     unit="mL/min",
     conditions=(PRESSURE,),
-    section="strength",
-    records=("bypass_valve",),
     better="lower",
     meaning="Flow past the valve at a differential pressure below its opening, rising.",
     formula="ql = q at Δp on the rising sweep, linear between rows, the largest if passed more "
     "than once; no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_leakage"\nat = { pressure = "100 kPa" }\nmax = "100 mL/min"',
 )
-def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the leakage [m3/s] at the differential pressure `at["pressure"]` [Pa]."""
-    found = from_sweeps(bench, side, _leakage, result="flow", at=at["pressure"])
-    if isinstance(found, NotDemonstrated) and _single_result(bench, side):
+    try:
+        return from_sweeps(bench, side, _leakage, result="flow", at=at["pressure"])
+    except NotDemonstrated as why:
+        if not _single_result(bench, side):
+            raise
         words = later("{reason}; a valve leakage among the measurements states no pressure")
-        reason = say(words, reason=found.reason)
-        return replace(found, reason=reason)
-    return found
+        raise NotDemonstrated(say(words, reason=why.reason), why.records) from None
 
 
 def _single_result(bench: Bench, side: Side) -> bool:
@@ -197,25 +186,20 @@ def _leakage(sweep: ValveSweep, pressure: float) -> Read:
     return Read(valve.leakage_at(p, q, pressure), "", step_at(p, q, pressure))
 
 
-@quantity(
+@_declared(
     name="valve_flow_pressure_drop",
     title="Pressure drop of the open bypass valve",
     symbol="Δpv",
     dimension="pressure",
     unit="kPa",
-    conditions=(FLOW,),
-    section="strength",
-    records=("bypass_valve",),
+    conditions=(RATED_FLOW,),
     better="lower",
     meaning="Differential pressure at which the open valve passes a flow, in the tested fluid.",
     formula="Δpv = Δp at q on the sweeps, linear between rows, the larger of rising and falling; "
     "no extrapolation",
-    standard=STANDARD,
     example='quantity = "valve_flow_pressure_drop"\nat = { flow = "60 L/min" }\nmax = "230 kPa"',
 )
-def valve_flow_pressure_drop(
-    bench: Bench, side: Side, at: Conditions
-) -> Estimate | NotDemonstrated:
+def valve_flow_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the open valve's pressure drop [Pa] at `at["flow"]` [m3/s], in the tested fluid."""
     return from_sweeps(bench, side, _open, result="pressure", at=at["flow"])
 

@@ -12,7 +12,6 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.records.readings import accounted
 from dossier.evidence.records.usable import usable_records
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say
 
 WORDS = {"yes": True, "no": False, "true": True, "false": False}
@@ -59,10 +58,8 @@ def rows_of(record: Record) -> Iterator[Inspected]:
         )  # fmt: skip
 
 
-def inspected(
-    bench: Bench, side: Side, characteristic: str
-) -> tuple[Inspected, ...] | NotDemonstrated:
-    """Return the rows of one characteristic, one for each planned specimen, or why not."""
+def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected, ...]:
+    """Return the rows of one characteristic, one for each planned specimen."""
 
     def rows(record: Record) -> list[Inspected]:
         wanted = plain(characteristic)
@@ -70,18 +67,12 @@ def inspected(
 
     what = say("the characteristic {name!r}", name=characteristic)
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
-    if isinstance(records, NotDemonstrated):
-        return records
     found = [row for record in records for row in rows(record)]
-    excluded = {
-        row.specimen
-        for record in bench.case.records
-        if record.id in bench.excluded and record.entry.filter == side
-        for row in rows(record)
-    }
     named = [(row.record.id, row.specimen) for row in found]
-    stopped = accounted(bench, side, named, excluded, others_allowed=False)
-    return stopped if stopped is not None else tuple(found)
+    accounted(
+        bench, side, named, lambda each: (r.specimen for r in rows(each)), others_allowed=False
+    )
+    return tuple(found)
 
 
 def number_found(row: Inspected) -> float:

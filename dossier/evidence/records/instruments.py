@@ -116,6 +116,17 @@ def instrument_problems(case: Case) -> list[CaseProblem]:
     return found
 
 
+def _stating(
+    case: Case, entry: RecordEntry, measurand: str
+) -> Iterator[tuple[Instrument, float, bool]]:
+    """Yield a record's instruments that state a figure for a measurand, with `reading_u`."""
+    for name in entry.instruments:
+        instrument = case.instrument(name)
+        stated = reading_u(instrument, measurand) if measures(instrument, measurand) else None
+        if stated is not None:
+            yield instrument, *stated
+
+
 def accuracy_of(
     case: Case, limits: Limits, entry: RecordEntry, measurand: str, value: float
 ) -> InputAccuracy:
@@ -128,14 +139,8 @@ def accuracy_of(
     filter share it, and nothing is taken out between the two.
     """
     unread = entry.stated.conditions if entry.stated else ()
-    for identifier in entry.instruments:
-        instrument = case.instrument(identifier)
-        if not measures(instrument, measurand) or measurand in unread:
-            continue
-        stated = reading_u(instrument, measurand)
-        if stated is None:
-            continue
-        u, relative = stated
+    read = () if measurand in unread else _stating(case, entry, measurand)
+    for instrument, u, relative in read:
         if measurand != "temperature" and not relative:
             u = u / abs(value) if value else math.inf
         shared = f"{entry.laboratory}:{instrument.id}:{measurand}"
@@ -164,13 +169,9 @@ def absolute_accuracy(
     figure for, else for the first of them; an absolute figure stays what it is at a zero reading.
     """
     for measurand in measurands:
-        for identifier in entry.instruments:
-            instrument = case.instrument(identifier)
-            stated = reading_u(instrument, measurand) if measures(instrument, measurand) else None
-            if stated is not None:
-                known = accuracy_of(case, limits, entry, measurand, 1.0)
-                u = stated[0] * abs(value) if stated[1] else stated[0]
-                return replace(known, u=u)
+        for _, u, relative in _stating(case, entry, measurand):
+            known = accuracy_of(case, limits, entry, measurand, 1.0)
+            return replace(known, u=u * abs(value) if relative else u)
     known = accuracy_of(case, limits, entry, measurands[0], 1.0)
     return known if measurands[0] in _ABSOLUTE else replace(known, u=known.u * abs(value))
 
@@ -181,12 +182,7 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
     Upstream and downstream counters err independently; one counter that serves both sides counts
     twice.  Without a stated figure the accuracy that the standard allows stands in for both.
     """
-    found = []
-    for identifier in entry.instruments:
-        instrument = case.instrument(identifier)
-        stated = reading_u(instrument, "counts") if measures(instrument, "counts") else None
-        if stated is not None:
-            found.append((instrument, stated[0]))
+    found = [(instrument, u) for instrument, u, _ in _stating(case, entry, "counts")]
     if not found:
         one = accuracy_of(case, limits, entry, "counts", 1.0)
         return replace(one, u=math.sqrt(2.0) * one.u)

@@ -58,8 +58,8 @@ def measured(
     printed: str,
     dimension: str,
     favourable: Bound,
-) -> Estimate | NotDemonstrated:
-    """Return the estimate of a measured quantity, or why there is none.
+) -> Estimate:
+    """Return the estimate of a measured quantity.
 
     `column` of the measurement records, working `unit`, `printed` unit with its `dimension`, and
     the side on which a bound is favourable.
@@ -68,20 +68,18 @@ def measured(
         bench, side, "measurement", lambda r: column_of(r, column) is not None,
         say("a {column}", column=say(column)),
     )  # fmt: skip
-    if isinstance(records, NotDemonstrated):
-        return records
     measurands = [each for each in READ_BY[column] if each not in EXACT]
     try:
         readings = [each for r in records for each in _readings(bench, r, column, measurands)]
     except (UnitError, _MissingResultError) as error:
-        return NotDemonstrated(reason=str(error), records=tuple(r.id for r in records))
+        raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
     named = [(each.record.id, each.specimen) for each in readings]
-    stopped = accounted(bench, side, named, _excluded(bench, side, column), others_allowed=True)
-    if stopped is not None:
-        return stopped
+    accounted(
+        bench, side, named,
+        lambda each: specimens_of(each) if column_of(each, column) is not None else (),
+        others_allowed=True,
+    )  # fmt: skip
     found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
-    if isinstance(found, NotDemonstrated):
-        return found
     return zero_failure(bench, found, favourable, printed, dimension)
 
 
@@ -112,18 +110,6 @@ def _readings(
             record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign],
             effects=effects,
         )  # fmt: skip
-
-
-def _excluded(bench: Bench, side: Side, column: str) -> set[str]:
-    """Return the specimens of the records of a quantity that a recorded deviation excludes."""
-    return {
-        name
-        for record in bench.case.records
-        if record.id in bench.excluded
-        and record.entry.filter == side
-        and column_of(record, column) is not None
-        for name in specimens_of(record)
-    }
 
 
 def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:

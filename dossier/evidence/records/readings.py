@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from dossier.case.case import Record
@@ -13,7 +13,7 @@ from dossier.evidence.records.usable import missing_specimens, named_in_plan
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import OWN, combine, shared_components, widening
+from dossier.evidence.statistics.combine import OWN, budget, combine, widening
 from dossier.evidence.statistics.estimate import (
     Bound,
     Component,
@@ -27,7 +27,7 @@ from dossier.words import later, say
 SIGNS: dict[Bound, str] = {"": "", "larger than": "> ", "smaller than": "< "}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Effect:
     """What one instrument's error does to one specimen's result."""
 
@@ -67,32 +67,27 @@ def read_with(
     Raises UnitError for a stated figure that fits no measurand.
     """
     known = absolute_accuracy(bench.case, bench.limits, record.entry, measurands, value)
-    return effect_of(name, known, known.u)
-
-
-def effect_of(name: str, known: InputAccuracy, u: float) -> Effect:
-    """Return the effect `u` [unit of the result] of an input whose accuracy is `known`."""
-    return Effect(name=name, u=u, known=known)
+    return Effect(name, known.u, known)
 
 
 def accounted(
     bench: Bench,
     side: Side,
     named: Iterable[tuple[str, str]],
-    excluded: Iterable[str],
+    specimens: Callable[[Record], Iterable[str]],
     *,
     others_allowed: bool,
-) -> NotDemonstrated | None:
-    """Return why the specimens of a result are not those it needs, or None.
+) -> None:
+    """Raise NotDemonstrated where the specimens of a result are not those it needs.
 
     `named` are (record, specimen) of every result: each has a name, none has two results, and the
-    planned ones are all there (see `missing_specimens`), or in an `excluded` record.
+    planned ones are all there (see `missing_specimens`), or among the `specimens` that a record
+    excluded by a recorded deviation has such results of.
     """
     pairs = list(named)
-    for record, specimen in pairs:
-        if not specimen:
-            reason = say("record {record}: a result names no specimen", record=record)
-            return NotDemonstrated(reason=reason, records=(record,))
+    for nameless in (record for record, name in pairs if not name):
+        reason = say("record {record}: a result names no specimen", record=nameless)
+        raise NotDemonstrated(reason, (nameless,))
     twice = [name for name, times in Counter(name for _, name in pairs).items() if times > 1]
     if twice:
         records = tuple(dict.fromkeys(record for record, name in pairs if name == twice[0]))
@@ -101,16 +96,18 @@ def accounted(
             "be said by a recorded deviation",
             name=twice[0], records=", ".join(records),
         )  # fmt: skip
-        return NotDemonstrated(reason=reason, records=records)
-    tested = {name for _, name in pairs} | set(excluded)
+        raise NotDemonstrated(reason, records)
+    tested = {name for _, name in pairs}
+    for record in bench.case.records:
+        if record.id in bench.excluded and record.entry.filter == side:
+            tested |= set(specimens(record))
     words = missing_specimens(
         named_in_plan(bench.case, side), tested, others_allowed=others_allowed
     )
     if words:
         records = tuple(dict.fromkeys(record for record, _ in pairs))
         reason = say("record {records}: {words}", records=", ".join(records), words=words)
-        return NotDemonstrated(reason=reason, records=records)
-    return None
+        raise NotDemonstrated(reason, records)
 
 
 def estimate_of(
@@ -120,16 +117,16 @@ def estimate_of(
     unit: str,
     own_name: str = OWN,
     notes: Sequence[str] = (),
-) -> Estimate | NotDemonstrated:
+) -> Estimate:
     """Return the estimate of the filter type from one or more readings [working unit].
 
     A result that is only a bound enters with its bound: the mean is then a bound too, as E[min(X,
-    c)] <= E[X].  Bounds on both sides bound nothing and give NotDemonstrated.
+    c)] <= E[X].  Bounds on both sides bound nothing.
     """
     bounds = {reading.bound for reading in readings} - {""}
     if len(bounds) > 1:
         reason = say("some results are only lower bounds and others only upper bounds")
-        return NotDemonstrated(reason=reason, records=_records(readings))
+        raise NotDemonstrated(reason, tuple(dict.fromkeys(r.record.id for r in readings)))
     readings = _against_other_rigs(bench, readings)
     shared = _shared(readings) + widening(bench, *_widened(readings))
     found = combine(
@@ -142,10 +139,6 @@ def estimate_of(
         laboratories=bench.laboratories,
     )
     return _bounded(found, bounds.pop()) if bounds else found
-
-
-def _records(readings: Sequence[Reading]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(reading.record.id for reading in readings))
 
 
 def _widened(readings: Sequence[Reading]) -> tuple[list[str], float]:
@@ -162,11 +155,11 @@ def _specimen(reading: Reading) -> SpecimenValue:
 
 def _shared(readings: Sequence[Reading]) -> list[Component]:
     """Return each instrument's effect on the mean: its errors add up over the specimens."""
-    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
-    for reading in readings:
-        for effect in reading.effects:
-            found.setdefault(effect.name, []).append((effect.known, effect.u / len(readings)))
-    return [part for name, effects in found.items() for part in shared_components(name, effects)]
+    return budget(
+        (effect.name, effect.known, effect.u / len(readings))
+        for reading in readings
+        for effect in reading.effects
+    )
 
 
 def _against_other_rigs(bench: Bench, readings: Sequence[Reading]) -> list[Reading]:
@@ -176,7 +169,7 @@ def _against_other_rigs(bench: Bench, readings: Sequence[Reading]) -> list[Readi
     for reading in readings:
         entry = reading.record.entry
         known = between(bench, entry, "", among) if entry.kind != "inspection" else None
-        more = () if known is None else (effect_of(BETWEEN, known, known.u * abs(reading.value)),)
+        more = () if known is None else (Effect(BETWEEN, known.u * abs(reading.value), known),)
         found.append(replace(reading, effects=(*reading.effects, *more)))
     return found
 

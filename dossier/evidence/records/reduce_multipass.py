@@ -10,10 +10,10 @@ from dossier.case.model import Conditions
 from dossier.case.records import MultipassTable, PressureDropTable
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.records.reduced import Balance, MultipassResult, PressureDropResult, SweepFit
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.statistics.counting import dispersion_of_differences
 from dossier.physics import multipass, pressure_drop
-from dossier.physics import multipass as loading
+from dossier.physics.pressure_drop import PressureDropFit
 from dossier.words import later, say
 
 Floats = NDArray[np.float64]
@@ -65,7 +65,7 @@ def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassRes
         dispersion=counts[2], exposure=counts[3], counted_up=factors[0],
         counted_down=factors[1], end_time=end, time=table.time[read], mass=mass,
         pressure_drop=table.pressure_drop[read],
-        curve=loading.monotone_curve(mass, table.pressure_drop[read]),
+        curve=multipass.monotone_curve(mass, table.pressure_drop[read]),
         housing=housing, terminal=terminal, flow=flow, viscosity=mu, density=rho,
         injection_level=level, injection_flow=injection, base_level=base, injected=injected,
         balance=balance, missing_balance=why,
@@ -164,7 +164,7 @@ def _level(conditions: Conditions) -> float:
 
 def _balance(
     conditions: Conditions, injected: float, base: float, end: float
-) -> tuple[Balance | None, str]:
+) -> tuple[multipass.RetainedMass | None, str]:
     if conditions.final_concentration is None or conditions.system_volume is None:
         return None, say(
             "no final_concentration or no system_volume of the system fluid was stated"
@@ -174,26 +174,10 @@ def _balance(
         return None, say(
             "no sample_flow was stated: it is 0 L/min on both sides where every sample returns"
         )
-    terms = multipass.retained_mass(
-        injected,
-        conditions.final_concentration.value,
-        conditions.system_volume.value,
-        drawn.upstream,
-        drawn.downstream,
-        base,
-        end,
-    )
-    return (
-        Balance(
-            injected=injected,
-            left_in_system=terms.left_in_system,
-            drawn_upstream=terms.drawn_upstream,
-            drawn_downstream=terms.drawn_downstream,
-            retained=terms.retained,
-            level_below_base=terms.level_below_base,
-        ),
-        "",
-    )
+    level, volume = conditions.final_concentration.value, conditions.system_volume.value
+    return multipass.retained_mass(
+        injected, level, volume, drawn.upstream, drawn.downstream, base, end
+    ), ""
 
 
 STEP, KELVIN = 1e-3, 0.1
@@ -242,7 +226,7 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
     )  # fmt: skip
 
 
-def _slope(start: SweepFit, moved: SweepFit, step: float) -> tuple[float, float]:
+def _slope(start: PressureDropFit, moved: PressureDropFit, step: float) -> tuple[float, float]:
     return (moved.a - start.a) / step, (moved.b - start.b) / step
 
 
@@ -265,11 +249,7 @@ def row_spread(drop: Floats) -> Floats:
     return np.maximum(drop, 0.02 * float(drop.max()))
 
 
-def _fit(flow: Floats, mu: Floats, rho: Floats, drop: Floats) -> SweepFit:
+def _fit(flow: Floats, mu: Floats, rho: Floats, drop: Floats) -> PressureDropFit:
     if not drop.max() > 0:
         raise ValueError(say("no differential pressure above zero"))
-    fit = pressure_drop.fit_pressure_drop(flow, mu, rho, drop, row_spread(drop))
-    return SweepFit(
-        a=fit.a, b=fit.b, covariance=fit.covariance, residual=fit.residual_sd,
-        resolved=fit.resolved, dof=fit.dof,
-    )  # fmt: skip
+    return pressure_drop.fit_pressure_drop(flow, mu, rho, drop, row_spread(drop))

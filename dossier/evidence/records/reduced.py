@@ -5,20 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.physics.multipass import RetainedMass
+from dossier.physics.pressure_drop import PressureDropFit
+
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Balance:
-    """Gravimetric balance of a multi-pass run, all [kg]."""
-
-    injected: float
-    left_in_system: float
-    drawn_upstream: float
-    drawn_downstream: float
-    retained: float
-    level_below_base: bool = False
-    """True where the final level came out below the base level, which a settled loop excludes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,26 +73,10 @@ class MultipassResult:
     """Base upstream level [kg/m3]."""
     injected: float
     """Injected capacity [kg]."""
-    balance: Balance | None
+    balance: RetainedMass | None
     """Gravimetric balance; None when no final system level was measured."""
     missing_balance: str = ""
     """Why there is no balance."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SweepFit:
-    """Coefficients of dp = a mu Q + b rho Q^2."""
-
-    a: float
-    """[1/m3]."""
-    b: float
-    """[1/m4]."""
-    covariance: Floats
-    """(2, 2)."""
-    residual: float
-    """Standard deviation of the residuals [Pa]."""
-    resolved: tuple[bool, bool]
-    dof: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,12 +98,12 @@ class PressureDropResult:
     density: Floats
     """(n,) [kg/m3]."""
     housing_rows: NDArray[np.bool_]
-    assembly: SweepFit
+    assembly: PressureDropFit
     per_flow: tuple[float, float]
     """Change of the assembly's a and b for a relative error of one of the flow readings."""
     per_kelvin: tuple[float, float]
     """Change of the assembly's a and b if the oil was one kelvin warmer than read."""
     per_viscosity: tuple[tuple[float, float], tuple[float, float]]
     """The same for a relative error of one of the fluid's viscosity at 40 and at 100 degC."""
-    housing: SweepFit | None
+    housing: PressureDropFit | None
     """None when no rows of the housing alone were measured."""

@@ -14,81 +14,69 @@ from dossier.words import later, say, say_count
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 
 
-def usable_runs(
-    bench: Bench, side: Side, path: str = "full_flow"
-) -> tuple[MultipassResult, ...] | NotDemonstrated:
-    """Return the multi-pass runs of one filter, or why they cannot carry a result."""
-    path = bench.case.application.circuit.path_of(path)
-    own = [run for run in bench.multipass if run.side == side and run.path == path]
-    return whole(bench, side, "multipass", path, own)
+def usable_runs(bench: Bench, side: Side, path: str = "full_flow") -> tuple[MultipassResult, ...]:
+    """Return the multi-pass runs of one filter that carry a result."""
+    return _whole(bench, side, "multipass", path, bench.multipass)
 
 
 def usable_sweeps(
     bench: Bench, side: Side, path: str = "full_flow"
-) -> tuple[PressureDropResult, ...] | NotDemonstrated:
-    """Return the flow sweeps of one filter, or why they cannot carry a result."""
-    path = bench.case.application.circuit.path_of(path)
-    own = [sweep for sweep in bench.pressure if sweep.side == side and sweep.path == path]
-    return whole(bench, side, "pressure_drop", path, own)
+) -> tuple[PressureDropResult, ...]:
+    """Return the flow sweeps of one filter that carry a result."""
+    return _whole(bench, side, "pressure_drop", path, bench.pressure)
 
 
-def whole(
+def _whole(
     bench: Bench, side: Side, kind: str, path: str, results: Sequence[Result]
-) -> tuple[Result, ...] | NotDemonstrated:
-    """Return `results` if every planned specimen has a usable record of that kind.
+) -> tuple[Result, ...]:
+    """Return those of `results` if every planned specimen has a usable record of that kind.
 
     One record that cannot be reduced or fails a mandatory check stops the result: leaving it out
     would be choosing among the evidence.  A record excluded by a recorded deviation, with its
     physical cause and who agreed, is accounted for.
     """
-    circuit = bench.case.application.circuit
+    path_of = bench.case.application.circuit.path_of
     entries = [
-        record.entry
-        for record in bench.case.records
-        if record.entry.kind == kind
-        and record.entry.filter == side
-        and circuit.path_of(record.entry.path) == path
+        entry
+        for entry in bench.entries.values()
+        if (entry.kind, entry.filter, path_of(entry.path)) == (kind, side, path_of(path))
     ]
     if not entries:
-        reason = say("there is no {record} {of_side}", **_names(side, kind))
-        return NotDemonstrated(reason=reason)
+        raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
     for entry in entries:
-        stopped = _stopped(bench, entry.id)
-        if stopped is not None:
-            return stopped
+        _accept(bench, entry.id)
     missing = planned_specimens(bench, side) - {entry.specimen or "" for entry in entries}
     if missing:
         names = ", ".join(sorted(missing))
         words = later("no {record} of specimen {names} {of_side}")
-        return NotDemonstrated(reason=say(words, names=names, **_names(side, kind)))
-    if not results:
-        reason = say("every {record} {of_side} is excluded", **_names(side, kind))
-        return NotDemonstrated(reason=reason)
-    return tuple(results)
+        raise NotDemonstrated(say(words, names=names, **_names(side, kind)))
+    own = tuple(each for each in results if (each.side, each.path) == (side, path_of(path)))
+    if not own:
+        raise NotDemonstrated(say("every {record} {of_side} is excluded", **_names(side, kind)))
+    return own
 
 
 def _names(side: Side, kind: str) -> dict[str, str]:
     return {"record": record_of(kind), "of_side": of_side(side)}
 
 
-def _stopped(bench: Bench, record: str) -> NotDemonstrated | None:
-    """Return why a record carries no result, or None where it may."""
-    if record in bench.unreduced:
-        words, why = later("record {record} cannot be reduced: {why}"), bench.unreduced[record]
-    elif record in bench.unusable:
-        words, why = later("record {record} not valid: {why}"), bench.unusable[record]
-    else:
-        return None
-    return NotDemonstrated(reason=say(words, record=record, why=why), records=(record,))
+def _accept(bench: Bench, record: str) -> None:
+    """Raise NotDemonstrated where a record carries no result."""
+    for words, reasons in (
+        (later("record {record} cannot be reduced: {why}"), bench.unreduced),
+        (later("record {record} not valid: {why}"), bench.unusable),
+    ):
+        if record in reasons:
+            raise NotDemonstrated(say(words, record=record, why=reasons[record]), (record,))
 
 
 def usable_records(
     bench: Bench, side: Side, kind: str, wanted: Callable[[Record], bool], what: str
-) -> tuple[Record, ...] | NotDemonstrated:
-    """Return the records of one filter and kind that are `wanted`, or why they carry no result.
+) -> tuple[Record, ...]:
+    """Return the records of one filter and kind that are `wanted` and carry a result.
 
-    As `whole`, for records that are read as they are; `what` names them in the reason.  Records of
-    either flow path count: what was tested on one part of the filter is not left out.
+    As for runs and sweeps, for records that are read as they are; `what` names them in the reason.
+    Records of either flow path count: what was tested on one part of the filter is not left out.
     """
     own = [
         record
@@ -96,16 +84,14 @@ def usable_records(
         if record.entry.kind == kind and record.entry.filter == side and wanted(record)
     ]
     if not own:
-        reason = say("there is no {record} {of_side} with {what}", what=what, **_names(side, kind))
-        return NotDemonstrated(reason=reason)
+        words = later("there is no {record} {of_side} with {what}")
+        raise NotDemonstrated(say(words, what=what, **_names(side, kind)))
     for record in own:
-        stopped = _stopped(bench, record.id)
-        if stopped is not None:
-            return stopped
+        _accept(bench, record.id)
     kept = tuple(record for record in own if record.id not in bench.excluded)
     if not kept:
         words = later("every {record} {of_side} with {what} is excluded")
-        return NotDemonstrated(reason=say(words, what=what, **_names(side, kind)))
+        raise NotDemonstrated(say(words, what=what, **_names(side, kind)))
     return kept
 
 

@@ -12,7 +12,7 @@ from dossier.case.case import Record
 from dossier.case.records import ValveTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
-from dossier.evidence.records.readings import Effect, Reading, accounted, effect_of, estimate_of
+from dossier.evidence.records.readings import Effect, Reading, accounted, estimate_of
 from dossier.evidence.records.usable import usable_records
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import shown
@@ -69,27 +69,21 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
         yield ValveSweep(record=record, specimen=name, rising=rising, falling=falling)
 
 
-def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...] | NotDemonstrated:
-    """Return the valve sweeps of one filter, or why they cannot carry a result."""
+def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...]:
+    """Return the valve sweeps of one filter that carry a result."""
     records = usable_records(
         bench, side, "bypass_valve", lambda record: isinstance(record.table, ValveTable),
         say("a sweep"),
     )  # fmt: skip
-    if isinstance(records, NotDemonstrated):
-        return records
     found = [sweep for record in records for sweep in sweeps_of(record)]
-    excluded = {
-        sweep.specimen
-        for record in bench.case.records
-        if record.id in bench.excluded and record.entry.filter == side
-        for sweep in sweeps_of(record)
-    }
     named = [(sweep.record.id, sweep.specimen) for sweep in found]
-    stopped = accounted(bench, side, named, excluded, others_allowed=True)
-    return stopped if stopped is not None else tuple(found)
+    accounted(
+        bench, side, named, lambda each: (s.specimen for s in sweeps_of(each)), others_allowed=True
+    )
+    return tuple(found)
 
 
-def criterion(sweeps: Sequence[ValveSweep]) -> float | NotDemonstrated:
+def criterion(sweeps: Sequence[ValveSweep]) -> float:
     """Return the flow [m3/s] at which the valves counted as open: the same for all of them."""
     flows = {}
     for sweep in sweeps:
@@ -100,7 +94,7 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float | NotDemonstrated:
                 "counts as open or as reseated, among the record's conditions",
                 record=sweep.record.id,
             )
-            return NotDemonstrated(reason=reason, records=(sweep.record.id,))
+            raise NotDemonstrated(reason, (sweep.record.id,))
         flows[sweep.record.id] = stated
     if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
         words = ", ".join(
@@ -109,7 +103,7 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float | NotDemonstrated:
         reason = say(
             "the records state different criterion flows ({flows}): no common result", flows=words
         )
-        return NotDemonstrated(reason=reason, records=tuple(flows))
+        raise NotDemonstrated(reason, tuple(flows))
     return next(iter(flows.values()))
 
 
@@ -120,22 +114,16 @@ def from_sweeps(
     *,
     result: Literal["pressure", "flow"],
     at: float | None = None,
-) -> Estimate | NotDemonstrated:
+) -> Estimate:
     """Return the estimate of the `result` that `read` takes from each specimen's sweeps.
 
     A pressure [Pa] is read at a flow `at` [m3/s], the record's criterion flow if None; a flow at a
-    pressure.  A result outside the sweep, or a sweep that cannot be read, gives NotDemonstrated
-    with record and specimen.
+    pressure.  A result outside the sweep, or a sweep that cannot be read, is not demonstrated.
     """
     sweeps = usable_valves(bench, side)
-    if isinstance(sweeps, NotDemonstrated):
-        return sweeps
     notes = []
     if at is None:
-        flow = criterion(sweeps)
-        if isinstance(flow, NotDemonstrated):
-            return flow
-        at = flow
+        at = criterion(sweeps)
         words = later("counted at a flow of {flow:.4g} L/min, the record's criterion")
         notes.append(say(words, flow=at * 6e4))
     readings = []
@@ -147,7 +135,7 @@ def from_sweeps(
                 "record {record}, specimen {specimen}: {error}",
                 record=sweep.record.id, specimen=sweep.specimen, error=error,
             )  # fmt: skip
-            return NotDemonstrated(reason=reason, records=(sweep.record.id,))
+            raise NotDemonstrated(reason, (sweep.record.id,)) from None
     unit = "Pa" if result == "pressure" else "m3/s"
     return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
 
@@ -178,7 +166,7 @@ def _effect(
     change: Callable[[InputAccuracy], float],
 ) -> Effect:
     known = absolute_accuracy(bench.case, bench.limits, sweep.record.entry, (name,), value)
-    return effect_of(OF_THE_SWEEPS[name], known, change(known))
+    return Effect(OF_THE_SWEEPS[name], change(known), known)
 
 
 def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -> float:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,
@@ -24,16 +25,21 @@ DRAWS = 100_000
 EXAMPLE = 'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
 
 
-def ingression(bench: Bench) -> tuple[float, float] | NotDemonstrated:
+def ingression(bench: Bench) -> tuple[float, float]:
     """Return the contaminant reaching the filter and its standard uncertainty [kg/s]."""
     stated = bench.case.application.duty.ingression
     if stated is None or not stated.value > 0:
-        return NotDemonstrated(reason=say("the application states no ingression above zero"))
+        raise NotDemonstrated(say("the application states no ingression above zero"))
     if stated.u is None:
-        return NotDemonstrated(
-            reason=say("the ingression carries no uncertainty: write {example}", example=EXAMPLE)
-        )
+        words = later("the ingression carries no uncertainty: write {example}")
+        raise NotDemonstrated(say(words, example=EXAMPLE))
     return stated.value, stated.u
+
+
+def half_width_of(samples: Floats) -> float:
+    """Return half the width of the middle 68.27 % of draws: their standard uncertainty."""
+    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    return float(high - low) / 2.0
 
 
 def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
@@ -47,7 +53,7 @@ def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
     raise ValueError("the uncertainty is too large for its value")
 
 
-def drawn(component: Component, rng: np.random.Generator) -> Floats:
+def draws_of(component: Component, rng: np.random.Generator) -> Floats:
     """Return draws of a component's error (DRAWS,), by t (JCGM 101:2008, 6.4.9).
 
     Where it carries a scatter as well, each draw is the farther of the two at one probability.
@@ -81,7 +87,7 @@ def as_samples(estimate: Estimate, rng: np.random.Generator) -> Floats:
     deviation: Floats = np.zeros(DRAWS)
     for part in estimate.components:
         if part.u > 0:
-            deviation = deviation + drawn(part, rng)
+            deviation = deviation + draws_of(part, rng)
     if estimate.scale == "reciprocal":
         inner = 1.0 / estimate.value + deviation / estimate.value**2
         return 1.0 / np.maximum(inner, 1e-300)
@@ -138,11 +144,37 @@ def combine(
     )
 
 
+def combine_results(
+    results: Sequence[MultipassResult | PressureDropResult],
+    values: Sequence[float],
+    own: Sequence[float],
+    shared: Sequence[Component],
+    *,
+    unit: str,
+    own_name: str,
+    notes: Sequence[str] = (),
+    laboratories: Mapping[str, str] | None = None,
+) -> Estimate:
+    """Return the estimate of the mean of `values` (n), each from one reduced record.
+
+    The rest as in `combine`; each specimen's full uncertainty is its own with what all share.
+    """
+    common = math.sqrt(sum(c.u**2 for c in shared))
+    specimens = [
+        SpecimenValue(specimen=r.specimen, record=r.record, value=value, u=math.hypot(u, common))
+        for r, value, u in zip(results, values, own, strict=True)
+    ]
+    return combine(
+        specimens, own, shared, unit=unit, own_name=own_name, notes=notes,
+        laboratories=laboratories,
+    )  # fmt: skip
+
+
 def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:
     n = len(values)
     independent = float(np.sqrt((own**2).sum())) / n
     if n == 1:
-        return Component(name=own_name, u=independent, dof=math.inf, source=say("one specimen"))
+        return Component(name=own_name, u=independent, source=say("one specimen"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= independent:
         return scatter_component(n, scatter)
@@ -179,7 +211,7 @@ def larger_component(own_name: str, n: int, u: float, scatter: float) -> Compone
     name, source = LARGER.format(what=own_name, number=n), say("the records")
     said = say(LARGER, what=say(own_name), number=n)
     return Component(
-        name=name, said=said, u=u, dof=math.inf, source=source,
+        name=name, said=said, u=u, source=source,
         scatter=scatter, scatter_dof=n - 1.0,
     )  # fmt: skip
 
@@ -196,7 +228,7 @@ def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]])
         so_far = found[known.shared][1] if known.shared in found else 0.0
         found[known.shared] = (known, so_far + change)
     parts = [
-        Component(name=name, u=abs(u), dof=math.inf, source=known.source, shared=known.shared)
+        Component(name=name, u=abs(u), source=known.source, shared=known.shared)
         for known, u in found.values()
     ]
     together: dict[str, list[float]] = {}
@@ -206,8 +238,20 @@ def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]])
     more = sum(sum(each) ** 2 - sum(u * u for u in each) for each in together.values())
     if more > 1e-12 * sum(part.u**2 for part in parts):
         source = say("instruments of one laboratory taken to err together")
-        parts.append(Component(name=name, u=math.sqrt(more), dof=math.inf, source=source))
+        parts.append(Component(name=name, u=math.sqrt(more), source=source))
     return parts
+
+
+def budget(effects: Iterable[tuple[str, InputAccuracy, float]]) -> list[Component]:
+    """Return the components of all `effects`, each input's added up over the records.
+
+    `effects` are the name of an input, the accuracy that one record knows it with, and what that
+    changes in the result [unit of the result].
+    """
+    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
+    for name, known, change in effects:
+        found.setdefault(name, []).append((known, change))
+    return [part for name, each in found.items() for part in shared_components(name, each)]
 
 
 def widening(bench: Bench, records: Sequence[str], value: float) -> list[Component]:
@@ -218,7 +262,7 @@ def widening(bench: Bench, records: Sequence[str], value: float) -> list[Compone
     u = abs(value) * math.sqrt(sum(a * a for a in added)) / len(added)
     names = ", ".join(r for r, a in zip(records, added, strict=True) if a)
     source = say("deviation of {names}", names=names)
-    return [Component(name=later("recorded deviations"), u=u, dof=math.inf, source=source)]
+    return [Component(name=later("recorded deviations"), u=u, source=source)]
 
 
 def generator(bench: Bench, purpose: str) -> np.random.Generator:

@@ -1,42 +1,9 @@
-"""What a count says of what was counted: exact Poisson statistics, ratios, over-dispersion.
-
-Counts may be other than whole numbers: an over-dispersed count is divided by its dispersion before
-it comes here, and the gamma and beta functions carry the exact laws over.
-"""
+"""How much more counts scatter than counting alone explains."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-
-
-class Dispersion(NamedTuple):
-    """How much more counts scatter than counting alone explains."""
-
-    phi: float
-    """Variance over mean: 1 for pure counting noise [-]."""
-    dof: int
-    """Degrees of freedom, number of counts less one [-]."""
-    p_value: float
-    """Probability of as much scatter or more by counting alone [-]."""
-
-
-def dispersion(counts: Sequence[float] | NDArray[np.float64]) -> Dispersion:
-    """Return how counts (m,) of one expected count scatter, over what counting explains.
-
-    Their index of dispersion is the sum of squared deviations over the mean, chi-square with
-    m - 1 degrees of freedom if counting is all there is.
-    Raises ValueError for fewer than two counts, one that is negative or not finite, or all zero.
-    Source: R. A. Fisher's index of dispersion (common practice, from memory).
-    """
-    from scipy.special import chdtrc
-
-    observed = _accept_counts(counts)
-    mean = float(observed.mean())
-    index = float(((observed - mean) ** 2).sum()) / mean
-    dof = observed.size - 1
-    return Dispersion(phi=index / dof, dof=dof, p_value=float(chdtrc(dof, index)))
 
 
 def dispersion_of_differences(counts: Sequence[float] | NDArray[np.float64]) -> float:

@@ -1,15 +1,18 @@
 """What is known of one quantity: never a bare number."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.statistics.uncertainty import Part, half_width
 from dossier.words import say
+
+Asked = ParamSpec("Asked")
+Answer = TypeVar("Answer")
 
 Bound = Literal["", "larger than", "smaller than"]
 """Empty for a value; otherwise the value is only a bound of the true one."""
@@ -26,7 +29,7 @@ class Component:
     """What contributes: a code in English, which is compared, sorted and drawn by."""
     u: float
     """Standard uncertainty that it gives the result [unit of the estimate]."""
-    dof: float
+    dof: float = math.inf
     """Degrees of freedom [-]; inf when the source states none."""
     source: str
     """Where the figure comes from: a record, a certificate, a standard's accuracy."""
@@ -81,7 +84,7 @@ class Estimate:
     """Best estimate [unit]."""
     u: float
     """Standard uncertainty [unit]."""
-    dof: float
+    dof: float = math.inf
     """Effective degrees of freedom [-], Welch-Satterthwaite; inf when well known."""
     unit: str
     """Working unit of the value, a key understood by `case.units`."""
@@ -118,10 +121,30 @@ class Estimate:
         return self.value - half, self.value + half
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotDemonstrated:
-    """Why a quantity cannot be computed or may not be used."""
+class NotDemonstrated(Exception):  # noqa: N818  # the answer to a question, not an error
+    """Why a quantity cannot be computed or may not be used: raised where it shows.
 
-    reason: str
-    """A sentence a person can act on: which record, which rule of which standard."""
-    records: tuple[str, ...] = ()
+    `attempt` makes it the answer: a computed quantity is an `Estimate`, or this.
+    """
+
+    def __init__(self, reason: str, records: tuple[str, ...] = ()) -> None:
+        super().__init__(reason)
+        self.reason = reason
+        """A sentence a person can act on: which record, which rule of which standard."""
+        self.records = records
+
+
+def attempt(
+    compute: Callable[Asked, Answer], *args: Asked.args, **kwargs: Asked.kwargs
+) -> Answer | NotDemonstrated:
+    """Return what `compute` returns, or why it is not demonstrated."""
+    try:
+        return compute(*args, **kwargs)
+    except NotDemonstrated as why:
+        return NotDemonstrated(why.reason, why.records)  # without the frames it was raised in
+
+
+def stop_if(why: str, *records: str) -> None:
+    """Raise NotDemonstrated with the reason `why` and its `records`, if there is a reason."""
+    if why:
+        raise NotDemonstrated(why, records)

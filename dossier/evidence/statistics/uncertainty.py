@@ -103,17 +103,6 @@ def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> f
     return total / parts if parts > 0.0 else math.inf
 
 
-def expanded(U: float, k: float) -> float:
-    """Return the standard uncertainty from an expanded one `U` [unit of U] and its factor `k` [-].
-
-    Raises ValueError unless 0 <= U < inf and 0 < k < inf.
-    Source: JCGM 100:2008, 4.3.3 (from memory).
-    """
-    if not (0.0 < k < math.inf):
-        raise ValueError(f"coverage factor must be above zero and finite, not {k} [-]")
-    return _accept_size(U, "expanded uncertainty") / k
-
-
 def t_quantile(p: float, dof: float) -> float:
     """Return the t below which a share `p` of Student's distribution lies [-].
 

@@ -1,6 +1,7 @@
 """Were both filters tested alike?  Only then is one set against the other."""
 
 from collections.abc import Callable, Iterator, Sequence
+from typing import TypeVar
 
 from dossier.case.case import Record
 from dossier.case.records import MeasurementTable
@@ -29,8 +30,9 @@ MULTIPASS: tuple[tuple[str, Unit, Callable[[MultipassResult], float]], ...] = (
     ("base level", LEVEL, lambda run: run.base_level),
     ("viscosity", VISCOSITY, lambda run: run.viscosity / run.density),
 )
-Told = tuple[str, str, float | None]
-"""Side, record and value [working unit], None where it is not stated."""
+Value = TypeVar("Value", str, float)
+Told = tuple[str, str, Value | None]
+"""Side, record and value [working unit] or words, None where it is not stated."""
 
 
 def difference(bench: Bench, quantity: Quantity) -> str:
@@ -101,40 +103,48 @@ def _records(bench: Bench, kind: str) -> list[Record]:
     ]
 
 
-def _apart(bench: Bench, name: str, unit: Unit, told: Sequence[Told]) -> Iterator[str]:
-    """Yield each pair of the two filters whose values differ by more than the tolerance."""
-    limit, words = bench.limits.comparable[name], say(NAMES[name])
+def _pairs(
+    name: str, told: Sequence[Told[Value]], differ: Callable[[str, Value, str, Value], str]
+) -> Iterator[str]:
+    """Yield how each pair of the two filters differs, as `differ` says, and what is not stated."""
     if len({side for side, _, _ in told}) < 2:
         return
     for side, record, own in told:
         if own is None:
-            yield say("{name} is not stated in record {record}", name=words, record=record)
-            continue
-        for other_side, other, theirs in told:
-            if (side, other_side) != ("candidate", "reference") or theirs is None:
-                continue
-            if not abs(own - theirs) <= limit.value * min(own, theirs):
-                yield say(
-                    "{name} {own:.4g} {unit} in record {record} and {theirs:.4g} {unit} in record "
-                    "{other}, more than {share:.3g} % apart ({clause}; {mark})",
-                    name=words, own=own * unit[1], theirs=theirs * unit[1], unit=unit[0],
-                    record=record, other=other, share=100 * limit.value,
-                    clause=say(limit.clause), mark=say(limit.mark),
-                )  # fmt: skip
-
-
-def _unlike(name: str, told: Sequence[tuple[str, str, str]]) -> Iterator[str]:
-    """Yield each pair of the two filters whose words differ but for blanks and capitals."""
-    if len({side for side, _, _ in told}) < 2:
-        return
-    for side, record, own in told:
-        if not own:
             yield say("{name} is not stated in record {record}", name=name, record=record)
             continue
         for other_side, other, theirs in told:
-            alike = "".join(own.split()).casefold() == "".join(theirs.split()).casefold()
-            if (side, other_side) == ("candidate", "reference") and theirs and not alike:
-                yield say(
-                    "{name} {own} in record {record} and {theirs} in record {other}",
-                    name=name, own=own, record=record, theirs=theirs, other=other,
-                )  # fmt: skip
+            if (side, other_side) == ("candidate", "reference") and theirs is not None:
+                yield from filter(None, [differ(record, own, other, theirs)])
+
+
+def _apart(bench: Bench, name: str, unit: Unit, told: Sequence[Told[float]]) -> Iterator[str]:
+    """Yield each pair of the two filters whose values differ by more than the tolerance."""
+    limit, words = bench.limits.comparable[name], say(NAMES[name])
+
+    def differ(record: str, own: float, other: str, theirs: float) -> str:
+        if abs(own - theirs) <= limit.value * min(own, theirs):
+            return ""
+        return say(
+            "{name} {own:.4g} {unit} in record {record} and {theirs:.4g} {unit} in record "
+            "{other}, more than {share:.3g} % apart ({clause}; {mark})",
+            name=words, own=own * unit[1], theirs=theirs * unit[1], unit=unit[0],
+            record=record, other=other, share=100 * limit.value,
+            clause=say(limit.clause), mark=say(limit.mark),
+        )  # fmt: skip
+
+    return _pairs(words, told, differ)
+
+
+def _unlike(name: str, told: Sequence[Told[str]]) -> Iterator[str]:
+    """Yield each pair of the two filters whose words differ but for blanks and capitals."""
+
+    def differ(record: str, own: str, other: str, theirs: str) -> str:
+        if "".join(own.split()).casefold() == "".join(theirs.split()).casefold():
+            return ""
+        return say(
+            "{name} {own} in record {record} and {theirs} in record {other}",
+            name=name, own=own, record=record, theirs=theirs, other=other,
+        )  # fmt: skip
+
+    return _pairs(name, [(side, record, words or None) for side, record, words in told], differ)

@@ -9,7 +9,7 @@ from dossier.evidence.limits import Limits
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.spoken import record_of
 from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Rule, Verdicts, apply_rule
+from dossier.evidence.validity.rules import Rule, Verdicts, apply_rules
 from dossier.evidence.validity.standards import Method, method_of, read_as, same_method
 from dossier.words import later, say
 
@@ -22,7 +22,7 @@ FAMILIES = {
 
 
 def method_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
-    """Yield the checks on the method of a record.
+    """Return the checks on the method of a record.
 
     An inspection goes by a drawing and a plan of the house, for which there is no known method.
     """
@@ -38,10 +38,7 @@ def method_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]
         if method is not None:
             rules["filter family"] = lambda _: _family(case, record, limits, method)
             rules["edition of the method"] = lambda _: _edition(record, limits, method)
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
+    return apply_rules(limits, record, rules)
 
 
 def on_fine_path(case: Case, record: Record) -> bool:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from dossier.case.case import Case, Record
 from dossier.case.records import MultipassTable
 from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.quantities.clean import carried
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.instruments import measures
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
@@ -20,7 +21,7 @@ from dossier.evidence.validity.relevance import relevance_rules, terms_of
 from dossier.evidence.validity.rules import (
     Rule,
     Verdicts,
-    apply_rule,
+    apply_rules,
     does_not_apply,
     stated_instead,
     unlike,
@@ -37,7 +38,7 @@ def multipass_checks(
     sweeps: Sequence[PressureDropResult],
     against: Mapping[str, str],
 ) -> Iterator[Check]:
-    """Yield every check of a reduced multi-pass record.
+    """Return every check of a reduced multi-pass record.
 
     `siblings` are the runs of the same filter, `sweeps` its flow sweeps; `against` says, rule by
     rule, what any other run of the case has against this one, in words, or nothing.
@@ -71,10 +72,7 @@ def multipass_checks(
     rules |= relevance_rules(case, record, result, sweeps)
     rules |= readings_rules(record, result, 60.0 * limits.first_minutes)
     rules |= balance_rules(record, result)
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
+    return apply_rules(limits, record, rules)
 
 
 def _reached(table: MultipassTable, result: MultipassResult, limit: Limit) -> Verdicts:
@@ -345,15 +343,8 @@ def _agrees(
     own = [sweep for sweep in sweeps if sweep.specimen == result.specimen] or list(sweeps)
     if not own:
         return does_not_apply(say("no flow sweep of this filter"))
-    expected = float(
-        np.mean(
-            [
-                sweep.assembly.a * result.viscosity * result.flow
-                + sweep.assembly.b * result.density * result.flow**2
-                for sweep in own
-            ]
-        )
-    )
+    point = (result.flow, result.viscosity, result.density)
+    expected = float(np.mean([carried(sweep, *point) for sweep in own]))
     found = float(result.curve[0])
     off = found / expected - 1.0 if expected > 0 else np.inf
     words = say(

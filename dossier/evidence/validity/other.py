@@ -16,7 +16,7 @@ from dossier.evidence.records.usable import missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Rule, Verdicts, apply_rule, does_not_apply, unlike
+from dossier.evidence.validity.rules import Rule, Verdicts, apply_rules, does_not_apply, unlike
 from dossier.words import later, say, say_count
 
 KINDS = ("bypass_valve", "measurement", "inspection")
@@ -35,54 +35,32 @@ def other_checks(
         "specimens named once": lambda _: _named(record),
         "specimen count": lambda _: _count(case, record),
     }
-    rules |= {
-        "bypass_valve": _valve_rules,
-        "measurement": _measurement_rules,
-        "inspection": _inspection_rules,
-    }[record.entry.kind](case, record, demands, told)
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
-
-
-def _valve_rules(
-    case: Case, record: Record, demands: Sequence[Demand], told: str
-) -> dict[str, Rule]:
-    return {
-        "rising and falling sweep": lambda _: _both_sweeps(record),
-        "rows of each sweep": lambda limit: _rows(record, limit),
-        "criterion flow": lambda _: _criterion(record),
-        "test viscosity": lambda limit: _viscosity(case, record, limit),
-        "valve of the application": lambda limit: _fitted(case, record, limit),
-        "noise of its own": lambda _: unlike(told),
-    }
-
-
-def _measurement_rules(
-    case: Case, record: Record, demands: Sequence[Demand], told: str
-) -> dict[str, Rule]:
-    rules: dict[str, Rule] = {
-        "every result given": lambda _: _given(record),
-        "size of the result": lambda limit: _credible(record, demands, limit),
-        "size of filter": lambda limit: _size(case, limit),
-    }
-    if column_of(record, "burst pressure") is not None:
-        rules["hold schedule"] = lambda _: _not_timed()
-    if column_of(record, "collapse pressure") is not None:
-        rules["soak temperature"] = lambda limit: _soak(record, limit)
-    return rules
+    if record.entry.kind == "bypass_valve":
+        rules |= {
+            "rising and falling sweep": lambda _: _both_sweeps(record),
+            "rows of each sweep": lambda limit: _rows(record, limit),
+            "criterion flow": lambda _: _criterion(record),
+            "test viscosity": lambda limit: _viscosity(case, record, limit),
+            "valve of the application": lambda limit: _fitted(case, record, limit),
+            "noise of its own": lambda _: unlike(told),
+        }
+    elif record.entry.kind == "measurement":
+        rules |= {
+            "every result given": lambda _: _given(record),
+            "size of the result": lambda limit: _credible(record, demands, limit),
+            "size of filter": lambda limit: _size(case, limit),
+        }
+        if column_of(record, "burst pressure") is not None:
+            rules["hold schedule"] = lambda _: _not_timed()
+        if column_of(record, "collapse pressure") is not None:
+            rules["soak temperature"] = lambda limit: _soak(record, limit)
+    elif any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record)):
+        rules["inside the drawing"] = lambda _: _drawing(record)
+    yield from apply_rules(limits, record, rules)
 
 
 def _not_timed() -> Verdicts:
     return Verdicts(None, say("the record holds results, not times"))
-
-
-def _inspection_rules(
-    case: Case, record: Record, demands: Sequence[Demand], told: str
-) -> dict[str, Rule]:
-    drawn = any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record))
-    return {"inside the drawing": lambda _: _drawing(record)} if drawn else {}
 
 
 def results_named(record: Record) -> dict[str, tuple[str, ...]]:
@@ -177,13 +155,12 @@ def _fitted(case: Case, record: Record, limit: Limit) -> Verdicts:
             continue  # what rests on it says so
         shut = opened.bound == "larger than" and opened.value >= high
         if shut or not low / limit.value <= opened.value <= limit.value * high:
-            words = SHUT if shut else ELSEWHERE
-            found: dict[str, Any] = {
-                "found": opened.value / 1e3,
-                "low": low / 1e3,
-                "high": high / 1e3,
-            }
-            wrong.append(say(words, specimen=sweep.specimen, **found))
+            wrong.append(
+                say(
+                    SHUT if shut else ELSEWHERE, specimen=sweep.specimen, found=opened.value / 1e3,
+                    low=low / 1e3, high=high / 1e3,
+                )
+            )  # fmt: skip
     well = say("every valve opens about where the application says")
     return Verdicts(not wrong, "; ".join(wrong) or well)
 
@@ -209,11 +186,8 @@ def _credible(record: Record, demands: Sequence[Demand], limit: Limit) -> Verdic
                 "{most:.4g} {unit} where {requirement} asks for {least:.4g} {unit}: look at the "
                 "unit of the column"
             )
-            shown: dict[str, Any] = {
-                "most": demand.shown(most),
-                "least": demand.shown(demand.lower),
-            }
-            return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **shown))
+            ends: dict[str, Any] = {"most": demand.shown(most), "least": demand.shown(demand.lower)}
+            return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **ends))
     return Verdicts(True, say("no result out of all proportion to what is asked"))
 
 
@@ -248,8 +222,8 @@ def _given(record: Record) -> Verdicts:
         for name, values in zip(table.names, table.values, strict=True)
         for row in np.flatnonzero(np.isnan(values))
     ]  # fmt: skip
-    counts: dict[str, Any] = {"specimens": len(names), "results": len(table.names)}
-    well = say("{specimens} specimens, {results} results each", **counts)
+    words = later("{specimens} specimens, {results} results each")
+    well = say(words, specimens=len(names), results=len(table.names))
     return Verdicts(not empty, ", ".join(empty) or well)
 
 

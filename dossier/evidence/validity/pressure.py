@@ -12,7 +12,7 @@ from dossier.evidence.records.reduce_multipass import row_spread
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Rule, Verdicts, apply_rule, stated_instead, unlike
+from dossier.evidence.validity.rules import Rule, Verdicts, apply_rules, stated_instead, unlike
 from dossier.physics.pressure_drop import offset_of_fit
 from dossier.words import later, say, say_count
 
@@ -25,7 +25,7 @@ def pressure_checks(
     decided: Sequence[float],
     told: str,
 ) -> Iterator[Check]:
-    """Yield every check of a reduced flow sweep; `decided` as of `decided_pressures` [Pa].
+    """Return every check of a reduced flow sweep; `decided` as of `decided_pressures` [Pa].
 
     `told` says what another sweep has against this one, in words, or nothing.
     """
@@ -40,10 +40,7 @@ def pressure_checks(
         "noise of its own": lambda _: unlike(told),
         "two viscosities": lambda limit: _viscosities(result, limit),
     }
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
+    return apply_rules(limits, record, rules)
 
 
 def _clean(case: Case, record: Record) -> Verdicts:

@@ -68,13 +68,21 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
     )
 
 
+def apply_rules(limits: Limits, record: Record, rules: Mapping[str, Rule]) -> Iterator[Check]:
+    """Yield the check of each rule by name on one record that a limit is set for."""
+    for name, rule in rules.items():
+        check = apply_rule(limits, record, name, rule)
+        if check is not None:
+            yield check
+
+
 def unlike(words: str) -> Verdicts:
     """Return that no other record is against this one, or in `words` what one has."""
     return Verdicts(not words, words or say("no other record is against it"))
 
 
 def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
-    """Yield the checks that every kind of record goes through: instruments, decision rule."""
+    """Return the checks that every kind of record goes through: instruments, decision rule."""
     rules: dict[str, Rule] = {
         "calibration in date": lambda limit: _calibration(case, record, limit),
         "calibration interval": lambda limit: _interval(case, record, limit),
@@ -82,8 +90,7 @@ def general_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check
         "instrument for each reading": lambda _: _measured(case, record),
         "rule agreed before the test": lambda _: _agreed(case, record),
     }
-    found = (apply_rule(limits, record, name, rule) for name, rule in rules.items())
-    yield from (check for check in found if check is not None)
+    return apply_rules(limits, record, rules)
 
 
 def _calibration(case: Case, record: Record, limit: Limit) -> Verdicts:

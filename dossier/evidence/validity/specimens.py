@@ -9,7 +9,7 @@ from dossier.case.records import MeasurementTable
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.measured import specimens_of
 from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Verdicts, apply_rule
+from dossier.evidence.validity.rules import Verdicts, apply_rules
 from dossier.words import later, say
 
 DESTROY = frozenset({"burst pressure", "collapse pressure", "pulse cycles", "vibration hours"})
@@ -55,9 +55,7 @@ class _Test:
 def specimen_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
     """Yield the check of a record of tests that need new specimens; none for others."""
     if any(_tests(case, record)):
-        check = apply_rule(limits, record, "new specimen", lambda _: _new(case, record))
-        if check is not None:
-            yield check
+        yield from apply_rules(limits, record, {"new specimen": lambda _: _new(case, record)})
 
 
 def _new(case: Case, record: Record) -> Verdicts:

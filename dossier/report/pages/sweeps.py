@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dossier.case.units import from_si
-from dossier.evidence.records.reduced import PressureDropResult, SweepFit
+from dossier.evidence.records.reduced import PressureDropResult
+from dossier.physics.pressure_drop import PressureDropFit
 from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.pressure_chart import Sweep, draw_sweeps
 from dossier.report.charts.style import draw
@@ -129,7 +130,7 @@ def _tested(low: float, high: float) -> str:
     return f"{text}\u00a0mm²/s"
 
 
-def _coefficient(fit: SweepFit, index: int) -> str:
+def _coefficient(fit: PressureDropFit, index: int) -> str:
     text = _scientific((fit.a, fit.b)[index])
     return text if fit.resolved[index] else f"({text})"
 
