@@ -11,7 +11,7 @@ from typing import Any, NoReturn, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.toml_text import TomlError, parse_toml
-from dossier.record.attached import NotADossierError, attached_files, read_pdf
+from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.record.document import DecisionDocument, ManifestDocument
 
 MAX_JSON = 32 * 2**20
@@ -24,11 +24,8 @@ M = TypeVar("M", bound=BaseModel)
 class DossierFile:
     """What a dossier says, read from the PDF alone; nothing is recomputed here."""
 
-    data: bytes = field(repr=False)
-    """The PDF; empty for a case folder."""
-    sha256: str
-    """Of the PDF; empty for a case folder."""
-    size: int
+    pdf: PdfFile | None = field(repr=False)
+    """None for a case folder."""
     decision: DecisionDocument
     document: Mapping[str, Any] = field(repr=False)
     """decision.json as it stands."""
@@ -44,32 +41,33 @@ class DossierFile:
     faults: tuple[str, ...]
     """Where attachments, manifest and decision.json contradict each other; empty when intact."""
 
+    @property
+    def sha256(self) -> str:
+        """Return the SHA-256 of the PDF; empty for a case folder."""
+        return self.pdf.sha256 if self.pdf else ""
+
 
 def read_dossier(path: Path) -> DossierFile:
     """Return the dossier in the PDF at `path`.
 
     Raises NotADossierError with the reason where it is none, OSError where it cannot be read.
     """
-    return dossier_in(read_pdf(path))
+    return dossier_in(open_pdf(read_pdf(path)))
 
 
-def dossier_in(data: bytes) -> DossierFile:
+def dossier_in(pdf: PdfFile) -> DossierFile:
     """Return the dossier in a PDF; NotADossierError with the reason where it is none."""
-    files = attached_files(data)
-    if MANIFEST not in files:
+    if MANIFEST not in pdf.files:
         raise NotADossierError("no manifest.json is attached")
-    manifest, _ = _model(files, MANIFEST, ManifestDocument)
-    digest = hashlib.sha256(data).hexdigest()
-    return dossier_of(files, manifest.case, manifest=manifest, sha256=digest, data=data)
+    manifest, _ = _model(pdf.files, MANIFEST, ManifestDocument)
+    return dossier_of(pdf.files, manifest.case, manifest, pdf)
 
 
 def dossier_of(
     files: Mapping[str, bytes],
     case_name: str,
-    *,
     manifest: ManifestDocument | None = None,
-    sha256: str = "",
-    data: bytes = b"",
+    pdf: PdfFile | None = None,
 ) -> DossierFile:
     """Return the dossier made of `files`: decision.json and the inputs under their names.
 
@@ -81,10 +79,9 @@ def dossier_of(
     decision, document = _model(files, DECISION, DecisionDocument)
     case = _case(files, case_name)
     named = case.get("application", "application.toml") if case is not None else "application.toml"
-    place = posixpath.normpath(f"{case_name}/{named}")
     return DossierFile(
-        data=data, sha256=sha256, size=len(data), decision=decision, document=document, files=files,
-        case_name=case_name, case=case, application=_toml(files, place),
+        pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
+        application=_toml(files, posixpath.normpath(f"{case_name}/{named}")),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
         faults=_faults(files, decision, manifest) if manifest else (),
     )  # fmt: skip

@@ -109,13 +109,12 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
     """
     asked = trust is not None and trust.given
     unsealed = Sealed(unproven="no digital signature" if asked else "")
-    if not dossier.data:
+    if dossier.pdf is None:
         return unsealed
-    from dossier.record.pdf_file import open_pdf
     from dossier.record.seals import read_seals
 
     try:
-        seals = read_seals(open_pdf(dossier.data), trust)
+        seals = read_seals(dossier.pdf, trust)
         if not seals:
             return unsealed
         state = sign_offs(dossier)

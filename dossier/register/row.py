@@ -279,7 +279,8 @@ def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
     case, application = dossier.decision.case, dossier.decision.application
     standing = standing_of(dossier, sealed)
     return Row(
-        sha256=dossier.sha256, size=dossier.size, content=dossier.content, file=file,
+        sha256=dossier.sha256, size=len(dossier.pdf.data if dossier.pdf else b""),
+        content=dossier.content, file=file,
         number=case.number, revision=case.revision, title=case.title,
         candidate=case.candidate, reference=case.reference or "",
         application=application.title, application_revision=application.revision,

@@ -10,10 +10,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.record.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.record.envelope import make
 from dossier.record.increment import RESERVED
-from dossier.record.pdf_file import PdfFile, open_pdf, quiet, read_bounded
-from dossier.record.seals import Seal, asked, certificate_name, increment_of, key_digest, read_seals
+from dossier.record.seals import (
+    SIGNERS,
+    Seal,
+    asked,
+    certificate_name,
+    increment_of,
+    key_digest,
+    read_seals,
+)
 from dossier.record.signoff import same_name
 from dossier.record.trust import chain, wrong_use
 
@@ -42,7 +50,7 @@ def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
 
     content = key.read_bytes()
     signer = None
-    with quiet(), contextlib.suppress(ValueError, TypeError):
+    with quiet(*SIGNERS), contextlib.suppress(ValueError, TypeError):
         if certificate is None:
             signer = SimpleSigner.load_pkcs12_data(content, [], passphrase=passphrase.encode())
         else:
@@ -106,10 +114,10 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     """
     from dossier.verify.verify import verify
 
-    file = open_pdf(read_bounded(pdf))
+    file = open_pdf(read_pdf(pdf))
     found = verify(pdf, at=None)
     said = found.signoff
-    if found.sha256 != hashlib.sha256(file.data).hexdigest():
+    if found.sha256 != file.sha256:
         raise _refused(pdf.name, "was written while it was read", "try again")
     if found.failures:
         raise _refused(pdf.name, found.failures[0], "build it again and seal that")
@@ -172,7 +180,7 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
     from pyhanko.sign.timestamps import TimestampRequestError
 
     try:
-        with quiet():
+        with quiet(*SIGNERS):
             return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
