@@ -1,7 +1,6 @@
 """What became of the cases of a batch: one outcome each, a line, and a document that counts."""
 
 import hashlib
-import json
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -14,6 +13,7 @@ from typing import Any
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
 from dossier.make.outcome import DONE, decided, explained
+from dossier.record.decision_record import as_json
 from dossier.record.files import Saved
 from dossier.report.signing import SignOff
 from dossier.words.terminal_safe import shown
@@ -76,8 +76,7 @@ def summary_json(outcomes: Sequence[Outcome]) -> bytes:
         "done": dict(Counter(each.done for each in outcomes)),
         "cases": [_row(each) for each in outcomes],
     }
-    text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode("utf-8", "surrogateescape")
+    return as_json(document).encode("utf-8", "surrogateescape")
 
 
 def _row(outcome: Outcome) -> dict[str, Any]:
@@ -92,7 +91,7 @@ def _row(outcome: Outcome) -> dict[str, Any]:
         "exit_code": outcome.code,
         "pdf": _file(pdf),
         "json": _file(beside),
-        "problems": list(outcome.problems),
+        "problems": outcome.problems,
     }
 
 

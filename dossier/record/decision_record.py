@@ -251,10 +251,15 @@ def _number(value: float | None) -> float | None:
     return float(f"{value:.10g}")
 
 
-def canonical(document: Mapping[str, Any]) -> bytes:
-    """Return JSON in UTF-8 with sorted keys, indented for people, ending in a line feed."""
+def as_json(document: Mapping[str, Any]) -> str:
+    """Return JSON with sorted keys, indented for people, ending in a line feed."""
     text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode()
+    return text + "\n"
+
+
+def canonical(document: Mapping[str, Any]) -> bytes:
+    """Return the one form of a document in UTF-8."""
+    return as_json(document).encode()
 
 
 def manifest_of(

@@ -2,9 +2,9 @@
 
 import csv
 import io
-import json
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import typer
@@ -12,7 +12,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from dossier.register.compare import Comparison, ValueChange
+from dossier.record.decision_record import as_json
+from dossier.register.compare import Comparison, Result, ValueChange
 from dossier.register.query import Hit
 from dossier.register.register import Outcome
 from dossier.register.row import Rest
@@ -98,29 +99,23 @@ def json_text(outcome: Outcome, hits: Sequence[Hit]) -> str:
         "head": outcome.head,
         "links": len(outcome.heads),
         "whole": outcome.whole,
-        "events": [
-            {"kind": each.kind, "text": each.text, "breaks": each.breaks} for each in outcome.events
-        ],
+        "events": [asdict(each) for each in outcome.events],
         "dossiers": [_entry(hit) for hit in hits],
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
         "copies": [{"file": file, "of": other} for file, other in outcome.copies],
     }
-    return json.dumps(document, ensure_ascii=False, indent=2, sort_keys=True) + "\n"
+    return as_json(document)
 
 
 def _entry(hit: Hit) -> dict[str, Any]:
     row = hit.row
-    entry: dict[str, Any] = {name: getattr(row, name) or None for name in COLUMNS}
-    entry["revision"] = row.revision
-    entry["current"] = row.current
-    entry["inputs_unread"] = row.unread or None
-    entry["rests_on"] = [_rest(rest) for rest in hit.rests]
-    entry["because"] = [_rest(rest) for rest in hit.because]
-    return entry
-
-
-def _rest(rest: Rest) -> dict[str, Any]:
-    return {"kind": rest.kind, "value": rest.value, "requirements": list(rest.requirements)}
+    return {name: getattr(row, name) or None for name in COLUMNS} | {
+        "revision": row.revision,
+        "current": row.current,
+        "inputs_unread": row.unread or None,
+        "rests_on": [asdict(rest) for rest in hit.rests],
+        "because": [asdict(rest) for rest in hit.because],
+    }
 
 
 WIDTH = 110
@@ -184,8 +179,8 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
     values = [_value_cells(each) for each in comparison.values]
     _part("values", ["requirement", "quantity", "A", "B", "B less A"], values)
     inputs = [
-        [change.what, _short(change.before), _short(change.after), ", ".join(moved) or "nothing"]
-        for change, (_, moved) in zip(comparison.inputs, comparison.effects, strict=True)
+        [each.what, _short(each.before), _short(each.after), ", ".join(each.moved) or "nothing"]
+        for each in comparison.inputs
     ]
     _part("inputs", ["file", "A, SHA-256", "B, SHA-256", "results that moved with it"], inputs)
     rest = [[each.what, each.before or "none", each.after or "none"] for each in comparison.rest]
@@ -218,9 +213,9 @@ def _value_cells(change: ValueChange) -> list[str]:
     return [change.requirement, change.quantity, *cells, moved]
 
 
-def _result(side: tuple[float | None, float | None, str], limits: Iterable[float]) -> str:
+def _result(side: Result, limits: Iterable[float]) -> str:
     """Return a result with its standard uncertainty u, on its own side of every limit."""
-    value, u, unit = side
+    value, u, unit = side.value, side.u, side.unit
     if value is None:
         return "not demonstrated"
     try:
@@ -232,7 +227,7 @@ def _result(side: tuple[float | None, float | None, str], limits: Iterable[float
 
 def _difference(difference: float, change: ValueChange) -> str:
     """Return a signed difference to the decimals of the smaller of the two uncertainties."""
-    spreads = [u for _, u, _ in (change.before, change.after) if u]
+    spreads = [each.u for each in (change.before, change.after) if each.u]
     try:
         shown = (
             fixed(difference, decimals_for(min(spreads))) if spreads else significant(difference)
@@ -241,7 +236,7 @@ def _difference(difference: float, change: ValueChange) -> str:
             shown = significant(difference, 1)
     except ArithmeticError:
         shown = f"{difference:.3g}"
-    return f"{'+' if difference > 0 else ''}{shown} {unit_text(change.after[2])}".strip()
+    return f"{'+' if difference > 0 else ''}{shown} {unit_text(change.after.unit)}".strip()
 
 
 def _console() -> Console:

@@ -8,7 +8,7 @@ that refuses a filter may rest on a test that went wrong; only the binding ones 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 from dossier.case.case import Case, Record
 from dossier.decision.finding import Assessment, decision_of
@@ -196,8 +196,3 @@ _QUESTIONS: tuple[Callable[[Case, Assessment, date], Answer], ...] = (
     _spread, _calibrated, _tools_named, _certificates, _scope, _specimens, _lots, _exclusions,
     _concessions, _review, _replaced,
 )  # fmt: skip
-
-
-def as_mapping(answer: Answer) -> dict[str, Any]:
-    """Return an answer for JSON."""
-    return {"question": answer.question, "answer": answer.word, "detail": answer.detail}
