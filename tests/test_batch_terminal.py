@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from dossier.batch.outcomes import Outcome, print_summary, summary, summary_json
+from dossier.batch.outcomes import print_summary, summary, summary_json
+from dossier.make.outcome import Outcome
 from dossier.record.files import BUILT, UP_TO_DATE
 
 

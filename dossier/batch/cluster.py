@@ -3,17 +3,25 @@
 import secrets
 import tempfile
 import threading
+import time
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from typing import Any, Self
 
-from dossier.batch.outcomes import Order, Outcome, failed, succeeded, written
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.make.outcome import OUR_BUG, WRONG_INPUT
+from dossier.make.outcome import (
+    OUR_BUG,
+    WRONG_INPUT,
+    Order,
+    Outcome,
+    failed,
+    succeeded,
+    written,
+)
 
 _one_at_a_time = threading.Lock()
 """The layout changes settings of the whole process: two at once would hear each other."""
@@ -119,6 +127,8 @@ MISSING = (
 )
 ANSWER_WITHIN = 20
 """Time [s] in which the scheduler must answer, and a worker be there."""
+LOOK_EVERY, GONE_FOR = 5.0, 120.0
+"""Time [s] between two looks at who works, and after which nobody waits for workers any more."""
 
 
 class ClusterError(Exception):
@@ -196,13 +206,29 @@ class Cluster:
             return self._client.submit(build_parcel, parcel, key=key, pure=False)
 
     def finished(self) -> dict[int, Outcome]:
-        """Wait for one or more cases to come back and write their dossiers."""
+        """Wait for one or more cases to come back and write their dossiers.
+
+        Raises ClusterError where all workers are gone and none comes.
+        """
         if self._early:
             found, self._early = self._early, {}
             return found
-        ended = self._ended.get()
+        ended = self._next()
         sent = self._sent.pop(ended)
         return {sent.place: self._taken(ended, sent)}
+
+    def _next(self) -> Any:
+        end = time.monotonic() + GONE_FOR
+        while time.monotonic() < end:
+            try:
+                return self._ended.get(timeout=LOOK_EVERY)
+            except Empty:
+                if self._client.nthreads():
+                    end = time.monotonic() + GONE_FOR
+        raise ClusterError(
+            f"all workers of the cluster are gone for {GONE_FOR:.0f} s, with {len(self._sent)} "
+            "cases not come back: start workers, then run again with --only-stale"
+        )
 
     def _taken(self, future: Any, sent: _Sent) -> Outcome:
         try:

@@ -5,14 +5,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
-from multiprocessing.context import ForkServerContext, ForkServerProcess
+from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Protocol, Self
+from typing import Any, Protocol, Self
 
-from dossier.batch.outcomes import Order, Outcome, build_one
 from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
-from dossier.make.outcome import OUR_BUG, WRONG_INPUT
+from dossier.make.outcome import OUR_BUG, WRONG_INPUT, Order, Outcome, build_one
 
 PRELOAD = ["dossier.batch.preload"]
 LAST = 4
@@ -80,7 +79,7 @@ def _workers(jobs: int, scheduler: str) -> Workers:
 class _Running:
     place: int
     case: Path
-    process: ForkServerProcess
+    process: BaseProcess
 
 
 @dataclass(slots=True)
@@ -88,7 +87,7 @@ class _Processes(Workers):
     """Processes of this machine, at most `jobs` at once."""
 
     jobs: int
-    running: dict[Connection, _Running] = field(default_factory=dict)
+    running: dict[Any, _Running] = field(default_factory=dict)
 
     def __exit__(self, *_: object) -> None:
         for each in self.running.values():
@@ -104,8 +103,7 @@ class _Processes(Workers):
         return len(self.running) < self.jobs
 
     def start(self, place: int, case: Path, order: Order) -> None:
-        context: ForkServerContext = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(PRELOAD)
+        context = _context()
         listener, speaker = context.Pipe(duplex=False)
         process = context.Process(target=_work, args=(case, order, speaker))
         process.start()
@@ -114,8 +112,8 @@ class _Processes(Workers):
 
     def finished(self) -> dict[int, Outcome]:
         found: dict[int, Outcome] = {}
-        for listener in wait(list(self.running)):
-            assert isinstance(listener, Connection)
+        ready: list[Any] = wait(list(self.running))
+        for listener in ready:
             each = self.running.pop(listener)
             try:
                 found[each.place] = listener.recv()
@@ -126,6 +124,15 @@ class _Processes(Workers):
             each.process.join()
             listener.close()
         return found
+
+
+def _context() -> Any:
+    """Return how processes are started here: those that cannot be forked load what they need."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(PRELOAD)
+    return context
 
 
 def _work(case: Path, order: Order, speaker: Connection) -> None:

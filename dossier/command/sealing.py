@@ -73,7 +73,7 @@ def _seen(case: Path, issued: date | None, house: Path | None) -> str:
     typer.echo(shown(f"{name}: calculated: {assessment.decision.value}"))
     for line in (tally_line(assessment), *until_lines(read, assessment, state)):
         typer.echo(shown(line))
-    typer.echo(bound_line(state))
+    typer.echo(bound_line(state.digest))
     return state.digest
 
 

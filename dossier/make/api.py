@@ -22,7 +22,7 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.record.files import refuse_sealed, save_files, stem_of, write_whole
+from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
 from dossier.report.signing import SignOff
 from dossier.system.second_process import second_core
 from dossier.words import speaking
@@ -33,15 +33,11 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Built:
-    """What a build wrote."""
+class Built(Saved):
+    """What a build wrote, or left as it was."""
 
-    pdf: Path
-    json: Path
     assessment: Assessment
     signoff: SignOff
-    done: str
-    """"built", or "up to date" or "sealed, up to date" where the PDF was not touched."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,7 +211,7 @@ def build(
     saved = save_files(
         made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
     )
-    return Built(saved.pdf, saved.json, made.assessment, made.signoff, saved.done)
+    return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff)
 
 
 def make(

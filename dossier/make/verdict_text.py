@@ -53,7 +53,7 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
         console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
-    console.print(bound_line(signoff))
+    console.print(bound_line(signoff.digest))
     console.print(decision_line(assessment, signoff))
 
 
@@ -84,9 +84,9 @@ def decision_line(assessment: Assessment, signoff: SignOff) -> str:
     return f"calculated: {answer.word.lower()}; {answer.stamp}: no leave to fit the filter"
 
 
-def bound_line(signoff: SignOff) -> str:
+def bound_line(digest: str) -> str:
     """Return what sign-offs bind: to be compared before signing."""
-    return f"digest that sign-offs bind: {signoff.digest}"
+    return f"digest that sign-offs bind: {digest}"
 
 
 def tally_line(assessment: Assessment) -> str:
