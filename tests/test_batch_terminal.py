@@ -112,7 +112,7 @@ def test_the_summary_is_written_beside_the_dossiers(tmp_path):
 
 ONE_CHILD = """
 import os, sys
-import dossier.preload
+import dossier.batch.preload
 import numpy
 square = numpy.ones((400, 400))
 square @ square
