@@ -1,14 +1,73 @@
-"""The command that builds dossiers: one, or many at once."""
+"""The commands that decide a case, and that build dossiers: one, or many at once."""
 
 import sys
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one
-from dossier.words.terminal_safe import shown
+from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
+from dossier.words.terminal_safe import shown, shown_json
+
+if TYPE_CHECKING:
+    from dossier.case.case import Case
+    from dossier.decision.finding import Assessment
+    from dossier.report.signing import SignOff
+
+CaseFolder = Annotated[
+    Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
+]
+Issued = Annotated[
+    datetime | None,
+    typer.Option(
+        formats=["%Y-%m-%d"],
+        help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
+    ),
+]
+House = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
+]
+
+
+def check(
+    case: CaseFolder,
+    json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
+    issued: Issued = None,
+    house: House = None,
+) -> None:
+    """Decide a case and print the verdicts; make no PDF.
+
+    Example: dossier check inputs/polder-pumps
+    """
+    from dossier.system.allocator import keep_freed_memory
+
+    keep_freed_memory()
+    from dossier.make.api import decision_json, today
+
+    read, day, assessment, state = decide(case, issued, house)
+    if json:
+        sys.stdout.write(shown_json(decision_json(read, assessment, day, today()).decode()))
+    else:
+        from dossier.make.verdict_text import print_assessment
+
+        print_assessment(read, assessment, state, day)
+    from dossier.record.signoff import reads
+
+    raise typer.Exit(decided(reads(assessment.decision.value, state)))
+
+
+def decide(
+    case: Path, issued: datetime | None, house: Path | None
+) -> "tuple[Case, date, Assessment, SignOff]":
+    """Return a case with its day of issue, what is decided without pages, and its sign-off."""
+    from dossier.make.api import assess, issue_date, read_case, sign_off, today
+
+    read = read_case(case, house, today())
+    day = issue_date(read, issued.date() if issued else None)
+    assessment = assess(read, day, pages=False)
+    return read, day, assessment, sign_off(read, assessment, day, today())
 
 
 def build(
@@ -17,20 +76,11 @@ def build(
         typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
     ],
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
-    issued: Annotated[
-        datetime | None,
-        typer.Option(
-            formats=["%Y-%m-%d"],
-            help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
-        ),
-    ] = None,
+    issued: Issued = None,
     jobs: Annotated[
         int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
     ] = 1,
-    house: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
-    ] = None,
+    house: House = None,
     only_stale: Annotated[
         bool,
         typer.Option("--only-stale", help="Write only where what is built is not what lies there."),

@@ -3,18 +3,15 @@
 import gc
 import inspect
 import sys
-from datetime import date, datetime
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from dossier.command.building import build
+from dossier.command.building import build, check
 from dossier.command.registering import compare, register
 from dossier.command.sealing import constraints, identity, seal, sign, verify
 from dossier.command.starting import explain, new, request, schema, take
-from dossier.make.outcome import DEBUG, decided
-from dossier.words.terminal_safe import shown_json
+from dossier.make.outcome import DEBUG
 
 app = typer.Typer(
     name="dossier",
@@ -25,17 +22,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-CaseFolder = Annotated[
-    Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
-]
-Issued = Annotated[
-    datetime | None,
-    typer.Option(
-        formats=["%Y-%m-%d"],
-        help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
-    ),
-]
 
 
 def _version(wanted: bool) -> None:
@@ -56,53 +42,13 @@ def _root(
     """Hold the options that stand before a command."""
 
 
-@app.command()
-def check(
-    case: CaseFolder,
-    json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
-    issued: Issued = None,
-    house: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
-    ] = None,
-) -> None:
-    """Decide a case and print the verdicts; make no PDF.
-
-    Example: dossier check inputs/polder-pumps
-    """
-    from dossier.system.allocator import keep_freed_memory
-
-    keep_freed_memory()
-    from dossier.make.api import assess, decision_json, issue_date, read_case, sign_off, today
-    from dossier.record.signoff import reads
-
-    read = read_case(case, house, today())
-    day = issue_date(read, _day(issued))
-    assessment = assess(read, day, pages=False)
-    state = sign_off(read, assessment, day, today())
-    if json:
-        sys.stdout.write(shown_json(decision_json(read, assessment, day, today()).decode()))
-    else:
-        from dossier.make.verdict_text import print_assessment
-
-        print_assessment(read, assessment, state, day)
-    raise typer.Exit(decided(reads(assessment.decision.value, state)))
-
-
-def _day(issued: datetime | None) -> date | None:
-    return None if issued is None else issued.date()
-
-
-app.command()(build)
-for _command in (sign, seal, identity, verify, constraints):
-    app.command()(_command)
-app.command()(register)
-app.command()(compare)
-for _start in (new, request, take, explain, schema):
-    app.command()(_start)
-for _registered in app.registered_commands:
+for _command in (
+    check, build, sign, seal, identity, verify, constraints, register, compare,
+    new, request, take, explain, schema,
+):  # fmt: skip
     # Examples keep their lines, so that they can be copied from the help of a narrow terminal.
-    _doc = inspect.cleandoc(getattr(_registered.callback, "__doc__", None) or "")
-    _registered.help = _doc.replace("\n\nExample:", "\n\n\b\nExample:")
+    _doc = inspect.cleandoc(_command.__doc__ or "").replace("\n\nExample:", "\n\n\b\nExample:")
+    app.command(help=_doc)(_command)
 
 
 def main() -> None:
