@@ -7,7 +7,6 @@ import time
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Self
@@ -38,9 +37,7 @@ class Parcel:
     house: str = ""
     """Name of the folder of the house; empty without one."""
     house_files: Mapping[str, bytes] = field(default_factory=dict, repr=False)
-    issued: date | None = None
-    on: date | None = None
-    debug: bool = False
+    order: Order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +74,7 @@ def packed(case: Path, order: Order) -> Parcel:
         files={each.name: each.content for each in gathered.files},
         house=own.called if own is not None else "",
         house_files=own.contents if own is not None else {},
-        issued=order.issued,
-        on=order.on,
-        debug=order.debug,
+        order=order,
     )
 
 
@@ -88,15 +83,15 @@ def build_parcel(parcel: Parcel) -> Returned:
     from dossier.make.api import case_in, make
     from dossier.verify.recompute import unpack
 
-    case = Path(parcel.name)
+    case, order = Path(parcel.name), parcel.order
     try:
         with _one_at_a_time, tempfile.TemporaryDirectory(prefix="dossier-") as folder:
             unpack(parcel.files, Path(folder, "inputs"))
             house = _unpacked_house(parcel, Path(folder, "house"))
-            read = case_in(Path(folder, "inputs", parcel.name), parcel.on)
-            made = make(read, parcel.issued, house=house, on=parcel.on)
+            read = case_in(Path(folder, "inputs", parcel.name), order.on)
+            made = make(read, order.issued, house=house, on=order.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
-        return Returned(outcome=failed(case, error, debug=parcel.debug))
+        return Returned(outcome=failed(case, error, debug=order.debug))
     return Returned(
         outcome=succeeded(case, made.assessment, made.signoff), stem=made.stem, pdf=made.pdf,
         document=made.document, made_with=made_with(),

@@ -10,7 +10,6 @@ from typing import Any
 
 from dossier.make.outcome import DONE, Outcome
 from dossier.record.decision_record import as_json
-from dossier.words.terminal_safe import shown
 
 
 def summary(outcomes: Sequence[Outcome]) -> str:
@@ -65,17 +64,17 @@ WIDTH = 100
 def print_summary(outcomes: Sequence[Outcome]) -> None:
     """Print a table of what became of each case, at most 100 columns wide."""
     from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
+
+    from dossier.make.verdict_text import plain_table
 
     console = Console(highlight=False, markup=False, emoji=False, width=WIDTH, no_color=True)
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading in ("case", "dossier", "decision", "standing", "done"):
-        table.add_column(heading, overflow="fold")
-    table.add_column("problems", justify="right", no_wrap=True)
-    for each in outcomes:
-        cells = (str(each.case), each.name, each.reads, each.standing, each.done)
-        table.add_row(*(Text(shown(cell)) for cell in cells), str(each.count or ""))
+    headings = ("case", "dossier", "decision", "standing", "done", "problems")
+    rows = [
+        (str(each.case), each.name, each.reads, each.standing, each.done, str(each.count or ""))
+        for each in outcomes
+    ]
+    table = plain_table(headings, rows, right=("problems",))
+    table.columns[-1].no_wrap = True
     with console.capture() as printed:
         console.print(table)
     for line in printed.get().splitlines():

@@ -1,8 +1,9 @@
 """The verdicts of a case as text for a terminal."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
+from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -26,9 +27,7 @@ MOST_CHECKS = 12
 
 def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> None:
     """Print one row a requirement, the reasons of those that do not pass, and the decision."""
-    console = Console(highlight=False, markup=False, emoji=False)
-    wide = max(console.width, 100)
-    console = Console(highlight=False, markup=False, emoji=False, width=wide)
+    console = wide_console()
     qualification = case.qualification
     console.print(
         shown(f"{qualification.number} revision {qualification.revision}: {qualification.title}")
@@ -40,15 +39,16 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
     for change in case.on_file.changes if case.on_file else ():
         console.print(shown(f"  {said(change)}"))
     console.print(_table(assessment))
-    for finding in assessment.findings:
-        if finding.verdict.value != "pass":
-            words = f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}"
-            console.print(shown(words))
-    for line in check_lines(assessment.checks):
-        console.print(shown(line))
-    for condition in assessment.conditions:
-        console.print(shown(f"condition: {condition.text}"))
-    for line in until_lines(case, assessment, signoff):
+    for line in (
+        *(
+            f"{each.demand.id}: {each.verdict.value}: {each.reason}"
+            for each in assessment.findings
+            if each.verdict.value != "pass"
+        ),
+        *check_lines(assessment.checks),
+        *(f"condition: {each.text}" for each in assessment.conditions),
+        *until_lines(case, assessment, signoff),
+    ):
         console.print(shown(line))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
@@ -105,20 +105,27 @@ def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[st
 
 
 def _table(assessment: Assessment) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading, justify in (
-        ("requirement", "left"),
-        ("quantity", "left"),
-        ("at", "left"),
-        ("result", "right"),
-        ("limit", "right"),
-        ("conforms with", "right"),
-        ("verdict", "left"),
-    ):
-        table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
     wanted = assessment.bench.case.application.decision_rule.confidence
-    for finding in assessment.findings:
-        table.add_row(*(Text(shown(cell)) for cell in _row(finding, wanted)))
+    headings = ("requirement", "quantity", "at", "result", "limit", "conforms with", "verdict")
+    rows = [_row(finding, wanted) for finding in assessment.findings]
+    return plain_table(headings, rows, right=("result", "limit", "conforms with"))
+
+
+def wide_console(least: int = 100) -> Console:
+    """Return the terminal, without colours or marks, `least` columns wide at least."""
+    plain: dict[str, Any] = {"highlight": False, "markup": False, "emoji": False}
+    return Console(**plain, width=max(Console(**plain).width, least))
+
+
+def plain_table(
+    headings: Sequence[str], rows: Iterable[Sequence[str]], right: Collection[str] = ()
+) -> Table:
+    """Return a table without lines; columns named in `right` stand there."""
+    table = Table(box=None, pad_edge=False, header_style="")
+    for each in headings:
+        table.add_column(each, justify="right" if each in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(shown(cell)) for cell in row))
     return table
 
 

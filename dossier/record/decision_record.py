@@ -22,7 +22,6 @@ from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.record.document import ApplicationHead, CaseHead, DecisionContent, SignOffRow
 from dossier.record.signoff import reads, sign_off_state, standing
 from dossier.report.house.house import ATTACHED, House
-from dossier.report.signing import SignOff
 
 SCHEMA_VERSION = "1.1"
 NUMERICAL = ("numpy", "scipy", "pandas", "pint")
@@ -145,7 +144,7 @@ def decision_document(
     case asks for is given and holds, and "draft" before; `expired` says whether an approval is
     over on the day it is, and "false" without `today`.
     """
-    document = _content(case, assessment, issued)
+    document = decided_content(case, assessment, issued)
     signoff = sign_off_state(case, assessment, document, today)
     decision = assessment.decision.value
     return document | {
@@ -156,14 +155,7 @@ def decision_document(
     }
 
 
-def sign_off_of(
-    case: Case, assessment: Assessment, issued: date, today: date | None = None
-) -> SignOff:
-    """Return the state of sign-off of a case, judged on its present content."""
-    return sign_off_state(case, assessment, _content(case, assessment, issued), today)
-
-
-def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
+def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
     """Return what people sign: numbers in the requirement's own unit, full precision.
 
     `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.

@@ -8,10 +8,8 @@ from dataclasses import asdict
 from typing import Any
 
 import typer
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
+from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
 from dossier.register.compare import Comparison, Result, ValueChange
 from dossier.register.query import Hit
@@ -126,7 +124,7 @@ def print_register(outcome: Outcome, hits: Sequence[Hit], *, resting: bool) -> N
     headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
     headings += ["valid until", "file"]
     if hits:
-        _console().print(_table(headings, [_cells(hit) for hit in hits]))
+        _print_table(headings, [_cells(hit) for hit in hits])
     for hit in hits:
         why = f"rests on {because_text(hit)}" if resting else ""
         for word in (_superseded(hit), hit.row.remark, why):
@@ -195,7 +193,7 @@ def _part(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) ->
         typer.echo(f"{title}: the same")
         return
     typer.echo(f"{title}:")
-    _console().print(_table(headings, rows))
+    _print_table(headings, rows)
 
 
 def _lines(causes: Iterable[str]) -> str:
@@ -239,15 +237,7 @@ def _difference(difference: float, change: ValueChange) -> str:
     return f"{'+' if difference > 0 else ''}{shown} {unit_text(change.after.unit)}".strip()
 
 
-def _console() -> Console:
-    console = Console(highlight=False, markup=False, emoji=False)
-    return Console(highlight=False, markup=False, emoji=False, width=max(console.width, WIDTH))
-
-
-def _table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading in headings:
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        table.add_row(*(Text(plain(cell)) for cell in row))
-    return table
+def _print_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    wide_console(WIDTH).print(
+        plain_table(headings, [[plain(cell) for cell in row] for row in rows])
+    )
