@@ -11,7 +11,7 @@ from dossier.command.building import build, check
 from dossier.command.registering import compare, register
 from dossier.command.sealing import constraints, identity, seal, sign, verify
 from dossier.command.starting import explain, new, request, schema, take
-from dossier.make.outcome import DEBUG
+from dossier.make.outcome import DEBUG, explained
 
 app = typer.Typer(
     name="dossier",
@@ -59,16 +59,8 @@ def main() -> None:
     try:
         app()
     except Exception as error:  # noqa: BLE001  the one boundary between errors and people
-        sys.exit(_told(error))
+        code, lines = explained(error, debug=DEBUG in sys.argv)
+        typer.echo("\n".join(lines), err=True)
+        sys.exit(code)
     finally:
         gc.freeze()
-
-
-def _told(error: Exception) -> int:
-    """Print what a person can act on and return the exit code."""
-    from dossier.make.outcome import explained
-
-    code, lines = explained(error, debug=DEBUG in sys.argv)
-    for line in lines:
-        typer.echo(line, err=True)
-    return code

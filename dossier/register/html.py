@@ -8,21 +8,8 @@ from urllib.parse import quote
 from dossier.register.listing import plain
 from dossier.register.query import Hit
 from dossier.register.register import Outcome
+from dossier.register.row import KINDS
 from dossier.report.assets import template_folder
-
-GROUPS = (
-    ("instrument", "Instruments"),
-    ("certificate", "Certificates"),
-    ("lot", "Lots"),
-    ("specimen", "Specimens"),
-    ("laboratory", "Laboratories"),
-    ("standard", "Standards"),
-    ("fluid", "Fluids"),
-    ("requirement", "Requirements"),
-    ("source", "Sources of requirements"),
-    ("record", "Records"),
-)
-"""Kinds that the page lists below each dossier; filter and equipment have their own columns."""
 
 
 def register_page(outcome: Outcome, hits: Sequence[Hit], *, prefix: str | None) -> str:
@@ -42,7 +29,7 @@ def register_page(outcome: Outcome, hits: Sequence[Hit], *, prefix: str | None) 
     )  # fmt: skip
     parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
     return environment.get_template("register.html").render(
-        outcome=outcome, hits=hits, groups=GROUPS,
+        outcome=outcome, hits=hits, kinds=KINDS,
         script=Markup(parts["js"]), script_hash=_hash(parts["js"]),
         style=Markup(parts["css"]), style_hash=_hash(parts["css"]),
         href=lambda row: None if prefix is None else quote(f"./{prefix}{row.file}"),

@@ -24,21 +24,24 @@ from dossier.record.standing import (
     standing_of,
 )
 
-KINDS = (
-    "instrument",
-    "certificate",
-    "lot",
-    "laboratory",
-    "standard",
-    "requirement",
-    "source",
-    "fluid",
-    "specimen",
-    "record",
-    "filter",
-    "equipment",
-)
-"""What can be asked for; `source` is the document that a requirement was taken from."""
+KINDS = {
+    "instrument": "Instruments",
+    "certificate": "Certificates",
+    "lot": "Lots",
+    "specimen": "Specimens",
+    "laboratory": "Laboratories",
+    "standard": "Standards",
+    "fluid": "Fluids",
+    "requirement": "Requirements",
+    "source": "Sources of requirements",
+    "record": "Records",
+    "filter": "",
+    "equipment": "",
+}
+"""What can be asked for, with its heading below a dossier: the last two have their own columns.
+
+`source` is the document that a requirement was taken from.
+"""
 
 BY_STEM = ("standard", "source", "certificate")
 """Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
