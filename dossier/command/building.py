@@ -25,7 +25,7 @@ Issued = Annotated[
         help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
     ),
 ]
-House = Annotated[
+HouseFolder = Annotated[
     Path | None,
     typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
 ]
@@ -35,7 +35,7 @@ def check(
     case: CaseFolder,
     json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
     issued: Issued = None,
-    house: House = None,
+    house: HouseFolder = None,
 ) -> None:
     """Decide a case and print the verdicts; make no PDF.
 
@@ -80,7 +80,7 @@ def build(
     jobs: Annotated[
         int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
     ] = 1,
-    house: House = None,
+    house: HouseFolder = None,
     only_stale: Annotated[
         bool,
         typer.Option("--only-stale", help="Write only where what is built is not what lies there."),

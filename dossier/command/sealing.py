@@ -9,10 +9,11 @@ from typing import Annotated
 
 import typer
 
-from dossier.command.building import House, Issued, decide
+from dossier.command.building import HouseFolder, Issued, decide
+from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
-DONE, WRONG_INPUT, NOT_VERIFIED = 0, 2, 3
+NOT_VERIFIED = 3
 PASSPHRASE = "DOSSIER_PASSPHRASE"
 
 
@@ -26,7 +27,7 @@ def sign(
         typer.Option("--date", formats=["%Y-%m-%d"], help="Day of signing; today if not given."),
     ] = None,
     issued: Issued = None,
-    house: House = None,
+    house: HouseFolder = None,
     digest: Annotated[
         str, typer.Option(help="Digest that check or build printed: refuse to sign another.")
     ] = "",

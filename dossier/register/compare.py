@@ -53,7 +53,7 @@ class VerdictChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
+class Measured:
     """What was found for one requirement, in its own unit."""
 
     value: float | None
@@ -68,8 +68,8 @@ class ValueChange:
 
     requirement: str
     quantity: str
-    before: Result
-    after: Result
+    before: Measured
+    after: Measured
     because: tuple[str, ...]
     limits: tuple[float, ...] = ()
     """Limits of either side: a printed value must keep its side of them."""
@@ -217,7 +217,7 @@ def _value(
     """Return how a result moved; None where either side lacks the requirement or both agree."""
     if before is None or after is None:
         return None
-    old, new = (Result(f.value, f.u, f.unit or "") for f in (before, after))
+    old, new = (Measured(f.value, f.u, f.unit or "") for f in (before, after))
     ends = (before.limit.min, before.limit.max, after.limit.min, after.limit.max)
     limits = tuple(end for end in ends if end is not None)
     return None if old == new else ValueChange(name, after.quantity, old, new, because, limits)

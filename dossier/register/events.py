@@ -27,7 +27,7 @@ class Event:
 
 
 @dataclass(slots=True)
-class Found:
+class Present:
     """What lies in the folder, by digest."""
 
     rows: dict[str, Row] = field(default_factory=dict)
@@ -62,7 +62,7 @@ class Stored:
         }
 
 
-def events_of(folder: Path, stored: Stored, found: Found, program: str) -> list[Event]:
+def events_of(folder: Path, stored: Stored, found: Present, program: str) -> list[Event]:
     """Return what became of the dossiers that were registered before."""
     return [*_lost(folder, stored, found), *_otherwise(stored, found, program)]
 
@@ -81,7 +81,7 @@ def faults_of(stored: Stored) -> list[Event]:
     return faults
 
 
-def _otherwise(stored: Stored, found: Found, program: str) -> list[Event]:
+def _otherwise(stored: Stored, found: Present, program: str) -> list[Event]:
     """Return an event for each dossier that is judged otherwise now than its link says."""
     events = []
     for key, link in stored.last.items():
@@ -98,7 +98,7 @@ def _otherwise(stored: Stored, found: Found, program: str) -> list[Event]:
     return events
 
 
-def _lost(folder: Path, stored: Stored, found: Found) -> list[Event]:
+def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:
     """Return an event for each dossier of the chain that is no longer in the folder.
 
     A dossier that has rightly given way to another is told of once, when that one enters.
@@ -136,7 +136,7 @@ def _gone(folder: Path, link: Link, was: Row | None, twins: Sequence[Row]) -> tu
     return Event("replaced", f"{name} is gone; {now} carries its number", True), row.sha256
 
 
-def _left(link: Link, was: Row | None, found: Found) -> Event:
+def _left(link: Link, was: Row | None, found: Present) -> Event:
     """Return the event of a dossier whose number no file carries any more."""
     name = _named(link)
     if was is None:
@@ -164,12 +164,12 @@ def _begins(folder: Path, row: Row, size: int, sha256: str, content: str) -> boo
     """Return whether a file begins with the whole of another and has the same attachments."""
     same = row.size > size >= 0 and row.content == content and row.standing != NOT_INTACT
     try:
-        return same and digest_of(folder / row.file, size) == sha256
+        return same and file_digest(folder / row.file, size) == sha256
     except OSError:
         return False
 
 
-def digest_of(path: Path, size: int | None = None) -> str:
+def file_digest(path: Path, size: int | None = None) -> str:
     """Return the SHA-256 of a file, or of its first `size` bytes."""
     with open(path, "rb", opener=ordinary) as file:
         if size is not None:

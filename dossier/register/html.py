@@ -7,12 +7,12 @@ from urllib.parse import quote
 
 from dossier.register.listing import plain
 from dossier.register.query import Hit
-from dossier.register.register import Outcome
+from dossier.register.register import Register
 from dossier.register.row import KINDS
 from dossier.report.assets import template_folder
 
 
-def register_page(outcome: Outcome, hits: Sequence[Hit], *, prefix: str | None) -> str:
+def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None) -> str:
     """Return the page as HTML.
 
     `prefix` is the way from the page to the folder of the dossiers, such as "" or "../dossiers/";

@@ -11,9 +11,9 @@ import typer
 
 from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
-from dossier.register.compare import Comparison, Result, ValueChange
+from dossier.register.compare import Comparison, Measured, ValueChange
 from dossier.register.query import Hit
-from dossier.register.register import Outcome
+from dossier.register.register import Register
 from dossier.register.row import Rest
 from dossier.report.format import (
     clean,
@@ -90,7 +90,7 @@ def _cell(value: object) -> object:
     return _FORMULA.sub("'", text)
 
 
-def json_text(outcome: Outcome, hits: Sequence[Hit]) -> str:
+def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
     """Return the dossiers and the state of the register as JSON."""
     document = {
         "schema": "dossier register 1.0",
@@ -119,7 +119,7 @@ def _entry(hit: Hit) -> dict[str, Any]:
 WIDTH = 110
 
 
-def print_register(outcome: Outcome, hits: Sequence[Hit], *, resting: bool) -> None:
+def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> None:
     """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
     headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
     headings += ["valid until", "file"]
@@ -143,7 +143,7 @@ def _cells(hit: Hit) -> list[str]:
     return [plain(cell) for cell in (*cells, row.valid_until, row.file)]
 
 
-def print_state(outcome: Outcome, *, to_stderr: bool) -> None:
+def print_state(outcome: Register, *, to_stderr: bool) -> None:
     """Print the head of the chain; to standard error what is missing, replaced or no dossier."""
     for event in outcome.events:
         typer.echo(f"{event.kind}: {plain(event.text)}", err=True)
@@ -211,7 +211,7 @@ def _value_cells(change: ValueChange) -> list[str]:
     return [change.requirement, change.quantity, *cells, moved]
 
 
-def _result(side: Result, limits: Iterable[float]) -> str:
+def _result(side: Measured, limits: Iterable[float]) -> str:
     """Return a result with its standard uncertainty u, on its own side of every limit."""
     value, u, unit = side.value, side.u, side.unit
     if value is None:

@@ -88,10 +88,10 @@ def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
     return tuple(sorted(Rest(*key, tuple(sorted(ids))) for key, ids in users.items()))
 
 
-Found = tuple[str, str, Iterable[str]]
+_Use = tuple[str, str, Iterable[str]]
 
 
-def _of_decision(dossier: DossierFile) -> Iterator[Found]:
+def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
     decision = dossier.decision
     everything = [finding.requirement for finding in decision.findings]
     for finding in decision.findings:
@@ -106,7 +106,7 @@ def _of_decision(dossier: DossierFile) -> Iterator[Found]:
             yield "standard", standard, users[check.record]
 
 
-def _of_case(dossier: DossierFile) -> Iterator[Found]:
+def _of_case(dossier: DossierFile) -> Iterator[_Use]:
     case, application = dossier.case or {}, dossier.application or {}
     users = _users(dossier)
     by_instrument: dict[str, set[str]] = defaultdict(set)
@@ -133,7 +133,7 @@ def _of_case(dossier: DossierFile) -> Iterator[Found]:
     yield "fluid", _text(_table(application, "oil"), "description"), ()
 
 
-def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[Found]:
+def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
     everything = [finding.requirement for finding in dossier.decision.findings]
     compared = _with_reference(dossier)
     for side, used in (("candidate", everything), ("reference", compared)):
