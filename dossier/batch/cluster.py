@@ -142,21 +142,17 @@ class Cluster:
 
     def __init__(self, address: str) -> None:
         """Connect; raises ClusterError where no scheduler or no worker answers."""
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # of its imports, and of versions: compared by us
-                import distributed
-        except ImportError:
-            raise ClusterError(MISSING) from None
         self._ended: SimpleQueue[Any] = SimpleQueue()
         self._sent: dict[Any, _Sent] = {}
         self._early: dict[int, Outcome] = {}
         try:
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                self._client = distributed.Client(
-                    address, timeout=ANSWER_WITHIN, set_as_default=False
-                )
+                warnings.simplefilter("ignore")  # of its imports, and of versions: compared by us
+                from distributed import Client
+
+                self._client = Client(address, timeout=ANSWER_WITHIN, set_as_default=False)
+        except ImportError:
+            raise ClusterError(MISSING) from None
         except (OSError, ValueError, TypeError) as error:
             told = " ".join(str(error).split())[:200]
             raise ClusterError(f"{address}: no scheduler answers ({told})") from None

@@ -212,13 +212,12 @@ def verify(
                 path, trust=trusted, persons=persons, revoked=revoked, at=moment,
                 pages=not quick, trust_house=trust_house or (),
             )  # fmt: skip
-        except NotADossierError as error:
-            typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
-            codes.append(WRONG_INPUT)
-            continue
-        except StoppedError as error:
-            typer.echo(shown(f"{path}: not verified, the reading was stopped: {error}"), err=True)
-            codes.append(NOT_VERIFIED)
+        except (NotADossierError, StoppedError) as error:
+            code, what = WRONG_INPUT, "not a dossier"
+            if isinstance(error, StoppedError):
+                code, what = NOT_VERIFIED, "not verified, the reading was stopped"
+            typer.echo(shown(f"{path}: {what}: {error}"), err=True)
+            codes.append(code)
             continue
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)

@@ -227,10 +227,10 @@ def _difference(difference: float, change: ValueChange) -> str:
     """Return a signed difference to the decimals of the smaller of the two uncertainties."""
     spreads = [each.u for each in (change.before, change.after) if each.u]
     try:
-        shown = (
-            fixed(difference, decimals_for(min(spreads))) if spreads else significant(difference)
-        )
-        if difference and not re.search("[1-9]", shown):
+        shown = fixed(difference, decimals_for(min(spreads))) if spreads else ""
+        if not shown:
+            shown = significant(difference)
+        elif difference and not re.search("[1-9]", shown):
             shown = significant(difference, 1)
     except ArithmeticError:
         shown = f"{difference:.3g}"
