@@ -3,7 +3,7 @@
 import hashlib
 import json
 import posixpath
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -83,7 +83,7 @@ def dossier_of(
         pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
         application=_toml(files, posixpath.normpath(f"{case_name}/{named}")),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
-        faults=_faults(files, decision, manifest) if manifest else (),
+        faults=tuple(_faults(files, decision, manifest)) if manifest else (),
     )  # fmt: skip
 
 
@@ -135,19 +135,17 @@ def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
 
 def _faults(
     files: Mapping[str, bytes], decision: DecisionDocument, manifest: ManifestDocument
-) -> tuple[str, ...]:
-    """Return where attachments, manifest and decision.json do not agree."""
-    faults = []
+) -> Iterator[str]:
+    """Yield where attachments, manifest and decision.json do not agree."""
     for name, digest in sorted(manifest.files.items()):
         if name not in files:
-            faults.append(f"{name} of the manifest is not attached")
+            yield f"{name} of the manifest is not attached"
         elif hashlib.sha256(files[name]).hexdigest() != digest:
-            faults.append(f"{name} does not have the digest of the manifest")
+            yield f"{name} does not have the digest of the manifest"
     for name in sorted(set(files) - set(manifest.files) - {MANIFEST}):
-        faults.append(f"{name} is attached but not in the manifest")
+        yield f"{name} is attached but not in the manifest"
     for name, digest in sorted(decision.inputs.items()):
         if manifest.files.get(name) != digest:
-            faults.append(f"{name} has another digest in decision.json than in the manifest")
+            yield f"{name} has another digest in decision.json than in the manifest"
     if DECISION not in manifest.files:
-        faults.append("the manifest does not hold decision.json")
-    return tuple(faults)
+        yield "the manifest does not hold decision.json"

@@ -129,13 +129,9 @@ def _seal(
             if not problem:
                 return _judged(envelope, made.signed(before), trust, place, said, moment), end
     except Exception as error:  # noqa: BLE001  a damaged signature fails in any way
-        problem = _unreadable(error)
+        told = " ".join(str(error).split())[:120].encode("utf-8", "replace").decode()
+        problem = f"the signature cannot be read ({type(error).__name__}: {told})"
     return replace(seal, problem=problem), end
-
-
-def _unreadable(error: Exception) -> str:
-    told = " ".join(str(error).split())[:120].encode("utf-8", "replace").decode()
-    return f"the signature cannot be read ({type(error).__name__}: {told})"
 
 
 def increment_of(

@@ -109,20 +109,19 @@ def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Compa
     """Return what differs from `a` to `b`, as they read on a day; nothing is recomputed."""
     standings = as_of(standing_of(a), today), as_of(standing_of(b), today)
     before, after = _by_requirement(a), _by_requirement(b)
-    names = list(dict.fromkeys([*before, *after]))
+    pairs = {name: (before.get(name), after.get(name)) for name in [*before, *after]}
     inputs, rest = _inputs(a, b), _rest(a, b)
-    requirements = tuple(r for n in names if (r := _requirement(n, before.get(n), after.get(n))))
-    causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in names}
-    values = tuple(v for n in names if (v := _value(n, before.get(n), after.get(n), causes[n])))
+    asked = [_requirement(name, pair) for name, pair in pairs.items()]
+    requirements = tuple(each for each in asked if each.changes)
+    causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in pairs}
+    values = tuple(v for n, pair in pairs.items() if (v := _value(n, pair, causes[n])))
     return Comparison(
         names=(_name(a), _name(b)),
         decisions=(
             read_as(a.decision.decision, standings[0].word),
             read_as(b.decision.decision, standings[1].word),
         ),
-        verdicts=tuple(
-            c for n in names if (c := _verdict(n, before.get(n), after.get(n), causes[n]))
-        ),
+        verdicts=tuple(c for n, pair in pairs.items() if (c := _verdict(n, pair, causes[n]))),
         requirements=requirements, values=values, rest=rest,
         inputs=tuple(
             InputChange(each.what, each.before, each.after, _moved(each, a, b, values))
@@ -133,6 +132,10 @@ def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Compa
             if each.remark
         ),
     )  # fmt: skip
+
+
+_Pair = tuple[FindingRow | None, FindingRow | None]
+"""What both sides found for one requirement."""
 
 
 def _name(side: DossierFile) -> str:
@@ -167,14 +170,9 @@ def _within(side: DossierFile, name: str) -> str:
     return name.removeprefix(f"{side.case_name}/")
 
 
-def _requirement(
-    name: str, before: FindingRow | None, after: FindingRow | None
-) -> RequirementChange | None:
-    changes = _changes(_asked(before), _asked(after))
-    if not changes:
-        return None
-    kind = "added" if before is None else "removed" if after is None else "changed"
-    return RequirementChange(name, kind, changes)
+def _requirement(name: str, pair: _Pair) -> RequirementChange:
+    kind = "added" if pair[0] is None else "removed" if pair[1] is None else "changed"
+    return RequirementChange(name, kind, _changes(*map(_asked, pair)))
 
 
 def _asked(finding: FindingRow | None) -> dict[str, str]:
@@ -198,23 +196,14 @@ def _asked(finding: FindingRow | None) -> dict[str, str]:
     return {key: value for key, value in asked.items() if value}
 
 
-def _verdict(
-    name: str,
-    before: FindingRow | None,
-    after: FindingRow | None,
-    because: tuple[str, ...],
-) -> VerdictChange | None:
-    old, new = (each.verdict if each else None for each in (before, after))
+def _verdict(name: str, pair: _Pair, because: tuple[str, ...]) -> VerdictChange | None:
+    old, new = (each.verdict if each else None for each in pair)
     return None if old == new else VerdictChange(name, old, new, because)
 
 
-def _value(
-    name: str,
-    before: FindingRow | None,
-    after: FindingRow | None,
-    because: tuple[str, ...],
-) -> ValueChange | None:
+def _value(name: str, pair: _Pair, because: tuple[str, ...]) -> ValueChange | None:
     """Return how a result moved; None where either side lacks the requirement or both agree."""
+    before, after = pair
     if before is None or after is None:
         return None
     old, new = (Measured(f.value, f.u, f.unit or "") for f in (before, after))

@@ -59,7 +59,8 @@ def verify(
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
         trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
-        answers=_answers(again, today),
+        answers=answers(again.case, again.assessment, today)
+        if again.case and again.assessment else (),
     )  # fmt: skip
 
 
@@ -139,9 +140,3 @@ def _sign_offs(dossier: DossierFile, today: date) -> SignOff:
         return sign_offs(dossier, today)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return SignOff()
-
-
-def _answers(again: Recomputed, today: date) -> Any:
-    if again.case is None or again.assessment is None:
-        return ()
-    return answers(again.case, again.assessment, today)
