@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from dossier.case.problems import CaseError, CaseProblem
     from dossier.make.api import assess, build, read_case, sign
-    from dossier.verify.verify import verify
+    from dossier.verification.verify import verify
 
 __all__ = [
     "CaseError",
@@ -23,7 +23,7 @@ _HOME = {
     "build": "dossier.make.api",
     "read_case": "dossier.make.api",
     "sign": "dossier.make.api",
-    "verify": "dossier.verify.verify",
+    "verify": "dossier.verification.verify",
     "CaseError": "dossier.case.problems",
     "CaseProblem": "dossier.case.problems",
 }

@@ -11,7 +11,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from dossier.report.layout.pdf import RenderError, load_weasyprint  # noqa: E402
-from dossier.verify.recompute import load  # noqa: E402  after the settings above
+from dossier.verification.recompute import load  # noqa: E402  after the settings above
 
 SLOW = (
     "pandas",

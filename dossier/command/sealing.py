@@ -198,8 +198,8 @@ def verify(
     from dossier.record.attached import NotADossierError
     from dossier.record.files import write_whole
     from dossier.system.confined import StoppedError, confined
-    from dossier.verify.verification_text import facts_json, print_verification
-    from dossier.verify.verify import verify_confined
+    from dossier.verification.verification_text import facts_json, print_verification
+    from dossier.verification.verify import verify_confined
 
     trusted = [path.read_bytes() for path in trust or ()]
     revoked = [path.read_bytes() for path in crl or ()]
@@ -226,7 +226,7 @@ def verify(
     if json:
         sys.stdout.write(shown_json(facts_json(results)))
     if note is not None and results:
-        from dossier.verify.verification_text import note_pdf
+        from dossier.verification.verification_text import note_pdf
 
         day = (moment or datetime.now(UTC)).date()
         write_whole(note, confined(lambda: note_pdf(results[0], day)))

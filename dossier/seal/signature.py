@@ -25,7 +25,7 @@ from dossier.record.signoff import same_name
 from dossier.record.trust import chain, wrong_use
 
 if TYPE_CHECKING:
-    from dossier.verify.verification import Verification
+    from dossier.verification.verification import Verification
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     approval that is over, a role out of order or already sealed, a certificate of another name
     than the sign-off's, a key that has sealed before.
     """
-    from dossier.verify.verify import verify
+    from dossier.verification.verify import verify
 
     file = open_pdf(read_pdf(pdf))
     found = verify(pdf, at=None)

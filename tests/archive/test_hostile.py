@@ -7,7 +7,7 @@ import pytest
 
 from dossier import verify
 from dossier.record.attached import NotADossierError, open_pdf
-from dossier.verify.recompute import differences, safe_name, unpack
+from dossier.verification.recompute import differences, safe_name, unpack
 from tests.archive import sealed
 
 

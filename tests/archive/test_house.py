@@ -9,7 +9,7 @@ import pytest
 from dossier import CaseError, build, verify
 from dossier.record.attached import open_pdf
 from dossier.report.house.house import ATTACHED, attached_house, read_house
-from dossier.verify.recompute import recompute
+from dossier.verification.recompute import recompute
 from tests.archive import sealed
 
 INPUTS = Path(__file__).parents[2] / "inputs"
@@ -73,7 +73,7 @@ def test_files_of_a_house_are_not_read_before_it_is_trusted(styled, monkeypatch)
     def forbidden(*_):
         raise AssertionError("the files of the house were read")
 
-    monkeypatch.setattr("dossier.verify.recompute.attached_house", forbidden)
+    monkeypatch.setattr("dossier.verification.recompute.attached_house", forbidden)
     pdf, authority = styled
     assert verify(pdf, trust=[authority]).recomputed.identical
 

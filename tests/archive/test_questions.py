@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from dossier import assess, read_case
-from dossier.verify.questions import answers
+from dossier.verification.questions import answers
 from tests.archive import sealed
 
 TODAY = date(2026, 6, 1)

@@ -11,7 +11,7 @@ import pytest
 from dossier.record.dossier_file import dossier_of
 from dossier.register.row import row_digest
 from dossier.register.store import FILE, GENESIS, RegisterError, linked, opened
-from dossier.verify.verify import _sign_offs
+from dossier.verification.verify import _sign_offs
 from tests.archive import sealed
 from tests.archive.made import (
     TODAY,

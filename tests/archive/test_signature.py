@@ -83,7 +83,7 @@ def test_an_approval_that_is_over_is_not_sealed(dossier, unsigned, monkeypatch):
     found = SimpleNamespace(
         signoff=state, failures=(), sha256=hashlib.sha256(dossier.unsigned).hexdigest()
     )
-    monkeypatch.setattr("dossier.verify.verify.verify", lambda *_, **__: found)
+    monkeypatch.setattr("dossier.verification.verify.verify", lambda *_, **__: found)
     with pytest.raises(CaseError, match="cannot be sealed: the approval ended on 2026-05-01"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
 

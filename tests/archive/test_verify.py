@@ -14,7 +14,7 @@ from dossier.record.attached import NotADossierError, open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import trust_of
 from dossier.seal.signature import examine, load_keys
-from dossier.verify.verification_text import fact_lines
+from dossier.verification.verification_text import fact_lines
 from tests.archive import sealed
 
 

@@ -263,7 +263,7 @@ def test_an_honest_dossier_needs_no_program_either(tmp_path):
 )  # fmt: skip
 def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
     from dossier.record.dossier_file import read_dossier
-    from dossier.verify.verify import verify
+    from dossier.verification.verify import verify
 
     path = tmp_path / "x.pdf"
     manifest = {"schema": "dossier manifest 1.0", "case": name, "files": {}}
@@ -275,7 +275,7 @@ def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
 
 
 def test_no_case_elsewhere_on_the_disk_is_decided():
-    from dossier.verify import recompute as module
+    from dossier.verification import recompute as module
 
     for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
         with pytest.raises(NotADossierError, match="no plain path"):
@@ -284,7 +284,7 @@ def test_no_case_elsewhere_on_the_disk_is_decided():
 
 def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
     from dossier.system.confined import FAMILIAR
-    from dossier.verify import verify as module
+    from dossier.verification import verify as module
 
     given = []
 

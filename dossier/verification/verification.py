@@ -8,8 +8,8 @@ from dossier.record.seals import Seal
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import mismatches
 from dossier.report.signing import SignOff, field_name
-from dossier.verify.questions import Answer
-from dossier.verify.recompute import Recomputed
+from dossier.verification.questions import Answer
+from dossier.verification.recompute import Recomputed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,9 +16,9 @@ from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff
 from dossier.system.confined import FAMILIAR, StoppedError, confined
 from dossier.system.second_process import aside, send
-from dossier.verify.questions import answers
-from dossier.verify.recompute import Recomputed, load, loaded, recompute
-from dossier.verify.verification import Verification
+from dossier.verification.questions import answers
+from dossier.verification.recompute import Recomputed, load, loaded, recompute
+from dossier.verification.verification import Verification
 
 CHANGED = "the file was changed after signing, so nothing more was tried"
 

@@ -9,7 +9,7 @@ from typing import Any
 import typer
 
 from dossier.report.format import date_text
-from dossier.verify.verification import Verification
+from dossier.verification.verification import Verification
 from dossier.words.terminal_safe import shown
 
 AGAIN = ("identical", "same_version", "moved", "why_not", "pages", "words")
