@@ -9,6 +9,7 @@ import pytest
 from dossier import CaseError
 from dossier.make import api
 from dossier.make import two_processes as apart
+from dossier.make.outcome import Order
 from dossier.system.second_process import aside, receive, second_core, send
 
 INPUTS = Path(__file__).parents[1] / "inputs"
@@ -21,11 +22,11 @@ def case(tmp_path):
 
 
 def test_two_processes_write_the_same_files_as_one(case, laid_out_anew, tmp_path):
-    written = apart.build_apart(case, tmp_path / "two")
+    written = apart.build_apart(case, Order(out=tmp_path / "two"))
     built = api.build(case, tmp_path / "one")
     assert written is not None
     assert written.decision == built.assessment.decision.value
-    for one, two in ((built.pdf, written.pdf), (built.json, written.json)):
+    for one, two in zip((built.pdf, built.json), written.files, strict=True):
         assert one.read_bytes() == two.read_bytes()
 
 
@@ -33,7 +34,7 @@ def test_problems_come_from_the_other_process(case, tmp_path):
     text = (case / "case.toml").read_text()
     (case / "case.toml").write_text(text.replace("purpose =", "purpos ="))
     with pytest.raises(CaseError) as caught:
-        apart.build_apart(case, tmp_path / "out")
+        apart.build_apart(case, Order(out=tmp_path / "out"))
     assert any("purpos" in str(problem) for problem in caught.value.problems)
     assert not (tmp_path / "out").exists()
 
@@ -42,13 +43,13 @@ def test_a_case_with_house_templates_is_left_to_one_process(case, tmp_path):
     (case.parent / "house").mkdir()
     text = (case / "case.toml").read_text()
     (case / "case.toml").write_text(f'house = "../house"\n{text}')
-    assert apart.build_apart(case, tmp_path / "out") is None
+    assert apart.build_apart(case, Order(out=tmp_path / "out")) is None
     assert not (tmp_path / "out").exists()
 
 
 def test_a_process_that_ends_before_it_hands_over_writes_nothing(case, tmp_path, monkeypatch):
     monkeypatch.setattr(apart, "_hand_over", lambda *_: os.kill(os.getpid(), 9))
-    assert apart.build_apart(case, tmp_path / "out") is None
+    assert apart.build_apart(case, Order(out=tmp_path / "out")) is None
     assert not (tmp_path / "out").exists()
 
 
@@ -57,7 +58,7 @@ def test_a_process_that_ends_while_it_draws_writes_nothing(case, tmp_path, monke
         send(pipes[0], wanted[0]())
 
     monkeypatch.setattr(apart, "_draw", some)
-    assert apart.build_apart(case, tmp_path / "out") is None
+    assert apart.build_apart(case, Order(out=tmp_path / "out")) is None
     assert not (tmp_path / "out").exists()
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from dossier.batch import run as batch
-from dossier.batch.outcomes import Order, Outcome, summary
+from dossier.batch.outcomes import summary
 from dossier.batch.run import build_many
+from dossier.make.outcome import Order, Outcome
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 
@@ -85,6 +86,14 @@ def test_a_process_that_dies_is_one_outcome_of_many(tmp_path, monkeypatch):
 def work(case, *rest):
     rest[-1].send(killed(case))
     rest[-1].close()
+
+
+def test_where_no_process_can_be_forked_each_is_started_anew(tmp_path, monkeypatch):
+    monkeypatch.setattr(batch.multiprocessing, "get_all_start_methods", lambda: ["spawn"])
+    assert batch._context().get_start_method() == "spawn"
+    monkeypatch.setattr(batch, "_work", work)
+    (found,) = build_many([tmp_path / "first"], Order(out=tmp_path))
+    assert found.code == 0
 
 
 def test_no_process_is_no_batch(tmp_path):

@@ -5,15 +5,16 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from queue import SimpleQueue
 
 import pytest
 
 from dossier import build
 from dossier.batch import cluster as batch_cluster
 from dossier.batch.cluster import Cluster, ClusterError, made_with, packed
-from dossier.batch.outcomes import Order
 from dossier.batch.run import build_many
 from dossier.case.problems import CaseError
+from dossier.make.outcome import Order
 
 # The cluster's own library warns of its sockets, loops and threads; that is not ours to mend.
 pytestmark = pytest.mark.filterwarnings("default")
@@ -92,6 +93,27 @@ def test_a_case_whose_workers_die_is_one_outcome_of_many(cluster, tmp_path, monk
         (told,) = workers.finished().values()
         assert told.code == 2
         assert "case.toml" in told.problems[1]
+
+
+class Deserted:
+    """A cluster whose workers leave after so many looks."""
+
+    looks = 0
+
+    def nthreads(self):
+        self.looks += 1
+        return {"worker": 1} if self.looks < 4 else {}
+
+
+def test_a_cluster_that_all_workers_have_left_ends_the_batch(monkeypatch):
+    monkeypatch.setattr(batch_cluster, "LOOK_EVERY", 0.01)
+    monkeypatch.setattr(batch_cluster, "GONE_FOR", 0.03)
+    workers = object.__new__(Cluster)
+    workers._early, workers._sent, workers._ended = {}, {1: None, 2: None}, SimpleQueue()
+    workers._client = Deserted()
+    with pytest.raises(ClusterError, match="gone for 0 s, with 2 cases not come back: start"):
+        workers.finished()
+    assert workers._client.looks >= 4  # it waited for those that were there
 
 
 def test_no_scheduler_is_one_line_and_exit_code_2(tmp_path, monkeypatch):

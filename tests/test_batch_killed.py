@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from dossier import build
-from dossier.batch import outcomes as batch_order
-from dossier.make import two_processes as apart
+from dossier.make.outcome import Order, build_one
+from dossier.make.two_processes import build_apart
 from dossier.record import files
 from dossier.record.files import BUILT, UP_TO_DATE, save_files
 from dossier.register import register
@@ -119,7 +119,7 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
     old = [path.read_bytes() for path in _pair(old_pair)]
     for number in range(8):
         save_files("LFQ-0412-r0", *old, out)
-        child = forked(lambda work=WORK[number % 2]: work(case, out))
+        child = forked(lambda work=WORK[number % 2]: work(case, Order(out=out)))
         while not ended(child) and not list(out.glob(".LFQ*.pdf.*")):
             time.sleep(0.0005)
         time.sleep(chance.uniform(0, 0.02))
@@ -130,11 +130,7 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
         assert found[1] in (old[1], new[1])
 
 
-def build_by_one(case, out):
-    batch_order.build_one(case, batch_order.Order(out=out))
-
-
-WORK = apart.build_apart, build_by_one
+WORK = build_apart, build_one
 """What `dossier build` does for one case, and each process of a batch."""
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, build
-from dossier.batch.outcomes import NONE, Order, build_one
 from dossier.batch.run import build_many
+from dossier.make.outcome import NONE, Order, build_one
 from dossier.record.files import BUILT, SEALED, UP_TO_DATE, is_sealed, save_files
 from tests.archive import sealed
 

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from dossier.batch.outcomes import Outcome, print_summary, summary, summary_json
+from dossier.batch.outcomes import print_summary, summary, summary_json
+from dossier.make.outcome import Outcome
 from dossier.record.files import BUILT, UP_TO_DATE
 
 
@@ -111,7 +112,7 @@ def test_the_summary_is_written_beside_the_dossiers(tmp_path):
 
 ONE_CHILD = """
 import os, sys
-import dossier.preload
+import dossier.batch.preload
 import numpy
 square = numpy.ones((400, 400))
 square @ square

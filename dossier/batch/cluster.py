@@ -3,17 +3,24 @@
 import secrets
 import tempfile
 import threading
+import time
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from typing import Any, Self
 
-from dossier.batch.outcomes import Order, Outcome, failed, succeeded, written
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.make.outcome import OUR_BUG, WRONG_INPUT
+from dossier.make.outcome import (
+    OUR_BUG,
+    WRONG_INPUT,
+    Order,
+    Outcome,
+    failed,
+    succeeded,
+    written,
+)
 
 _one_at_a_time = threading.Lock()
 """The layout changes settings of the whole process: two at once would hear each other."""
@@ -30,9 +37,7 @@ class Parcel:
     house: str = ""
     """Name of the folder of the house; empty without one."""
     house_files: Mapping[str, bytes] = field(default_factory=dict, repr=False)
-    issued: date | None = None
-    on: date | None = None
-    debug: bool = False
+    order: Order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,9 +74,7 @@ def packed(case: Path, order: Order) -> Parcel:
         files={each.name: each.content for each in gathered.files},
         house=own.called if own is not None else "",
         house_files=own.contents if own is not None else {},
-        issued=order.issued,
-        on=order.on,
-        debug=order.debug,
+        order=order,
     )
 
 
@@ -80,15 +83,15 @@ def build_parcel(parcel: Parcel) -> Returned:
     from dossier.make.api import case_in, make
     from dossier.verification.recompute import unpack
 
-    case = Path(parcel.name)
+    case, order = Path(parcel.name), parcel.order
     try:
         with _one_at_a_time, tempfile.TemporaryDirectory(prefix="dossier-") as folder:
             unpack(parcel.files, Path(folder, "inputs"))
             house = _unpacked_house(parcel, Path(folder, "house"))
-            read = case_in(Path(folder, "inputs", parcel.name), parcel.on)
-            made = make(read, parcel.issued, house=house, on=parcel.on)
+            read = case_in(Path(folder, "inputs", parcel.name), order.on)
+            made = make(read, order.issued, house=house, on=order.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
-        return Returned(outcome=failed(case, error, debug=parcel.debug))
+        return Returned(outcome=failed(case, error, debug=order.debug))
     return Returned(
         outcome=succeeded(case, made.assessment, made.signoff), stem=made.stem, pdf=made.pdf,
         document=made.document, made_with=made_with(),
@@ -119,6 +122,8 @@ MISSING = (
 )
 ANSWER_WITHIN = 20
 """Time [s] in which the scheduler must answer, and a worker be there."""
+LOOK_EVERY, GONE_FOR = 5.0, 120.0
+"""Time [s] between two looks at who works, and after which nobody waits for workers any more."""
 
 
 class ClusterError(Exception):
@@ -137,21 +142,17 @@ class Cluster:
 
     def __init__(self, address: str) -> None:
         """Connect; raises ClusterError where no scheduler or no worker answers."""
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # of its imports, and of versions: compared by us
-                import distributed
-        except ImportError:
-            raise ClusterError(MISSING) from None
         self._ended: SimpleQueue[Any] = SimpleQueue()
         self._sent: dict[Any, _Sent] = {}
         self._early: dict[int, Outcome] = {}
         try:
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                self._client = distributed.Client(
-                    address, timeout=ANSWER_WITHIN, set_as_default=False
-                )
+                warnings.simplefilter("ignore")  # of its imports, and of versions: compared by us
+                from distributed import Client
+
+                self._client = Client(address, timeout=ANSWER_WITHIN, set_as_default=False)
+        except ImportError:
+            raise ClusterError(MISSING) from None
         except (OSError, ValueError, TypeError) as error:
             told = " ".join(str(error).split())[:200]
             raise ClusterError(f"{address}: no scheduler answers ({told})") from None
@@ -196,13 +197,29 @@ class Cluster:
             return self._client.submit(build_parcel, parcel, key=key, pure=False)
 
     def finished(self) -> dict[int, Outcome]:
-        """Wait for one or more cases to come back and write their dossiers."""
+        """Wait for one or more cases to come back and write their dossiers.
+
+        Raises ClusterError where all workers are gone and none comes.
+        """
         if self._early:
             found, self._early = self._early, {}
             return found
-        ended = self._ended.get()
+        ended = self._next()
         sent = self._sent.pop(ended)
         return {sent.place: self._taken(ended, sent)}
+
+    def _next(self) -> Any:
+        end = time.monotonic() + GONE_FOR
+        while time.monotonic() < end:
+            try:
+                return self._ended.get(timeout=LOOK_EVERY)
+            except Empty:
+                if self._client.nthreads():
+                    end = time.monotonic() + GONE_FOR
+        raise ClusterError(
+            f"all workers of the cluster are gone for {GONE_FOR:.0f} s, with {len(self._sent)} "
+            "cases not come back: start workers, then run again with --only-stale"
+        )
 
     def _taken(self, future: Any, sent: _Sent) -> Outcome:
         try:

@@ -1,58 +1,15 @@
-"""What became of the cases of a batch: one outcome each, a line, and a document that counts."""
+"""What became of the cases of a batch: a bar, a table, a line, and a document that counts."""
 
 import hashlib
-import json
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from datetime import date
 from pathlib import Path
 from typing import Any
 
-from dossier.case.problems import CaseError
-from dossier.decision.finding import Assessment
-from dossier.make.outcome import DONE, decided, explained
-from dossier.record.files import Saved
-from dossier.report.signing import SignOff
-from dossier.words.terminal_safe import shown
-
-NONE = "no dossier"
-"""What was done where nothing was."""
-DRAFT = "draft"
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one case."""
-
-    case: Path
-    code: int
-    """Exit code that the case alone would give."""
-    decision: str = ""
-    """The decision, empty where none was reached."""
-    line: str = ""
-    """The decision and how far it is signed."""
-    files: tuple[Path, ...] = ()
-    problems: tuple[str, ...] = ()
-    """What to print where no dossier was made."""
-    name: str = ""
-    """Number and revision, as in the name of the files; empty where they cannot be read."""
-    standing: str = ""
-    """"signed off" or "draft"; empty without a decision."""
-    done: str = NONE
-    """What was done: BUILT, UP_TO_DATE, SEALED or NONE."""
-    count: int = 0
-    """How many problems there are."""
-    digest: str = ""
-    """What sign-offs bind: SHA-256 over inputs, findings and decision."""
-
-    @property
-    def reads(self) -> str:
-        """Return the decision in words that cannot be taken for more than it is."""
-        drafted = self.standing == DRAFT and self.decision
-        return f"would be {self.decision}" if drafted else self.decision
+from dossier.make.outcome import DONE, Outcome
+from dossier.record.decision_record import as_json
 
 
 def summary(outcomes: Sequence[Outcome]) -> str:
@@ -76,8 +33,7 @@ def summary_json(outcomes: Sequence[Outcome]) -> bytes:
         "done": dict(Counter(each.done for each in outcomes)),
         "cases": [_row(each) for each in outcomes],
     }
-    text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode("utf-8", "surrogateescape")
+    return as_json(document).encode("utf-8", "surrogateescape")
 
 
 def _row(outcome: Outcome) -> dict[str, Any]:
@@ -92,7 +48,7 @@ def _row(outcome: Outcome) -> dict[str, Any]:
         "exit_code": outcome.code,
         "pdf": _file(pdf),
         "json": _file(beside),
-        "problems": list(outcome.problems),
+        "problems": outcome.problems,
     }
 
 
@@ -102,79 +58,23 @@ def _file(path: Path | None) -> dict[str, str] | None:
     return {"path": path.as_posix(), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
-    """What holds for all cases of a batch."""
-
-    out: Path
-    issued: date | None = None
-    house: Path | None = None
-    only_stale: bool = False
-    """Do not touch a dossier that holds what is built."""
-    replace: bool = False
-    """Write over a sealed dossier."""
-    on: date | None = None
-    """The day it is."""
-    debug: bool = False
-
-
-def build_one(case: Path, order: Order) -> Outcome:
-    """Build one case and return what became of it; every error is an outcome."""
-    from dossier.make.api import build
-
-    try:
-        built = build(
-            case, order.out, order.issued,
-            house=order.house, replace=order.replace, only_stale=order.only_stale, on=order.on,
-        )  # fmt: skip
-    except Exception as error:  # noqa: BLE001  one bad case never stops the rest
-        return failed(case, error, debug=order.debug)
-    made = succeeded(case, built.assessment, built.signoff)
-    return written(made, Saved(built.pdf, built.json, built.done))
-
-
-def succeeded(case: Path, assessment: Assessment, signoff: SignOff) -> Outcome:
-    """Return the outcome of a case whose dossier was made and is not yet written."""
-    from dossier.make.verdict_text import decision_line
-    from dossier.record.signoff import reads
-
-    decision = reads(assessment.decision.value, signoff)
-    standing = "signed off" if signoff.complete else DRAFT
-    line = decision_line(assessment, signoff)
-    return Outcome(
-        case, decided(decision), decision, line, standing=standing, digest=signoff.digest
-    )
-
-
-def written(outcome: Outcome, saved: Saved) -> Outcome:
-    """Return the outcome of a case whose dossier lies on the disk."""
-    return replace(outcome, files=(saved.pdf, saved.json), done=saved.done, name=saved.pdf.stem)
-
-
-def failed(case: Path, error: Exception, *, debug: bool) -> Outcome:
-    """Return the outcome of a case for which no dossier was made."""
-    code, lines = explained(error, debug=debug)
-    count = len(error.problems) if isinstance(error, CaseError) else 1
-    return Outcome(case, code, problems=tuple(lines), count=count)
-
-
 WIDTH = 100
 
 
 def print_summary(outcomes: Sequence[Outcome]) -> None:
     """Print a table of what became of each case, at most 100 columns wide."""
     from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
+
+    from dossier.make.verdict_text import plain_table
 
     console = Console(highlight=False, markup=False, emoji=False, width=WIDTH, no_color=True)
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading in ("case", "dossier", "decision", "standing", "done"):
-        table.add_column(heading, overflow="fold")
-    table.add_column("problems", justify="right", no_wrap=True)
-    for each in outcomes:
-        cells = (str(each.case), each.name, each.reads, each.standing, each.done)
-        table.add_row(*(Text(shown(cell)) for cell in cells), str(each.count or ""))
+    headings = ("case", "dossier", "decision", "standing", "done", "problems")
+    rows = [
+        (str(each.case), each.name, each.reads, each.standing, each.done, str(each.count or ""))
+        for each in outcomes
+    ]
+    table = plain_table(headings, rows, right=("problems",))
+    table.columns[-1].no_wrap = True
     with console.capture() as printed:
         console.print(table)
     for line in printed.get().splitlines():

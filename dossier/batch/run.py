@@ -2,37 +2,22 @@
 
 import multiprocessing
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
-from multiprocessing.context import ForkServerContext, ForkServerProcess
+from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Protocol, Self
+from typing import TYPE_CHECKING, Any, Self
 
-from dossier.batch.outcomes import Order, Outcome, build_one
 from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
-from dossier.make.outcome import OUR_BUG, WRONG_INPUT
+from dossier.make.outcome import OUR_BUG, WRONG_INPUT, Order, Outcome, build_one
+
+if TYPE_CHECKING:
+    from dossier.batch.cluster import Cluster
 
 PRELOAD = ["dossier.batch.preload"]
 LAST = 4
 """Cases for each worker that count as the end of a batch."""
-
-
-class Workers(AbstractContextManager["Workers"], Protocol):
-    """What builds cases while this process waits; leaving it stops what is still at work."""
-
-    def width(self) -> int:
-        """Return how many cases can be at work at once."""
-
-    def free(self) -> bool:
-        """Return whether one more case can be started now."""
-
-    def start(self, place: int, case: Path, order: Order) -> None:
-        """Start the case at `place`."""
-
-    def finished(self) -> dict[int, Outcome]:
-        """Wait for one or more cases to end; return their outcomes by place and forget them."""
 
 
 def build_many(
@@ -68,7 +53,7 @@ def build_many(
                 done |= workers.finished()
 
 
-def _workers(jobs: int, scheduler: str) -> Workers:
+def _workers(jobs: int, scheduler: str) -> "_Processes | Cluster":
     if not scheduler:
         return _Processes(jobs)
     from dossier.batch.cluster import Cluster
@@ -80,15 +65,15 @@ def _workers(jobs: int, scheduler: str) -> Workers:
 class _Running:
     place: int
     case: Path
-    process: ForkServerProcess
+    process: BaseProcess
 
 
 @dataclass(slots=True)
-class _Processes(Workers):
-    """Processes of this machine, at most `jobs` at once."""
+class _Processes:
+    """What builds cases while this process waits; leaving it stops what is still at work."""
 
     jobs: int
-    running: dict[Connection, _Running] = field(default_factory=dict)
+    running: dict[Any, _Running] = field(default_factory=dict)
 
     def __exit__(self, *_: object) -> None:
         for each in self.running.values():
@@ -98,14 +83,16 @@ class _Processes(Workers):
         return self
 
     def width(self) -> int:
+        """Return how many cases can be at work at once."""
         return self.jobs
 
     def free(self) -> bool:
+        """Return whether one more case can be started now."""
         return len(self.running) < self.jobs
 
     def start(self, place: int, case: Path, order: Order) -> None:
-        context: ForkServerContext = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(PRELOAD)
+        """Start the case at `place`."""
+        context = _context()
         listener, speaker = context.Pipe(duplex=False)
         process = context.Process(target=_work, args=(case, order, speaker))
         process.start()
@@ -113,9 +100,10 @@ class _Processes(Workers):
         self.running[listener] = _Running(place, case, process)
 
     def finished(self) -> dict[int, Outcome]:
+        """Wait for one or more cases to end; return their outcomes by place and forget them."""
         found: dict[int, Outcome] = {}
-        for listener in wait(list(self.running)):
-            assert isinstance(listener, Connection)
+        ready: list[Any] = wait(list(self.running))
+        for listener in ready:
             each = self.running.pop(listener)
             try:
                 found[each.place] = listener.recv()
@@ -126,6 +114,15 @@ class _Processes(Workers):
             each.process.join()
             listener.close()
         return found
+
+
+def _context() -> Any:
+    """Return how processes are started here: those that cannot be forked load what they need."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(PRELOAD)
+    return context
 
 
 def _work(case: Path, order: Order, speaker: Connection) -> None:

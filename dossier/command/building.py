@@ -1,4 +1,4 @@
-"""The command that builds dossiers: one, or many at once."""
+"""The commands that decide a case, and that build dossiers: one, or many at once."""
 
 import sys
 from datetime import date, datetime
@@ -7,12 +7,72 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.make.outcome import DEBUG, WRONG_INPUT, decided
-from dossier.words.terminal_safe import shown
+from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
+from dossier.words.terminal_safe import shown, shown_json
 
 if TYPE_CHECKING:
-    from dossier.batch.outcomes import Order, Outcome
-    from dossier.make.two_processes import Written
+    from dossier.case.case import Case
+    from dossier.decision.finding import Assessment
+    from dossier.report.signing import SignOff
+
+CaseFolder = Annotated[
+    Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
+]
+Issued = Annotated[
+    datetime | None,
+    typer.Option(
+        formats=["%Y-%m-%d"],
+        help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
+    ),
+]
+HouseFolder = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
+]
+
+
+def check(
+    case: CaseFolder,
+    json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
+    issued: Issued = None,
+    house: HouseFolder = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print the decision alone.")] = False,
+) -> None:
+    """Decide a case and print the verdicts; make no PDF.
+
+    Example: dossier check inputs/polder-pumps
+    """
+    from dossier.system.allocator import keep_freed_memory
+
+    keep_freed_memory()
+    from dossier.make.api import decision_json, today
+
+    read, day, assessment, state = decide(case, issued, house)
+    if json:
+        sys.stdout.write(shown_json(decision_json(read, assessment, day, today()).decode()))
+    elif quiet:
+        from dossier.make.verdict_text import decision_line
+
+        typer.echo(decision_line(assessment, state))
+    else:
+        from dossier.make.verdict_text import print_assessment
+
+        print_assessment(read, assessment, state, day)
+    from dossier.record.signoff import reads
+
+    raise typer.Exit(decided(reads(assessment.decision.value, state)))
+
+
+def decide(
+    case: Path, issued: datetime | None, house: Path | None
+) -> "tuple[Case, date, Assessment, SignOff]":
+    """Return a case with its day of issue, what is decided without pages, and its sign-off."""
+    from dossier.make.api import assess, issue_date, read_case, sign_off, today
+
+    read = read_case(case, house, today())
+    day = issue_date(read, issued.date() if issued else None)
+    assessment = assess(read, day, pages=False)
+    return read, day, assessment, sign_off(read, assessment, day, today())
 
 
 def build(
@@ -21,20 +81,11 @@ def build(
         typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
     ],
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
-    issued: Annotated[
-        datetime | None,
-        typer.Option(
-            formats=["%Y-%m-%d"],
-            help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
-        ),
-    ] = None,
+    issued: Issued = None,
     jobs: Annotated[
         int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
     ] = 1,
-    house: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
-    ] = None,
+    house: HouseFolder = None,
     only_stale: Annotated[
         bool,
         typer.Option("--only-stale", help="Write only where what is built is not what lies there."),
@@ -62,67 +113,49 @@ def build(
     """
     from dossier.make.api import today
 
-    day = None if issued is None else issued.date()
+    order = Order(
+        out=out, issued=None if issued is None else issued.date(), house=house,
+        only_stale=only_stale, replace=replace, on=today(), debug=DEBUG in sys.argv,
+    )  # fmt: skip
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
-        from dossier.batch.outcomes import Order
-
-        order = Order(
-            out=out, issued=day, house=house, only_stale=only_stale, replace=replace,
-            on=today(), debug=DEBUG in sys.argv,
-        )  # fmt: skip
         raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))
     from dossier.make.two_processes import build_apart
+    from dossier.make.verdict_text import bound_line
 
-    built = None if house else build_apart(cases[0], out, day, replace=replace, on=today())
-    if built is None:
-        built = _built_here(cases[0], out, day, house, replace=replace)
-    typer.echo("\n".join((shown(built.pdf), shown(built.json), built.line)))
-    raise typer.Exit(decided(built.decision))
-
-
-def _built_here(
-    case: Path, out: Path, day: date | None, house: Path | None, *, replace: bool
-) -> "Written":
-    from dossier.make.api import build as build_dossier
-    from dossier.make.api import today
-    from dossier.make.two_processes import Written
-    from dossier.make.verdict_text import bound_line, decision_line
-    from dossier.record.signoff import reads
-
-    built = build_dossier(case, out, day, house=house, replace=replace, on=today())
-    line = f"{bound_line(built.signoff)}\n{decision_line(built.assessment, built.signoff)}"
-    return Written(
-        built.pdf, built.json, reads(built.assessment.decision.value, built.signoff), line
-    )
+    made = build_apart(cases[0], order) or build_one(cases[0], order)
+    if made.files:
+        typer.echo("\n".join((*map(shown, made.files), bound_line(made.digest), made.line)))
+    for line in made.problems:
+        typer.echo(line, err=True)
+    raise typer.Exit(made.code)
 
 
 def _build_many(
-    cases: list[Path], order: "Order", jobs: int, scheduler: str, summary: Path | None
+    cases: list[Path], order: Order, jobs: int, scheduler: str, summary: Path | None
 ) -> int:
     """Print a line for each case as it is done, and a summary; return the worst exit code."""
-    from dossier.batch import outcomes as batch_outcome
+    from dossier.batch import outcomes as told
     from dossier.batch.cluster import ClusterError
-    from dossier.batch.outcomes import following, print_summary
     from dossier.batch.run import build_many
     from dossier.record.files import write_whole
 
     outcomes = []
     try:
-        with following(len(cases)) as through:
+        with told.following(len(cases)) as through:
             for each in through(build_many(cases, order, jobs=jobs, scheduler=scheduler)):
                 outcomes.append(each)
                 _print(each)
     except ClusterError as error:
         typer.echo(str(error), err=True)
         return WRONG_INPUT
-    print_summary(outcomes)
-    typer.echo(batch_outcome.summary(outcomes))
+    told.print_summary(outcomes)
+    typer.echo(told.summary(outcomes))
     if summary is not None:
-        write_whole(summary, batch_outcome.summary_json(outcomes))
+        write_whole(summary, told.summary_json(outcomes))
     return max(each.code for each in outcomes)
 
 
-def _print(outcome: "Outcome") -> None:
+def _print(outcome: Outcome) -> None:
     if outcome.files:
         words = f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"
         typer.echo(shown(f"{words} (digest {outcome.digest})"))

@@ -3,19 +3,16 @@
 import gc
 import inspect
 import sys
-from datetime import date, datetime
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from dossier.command.building import build
+from dossier.command.building import build, check
 from dossier.command.calls import Call
 from dossier.command.registering import compare, register
 from dossier.command.sealing import constraints, identity, seal, sign, verify
 from dossier.command.starting import explain, new, request, schema, take
-from dossier.make.outcome import DEBUG, decided
-from dossier.words.terminal_safe import shown_json
+from dossier.make.outcome import DEBUG, explained
 
 HELP = {"help_option_names": ["-h", "--help"]}
 
@@ -29,17 +26,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings=HELP,
 )
-
-CaseFolder = Annotated[
-    Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
-]
-Issued = Annotated[
-    datetime | None,
-    typer.Option(
-        formats=["%Y-%m-%d"],
-        help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
-    ),
-]
 
 
 def _version(wanted: bool) -> None:
@@ -60,56 +46,13 @@ def _root(
     """Hold the options that stand before a command."""
 
 
-@app.command(cls=Call, context_settings=HELP)
-def check(
-    case: CaseFolder,
-    json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
-    issued: Issued = None,
-    house: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
-    ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print the decision alone.")] = False,
-) -> None:
-    """Decide a case and print the verdicts; make no PDF.
-
-    Example: dossier check inputs/polder-pumps
-    """
-    from dossier.system.allocator import keep_freed_memory
-
-    keep_freed_memory()
-    from dossier.make.api import assess, decision_json, issue_date, read_case, sign_off, today
-    from dossier.record.signoff import reads
-
-    read = read_case(case, house, today())
-    day = issue_date(read, _day(issued))
-    assessment = assess(read, day, pages=False)
-    state = sign_off(read, assessment, day, today())
-    if json:
-        sys.stdout.write(shown_json(decision_json(read, assessment, day, today()).decode()))
-    elif quiet:
-        from dossier.make.verdict_text import decision_line
-
-        typer.echo(decision_line(assessment, state))
-    else:
-        from dossier.make.verdict_text import print_assessment
-
-        print_assessment(read, assessment, state, day)
-    raise typer.Exit(decided(reads(assessment.decision.value, state)))
-
-
-def _day(issued: datetime | None) -> date | None:
-    return None if issued is None else issued.date()
-
-
 for _command in (
-    build, sign, seal, identity, verify, constraints, register, compare,
+    check, build, sign, seal, identity, verify, constraints, register, compare,
     new, request, take, explain, schema,
 ):  # fmt: skip
-    app.command(cls=Call, context_settings=HELP)(_command)
-for _registered in app.registered_commands:
     # Examples keep their lines, so that they can be copied from the help of a narrow terminal.
-    _doc = inspect.cleandoc(getattr(_registered.callback, "__doc__", None) or "")
-    _registered.help = _doc.replace("\n\nExample:", "\n\n\b\nExample:")
+    _doc = inspect.cleandoc(_command.__doc__ or "").replace("\n\nExample:", "\n\n\b\nExample:")
+    app.command(cls=Call, context_settings=HELP, help=_doc)(_command)
 
 
 def main() -> None:
@@ -120,16 +63,8 @@ def main() -> None:
     try:
         app()
     except Exception as error:  # noqa: BLE001  the one boundary between errors and people
-        sys.exit(_told(error))
+        code, lines = explained(error, debug=DEBUG in sys.argv)
+        typer.echo("\n".join(lines), err=True)
+        sys.exit(code)
     finally:
         gc.freeze()
-
-
-def _told(error: Exception) -> int:
-    """Print what a person can act on and return the exit code."""
-    from dossier.make.outcome import explained
-
-    code, lines = explained(error, debug=DEBUG in sys.argv)
-    for line in lines:
-        typer.echo(line, err=True)
-    return code

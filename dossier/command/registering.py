@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
 if TYPE_CHECKING:
     from dossier.register.compare import Comparison
     from dossier.register.query import Wanted
-    from dossier.register.register import Outcome
+    from dossier.register.register import Register
 
-DONE, DIFFERS, WRONG_INPUT, NOT_WHOLE = 0, 1, 2, 3
+DIFFERS, NOT_WHOLE = 1, 3
 
 
 def _on(text: str) -> Any:
@@ -109,7 +110,7 @@ def _date(day: datetime | None) -> date | None:
     return None if day is None else day.date()
 
 
-def _write_page(folder: Path, outcome: "Outcome", html: Path) -> None:
+def _write_page(folder: Path, outcome: "Register", html: Path) -> None:
     """Write the page for a browser: the whole register, whatever else was asked for."""
     from dossier.register.html import register_page
     from dossier.register.query import Wanted, find
@@ -118,7 +119,7 @@ def _write_page(folder: Path, outcome: "Outcome", html: Path) -> None:
     html.write_text(register_page(outcome, hits, prefix=_prefix(folder, html)), encoding="utf-8")
 
 
-def _put(outcome: "Outcome", hits: Any, wanted: "Wanted", *, as_csv: bool, as_json: bool) -> None:
+def _put(outcome: "Register", hits: Any, wanted: "Wanted", *, as_csv: bool, as_json: bool) -> None:
     """Write the answer to standard output, the state of the register where it fits."""
     from dossier.register.listing import csv_text, json_text, print_register, print_state
 
@@ -140,7 +141,7 @@ def _prefix(folder: Path, html: Path) -> str | None:
     return "" if way == "." else Path(way).as_posix() + "/"
 
 
-def _passes(head: str, outcome: "Outcome") -> bool:
+def _passes(head: str, outcome: "Register") -> bool:
     """Say whether the chain passes through a head that was kept elsewhere."""
     if not head:
         return True

@@ -3,15 +3,17 @@
 import os
 import sys
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from dossier.command.building import HouseFolder, Issued, decide
+from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
-DONE, WRONG_INPUT, NOT_VERIFIED = 0, 2, 3
+NOT_VERIFIED = 3
 PASSPHRASE = "DOSSIER_PASSPHRASE"
 
 
@@ -30,13 +32,8 @@ def sign(
         datetime | None,
         typer.Option("--date", formats=["%Y-%m-%d"], help="Day of signing; today if not given."),
     ] = None,
-    issued: Annotated[
-        datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], help="Date of issue, if the dossier is built with one."),
-    ] = None,
-    house: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder of a house, if built with one.")
-    ] = None,
+    issued: Issued = None,
+    house: HouseFolder = None,
     digest: Annotated[
         str, typer.Option(help="Digest that check or build printed: refuse to sign another.")
     ] = "",
@@ -54,7 +51,7 @@ def sign(
     when = day.date() if day else today()
     entry = {"role": role, "name": name, "meaning": meaning, "date": when}
     stated = issued.date() if issued else None
-    seen = _seen(case, stated, house)
+    seen = _seen(case, issued, house)
     if not digest and sys.stdin.isatty():
         typer.confirm("Sign this?", abort=True, err=True)
     state = sign_off(case, entry, stated, house=house, digest=digest or seen)
@@ -66,20 +63,16 @@ def sign(
     typer.echo(f"still to sign: {rest}" if rest else "all sign-offs are given and hold")
 
 
-def _seen(case: Path, issued: date | None, house: Path | None) -> str:
+def _seen(case: Path, issued: datetime | None, house: Path | None) -> str:
     """Print what is about to be signed and return its digest."""
-    from dossier.make.api import assess, issue_date, read_case, sign_off, today
     from dossier.make.verdict_text import bound_line, tally_line, until_lines
 
-    read = read_case(case, house, today())
-    on = issue_date(read, issued)
-    assessment = assess(read, on, pages=False)
-    state = sign_off(read, assessment, on, today())
+    read, _, assessment, state = decide(case, issued, house)
     name = f"{read.qualification.number} revision {read.qualification.revision}"
     typer.echo(shown(f"{name}: calculated: {assessment.decision.value}"))
     for line in (tally_line(assessment), *until_lines(read, assessment, state)):
         typer.echo(shown(line))
-    typer.echo(bound_line(state))
+    typer.echo(bound_line(state.digest))
     return state.digest
 
 
@@ -229,21 +222,15 @@ def verify(
     for path in files:
         try:
             result = verify_confined(
-                path,
-                trust=trusted,
-                persons=persons,
-                revoked=revoked,
-                at=moment,
-                pages=not quick,
-                trust_house=trust_house or (),
-            )
-        except NotADossierError as error:
-            typer.echo(shown(f"{path}: not a dossier: {error}"), err=True)
-            codes.append(WRONG_INPUT)
-            continue
-        except StoppedError as error:
-            typer.echo(shown(f"{path}: not verified, the reading was stopped: {error}"), err=True)
-            codes.append(NOT_VERIFIED)
+                path, trust=trusted, persons=persons, revoked=revoked, at=moment,
+                pages=not quick, trust_house=trust_house or (),
+            )  # fmt: skip
+        except (NotADossierError, StoppedError) as error:
+            code, what = WRONG_INPUT, "not a dossier"
+            if isinstance(error, StoppedError):
+                code, what = NOT_VERIFIED, "not verified, the reading was stopped"
+            typer.echo(shown(f"{path}: {what}: {error}"), err=True)
+            codes.append(code)
             continue
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)

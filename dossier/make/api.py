@@ -22,7 +22,8 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.record.files import refuse_sealed, save_files, stem_of, write_whole
+from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
+from dossier.record.signoff import last_test
 from dossier.report.signing import SignOff
 from dossier.system.second_process import second_core
 from dossier.words import speaking
@@ -33,15 +34,11 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Built:
-    """What a build wrote."""
+class Built(Saved):
+    """What a build wrote, or left as it was."""
 
-    pdf: Path
-    json: Path
     assessment: Assessment
     signoff: SignOff
-    done: str
-    """"built", or "up to date" or "sealed, up to date" where the PDF was not touched."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,16 +133,7 @@ def limits() -> Limits:
 
 def issue_date(case: Case, issued: date | None = None) -> date:
     """Return the date the dossier carries: as given, else the case's, else its last test's."""
-    return day_of(case.qualification, issued)
-
-
-def day_of(qualification: Qualification, issued: date | None = None) -> date:
-    """Return the date of issue of a case of which only case.toml was read."""
-    if issued is not None:
-        return issued
-    if qualification.issued is not None:
-        return qualification.issued
-    return max(entry.finished or entry.tested for entry in qualification.record)
+    return issued or case.qualification.issued or last_test(case)
 
 
 def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Assessment:
@@ -171,7 +159,7 @@ def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
     from dossier.case.consistency import consistency_problems
 
     asked = case.qualification
-    if issued is None or issued == day_of(asked):
+    if issued is None or issued == issue_date(case):
         return []
     moved = asked.model_copy(update={"issued": issued})
     return consistency_problems(case.application, moved, asked.application)
@@ -215,7 +203,7 @@ def build(
     saved = save_files(
         made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
     )
-    return Built(saved.pdf, saved.json, made.assessment, made.signoff, saved.done)
+    return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff)
 
 
 def make(
@@ -313,9 +301,11 @@ def sign_off(
     case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
 ) -> SignOff:
     """Return who has signed the case off, whether each sign-off holds, and what is over by `on`."""
-    from dossier.record.decision_record import sign_off_of
+    from dossier.record.decision_record import decided_content
+    from dossier.record.signoff import sign_off_state
 
-    return sign_off_of(case, assessment, issue_date(case, issued), on)
+    content = decided_content(case, assessment, issue_date(case, issued))
+    return sign_off_state(case, assessment, content, on)
 
 
 def sign(

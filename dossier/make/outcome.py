@@ -1,7 +1,17 @@
-"""What a run comes to: an exit code, and lines that a person can act on."""
+"""What a build comes to: an exit code, and lines that a person can act on."""
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dossier.case.problems import CaseError
 from dossier.words.terminal_safe import shown
+
+if TYPE_CHECKING:
+    from dossier.decision.finding import Assessment
+    from dossier.record.files import Saved
+    from dossier.report.signing import SignOff
 
 DONE, OTHERWISE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 70
 DEBUG = "--debug"
@@ -34,3 +44,95 @@ def explained(error: Exception, *, debug: bool) -> tuple[int, list[str]]:
         f"an error of this program, not of your case: {type(error).__name__}: {shown(error)} "
         f"(run again with 'dossier {DEBUG} ...' and report it)",
     ]
+
+
+NONE = "no dossier"
+"""What was done where nothing was."""
+DRAFT = "draft"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one case."""
+
+    case: Path
+    code: int
+    """Exit code that the case alone would give."""
+    decision: str = ""
+    """The decision, empty where none was reached."""
+    line: str = ""
+    """The decision and how far it is signed."""
+    files: tuple[Path, ...] = ()
+    problems: tuple[str, ...] = ()
+    """What to print where no dossier was made."""
+    name: str = ""
+    """Number and revision, as in the name of the files; empty where they cannot be read."""
+    standing: str = ""
+    """"signed off" or "draft"; empty without a decision."""
+    done: str = NONE
+    """What was done: BUILT, UP_TO_DATE, SEALED or NONE."""
+    count: int = 0
+    """How many problems there are."""
+    digest: str = ""
+    """What sign-offs bind: SHA-256 over inputs, findings and decision."""
+
+    @property
+    def reads(self) -> str:
+        """Return the decision in words that cannot be taken for more than it is."""
+        drafted = self.standing == DRAFT and self.decision
+        return f"would be {self.decision}" if drafted else self.decision
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What holds for all cases of a run."""
+
+    out: Path
+    issued: date | None = None
+    house: Path | None = None
+    only_stale: bool = False
+    """Do not touch a dossier that holds what is built."""
+    replace: bool = False
+    """Write over a sealed dossier."""
+    on: date | None = None
+    """The day it is."""
+    debug: bool = False
+
+
+def build_one(case: Path, order: Order) -> Outcome:
+    """Build a case in this process and return what became of it; every error is an outcome."""
+    from dossier.make.api import build
+
+    try:
+        built = build(
+            case, order.out, order.issued,
+            house=order.house, replace=order.replace, only_stale=order.only_stale, on=order.on,
+        )  # fmt: skip
+    except Exception as error:  # noqa: BLE001  one bad case never stops the rest
+        return failed(case, error, debug=order.debug)
+    return written(succeeded(case, built.assessment, built.signoff), built)
+
+
+def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outcome:
+    """Return the outcome of a case whose dossier was made and is not yet written."""
+    from dossier.make.verdict_text import decision_line
+    from dossier.record.signoff import reads
+
+    decision = reads(assessment.decision.value, signoff)
+    standing = "signed off" if signoff.complete else DRAFT
+    line = decision_line(assessment, signoff)
+    return Outcome(
+        case, decided(decision), decision, line, standing=standing, digest=signoff.digest
+    )
+
+
+def written(outcome: Outcome, saved: "Saved") -> Outcome:
+    """Return the outcome of a case whose dossier lies on the disk."""
+    return replace(outcome, files=(saved.pdf, saved.json), done=saved.done, name=saved.pdf.stem)
+
+
+def failed(case: Path, error: Exception, *, debug: bool) -> Outcome:
+    """Return the outcome of a case for which no dossier was made."""
+    code, lines = explained(error, debug=debug)
+    count = len(error.problems) if isinstance(error, CaseError) else 1
+    return Outcome(case, code, problems=tuple(lines), count=count)

@@ -7,33 +7,19 @@ before the layout needs most.
 import os
 import pickle
 import signal
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
-from typing import Any, BinaryIO, NoReturn
+from typing import Any, BinaryIO
 
 from dossier.case.problems import CaseError
+from dossier.make.outcome import Order, Outcome, succeeded, written
 from dossier.record.files import refuse_sealed, save_files, stem_of
-from dossier.record.signoff import reads
 from dossier.report.charts.deferred import CHART, Draw
-from dossier.system.second_process import receive, second_core, send, widen
+from dossier.system.second_process import forked, receive, second_core, send, widen
 
 PIPES = 2
 """Pictures come from so many processes at once, by turns."""
-
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """What was written, and the decision in words."""
-
-    pdf: Path
-    json: Path
-    decision: str
-    """As it reads on the day of the build."""
-    line: str
-    """The decision and how far it is signed, and the digest that sign-offs bind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,31 +29,21 @@ class _Decided:
     sheet: Any
     document: bytes
     stem: str
-    decision: str
-    line: str
+    outcome: Outcome
 
 
-def build_apart(
-    folder: Path,
-    out: Path,
-    issued: date | None = None,
-    *,
-    replace: bool = False,
-    on: date | None = None,
-) -> Written | None:
+def build_apart(folder: Path, order: Order) -> Outcome | None:
     """Write the dossier of a case as `api.build` does, to the byte.
 
     None where it cannot be done apart: no second processor, a house's templates, or the other
-    process failed; `api.build` then does it, or meets the same error.  Raises MissingLibraryError,
-    and CaseError for problems of the inputs and, unless `replace`, where the PDF there is sealed.
+    process failed; `build_one` then does it, or meets the same error.  Raises MissingLibraryError,
+    and CaseError for problems of the inputs and, unless replaced, where the PDF there is sealed.
     """
-    if not second_core():
+    if order.house or not second_core():
         return None
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # of forking beside sleeping threads
-        other = _start(folder, issued, on)
+    other = _start(folder, order)
     try:
-        return _laid_out(other, out, replace=replace)
+        return _laid_out(other, order)
     finally:
         other.end()
 
@@ -100,17 +76,15 @@ class _Other:
         os.waitpid(self.number, 0)
 
 
-def _start(folder: Path, issued: date | None, on: date | None) -> _Other:
+def _start(folder: Path, order: Order) -> _Other:
     ends = [os.pipe() for _ in range(PIPES)]
-    child = os.fork()
-    if not child:
-        _decide(folder, issued, on, [os.fdopen(writer, "wb") for _, writer in ends])
+    child = forked(lambda: _decide(folder, order, [os.fdopen(end, "wb") for _, end in ends]))
     for _, writer in ends:
         os.close(writer)
     return _Other(child, [os.fdopen(reader, "rb") for reader, _ in ends])
 
 
-def _laid_out(other: _Other, out: Path, *, replace: bool) -> Written | None:
+def _laid_out(other: _Other, order: Order) -> Outcome | None:
     from dossier.report.layout.pdf import lay_out, load_weasyprint, without_collector
 
     load_weasyprint()
@@ -120,49 +94,42 @@ def _laid_out(other: _Other, out: Path, *, replace: bool) -> Written | None:
         raise CaseError(found)
     if not isinstance(found, _Decided):
         return None
-    if not replace:
-        refuse_sealed(out / f"{found.stem}.pdf")
+    if not order.replace:
+        refuse_sealed(order.out / f"{found.stem}.pdf")
     with without_collector():
         rendered = lay_out(found.sheet, other.picture)
     if other.lost:
         return None
-    saved = save_files(found.stem, rendered.without_fault(), found.document, out, replace=replace)
-    return Written(saved.pdf, saved.json, found.decision, found.line)
+    pdf = rendered.without_fault()
+    saved = save_files(found.stem, pdf, found.document, order.out, replace=order.replace)
+    return written(found.outcome, saved)
 
 
-def _decide(
-    folder: Path, issued: date | None, on: date | None, pipes: Sequence[BinaryIO]
-) -> NoReturn:
-    """Decide the case and send it on, then its pictures; this is the other process."""
+def _decide(folder: Path, order: Order, pipes: Sequence[BinaryIO]) -> None:
+    """Decide the case and send it on, then its pictures; this is the other process.
+
+    Whatever goes wrong, the first process sees what is missing.
+    """
+    for pipe in pipes:
+        widen(pipe)
     try:
-        for pipe in pipes:
-            widen(pipe)
-        try:
-            _hand_over(folder, issued, on, pipes)
-        except CaseError as error:
-            send(pipes[0], pickle.dumps(list(error.problems)))
-    finally:
-        os._exit(0)  # whatever went wrong: the first process sees what is missing
+        _hand_over(folder, order, pipes)
+    except CaseError as error:
+        send(pipes[0], pickle.dumps(list(error.problems)))
 
 
-def _hand_over(
-    folder: Path, issued: date | None, on: date | None, pipes: Sequence[BinaryIO]
-) -> None:
+def _hand_over(folder: Path, order: Order, pipes: Sequence[BinaryIO]) -> None:
     from dossier.make import api
-    from dossier.make.verdict_text import bound_line, decision_line
 
-    case = api.case_in(folder, on)
+    case = api.case_in(folder, order.on)
     if case.qualification.house is not None:
         return
-    assessment = api.assess(case, issued)
-    day = api.issue_date(case, issued)
-    signoff = api.sign_off(case, assessment, issued, on)
-    with api.composed(case, assessment, day, on=on) as (ready, document):
-        found = _Decided(
-            ready.sheet(), document, stem_of(case.qualification),
-            reads(assessment.decision.value, signoff),
-            f"{bound_line(signoff)}\n{decision_line(assessment, signoff)}",
-        )  # fmt: skip
+    assessment = api.assess(case, order.issued)
+    day = api.issue_date(case, order.issued)
+    signoff = api.sign_off(case, assessment, order.issued, order.on)
+    with api.composed(case, assessment, day, on=order.on) as (ready, document):
+        outcome = succeeded(folder, assessment, signoff)
+        found = _Decided(ready.sheet(), document, stem_of(case.qualification), outcome)
         send(pipes[0], pickle.dumps(found))
         _draw(ready.charts.wanted, pipes)
 
@@ -172,13 +139,10 @@ def _draw(wanted: Sequence[Draw], pipes: Sequence[BinaryIO]) -> None:
     import matplotlib.backends.backend_svg
     import matplotlib.figure  # noqa: F401  loaded once, before the processes part
 
-    helpers = []
-    for share in range(1, PIPES):
-        helper = os.fork()
-        if not helper:
-            _send_all(wanted[share::PIPES], pipes[share])
-            os._exit(0)
-        helpers.append(helper)
+    helpers = [
+        forked(lambda share=share: _send_all(wanted[share::PIPES], pipes[share]))  # type: ignore[misc]
+        for share in range(1, PIPES)
+    ]
     _send_all(wanted[::PIPES], pipes[0])
     for helper in helpers:
         os.waitpid(helper, 0)

@@ -1,8 +1,9 @@
 """The verdicts of a case as text for a terminal."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
+from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -32,9 +33,7 @@ MARKS = {
 
 def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> None:
     """Print one row a requirement, the reasons of those that do not pass, and the decision."""
-    console = Console(highlight=False, markup=False, emoji=False)
-    wide = max(console.width, 100)
-    console = Console(highlight=False, markup=False, emoji=False, width=wide)
+    console = wide_console()
     qualification = case.qualification
     console.print(
         shown(f"{qualification.number} revision {qualification.revision}: {qualification.title}")
@@ -46,20 +45,21 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
     for change in case.on_file.changes if case.on_file else ():
         console.print(shown(f"  {said(change)}"))
     console.print(_table(assessment, marked=console.is_terminal))
-    for finding in assessment.findings:
-        if finding.verdict.value != "pass":
-            words = f"{finding.demand.id}: {finding.verdict.value}: {finding.reason}"
-            console.print(shown(words))
-    for line in check_lines(assessment.checks):
-        console.print(shown(line))
-    for condition in assessment.conditions:
-        console.print(shown(f"condition: {condition.text}"))
-    for line in until_lines(case, assessment, signoff):
+    for line in (
+        *(
+            f"{each.demand.id}: {each.verdict.value}: {each.reason}"
+            for each in assessment.findings
+            if each.verdict.value != "pass"
+        ),
+        *check_lines(assessment.checks),
+        *(f"condition: {each.text}" for each in assessment.conditions),
+        *until_lines(case, assessment, signoff),
+    ):
         console.print(shown(line))
     for each in signoff.signed:
         state = "" if each.holds else f" (no longer holds: {each.note})"
         console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
-    console.print(bound_line(signoff))
+    console.print(bound_line(signoff.digest))
     console.print(decision_line(assessment, signoff))
 
 
@@ -90,9 +90,9 @@ def decision_line(assessment: Assessment, signoff: SignOff) -> str:
     return f"calculated: {answer.word.lower()}; {answer.stamp}: no leave to fit the filter"
 
 
-def bound_line(signoff: SignOff) -> str:
+def bound_line(digest: str) -> str:
     """Return what sign-offs bind: to be compared before signing."""
-    return f"digest that sign-offs bind: {signoff.digest}"
+    return f"digest that sign-offs bind: {digest}"
 
 
 def tally_line(assessment: Assessment) -> str:
@@ -111,24 +111,31 @@ def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[st
 
 
 def _table(assessment: Assessment, *, marked: bool) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading, justify in (
-        ("requirement", "left"),
-        ("quantity", "left"),
-        ("at", "left"),
-        ("result", "right"),
-        ("limit", "right"),
-        ("conforms with", "right"),
-        ("verdict", "left"),
-    ):
-        table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
     wanted = assessment.bench.case.application.decision_rule.confidence
+    headings = ("requirement", "quantity", "at", "result", "limit", "conforms with", "verdict")
+    rows = []
     for finding in assessment.findings:
-        *cells, verdict = (Text(shown(cell)) for cell in _row(finding, wanted))
-        mark, colour = MARKS.get(verdict.plain, ("?", "yellow"))
-        if marked:
-            verdict = Text(f"{mark} {verdict.plain}", colour)
-        table.add_row(*cells, verdict)
+        *cells, verdict = _row(finding, wanted)
+        mark, colour = MARKS.get(verdict, ("?", "yellow"))
+        rows.append((*cells, Text(f"{mark} {verdict}", colour) if marked else verdict))
+    return plain_table(headings, rows, right=("result", "limit", "conforms with"))
+
+
+def wide_console(least: int = 100) -> Console:
+    """Return the terminal, without colours or marks, `least` columns wide at least."""
+    plain: dict[str, Any] = {"highlight": False, "markup": False, "emoji": False}
+    return Console(**plain, width=max(Console(**plain).width, least))
+
+
+def plain_table(
+    headings: Sequence[str], rows: Iterable[Sequence[str | Text]], right: Collection[str] = ()
+) -> Table:
+    """Return a table without lines; columns named in `right` stand there."""
+    table = Table(box=None, pad_edge=False, header_style="")
+    for each in headings:
+        table.add_column(each, justify="right" if each in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(c if isinstance(c, Text) else Text(shown(c)) for c in row))
     return table
 
 

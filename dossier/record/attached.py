@@ -1,9 +1,16 @@
-"""The files attached to a PDF, read with bounds: the PDF may come from anyone."""
+"""A PDF as it came: its first revision, what is attached to that, and what stands behind.
 
+Attachments are read with bounds, since the PDF may come from anyone, from the first revision alone,
+by a reader that forgives a lot; a dossier is verified only where the same bytes come out when it is
+built from them again.
+"""
+
+import hashlib
 import io
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.case.bounded import NotReadError, read_regular
@@ -18,6 +25,29 @@ class NotADossierError(Exception):
     """Raised for a file that is no dossier, or none that can be read; the message says why."""
 
 
+@dataclass(frozen=True, slots=True)
+class PdfFile:
+    """The bytes of a PDF, and the files attached to its first revision."""
+
+    data: bytes = field(repr=False)
+    first: int
+    """Where the first revision ends; behind it stand seals, or what only looks like them.
+
+    Zero where there is none that this program writes.
+    """
+    files: dict[str, bytes] = field(repr=False)
+
+    @property
+    def built(self) -> bytes:
+        """Return the first revision: what the program built, before any seal."""
+        return self.data[: self.first]
+
+    @property
+    def sha256(self) -> str:
+        """Return the SHA-256 of all of it."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
 def read_pdf(path: Path) -> bytes:
     """Return the bytes of an ordinary file of at most `MAX_PDF` bytes, else NotADossierError."""
     try:
@@ -26,16 +56,18 @@ def read_pdf(path: Path) -> bytes:
         raise NotADossierError(error.what.removeprefix("is ")) from None
 
 
-def attached_files(content: bytes) -> dict[str, bytes]:
-    """Return name and content of every file attached to the first revision of a PDF.
+def open_pdf(content: bytes) -> PdfFile:
+    """Return a PDF with the files that its first revision carries.
 
-    Raises NotADossierError where there are none, two of one name, or more than the bounds allow.
+    Raises NotADossierError where it is no PDF, damaged, encrypted, without attachments, or where
+    these exceed the bounds or share a name.
     """
     if not content.startswith(b"%PDF-"):
         raise NotADossierError("not a PDF")
+    first = first_end(content)
     try:
-        with quiet():
-            return _collected(content[: first_end(content) or None])
+        with quiet("pypdf"):
+            return PdfFile(content, first, _collected(content[: first or None]))
     except NotADossierError:
         raise
     except Exception as error:  # noqa: BLE001  a damaged PDF fails in any way
@@ -71,12 +103,13 @@ def _plain(text: str) -> str:
 
 
 @contextmanager
-def quiet() -> Iterator[None]:
-    """Keep pypdf from printing what it thinks of a damaged file; we say it ourselves."""
-    logger = logging.getLogger("pypdf")
-    was = logger.level
-    logger.setLevel(logging.CRITICAL + 1)
+def quiet(*libraries: str) -> Iterator[None]:
+    """Keep libraries from printing what they think of a damaged file; we say it ourselves."""
+    levels = {logging.getLogger(name): logging.getLogger(name).level for name in libraries}
+    for logger in levels:
+        logger.setLevel(logging.CRITICAL + 1)
     try:
         yield
     finally:
-        logger.setLevel(was)
+        for logger, level in levels.items():
+            logger.setLevel(level)

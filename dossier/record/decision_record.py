@@ -12,13 +12,16 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, requires, version
 from typing import Any
 
+from pydantic import ValidationError
+
 from dossier.case.case import Case
+from dossier.case.problems import CaseError, explain
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
+from dossier.record.document import ApplicationHead, CaseHead, DecisionContent, SignOffRow
 from dossier.record.signoff import reads, sign_off_state, standing
 from dossier.report.house.house import ATTACHED, House
-from dossier.report.signing import Signed, SignOff
 
 SCHEMA_VERSION = "1.1"
 NUMERICAL = ("numpy", "scipy", "pandas", "pint")
@@ -141,178 +144,96 @@ def decision_document(
     case asks for is given and holds, and "draft" before; `expired` says whether an approval is
     over on the day it is, and "false" without `today`.
     """
-    document = _content(case, assessment, issued)
+    document = decided_content(case, assessment, issued)
     signoff = sign_off_state(case, assessment, document, today)
     decision = assessment.decision.value
     return document | {
         "expired": reads(decision, signoff) != decision,
         "standing": standing(decision, signoff),
         "signed": signoff.complete,
-        "signoff": {
-            "digest": signoff.digest,
-            "roles": list(signoff.roles),
-            "missing": list(signoff.missing),
-            "signed": [_signed(each) for each in signoff.signed],
-        },
+        "signoff": SignOffRow.model_validate(signoff, from_attributes=True).model_dump(mode="json"),
     }
 
 
-def sign_off_of(
-    case: Case, assessment: Assessment, issued: date, today: date | None = None
-) -> SignOff:
-    """Return the state of sign-off of a case, judged on its present content."""
-    return sign_off_state(case, assessment, _content(case, assessment, issued), today)
-
-
-def _signed(each: Signed) -> dict[str, Any]:
-    return {
-        "role": each.role,
-        "name": each.name,
-        "meaning": each.meaning,
-        "date": each.date.isoformat(),
-        "digest": each.digest,
-        "holds": each.holds,
-        "note": each.note or None,
-    }
-
-
-def _content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
+def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:
     """Return what people sign: numbers in the requirement's own unit, full precision.
 
     `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
     """
     qualification, application = case.qualification, case.application
-    rule = application.decision_rule
-    return {
+    reference, rule = qualification.reference, application.decision_rule
+    head = {name: getattr(qualification, name) for name in CaseHead.model_fields} | {
+        "issued": issued,
+        "candidate": qualification.candidate.part_number,
+        "reference": reference.part_number if reference else None,
+    }
+    applied = {name: getattr(application, name, None) for name in ApplicationHead.model_fields}
+    content = {
         "schema": f"dossier decision {SCHEMA_VERSION}",
-        "case": {
-            "number": qualification.number,
-            "revision": qualification.revision,
-            "title": qualification.title,
-            "issued": issued.isoformat(),
-            "candidate": qualification.candidate.part_number,
-            "reference": qualification.reference.part_number if qualification.reference else None,
-            "replaces": qualification.replaces or None,
-            "review_due": qualification.review_due.isoformat()
-            if qualification.review_due
-            else None,
-        },
-        "application": {
-            "title": application.title,
-            "revision": application.revision,
-            "issued": application.issued.isoformat(),
-            "equipment": list(application.equipment),
-            "on_file": _on_file(case),
-        },
+        "case": head,
+        "application": applied | {"on_file": case.on_file},
         "decision": assessment.decision.value,
-        "valid_until": assessment.valid_until.isoformat() if assessment.valid_until else None,
-        "conditions": [
-            {"kind": each.kind, "subject": each.subject or None, "text": each.text}
-            for each in assessment.conditions
-        ],
-        "cautions": [
-            {"title": each.title, "text": each.text, "computed": each.computed}
-            for each in assessment.cautions
-        ],
+        "valid_until": assessment.valid_until,
+        "conditions": assessment.conditions,
+        "cautions": assessment.cautions,
         "decision_rule": {
-            "kind": rule.kind,
-            "confidence": _number(rule.confidence),
-            "agreed": rule.agreed.isoformat(),
+            "kind": rule.kind, "confidence": _number(rule.confidence), "agreed": rule.agreed
         },
         "findings": [_finding(finding) for finding in assessment.findings],
-        "checks": [
-            {
-                "record": c.record,
-                "rule": c.rule,
-                "limit": c.limit,
-                "found": c.found,
-                "outcome": c.outcome,
-                "mandatory": c.mandatory,
-                "standard": c.standard,
-                "guards": c.guards or None,
-                "deviation": c.deviation or None,
-            }
-            for c in assessment.checks
-        ],
+        "checks": assessment.checks,
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "seed": assessment.seed,
         "versions": versions(),
         "house": case.house or None,
-    }
-
-
-def _on_file(case: Case) -> dict[str, Any] | None:
-    """Return since when the requirements are on file, and each field that changed since."""
-    if case.on_file is None:
-        return None
-    return {
-        "since": case.on_file.since.isoformat(),
-        "first_test": case.on_file.first_test.isoformat(),
-        "changes": [
-            {"field": each.field, "before": each.before, "after": each.after}
-            for each in case.on_file.changes
-        ],
-    }
+    }  # fmt: skip
+    try:
+        made = DecisionContent.model_validate(content, from_attributes=True)
+    except ValidationError as error:  # of a text too long for who reads it
+        raise CaseError(explain("decision.json", error, DecisionContent, content)) from None
+    return made.model_dump(mode="json", by_alias=True)
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
     demand, estimate = finding.demand, finding.estimate
+    ends = [None if end is None else _shown(demand, end) for end in (finding.lower, finding.upper)]
     return {
         "requirement": demand.id,
         "text": demand.text,
         "quantity": demand.quantity.name,
-        "at": demand.at_text or None,
+        "at": demand.at_text,
         "basis": demand.basis,
         "severity": demand.severity,
         "source": demand.source,
-        "verdict": finding.verdict.value,
-        "value": _shown(demand, estimate.value) if estimate else None,
-        "u": _spread(demand, estimate.u) if estimate else None,
-        "dof": _number(estimate.dof) if estimate else None,
-        "bound": (estimate.bound or None) if estimate else None,
-        "interval95": [_shown(demand, end) for end in finding.interval]
-        if finding.interval
-        else None,
         "unit": demand.unit,
+        "verdict": finding.verdict.value,
+        "dof": _number(estimate.dof) if estimate else None,
+        "bound": estimate.bound if estimate else None,
+        "interval95": finding.interval and [_shown(demand, end) for end in finding.interval],
         "limit": {
-            "min": None if finding.lower is None else _shown(demand, finding.lower),
-            "max": None if finding.upper is None else _shown(demand, finding.upper),
+            "min": ends[0],
+            "max": ends[1],
             "not_worse_than_reference": _number(demand.not_worse),
         },
         "probability_conforming": _number(finding.probability),
         "reason": finding.reason,
         "concession": finding.concession.text if finding.concession else None,
-        "per_specimen": _specimens(demand, estimate.per_specimen if estimate else ()),
-        "records": list(estimate.sources) if estimate else [],
-        "reference": {
-            "value": _shown(demand, finding.reference.value),
-            "u": _spread(demand, finding.reference.u),
-            "per_specimen": _specimens(demand, finding.reference.per_specimen),
-        }
-        if isinstance(finding.reference, Estimate)
-        else None,
-    }
+        "records": estimate.sources if estimate else (),
+        "reference": _result(demand, finding.reference) if finding.reference else None,
+    } | (_result(demand, estimate) if estimate else {})
 
 
-def _specimens(demand: Demand, specimens: tuple[SpecimenValue, ...]) -> list[dict[str, Any]]:
-    return [
-        {
-            "specimen": each.specimen,
-            "record": each.record,
-            "value": _shown(demand, each.value),
-            "u": _spread(demand, each.u),
-            "bound": each.bound or None,
-        }
-        for each in specimens
-    ]
+def _result(demand: Demand, result: Estimate | SpecimenValue) -> dict[str, Any]:
+    """Return value, uncertainty and specimens of a result, in the requirement's own unit."""
+    spread = result.u / demand.spread_factor
+    return {"value": _shown(demand, result.value), "u": _number(spread)} | (
+        {"specimen": result.specimen, "record": result.record, "bound": result.bound}
+        if isinstance(result, SpecimenValue)
+        else {"per_specimen": [_result(demand, each) for each in result.per_specimen]}
+    )
 
 
 def _shown(demand: Demand, value: float) -> float | None:
     return _number(demand.shown(value))
-
-
-def _spread(demand: Demand, u: float) -> float | None:
-    return _number(u / demand.spread_factor) if math.isfinite(u) else None
 
 
 def _number(value: float | None) -> float | None:
@@ -322,10 +243,15 @@ def _number(value: float | None) -> float | None:
     return float(f"{value:.10g}")
 
 
-def canonical(document: Mapping[str, Any]) -> bytes:
-    """Return JSON in UTF-8 with sorted keys, indented for people, ending in a line feed."""
+def as_json(document: Mapping[str, Any]) -> str:
+    """Return JSON with sorted keys, indented for people, ending in a line feed."""
     text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode()
+    return text + "\n"
+
+
+def canonical(document: Mapping[str, Any]) -> bytes:
+    """Return the one form of a document in UTF-8."""
+    return as_json(document).encode()
 
 
 def manifest_of(

@@ -1,14 +1,23 @@
-"""decision.json as frozen models: what the register and the comparison read, and its schema."""
+"""decision.json as frozen models: by them it is written, read, and told in its schema."""
 
 from datetime import date
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+)
 
 MAX_NAME = 200
 """Bytes of a name."""
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Text = Annotated[str, StringConstraints(max_length=20_000)]
+Maybe = Annotated[Text | None, BeforeValidator(lambda text: None if text == "" else text)]
+"""A text that may be absent: null, never empty."""
 Real = Annotated[float, Field(allow_inf_nan=False)]
 DossierNumber = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 DecisionWord = Literal["approved", "approved with conditions", "not approved", "undecided"]
@@ -52,7 +61,7 @@ class CaseHead(_Part):
     issued: date
     candidate: Text
     reference: Text | None = None
-    replaces: Text | None = None
+    replaces: Maybe = None
     review_due: date | None = None
 
 
@@ -106,7 +115,7 @@ class SpecimenRow(_Part):
     record: Text | None = None
     value: Real | None = None
     u: Real | None = None
-    bound: Text | None = None
+    bound: Maybe = None
 
 
 class SideRow(_Part):
@@ -123,7 +132,7 @@ class FindingRow(_Part):
     requirement: Annotated[Text, Field(min_length=1)]
     text: Text = ""
     quantity: Text
-    at: Text | None = None
+    at: Maybe = None
     basis: Text
     severity: Text
     source: Text = ""
@@ -133,7 +142,7 @@ class FindingRow(_Part):
     """Standard uncertainty, in the requirement's own unit."""
     dof: Real | None = None
     """Effective degrees of freedom; null where they are without bound."""
-    bound: Text | None = None
+    bound: Maybe = None
     """Where the value is only a bound of the true one: larger than, or smaller than."""
     interval95: tuple[Real | None, ...] | None = None
     unit: Text | None = None
@@ -173,9 +182,9 @@ class CheckRow(_Part):
     outcome: Text = ""
     mandatory: bool = False
     standard: Text = ""
-    guards: Text | None = None
+    guards: Maybe = None
     """metrology or integrity, where no deviation may cover the rule."""
-    deviation: Text | None = None
+    deviation: Maybe = None
 
 
 class CautionRow(_Part):
@@ -193,10 +202,10 @@ class SignedRow(_Part):
     role: Text
     name: Text
     meaning: Text
-    date: Text
+    date: Annotated[Text, BeforeValidator(str)]
     digest: Text
     holds: bool
-    note: Text | None = None
+    note: Maybe = None
 
 
 class SignOffRow(_Part):
@@ -212,13 +221,13 @@ class ConditionRow(_Part):
     """One condition of an approval."""
 
     kind: Text
-    subject: Text | None = None
+    subject: Maybe = None
     """Requirement or record it is about; null for the whole case."""
     text: Text
 
 
-class DecisionDocument(_Part):
-    """decision.json as far as it is read here."""
+class DecisionContent(_Part):
+    """The part of decision.json that people sign, as far as it is read here."""
 
     schema_: Annotated[str, StringConstraints(pattern=r"^dossier decision 1\.\d{1,4}$")] = Field(
         alias="schema"
@@ -226,11 +235,6 @@ class DecisionDocument(_Part):
     case: CaseHead
     application: ApplicationHead
     decision: DecisionWord
-    signed: Any = False
-    standing: Any = None
-    signoff: Any = None
-    expired: bool = False
-    """Whether an approval was over on the day it was built."""
     valid_until: date | None = None
     """Last day on which an approval holds."""
     conditions: tuple[ConditionRow, ...] = ()
@@ -242,6 +246,16 @@ class DecisionDocument(_Part):
     seed: int | None = None
     house: Digest | None = None
     versions: dict[str, Text] = Field(default_factory=dict)
+
+
+class DecisionDocument(DecisionContent):
+    """decision.json as far as it is read here."""
+
+    signed: Any = False
+    standing: Any = None
+    signoff: Any = None
+    expired: bool = False
+    """Whether an approval was over on the day it was built."""
 
 
 class ManifestDocument(_Part):

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import posixpath
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -11,7 +11,7 @@ from typing import Any, NoReturn, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.toml_text import TomlError, parse_toml
-from dossier.record.attached import NotADossierError, attached_files, read_pdf
+from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.record.document import DecisionDocument, ManifestDocument
 
 MAX_JSON = 32 * 2**20
@@ -24,11 +24,8 @@ M = TypeVar("M", bound=BaseModel)
 class DossierFile:
     """What a dossier says, read from the PDF alone; nothing is recomputed here."""
 
-    data: bytes = field(repr=False)
-    """The PDF; empty for a case folder."""
-    sha256: str
-    """Of the PDF; empty for a case folder."""
-    size: int
+    pdf: PdfFile | None = field(repr=False)
+    """None for a case folder."""
     decision: DecisionDocument
     document: Mapping[str, Any] = field(repr=False)
     """decision.json as it stands."""
@@ -44,32 +41,33 @@ class DossierFile:
     faults: tuple[str, ...]
     """Where attachments, manifest and decision.json contradict each other; empty when intact."""
 
+    @property
+    def sha256(self) -> str:
+        """Return the SHA-256 of the PDF; empty for a case folder."""
+        return self.pdf.sha256 if self.pdf else ""
+
 
 def read_dossier(path: Path) -> DossierFile:
     """Return the dossier in the PDF at `path`.
 
     Raises NotADossierError with the reason where it is none, OSError where it cannot be read.
     """
-    return dossier_in(read_pdf(path))
+    return dossier_in(open_pdf(read_pdf(path)))
 
 
-def dossier_in(data: bytes) -> DossierFile:
+def dossier_in(pdf: PdfFile) -> DossierFile:
     """Return the dossier in a PDF; NotADossierError with the reason where it is none."""
-    files = attached_files(data)
-    if MANIFEST not in files:
+    if MANIFEST not in pdf.files:
         raise NotADossierError("no manifest.json is attached")
-    manifest, _ = _model(files, MANIFEST, ManifestDocument)
-    digest = hashlib.sha256(data).hexdigest()
-    return dossier_of(files, manifest.case, manifest=manifest, sha256=digest, data=data)
+    manifest, _ = _model(pdf.files, MANIFEST, ManifestDocument)
+    return dossier_of(pdf.files, manifest.case, manifest, pdf)
 
 
 def dossier_of(
     files: Mapping[str, bytes],
     case_name: str,
-    *,
     manifest: ManifestDocument | None = None,
-    sha256: str = "",
-    data: bytes = b"",
+    pdf: PdfFile | None = None,
 ) -> DossierFile:
     """Return the dossier made of `files`: decision.json and the inputs under their names.
 
@@ -81,12 +79,11 @@ def dossier_of(
     decision, document = _model(files, DECISION, DecisionDocument)
     case = _case(files, case_name)
     named = case.get("application", "application.toml") if case is not None else "application.toml"
-    place = posixpath.normpath(f"{case_name}/{named}")
     return DossierFile(
-        data=data, sha256=sha256, size=len(data), decision=decision, document=document, files=files,
-        case_name=case_name, case=case, application=_toml(files, place),
+        pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
+        application=_toml(files, posixpath.normpath(f"{case_name}/{named}")),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
-        faults=_faults(files, decision, manifest) if manifest else (),
+        faults=tuple(_faults(files, decision, manifest)) if manifest else (),
     )  # fmt: skip
 
 
@@ -138,19 +135,17 @@ def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
 
 def _faults(
     files: Mapping[str, bytes], decision: DecisionDocument, manifest: ManifestDocument
-) -> tuple[str, ...]:
-    """Return where attachments, manifest and decision.json do not agree."""
-    faults = []
+) -> Iterator[str]:
+    """Yield where attachments, manifest and decision.json do not agree."""
     for name, digest in sorted(manifest.files.items()):
         if name not in files:
-            faults.append(f"{name} of the manifest is not attached")
+            yield f"{name} of the manifest is not attached"
         elif hashlib.sha256(files[name]).hexdigest() != digest:
-            faults.append(f"{name} does not have the digest of the manifest")
+            yield f"{name} does not have the digest of the manifest"
     for name in sorted(set(files) - set(manifest.files) - {MANIFEST}):
-        faults.append(f"{name} is attached but not in the manifest")
+        yield f"{name} is attached but not in the manifest"
     for name, digest in sorted(decision.inputs.items()):
         if manifest.files.get(name) != digest:
-            faults.append(f"{name} has another digest in decision.json than in the manifest")
+            yield f"{name} has another digest in decision.json than in the manifest"
     if DECISION not in manifest.files:
-        faults.append("the manifest does not hold decision.json")
-    return tuple(faults)
+        yield "the manifest does not hold decision.json"

@@ -74,12 +74,12 @@ def _there(path: Path, pdf: bytes) -> str:
     data = _read(path)
     if data == pdf or not data.startswith(pdf):
         return UP_TO_DATE if data == pdf else BUILT
-    from dossier.record.attached import NotADossierError
+    from dossier.record.attached import NotADossierError, open_pdf
     from dossier.record.dossier_file import dossier_in
     from dossier.record.standing import seals_of
 
     try:
-        return BUILT if seals_of(dossier_in(data)).faults else SEALED
+        return BUILT if seals_of(dossier_in(open_pdf(data))).faults else SEALED
     except NotADossierError:
         return BUILT
 

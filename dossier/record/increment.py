@@ -66,13 +66,8 @@ class Increment:
 
     def filled(self, value: bytes) -> bytes:
         """Return the increment with a signature's value of at most `RESERVED` bytes."""
-        return (
-            self.head
-            + b"<"
-            + value.ljust(RESERVED, b"\0").hex().upper().encode()
-            + b">"
-            + (self.tail)
-        )
+        digits = value.ljust(RESERVED, b"\0").hex().upper().encode()
+        return b"%s<%s>%s" % (self.head, digits, self.tail)
 
 
 def first_end(data: bytes) -> int:
@@ -252,16 +247,13 @@ def _drawn(look: Look, number: int) -> Iterator[bytes]:
 
 def _unicode(letters: Sequence[str]) -> bytes:
     """Return the map from codes to characters, for programs that read the look out."""
+    head = (
+        b"/CIDInit /ProcSet findresource begin\n12 dict begin\nbegincmap\n/CMapName /Seal def\n"
+        b"/CMapType 2 def\n1 begincodespacerange\n<00> <FF>\nendcodespacerange\n"
+    )
     pairs = (b"<%02X> <%s>" % (code, _hex(each)) for code, each in enumerate(letters))
-    lines = [
-        b"/CIDInit /ProcSet findresource begin", b"12 dict begin", b"begincmap",
-        b"/CMapName /Seal def", b"/CMapType 2 def",
-        b"1 begincodespacerange", b"<00> <FF>", b"endcodespacerange",
-    ]  # fmt: skip
-    for pair in pairs:
-        lines += [b"1 beginbfchar", pair, b"endbfchar"]
-    lines += [b"endcmap", b"CMapName currentdict /CMap defineresource pop", b"end", b"end"]
-    return b"\n".join(lines)
+    rows = b"".join(b"1 beginbfchar\n%s\nendbfchar\n" % pair for pair in pairs)
+    return head + rows + b"endcmap\nCMapName currentdict /CMap defineresource pop\nend\nend"
 
 
 def _stream(entries: bytes, content: bytes) -> bytes:

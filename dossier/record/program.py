@@ -5,7 +5,7 @@ import json
 from functools import cache
 from pathlib import Path
 
-from dossier.record.attached import NotADossierError, attached_files, read_pdf
+from dossier.record.attached import NotADossierError, open_pdf, read_pdf
 from dossier.record.decision_record import LAYOUT, NUMERICAL, plain_versions
 
 
@@ -36,7 +36,7 @@ def constraints_text(pdf: Path) -> str:
     are taken from it, nothing else.  Raises NotADossierError where it states none.
     """
     try:
-        manifest = json.loads(attached_files(read_pdf(pdf))["manifest.json"])
+        manifest = json.loads(open_pdf(read_pdf(pdf)).files["manifest.json"])
         stated = {
             part: plain_versions(manifest[part]) for part in ("versions", "layout", "libraries")
         }

@@ -8,10 +8,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dossier.case.toml_text import parse_toml
-from dossier.record.attached import NotADossierError
+from dossier.record.attached import NotADossierError, PdfFile, quiet
 from dossier.record.envelope import Envelope, opened
 from dossier.record.increment import Increment, Words, increment, read_start
-from dossier.record.pdf_file import PdfFile, quiet
 from dossier.record.trust import TEST_MARK, Trust, chain, marked, vouched
 from dossier.report.layout.stamp import Stamp, drawn, stamp_lines
 from dossier.report.signing import field_name
@@ -19,6 +18,8 @@ from dossier.words import speaking
 
 CHANGED = "what it covers was changed after signing, or is more than a dossier and its seals"
 NOT_OURS = "it is not written as this program writes a seal"
+SIGNERS = ("pyhanko", "pyhanko_certvalidator")
+"""Libraries for signatures."""
 CLOCKS = timedelta(minutes=10)
 """How far the clocks of who seals, of a time-stamp service and of this machine may differ."""
 
@@ -88,8 +89,10 @@ def read_seals(pdf: PdfFile, trust: Trust | None = None) -> tuple[Seal, ...]:
     """Return the seals of a dossier in the order in which they were made.
 
     Each is written again and compared; what stands behind the last that can be read is told.
-    Without `trust` nobody is trusted.
+    Without `trust` nobody is trusted.  Raises NotADossierError for a file of another form.
     """
+    if not pdf.first:
+        raise NotADossierError("not a PDF, or not one that this program writes, or cut off")
     found: list[Seal] = []
     start = pdf.first
     said = asked(pdf.files) if start < len(pdf.data) else None
@@ -116,7 +119,7 @@ def _seal(
     role, (moment, value) = said.roles[place], head
     seal, end, before = Seal(field=field_name(role)), 0, pdf.data[:start]
     try:
-        with quiet():
+        with quiet(*SIGNERS):
             envelope = opened(value)
             made = increment_of(before, pdf.first, place, said, envelope.certificate, moment)
             again = made.filled(value)
@@ -126,13 +129,9 @@ def _seal(
             if not problem:
                 return _judged(envelope, made.signed(before), trust, place, said, moment), end
     except Exception as error:  # noqa: BLE001  a damaged signature fails in any way
-        problem = _unreadable(error)
+        told = " ".join(str(error).split())[:120].encode("utf-8", "replace").decode()
+        problem = f"the signature cannot be read ({type(error).__name__}: {told})"
     return replace(seal, problem=problem), end
-
-
-def _unreadable(error: Exception) -> str:
-    told = " ".join(str(error).split())[:120].encode("utf-8", "replace").decode()
-    return f"the signature cannot be read ({type(error).__name__}: {told})"
 
 
 def increment_of(

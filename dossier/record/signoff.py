@@ -131,8 +131,13 @@ def judge(
     A sign-off holds when it is bound to this content, its role is asked for, all earlier roles
     hold, it is not dated before them or outside of `days`, and the approver is not the preparer.
     """
-    judged = _judged(entries, roles, digest, days)
-    return tuple(_signed(entry, "" if why is None else why.note) for entry, why in judged)
+    return tuple(
+        Signed(
+            role=entry.role, name=entry.name, meaning=entry.meaning, date=entry.date,
+            holds=why is None, note=why.note if why else "", digest=entry.digest,
+        )
+        for entry, why in _judged(entries, roles, digest, days)
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +161,6 @@ def _judged(
         if why is None:
             held.append(entry)
         yield entry, why
-
-
-def _signed(entry: SignOffEntry, note: str) -> Signed:
-    return Signed(
-        role=entry.role, name=entry.name, meaning=entry.meaning, date=entry.date,
-        holds=not note, note=note, digest=entry.digest,
-    )  # fmt: skip
 
 
 def _objection(

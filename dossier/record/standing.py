@@ -109,13 +109,12 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
     """
     asked = trust is not None and trust.given
     unsealed = Sealed(unproven="no digital signature" if asked else "")
-    if not dossier.data:
+    if dossier.pdf is None:
         return unsealed
-    from dossier.record.pdf_file import open_pdf
     from dossier.record.seals import read_seals
 
     try:
-        seals = read_seals(open_pdf(dossier.data), trust)
+        seals = read_seals(dossier.pdf, trust)
         if not seals:
             return unsealed
         state = sign_offs(dossier)
@@ -123,10 +122,8 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
         return Sealed((f"its seals cannot be read: {error}",))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return Sealed(("its sign-offs cannot be read",))
-    faults = [
-        f"{each.field}: {each.problem or 'it does not hold'}" for each in seals if not each.sound
-    ]
-    faults += list(mismatches(seals, state))
+    faults = [f"{each.field}: {each.problem}" for each in seals if not each.sound]
+    faults += mismatches(seals, state)
     unproven = _unproven(seals, state) if asked else ""
     return Sealed(tuple(faults), unproven, any(each.test for each in seals))
 

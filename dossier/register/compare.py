@@ -1,13 +1,14 @@
 """What differs between two dossiers, and what the differences changed."""
 
-import json
+import math
 import posixpath
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
 from dossier.case.requested import FieldChange, field_changes, said
+from dossier.record.decision_record import as_json
 from dossier.record.document import FindingRow, OnFileRow
 from dossier.record.dossier_file import DossierFile
 from dossier.record.standing import as_of, read_as, standing_of
@@ -20,6 +21,14 @@ class Change:
     what: str
     before: str | None
     after: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class InputChange(Change):
+    """An input file by its name in the case, with its SHA-256."""
+
+    moved: tuple[str, ...]
+    """Requirements whose result rests on it and moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +53,23 @@ class VerdictChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Measured:
+    """What was found for one requirement, in its own unit."""
+
+    value: float | None
+    u: float | None
+    """Standard uncertainty."""
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class ValueChange:
-    """A result that differs, each with its standard uncertainty, in the requirement's own unit."""
+    """A result that differs."""
 
     requirement: str
     quantity: str
-    before: tuple[float | None, float | None, str]
-    """Value, standard uncertainty, unit."""
-    after: tuple[float | None, float | None, str]
+    before: Measured
+    after: Measured
     because: tuple[str, ...]
     limits: tuple[float, ...] = ()
     """Limits of either side: a printed value must keep its side of them."""
@@ -59,8 +77,10 @@ class ValueChange:
     @property
     def difference(self) -> float | None:
         """Return after less before; None unless both have a value in the same unit."""
-        (old, _, unit), (new, _, other) = self.before, self.after
-        return new - old if old is not None and new is not None and unit == other else None
+        old, new = self.before.value, self.after.value
+        if old is None or new is None or self.before.unit != self.after.unit:
+            return None
+        return new - old if math.isfinite(new - old) else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,12 +93,9 @@ class Comparison:
     verdicts: tuple[VerdictChange, ...]
     requirements: tuple[RequirementChange, ...]
     values: tuple[ValueChange, ...]
-    inputs: tuple[Change, ...]
-    """Input files by name in the case, with their SHA-256."""
+    inputs: tuple[InputChange, ...]
     rest: tuple[Change, ...]
     """Number, filters, application, decision rule, conditions, seed, versions."""
-    effects: tuple[tuple[str, tuple[str, ...]], ...]
-    """Each changed input with the requirements whose result rests on it and moved."""
     remarks: tuple[str, ...]
     """Why a side does not read as its decision, where that needs saying."""
 
@@ -92,27 +109,33 @@ def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Compa
     """Return what differs from `a` to `b`, as they read on a day; nothing is recomputed."""
     standings = as_of(standing_of(a), today), as_of(standing_of(b), today)
     before, after = _by_requirement(a), _by_requirement(b)
-    names = list(dict.fromkeys([*before, *after]))
+    pairs = {name: (before.get(name), after.get(name)) for name in [*before, *after]}
     inputs, rest = _inputs(a, b), _rest(a, b)
-    requirements = tuple(r for n in names if (r := _requirement(n, before.get(n), after.get(n))))
-    causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in names}
-    values = tuple(v for n in names if (v := _value(n, before.get(n), after.get(n), causes[n])))
+    asked = [_requirement(name, pair) for name, pair in pairs.items()]
+    requirements = tuple(each for each in asked if each.changes)
+    causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in pairs}
+    values = tuple(v for n, pair in pairs.items() if (v := _value(n, pair, causes[n])))
     return Comparison(
         names=(_name(a), _name(b)),
         decisions=(
             read_as(a.decision.decision, standings[0].word),
             read_as(b.decision.decision, standings[1].word),
         ),
-        verdicts=tuple(
-            c for n in names if (c := _verdict(n, before.get(n), after.get(n), causes[n]))
+        verdicts=tuple(c for n, pair in pairs.items() if (c := _verdict(n, pair, causes[n]))),
+        requirements=requirements, values=values, rest=rest,
+        inputs=tuple(
+            InputChange(each.what, each.before, each.after, _moved(each, a, b, values))
+            for each in inputs
         ),
-        requirements=requirements, values=values, inputs=inputs, rest=rest,
-        effects=tuple((each.what, _moved(each, a, b, values)) for each in inputs),
         remarks=tuple(
             f"{side}: {each.remark}" for side, each in zip("AB", standings, strict=True)
             if each.remark
         ),
     )  # fmt: skip
+
+
+_Pair = tuple[FindingRow | None, FindingRow | None]
+"""What both sides found for one requirement."""
 
 
 def _name(side: DossierFile) -> str:
@@ -147,14 +170,9 @@ def _within(side: DossierFile, name: str) -> str:
     return name.removeprefix(f"{side.case_name}/")
 
 
-def _requirement(
-    name: str, before: FindingRow | None, after: FindingRow | None
-) -> RequirementChange | None:
-    changes = _changes(_asked(before), _asked(after))
-    if not changes:
-        return None
-    kind = "added" if before is None else "removed" if after is None else "changed"
-    return RequirementChange(name, kind, changes)
+def _requirement(name: str, pair: _Pair) -> RequirementChange:
+    kind = "added" if pair[0] is None else "removed" if pair[1] is None else "changed"
+    return RequirementChange(name, kind, _changes(*map(_asked, pair)))
 
 
 def _asked(finding: FindingRow | None) -> dict[str, str]:
@@ -178,26 +196,17 @@ def _asked(finding: FindingRow | None) -> dict[str, str]:
     return {key: value for key, value in asked.items() if value}
 
 
-def _verdict(
-    name: str,
-    before: FindingRow | None,
-    after: FindingRow | None,
-    because: tuple[str, ...],
-) -> VerdictChange | None:
-    old, new = (each.verdict if each else None for each in (before, after))
+def _verdict(name: str, pair: _Pair, because: tuple[str, ...]) -> VerdictChange | None:
+    old, new = (each.verdict if each else None for each in pair)
     return None if old == new else VerdictChange(name, old, new, because)
 
 
-def _value(
-    name: str,
-    before: FindingRow | None,
-    after: FindingRow | None,
-    because: tuple[str, ...],
-) -> ValueChange | None:
+def _value(name: str, pair: _Pair, because: tuple[str, ...]) -> ValueChange | None:
     """Return how a result moved; None where either side lacks the requirement or both agree."""
+    before, after = pair
     if before is None or after is None:
         return None
-    old, new = ((f.value, f.u, f.unit or "") for f in (before, after))
+    old, new = (Measured(f.value, f.u, f.unit or "") for f in (before, after))
     ends = (before.limit.min, before.limit.max, after.limit.min, after.limit.max)
     limits = tuple(end for end in ends if end is not None)
     return None if old == new else ValueChange(name, after.quantity, old, new, because, limits)
@@ -301,55 +310,16 @@ def _moved(
 
 def comparison_json(comparison: Comparison, files: tuple[str, str]) -> str:
     """Return a comparison as JSON; `files` are the two places as they were given."""
-    sides = zip(files, comparison.names, comparison.decisions, strict=True)
-    document: dict[str, Any] = {
-        "schema": "dossier comparison 1.0",
-        "a": None,
-        "b": None,
-        "same": comparison.same,
-        "remarks": list(comparison.remarks),
-        "verdicts": [
-            {
-                "requirement": each.requirement,
-                "a": each.before,
-                "b": each.after,
-                "because": list(each.because),
-            }
-            for each in comparison.verdicts
-        ],
-        "requirements": [
-            {
-                "requirement": each.requirement,
-                "kind": each.kind,
-                "changes": [_change(change) for change in each.changes],
-            }
-            for each in comparison.requirements
-        ],
-        "values": [_compare_json_value(each) for each in comparison.values],
-        "inputs": [
-            _change(change) | {"moved": list(moved)}
-            for change, (_, moved) in zip(comparison.inputs, comparison.effects, strict=True)
-        ],
-        "other": [_change(each) for each in comparison.rest],
-    }
+    document = asdict(comparison, dict_factory=_sided)
+    sides = zip(files, document.pop("names"), document.pop("decisions"), strict=True)
+    for row, change in zip(document["values"], comparison.values, strict=True):
+        del row["limits"]
+        row["difference"] = change.difference
     for side, (file, name, decision) in zip("ab", sides, strict=True):
         document[side] = {"file": file, "dossier": name, "decision": decision}
-    return json.dumps(document, ensure_ascii=False, indent=2, sort_keys=True) + "\n"
+    document |= {"schema": "dossier comparison 1.0", "same": comparison.same}
+    return as_json(document | {"other": document.pop("rest")})
 
 
-def _change(change: Change) -> dict[str, Any]:
-    return {"what": change.what, "a": change.before, "b": change.after}
-
-
-def _compare_json_value(change: ValueChange) -> dict[str, Any]:
-    sides = {
-        side: {"value": value, "u": u, "unit": unit}
-        for side, (value, u, unit) in (("a", change.before), ("b", change.after))
-    }
-    return {
-        "requirement": change.requirement,
-        "quantity": change.quantity,
-        "difference": change.difference,
-        "because": list(change.because),
-        **sides,
-    }
+def _sided(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    return {{"before": "a", "after": "b"}.get(name, name): value for name, value in pairs}

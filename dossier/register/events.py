@@ -27,7 +27,7 @@ class Event:
 
 
 @dataclass(slots=True)
-class Found:
+class Present:
     """What lies in the folder, by digest."""
 
     rows: dict[str, Row] = field(default_factory=dict)
@@ -62,7 +62,7 @@ class Stored:
         }
 
 
-def events_of(folder: Path, stored: Stored, found: Found, program: str) -> list[Event]:
+def events_of(folder: Path, stored: Stored, found: Present, program: str) -> list[Event]:
     """Return what became of the dossiers that were registered before."""
     return [*_lost(folder, stored, found), *_otherwise(stored, found, program)]
 
@@ -81,7 +81,7 @@ def faults_of(stored: Stored) -> list[Event]:
     return faults
 
 
-def _otherwise(stored: Stored, found: Found, program: str) -> list[Event]:
+def _otherwise(stored: Stored, found: Present, program: str) -> list[Event]:
     """Return an event for each dossier that is judged otherwise now than its link says."""
     events = []
     for key, link in stored.last.items():
@@ -98,7 +98,7 @@ def _otherwise(stored: Stored, found: Found, program: str) -> list[Event]:
     return events
 
 
-def _lost(folder: Path, stored: Stored, found: Found) -> list[Event]:
+def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:
     """Return an event for each dossier of the chain that is no longer in the folder.
 
     A dossier that has rightly given way to another is told of once, when that one enters.
@@ -112,52 +112,43 @@ def _lost(folder: Path, stored: Stored, found: Found) -> list[Event]:
         if key in found.rows:
             continue
         others = twins.get((link.number, link.revision), [])
-        old = _Old(link, bound.get(key))
-        event, successor = _gone(folder, old, others) if others else (_left(old, found), "")
+        was = bound.get(key)  # its row, where its link binds one
+        event, successor = (
+            _gone(folder, link, was, others) if others else (_left(link, was, found), "")
+        )
         if event.breaks or successor not in last:
             events.append(event)
     return events
 
 
-@dataclass(frozen=True, slots=True)
-class _Old:
-    """A dossier that is gone, with its row where its link binds one."""
-
-    link: Link
-    row: Row | None
-
-
-def _gone(folder: Path, old: _Old, twins: Sequence[Row]) -> tuple[Event, str]:
+def _gone(folder: Path, link: Link, was: Row | None, twins: Sequence[Row]) -> tuple[Event, str]:
     """Return the event of a dossier whose number another file carries now, and its digest."""
-    digest = old.link.record_sha256
-    was = old.row
+    digest, name = link.record_sha256, _named(link)
     grown = [r for r in twins if was and _begins(folder, r, was.size, digest, was.content)]
     row = (grown or twins)[0]
     now = f"{row.file} (SHA-256 {row.sha256[:16]}…)"
     if grown:
-        text = f"{_named(old.link)} is the beginning of {now}, with the same attachments"
+        text = f"{name} is the beginning of {now}, with the same attachments"
         return Event("signed since", text, False), row.sha256
     if was and was.standing == DRAFT:
-        text = f"the draft {_named(old.link)} has given way to {now}"
+        text = f"the draft {name} has given way to {now}"
         return Event("draft replaced", text, False), row.sha256
-    return Event(
-        "replaced", f"{_named(old.link)} is gone; {now} carries its number", True
-    ), row.sha256
+    return Event("replaced", f"{name} is gone; {now} carries its number", True), row.sha256
 
 
-def _left(old: _Old, found: Found) -> Event:
+def _left(link: Link, was: Row | None, found: Present) -> Event:
     """Return the event of a dossier whose number no file carries any more."""
-    name = _named(old.link)
-    if old.row is None:
+    name = _named(link)
+    if was is None:
         return Event("missing", name, True)
-    file = old.row.file
+    file = was.file
     if file in found.unreadable:
         why = f"{file} is no longer it: {found.unreadable[file]}"
         return Event("replaced", f"{name} is gone; {why}", True)
     other = next((row for row in found.rows.values() if row.file == file), None)
     if other is not None:
         return Event("replaced", f"{name} is gone; {file} now holds {other.name}", True)
-    return Event("missing", f"{name}, {old.row.standing}, last seen as {file}", True)
+    return Event("missing", f"{name}, {was.standing}, last seen as {file}", True)
 
 
 def _named(link: Link) -> str:
@@ -173,12 +164,12 @@ def _begins(folder: Path, row: Row, size: int, sha256: str, content: str) -> boo
     """Return whether a file begins with the whole of another and has the same attachments."""
     same = row.size > size >= 0 and row.content == content and row.standing != NOT_INTACT
     try:
-        return same and digest_of(folder / row.file, size) == sha256
+        return same and file_digest(folder / row.file, size) == sha256
     except OSError:
         return False
 
 
-def digest_of(path: Path, size: int | None = None) -> str:
+def file_digest(path: Path, size: int | None = None) -> str:
     """Return the SHA-256 of a file, or of its first `size` bytes."""
     with open(path, "rb", opener=ordinary) as file:
         if size is not None:

@@ -2,19 +2,18 @@
 
 import csv
 import io
-import json
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import typer
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
-from dossier.register.compare import Comparison, ValueChange
+from dossier.make.verdict_text import plain_table, wide_console
+from dossier.record.decision_record import as_json
+from dossier.register.compare import Comparison, Measured, ValueChange
 from dossier.register.query import Hit
-from dossier.register.register import Outcome
+from dossier.register.register import Register
 from dossier.register.row import Rest
 from dossier.report.format import (
     clean,
@@ -91,47 +90,41 @@ def _cell(value: object) -> object:
     return _FORMULA.sub("'", text)
 
 
-def json_text(outcome: Outcome, hits: Sequence[Hit]) -> str:
+def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
     """Return the dossiers and the state of the register as JSON."""
     document = {
         "schema": "dossier register 1.0",
         "head": outcome.head,
         "links": len(outcome.heads),
         "whole": outcome.whole,
-        "events": [
-            {"kind": each.kind, "text": each.text, "breaks": each.breaks} for each in outcome.events
-        ],
+        "events": [asdict(each) for each in outcome.events],
         "dossiers": [_entry(hit) for hit in hits],
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
         "copies": [{"file": file, "of": other} for file, other in outcome.copies],
     }
-    return json.dumps(document, ensure_ascii=False, indent=2, sort_keys=True) + "\n"
+    return as_json(document)
 
 
 def _entry(hit: Hit) -> dict[str, Any]:
     row = hit.row
-    entry: dict[str, Any] = {name: getattr(row, name) or None for name in COLUMNS}
-    entry["revision"] = row.revision
-    entry["current"] = row.current
-    entry["inputs_unread"] = row.unread or None
-    entry["rests_on"] = [_rest(rest) for rest in hit.rests]
-    entry["because"] = [_rest(rest) for rest in hit.because]
-    return entry
-
-
-def _rest(rest: Rest) -> dict[str, Any]:
-    return {"kind": rest.kind, "value": rest.value, "requirements": list(rest.requirements)}
+    return {name: getattr(row, name) or None for name in COLUMNS} | {
+        "revision": row.revision,
+        "current": row.current,
+        "inputs_unread": row.unread or None,
+        "rests_on": [asdict(rest) for rest in hit.rests],
+        "because": [asdict(rest) for rest in hit.because],
+    }
 
 
 WIDTH = 110
 
 
-def print_register(outcome: Outcome, hits: Sequence[Hit], *, resting: bool) -> None:
+def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> None:
     """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
     headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
     headings += ["valid until", "file"]
     if hits:
-        _console().print(_table(headings, [_cells(hit) for hit in hits]))
+        _print_table(headings, [_cells(hit) for hit in hits])
     for hit in hits:
         why = f"rests on {because_text(hit)}" if resting else ""
         for word in (_superseded(hit), hit.row.remark, why):
@@ -150,7 +143,7 @@ def _cells(hit: Hit) -> list[str]:
     return [plain(cell) for cell in (*cells, row.valid_until, row.file)]
 
 
-def print_state(outcome: Outcome, *, to_stderr: bool) -> None:
+def print_state(outcome: Register, *, to_stderr: bool) -> None:
     """Print the head of the chain; to standard error what is missing, replaced or no dossier."""
     for event in outcome.events:
         typer.echo(f"{event.kind}: {plain(event.text)}", err=True)
@@ -184,8 +177,8 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
     values = [_value_cells(each) for each in comparison.values]
     _part("values", ["requirement", "quantity", "A", "B", "B less A"], values)
     inputs = [
-        [change.what, _short(change.before), _short(change.after), ", ".join(moved) or "nothing"]
-        for change, (_, moved) in zip(comparison.inputs, comparison.effects, strict=True)
+        [each.what, _short(each.before), _short(each.after), ", ".join(each.moved) or "nothing"]
+        for each in comparison.inputs
     ]
     _part("inputs", ["file", "A, SHA-256", "B, SHA-256", "results that moved with it"], inputs)
     rest = [[each.what, each.before or "none", each.after or "none"] for each in comparison.rest]
@@ -200,7 +193,7 @@ def _part(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) ->
         typer.echo(f"{title}: the same")
         return
     typer.echo(f"{title}:")
-    _console().print(_table(headings, rows))
+    _print_table(headings, rows)
 
 
 def _lines(causes: Iterable[str]) -> str:
@@ -218,9 +211,9 @@ def _value_cells(change: ValueChange) -> list[str]:
     return [change.requirement, change.quantity, *cells, moved]
 
 
-def _result(side: tuple[float | None, float | None, str], limits: Iterable[float]) -> str:
+def _result(side: Measured, limits: Iterable[float]) -> str:
     """Return a result with its standard uncertainty u, on its own side of every limit."""
-    value, u, unit = side
+    value, u, unit = side.value, side.u, side.unit
     if value is None:
         return "not demonstrated"
     try:
@@ -232,27 +225,19 @@ def _result(side: tuple[float | None, float | None, str], limits: Iterable[float
 
 def _difference(difference: float, change: ValueChange) -> str:
     """Return a signed difference to the decimals of the smaller of the two uncertainties."""
-    spreads = [u for _, u, _ in (change.before, change.after) if u]
+    spreads = [each.u for each in (change.before, change.after) if each.u]
     try:
-        shown = (
-            fixed(difference, decimals_for(min(spreads))) if spreads else significant(difference)
-        )
-        if difference and not re.search("[1-9]", shown):
+        shown = fixed(difference, decimals_for(min(spreads))) if spreads else ""
+        if not shown:
+            shown = significant(difference)
+        elif difference and not re.search("[1-9]", shown):
             shown = significant(difference, 1)
     except ArithmeticError:
         shown = f"{difference:.3g}"
-    return f"{'+' if difference > 0 else ''}{shown} {unit_text(change.after[2])}".strip()
+    return f"{'+' if difference > 0 else ''}{shown} {unit_text(change.after.unit)}".strip()
 
 
-def _console() -> Console:
-    console = Console(highlight=False, markup=False, emoji=False)
-    return Console(highlight=False, markup=False, emoji=False, width=max(console.width, WIDTH))
-
-
-def _table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading in headings:
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        table.add_row(*(Text(plain(cell)) for cell in row))
-    return table
+def _print_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    wide_console(WIDTH).print(
+        plain_table(headings, [[plain(cell) for cell in row] for row in rows])
+    )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from dossier.register.register import Outcome
+from dossier.register.register import Register
 from dossier.register.row import BY_STEM, KINDS, Rest, Row, folded
 
 AFTER_STEM = ("", ":", ",", " ", "-", "(")
@@ -53,7 +53,7 @@ def parse_rest(text: str) -> tuple[str, str]:
     return kind, value.strip()
 
 
-def find(outcome: Outcome, wanted: Wanted) -> tuple[Hit, ...]:
+def find(outcome: Register, wanted: Wanted) -> tuple[Hit, ...]:
     """Return the dossiers of a register that `wanted` selects, by number, revision and file.
 
     A dossier whose inputs cannot be read is always among those that rest on something: it may.

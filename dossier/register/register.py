@@ -8,7 +8,15 @@ from itertools import chain as joined
 from pathlib import Path
 
 from dossier.record.attached import NotADossierError
-from dossier.register.events import Event, Found, Stored, digest_of, events_of, extends, faults_of
+from dossier.register.events import (
+    Event,
+    Present,
+    Stored,
+    events_of,
+    extends,
+    faults_of,
+    file_digest,
+)
 from dossier.register.row import Rest, Row, on_day, row_digest, settled
 from dossier.register.store import GENESIS, Kept, RegisterError, Rests, Store, linked, opened
 from dossier.system.confined import StoppedError, confined
@@ -18,7 +26,7 @@ _CHUNK = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class Register:
     """What one run over the folder found."""
 
     head: str
@@ -57,7 +65,7 @@ def update(
     trust: Sequence[bytes] = (),
     at: datetime | None = None,
     jobs: int = 1,
-) -> Outcome:
+) -> Register:
     """Bring the register of `folder` up to date with its PDFs and return what was found.
 
     Every PDF is hashed and judged by its own bytes, by `jobs` processes at once.  Those alone are
@@ -86,7 +94,7 @@ def update(
         _keep(store, stored, found)
     chain = (*stored.chain, *added)
     read = [on_day(row, today) for row in found.rows.values()]
-    return Outcome(
+    return Register(
         head=chain[-1].digest if chain else GENESIS,
         heads=tuple(each.digest for each in chain),
         rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
@@ -120,13 +128,13 @@ _Trust = tuple[tuple[bytes, ...], datetime | None]
 
 def _scanned(
     folder: Path, known: Mapping[str, Row], rests: Rests, trust: _Trust, jobs: int
-) -> Found:
-    found = Found()
+) -> Present:
+    found = Present()
     fresh: dict[str, str] = {}
     for name in _pdfs(folder):
         try:
             name.encode()
-            sha256 = digest_of(folder / name)
+            sha256 = file_digest(folder / name)
         except (NotADossierError, OSError) as error:
             found.unreadable[name] = _reason(error)
             continue
@@ -203,7 +211,7 @@ def _reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def _added(stored: Stored, found: Found, program: str) -> tuple[Kept, ...]:
+def _added(stored: Stored, found: Present, program: str) -> tuple[Kept, ...]:
     """Return links for what was judged and is not bound yet so, by this program, by issue."""
     last = stored.last
     judged = [
@@ -222,7 +230,7 @@ def _added(stored: Stored, found: Found, program: str) -> tuple[Kept, ...]:
     return tuple(Kept(link, link.digest) for link in linked(records, program, prev, seq))
 
 
-def _keep(store: Store, stored: Stored, found: Found) -> None:
+def _keep(store: Store, stored: Stored, found: Present) -> None:
     """Store the rows of all dossiers of the chain: those that are gone as they were bound."""
     gone = {key: row for key, row in stored.bound().items() if key not in found.rows}
     rows = gone | found.rows

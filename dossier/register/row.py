@@ -24,21 +24,24 @@ from dossier.record.standing import (
     standing_of,
 )
 
-KINDS = (
-    "instrument",
-    "certificate",
-    "lot",
-    "laboratory",
-    "standard",
-    "requirement",
-    "source",
-    "fluid",
-    "specimen",
-    "record",
-    "filter",
-    "equipment",
-)
-"""What can be asked for; `source` is the document that a requirement was taken from."""
+KINDS = {
+    "instrument": "Instruments",
+    "certificate": "Certificates",
+    "lot": "Lots",
+    "specimen": "Specimens",
+    "laboratory": "Laboratories",
+    "standard": "Standards",
+    "fluid": "Fluids",
+    "requirement": "Requirements",
+    "source": "Sources of requirements",
+    "record": "Records",
+    "filter": "",
+    "equipment": "",
+}
+"""What can be asked for, with its heading below a dossier: the last two have their own columns.
+
+`source` is the document that a requirement was taken from.
+"""
 
 BY_STEM = ("standard", "source", "certificate")
 """Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
@@ -85,10 +88,10 @@ def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
     return tuple(sorted(Rest(*key, tuple(sorted(ids))) for key, ids in users.items()))
 
 
-Found = tuple[str, str, Iterable[str]]
+_Use = tuple[str, str, Iterable[str]]
 
 
-def _of_decision(dossier: DossierFile) -> Iterator[Found]:
+def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
     decision = dossier.decision
     everything = [finding.requirement for finding in decision.findings]
     for finding in decision.findings:
@@ -103,7 +106,7 @@ def _of_decision(dossier: DossierFile) -> Iterator[Found]:
             yield "standard", standard, users[check.record]
 
 
-def _of_case(dossier: DossierFile) -> Iterator[Found]:
+def _of_case(dossier: DossierFile) -> Iterator[_Use]:
     case, application = dossier.case or {}, dossier.application or {}
     users = _users(dossier)
     by_instrument: dict[str, set[str]] = defaultdict(set)
@@ -130,7 +133,7 @@ def _of_case(dossier: DossierFile) -> Iterator[Found]:
     yield "fluid", _text(_table(application, "oil"), "description"), ()
 
 
-def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[Found]:
+def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
     everything = [finding.requirement for finding in dossier.decision.findings]
     compared = _with_reference(dossier)
     for side, used in (("candidate", everything), ("reference", compared)):
@@ -281,7 +284,8 @@ def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
     case, application = dossier.decision.case, dossier.decision.application
     standing = standing_of(dossier, sealed)
     return Row(
-        sha256=dossier.sha256, size=dossier.size, content=dossier.content, file=file,
+        sha256=dossier.sha256, size=len(dossier.pdf.data if dossier.pdf else b""),
+        content=dossier.content, file=file,
         number=case.number, revision=case.revision, title=case.title,
         candidate=case.candidate, reference=case.reference or "",
         application=application.title, application_revision=application.revision,

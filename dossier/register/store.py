@@ -154,11 +154,9 @@ class Store:
 
     def rests(self) -> dict[str, tuple[Rest, ...]]:
         """Return what the dossiers rest on, as stored; nothing vouches for it here."""
-        found = self._db.execute(
-            "SELECT sha256, kind, value, requirements FROM rest ORDER BY rowid"
-        )
+        wanted = "SELECT sha256, kind, value, requirements FROM rest ORDER BY rowid"
         rests: dict[str, list[Rest]] = {}
-        for sha256, kind, value, requirements in found:
+        for sha256, kind, value, requirements in self._db.execute(wanted):
             rest = Rest(kind, value, tuple(requirements.split("\n")) if requirements else ())
             rests.setdefault(sha256, []).append(rest)
         return {sha256: tuple(each) for sha256, each in rests.items()}
@@ -168,14 +166,12 @@ class Store:
         for table in ("dossier", "rest"):
             self._db.execute(f"DELETE FROM {table}")
         self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
-        self._insert(
-            "rest",
-            [
-                (sha256, each.kind, each.value, "\n".join(each.requirements))
-                for sha256, those in rests.items()
-                for each in those
-            ],
-        )
+        values = [
+            (sha256, each.kind, each.value, "\n".join(each.requirements))
+            for sha256, those in rests.items()
+            for each in those
+        ]
+        self._insert("rest", values)
 
     def _insert(self, table: str, values: Sequence[tuple[Any, ...]]) -> None:
         if values:

@@ -65,9 +65,8 @@ def _authority(folder: Path, secret: bytes) -> tuple[Any, Any]:
         try:
             key = form.load_pem_private_key(key_file.read_bytes(), secret)
         except ValueError:
-            raise _wrong(
-                str(key_file), "does not open", "use the passphrase it was made with"
-            ) from None
+            hint = "use the passphrase it was made with"
+            raise _wrong(str(key_file), "does not open", hint) from None
         return key, x509.load_pem_x509_certificate(certificate_file.read_bytes())
     key, certificate = _issued(f"{AUTHORITY} ({TEST_MARK})", None, None)
     sealed = key.private_bytes(
@@ -85,12 +84,8 @@ def _issued(name: str, issuer_key: Any, issuer: Any) -> tuple[Any, Any]:
     from cryptography.hazmat.primitives.asymmetric import rsa
 
     key = rsa.generate_private_key(public_exponent=65537, key_size=3072)
-    subject = x509.Name(
-        [
-            x509.NameAttribute(x509.NameOID.COMMON_NAME, name),
-            x509.NameAttribute(x509.NameOID.ORGANIZATIONAL_UNIT_NAME, TEST_MARK),
-        ]
-    )
+    kinds = x509.NameOID.COMMON_NAME, x509.NameOID.ORGANIZATIONAL_UNIT_NAME
+    subject = x509.Name(map(x509.NameAttribute, kinds, (name, TEST_MARK)))
     now = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
     authority_key = (issuer_key or key).public_key()
     builder = (

@@ -2,7 +2,6 @@
 
 import contextlib
 import hashlib
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -10,10 +9,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.record.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.record.envelope import make
 from dossier.record.increment import RESERVED
-from dossier.record.pdf_file import PdfFile, open_pdf, quiet, read_bounded
-from dossier.record.seals import Seal, asked, certificate_name, increment_of, key_digest, read_seals
+from dossier.record.seals import (
+    SIGNERS,
+    Seal,
+    asked,
+    certificate_name,
+    increment_of,
+    key_digest,
+    read_seals,
+)
 from dossier.record.signoff import same_name
 from dossier.record.trust import chain, wrong_use
 
@@ -42,44 +49,37 @@ def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
 
     content = key.read_bytes()
     signer = None
-    with quiet(), contextlib.suppress(ValueError, TypeError):
+    with quiet(*SIGNERS), contextlib.suppress(ValueError, TypeError):
         if certificate is None:
             signer = SimpleSigner.load_pkcs12_data(content, [], passphrase=passphrase.encode())
         else:
-            signer = _from_pem(key, certificate, passphrase)
+            signer = _from_pem(content, certificate.read_bytes(), passphrase)
     if signer is None or signer.signing_cert is None:
         raise _refused(key.name, "does not open", "check passphrase and kind: PKCS#12, or PEM")
     own = signer.signing_cert
     if why := wrong_use(own):
         hint = "seal with a certificate for signatures on documents"
         raise _refused(key.name, f"its certificate {why}", hint)
-    return Keys(_chained(signer))
+    return Keys(_signer(own, signer.signing_key, list(signer.cert_registry)))
 
 
-def _chained(signer: Any) -> Any:
-    """Return the signer with those certificates alone that lead from its own to an authority."""
+def _signer(certificate: Any, key: Any, others: Sequence[Any]) -> Any:
+    """Return a signer with those certificates alone that lead from its own to an authority."""
     from pyhanko.sign.signers import SimpleSigner
     from pyhanko_certvalidator.registry import SimpleCertificateStore
 
     store = SimpleCertificateStore()
-    store.register_multiple(chain(signer.signing_cert, list(signer.cert_registry)))
-    return SimpleSigner(signer.signing_cert, signer.signing_key, store)
+    store.register_multiple(chain(certificate, others))
+    return SimpleSigner(certificate, key, store)
 
 
-def _from_pem(key: Path, certificate: Path, passphrase: str) -> Any:
-    """Return a signer from PEM files; the certificate's file may hold its issuers behind it."""
-    from pyhanko.keys import load_certs_from_pemder
-    from pyhanko.sign.signers import SimpleSigner
+def _from_pem(key: bytes, certificate: bytes, passphrase: str) -> Any:
+    """Return a signer from PEM; behind the certificate its issuers may stand."""
+    from pyhanko.keys import load_certs_from_pemder_data, load_private_key_from_pemder_data
 
-    first, *others = load_certs_from_pemder([str(certificate)])
-    protected = b"ENCRYPTED" in key.read_bytes()
-    with tempfile.TemporaryDirectory() as folder:
-        alone = Path(folder) / "certificate.der"
-        alone.write_bytes(first.dump())
-        return SimpleSigner.load(
-            str(key), str(alone), other_certs=others,
-            key_passphrase=passphrase.encode() if protected else None,
-        )  # fmt: skip
+    secret = passphrase.encode() if b"ENCRYPTED" in key else None
+    first, *others = load_certs_from_pemder_data(certificate)
+    return _signer(first, load_private_key_from_pemder_data(key, secret), others)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,10 +106,10 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     """
     from dossier.verification.verify import verify
 
-    file = open_pdf(read_bounded(pdf))
+    file = open_pdf(read_pdf(pdf))
     found = verify(pdf, at=None)
     said = found.signoff
-    if found.sha256 != hashlib.sha256(file.data).hexdigest():
+    if found.sha256 != file.sha256:
         raise _refused(pdf.name, "was written while it was read", "try again")
     if found.failures:
         raise _refused(pdf.name, found.failures[0], "build it again and seal that")
@@ -172,7 +172,7 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
     from pyhanko.sign.timestamps import TimestampRequestError
 
     try:
-        with quiet():
+        with quiet(*SIGNERS):
             return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"

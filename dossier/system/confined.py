@@ -13,7 +13,6 @@ import subprocess
 import sys
 import tempfile
 import time
-import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ from pathlib import Path
 from typing import Any, NoReturn, TypeVar, cast
 
 from dossier.system import second_process as aside
-from dossier.system.second_process import LENGTH, send
+from dossier.system.second_process import LENGTH, forked, send
 
 MIB = 2**20
 REFUSED = frozenset((
@@ -81,33 +80,24 @@ def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
 def _copied(work: Callable[[], Any], limits: Limits, room: str) -> tuple[bytes | None, int | None]:
     """Return what the copy sent, if anything, and how it ended; temporary files lie in `room`."""
     reader, writer = os.pipe()
-    sys.stdout.flush()
-    with warnings.catch_warnings():
-        # Threads of the numerical libraries sleep and are not needed in the copy.
-        warnings.simplefilter("ignore", DeprecationWarning)
-        child = os.fork()
-    if not child:
+
+    def answer() -> None:
         os.close(reader)
         tempfile.tempdir = room
-        _work(work, limits, writer)
-    os.close(writer)
-    try:
-        answer = _received(reader, limits.wait)
-    finally:
-        os.close(reader)
-        status = _ended(child)
-    return answer, status
-
-
-def _work(work: Callable[[], Any], limits: Limits, writer: int) -> NoReturn:
-    """Do the work in the copy and send what came of it."""
-    try:
         os.setpgid(0, 0)
         _limit(limits)
         with os.fdopen(writer, "wb") as pipe:
             send(pipe, _answer(work))
+
+    sys.stdout.flush()
+    child = forked(answer)
+    os.close(writer)
+    try:
+        received = _received(reader, limits.wait)
     finally:
-        os._exit(0)
+        os.close(reader)
+        status = _ended(child)
+    return received, status
 
 
 def _answer(work: Callable[[], Any]) -> bytes:

@@ -58,18 +58,28 @@ def aside(work: Callable[[BinaryIO], None]) -> Aside | None:
     if not second_core():
         return None
     reader, writer = os.pipe()
+
+    def answer() -> None:
+        os.close(reader)
+        with os.fdopen(writer, "wb") as pipe:
+            widen(pipe)
+            work(pipe)
+
+    child = forked(answer)
+    os.close(writer)
+    return Aside(child, os.fdopen(reader, "rb"))
+
+
+def forked(work: Callable[[], None]) -> int:
+    """Start a copy of this process that does `work` and ends; return its number."""
     with warnings.catch_warnings():
         # Threads of the numerical libraries sleep and are not needed in the copy.
         warnings.simplefilter("ignore", DeprecationWarning)
         child = os.fork()
     if child:
-        os.close(writer)
-        return Aside(child, os.fdopen(reader, "rb"))
+        return child
     try:
-        os.close(reader)
-        with os.fdopen(writer, "wb") as pipe:
-            widen(pipe)
-            work(pipe)
+        work()
     finally:
         os._exit(0)
 

@@ -8,7 +8,7 @@ that refuses a filter may rest on a test that went wrong; only the binding ones 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Literal, NamedTuple
 
 from dossier.case.case import Case, Record
 from dossier.decision.finding import Assessment, decision_of
@@ -30,111 +30,124 @@ class Answer:
     """Whether "no" alone fails the verification."""
 
 
+class _Found(NamedTuple):
+    """An answer that does not follow from what speaks against it."""
+
+    word: Word
+    detail: str
+
+
+_Ask = Callable[[Case, Assessment, date], Iterable[str] | _Found]
+_QUESTIONS: dict[str, tuple[_Ask, bool]] = {}
+"""Each question with what answers it, and whether it is binding."""
+
+
 def answers(case: Case, assessment: Assessment, today: date) -> tuple[Answer, ...]:
     """Return the answers that follow from a case read again and decided again."""
-    return tuple(ask(case, assessment, today) for ask in _QUESTIONS)
+    return tuple(
+        _said(question, ask(case, assessment, today), binding=binding)
+        for question, (ask, binding) in _QUESTIONS.items()
+    )
 
 
-def _said(question: str, against: Iterable[str], *, binding: bool = False) -> Answer:
+def _said(question: str, found: Iterable[str] | _Found, *, binding: bool) -> Answer:
     """Return yes if nothing speaks against it, else no with what does."""
-    found = list(dict.fromkeys(against))
-    more = f" and {len(found) - 4} more" if len(found) > 4 else ""
-    detail = "; ".join(found[:4]) + more
-    return Answer(question=question, word="no" if found else "yes", detail=detail, binding=binding)
+    if not isinstance(found, _Found):
+        against = list(dict.fromkeys(found))
+        more = f" and {len(against) - 4} more" if len(against) > 4 else ""
+        found = _Found("no" if against else "yes", "; ".join(against[:4]) + more)
+    return Answer(question=question, word=found.word, detail=found.detail, binding=binding)
 
 
-def _one_row_each(case: Case, assessment: Assessment, _: date) -> Answer:
+def _asks(question: str, *, binding: bool = False) -> Callable[[_Ask], _Ask]:
+    """Add a question; the function gives what speaks against it."""
+
+    def add(ask: _Ask) -> _Ask:
+        _QUESTIONS[question] = ask, binding
+        return ask
+
+    return add
+
+
+@_asks("Has every requirement exactly one finding?", binding=True)
+def _one_row_each(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
     asked = [each.id for each in case.application.requirement]
     given = [each.demand.id for each in assessment.findings]
-    wrong = [x for x in {*asked, *given} if asked.count(x) > 1 or given.count(x) != 1]
-    question = "Has every requirement exactly one finding?"
-    return _said(question, sorted(wrong), binding=True)
+    return sorted(x for x in {*asked, *given} if asked.count(x) > 1 or given.count(x) != 1)
 
 
-def _evidence(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Does every result name a record whose raw data are attached?")
+def _evidence(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
     known = {record.id for record in case.records}
-    decided = [f for f in assessment.findings if f.estimate is not None]
-    wrong = [f"{f.demand.id}" for f in decided if f.estimate and not {*f.estimate.sources} & known]
-    return _said("Does every result name a record whose raw data are attached?", wrong)
+    found = [(f.demand.id, f.estimate) for f in assessment.findings]
+    return [name for name, result in found if result and not {*result.sources} & known]
 
 
-def _nothing_missing(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Does no approval leave a mandatory requirement untested?", binding=True)
+def _nothing_missing(_: Case, assessment: Assessment, __: date) -> Iterable[str]:
+    if not assessment.decision.value.startswith("approved"):
+        return ()
     mandatory = [f for f in assessment.findings if f.demand.severity == "mandatory"]
-    untested = [f.demand.id for f in mandatory if f.verdict is Verdict.NOT_DEMONSTRATED]
-    approves = assessment.decision.value.startswith("approved")
-    question = "Does no approval leave a mandatory requirement untested?"
-    return _said(question, untested if approves else (), binding=True)
+    return [f.demand.id for f in mandatory if f.verdict is Verdict.NOT_DEMONSTRATED]
 
 
-def _complete_rows(case: Case, assessment: Assessment, _: date) -> Answer:
-    rows = case.application.requirement
-    return _said(
-        "Does every requirement state where it comes from?",
-        [each.id for each in rows if not each.source.strip()],
-    )
+@_asks("Does every requirement state where it comes from?")
+def _complete_rows(case: Case, _: Assessment, __: date) -> Iterable[str]:
+    return [each.id for each in case.application.requirement if not each.source.strip()]
 
 
-def _rule_first(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Was the decision rule agreed before the first test?")
+def _rule_first(case: Case, _: Assessment, __: date) -> Iterable[str]:
     agreed = case.application.decision_rule.agreed
-    early = [r.id for r in case.records if r.entry.tested < agreed]
-    return _said("Was the decision rule agreed before the first test?", early)
+    return [r.id for r in case.records if r.entry.tested < agreed]
 
 
-def _follows(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Does the decision follow from the findings?", binding=True)
+def _follows(_: Case, assessment: Assessment, __: date) -> Iterable[str]:
     gives = decision_of(assessment.findings, assessment.conditions)
-    wrong = [] if gives is assessment.decision else [f"the findings give {gives.value!r}"]
-    return _said("Does the decision follow from the findings?", wrong, binding=True)
+    return [] if gives is assessment.decision else [f"the findings give {gives.value!r}"]
 
 
-def _uncertain(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Is an uncertainty given where the rule needs one?")
+def _uncertain(case: Case, assessment: Assessment, _: date) -> Iterable[str] | _Found:
     if case.application.decision_rule.kind == "simple_acceptance":
-        question = "Is an uncertainty given where the rule needs one?"
-        return Answer(question=question, word="yes", detail="simple acceptance needs none")
-    decided = [f for f in assessment.findings if f.estimate is not None and f.probability]
-    bare = [
-        f.demand.id
-        for f in decided
-        if f.estimate and not f.estimate.bound and not f.estimate.u >= 0
+        return _Found("yes", "simple acceptance needs none")
+    decided = [(f.demand.id, f.estimate) for f in assessment.findings if f.probability]
+    return [name for name, found in decided if found and not found.bound and not found.u >= 0]
+
+
+@_asks("Is no standard uncertainty larger than its result?")
+def _spread(_: Case, assessment: Assessment, __: date) -> Iterable[str]:
+    found = [(f.demand.id, f.estimate) for f in assessment.findings]
+    return [
+        name for name, each in found if each and not each.bound and each.u > abs(each.value) > 0
     ]
-    return _said("Is an uncertainty given where the rule needs one?", bare)
 
 
-def _spread(case: Case, assessment: Assessment, _: date) -> Answer:
-    wide = [
-        f.demand.id
-        for f in assessment.findings
-        if f.estimate and not f.estimate.bound and f.estimate.u > abs(f.estimate.value) > 0
-    ]
-    return _said("Is no standard uncertainty larger than its result?", wide)
-
-
-def _calibrated(case: Case, assessment: Assessment, _: date) -> Answer:
-    late = []
+@_asks("Was every instrument in calibration over its tests?")
+def _calibrated(case: Case, _: Assessment, __: date) -> Iterable[str]:
     for record in case.records:
-        for name in record.entry.instruments:
-            tool = case.instrument(name)
-            last = record.entry.finished or record.entry.tested
+        last = record.entry.finished or record.entry.tested
+        for tool in map(case.instrument, record.entry.instruments):
             if not tool.calibrated <= record.entry.tested <= last <= tool.due:
-                late.append(f"{name} for {record.id}")
-    return _said("Was every instrument in calibration over its tests?", late)
+                yield f"{tool.id} for {record.id}"
 
 
-def _tools_named(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Does every test name its instruments?")
+def _tools_named(case: Case, _: Assessment, __: date) -> Iterable[str]:
     tested = [r for r in case.records if r.entry.kind != "inspection"]
-    return _said(
-        "Does every test name its instruments?", [r.id for r in tested if not r.entry.instruments]
-    )
+    return [r.id for r in tested if not r.entry.instruments]
 
 
-def _certificates(case: Case, assessment: Assessment, _: date) -> Answer:
-    bare = [tool.id for tool in case.qualification.instrument if not tool.certificate.strip()]
-    return _said("Does every instrument cite its certificate?", bare)
+@_asks("Does every instrument cite its certificate?")
+def _certificates(case: Case, _: Assessment, __: date) -> Iterable[str]:
+    return [tool.id for tool in case.qualification.instrument if not tool.certificate.strip()]
 
 
-def _scope(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Is every method one that its laboratory is accredited for?")
+def _scope(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
     limits = assessment.bench.limits
-    outside = [r.id for r in case.records if not _accredited(case, r, limits)]
-    return _said("Is every method one that its laboratory is accredited for?", outside)
+    return [r.id for r in case.records if not _accredited(case, r, limits)]
 
 
 def _accredited(case: Case, record: Record, limits: Limits) -> bool:
@@ -142,63 +155,44 @@ def _accredited(case: Case, record: Record, limits: Limits) -> bool:
     return bool(accreditation) and in_scope(case, record, limits)
 
 
-def _specimens(case: Case, assessment: Assessment, _: date) -> Answer:
-    lost = []
-    for side in ("candidate", "reference"):
-        filter_ = getattr(case.qualification, side)
-        if filter_ is None:
-            continue
-        tested = {r.entry.specimen for r in case.records if r.entry.filter == side}
-        lost += [f"{side} {name}" for name in filter_.specimens if name not in tested]
-    question = "Is every planned specimen accounted for?"
-    sides = (case.qualification.candidate, case.qualification.reference)
-    if not any(side.specimens for side in sides if side):
-        return Answer(question=question, word="open", detail="no test plan names specimens")
-    return _said(question, lost)
+@_asks("Is every planned specimen accounted for?")
+def _specimens(case: Case, _: Assessment, __: date) -> Iterable[str] | _Found:
+    sides = {"candidate": case.qualification.candidate, "reference": case.qualification.reference}
+    planned = [(side, name) for side, one in sides.items() if one for name in one.specimens]
+    tested = {(r.entry.filter, r.entry.specimen) for r in case.records}
+    if not planned:
+        return _Found("open", "no test plan names specimens")
+    return [f"{side} {name}" for side, name in planned if (side, name) not in tested]
 
 
-def _lots(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Are the lots of the filters named?")
+def _lots(case: Case, _: Assessment, __: date) -> Iterable[str]:
     asked = case.qualification
     sides = {"candidate": asked.candidate, "reference": asked.reference}
-    bare = [s.part_number for name, s in sides.items() if s and not asked.lots_of(name)]
-    return _said("Are the lots of the filters named?", bare)
+    return [s.part_number for name, s in sides.items() if s and not asked.lots_of(name)]
 
 
-def _exclusions(case: Case, assessment: Assessment, _: date) -> Answer:
+@_asks("Has every excluded record a physical cause and a name?")
+def _exclusions(case: Case, _: Assessment, __: date) -> Iterable[str]:
     out = [d for d in case.qualification.deviation if d.effect == "record excluded"]
-    bare = [d.record for d in out if not (d.cause.strip() and d.agreed_by.strip())]
-    return _said("Has every excluded record a physical cause and a name?", bare)
+    return [d.record for d in out if not (d.cause.strip() and d.agreed_by.strip())]
 
 
-def _concessions(case: Case, assessment: Assessment, today: date) -> Answer:
+@_asks("Is every concession bounded and still running?")
+def _concessions(case: Case, _: Assessment, today: date) -> Iterable[str]:
     granted = case.qualification.concession
-    over = [f"{c.requirement}, until {c.until}" for c in granted if c.until and c.until < today]
-    return _said("Is every concession bounded and still running?", over)
+    return [f"{c.requirement}, until {c.until}" for c in granted if c.until and c.until < today]
 
 
-def _review(case: Case, assessment: Assessment, today: date) -> Answer:
+@_asks("Is a review due date set, and still ahead?")
+def _review(case: Case, _: Assessment, today: date) -> Iterable[str]:
     due = case.qualification.review_due
-    question = "Is a review due date set, and still ahead?"
     if due is None:
-        return Answer(question=question, word="no", detail="none is set")
-    return _said(question, [f"it was {due.isoformat()}"] if due < today else [])
+        return ["none is set"]
+    return [f"it was {due.isoformat()}"] if due < today else []
 
 
-def _replaced(case: Case, assessment: Assessment, _: date) -> Answer:
-    revised = case.qualification.revision > 0 and not case.qualification.replaces.strip()
-    return _said(
-        "If it replaces a dossier, is that one named?",
-        ["revision above 0 that replaces nothing"] if revised else [],
-    )
-
-
-_QUESTIONS: tuple[Callable[[Case, Assessment, date], Answer], ...] = (
-    _one_row_each, _evidence, _nothing_missing, _complete_rows, _rule_first, _follows, _uncertain,
-    _spread, _calibrated, _tools_named, _certificates, _scope, _specimens, _lots, _exclusions,
-    _concessions, _review, _replaced,
-)  # fmt: skip
-
-
-def as_mapping(answer: Answer) -> dict[str, Any]:
-    """Return an answer for JSON."""
-    return {"question": answer.question, "answer": answer.word, "detail": answer.detail}
+@_asks("If it replaces a dossier, is that one named?")
+def _replaced(case: Case, _: Assessment, __: date) -> Iterable[str]:
+    bare = case.qualification.revision > 0 and not case.qualification.replaces.strip()
+    return ["revision above 0 that replaces nothing"] if bare else []

@@ -216,7 +216,7 @@ def words_differ(then: bytes, now: bytes) -> str:
 def _texts(pdf: bytes) -> list[str]:
     from pypdf import PdfReader
 
-    with quiet():
+    with quiet("pypdf"):
         return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
 
 

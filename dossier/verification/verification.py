@@ -79,7 +79,7 @@ class Verification:
     def _failures(self) -> Iterator[str]:
         for seal in self.seals:
             if not seal.sound:
-                yield f"{seal.field}: {seal.problem or 'the signature does not hold'}"
+                yield f"{seal.field}: {seal.problem}"
             elif self.trust_given and not seal.trusted:
                 yield f"{seal.field}: the certificate of {seal.signer!r} {seal.distrust}"
         yield from self.faults

@@ -2,15 +2,17 @@
 
 import json
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from datetime import date
 from typing import Any
 
 import typer
 
 from dossier.report.format import date_text
-from dossier.verification.questions import as_mapping
 from dossier.verification.verification import Verification
 from dossier.words.terminal_safe import shown
+
+AGAIN = ("identical", "same_version", "moved", "why_not", "pages", "words")
 
 
 def print_verification(found: Verification) -> None:
@@ -74,13 +76,10 @@ def _facts(found: Verification) -> dict[str, Any]:
         "reads": found.reads,
         "ended": found.signoff.ended.isoformat() if found.signoff.ended else None,
         "verdict": found.verdict,
-        "failures": list(found.failures),
-        "not_proven": list(found.gaps),
-        "remarks": list(found.remarks),
-        "signatures": [
-            {name: getattr(seal, name) for name in seal.__dataclass_fields__}
-            for seal in found.seals
-        ],
+        "failures": found.failures,
+        "not_proven": found.gaps,
+        "remarks": found.remarks,
+        "signatures": [asdict(seal) for seal in found.seals],
         "sign_offs": [
             {"role": s.role, "name": s.name, "date": s.date.isoformat(), "holds": s.holds}
             for s in found.signoff.signed
@@ -89,15 +88,11 @@ def _facts(found: Verification) -> dict[str, Any]:
         "house": {"folder": again.house, "sha256": again.house_digest}
         if again.house_digest
         else None,
-        "decided_again": {
-            "identical": again.identical,
-            "same_version": again.same_version,
-            "moved": list(again.moved),
-            "why_not": again.why_not,
-            "pages": again.pages,
-            "words": again.words,
-        },
-        "questions": [as_mapping(answer) for answer in found.answers],
+        "decided_again": {name: getattr(again, name) for name in AGAIN},
+        "questions": [
+            {"question": each.question, "answer": each.word, "detail": each.detail}
+            for each in found.answers
+        ],
     }
 
 

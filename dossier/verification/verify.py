@@ -1,7 +1,5 @@
 """Verify a dossier from its PDF alone: gather the facts, what fails fastest first."""
 
-import hashlib
-import json
 import pickle
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -9,10 +7,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from dossier.record.attached import NotADossierError
-from dossier.record.document import ManifestDocument
-from dossier.record.dossier_file import DossierFile, dossier_of
-from dossier.record.pdf_file import PdfFile, open_pdf, read_bounded
+from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
 from dossier.record.trust import Trust, trust_of
@@ -49,8 +45,8 @@ def verify(
     """
     target = Path(path)
     trusted = trust_of(trust, persons, revoked, at)
-    pdf = open_pdf(read_bounded(target))
-    dossier = _dossier(pdf)
+    pdf = open_pdf(read_pdf(target))
+    dossier = dossier_in(pdf)
     seals = _seals(pdf, trusted, pages=pages)
     vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
     taken = [each.strip().lower() for each in trust_house]
@@ -63,7 +59,8 @@ def verify(
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
         trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
-        answers=_answers(again, today),
+        answers=answers(again.case, again.assessment, today)
+        if again.case and again.assessment else (),
     )  # fmt: skip
 
 
@@ -83,7 +80,7 @@ def verify_confined(path: Path, **how: Any) -> Verification:
         return replace(found, recomputed=bare)
 
     def known() -> bool:
-        seals = read_seals(open_pdf(read_bounded(path)), trusted)
+        seals = read_seals(open_pdf(read_pdf(path)), trusted)
         return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
 
     try:
@@ -117,17 +114,6 @@ def _seals(pdf: PdfFile, trust: Trust, *, pages: bool) -> tuple[Seal, ...]:
     return seals
 
 
-def _dossier(pdf: PdfFile) -> DossierFile:
-    if "manifest.json" not in pdf.files:
-        raise NotADossierError("no manifest.json is attached")
-    try:
-        manifest = ManifestDocument.model_validate(json.loads(pdf.files["manifest.json"]))
-    except (ValueError, RecursionError):
-        raise NotADossierError("manifest.json is not of a known form") from None
-    digest = hashlib.sha256(pdf.data).hexdigest()
-    return dossier_of(pdf.files, manifest.case, manifest=manifest, sha256=digest, data=pdf.data)
-
-
 def _again(
     pdf: PdfFile,
     dossier: DossierFile,
@@ -154,9 +140,3 @@ def _sign_offs(dossier: DossierFile, today: date) -> SignOff:
         return sign_offs(dossier, today)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return SignOff()
-
-
-def _answers(again: Recomputed, today: date) -> Any:
-    if again.case is None or again.assessment is None:
-        return ()
-    return answers(again.case, again.assessment, today)

@@ -14,7 +14,7 @@ from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.pdf_utils.reader import PdfFileReader
 
 from dossier import build, sign
-from dossier.record.pdf_file import open_pdf
+from dossier.record.attached import open_pdf
 from dossier.record.seals import asked
 from dossier.seal.identity import make_identity
 from dossier.seal.signature import Ready, load_keys, seal_pdf

@@ -16,12 +16,11 @@ from pyhanko.sign.timestamps import DummyTimeStamper
 from pypdf import PdfReader
 
 from dossier import verify
-from dossier.record.attached import NotADossierError
+from dossier.record.attached import NotADossierError, open_pdf
 from dossier.record.decision_record import plain_versions
 from dossier.record.dossier_file import dossier_in
 from dossier.record.envelope import make
 from dossier.record.increment import first_end
-from dossier.record.pdf_file import open_pdf
 from dossier.record.program import constraints_text
 from dossier.record.seals import read_seals
 from dossier.record.standing import mismatches, sign_offs
@@ -180,7 +179,7 @@ def test_a_time_stamp_that_names_another_time_is_told(dossier):
 
 def test_days_and_keys_of_seals_are_held_against_the_sign_offs(dossier):
     seals = read_seals(open_pdf(dossier.data))
-    state = sign_offs(dossier_in(dossier.data))
+    state = sign_offs(dossier_in(open_pdf(dossier.data)))
     assert not list(mismatches(seals, state))
     day = date.fromisoformat(seals[0].claimed[:10])
     later = tuple(replace(each, date=day + timedelta(2)) for each in state.signed)

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from dossier.command.cli import app
 from dossier.record.dossier_file import dossier_of, read_dossier
-from dossier.register.compare import compared, comparison_json
+from dossier.register.compare import Measured, compared, comparison_json
 from tests.archive.made import case_toml, document, dossier, files, finding, put
 
 WIDE = {"COLUMNS": "200"}
@@ -50,10 +50,12 @@ def test_a_value_that_moves_names_the_record_that_changed():
     before = document(findings=[finding(), finding("P1", value=30.0, records=[], per_specimen=[])])
     comparison = compared(side(before), side(document(findings=findings), inputs=inputs))
     (value,) = comparison.values
-    assert (value.before, value.after) == ((98.5, 0.07, "%"), (91.0, 0.5, "%"))
+    assert (value.before, value.after) == (Measured(98.5, 0.07, "%"), Measured(91.0, 0.5, "%"))
     assert value.difference == pytest.approx(-7.5)
     assert value.because == ("records/mp-1.csv changed",)
-    assert comparison.effects == (("records/mp-1.csv", ("E1",)),)
+    assert [(each.what, each.moved) for each in comparison.inputs] == [
+        ("records/mp-1.csv", ("E1",))
+    ]
     assert [each.what for each in comparison.inputs] == ["records/mp-1.csv"]
 
 

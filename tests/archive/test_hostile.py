@@ -6,8 +6,7 @@ import zlib
 import pytest
 
 from dossier import verify
-from dossier.record.attached import NotADossierError
-from dossier.record.pdf_file import open_pdf
+from dossier.record.attached import NotADossierError, open_pdf
 from dossier.verification.recompute import differences, safe_name, unpack
 from tests.archive import sealed
 

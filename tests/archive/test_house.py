@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, build, verify
-from dossier.record.pdf_file import open_pdf
+from dossier.record.attached import open_pdf
 from dossier.report.house.house import ATTACHED, attached_house, read_house
 from dossier.verification.recompute import recompute
 from tests.archive import sealed

@@ -29,8 +29,8 @@ def test_a_sound_case_answers_yes_throughout(intact):
 @pytest.mark.parametrize(
     ("old", "new", "file", "question"),
     [
-        ("2026-12-07", "2026-02-01", "instruments.csv", "in calibration"),
-        ("ITH-25-1208 (upstream sensor)", "", "instruments.csv", "cite its certificate"),
+        ("due = 2026-12-07", "due = 2026-02-01", "case.toml", "in calibration"),
+        ('certificate = "ITH-25-1208 (upstream sensor)"', "", "case.toml", "cite its certificate"),
         ('"ISO 4548-1:1997", "ISO 4548-2', '"ISO 1:1", "ISO 4548-2', "case.toml", "accredited for"),
         ("review_due = 2029-03-31", "review_due = 2026-05-31", "case.toml", "review due"),
         ("revision = 0", "revision = 2", "case.toml", "replaces a dossier"),

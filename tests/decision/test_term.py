@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.model import Concession
 from dossier.decision.conditions import behind, expired, late_review, over, ran_out, valid_until
+from dossier.decision.finding import Caution
 from dossier.decision.rules import Decision, Verdict
 from dossier.make.api import decision_json, sign_off
 from dossier.make.verdict_text import print_assessment
@@ -122,6 +124,17 @@ def test_the_demo_case_says_until_when_it_holds_and_reads_as_expired_after(decid
     assert answer.word == "Expired: was approved with conditions"
     assert "may not be fitted" in answer.text
     assert any(each.title == "Review after the end of a concession" for each in found.cautions)
+
+
+def test_a_text_that_no_reader_of_the_decision_takes_is_a_problem_of_the_case(decided):
+    case, found = decided
+    longest, longer = (
+        replace(found, cautions=(Caution(title="T", text="x" * length, computed=True),))
+        for length in (20_000, 20_001)
+    )
+    assert decision_json(case, longest)
+    with pytest.raises(CaseError, match=r"cautions number 1 \. text: .*at most 20000 characters"):
+        decision_json(case, longer)
 
 
 def test_issued_after_the_end_it_is_not_approved_and_says_what_it_was(ferry):
