@@ -89,7 +89,7 @@ def work(case, *rest):
 
 
 def test_where_no_process_can_be_forked_each_is_started_anew(tmp_path, monkeypatch):
-    monkeypatch.setattr(batch.multiprocessing, "get_all_start_methods", lambda: ["spawn"])
+    monkeypatch.setattr("multiprocessing.get_all_start_methods", lambda: ["spawn"])
     assert batch._context().get_start_method() == "spawn"
     monkeypatch.setattr(batch, "_work", work)
     (found,) = build_many([tmp_path / "first"], Order(out=tmp_path))

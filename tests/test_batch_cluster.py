@@ -1,3 +1,4 @@
+# mypy: disable-error-code="dict-item,assignment,attr-defined"
 """The same dossiers from the workers of a cluster, sent and returned as bytes."""
 
 import os

@@ -7,12 +7,12 @@ from typer.testing import CliRunner
 
 from dossier.case.application import Application
 from dossier.case.case import Draft
+from dossier.case.explain import explain
 from dossier.case.fields import example_of
 from dossier.case.model import RecordEntry
-from dossier.case.problems import explain
 from dossier.command.cli import app
 
-COMMANDS = typer.main.get_command(app).commands
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 
 
 def called(*words):

@@ -23,10 +23,14 @@ ALIKE = str.maketrans("АВСЕІКМНОРЅТХаесіорѕухΑΒΕΗΙΚ�
 """Letters of other alphabets, and dashes, that look as Latin ones do."""
 
 
-def plain(text: str) -> str:
-    """Return text as a reader sees it: in one case, without full stops and hidden marks."""
+def plain(text: str, *, as_written: bool = False) -> str:
+    """Return text as a reader sees it: in one case, without full stops and hidden marks.
+
+    Letters of other scripts become those that they look like, unless they count `as_written`.
+    """
     shown = (c for c in unicodedata.normalize("NFKC", text) if not _hidden(c))
-    seen = "".join(shown).translate(ALIKE)
+    seen = "".join(shown)
+    seen = seen if as_written else seen.translate(ALIKE)
     return " ".join(seen.casefold().replace(".", " ").split())
 
 

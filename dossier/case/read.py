@@ -16,8 +16,9 @@ from dossier.case.application import Application
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.consistency import application_problems, consistency_problems
+from dossier.case.explain import explain
 from dossier.case.model import Layout, Qualification, RecordEntry
-from dossier.case.problems import CaseError, CaseProblem, explain
+from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
 from dossier.case.repeated import repeated
 from dossier.case.requested import (

@@ -10,8 +10,9 @@ from pydantic import Field, StringConstraints, ValidationError
 
 from dossier.case.application import Application
 from dossier.case.consistency import plain
+from dossier.case.explain import explain
 from dossier.case.fields import Model
-from dossier.case.problems import CaseProblem, explain
+from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
 REQUEST_FILE = "requested.toml"

@@ -15,7 +15,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from dossier.case.case import Case
-from dossier.case.problems import CaseError, explain
+from dossier.case.explain import explain
+from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue

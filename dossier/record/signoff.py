@@ -10,7 +10,8 @@ from typing import Any
 
 from dossier.case.case import Case
 from dossier.case.consistency import plain
-from dossier.case.problems import CaseError, CaseProblem, explain
+from dossier.case.explain import explain
+from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment
@@ -222,7 +223,8 @@ def same_name(one: str, other: str) -> bool:
 
     Apart from what `same_person` looks away from, marks such as an apostrophe may differ in form.
     """
-    return plain(_looks(one, marks=True)) == plain(_looks(other, marks=True))
+    first, second = (plain(_looks(each, marks=True), as_written=True) for each in (one, other))
+    return first == second
 
 
 def _looks(name: str, *, marks: bool = False) -> str:

@@ -13,7 +13,8 @@ from pydantic import BaseModel
 from dossier.case.application import Application
 from dossier.case.case import Draft
 from dossier.case.consistency import application_problems
-from dossier.case.problems import CaseError, CaseProblem, explain
+from dossier.case.explain import explain
+from dossier.case.problems import CaseError, CaseProblem
 from dossier.start.files import application_text, case_text
 from dossier.start.questions import Ask, collect
 

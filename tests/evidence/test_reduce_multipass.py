@@ -120,7 +120,8 @@ def test_counts_that_scatter_more_than_counting_are_over_dispersed():
 def test_the_balance_takes_off_what_stayed_and_what_was_drawn():
     stayed = {"final_concentration": {"value": "10 mg/L"}, "system_volume": {"value": "100 L"}}
     drawn = {"upstream": "0.1 L/min", "downstream": "0.1 L/min"}
-    plain = reduced(**stayed).balance
+    assert reduced(**stayed).balance is None  # not known is not zero
+    plain = reduced(**stayed, sample_flow={"upstream": "0 L/min", "downstream": "0 L/min"}).balance
     assert plain.left_in_system == approx(10e-3 * 0.1)
     assert plain.retained == approx(plain.injected - 1e-3)
     sampled = reduced(**stayed, sample_flow=drawn).balance

@@ -47,7 +47,7 @@ def verdict(rules, name):
 
 
 def quotients(found):
-    return [float(part.split(" at ")[0]) for part in found.split(";")[0].split(", ")]
+    return [float(part.split(" at ")[0]) for part in found.split(":")[0].split(", ")]
 
 
 class TestBalance:

@@ -17,9 +17,10 @@ def met(*rows, stated=1.0):
 
 
 def many(value, share=0.0, other=1.0):
-    """A hundred rows, a share of which reads otherwise."""
+    """A hundred rows, a share of which reads otherwise; no two are alike, as of a meter."""
     out = round(100 * share)
-    return [other] * out + [value] * (100 - out)
+    rows = np.array([other] * out + [value] * (100 - out))
+    return list(rows + np.linspace(-1e-4, 1e-4, 100) * rows)
 
 
 @pytest.mark.parametrize(

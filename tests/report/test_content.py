@@ -9,6 +9,7 @@ import pytest
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.statistics.estimate import Component
+from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Column, Link, Table
 from dossier.report.pages import results
 from dossier.report.pages.comparison import difference, difference_text, quotient
@@ -101,9 +102,19 @@ def test_every_role_has_a_line_to_sign(page):
     assert "gives no leave to fit the filter" in page.signoff.state
 
 
-def test_records_of_one_outcome_share_a_line(page):
-    lines = page.validity.rules.rows[0][2]
-    assert lines[0] == "met: MP-C1, MP-C2"
+def test_each_check_is_a_mark_a_record_and_the_worst_one_counts():
+    checks = [
+        Check(record=record, rule="test flow", limit="x", standard="y", found="z",
+              outcome=outcome, mandatory=True)
+        for record, outcome in (("MP-C1", "met"), ("MP-C2", "met"), ("MP-C2", "not met"))
+    ]  # fmt: skip
+    case = sample.case()
+    page = content(replace(sample.assessment(case), checks=tuple(checks)), case)
+    (table,) = page.validity.rules
+    assert table.rows[0][:2] == ("test flow", "●✕")  # MP-R1 had no check
+    assert table.caption == "multi-pass runs: MP-C1, MP-C2, MP-R1"
+    assert "● met, ✕ not met; a mark a record" in page.validity.legend
+    assert [words(row[0]) for row in page.validity.notable.rows] == ["MP-C2"]
 
 
 def test_what_does_not_pass_comes_first_on_page_one(page):
@@ -234,7 +245,7 @@ def anchors(page):
     )  # fmt: skip
     tables = (
         page.requirements, page.efficiency.results, page.capacity.results, page.pressure.results,
-        page.strength, page.circuit.results, page.filters.records, page.validity.rules,
+        page.strength, page.circuit.results, page.filters.records, *page.validity.rules,
     )  # fmt: skip
     found |= {chart.id for chart in charts}
     for table in tables:

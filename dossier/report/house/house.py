@@ -14,8 +14,9 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, ValidationError
 
 from dossier.case.bounded import NotReadError, read_below
+from dossier.case.explain import explain
 from dossier.case.fields import Model
-from dossier.case.problems import CaseError, CaseProblem, explain
+from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.decision.cautions import GENERAL
 from dossier.report.charts.style import setting_faults

@@ -1,7 +1,8 @@
 """Validity of the tests, instruments, the laboratory's remarks and deviations."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 from dossier.case.case import Case
 from dossier.case.model import Instrument
@@ -25,6 +26,18 @@ OUTCOMES = {
     later("does not apply"): later("{number} do not apply"),
 }
 """Outcomes of a check, each with the words for a number of them."""
+MARKS = {
+    "met": "●", "does not apply": "–", "stated": "○", "warning": "▲", "covered by a deviation": "◆",
+    "not checked": "?", "not met": "✕",
+}  # fmt: skip
+"""Mark of each outcome, the worse further on."""
+PLURAL = {
+    "multipass": later("multi-pass runs"),
+    "pressure_drop": later("flow sweeps"),
+    "bypass_valve": later("bypass valve sweeps"),
+    "measurement": later("measurements"),
+    "inspection": later("inspections"),
+}
 ALL_OF = {
     "multipass": later("all {number} multi-pass runs"),
     "pressure_drop": later("all {number} flow sweeps"),
@@ -48,7 +61,8 @@ class ValidityPage:
     summary: str
     on_file: Table
     notable: Table
-    rules: Table
+    rules: tuple[Table, ...]
+    legend: str
     laboratories: Table
     instruments: Table
     remarks: Table
@@ -65,6 +79,7 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
         on_file=_on_file(case),
         notable=_notable([each for each in checks if each.outcome not in PLAIN]),
         rules=_rules(case, checks),
+        legend=_legend(checks),
         laboratories=_laboratories(case),
         instruments=_instruments(case),
         remarks=_remarks(case),
@@ -109,7 +124,7 @@ def _notable(checks: Iterable[Check]) -> Table:
         (
             check.record or say("whole case"),
             say(check.rule),
-            speak(check.limit),
+            (speak(check.limit), Line((speak(check.standard),), small=True)),
             speak(check.found),
             (say(check.outcome), *((speak(check.deviation),) if check.deviation else ())),
         )
@@ -125,49 +140,64 @@ def _notable(checks: Iterable[Check]) -> Table:
             Column(say("Outcome"), 20),
         ),
         rows=tuple(rows),
+        note=say(
+            "Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
+            "extract; memory: recalled, with the confidence stated; practice: common practice; "
+            "own: set by this program. Whoever holds the standard can correct the figure."
+        ),
         empty=say("Every check was met."),
     )
 
 
-def _rules(case: Case, checks: Sequence[Check]) -> Table:
-    groups: dict[tuple[str, str, str, bool], list[Check]] = {}
+def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
+    """Return a table a kind of record, a row a rule and a mark a record; the whole case's last."""
+    of = {record.id: record.entry.kind for record in case.records}
+    found: dict[str, dict[str, dict[str, list[Check]]]] = {}
     for check in checks:
-        key = (check.rule, check.limit, check.standard, check.mandatory)
-        groups.setdefault(key, []).append(check)
-    rows: list[tuple[Cell, ...]] = []
-    for (rule, limit, standard, mandatory), group in groups.items():
-        severity = say("mandatory") if mandatory else say("warns only")
-        name = (say(rule), Line((severity,), small=True))
-        source = Line((speak(standard),), small=True)
-        rows.append((name, (speak(limit), source), _lines(case, group)))
+        kind = of.get(check.record, "")
+        found.setdefault(kind, {}).setdefault(check.rule, {}).setdefault(check.record, []).append(
+            check
+        )
+    kinds = [kind for kind in (*KINDS, "") if kind in found]
+    tables = [_matrix(case, kind, found[kind]) for kind in kinds]
+    if tables:
+        tables[0] = replace(tables[0], id=CHECKS)
+    return tuple(tables)
+
+
+def _matrix(case: Case, kind: str, rules: Mapping[str, Mapping[str, list[Check]]]) -> Table:
+    ids = [record.id for record in case.records if record.entry.kind == kind] or [""]
+    rows = []
+    for rule, group in rules.items():
+        marks = [_worst(group[name]) if name in group else " " for name in ids]
+        mandatory = any(check.mandatory for each in group.values() for check in each)
+        name = say(rule) if mandatory else f"{say(rule)} *"
+        rows.append((name, "".join(marks).rstrip()))
+    half = -(-len(rows) // 2)
+    paired = zip_longest(rows[:half], rows[half:], fillvalue=("", ""))
+    columns = (Column(say("Rule"), 32), Column(say("Outcome"), 18))
+    what = say(PLURAL[kind]) if kind else say("whole case")
     return Table(
-        caption=say("Every check: rule, limit and where it is taken from, and its outcome"),
-        columns=(
-            Column(say("Rule"), 18),
-            Column(say("Limit; its source and mark"), 52),
-            Column(say("Outcome: records"), 30),
-        ),
-        rows=tuple(rows),
-        id=CHECKS,
-        note=say(
-            "Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
-            "extract; memory: recalled, with the confidence stated; practice: common practice; "
-            "own: set by this program. Whoever holds the standard can correct the figure. What was "
-            "found on each record stands in the attached decision.json."
-        ),
-        empty=say("No check was made."),
+        caption=f"{what}: {named(ids)}" if kind else what,
+        columns=(*columns, *columns),
+        rows=tuple((*left, *right) for left, right in paired),
     )
 
 
-def _lines(case: Case, group: Iterable[Check]) -> tuple[str, ...]:
-    """Return the records of each outcome; of a rule that does not apply, with the reason."""
-    outcomes: dict[tuple[str, str], list[str]] = {}
-    for check in group:
-        why = f" ({speak(check.found)})" if check.outcome == "does not apply" else ""
-        outcomes.setdefault((check.outcome, why), []).append(check.record)
-    return tuple(
-        f"{say(outcome)}: {_used(records, case) if any(records) else say('whole case')}{why}"
-        for (outcome, why), records in outcomes.items()
+def _worst(checks: Iterable[Check]) -> str:
+    order = list(MARKS)
+    return MARKS[max((check.outcome for check in checks), key=order.index)]
+
+
+def _legend(checks: Sequence[Check]) -> str:
+    seen = {check.outcome for check in checks}
+    marks = ", ".join(
+        f"{mark} {say(outcome)}" for outcome, mark in MARKS.items() if outcome in seen
+    )
+    return say(
+        "{marks}; a mark a record, in the order of the heading. *: the rule only warns. Limit, "
+        "source and what was found of every check stand in the attached decision.json.",
+        marks=marks,
     )
 
 

@@ -1,0 +1,153 @@
+"""Turn what the model library says of a case file into problems a person can act on."""
+
+import difflib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from dossier.case.fields import example_of
+from dossier.case.problems import CaseProblem
+
+WANTED = {
+    "laboratory": "'dossier take CASE FILE' reads it from the laboratory's workbook; or add a "
+    "[[laboratory]] table with id, name and methods",
+    "record": "'dossier request CASE' writes a workbook for the laboratory, 'dossier take CASE "
+    "FILE' reads it, and files of the laboratory's own; or add a [[record]] table for each test",
+    "requirement": "add a [[requirement]] table for each thing that the filter must do",
+}
+"""What to do about the tables that a case starts without."""
+
+
+PLAIN = {
+    "string_pattern_mismatch": (
+        "is not made of letters, digits, '.', '_' and '-' alone, as its first a letter or digit",
+        'such as "FQ-2026-014"',
+    ),
+    "string_too_short": ("is too short", "say it in a sentence"),
+    "string_too_long": ("is too long", "make it shorter"),
+    "string_type": ("is no text", 'write it in quotation marks, such as "..."'),
+    "tuple_type": ("is no list", 'write a list, such as ["C1", "C2"]'),
+    "list_type": ("is no list", 'write a list, such as ["C1", "C2"]'),
+    "dict_type": ("is no table", "write a table, such as { key = ... }"),
+    "model_type": ("is no table", "write a table, such as { key = ... }"),
+    "literal_error": ("is none of the words that may stand here", "write {expected}"),
+    "int_type": ("is no whole number", "write it without a point and without quotation marks"),
+    "int_parsing": ("is no whole number", "write it without a point and without quotation marks"),
+    "float_type": ("is no number", "write it without quotation marks"),
+    "float_parsing": ("is no number", "write it without quotation marks"),
+    "bool_type": ("is neither true nor false", "write true or false"),
+}
+"""What the model library says, in words for people, and what to do."""
+
+Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
+"""Gives file and place of a key that stands elsewhere, None for all others."""
+
+
+def explain(
+    file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any],
+    origin: Origin = lambda _: None,
+) -> list[CaseProblem]:  # fmt: skip
+    """Return one problem for each fault in `error`, with the key's path in the file."""
+    problems = []
+    for fault in error.errors(include_url=False):
+        problem = _problem(file, fault, model, document)
+        found = origin(tuple(fault["loc"]))
+        if found:
+            hint = "fill this cell" if fault["type"] == "missing" else problem.hint
+            problem = replace(problem, file=found[0], place=found[1], hint=hint)
+        problems.append(problem)
+    return problems
+
+
+def _problem(
+    file: str, fault: Any, model: type[BaseModel], document: Mapping[str, Any]
+) -> CaseProblem:
+    place = _place(fault["loc"], document)
+    kind = fault["type"]
+    if kind == "missing":
+        hint = WANTED.get(place) or f"write {_example(model, _keys(fault['loc']))}"
+        return CaseProblem(file, place, "is missing", hint)
+    if kind == "extra_forbidden":
+        known = _known_keys(model, fault["loc"])
+        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
+        return CaseProblem(file, place, "is not a key of the case format", hint)
+    if kind == "too_short":
+        return CaseProblem(file, place, "is empty", WANTED.get(place, "give at least one"))
+    if kind.startswith("date_"):
+        what = f"{_shown(fault.get('input'))} is not a date"
+        return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")
+    if kind in PLAIN:
+        what, hint = PLAIN[kind]
+        shown = _shown(fault.get("input"))
+        named = f"{shown} {what}" if shown not in {"", "''"} else "is empty"
+        least = fault.get("ctx", {}).get("expected", "")
+        return CaseProblem(file, place, named, hint.replace("{expected}", least))
+    message = str(fault["msg"]).removeprefix("Value error, ")
+    shown = _shown(fault.get("input"))
+    what = f"{message}" if shown in message or not shown else f"{message} (found {shown})"
+    return CaseProblem(file, place, what[:1].lower() + what[1:], "correct this value")
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, (Mapping, list)):
+        return ""
+    return repr(value)[:60]
+
+
+def _place(location: Sequence[int | str], document: Mapping[str, Any]) -> str:
+    """Return a path such as ``record 'MP-C1' . conditions . flow``, with ids for list items."""
+    parts: list[str] = []
+    here: Any = document
+    for step in location:
+        if isinstance(step, int):
+            item = here[step] if isinstance(here, list) and step < len(here) else None
+            name = item.get("id") if isinstance(item, Mapping) else None
+            label = repr(name) if isinstance(name, str) else f"number {step + 1}"
+            parts[-1:] = [f"{parts[-1]} {label}"] if parts else [label]
+            here = item
+        else:
+            parts.append(step)
+            here = here.get(step) if isinstance(here, Mapping) else None
+    return " . ".join(parts)
+
+
+def _known_keys(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
+    here: Any = model
+    for step in location[:-1]:
+        if isinstance(step, int):
+            continue
+        fields = getattr(here, "model_fields", {})
+        if step not in fields:
+            return []
+        here = _inner(fields[step].annotation)
+    return sorted(getattr(here, "model_fields", {}))
+
+
+def _keys(location: Sequence[int | str]) -> tuple[str, ...]:
+    return tuple(step for step in location if isinstance(step, str))
+
+
+@cache
+def _example(model: type[BaseModel], keys: tuple[str, ...]) -> str:
+    """Return how the key at a place is written, such as ``flow = "95 L/min"``."""
+    here: Any = model
+    for step in keys[:-1]:
+        fields = getattr(here, "model_fields", {})
+        here = _inner(fields[step].annotation) if step in fields else here
+    field = getattr(here, "model_fields", {}).get(keys[-1])
+    return f"{keys[-1]} = {example_of(field.annotation, field.metadata) if field else '...'}"
+
+
+def _inner(annotation: Any) -> Any:
+    """Return the model inside ``tuple[Model, ...]`` or ``Model | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _inner(inner)
+        if found is not None:
+            return found
+    return None
