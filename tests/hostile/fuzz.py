@@ -22,7 +22,10 @@ from tests.hostile.mutants import BROKEN, CASES, SIGNED, Files, Mutant, intact_f
 SLOWEST = 10.0
 """Seconds that a mutant may take."""
 FEW_DRAWS = 4000
-DRAWING = ("draws", "passage", "size_rating", "sump", "quantities.duty")
+DRAWING = (
+    "statistics.combine", "quantities.penetration", "quantities.size_rating", "quantities.sump",
+    "quantities.duty",
+)  # fmt: skip
 RANK = {"approved": 2, "approved with conditions": 1}
 SHARES = {"polder-pumps": 0.45, "ropeway-drive": 0.35, "chain-ferry": 0.2}
 
