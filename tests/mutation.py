@@ -35,7 +35,7 @@ os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "CI": "1"}
 
 HERE = Path(__file__).parent
 PACKAGE = HERE.parent / "dossier"
-ROOMS = ("physics", "evidence", "decision", "record", "verify", "seal")
+ROOMS = ("physics", "evidence", "decision", "record", "verification", "seal")
 TESTS = ("physics", "evidence", "decision", "archive")
 OPTIONS = ["-q", "-s", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist"]
 OPTIONS += ["-m", "not slow and not long", "--ignore-glob=*/test_register*"]
