@@ -111,9 +111,9 @@ def test_each_check_is_a_mark_a_record_and_the_worst_one_counts():
     case = sample.case()
     page = content(replace(sample.assessment(case), checks=tuple(checks)), case)
     (table,) = page.validity.rules
-    assert table.rows[0][:2] == ("test flow", "●✕")  # MP-R1 had no check
+    assert table.rows[0][:2] == ("test flow", "●✕·")
     assert table.caption == "multi-pass runs: MP-C1, MP-C2, MP-R1"
-    assert "● met, ✕ not met; a mark a record" in page.validity.legend
+    assert "● met, ✕ not met, · no rule of this record; a mark a record" in page.validity.legend
     assert [words(row[0]) for row in page.validity.notable.rows] == ["MP-C2"]
 
 

@@ -12,7 +12,7 @@ from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Cell, Column, Line, Table
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
-from dossier.report.pages.places import CHECKS, named
+from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.words import later, say
 
@@ -31,6 +31,8 @@ MARKS = {
     "not checked": "?", "not met": "✕",
 }  # fmt: skip
 """Mark of each outcome, the worse further on."""
+NO_CHECK = "·"
+"""Mark where a rule is none of the record."""
 PLURAL = {
     "multipass": later("multi-pass runs"),
     "pressure_drop": later("flow sweeps"),
@@ -166,13 +168,14 @@ def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
 
 
 def _matrix(case: Case, kind: str, rules: Mapping[str, Mapping[str, list[Check]]]) -> Table:
-    ids = [record.id for record in case.records if record.entry.kind == kind] or [""]
+    found = [record.id for record in case.records if record.entry.kind == kind]
+    ids = [name for _, members in runs_of(found) for name in members] or [""]
     rows = []
     for rule, group in rules.items():
-        marks = [_worst(group[name]) if name in group else " " for name in ids]
+        marks = [_worst(group[name]) if name in group else NO_CHECK for name in ids]
         mandatory = any(check.mandatory for each in group.values() for check in each)
         name = say(rule) if mandatory else f"{say(rule)} *"
-        rows.append((name, "".join(marks).rstrip()))
+        rows.append((name, "".join(marks)))
     half = -(-len(rows) // 2)
     paired = zip_longest(rows[:half], rows[half:], fillvalue=("", ""))
     columns = (Column(say("Rule"), 32), Column(say("Outcome"), 18))
@@ -195,8 +198,9 @@ def _legend(checks: Sequence[Check]) -> str:
         f"{mark} {say(outcome)}" for outcome, mark in MARKS.items() if outcome in seen
     )
     return say(
-        "{marks}; a mark a record, in the order of the heading. *: the rule only warns. Limit, "
-        "source and what was found of every check stand in the attached decision.json.",
+        "{marks}, · no rule of this record; a mark a record, in the order of the heading. *: the "
+        "rule only warns. Limit, source and what was found of every check stand in the attached "
+        "decision.json.",
         marks=marks,
     )
 
