@@ -218,7 +218,8 @@ def test_commands_from_identity_to_verdict(dossier, tmp_path):
     done = sealed.run(*first)
     assert done.returncode == 2
     assert "no terminal to ask on" in done.stderr
-    digest = done.stdout.split("digest: ")[1].strip()
+    told = sealed.run("check", folder).stdout
+    digest = told.split("digest that sign-offs bind: ")[1].split()[0]
     assert sealed.run(*first, "--digest", digest[::-1]).returncode == 2
     assert open_pdf(pdf.read_bytes()).built == pdf.read_bytes()
     for role in sealed.ROLES:

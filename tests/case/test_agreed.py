@@ -79,7 +79,7 @@ def test_a_deviation_lacks_nothing_whatever_its_effect(tmp_path, key, effect):
         ({"record": "M9"}, "names record 'M9', which does not exist"),
         ({"rule": "temperature"}, "'temperature' is no rule for a measurement record"),
         ({"rule": "Calibration in date"}, "did you mean 'calibration in date'"),
-        ({"rule": "invented rule"}, "rules: specimens named once"),
+        ({"rule": "invented rule"}, "specimens named once"),
     ],
 )  # fmt: skip
 def test_what_a_deviation_is_refused_for(tmp_path, change, words):

@@ -133,7 +133,7 @@ def test_a_text_that_no_reader_of_the_decision_takes_is_a_problem_of_the_case(de
         for length in (20_000, 20_001)
     )
     assert decision_json(case, longest)
-    with pytest.raises(CaseError, match=r"cautions number 1 \. text: .*at most 20000 characters"):
+    with pytest.raises(CaseError, match=r"cautions number 1 \. text: .* is too long"):
         decision_json(case, longer)
 
 
