@@ -288,7 +288,7 @@ HIDING = [
     ("charts.mplstyle", "font.size: 1e9", "may be 7.0 to 9.0"),
     ("charts.mplstyle", "lines.linewidth: 0\nlines.linewidth: 1", None),
     ("house.toml", 'name = "W"\ncolour = "white"', "no colour of the list"),
-    ("house.toml", 'name = "W"\ncolour = "#fff; } * { display: none"', "string should have"),
+    ("house.toml", 'name = "W"\ncolour = "#fff; } * { display: none"', "is too long"),
     ("house.toml", 'name = "W"\ncolour = "#fff"', "no colour of the list"),
 ]  # fmt: skip
 

@@ -51,12 +51,15 @@ title = "Read back (invented)"
 part_number = "CAN-1"
 # specimens = ["C1", "C2", "C3"]   # names; dossier request calculates how many
 """
-INSTRUMENT = {
-    "id": "I1", "kind": "everything (invented)", "certificate": "K-1 (invented)",
-    "calibrated": date(2026, 1, 1), "due": date(2027, 1, 1), "coincidence limit": 40000,
-    "measures": "counts, flow, injection flow, differential pressure, pressure, temperature, "
-                "mass, length",
-}  # fmt: skip
+MEASURES = ("counts", "flow, injection flow", "differential pressure, pressure", "temperature",
+            "mass", "length")  # fmt: skip
+INSTRUMENTS = [
+    {"id": f"I{k}", "kind": "meter (invented)", "certificate": f"K-{k} (invented)",
+     "calibrated": date(2026, 1, 1), "due": date(2027, 1, 1), "measures": measures}
+    for k, measures in enumerate(MEASURES, 1)
+]  # fmt: skip
+INSTRUMENT = INSTRUMENTS[0]
+INSTRUMENT["coincidence limit"] = 40000
 LABORATORY = {"id": "L1", "name": "Invented laboratory", "report": "R-26-014 (invented)",
               "reported": date(2026, 2, 20), "signatory": "Test Engineer (invented)"}  # fmt: skip
 FLUIDS = [
@@ -119,7 +122,8 @@ def simulated(request):
 
 def answers(kind, run):
     """What the laboratory writes into the row of one run."""
-    cells = {"instruments": "I1", "tested": date(2026, 2, 2)}
+    named = ", ".join(each["id"] for each in INSTRUMENTS)
+    cells = {"instruments": named, "tested": date(2026, 2, 2)}
     if kind in {"multipass", "pressure_drop", "bypass_valve"}:
         cells["fluid"] = "run" if kind == "multipass" else "sweep"
     if kind != "inspection" and kind != "pressure_drop":
@@ -149,7 +153,8 @@ def put(page, row, cells):
 
 def filled(request, book, runs):
     """Fill the workbook as a laboratory does; return the values typed beside the readings."""
-    typed = put(book["Laboratory"], 2, LABORATORY) + put(book["Instruments"], 2, INSTRUMENT)
+    typed = put(book["Laboratory"], 2, LABORATORY)
+    typed += sum(put(book["Instruments"], row, each) for row, each in enumerate(INSTRUMENTS, 2))
     typed += sum(put(book["Fluids"], row, each) for row, each in enumerate(FLUIDS, 2))
     page = book["Runs"]
     rows = {page.cell(row, 1).value: row for row in range(2, page.max_row + 1)}

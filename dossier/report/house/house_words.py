@@ -141,7 +141,7 @@ def _cut(content: bytes) -> bytes:
     return out.getvalue()
 
 
-MOST_BYTES = 256 * 1024
+MOST_PICTURE = 256 * 1024
 MOST_PIXELS, MOST_ELEMENTS = 2000, 2000
 PNG = b"\x89PNG\r\n\x1a\n"
 ELEMENTS = frozenset(
@@ -156,8 +156,8 @@ along, and whatever draws another element again, which can double with each line
 
 def logo_faults(name: str, content: bytes) -> list[str]:
     """Return what is wrong with a logo, each in words; none for one that may be printed."""
-    if len(content) > MOST_BYTES:
-        return [f"is larger than {MOST_BYTES // 1024} KiB"]
+    if len(content) > MOST_PICTURE:
+        return [f"is larger than {MOST_PICTURE // 1024} KiB"]
     if name.lower().endswith(".png"):
         return list(_png(content))
     if name.lower().endswith(".svg"):
