@@ -11,7 +11,7 @@ from dossier.system import allocator
 
 FAULTS = """
 import resource, sys
-from dossier.allocator import keep_freed_memory
+from dossier.system.allocator import keep_freed_memory
 if sys.argv[1] == "kept":
     keep_freed_memory()
 for _ in range(5):

@@ -53,7 +53,9 @@ def test_a_process_that_ends_before_it_hands_over_writes_nothing(case, tmp_path,
     assert not (tmp_path / "out").exists()
 
 
-def test_a_process_that_ends_while_it_draws_writes_nothing(case, tmp_path, monkeypatch):
+def test_a_process_that_ends_while_it_draws_writes_nothing(
+    laid_out_anew, case, tmp_path, monkeypatch
+):
     def some(wanted, pipes):
         send(pipes[0], wanted[0]())
 
