@@ -26,7 +26,7 @@ from dossier.decision.conditions import (
     valid_until,
 )
 from dossier.decision.finding import Assessment, Finding, decision_of
-from dossier.decision.probability import Threshold, against, chance_text, probability
+from dossier.decision.probability import Threshold, against, chance_text, deciding, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
@@ -212,6 +212,7 @@ def _statement(
         reference=reference,
         reason=outcome.reason,
         concession=concession,
+        deciding=outcome.deciding,
     )
 
 
@@ -303,6 +304,7 @@ def _decided(
         upper=threshold.upper,
         reason=reason,
         concession=concession,
+        deciding=outcome.deciding,
     )
 
 
@@ -312,7 +314,12 @@ def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold
         return decide_bounds(found, threshold, demand, rule, draws)
     judged = probability(found, threshold, demand.basis, demand.coverage, draws)
     verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
-    return Ruling(verdict, judged.probability)
+    decides = deciding(
+        found, threshold, demand.basis, demand.coverage, draws, judged, rule.confidence
+    )
+    if rule.kind == "simple_acceptance":
+        decides = replace(decides, value=judged.value, lower=threshold.lower, upper=threshold.upper)
+    return Ruling(verdict, judged.probability, "", decides)
 
 
 def _draws(bench: Bench, purpose: str) -> Callable[[str], np.random.Generator]:

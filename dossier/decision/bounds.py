@@ -6,14 +6,16 @@ minimum of 2100 kPa it shows nothing, neither pass nor fail; against a maximum i
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dossier.case.application import DecisionRule
 from dossier.decision.probability import (
+    Deciding,
     Threshold,
     chance_text,
+    deciding,
     probability,
     specimen_probability,
 )
@@ -32,6 +34,7 @@ class Ruling:
     verdict: Verdict
     probability: float | None
     reason: str = ""
+    deciding: Deciding | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +71,22 @@ def decide_bounds(
     failed = [one for one in ones if one.stands and one.verdict not in GOOD]
     if failed:
         worst = min(failed, key=lambda one: one.chance)
-        return Ruling(worst.verdict, worst.chance)
+        return Ruling(worst.verdict, worst.chance, "", _worst(worst, threshold))
     undecided = [one for one in ones if not one.stands]
     if undecided:
         return Ruling(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
     worst = min(ones, key=lambda one: one.chance)
     if demand.basis == "population":
         return _share([one.chance for one in ones], demand.coverage, rule)
-    return Ruling(worst.verdict, worst.chance, _each(ones, worst))
+    return Ruling(worst.verdict, worst.chance, _each(ones, worst), _worst(worst, threshold))
+
+
+def _worst(one: _One, threshold: Threshold) -> Deciding:
+    """Return one specimen's value or bound as what decides, against the limits themselves."""
+    return Deciding(
+        kind="worst specimen", value=one.each.value, specimen=one.each.specimen,
+        bound=one.each.bound, lower=threshold.lower, upper=threshold.upper,
+    )  # fmt: skip
 
 
 def _one(each: SpecimenValue, estimate: Estimate, threshold: Threshold, rule: DecisionRule) -> _One:
@@ -106,7 +117,10 @@ def _mean(
     judged = probability(estimate, threshold, demand.basis, demand.coverage, draws)
     verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
     if _stands(estimate.bound, judged.value, threshold, verdict):
-        return Ruling(verdict, judged.probability)
+        decides = deciding(
+            estimate, threshold, demand.basis, demand.coverage, draws, judged, rule.confidence
+        )
+        return Ruling(verdict, judged.probability, "", replace(decides, bound=estimate.bound))
     reason = say(
         "the mean is only a bound ({bound} the value shown), which does not reach the limit with "
         "the wanted probability: the true mean may lie on either side",
@@ -148,9 +162,23 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Rul
     n = len(chances)
     doubt = math.fsum(1.0 - chance for chance in chances)
     shown = max(0.0, 1.0 - coverage**n - doubt)
+    count = counted(n, 0, rule.confidence, coverage)
     if shown >= rule.confidence:
-        return Ruling(Verdict.PASS, shown)
-    return Ruling(Verdict.NOT_DEMONSTRATED, None, _too_few(n, coverage, shown, rule))
+        return Ruling(Verdict.PASS, shown, "", count)
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, _too_few(n, coverage, shown, rule), count)
+
+
+def counted(n: int, failures: int, confidence: float, coverage: float | None = None) -> Deciding:
+    """Return what `failures` among `n` specimens show of the type, at a `confidence` [-].
+
+    The value is the share that conforms, at least; `coverage` [-] is the share that was asked for.
+    Source: Clopper-Pearson, one-sided; without a failure reliability^n = 1 - confidence.
+    """
+    from scipy.special import betaincinv
+
+    held = n - failures
+    share = float(betaincinv(held, failures + 1, 1.0 - confidence)) if held else 0.0
+    return Deciding(kind="count", value=share, specimens=n, failures=failures, lower=coverage)
 
 
 def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
@@ -168,14 +196,17 @@ def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> 
     """Return the outcome for a statement: it holds where every specimen was found so."""
     each = estimate.per_specimen
     wrong = [one.specimen for one in each if not one.value >= 0.5]
-    if wrong or not each:
-        return Ruling(Verdict.FAIL, None, _not_so(wrong, len(each)))
+    if not each:
+        return Ruling(Verdict.FAIL, None, _not_so(wrong, 0))
+    count = counted(len(each), len(wrong), rule.confidence)
+    if wrong:
+        return Ruling(Verdict.FAIL, None, _not_so(wrong, len(each)), count)
     if demand.basis == "population":
         found = _share([1.0] * len(each), demand.coverage, rule)
         if found.verdict is not Verdict.PASS:
             return found
     words = say("found so on each of {number} specimens", number=len(each))
-    return Ruling(Verdict.PASS, None, words)
+    return Ruling(Verdict.PASS, None, words, count)
 
 
 def _not_so(wrong: Sequence[str], number: int) -> str:

@@ -6,6 +6,7 @@ from datetime import date
 from typing import Literal
 
 from dossier.case.model import Concession
+from dossier.decision.probability import Deciding
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.quantities.circuit import CircuitSide
@@ -61,6 +62,8 @@ class Finding:
     """One sentence: why this verdict."""
     concession: Concession | None = None
     """The concession that covers a fail, if any."""
+    deciding: Deciding | None = None
+    """The number that decides; None where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

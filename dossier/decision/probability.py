@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +15,19 @@ from dossier.decision.rules import (
 )
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.statistics.combine import as_samples
-from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
+from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
+from dossier.evidence.statistics.tolerance import (
+    tolerance_confidence,
+    tolerance_factor,
+    two_sided_confidence,
+    two_sided_factor,
+)
 from dossier.evidence.statistics.uncertainty import Part, reach
 from dossier.words import decimal_mark, say
 
 Floats = NDArray[np.float64]
+DecidingKind = Literal["mean", "worst specimen", "tolerance bound", "count"]
+"""What the number that decides is: a code, said where it is printed."""
 Keyed = dict[tuple[str, str], Part]
 """Parts of an uncertainty by name and shared key."""
 
@@ -62,6 +70,8 @@ class Judged:
     """The value compared with the limits: mean, worst specimen, or quantile [unit]."""
     probability: float
     """Probability that the requirement is met [-]."""
+    specimen: int | None = None
+    """Place of the specimen that is judged, where each is by itself [-]."""
 
 
 def against(
@@ -104,32 +114,62 @@ def probability(
 def _mean(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> float:
+    drawn = _mean_draws(estimate, threshold, draws)
+    if drawn is not None:
+        return conformance_probability_of_samples(drawn, threshold.limits)
+    return by_parts(*_mean_on_scale(estimate, threshold))
+
+
+def _mean_draws(
+    estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
+) -> Floats | None:
+    """Return draws of the mean, less what a limit from the reference is off; None without any."""
     reference = threshold.reference
     if reference is None:
-        if estimate.samples is not None:
-            return conformance_probability_of_samples(estimate.samples, threshold.limits)
-        return _analytic(estimate.value, estimate.parts, estimate.scale, threshold)
-    if estimate.samples is not None or reference.samples is not None:
-        own = as_samples(estimate, draws("candidate as draws"))
-        other = as_samples(reference, draws("reference as draws"))
-        difference = own - threshold.factor * other - threshold.offset
-        zero = Tolerance(
-            None if threshold.lower is None else 0.0, None if threshold.upper is None else 0.0
-        )
-        return conformance_probability_of_samples(difference, zero)
-    return _difference(estimate, reference, threshold)
+        return estimate.samples
+    if estimate.samples is None and reference.samples is None:
+        return None
+    own = as_samples(estimate, draws("candidate as draws"))
+    other = as_samples(reference, draws("reference as draws"))
+    shifted: Floats = own - threshold.factor * (other - reference.value)
+    return shifted
 
 
-def _analytic(value: float, parts: Sequence[Part], scale: str, threshold: Threshold) -> float:
-    """Return the probability on the estimate's own scale; `parts` are in its unit."""
+OnScale = tuple[float, Sequence[Part], Tolerance]
+"""A value, what is uncertain about its distance to the limits, and these, on one scale."""
+
+
+def _mean_on_scale(estimate: Estimate, threshold: Threshold) -> OnScale:
+    """Return the mean on the scale of the estimate, with the limits.
+
+    Of a limit from the reference, components under the same key are common errors and subtract;
+    all others stand on their own.
+    """
+    reference = threshold.reference
+    if reference is None:
+        return _on_scale(estimate.value, estimate.parts, estimate.scale, threshold)
+    turn = estimate.scale == "reciprocal"
+    factor = 1.0 / threshold.factor if turn else threshold.factor
+    other = {key: part.times(factor) for key, part in _components(reference, turn).items()}
+    parts = less_common(_components(estimate, turn), other)
+    if turn:
+        return 1.0 / estimate.value, parts, _turned(threshold)
+    return estimate.value, parts, threshold.limits
+
+
+def _on_scale(value: float, parts: Sequence[Part], scale: str, threshold: Threshold) -> OnScale:
+    """Return a value on its own scale; `parts` are in its unit, those of the limit join them."""
     if scale == "linear":
-        return by_parts(value, [*parts, *threshold.parts], threshold.limits)
-    turned = Tolerance(_inverse(threshold.upper), _inverse(threshold.lower))
+        return value, [*parts, *threshold.parts], threshold.limits
     spread = [part.times(1.0 / value**2) for part in parts]
     limit = threshold.lower if threshold.lower is not None else threshold.upper
     if limit is not None:
         spread += [part.times(1.0 / limit**2) for part in threshold.parts]
-    return by_parts(1.0 / value, spread, turned)
+    return 1.0 / value, spread, _turned(threshold)
+
+
+def _turned(threshold: Threshold) -> Tolerance:
+    return Tolerance(_inverse(threshold.upper), _inverse(threshold.lower))
 
 
 def _inverse(limit: float | None) -> float | None:
@@ -169,23 +209,6 @@ def _one_sided(distance: float, parts: Sequence[Part]) -> float:
     return low
 
 
-def _difference(estimate: Estimate, reference: Estimate, threshold: Threshold) -> float:
-    """Return P(candidate - factor * reference on the good side of zero).
-
-    Components under the same key are common errors and subtract; all others stand on their own.
-    """
-    turn = estimate.scale == "reciprocal"
-    value = 1.0 / estimate.value if turn else estimate.value
-    factor = 1.0 / threshold.factor if turn else threshold.factor
-    other = 1.0 / reference.value if turn else reference.value
-    own_u = _components(estimate, turn)
-    other_u = {key: part.times(factor) for key, part in _components(reference, turn).items()}
-    good_is_high = (threshold.lower is not None) != turn
-    zero = Tolerance(0.0, None) if good_is_high else Tolerance(None, 0.0)
-    offset = 0.0 if turn else threshold.offset
-    return by_parts(value - factor * other - offset, less_common(own_u, other_u), zero)
-
-
 def _components(estimate: Estimate, turn: bool) -> Keyed:
     return keyed(estimate, 1.0 / estimate.value**2 if turn else 1.0)
 
@@ -212,27 +235,82 @@ def _every(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> Judged:
     """Return the least favourable specimen: its value and its own probability."""
-    limits = Tolerance(threshold.lower, threshold.upper)
-    found: list[tuple[float, float]] = []
-    other = threshold.reference
-    shift: Floats | float = 0.0
-    if other is not None and estimate.specimen_samples is not None:
-        drawn = as_samples(other, draws("limit from the reference"))
-        shift = threshold.factor * (drawn - other.value)
-    for index, each in enumerate(estimate.per_specimen):
-        if estimate.specimen_samples is not None:
-            own = estimate.specimen_samples[index] - shift
-            chance = conformance_probability_of_samples(own, limits)
-        else:
-            chance = specimen_probability(each, estimate.scale, threshold)
-        found.append((chance, each.value))
-    chance, value = min(found)
-    return Judged(value=value, probability=chance)
+    drawn = _specimen_draws(estimate, threshold, draws)
+    found = [
+        (
+            specimen_probability(each, estimate.scale, threshold)
+            if drawn is None
+            else conformance_probability_of_samples(drawn[index], threshold.limits),
+            _inside(each.value, threshold),
+            index,
+        )
+        for index, each in enumerate(estimate.per_specimen)
+    ]
+    chance, _, index = min(found)
+    value = estimate.per_specimen[index].value
+    return Judged(value=value, probability=chance, specimen=index)
+
+
+def _inside(value: float, threshold: Threshold) -> float:
+    """Return how far inside the nearer limit a value lies, negative outside [unit]."""
+    sides = (threshold.lower, 1.0), (threshold.upper, -1.0)
+    return min(sign * (value - end) for end, sign in sides if end is not None)
+
+
+def _specimen_draws(
+    estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
+) -> Floats | None:
+    """Return draws of each specimen (n, m), less what a limit from the reference is off."""
+    own, other = estimate.specimen_samples, threshold.reference
+    if own is None or other is None:
+        return own
+    drawn = as_samples(other, draws("limit from the reference"))
+    shifted: Floats = own - threshold.factor * (drawn - other.value)
+    return shifted
 
 
 def specimen_probability(each: SpecimenValue, scale: str, threshold: Threshold) -> float:
     """Return the probability that one specimen conforms, by its own value or bound and u [-]."""
-    return _analytic(each.value, [Part(each.u, math.inf)], scale, threshold)
+    return by_parts(*_specimen_on_scale(each, scale, threshold))
+
+
+def _specimen_on_scale(each: SpecimenValue, scale: str, threshold: Threshold) -> OnScale:
+    return _on_scale(each.value, [Part(each.u, math.inf)], scale, threshold)
+
+
+@dataclass(frozen=True, slots=True)
+class _Share:
+    """What a share of the population is judged by, on the scale of the estimate."""
+
+    n: int
+    mean: float
+    s: float
+    side: float
+    """+1 where the lower limit is the nearer, -1 where the upper is [-]."""
+    distance: float
+    common: Sequence[Part]
+    both: bool
+    turn: bool
+
+    def at(self, distance: float) -> float:
+        """Return the value at `distance` from the mean toward the limit [unit]."""
+        value = self.mean - self.side * distance
+        return 1.0 / value if self.turn else value
+
+
+def _share(estimate: Estimate, threshold: Threshold) -> _Share:
+    turn = estimate.scale == "reciprocal"
+    values = np.array([each.value for each in estimate.per_specimen])
+    values = 1.0 / values if turn else values
+    shift = 1.0 / estimate.value**2 if turn else 1.0
+    known = [c.part for c in estimate.components if not c.of_specimens]
+    common = [Part(p.u, p.dof).times(shift) for p in (*known, *threshold.parts)]
+    mean, s = float(values.mean()), float(values.std(ddof=1))
+    limits = _turned(threshold) if turn else threshold.limits
+    ends = [(end, side) for end, side in ((limits.lower, 1.0), (limits.upper, -1.0))
+            if end is not None]  # fmt: skip
+    distance, side = min((side * (mean - edge), side) for edge, side in ends)
+    return _Share(len(values), mean, s, side, distance, common, len(ends) == 2, turn)
 
 
 def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Judged:
@@ -242,22 +320,107 @@ def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Ju
     between two of them, where the nearer decides by the two-sided factor.  Shared components and
     the limit's own uncertainty are subtracted from the distance first, at the same confidence.
     """
-    turn = estimate.scale == "reciprocal"
-    values = np.array([each.value for each in estimate.per_specimen])
-    values = 1.0 / values if turn else values
-    shift = 1.0 / estimate.value**2 if turn else 1.0
-    known = [c.part for c in estimate.components if not c.of_specimens]
-    common = [Part(p.u, p.dof).times(shift) for p in (*known, *threshold.parts)]
-    mean, s = float(values.mean()), float(values.std(ddof=1))
-    ends = [(end, side) for end, side in ((threshold.lower, 1.0), (threshold.upper, -1.0))
-            if end is not None]  # fmt: skip
-    if turn:
-        ends = [(1.0 / end, -side) for end, side in ends]
-    distance, side = min((side * (mean - edge), side) for edge, side in ends)
-    both = len(ends) == 2
-    chance = _confidence(len(values), s, distance, common, coverage, both)
-    quantile = mean - side * _z(0.5 + 0.5 * coverage if both else coverage) * s
-    return Judged(value=1.0 / quantile if turn else quantile, probability=chance)
+    share = _share(estimate, threshold)
+    quantile = share.at(_z(0.5 + 0.5 * coverage if share.both else coverage) * share.s)
+    chance = _confidence(share.n, share.s, share.distance, share.common, coverage, share.both)
+    return Judged(value=quantile, probability=chance)
+
+
+def _tolerance_bound(share: _Share, coverage: float, confidence: float) -> float:
+    """Return the value beyond which `coverage` lies with `confidence`: as `_confidence` [unit]."""
+    factor = two_sided_factor if share.both else tolerance_factor
+    k = factor(share.n, coverage, confidence) if share.s > 0 else 0.0
+    p = 0.5 + 0.5 * confidence if share.both else confidence
+    return share.at(k * share.s + reach(share.common, p))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deciding:
+    """The number that decides, and the limits inside which it passes by the agreed rule."""
+
+    kind: DecidingKind
+    value: float
+    """Mean, worst specimen's value, or tolerance bound [unit]; of a count the share shown [-]."""
+    specimen: str = ""
+    """The worst specimen, where one decides."""
+    lower: float | None = None
+    """Lower acceptance limit: the limit and its guard band [unit]; inf where nothing passes."""
+    upper: float | None = None
+    """Upper acceptance limit [unit]; -inf where nothing passes."""
+    bound: Bound = ""
+    """Where the value is only a bound of the true one."""
+    specimens: int = 0
+    """Of a count: how many were looked at [-]."""
+    failures: int = 0
+    """Of a count: how many of them did not conform [-]."""
+
+
+def deciding(
+    estimate: Estimate,
+    threshold: Threshold,
+    basis: str,
+    coverage: float,
+    draws: Callable[[str], np.random.Generator],
+    judged: Judged,
+    confidence: float,
+) -> Deciding:
+    """Return the number that decides on `basis`, with its acceptance limits at `confidence` [-].
+
+    It lies inside them just where the conformance probability is at least the confidence, of two
+    limits each by itself (JCGM 106:2012, 8.3.2, from memory).  A tolerance bound holds the
+    confidence already: it passes inside the limits themselves.
+    """
+    if basis == "population":
+        bound = _tolerance_bound(_share(estimate, threshold), coverage, confidence)
+        return Deciding(
+            kind="tolerance bound", value=bound, lower=threshold.lower, upper=threshold.upper
+        )
+    index, turn = judged.specimen, estimate.scale == "reciprocal"
+    if index is None:
+        drawn = _mean_draws(estimate, threshold, draws)
+        ends = (
+            _accepted(_mean_on_scale(estimate, threshold), confidence, turn)
+            if drawn is None
+            else _accepted_of_draws(judged.value, drawn, threshold, confidence)
+        )
+        return Deciding(kind="mean", value=judged.value, lower=ends[0], upper=ends[1])
+    each, every = estimate.per_specimen[index], _specimen_draws(estimate, threshold, draws)
+    ends = (
+        _accepted(_specimen_on_scale(each, estimate.scale, threshold), confidence, turn)
+        if every is None
+        else _accepted_of_draws(each.value, every[index], threshold, confidence)
+    )
+    return Deciding(
+        kind="worst specimen", value=each.value, specimen=each.specimen, lower=ends[0],
+        upper=ends[1],
+    )  # fmt: skip
+
+
+Ends = tuple[float | None, float | None]
+
+
+def _accepted_of_draws(
+    value: float, drawn: Floats, threshold: Threshold, confidence: float
+) -> Ends:
+    low = float(np.quantile(drawn, 1.0 - confidence, method="lower"))
+    high = float(np.quantile(drawn, confidence, method="higher"))
+    return (
+        None if threshold.lower is None else threshold.lower + value - low,
+        None if threshold.upper is None else threshold.upper + value - high,
+    )
+
+
+def _accepted(scaled: OnScale, confidence: float, turn: bool) -> Ends:
+    _, parts, limits = scaled
+    guard = reach(parts, confidence)
+    lower = None if limits.lower is None else limits.lower + guard
+    upper = None if limits.upper is None else limits.upper - guard
+    if not turn:
+        return lower, upper
+    return (
+        None if upper is None else 1.0 / upper if upper > 0 else math.inf,
+        None if lower is None else 1.0 / lower,
+    )
 
 
 def _z(coverage: float) -> float:

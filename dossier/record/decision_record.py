@@ -18,9 +18,16 @@ from dossier.case.case import Case
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment, Finding
+from dossier.decision.probability import Deciding
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.record.document import ApplicationHead, CaseHead, DecisionContent, SignOffRow
+from dossier.record.document import (
+    ApplicationHead,
+    CaseHead,
+    DecidingRow,
+    DecisionContent,
+    SignOffRow,
+)
 from dossier.record.signoff import reads, sign_off_state, standing
 from dossier.report.house.house import ATTACHED, House
 
@@ -218,9 +225,32 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "probability_conforming": _number(finding.probability),
         "reason": finding.reason,
         "concession": finding.concession.text if finding.concession else None,
+        "deciding": finding.deciding and _deciding(demand, finding.deciding),
+        "components": _components(demand, estimate) if estimate else (),
+        "notes": estimate.notes if estimate else (),
         "records": estimate.sources if estimate else (),
         "reference": _result(demand, finding.reference) if finding.reference else None,
     } | (_result(demand, estimate) if estimate else {})
+
+
+def _deciding(demand: Demand, found: Deciding) -> dict[str, Any]:
+    count = found.kind == "count"
+    ends = {"accept_min": found.lower, "accept_max": found.upper, "value": found.value}
+    plain = {name: getattr(found, name) for name in DecidingRow.model_fields if name not in ends}
+    return plain | {
+        name: _number(end) if count or end is None else _shown(demand, end)
+        for name, end in ends.items()
+    }
+
+
+def _components(demand: Demand, result: Estimate) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": each.name, "u": _number(each.u / abs(demand.spread_factor)),
+            "dof": _number(each.dof), "source": each.source, "shared": each.shared,
+        }
+        for each in result.components
+    ]  # fmt: skip
 
 
 def _result(demand: Demand, result: Estimate | SpecimenValue) -> dict[str, Any]:

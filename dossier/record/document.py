@@ -126,6 +126,31 @@ class SideRow(_Part):
     per_specimen: tuple[SpecimenRow, ...] = ()
 
 
+class DecidingRow(_Part):
+    """The number that decides, and the limits inside which it passes, in the requirement's unit."""
+
+    kind: Text
+    value: Real | None = None
+    """Of a count the share of the type that it shows to conform, at least [-]."""
+    specimen: Maybe = None
+    bound: Maybe = None
+    accept_min: Real | None = None
+    accept_max: Real | None = None
+    specimens: int = 0
+    failures: int = 0
+
+
+class ComponentRow(_Part):
+    """One contribution to the uncertainty of a result, in the requirement's unit."""
+
+    name: Text
+    u: Real | None = None
+    dof: Real | None = None
+    source: Text = ""
+    shared: Maybe = None
+    """Key of an input whose error other results share."""
+
+
 class FindingRow(_Part):
     """One requirement with what was found and said."""
 
@@ -150,6 +175,10 @@ class FindingRow(_Part):
     probability_conforming: Real | None = None
     reason: Text = ""
     concession: Text | None = None
+    deciding: DecidingRow | None = None
+    components: tuple[ComponentRow, ...] = ()
+    """The uncertainty budget."""
+    notes: tuple[Text, ...] = ()
     per_specimen: tuple[SpecimenRow, ...] = ()
     records: tuple[Text, ...] = ()
     reference: SideRow | None = None
@@ -281,6 +310,7 @@ class _Whole(DecisionDocument):
 def decision_schema() -> dict[str, Any]:
     """Return the JSON Schema of decision.json: every key that is written, and no other."""
     from dossier.decision.finding import ConditionKind
+    from dossier.decision.probability import DecidingKind
     from dossier.evidence.validity.check import OUTCOMES
 
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
@@ -289,7 +319,11 @@ def decision_schema() -> dict[str, Any]:
     for part in (schema, *schema["$defs"].values()):
         if "properties" in part:
             part |= {"required": sorted(part["properties"]), "additionalProperties": False}
-    codes = {("ConditionRow", "kind"): get_args(ConditionKind), ("CheckRow", "outcome"): OUTCOMES}
+    codes = {
+        ("ConditionRow", "kind"): get_args(ConditionKind),
+        ("CheckRow", "outcome"): OUTCOMES,
+        ("DecidingRow", "kind"): get_args(DecidingKind),
+    }
     for (name, key), words in codes.items():
         schema["$defs"][name]["properties"][key]["enum"] = list(words)
     return schema
