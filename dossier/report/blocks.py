@@ -1,7 +1,8 @@
 """Building blocks of a page: formatted text only, ready for a template to lay out."""
 
 from dataclasses import dataclass, field
-from typing import Literal
+from itertools import accumulate, pairwise
+from typing import Literal, Protocol
 
 from dossier.words import say
 
@@ -34,8 +35,34 @@ class Line:
     small: bool = False
 
 
-Cell = str | Mark | Line | tuple[str | Mark | Line, ...]
-"""Text, a verdict, a line with links, or several of these, one under the other."""
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """Shares of a whole as a bar; the words beside it carry the meaning."""
+
+    shares: tuple[float, ...]
+    """Each between 0 and 1 [-], from the left."""
+
+    @property
+    def stops(self) -> tuple[tuple[float, float], ...]:
+        """Where each share begins and ends [%]."""
+        ends = [0.0, *accumulate(round(100.0 * share, 1) for share in self.shares)]
+        return tuple(pairwise(ends))
+
+
+class Picture(Protocol):
+    """A small picture in a row."""
+
+    @property
+    def uri(self) -> str:
+        """The picture as an address that holds it."""
+
+    @property
+    def alt(self) -> str:
+        """What it shows, in words."""
+
+
+Cell = str | Mark | Line | Bar | Picture | tuple[str | Mark | Line, ...]
+"""Text, a verdict, a line with links, a bar or picture, or lines one under the other."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,6 @@ from dossier.report.blocks import Chart, Column, Fact, Table
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import quantity_text, significant, speak, with_uncertainty
-from dossier.report.pages.places import findings_of, places_of
-from dossier.report.pages.results import results_table
 from dossier.words import say
 
 if TYPE_CHECKING:
@@ -26,7 +24,6 @@ KELVIN = 273.15
 class CircuitPage:
     """What either filter does in this circuit."""
 
-    results: Table
     facts: Table
     long_run: Table
     share: Chart | None
@@ -37,11 +34,6 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
     """Return the section on the circuit."""
     sides = assessment.circuit
     return CircuitPage(
-        results=results_table(
-            say("Each specimen's result that requirements on the circuit ask for"),
-            findings_of(assessment.findings, "circuit"), places_of(assessment),
-            say("No requirement asks for it."),
-        ),
         facts=_side_by_side(sides),
         long_run=_long_run(sides),
         share=_share(case, sides, style),

@@ -12,8 +12,8 @@ from dossier.decision.probability import keyed, less_common
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
-from dossier.report.charts.margins_chart import Reach, TradePoint, draw_trade
 from dossier.report.charts.style import draw
+from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, result_row

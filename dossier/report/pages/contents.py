@@ -11,7 +11,7 @@ from dossier.decision.finding import Assessment
 from dossier.report.blocks import Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
-from dossier.report.pages.capacity import CapacityPage, attachments_note, capacity_page, data_tables
+from dossier.report.pages.capacity import CapacityPage, capacity_page
 from dossier.report.pages.case_pages import (
     ApplicationPage,
     FiltersPage,
@@ -22,18 +22,17 @@ from dossier.report.pages.circuit import CircuitPage, circuit_page
 from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
-from dossier.report.pages.places import findings_of, number_sections, places_of
+from dossier.report.pages.places import number_sections, places_of, section_of
 from dossier.report.pages.pressure import PressurePage, pressure_page
 from dossier.report.pages.record_pages import (
     DigestsPage,
-    MethodEntry,
+    MethodFamily,
     SignOffPage,
     digests_page,
     methods,
     signoff_page,
 )
 from dossier.report.pages.requirements import reasons_table, requirements_table
-from dossier.report.pages.results import results_table
 from dossier.report.pages.uncertainty import UncertaintyPage, uncertainty_page
 from dossier.report.pages.validity import ValidityPage, validity_page
 from dossier.report.signing import SignOff
@@ -68,7 +67,6 @@ class Content:
     efficiency: EfficiencyPage
     capacity: CapacityPage
     pressure: PressurePage
-    strength: Table
     comparison: ComparisonPage
     circuit: CircuitPage
     validity: ValidityPage
@@ -78,9 +76,7 @@ class Content:
     house_cautions: tuple[Caution, ...]
     """In the words of the house, some of them in place of usual ones."""
     signoff: SignOffPage
-    methods: tuple[MethodEntry, ...]
-    data: tuple[Table, ...]
-    data_note: str
+    methods: tuple[MethodFamily, ...]
     digests: DigestsPage
     purpose: str
     notes: str
@@ -109,14 +105,14 @@ def build_content(
     findings = assessment.findings
     threshold = case.application.decision_rule.confidence
     logo = house is not None and bool(house.logo)
-    page_one = decision_page(case, assessment, signoff, issued, style, logo=logo)
+    page_one = decision_page(case, assessment, signoff, issued, logo=logo)
     places = places_of(assessment)
-    sections = number_sections(
-        findings,
-        qualification.reference is not None,
-        any(s.long_run for s in assessment.circuit),
-        [each.title for each in house.sections] if house else (),
-    )
+    asked = {section_of(each) for each in findings}
+    has = {key: key in asked for key in ("efficiency", "capacity", "pressure")} | {
+        "comparison": qualification.reference is not None,
+        "circuit": "circuit" in asked or any(s.long_run for s in assessment.circuit),
+    }
+    sections = number_sections(has, [each.title for each in house.sections] if house else ())
     own = house.cautions if house else ()
     return Content(
         title=qualification.title,
@@ -130,18 +126,13 @@ def build_content(
         issued=issued,
         sections=sections,
         decision=page_one,
-        requirements=requirements_table(assessment, threshold, places, sections),
+        requirements=requirements_table(assessment, threshold, places),
         reasons=reasons_table(assessment, threshold, places),
         application=application_page(case),
         filters=filters_page(case, assessment, places),
         efficiency=efficiency_page(assessment, style),
         capacity=capacity_page(assessment, style),
         pressure=pressure_page(case, assessment, style),
-        strength=results_table(
-            say("Valve, strength, integrity, dimensions"),
-            findings_of(findings, "strength"),
-            places,
-        ),
         comparison=comparison_page(assessment, threshold, style),
         circuit=circuit_page(case, assessment, style),
         validity=validity_page(case, assessment),
@@ -150,9 +141,7 @@ def build_content(
         general_cautions=_cautions(_kept([c for c in assessment.cautions if not c.computed], own)),
         house_cautions=tuple(Caution(each.title, each.text) for each in own),
         signoff=signoff_page(signoff, assessment.decision.value),
-        methods=methods(findings, places),
-        data=data_tables(assessment),
-        data_note=attachments_note(),
+        methods=methods(findings),
         digests=digests_page(
             case, assessment, manifest, hashlib.sha256(decision_json).hexdigest(), house
         ),

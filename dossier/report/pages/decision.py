@@ -1,4 +1,4 @@
-"""Page one: the question, the answer, what decided it, and the chart of margins."""
+"""Page one: the question, the answer, for what, by whom, and the numbers that decided it."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -8,32 +8,35 @@ from datetime import date
 from dossier.case.case import Case
 from dossier.case.model import Filter
 from dossier.case.requested import said
-from dossier.decision.conditions import on_file_text
+from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
-from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Link, Table
-from dossier.report.format import NONE, date_text, speak
+from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
+from dossier.report.format import NONE, date_text, significant, speak, with_unit
 from dossier.report.pages.fixed_words import Answer, answer_of
-from dossier.report.pages.margins import (
-    LEAST,
-    chart_height,
-    margins_caption,
-    margins_chart,
-    shortened,
-)
 from dossier.report.pages.places import Places, places_of, same_as
-from dossier.report.pages.results import PASSES, limit_brief, margin_rank, result_row
-from dossier.report.signing import SignOff
+from dossier.report.pages.results import (
+    accepted_text,
+    deciding_text,
+    limit_brief,
+    margin_rank,
+    result_row,
+    strip_of,
+)
+from dossier.report.pages.ruler import rows_that_fit, shortened
+from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
-CLOSEST, MOST = 4, 5
-"""How many findings page one shows: at least so many, at most so many that do not pass."""
+LEAST = 4
+"""How many rows the table of page one has at least, if so many requirements apply."""
 NAMED = 4
 """How many changed fields of the application page one names; the section on validity has all."""
+MACHINES = 4
+"""How many machines page one names; more are counted, and listed with the application."""
 SAID = ("revision", "issued")
 """Fields that the sentence before them says."""
-BOUNDS = ((4, 210), (4, 100), (3, 90), (2, 80))
-"""How many conditions page one shows, and how much of each [characters], until the chart has room;
+BOUNDS = ((12, 2000), (6, 400), (4, 210), (4, 100), (3, 90), (2, 80))
+"""How many conditions page one shows, and how much of each [characters], until the table has room;
 page two has all."""
 
 
@@ -45,45 +48,39 @@ class DecisionPage:
     title: str
     answer: Answer
     tally: str
-    """How many requirements ended in which verdict, since when they are on file, until when the
-    approval holds, where it has an end."""
+    """How many requirements ended in which verdict, and since when they are on file."""
+    facts: tuple[Fact, ...]
+    """For which machines, until when, by whom, under which rule."""
     concerns: tuple[Line, ...]
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
     conditions: tuple[Line, ...]
     conditions_in_full: tuple[str, ...]
     """Every condition in full, where page one shortens or leaves out one; else empty."""
     closest: Table
-    margins: Chart
     identity: tuple[Fact, ...]
 
 
 def decision_page(
-    case: Case,
-    assessment: Assessment,
-    signoff: SignOff,
-    issued: date,
-    style: str,
-    *,
-    logo: bool = False,
+    case: Case, assessment: Assessment, signoff: SignOff, issued: date, *, logo: bool = False
 ) -> DecisionPage:
-    """Return page one as formatted text; the chart takes the height that the words leave."""
+    """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff)
-    told = (_tally(findings), _on_file(case), _validity(assessment, signoff))
-    tally = " ".join(filter(None, told))
+    tally = " ".join(filter(None, (_tally(findings), _on_file(case))))
     conditions, open_ones = _conditions(assessment), _concerns(findings)
     title = say("Title as given: “{title}”", title=shortened(case.qualification.title, 150))
     question = _question(case)
-    closest = _closest(case, findings, places)
+    facts = _facts(case, assessment, signoff)
+    rows = _rows(case, findings, places)
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
-        height = chart_height(
+        room = rows_that_fit(
             title=title, question=question, answer=(answer.text, tally),
-            word=f"{answer.word} {answer.stamp}", lists=(concerns, short), table=closest,
-            caption=margins_caption(findings, left_out=999), logo=logo,
+            word=f"{answer.word} {answer.stamp}", facts=facts, lists=(concerns, short),
+            table=_closest(rows, len(rows)), logo=logo,
         )  # fmt: skip
-        if height >= LEAST:
+        if room >= min(LEAST, len(rows)):
             break
     cut = any(isinstance(part, Link) for line in short for part in line.parts)
     return DecisionPage(
@@ -91,25 +88,78 @@ def decision_page(
         title=title,
         answer=answer,
         tally=tally,
+        facts=facts,
         concerns=concerns,
         conditions=short,
         conditions_in_full=conditions if cut else (),
-        closest=closest,
-        margins=margins_chart(findings, style, max(height, LEAST)),
+        closest=_closest(rows, max(room, LEAST)),
         identity=_identity(case, issued),
     )
 
 
-def _validity(assessment: Assessment, signoff: SignOff) -> str:
-    """Return until when the approval holds; empty where nothing ends, or it has ended already."""
-    if assessment.valid_until is None or signoff.ended:
-        return ""
-    words = (
-        later("Valid until {day}.")
-        if signoff.complete
-        else later("Once signed, valid until {day}.")
+def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, ...]:
+    """Return for which machines, until when, by whom and under which rule it was decided."""
+    rule = case.application.decision_rule
+    return (
+        Fact(say("For"), _machines(case)),
+        Fact(say("Valid until"), _validity(case, assessment, signoff)),
+        Fact(say("Decided by"), _people(signoff)),
+        Fact(
+            say("Rule"),
+            say(
+                KINDS_OF_RULE[rule.kind],
+                confidence=with_unit(significant(100.0 * rule.confidence), "%"),
+                agreed=date_text(rule.agreed),
+            ),
+        ),
     )
-    return say(words, day=assessment.valid_until)
+
+
+KINDS_OF_RULE = {
+    "guard_band": later("guard band: pass at a probability of {confidence}, agreed on {agreed}"),
+    "graded": later("graded: pass at a probability of {confidence}, agreed on {agreed}"),
+    "simple_acceptance": later("simple acceptance: the value itself counts, agreed on {agreed}"),
+}
+
+
+def _machines(case: Case) -> Cell:
+    machines = [shortened(each, 60) for each in case.application.equipment]
+    if not machines:
+        return say("no machine named: see the section on the application")
+    if len(machines) <= MACHINES:
+        return "; ".join(machines)
+    count = say_count(len(machines), "{number} machine", "{number} machines")
+    return Line((f"{machines[0]}; … {machines[-1]}: {count}, ", Link(say("list"), "application")))
+
+
+def _validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
+    """Return until when an approval holds, or why there is no such day."""
+    if signoff.ended is not None:
+        return say("over since {day}", day=signoff.ended)
+    if assessment.valid_until is not None:
+        words = later("{day}") if signoff.complete else later("{day}, once signed")
+        return say(words, day=assessment.valid_until)
+    if assessment.decision in APPROVES:
+        return say("no end set")
+    return say("does not apply: nothing is approved")
+
+
+def _people(signoff: SignOff) -> Cell:
+    """Return who signed in which role on which day; a name that is typed proves no hand."""
+    given = [each for each in signoff.signed if each.holds]
+    lines = [
+        say(
+            "{role}: {name}, {day}", role=role_text(each.role), name=shortened(each.name, 60),
+            day=date_text(each.date),
+        )
+        for each in given
+    ]  # fmt: skip
+    if signoff.missing:
+        lines.append(
+            say("not signed: {roles}", roles=", ".join(role_text(r) for r in signoff.missing))
+        )
+    typed = say("names are typed; digital seals, if any, are in the fields of the sign-off")
+    return Line(("; ".join(lines), " (", Link(typed, "signoff"), ")"))
 
 
 def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tuple[Line, ...]:
@@ -204,38 +254,60 @@ def _conditions(assessment: Assessment) -> tuple[str, ...]:
     return tuple(speak(each.text) for each in assessment.conditions)
 
 
-def _closest(case: Case, findings: Sequence[Finding], places: Places) -> Table:
-    threshold = case.application.decision_rule.confidence
-    again = same_as(findings)
+def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple[Cell, ...]]:
+    """Return a row for each finding that applies, those that do not pass first."""
+    again, rule = same_as(findings), case.application.decision_rule
     decided = [
         f for f in findings if f.verdict.value != "not applicable" and f.demand.id not in again
     ]
-    against = sum(margin_rank(f)[0] < PASSES for f in decided)
-    rows: list[tuple[Cell, ...]] = []
-    for finding in sorted(decided, key=margin_rank)[: max(CLOSEST, min(MOST, against))]:
-        row = result_row(finding, threshold)
-        rows.append(
-            (
-                places.asked([row.id]), shortened(row.what, 70), limit_brief(finding), row.result,
-                row.probability, row.verdict,
-            )
-        )  # fmt: skip
+    return [_row(f, rule.confidence, places) for f in sorted(decided, key=margin_rank)]
+
+
+def _row(finding: Finding, confidence: float, places: Places) -> tuple[Cell, ...]:
+    row = result_row(finding, confidence)
+    advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
+    what = (shortened(row.what, 70), *advisory)
+    return (
+        (places.asked([row.id]), row.verdict),
+        what,
+        (limit_brief(finding), *filter(None, [accepted_text(finding)])),
+        deciding_text(finding, confidence),
+        strip_of(finding) or "",
+    )
+
+
+def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
+    left = len(rows) - most
+    more = [
+        say_count(
+            left,
+            "{number} further requirement, less close, is in the table of requirements.",
+            "{number} further requirements, less close, are in the table of requirements.",
+        )
+    ]
     return Table(
         caption=say(
             "The results that decide: those that do not pass first, then the least certain"
         ),
         columns=(
             Column(say("Requirement"), 13),
-            Column(say("Quantity"), 27),
-            Column(say("Limit"), 16, "right"),
-            Column(say("Result ± U"), 18, "right"),
-            Column(say("Probability"), 10, "right"),
-            Column(say("Verdict"), 16),
+            Column(say("Quantity"), 25),
+            Column(say("Limit; accepted"), 18, "right"),
+            Column(say("What decides; distance"), 20, "right"),
+            Column(say("On a line of its own"), 24),
         ),
-        rows=tuple(rows),
-        note=say(
-            "U: 95 % interval. Probability: that the requirement is met, given the measurement."
+        rows=tuple(rows[:most]),
+        note=" ".join(
+            [
+                say(
+                    "Line: limit; dashed: limit with its guard band, inside it passes (grey); "
+                    "ring: a specimen; diamond: what decides, filled where it passes, a cross "
+                    "where it fails, an arrow where it is a bound; bar: 95 % interval."
+                ),
+                *(more if left > 0 else []),
+            ]
         ),
+        empty=say("No requirement applies."),
     )
 
 

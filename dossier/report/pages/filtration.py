@@ -30,8 +30,8 @@ from dossier.report.format import (
     with_unit,
 )
 from dossier.report.pages.fixed_words import PATHS
-from dossier.report.pages.places import findings_of, places_of
-from dossier.report.pages.results import limit_text, results_table
+from dossier.report.pages.places import findings_of
+from dossier.report.pages.results import limit_text
 from dossier.words import say, say_count
 
 if TYPE_CHECKING:
@@ -47,7 +47,6 @@ NONE_SEEN = 2.995732273553991
 class EfficiencyPage:
     """What the filter catches."""
 
-    results: Table
     against_size: Chart
     against_time: tuple[Chart, ...]
     """One a path."""
@@ -71,11 +70,6 @@ def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
     findings = findings_of(assessment.findings, "efficiency")
     runs = assessment.bench.multipass
     return EfficiencyPage(
-        results=results_table(
-            say("Each specimen's result that requirements on filtration ask for"), findings,
-            places_of(assessment),
-            say("No requirement asks for an efficiency or a filtration ratio."),
-        ),
         against_size=_against_size(assessment, findings, style),
         against_time=tuple(_against_time(assessment, style)),
         sizes=tuple(_sizes(path, own) for path, own in by_path(runs)),

@@ -103,7 +103,6 @@ def _common(words: Sequence[Sequence[str]]) -> int:
 
 
 CHECKS = "checks"
-MARGINS = "chart-margins"
 CHARTS = {
     "efficiency": "chart-size",
     "size_at_ratio": "chart-size",
@@ -120,7 +119,7 @@ CHARTS = {
     "partial_flow_share": "chart-share",
     "turnover_time": "chart-share",
 }
-"""Chart that shows a quantity; any other is on the chart of margins."""
+"""Chart that shows a quantity; any other is on page one or in the table of requirements."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,17 +128,15 @@ class Places:
 
     requirements: Mapping[str, str]
     """Requirement -> its row in the table of requirements."""
-    results: Mapping[str, str]
-    """Requirement -> the row with each specimen's result in its section."""
     records: Mapping[str, str]
     """Record -> its row in the list of records."""
     has_share: bool
     """Whether the share through the fine path is drawn."""
 
     def chart(self, finding: Finding) -> str:
-        """Return the anchor of the chart that shows a finding."""
-        anchor = CHARTS.get(finding.demand.quantity.name, MARGINS)
-        return MARGINS if anchor == "chart-share" and not self.has_share else anchor
+        """Return the anchor of the chart that shows a finding; empty where none does."""
+        anchor = CHARTS.get(finding.demand.quantity.name, "")
+        return "" if anchor == "chart-share" and not self.has_share else anchor
 
     def asked(self, ids: Iterable[str]) -> Line:
         """Return requirements, each leading to its row in the table of requirements."""
@@ -162,15 +159,9 @@ def _joined(links: Sequence[Link], *, small: bool = False) -> Line:
 def places_of(assessment: Assessment) -> Places:
     """Return the anchors of a dossier: numbered, since names are free text."""
     findings = assessment.findings
-    results = {
-        member.demand.id: f"result-{number}"
-        for number, group in enumerate(_groups(findings), start=1)
-        for member in group
-    }
     records = (record.id for record in assessment.bench.case.records)
     return Places(
         requirements={f.demand.id: f"requirement-{i}" for i, f in enumerate(findings, start=1)},
-        results=results,
         records={record: f"record-{i}" for i, record in enumerate(records, start=1)},
         has_share=any(side.share_curve is not None for side in assessment.circuit),
     )
@@ -215,7 +206,6 @@ MAIN = (
     ("efficiency", later("Efficiency")),
     ("capacity", later("Capacity and life")),
     ("pressure", later("Pressure drop and the bypass valve")),
-    ("strength", later("Valve, strength, integrity, dimensions")),
     ("comparison", later("Comparison with the filter now fitted")),
     ("circuit", later("Behaviour in the circuit")),
     ("validity", later("Validity of the tests")),
@@ -223,8 +213,8 @@ MAIN = (
     ("cautions", later("Cautions")),
     ("signoff", later("Sign-off")),
     ("method", later("Method")),
+    ("digests", later("Digests and versions")),
 )
-ANNEXES = (("data", later("Data")), ("digests", later("Digests and versions")))
 
 
 def section_of(finding: Finding) -> str:
@@ -237,24 +227,17 @@ def findings_of(findings: Iterable[Finding], key: str) -> list[Finding]:
     return [finding for finding in findings if section_of(finding) == key]
 
 
-def number_sections(
-    findings: Sequence[Finding], has_reference: bool, has_circuit: bool, own: Sequence[str] = ()
-) -> dict[str, Section]:
+def number_sections(has: Mapping[str, bool], own: Sequence[str] = ()) -> dict[str, Section]:
     """Return the sections this dossier has, by key, numbered without gaps.
 
-    `own` are the titles of a house's sections, which come last.
+    `has` tells of some whether there is anything to say in them; `own` are the titles of a house's
+    sections, which come last.
     """
-    absent = {"strength"} if not findings_of(findings, "strength") else set()
-    if not has_circuit and not findings_of(findings, "circuit"):
-        absent.add("circuit")
-    if not has_reference:
-        absent.add("comparison")
+    absent = {key for key, there in has.items() if not there}
     sections = {}
     present = [(key, title) for key, title in MAIN if key not in absent]
     for number, (key, title) in enumerate(present, start=1):
         sections[key] = Section(key, str(number), say(title))
-    for letter, (key, title) in zip("AB", ANNEXES, strict=True):
-        sections[key] = Section(key, say("Annex {letter}", letter=letter), say(title))
     for number, title in enumerate(own, start=1):
         key = f"house-{number}"
         sections[key] = Section(key, say("House {number}", number=number), title)

@@ -19,8 +19,8 @@ from dossier.report.charts.pressure_chart import (
 )
 from dossier.report.charts.style import draw
 from dossier.report.format import quantity_text, significant, speak
-from dossier.report.pages.places import findings_of, places_of
-from dossier.report.pages.results import limit_text, results_table
+from dossier.report.pages.places import findings_of
+from dossier.report.pages.results import limit_text
 from dossier.report.pages.sweeps import fits_table, sweeps_chart
 from dossier.words import say, say_count
 
@@ -34,7 +34,6 @@ KELVIN = 273.15
 class PressurePage:
     """What the filter costs in pressure, and when its valve opens."""
 
-    results: Table
     against_flow: Chart
     against_temperature: Chart
     against_hours: Chart
@@ -47,11 +46,6 @@ def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePag
     """Return the section on pressure drop."""
     findings = findings_of(assessment.findings, "pressure")
     return PressurePage(
-        results=results_table(
-            say("Each specimen's result that requirements on pressure drop and the valve ask for"),
-            findings, places_of(assessment),
-            say("No requirement asks for a pressure drop or a margin to the bypass valve."),
-        ),
         against_flow=_against_flow(case, assessment, findings, style),
         against_temperature=_against_temperature(case, assessment, style),
         against_hours=_against_hours(case, assessment, findings, style),

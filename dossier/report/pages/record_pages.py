@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
-from dossier.report.blocks import Cell, Column, Fact, Line, Table
+from dossier.report.blocks import Fact, Line
 from dossier.report.format import date_text, speak
 from dossier.report.house.house import House
 from dossier.report.pages.fixed_words import answer_of
-from dossier.report.pages.places import Places
 from dossier.report.signing import MEANINGS, Signed, SignOff, field_name, role_text
-from dossier.words import say
+from dossier.words import say, say_count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,15 +46,21 @@ class MethodEntry:
     symbol: str
     meaning: str
     formula: str
+
+
+@dataclass(frozen=True, slots=True)
+class MethodFamily:
+    """Quantities that are reduced as one standard or source describes."""
+
     standard: str
-    used_for: Line
+    entries: tuple[MethodEntry, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DigestsPage:
     """What proves that nothing was changed."""
 
-    files: Table
+    files: tuple[Fact, ...]
     versions: tuple[Fact, ...]
     end: str
 
@@ -109,30 +114,25 @@ def _signed_line(each: Signed) -> SignOffLine:
         name=each.name,
         date=date_text(each.date),
         note=each.note if each.holds else _void(each.note),
-        digest=each.digest,
+        digest="" if each.holds else each.digest,
         field=field_name(each.role) if each.holds else "",
     )
 
 
-def methods(findings: Iterable[Finding], places: Places) -> tuple[MethodEntry, ...]:
-    """Return how each quantity that a requirement asks for is obtained, from its declaration."""
-    used: dict[str, list[Finding]] = {}
-    for finding in findings:
-        used.setdefault(finding.demand.quantity.name, []).append(finding)
-    entries = []
-    for group in used.values():
-        declared = group[0].demand.quantity
-        entries.append(
-            MethodEntry(
-                title=say(declared.title),
-                symbol=declared.symbol,
-                meaning=speak(say(declared.meaning)),
-                formula=say(declared.formula),
-                standard=speak(say(declared.standard)),
-                used_for=places.asked(finding.demand.id for finding in group),
-            )
-        )
-    return tuple(entries)
+def methods(findings: Iterable[Finding]) -> tuple[MethodFamily, ...]:
+    """Return how each quantity that a requirement asks for is obtained, those of one kind together.
+
+    From its declaration; what all of a kind follow is said once.
+    """
+    used = dict.fromkeys(finding.demand.quantity for finding in findings)
+    families: dict[str, list[MethodEntry]] = {}
+    for each in used:
+        entry = MethodEntry(
+            title=say(each.title), symbol=each.symbol, meaning=speak(say(each.meaning)),
+            formula=say(each.formula),
+        )  # fmt: skip
+        families.setdefault(speak(say(each.standard)), []).append(entry)
+    return tuple(MethodFamily(standard, tuple(own)) for standard, own in families.items())
 
 
 def digests_page(
@@ -142,15 +142,11 @@ def digests_page(
     decision: str,
     house: House | None = None,
 ) -> DigestsPage:
-    """Return digests of the inputs and of decision.json, versions, seed, and the end mark.
+    """Return the digest of decision.json, which holds those of the inputs; versions, seed, end.
 
     `manifest` may hold "tool" and "versions" (a mapping of names to versions); `decision` is the
     SHA-256 of decision.json.
     """
-    rows: list[tuple[Cell, ...]] = [(each.name, each.sha256) for each in case.inputs]
-    if case.signoff is not None:
-        rows.append((case.signoff.name, case.signoff.sha256))
-    rows.append(("decision.json", decision))
     facts = [Fact(say("Seed of all Monte Carlo draws"), str(assessment.seed))]
     if "tool" in manifest:
         facts.insert(0, Fact(say("Tool"), str(manifest["tool"])))
@@ -163,10 +159,16 @@ def digests_page(
     if house is not None:
         facts.append(Fact(say("House"), (house.name, f"SHA-256 {house.digest}")))
     return DigestsPage(
-        files=Table(
-            caption=say("SHA-256 of every input and of the findings; all are attached to this PDF"),
-            columns=(Column(say("File"), 36), Column(say("SHA-256"), 64)),
-            rows=tuple(rows),
+        files=(
+            Fact("decision.json", Line((f"SHA-256 {decision}",))),
+            Fact(
+                say("Inputs"),
+                say_count(
+                    len(case.inputs),
+                    "{number} file, attached byte for byte, with its SHA-256 in decision.json",
+                    "{number} files, attached byte for byte, with their SHA-256 in decision.json",
+                ),
+            ),
         ),
         versions=tuple(facts),
         end=say(

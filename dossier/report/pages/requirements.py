@@ -4,21 +4,21 @@ from collections import Counter
 from collections.abc import Sequence
 
 from dossier.decision.finding import Assessment, Finding
-from dossier.report.blocks import Cell, Column, Line, Link, Section, Table
-from dossier.report.pages.places import CHECKS, Places, same_as
-from dossier.report.pages.results import ResultRow, result_row
+from dossier.report.blocks import Cell, Column, Line, Link, Table
+from dossier.report.pages.places import Places, alike, same_as
+from dossier.report.pages.results import ResultRow, result_row, specimens_text
 from dossier.words import say
 
 LONG = 20
 """Names of documents longer than this are given a letter, if several requirements cite them."""
 
 
-def requirements_table(
-    assessment: Assessment, threshold: float, places: Places, sections: dict[str, Section]
-) -> Table:
-    """Return every requirement once, in the order they were written in."""
+def requirements_table(assessment: Assessment, threshold: float, places: Places) -> Table:
+    """Return every requirement once, in the order they were written in, with every specimen."""
     letters = _letters([finding.demand.source for finding in assessment.findings])
     again = same_as(assessment.findings)
+    seen = {ids: ids[0] for ids, _ in alike(assessment.findings)}
+    first = {each: own for ids, own in seen.items() for each in ids}
     rows: list[tuple[Cell, ...]] = []
     for finding in assessment.findings:
         row = result_row(finding, threshold)
@@ -26,46 +26,52 @@ def requirements_table(
         severity = finding.demand.severity
         advisory = (Line((say(severity),), small=True),) if severity == "advisory" else ()
         source = _source(finding.demand.source, row.source, letters)
+        chance = row.probability if finding.probability is not None else ""
         rows.append(
             (
-                (row.id, *advisory) if advisory else row.id,
-                _asked(finding, row),
+                (row.id, row.verdict, *advisory),
+                (row.text, _asked(finding, row), _see(finding, source, places)),
                 row.limit,
-                row.result if same is None else say("same as {requirement}", requirement=same),
-                row.probability if same is None else "–",
-                row.verdict,
-                (source, _see(finding, places, sections)),
+                (row.result, *filter(None, [chance]))
+                if same is None
+                else say("same as {requirement}", requirement=same),
+                _specimens(finding)
+                if first[row.id] == row.id
+                else say("as {requirement}", requirement=first[row.id]),
             )
         )
     return Table(
         caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
-            Column(say("Id"), 7),
-            Column(say("Requirement; quantity and conditions"), 30),
+            Column(say("Id, verdict"), 13),
+            Column(say("Requirement; quantity and conditions; source, chart, records"), 34),
             Column(say("Limit"), 13, "right"),
-            Column(say("Result ± U"), 15, "right"),
-            Column(say("Probability"), 10, "right"),
-            Column(say("Verdict"), 12),
-            Column(say("Source; see"), 13),
+            Column(say("Result ± U, probability"), 16, "right"),
+            Column(say("Each specimen: candidate, reference"), 24, "right"),
         ),
         rows=tuple(rows),
         anchors=tuple(places.requirements[f.demand.id] for f in assessment.findings),
         note=" ".join(f"{letter}: {name}." for name, letter in letters.items())
         + " "
         + say(
-            "U: 95 % interval of the result. Probability: that the requirement is met, given the "
-            "measurement. Judged on the mean of the filter type and mandatory unless marked "
-            "otherwise. A result with “>” or “<” is a bound. Verdicts are taken on unrounded "
-            "numbers."
+            "U: 95 % interval of the result; of a specimen, twice the standard uncertainty of the "
+            "least certain. Probability: that the requirement is met, given the measurement. "
+            "Judged on the mean of the filter type and mandatory unless marked otherwise. A result "
+            "with “>” or “<” is a bound. Verdicts are taken on unrounded numbers."
         ),
     )
 
 
-def _asked(finding: Finding, row: ResultRow) -> Cell:
+def _specimens(finding: Finding) -> Cell:
+    sides = (finding.estimate, finding.reference)
+    return tuple(specimens_text(finding.demand, each) for each in sides if each is not None) or "–"
+
+
+def _asked(finding: Finding, row: ResultRow) -> Line:
     what = row.what
     if finding.demand.basis != "mean":
         what = f"{what}; {row.basis}"
-    return (row.text, Line((what,), small=True))
+    return Line((what,), small=True)
 
 
 def _letters(sources: Sequence[str]) -> dict[str, str]:
@@ -87,22 +93,15 @@ def _source(source: str, spoken: str, letters: dict[str, str]) -> str:
     return f"{letters[document]}, {clause}" if clause else letters[document]
 
 
-def _see(finding: Finding, places: Places, sections: dict[str, Section]) -> Line:
-    """Return links to each specimen's result, the chart, the records and the checks."""
-    section = sections.get(finding.demand.quantity.section)
-    parts: list[str | Link] = []
-    if section is not None:
-        parts += [Link(_in(section), places.results[finding.demand.id]), ", "]
-    parts += [Link(say("chart"), places.chart(finding)), ", "]
-    used = finding.estimate.sources if finding.estimate else ()
-    first = next((places.records[r] for r in used if r in places.records), "")
-    if first:
-        parts += [Link(say("records"), first), ", "]
-    return Line((*parts, Link(say("checks"), CHECKS)), small=True)
-
-
-def _in(section: Section) -> str:
-    return say("section {label}", label=section.label)
+def _see(finding: Finding, source: str, places: Places) -> Line:
+    """Return where the requirement comes from, with links to the chart and to the records."""
+    used = [*(finding.estimate.sources if finding.estimate else ())]
+    used += finding.reference.sources if finding.reference else ()
+    chart = places.chart(finding)
+    parts: list[str | Link] = [source]
+    parts += [", ", Link(say("chart"), chart)] if chart else []
+    records = places.listed(used).parts
+    return Line((*parts, *((", ", *records) if records else ())), small=True)
 
 
 def _conceded(text: str) -> str:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from dossier.decision.finding import Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.requirement import Demand
-from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
-from dossier.report.blocks import Cell, Column, Line, Mark, Table
+from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
+from dossier.report.blocks import Mark
+from dossier.report.charts.strip import Strip
 from dossier.report.format import (
-    PLUS_MINUS,
     SPACE,
     beyond,
     bound_text,
@@ -24,11 +24,9 @@ from dossier.report.format import (
     with_unit,
 )
 from dossier.report.pages.fixed_words import mark
-from dossier.report.pages.places import Places, alike, named
+from dossier.report.pages.places import named
 from dossier.words import later, say
 
-PASSES = 4
-"""Rank from which on a finding is a pass, or one of an advisory requirement."""
 BASIS = {
     "mean": later("mean of the filter type"),
     "every_specimen": later("every specimen by itself"),
@@ -179,18 +177,23 @@ def _statement(estimate: Estimate) -> str:
     return say("found so") if estimate.value >= 0.5 else say("not found so")
 
 
-def specimen_texts(demand: Demand, estimate: Estimate | None) -> tuple[str, ...]:
-    """Return a line for each result, after the specimens that had it: "C1 98.40 ± 0.19"."""
-    if estimate is None:
-        return ("–",)
+def specimens_text(demand: Demand, estimate: Estimate) -> str:
+    """Return each specimen's own result: "C1 98.50, C2 98.39; U ≤ 0.25"; equal ones together."""
     same: dict[str, list[str]] = {}
+    spreads = [2.0 * each.u / abs(demand.spread_factor) for each in estimate.per_specimen
+               if not each.bound]  # fmt: skip
+    widest = max((u for u in spreads if 0 < u < math.inf), default=0.0)
     for each in estimate.per_specimen:
-        text = _specimen(demand, each)
+        text = _specimen(demand, each, widest)
         same.setdefault(text, []).append(each.specimen or each.record)
-    return tuple(f"{named(names)}\u2002{text}" for text, names in same.items()) or ("–",)
+    found = ", ".join(f"{named(names)}{SPACE}{text}" for text, names in same.items()) or "–"
+    if not widest or demand.quantity.dimension == "statement":
+        return found
+    largest = with_uncertainty(widest, widest)[1]
+    return f"{found}; {say('U ≤ {largest}', largest=largest)}"
 
 
-def _specimen(demand: Demand, each: SpecimenValue) -> str:
+def _specimen(demand: Demand, each: SpecimenValue, widest: float) -> str:
     if demand.quantity.dimension == "statement":
         return say("found so") if each.value >= 0.5 else say("not found so")
     value = demand.shown(each.value)
@@ -198,15 +201,107 @@ def _specimen(demand: Demand, each: SpecimenValue) -> str:
         return say("none counted")  # downstream: nothing is larger than all
     if each.bound:
         return bound_text(beyond(value, each.bound), each.bound)
-    expanded = 2.0 * each.u / abs(demand.spread_factor)
-    number, spread = with_uncertainty(value, expanded)
-    return f"{number}{PLUS_MINUS}{spread}" if 0 < expanded < float("inf") else number
+    return with_uncertainty(value, widest)[0]
 
 
-def component_u(demand: Demand, component: Component) -> str:
-    """Return a budget line's standard uncertainty in the requirement's unit."""
-    u = component.u / abs(demand.spread_factor)
-    return with_unit(significant(u, 2, keep=True), demand.unit)
+def accepted_text(finding: Finding) -> str:
+    """Return the acceptance limit, "accepted from 95.2 %"; empty where it is the limit itself."""
+    found = finding.deciding
+    if found is None or found.kind == "count":
+        return ""
+    pairs = [(found.lower, finding.lower), (found.upper, finding.upper)]
+    own = [end for end, limit in pairs if end is not None and end != limit]
+    if not own:
+        return ""
+    if not all(math.isfinite(end) for end in own):
+        return say("no value is accepted")
+    texts = [significant(finding.demand.shown(end), 4, keep=True) for end in own]
+    if len(texts) == 2:
+        between = say("{low} to {high}", low=texts[0], high=texts[1])
+        return say("accepted {between}", between=with_unit(between, finding.demand.unit))
+    number = with_unit(texts[0], finding.demand.unit)
+    if own[0] == found.lower:
+        return say("accepted from {number}", number=number)
+    return say("accepted up to {number}", number=number)
+
+
+def deciding_text(finding: Finding, confidence: float) -> tuple[str, ...]:
+    """Return the number that decides, what it is, and its distance from the acceptance limit."""
+    demand, found, estimate = finding.demand, finding.deciding, finding.estimate
+    if found is None:
+        return (say("no result") if estimate is None else estimate_text(demand, estimate, finding),)
+    agreed = percent(confidence)
+    if found.kind == "count":
+        return (
+            say("{failures} failures in {number}", failures=found.failures, number=found.specimens),
+            say("at least {share} of the type at {confidence}", share=percent(found.value, 1),
+                confidence=agreed),
+        )  # fmt: skip
+    value = demand.shown(found.value)
+    ends = [demand.shown(end) for end in (found.lower, found.upper)
+            if end is not None and math.isfinite(end)]  # fmt: skip
+    if found.bound:
+        number = bound_text(beyond(value, found.bound, ends), found.bound)
+    else:
+        spread = 2.0 * (estimate.u if estimate else 0.0) / abs(demand.spread_factor)
+        number = with_uncertainty(value, spread, [*limits_shown(finding), *ends])[0]
+    words = say(
+        DECIDING[found.kind],
+        specimen=found.specimen, share=percent(demand.coverage), confidence=agreed,
+    )  # fmt: skip
+    return (with_unit(number, demand.unit), words, *_distance(value, ends, finding))
+
+
+DECIDING = {
+    "mean": later("mean of the type"),
+    "worst specimen": later("worst: {specimen}"),
+    "tolerance bound": later("bound of {share} of the type, at {confidence}"),
+}
+"""What the number that decides is."""
+
+
+def _distance(value: float, ends: Sequence[float], finding: Finding) -> tuple[str, ...]:
+    """Return how far it lies inside the nearest acceptance limit, or outside."""
+    found = finding.deciding
+    if not ends or found is None or found.bound:
+        return ()
+    nearest = min(ends, key=lambda end: abs(value - end))
+    above = found.lower is None or found.value >= found.lower
+    below = found.upper is None or found.value <= found.upper
+    words = later("{distance} inside") if above and below else later("{distance} outside")
+    return (say(words, distance=significant(abs(value - nearest), 2, keep=True)),)
+
+
+def strip_of(finding: Finding) -> Strip | None:
+    """Return what is drawn of a finding on its line; None where there is no number to draw."""
+    found, demand, estimate = finding.deciding, finding.demand, finding.estimate
+    if found is None or estimate is None or found.kind == "count":
+        return None
+    interval = finding.interval if found.kind == "mean" else None
+    lower, upper = (
+        demand.shown(end) if end is not None else None for end in (found.lower, found.upper)
+    )
+    turned = demand.spread_factor < 0
+    return Strip(
+        limits=limits_shown(finding),
+        lower=upper if turned else lower,
+        upper=lower if turned else upper,
+        specimens=[demand.shown(each.value) for each in estimate.per_specimen],
+        deciding=demand.shown(found.value),
+        ends=(demand.shown(interval[0]), demand.shown(interval[1])) if interval else None,
+        kind=mark(finding.verdict.value).kind,
+        bound={"larger than": 1, "smaller than": -1}.get(found.bound, 0),
+        alt=_strip_alt(finding),
+    )
+
+
+def _strip_alt(finding: Finding) -> str:
+    demand, estimate = finding.demand, finding.estimate
+    each = specimens_text(demand, estimate) if estimate else ""
+    return say(
+        "On a line in {unit}: limit {limit}; specimens {each}.",
+        unit=unit_text(demand.unit) or "1", limit=limit_text(finding), each=each,
+    )  # fmt: skip
 
 
 def margin_rank(finding: Finding) -> tuple[int, float]:
@@ -214,66 +309,7 @@ def margin_rank(finding: Finding) -> tuple[int, float]:
     order = {"fail": 0, "conditional fail": 1, "not demonstrated": 2, "conditional pass": 3}
     advisory = 10 if finding.demand.severity == "advisory" else 0
     chance = 2.0 if finding.probability is None else finding.probability
-    return order.get(finding.verdict.value, PASSES) + advisory, chance
-
-
-def results_table(
-    caption: str, findings: Sequence[Finding], places: Places, empty: str = ""
-) -> Table:
-    """Return each specimen's own result, both filters side by side, a row a quantity.
-
-    Limit, result of the filter type and probability stand once, in the table of requirements, to
-    which every identifier leads.
-    """
-    rows: list[tuple[Cell, ...]] = []
-    anchors = []
-    for ids, group in alike(findings):
-        first = group[0]
-        rows.append(
-            (
-                places.asked(ids),
-                _measured(first, places),
-                specimen_texts(first.demand, first.estimate),
-                specimen_texts(first.demand, first.reference),
-                _verdicts(group),
-            )
-        )
-        anchors.append(places.results[ids[0]])
-    return Table(
-        caption=caption,
-        columns=(
-            Column(say("Requirement"), 12),
-            Column(say("Quantity / unit; records"), 36),
-            Column(say("Candidate, each specimen ± U"), 20, "right"),
-            Column(say("Reference, each specimen ± U"), 20, "right"),
-            Column(say("Verdict"), 12),
-        ),
-        rows=tuple(rows),
-        anchors=tuple(anchors),
-        note=say(
-            "U: here twice the standard uncertainty of a specimen by itself. Limit, result of the "
-            "filter type and probability: in the table of requirements."
-        ),
-        empty=empty,
-    )
-
-
-def _verdicts(group: Sequence[Finding]) -> Cell:
-    """Return the verdict of all, or each with its requirement where they differ."""
-    if len({finding.verdict for finding in group}) == 1:
-        return mark(group[0].verdict.value)
-    each = [(f.demand.id, mark(f.verdict.value)) for f in group]
-    return tuple(Mark(f"{name}: {own.text}", own.kind) for name, own in each)
-
-
-def _measured(finding: Finding, places: Places) -> Cell:
-    demand = finding.demand
-    unit = unit_text(demand.unit)
-    title = f"{what_of(demand)} / {unit}" if unit else what_of(demand)
-    sources = [*(finding.estimate.sources if finding.estimate else ())]
-    sources += finding.reference.sources if finding.reference else ()
-    records = places.listed(sources)
-    return (title, records) if records.parts else (title, Line((say("no record"),), small=True))
+    return order.get(finding.verdict.value, 4) + advisory, chance
 
 
 def dof_text(dof: float) -> str:

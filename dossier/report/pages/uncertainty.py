@@ -2,17 +2,16 @@
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
-from dossier.evidence.statistics.estimate import Component
-from dossier.report.blocks import Cell, Column, Table
-from dossier.report.format import date_text, percent, significant, speak, with_unit
-from dossier.report.pages.fixed_words import mark
-from dossier.report.pages.places import Places, alike, condensed, same_as
-from dossier.report.pages.results import component_u, dof_text, result_row
+from dossier.evidence.statistics.estimate import Component, Estimate
+from dossier.report.blocks import Bar, Cell, Column, Table
+from dossier.report.format import SPACE, date_text, percent, significant, speak, with_unit
+from dossier.report.pages.places import Places, alike
+from dossier.report.pages.results import dof_text
 from dossier.words import later, say
 
 
@@ -22,7 +21,6 @@ class UncertaintyPage:
 
     rule: tuple[str, ...]
     budget: Table
-    decided: Table
     notes: Table
 
 
@@ -32,7 +30,6 @@ def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> Unce
     return UncertaintyPage(
         rule=rule_words(rule, assessment.seed),
         budget=_budget(assessment.findings, places),
-        decided=_decided(assessment.findings, rule.confidence),
         notes=_notes(assessment.findings),
     )
 
@@ -90,60 +87,77 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
     )
 
 
+FOLDED = 0.05
+"""Share of the variance below which contributions are told together [-]."""
+
+
 def _budget(findings: Iterable[Finding], places: Places) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for ids, group in alike(findings):
-        finding = group[0]
-        if finding.estimate is not None:
-            lines = _lines(finding, finding.estimate.components)
-            rows += [(places.asked(ids), *line) for line in lines]
+        finding, estimate = group[0], group[0].estimate
+        if estimate is not None and estimate.components:
+            shares = _shares(finding, estimate.components)
+            told = ", ".join(f"{name}{SPACE}{share}" for name, share, _ in shares)
+            known = any(each for _, _, each in shares)
+            bar = Bar(tuple(each for _, _, each in shares)) if known else "–"
+            rows.append((places.asked(ids), _spread(finding, estimate), bar, told))
     return Table(
-        caption=say("Uncertainty budget of each result"),
+        caption=say("Uncertainty of each result and its largest parts"),
         columns=(
-            Column(say("Requirement"), 13),
-            Column(say("Contribution"), 40),
-            Column(say("u in the result"), 12, "right"),
-            Column(say("Share of variance"), 8, "right"),
-            Column(say("Degrees of freedom"), 9, "right"),
-            Column(say("Where the figure comes from"), 18),
+            Column(say("Requirement"), 12),
+            Column(say("u; k; degrees of freedom"), 20, "right"),
+            Column(say("Shares of the variance"), 20),
+            Column(say("Contributions, the largest first"), 48),
         ),
         rows=tuple(rows),
         note=say(
-            "u: standard uncertainty that the contribution gives the result, in the unit the "
-            "requirement is written in. *: one error common to both filters. Contributions below "
-            "1 % of the variance are added up. Certificates: in the list of instruments."
+            "u: standard uncertainty, in the unit the requirement is written in; k: half of the "
+            "95 % interval over u. *: one error common to both filters. Contributions below a "
+            "twentieth of the variance are told together. Each with its figure, degrees of freedom "
+            "and source: in the attached decision.json; certificates: in the list of instruments."
         ),
         empty=say("No result carries an uncertainty budget."),
     )
 
 
-def _lines(finding: Finding, components: Sequence[Component]) -> list[tuple[Cell, ...]]:
-    """Return a line for each contribution that counts, and one for all the small ones together."""
+def _spread(finding: Finding, estimate: Estimate) -> str:
+    """Return standard uncertainty, coverage factor and effective degrees of freedom."""
+    demand = finding.demand
+    u = estimate.u / abs(demand.spread_factor)
+    text = with_unit(significant(u, 2, keep=True), demand.unit)
+    if finding.interval is None or not 0 < u < math.inf:
+        return text
+    low, high = finding.interval
+    k = significant(0.5 * (high - low) / estimate.u, 2, keep=True)
+    return f"{text}; {k}; {dof_text(estimate.dof)}"
+
+
+def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str, str, float]]:
+    """Return name, share as printed and share [-] of each contribution, small ones together."""
     total = sum(component.u**2 for component in components)
-    known = 0 < total < math.inf
-    small = [c for c in components if known and c.u**2 < 0.01 * total]
+    if not 0 < total < math.inf:
+        return [(_named(finding, each), "–", 0.0) for each in components]
+    ordered = sorted(components, key=lambda each: -each.u)
+    small = [each for each in ordered if each.u**2 < FOLDED * total]
     if len(small) < 2:
         small = []
-    lines = [_line(finding, c, total) for c in components if c not in small]
+    told = [
+        (_named(finding, each), _percent(each.u**2 / total), each.u**2 / total)
+        for each in ordered[: len(ordered) - len(small)]
+    ]
     if small:
-        u = math.sqrt(sum(c.u**2 for c in small))
-        share = "<\u00a01\u00a0%" if u**2 < 0.01 * total else percent(u**2 / total)
-        text = component_u(finding.demand, replace(small[0], u=u))
+        rest = math.fsum(each.u**2 for each in small) / total
         name = say("{number} smaller contributions together", number=len(small))
-        lines.append((name, text, share, "–", "–"))
-    return lines
+        told.append((name, _percent(rest), rest))
+    return told
 
 
-def _line(finding: Finding, component: Component, total: float) -> tuple[Cell, ...]:
-    part = component.u**2 / total if 0 < total < math.inf else None
-    share = "–" if part is None else percent(part) if part >= 0.01 else "<\u00a01\u00a0%"
-    return (
-        f"{speak(component.words)}{'*' if _common(finding, component) else ''}",
-        component_u(finding.demand, component),
-        share,
-        dof_text(component.dof),
-        speak(component.source),
-    )
+def _percent(share: float) -> str:
+    return percent(share) if share >= 0.01 else f"<{SPACE}1{SPACE}%"
+
+
+def _named(finding: Finding, component: Component) -> str:
+    return f"{speak(component.words)}{'*' if _common(finding, component) else ''}"
 
 
 def _common(finding: Finding, component: Component) -> bool:
@@ -152,27 +166,6 @@ def _common(finding: Finding, component: Component) -> bool:
         return bool(component.shared)
     theirs = {(each.name, each.shared) for each in finding.reference.components}
     return bool(component.shared) and (component.name, component.shared) in theirs
-
-
-def _decided(findings: Sequence[Finding], threshold: float) -> Table:
-    again = same_as(findings)
-    kinds: dict[tuple[str, str], list[tuple[str, str]]] = {}
-    for finding in findings:
-        row = result_row(finding, threshold)
-        reason = say("same as {other}", other=again[row.id]) if row.id in again else row.reason
-        kinds.setdefault((finding.verdict.value, row.basis), []).append((row.id, reason))
-    rows = tuple(
-        (basis, mark(verdict), condensed(reasons)) for (verdict, basis), reasons in kinds.items()
-    )
-    return Table(
-        caption=say("How each verdict was reached"),
-        columns=(
-            Column(say("Judged on"), 19),
-            Column(say("Verdict"), 16),
-            Column(say("Reason"), 65),
-        ),
-        rows=rows,
-    )
 
 
 def _notes(findings: Iterable[Finding]) -> Table:

@@ -1,0 +1,147 @@
+"""How much room words take on page one, measured with the fonts that set them."""
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from dossier.report.blocks import Cell, Fact, Line, Link, Mark, Table
+from dossier.report.layout.glyphs import lacking
+
+FONTS = Path(__file__).parents[1] / "fonts"
+MM_PER_POINT = 25.4 / 72.0
+PAGE, WIDTH = 252.0, 170.0
+"""Height and width of the text on an A4 page of the style sheet [mm]."""
+SAFETY = 4.0
+"""Left free at the foot, for what the ruler rounds away [mm]."""
+STRIP = 7.0
+"""Height of a picture in a row [mm]."""
+
+
+def shortened(text: str, most: int) -> str:
+    """Return text cut at a word to at most `most` characters, an ellipsis showing the cut."""
+    if len(text) <= most:
+        return text
+    head = text[: most - 1]
+    cut = head.rpartition(" ")[0] if " " in head[most // 2 :] else head
+    return cut.rstrip(" ,;:") + "…"
+
+
+@cache
+def _font(bold: bool) -> Any:
+    from matplotlib.ft2font import FT2Font
+
+    name = "FiraSans-SemiBold.ttf" if bold else "FiraSans-Regular.ttf"
+    font = FT2Font(str(FONTS / name))
+    font.set_size(100.0, 72)
+    return font
+
+
+@cache
+def _width(word: str, bold: bool) -> float:
+    """Return the width of a word at one point of size [points].
+
+    Unknown letters count as wide, those that stand as a code point in a box as wider.
+    """
+    font = _font(bold)
+    known = font.get_charmap()
+    strange = sum(ord(letter) not in known for letter in word)
+    plain = "".join(letter for letter in word if ord(letter) in known)
+    font.set_text(plain or " ", 0.0)
+    counts = Counter(word)
+    boxes = 2.5 * sum(counts[letter] for letter in lacking(word))
+    return float(font.get_width_height()[0]) / 64.0 / 100.0 + 1.1 * strange + boxes
+
+
+@dataclass(frozen=True, slots=True)
+class Ruler:
+    """Text of one size, measured with the fonts that set it."""
+
+    points: float
+    leading: float
+    """Height of a line over the size of its letters [-]."""
+    bold: bool = False
+
+    def lines(self, text: str, width: float) -> int:
+        """Return how many lines `text` takes in a column of `width` [mm]."""
+        room = 0.985 * width / MM_PER_POINT / self.points
+        space = _width("n n", self.bold) - 2.0 * _width("n", self.bold)
+        count, used = 1, 0.0
+        for word in filter(None, re.split(r"[ \t\r\n]+", text)):
+            wide = _width(word, self.bold)
+            if used and used + space + wide > room:
+                count, used = count + 1, 0.0
+            used += wide + (space if used else 0.0)
+            while used > room:  # broken inside: up to a wide letter is left over at the end
+                count, used = count + 1, used - max(room - 1.0, 1.0)
+        return count
+
+    def height(self, text: str, width: float = WIDTH) -> float:
+        """Return the height of `text` in a column of `width` [mm]."""
+        return self.lines(text, width) * self.points * self.leading * MM_PER_POINT
+
+
+KIND, TITLE = Ruler(8.0, 1.35), Ruler(10.5, 1.35)
+QUESTION, WORD = Ruler(12.5, 1.2, bold=True), Ruler(20.0, 1.1, bold=True)
+TEXT, HEAD = Ruler(9.0, 1.35), Ruler(10.0, 1.35, bold=True)
+CAPTION, CELL, NOTE = Ruler(8.5, 1.25, bold=True), Ruler(8.0, 1.25), Ruler(8.0, 1.35)
+
+
+def rows_that_fit(
+    *,
+    title: str,
+    question: str,
+    answer: Sequence[str],
+    word: str,
+    facts: Sequence[Fact],
+    lists: Sequence[Sequence[Line]],
+    table: Table,
+    logo: bool,
+) -> int:
+    """Return how many rows of `table` page one has room for, with its other words above it [-].
+
+    `answer` are the sentences in the box under its `word`; `lists` the items under a heading each.
+    """
+    used = KIND.height("x") + (10.0 if logo else 0.0) + TITLE.height(title) + 2.5
+    used += QUESTION.height(f"1 {question}") + 3.0
+    used += 4.6 + WORD.height(word, 155.0) + 1.0 + 3.5
+    used += sum(TEXT.height(sentence, 158.0) + 1.0 for sentence in answer)
+    used += sum(1.8 + _cell(fact.value, 0.82 * WIDTH) for fact in facts) + 4.0
+    for items in lists:
+        if items:
+            used += HEAD.height("x") + 3.2 + 2.5
+            used += sum(TEXT.height(_plain(item), WIDTH - 6.0) for item in items)
+    left = PAGE - SAFETY - used - _around(table)
+    for count, row in enumerate(table.rows):
+        left -= 1.8 + max(
+            _cell(cell, WIDTH * column.width / 100.0 - 2.2)
+            for cell, column in zip(row, table.columns, strict=True)
+        )
+        if left < 0:
+            return count
+    return len(table.rows)
+
+
+def _around(table: Table) -> float:
+    """Return the height of caption, heads and note [mm]."""
+    heads = [
+        CELL.height(column.title, WIDTH * column.width / 100.0 - 2.2) for column in table.columns
+    ]
+    return CAPTION.height(table.caption) + 1.2 + max(heads) + 2.0 + NOTE.height(table.note) + 5.5
+
+
+def _cell(cell: Cell, width: float) -> float:
+    parts = cell if isinstance(cell, tuple) else (cell,)
+    return sum(
+        CELL.height(_plain(part), width) if isinstance(part, str | Mark | Line) else STRIP
+        for part in parts
+    )
+
+
+def _plain(part: str | Mark | Line) -> str:
+    if isinstance(part, Line):
+        return "".join(each.text if isinstance(each, Link) else each for each in part.parts)
+    return part.text if isinstance(part, Mark) else part
