@@ -14,7 +14,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from dossier.case.case import Case
+from dossier.case.case import Case, Record
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment, Finding
@@ -26,6 +26,7 @@ from dossier.record.document import (
     CaseHead,
     DecidingRow,
     DecisionContent,
+    RecordRow,
     SignOffRow,
 )
 from dossier.record.signoff import reads, sign_off_state, standing
@@ -189,6 +190,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         },
         "findings": [_finding(finding) for finding in assessment.findings],
         "checks": assessment.checks,
+        "records": [_record(each) for each in case.records],
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "seed": assessment.seed,
         "versions": versions(),
@@ -231,6 +233,12 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "records": estimate.sources if estimate else (),
         "reference": _result(demand, finding.reference) if finding.reference else None,
     } | (_result(demand, estimate) if estimate else {})
+
+
+def _record(record: Record) -> dict[str, Any]:
+    entry = record.entry
+    plain = {name: getattr(entry, name, None) for name in RecordRow.model_fields}
+    return plain | {"record": record.id, "file": record.file, "sheet": record.sheet}
 
 
 def _deciding(demand: Demand, found: Deciding) -> dict[str, Any]:

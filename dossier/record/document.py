@@ -216,6 +216,23 @@ class CheckRow(_Part):
     deviation: Maybe = None
 
 
+class RecordRow(_Part):
+    """One test record and its file."""
+
+    record: Text
+    kind: Text
+    filter: Text
+    specimen: Maybe = None
+    path: Text
+    standard: Text
+    laboratory: Text
+    tested: date
+    finished: date | None = None
+    file: Text
+    """Name under which it is attached."""
+    sheet: Maybe = None
+
+
 class CautionRow(_Part):
     """A warning for the people who act on the dossier."""
 
@@ -271,6 +288,7 @@ class DecisionContent(_Part):
     decision_rule: RuleRow
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...] = ()
+    records: tuple[RecordRow, ...] = ()
     inputs: dict[str, Digest]
     seed: int | None = None
     house: Digest | None = None

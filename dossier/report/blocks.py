@@ -33,6 +33,8 @@ class Line:
 
     parts: tuple[str | Link, ...]
     small: bool = False
+    id: str = ""
+    """Anchor of the line, where something leads to it."""
 
 
 @dataclass(frozen=True, slots=True)

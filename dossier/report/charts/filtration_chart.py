@@ -73,16 +73,17 @@ def draw_efficiency(
 ) -> list[Any]:
     """Return the artists: a line with raw points for each specimen, a mark for each limit.
 
-    Sizes in um(c), efficiencies in percent.
+    Sizes in um(c), efficiencies in percent, drawn as the share that passes on a logarithmic scale:
+    halving what passes is the same step anywhere on it.
     """
     artists: list[Any] = []
     for line in lines:
         look = line_style(line.side)
-        artists += ax.plot(line.x, line.y, linewidth=0.7, **look)
+        artists += ax.plot(line.x, passing(line.y), linewidth=0.7, **look)
     for limit in limits:
         artists += _limit(ax, limit)
     artists += _side_labels(ax, lines)
-    ax.margins(y=0.11)
+    _percent_ticks(ax)
     sizes = sorted({float(x) for line in lines for x in line.x})
     ax.set_xticks(sizes, [tick(size) for size in sizes])
     ax.set_xlabel(say("particle size / µm(c)"))
@@ -90,19 +91,39 @@ def draw_efficiency(
     return artists
 
 
+def passing(efficiency: Any) -> Any:
+    """Return the share that passes [%] of an efficiency [%], not below a hundred-thousandth."""
+    return np.maximum(100.0 - np.asarray(efficiency), 1e-5)
+
+
+def _percent_ticks(ax: "Axes") -> None:
+    """Label the scale of what passes by the efficiency, at least three times."""
+    ax.set_yscale("log")
+    low, high = sorted(ax.get_ylim())
+    low, high = low / 1.25, high * 1.25
+    exact = [m * 10.0**e for e in range(-5, 4) for m in (1, 2, 5)]
+    ticks = [share for share in exact if low <= share <= high and share < 100.0]
+    if len(ticks) > 6:
+        ticks = [share for share in ticks if f"{share:e}"[0] in "15"]
+    ax.set_ylim(high, low)
+    ax.set_yticks(ticks, [tick(100.0 - share, ".7g") for share in ticks])
+    ax.minorticks_off()
+
+
 def _limit(ax: "Axes", limit: LimitMark) -> list[Any]:
     """Return a bar at the limit with a short stem to the allowed side, and its name."""
     sign = 1 if limit.is_minimum else -1
+    level = float(passing(limit.y))
     bar = ax.errorbar(
-        [limit.x], [limit.y], xerr=[0.6], fmt="none", ecolor=LIMIT, elinewidth=1.8, zorder=5
+        [limit.x], [level], xerr=[0.6], fmt="none", ecolor=LIMIT, elinewidth=1.8, zorder=5
     )
     stem = ax.plot(
-        [limit.x], [limit.y], marker="^" if limit.is_minimum else "v", color=LIMIT,
+        [limit.x], [level], marker="^" if limit.is_minimum else "v", color=LIMIT,
         markersize=4, linestyle="", zorder=5,
     )  # fmt: skip
     name = end_label(
-        ax, limit.x, limit.y, limit.label, LIMIT, xytext=(0, -9 * sign), ha="center",
-        fontsize=7, zorder=5,
+        ax, limit.x, level, limit.label, LIMIT, xytext=(0, -9 * sign), ha="center",
+        fontsize=8, zorder=5,
     )  # fmt: skip
     return [bar, *stem, name]
 
@@ -124,7 +145,7 @@ def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
             place, offset, align = len(line.x) - 2, (0, 8), "center"
         artists.append(
             end_label(
-                ax, float(line.x[place]), float(line.y[place]), say(line.side),
+                ax, float(line.x[place]), float(passing(line.y[place])), say(line.side),
                 side_color(line.side), xytext=offset, ha=align,
             )
         )  # fmt: skip
@@ -133,7 +154,7 @@ def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
 
 def _apart(lines: Sequence[SpecimenLine]) -> int:
     shortest = min(len(line.x) for line in lines)
-    values = np.array([line.y[:shortest] for line in lines])
+    values = np.log(np.array([passing(line.y[:shortest]) for line in lines]))
     if len(lines) < 2 or shortest < 3:
         return shortest // 2
     return 1 + int(np.argmax(np.ptp(values, axis=0)[1:-1]))
@@ -162,7 +183,7 @@ def draw_ratio(ax: "Axes", panel: RatioPanel) -> list[Any]:
     _decades(ax, panel)
     ax.set_xlim(0, 104)
     ax.set_xticks([0, 50, 100])
-    ax.set_title(panel.title, fontsize=7.5, pad=3)
+    ax.set_title(panel.title, fontsize=8, pad=3)
     return artists
 
 
@@ -198,7 +219,7 @@ def draw_loading(
     for label, value in terminals:
         artists.append(ax.axhline(value, color=LIMIT, linewidth=1.0, linestyle=(0, (6, 2))))
         artists.append(
-            end_label(ax, 0.0, value, label, LIMIT, xytext=(3, 5), fontsize=7, va="bottom")
+            end_label(ax, 0.0, value, label, LIMIT, xytext=(3, 5), fontsize=8, va="bottom")
         )
     artists += _run_labels(ax, runs)
     top = max([float(run.pressure.max()) for run in runs] + [value for _, value in terminals])

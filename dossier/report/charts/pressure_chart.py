@@ -69,21 +69,29 @@ def _where(band: Band, height: float) -> float:
     return float(band.x[int(np.argmin(np.abs(band.y - height)))])
 
 
+def _marks(ax: "Axes", limits: Sequence[LimitMark]) -> list[Any]:
+    """Return a triangle that points to the allowed side of each limit, with its name."""
+    artists: list[Any] = []
+    for limit in limits:
+        life = limit.y == 0.0
+        marker = ">" if life else "^" if limit.is_minimum else "v"
+        artists += ax.plot(
+            [limit.x], [limit.y], color=LIMIT, marker=marker, linestyle="", markersize=6, zorder=5,
+            clip_on=False,
+        )  # fmt: skip
+        artists.append(
+            end_label(
+                ax, limit.x, limit.y, limit.label, LIMIT, xytext=(-5, 7), ha="right", fontsize=8
+            )
+        )
+    return artists
+
+
 def draw_against_flow(
     ax: "Axes", bands: Sequence[Band], limits: Sequence[LimitMark], title: str
 ) -> list[Any]:
     """Return the artists: clean pressure drop [kPa] against flow [L/min], limits as marks."""
-    artists = _bands(ax, bands)
-    for limit in limits:
-        marker = "v" if not limit.is_minimum else "^"
-        artists += ax.plot(
-            [limit.x], [limit.y], color=LIMIT, marker=marker, linestyle="", markersize=6, zorder=5
-        )
-        artists.append(
-            end_label(
-                ax, limit.x, limit.y, limit.label, LIMIT, xytext=(-5, 7), ha="right", fontsize=7
-            )
-        )
+    artists = [*_bands(ax, bands), *_marks(ax, limits)]
     top = max([float(np.nanmax(band.y)) for band in bands] + [limit.y for limit in limits])
     artists += _labels(ax, bands, 0.5 * top)
     ax.set_ylim(0.0, 1.18 * top)
@@ -104,8 +112,8 @@ def draw_against_temperature(
     artists = _bands(ax, bands)
     if opening is not None:
         artists += _opening(ax, opening)
-    artists += _marker_line(ax, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")))
-    artists += _labels(ax, bands, 0.75 * _cap(ax, bands, opening), rising=False)
+    artists += _marker_line(ax, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 16)
+    artists += _labels(ax, bands, 0.3 * _cap(ax, bands, opening), rising=False)
     ax.set_xlabel(say("oil temperature / °C"))
     ax.set_ylabel(say("clean pressure drop / kPa"))
     return artists
@@ -113,23 +121,26 @@ def draw_against_temperature(
 
 def _opening(ax: "Axes", opening: tuple[float, float]) -> list[Any]:
     low, high = opening
-    words = say("bypass valve opens between {low:.4g} kPa and {high:.4g} kPa", low=low, high=high)
+    words = say("valve opens: {low:.4g} to {high:.4g} kPa", low=low, high=high)
     return [
         ax.axhspan(low, high, facecolor=SHADE, edgecolor="#808080", hatch="////", linewidth=0),
         ax.axhline(low, color=LIMIT, linewidth=1.0),
         ax.annotate(
             words, (1.0, high), xycoords=ax.get_yaxis_transform(), xytext=(0, 3),
-            textcoords="offset points", ha="right", va="bottom", fontsize=7,
+            textcoords="offset points", ha="right", va="bottom", fontsize=8,
         ),
     ]  # fmt: skip
 
 
-def _marker_line(ax: "Axes", x: float, words: str) -> list[Any]:
+def _marker_line(ax: "Axes", x: float, words: str, away: int = 4) -> list[Any]:
+    """Return a line across the chart with its name at the top, on the side that has more room."""
+    low, high = ax.get_xlim()
+    left = x - low > 0.42 * (high - low)
     return [
         ax.axvline(x, color=LIMIT, linewidth=0.9, linestyle=(0, (4, 2))),
         ax.annotate(
-            words, (x, 0.0), xycoords=ax.get_xaxis_transform(), xytext=(4, 6),
-            textcoords="offset points", ha="left", va="bottom", fontsize=7,
+            words, (x, 0.94), xycoords=ax.get_xaxis_transform(), xytext=(-4 if left else away, 0),
+            textcoords="offset points", ha="right" if left else "left", va="center", fontsize=8,
         ),
     ]  # fmt: skip
 
@@ -145,22 +156,27 @@ def _cap(ax: "Axes", bands: Sequence[Band], opening: tuple[float, float] | None)
 
 
 def draw_against_hours(
-    ax: "Axes", bands: Sequence[Band], lowest_opening: float | None, interval: float
+    ax: "Axes",
+    bands: Sequence[Band],
+    lowest_opening: float | None,
+    interval: float,
+    limits: Sequence[LimitMark] = (),
 ) -> list[Any]:
     """Return the artists: predicted pressure drop [kPa] against service time [h].
 
     `lowest_opening` is the least pressure at which the valve may open [kPa], `interval` the
-    service interval [h].
+    service interval [h]; `limits` those of requirements on pressure [kPa] and, with a pressure of
+    zero, on life [h].
     """
-    artists = _bands(ax, bands)
+    artists = [*_bands(ax, bands), *_marks(ax, limits)]
     if lowest_opening is not None:
         artists.append(ax.axhline(lowest_opening, color=LIMIT, linewidth=1.0))
-        words = say("bypass valve may open from {low:.4g} kPa", low=lowest_opening)
+        words = say("valve may open from {low:.4g} kPa", low=lowest_opening)
         artists.append(
             ax.annotate(
                 words, (0.0, lowest_opening),
                 xycoords=ax.get_yaxis_transform(), xytext=(4, 3), textcoords="offset points",
-                fontsize=7, va="bottom",
+                fontsize=8, va="bottom",
             )
         )  # fmt: skip
     words = say("service interval {interval:.4g} h", interval=interval)
@@ -195,7 +211,7 @@ def draw_share(ax: "Axes", bands: Sequence[Band], normal: float) -> list[Any]:
     artists.append(
         ax.annotate(
             say("normal oil"), (normal, 0), xytext=(-4, 4), textcoords="offset points", ha="right",
-            fontsize="small",
+            fontsize=8,
         )
     )  # fmt: skip
     ax.set_ylim(bottom=0)

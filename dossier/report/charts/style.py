@@ -26,11 +26,13 @@ LIMIT = "#000000"
 SHADE = "#EDEDED"
 WIDTH = 6.7
 """Width of a chart [in]: that of the text on an A4 page."""
+HALF = 3.25
+"""Width of one of two charts side by side [in]."""
 
 FIXED = {"svg.fonttype": "none", "svg.hashsalt": "dossier", "text.parse_math": "False"}
 """Set whatever the style says: searchable text, the same bytes, and names that stay text."""
 SETTINGS: Mapping[str, tuple[str, ...] | tuple[float, float]] = {
-    "font.family": ("Fira Sans",), "font.size": (7.0, 9.0),
+    "font.family": ("Fira Sans",), "font.size": (8.0, 9.0),
     "axes.titlelocation": ("left", "center", "right"), "axes.titleweight": ("normal", "bold"),
     "axes.grid": ("True", "False"), "axes.spines.top": ("True", "False"),
     "axes.spines.right": ("True", "False"), "legend.frameon": ("True", "False"),
@@ -94,22 +96,24 @@ def _within(value: str, allowed: Sequence[object]) -> bool:
     return bool(plain) and isinstance(low, float) and low <= float(value) <= cast(float, high)
 
 
-def draw(paint: Callable[["Figure"], object], style: str, height: float) -> str:
-    """Return the chart that `paint` draws on a figure of `height` [in], as an SVG data URI.
+def draw(
+    paint: Callable[["Figure"], object], style: str, height: float, width: float = WIDTH
+) -> str:
+    """Return the chart that `paint` draws on a figure of `height` and `width` [in], as a data URI.
 
     Inside `drawn_later` it is drawn later, and its address comes back.
     Text stays text, so that it can be read out and searched; ids are salted and no date is
     written, so that the same chart gives the same bytes.
     """
-    return now_or_later(lambda: _drawn(paint, style, height))
+    return now_or_later(lambda: _drawn(paint, style, height, width))
 
 
-def _drawn(paint: Callable[["Figure"], object], style: str, height: float) -> bytes:
+def _drawn(paint: Callable[["Figure"], object], style: str, height: float, width: float) -> bytes:
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     with styled(style):
-        figure = Figure(figsize=(WIDTH, height), layout="constrained")
+        figure = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasSVG(figure)
         paint(figure)
         _mark_decimals(figure)

@@ -113,6 +113,6 @@ def _allowed(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> An
     ax.annotate(
         say("allowed"), corner, xytext=(-4 if east else 4, -4 if north else 4),
         textcoords="offset points", ha="right" if east else "left",
-        va="top" if north else "bottom", fontsize="small",
+        va="top" if north else "bottom", fontsize=8,
     )  # fmt: skip
     return patch

@@ -1,6 +1,5 @@
 """Application, filters and specimens as formatted text."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Oil
@@ -8,10 +7,8 @@ from dossier.case.case import Case
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
-from dossier.decision.finding import Assessment
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.validity.check import Check
-from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
+from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import (
     NONE,
     PLUS_MINUS,
@@ -24,7 +21,7 @@ from dossier.report.format import (
 )
 from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
-from dossier.report.pages.places import CHECKS, Places, named
+from dossier.report.pages.places import Places, named
 from dossier.words import later, say
 
 ARRANGEMENTS = {
@@ -176,12 +173,12 @@ def _duty(case: Case) -> tuple[Fact, ...]:
     )
 
 
-def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
+def filters_page(case: Case, places: Places) -> FiltersPage:
     """Return filters, fluids and records as formatted text."""
     return FiltersPage(
         filters=_filters(case),
         fluids=_fluids(case),
-        records=_records(case, assessment.checks, places),
+        records=_records(case, places),
     )
 
 
@@ -241,64 +238,49 @@ def _fluids(case: Case) -> Table:
     )
 
 
-def _records(case: Case, checks: Sequence[Check], places: Places) -> Table:
-    folder = _common_folder([record.file for record in case.records])
-    rows: list[tuple[Cell, ...]] = []
+def _records(case: Case, places: Places) -> Table:
+    """Return a row a specimen and a column a kind of test, with the record and its last day."""
+    kinds = [kind for kind in KINDS if any(r.entry.kind == kind for r in case.records)]
+    found: dict[tuple[str, str], dict[str, list[Line]]] = {}
     for record in case.records:
         entry = record.entry
-        file = record.file.removeprefix(folder)
-        owner = record.file.partition("/")[0]
-        if owner != case.name and record.file in {each.name for each in case.inputs}:
-            file = say("{file}, from case {case}", file=file, case=owner)
-        rows.append(
-            (
-                entry.id,
-                say(KINDS[entry.kind]),
-                _tested_on(entry),
-                entry.standard,
-                date_text(entry.finished or entry.tested),
-                say("{file}, sheet {sheet}", file=file, sheet=record.sheet)
-                if record.sheet
-                else file,
-                _checked([check for check in checks if check.record == entry.id]),
-            )
+        row = found.setdefault((entry.filter, entry.specimen or ""), {})
+        row.setdefault(entry.kind, []).append(_tested(entry, places))
+    lots: dict[tuple[str, str], str] = {
+        (each.filter, each.id): each.lot for each in case.qualification.specimen
+    }
+    rows: list[tuple[Cell, ...]] = [
+        (
+            ", ".join(filter(None, (f"{side_brief(side)} {name}".strip(), lots.get((side, name))))),
+            *(tuple(row.get(kind, ())) or "–" for kind in kinds),
         )
+        for (side, name), row in sorted(found.items(), key=lambda each: each[0][0])
+    ]
+    width = 80 // max(len(kinds), 1)
     return Table(
-        caption=say("Test records, each file attached to this PDF byte for byte"),
+        caption=say("Test records by specimen, each file attached to this PDF byte for byte"),
         columns=(
-            Column(say("Record"), 9),
-            Column(say("Kind"), 15),
-            Column(say("Filter, specimen, path"), 19),
-            Column(say("Method named"), 15),
-            Column(say("Tested until"), 10),
-            Column(say("File in {folder}", folder=folder) if folder else say("File"), 24),
-            Column(say("Checks"), 8, "right"),
+            Column(say("Specimen, lot"), 20),
+            *(Column(_method_head(case, kind), width) for kind in kinds),
         ),
         rows=tuple(rows),
-        anchors=tuple(places.records[record.id] for record in case.records),
         note=say(
-            "{laboratories} Checks: met of made; what was not met stands in the section on "
-            "validity.",
+            "With the last day of each test. {laboratories} What was checked of each stands in the "
+            "section on validity; its file and method in the attached decision.json.",
             laboratories=_laboratories(case),
         ),
     )
 
 
-def _common_folder(files: Sequence[str]) -> str:
-    folders = {file.rpartition("/")[0] + "/" for file in files if "/" in file}
-    return folders.pop() if len(folders) == 1 and all("/" in file for file in files) else ""
+def _tested(entry: RecordEntry, places: Places) -> Line:
+    path = [say(PATHS[entry.path])] if entry.path != "full_flow" else []
+    day = date_text(entry.finished or entry.tested)
+    return Line((", ".join([entry.id, *path, day]),), id=places.records[entry.id])
 
 
-def _tested_on(entry: RecordEntry) -> str:
-    path = say(PATHS[entry.path]) if entry.path != "full_flow" else ""
-    return ", ".join(part for part in (say(entry.filter), entry.specimen or "", path) if part)
-
-
-def _checked(checks: Sequence[Check]) -> Cell:
-    if not checks:
-        return "–"
-    met = sum(check.outcome == "met" for check in checks)
-    return Line((Link(say("{met} of {number}", met=met, number=len(checks)), CHECKS),))
+def _method_head(case: Case, kind: str) -> str:
+    named_ = dict.fromkeys(r.entry.standard for r in case.records if r.entry.kind == kind)
+    return f"{say(KINDS[kind])}, {'; '.join(named_)}" if len(named_) < 3 else say(KINDS[kind])
 
 
 def _laboratories(case: Case) -> str:

@@ -129,7 +129,7 @@ def build_content(
         requirements=requirements_table(assessment, threshold, places),
         reasons=reasons_table(assessment, threshold, places),
         application=application_page(case),
-        filters=filters_page(case, assessment, places),
+        filters=filters_page(case, places),
         efficiency=efficiency_page(assessment, style),
         capacity=capacity_page(assessment, style),
         pressure=pressure_page(case, assessment, style),

@@ -17,9 +17,9 @@ from dossier.report.charts.pressure_chart import (
     draw_against_hours,
     draw_against_temperature,
 )
-from dossier.report.charts.style import draw
+from dossier.report.charts.style import HALF, draw
 from dossier.report.format import quantity_text, significant, speak
-from dossier.report.pages.places import findings_of
+from dossier.report.pages.places import findings_of, same_as
 from dossier.report.pages.results import limit_text
 from dossier.report.pages.sweeps import fits_table, sweeps_chart
 from dossier.words import say, say_count
@@ -105,7 +105,7 @@ def _against_flow(
         ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
         alt = f"{alt} {ends}"
     return Chart(
-        caption=caption, id="chart-flow", uri=draw(paint, style, 2.1),
+        caption=caption, id="chart-flow", uri=draw(paint, style, 1.8),
         alt=alt + _limits_alt(findings),
     )  # fmt: skip
 
@@ -190,7 +190,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
         id="chart-temperature",
         uri=draw(
             lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
-            style, 2.1,
+            style, 2.0, HALF,
         ),
         alt=say(
             "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
@@ -206,7 +206,7 @@ def _against_hours(
     caption = say(
         "Predicted pressure drop at rated flow with normal oil against service time. The band is "
         "that of the contaminant rate and of the specimens. Band and lines end where the "
-        "multi-pass runs ended; nothing is extrapolated."
+        "multi-pass runs ended; nothing is extrapolated. Triangles are limits."
     )
     curves = assessment.curves.against_hours
     if not curves:
@@ -223,13 +223,14 @@ def _against_hours(
         for f in findings
         if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
     )
+    limits = _hours_limits(assessment.findings)
     valve = f"{significant(lowest)} kPa" if lowest is not None else say("not stated")
     return Chart(
         caption=caption,
         id="chart-hours",
         uri=draw(
-            lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval),
-            style, 2.1,
+            lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval, limits),
+            style, 2.0, HALF,
         ),
         alt=say(
             "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
@@ -239,6 +240,23 @@ def _against_hours(
             verdicts=verdicts or say("No requirement on it."),
         ),
     )  # fmt: skip
+
+
+def _hours_limits(findings: Sequence[Finding]) -> list[LimitMark]:
+    """Return limits on the pressure drop at an interval, and those on life at the axis."""
+    marks, again = [], same_as(findings)
+    for finding in findings:
+        if finding.demand.id in again:
+            continue
+        name, at = finding.demand.quantity.name, finding.demand.at
+        if name == "pressure_drop_at_interval" and finding.upper is not None:
+            x, y = float(at["hours"]) / 3600.0, finding.upper / 1e3
+        elif name == "service_life" and finding.lower is not None:
+            x, y = finding.lower / 3600.0, 0.0
+        else:
+            continue
+        marks.append(LimitMark(x=x, y=y, label=finding.demand.id, is_minimum=y == 0.0))
+    return marks
 
 
 def _within_tests(band: Band) -> Band:

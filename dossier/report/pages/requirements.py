@@ -43,11 +43,11 @@ def requirements_table(assessment: Assessment, threshold: float, places: Places)
     return Table(
         caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
-            Column(say("Id, verdict"), 13),
-            Column(say("Requirement; quantity and conditions; source, chart, records"), 34),
-            Column(say("Limit"), 13, "right"),
-            Column(say("Result ± U, probability"), 16, "right"),
-            Column(say("Each specimen: candidate, reference"), 24, "right"),
+            Column(say("Id, verdict"), 12),
+            Column(say("Requirement; quantity and conditions; source, chart, records"), 42),
+            Column(say("Limit"), 12, "right"),
+            Column(say("Result ± U, probability"), 14, "right"),
+            Column(say("Each specimen: candidate, reference"), 20, "right"),
         ),
         rows=tuple(rows),
         anchors=tuple(places.requirements[f.demand.id] for f in assessment.findings),

@@ -249,11 +249,12 @@ def deciding_text(finding: Finding, confidence: float) -> tuple[str, ...]:
         DECIDING[found.kind],
         specimen=found.specimen, share=percent(demand.coverage), confidence=agreed,
     )  # fmt: skip
-    return (with_unit(number, demand.unit), words, *_distance(value, ends, finding))
+    first = f"{with_unit(number, demand.unit)}, {words}"
+    return (first, *_distance(value, ends, finding))
 
 
 DECIDING = {
-    "mean": later("mean of the type"),
+    "mean": later("mean"),
     "worst specimen": later("worst: {specimen}"),
     "tolerance bound": later("bound of {share} of the type, at {confidence}"),
 }
@@ -268,7 +269,7 @@ def _distance(value: float, ends: Sequence[float], finding: Finding) -> tuple[st
     nearest = min(ends, key=lambda end: abs(value - end))
     above = found.lower is None or found.value >= found.lower
     below = found.upper is None or found.value <= found.upper
-    words = later("{distance} inside") if above and below else later("{distance} outside")
+    words = later("inside by {distance}") if above and below else later("outside by {distance}")
     return (say(words, distance=significant(abs(value - nearest), 2, keep=True)),)
 
 

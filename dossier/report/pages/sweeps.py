@@ -43,7 +43,7 @@ def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
                 ax.set_title(say(PATHS[path]))
 
     alt = " ".join(_alt(path, own) for path, own in panels.items())
-    return Chart(caption=caption, uri=draw(paint, style, 2.2), alt=alt)
+    return Chart(caption=caption, uri=draw(paint, style, 1.9), alt=alt)
 
 
 def _by_viscosity(sweep: PressureDropResult) -> Iterator[Sweep]:
@@ -103,12 +103,12 @@ def fits_table(sweeps: Sequence[PressureDropResult]) -> Table:
         caption=say("Fitted flow sweeps, Δp = a·µ·Q + b·ρ·Q²"),
         columns=(
             Column(say("Record"), 10),
-            Column(say("Specimen"), 25),
-            Column("a / (1/m³)", 12, "right"),
-            Column("b / (1/m⁴)", 12, "right"),
-            Column(say("b of the housing / (1/m⁴)"), 13, "right"),
-            Column(say("Flow tested"), 11, "right"),
-            Column(say("Viscosity tested"), 17, "right"),
+            Column(say("Specimen"), 21),
+            Column("a / (1/m³)", 11, "right"),
+            Column("b / (1/m⁴)", 11, "right"),
+            Column(say("b of the housing / (1/m⁴)"), 15, "right"),
+            Column(say("Flow tested"), 14, "right"),
+            Column(say("Viscosity tested"), 18, "right"),
         ),
         rows=tuple(rows),
         note=say("In brackets: a coefficient that the sweep does not resolve from zero."),

@@ -104,10 +104,10 @@ def _budget(findings: Iterable[Finding], places: Places) -> Table:
     return Table(
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
-            Column(say("Requirement"), 12),
-            Column(say("u; k; degrees of freedom"), 20, "right"),
-            Column(say("Shares of the variance"), 20),
-            Column(say("Contributions, the largest first"), 48),
+            Column(say("Requirement"), 11),
+            Column(say("u; k; degrees of freedom"), 18, "right"),
+            Column(say("Shares of the variance"), 13),
+            Column(say("Contributions, the largest first"), 58),
         ),
         rows=tuple(rows),
         note=say(

@@ -1,8 +1,10 @@
 """Validity of the tests, instruments, the laboratory's remarks and deviations."""
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
-from itertools import zip_longest
+from itertools import chain, zip_longest
 
 from dossier.case.case import Case
 from dossier.case.model import Instrument
@@ -50,10 +52,14 @@ ALL_OF = {
 """All records of a kind."""
 EFFECTS = (later("none"), later("widens uncertainty"), later("record excluded"))
 """Effects of a deviation, as said on the page."""
+FEW = 7
+"""Marks beside a rule for which three rules have room side by side, else two."""
 PLAIN = ("met", "does not apply")
 """Outcomes that are not told check by check."""
+_VARIES = re.compile(r"\w*\d(?:[\w.:/-]*\w)?")
+"""What differs between remarks that are alike: numbers, days, names of specimens."""
 MOST_REMARKS = 60
-"""Records whose remarks are printed; the attached records hold every one."""
+"""Remarks that are printed; the attached records hold every one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +73,8 @@ class ValidityPage:
     legend: str
     laboratories: Table
     instruments: Table
-    remarks: Table
+    remarks: tuple[str, ...]
+    """In the laboratory's own words, with record and line."""
     handed_in: tuple[Table, ...]
     deviations: Table
     left_out: Table
@@ -176,14 +183,17 @@ def _matrix(case: Case, kind: str, rules: Mapping[str, Mapping[str, list[Check]]
         mandatory = any(check.mandatory for each in group.values() for check in each)
         name = say(rule) if mandatory else f"{say(rule)} *"
         rows.append((name, "".join(marks)))
-    half = -(-len(rows) // 2)
-    paired = zip_longest(rows[:half], rows[half:], fillvalue=("", ""))
-    columns = (Column(say("Rule"), 32), Column(say("Outcome"), 18))
+    across = 3 if len(ids) <= FEW else 2
+    tall = -(-len(rows) // across)
+    parts = (rows[tall * place : tall * (place + 1)] for place in range(across))
+    beside = zip_longest(*parts, fillvalue=("", ""))
+    wide = (24, 9) if across == 3 else (28, 22)
+    columns = (Column(say("Rule"), wide[0]), Column(say("Outcome"), wide[1])) * across
     what = say(PLURAL[kind]) if kind else say("whole case")
     return Table(
         caption=f"{what}: {named(ids)}" if kind else what,
-        columns=(*columns, *columns),
-        rows=tuple((*left, *right) for left, right in paired),
+        columns=columns,
+        rows=tuple(tuple(chain(*each)) for each in beside),
     )
 
 
@@ -285,39 +295,44 @@ def _stated(instrument: Instrument) -> str:
     return "; ".join(texts) or say(NONE)
 
 
-def _remarks(case: Case) -> Table:
-    """Return the remarks of each record by line; what most records say alike is said once."""
+def _remarks(case: Case) -> tuple[str, ...]:
+    """Return the remarks of all records with their lines; what several say alike is said once."""
     said: dict[str, list[str]] = {}
-    cells: dict[str, dict[str, None]] = {}
     for record in case.records:
         for remark in record.remarks:
-            said.setdefault(remark.text, []).append(record.id)
-            cells.setdefault(remark.text, {}).update({remark.cell: None} if remark.cell else {})
-    common = {text: ids for text, ids in said.items() if len(set(ids)) > 2}
-    rows = [
-        (_who(ids, case), f"{named(cells[text])}{': ' if cells[text] else ''}“{text}”")
-        for text, ids in common.items()
-    ]
-    for record in case.records:
-        own = [f"{r.cell or r.row}: “{r.text}”" for r in record.remarks if r.text not in common]
-        own += [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []
-        own += reading_notes(record)
-        if own:
-            rows.append((record.id, "; ".join(own)))
-    left = len(rows) - MOST_REMARKS
-    return Table(
-        caption=say("Remarks of the laboratory, in its own words, after the line of the record"),
-        columns=(Column(say("Record"), 17), Column(say("Line: remark"), 83)),
-        rows=tuple(rows[:MOST_REMARKS]),
-        note=say("Remarks of {left} further records are in the attached files.", left=left)
-        if left > 0
-        else "",
-        empty=say("The laboratory made no remark."),
+            place = f"{record.id}:{remark.cell or remark.row}"
+            said.setdefault(f"“{remark.text}”", []).append(place)
+        own = [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []
+        for text in (*own, *reading_notes(record)):
+            said.setdefault(text, []).append(record.id)
+    lines = [*_alike(said, {record.id for record in case.records})]
+    left = len(lines) - MOST_REMARKS
+    more = (
+        (say("{left} further remarks are in the attached files.", left=left),) if left > 0 else ()
     )
+    return (*lines[:MOST_REMARKS], *more)
 
 
-def _who(ids: Sequence[str], case: Case) -> str:
-    return say("every record") if {r.id for r in case.records} <= set(ids) else named(ids)
+def _alike(said: Mapping[str, Sequence[str]], everyone: AbstractSet[str]) -> Iterator[str]:
+    """Yield each remark with where it stands; those that differ in numbers and names together."""
+    frames: dict[str, list[str]] = {}
+    for text in said:
+        frames.setdefault(_VARIES.sub("…", text), []).append(text)
+    for frame, texts in frames.items():
+        if len(texts) > 2:
+            each = "; ".join(
+                f"{_at(said[t], everyone)} {' '.join(_VARIES.findall(t))}" for t in texts
+            )
+            yield f"{frame} ({each})"
+        else:
+            yield from (f"{text} ({_at(said[text], everyone)})" for text in texts)
+
+
+def _at(places: Sequence[str], everyone: AbstractSet[str]) -> str:
+    """Return where a remark stands; "every record" where that is so."""
+    if len(everyone) > 2 and everyone <= {place.partition(":")[0] for place in places}:
+        return say("every record")
+    return ", ".join(places)
 
 
 def _deviations(case: Case) -> Table:
