@@ -11,7 +11,6 @@ import pytest
 
 from dossier import build
 from dossier.make.outcome import Order, build_one
-from dossier.make.two_processes import build_apart
 from dossier.record import files
 from dossier.record.files import BUILT, UP_TO_DATE, save_files
 from dossier.register import register
@@ -119,7 +118,7 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
     old = [path.read_bytes() for path in _pair(old_pair)]
     for number in range(8):
         save_files("LFQ-0412-r0", *old, out)
-        child = forked(lambda work=WORK[number % 2]: work(case, Order(out=out)))
+        child = forked(lambda work=build_one: work(case, Order(out=out)))
         while not ended(child) and not list(out.glob(".LFQ*.pdf.*")):
             time.sleep(0.0005)
         time.sleep(chance.uniform(0, 0.02))
@@ -130,7 +129,7 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
         assert found[1] in (old[1], new[1])
 
 
-WORK = build_apart, build_one
+WORK = (build_one,)
 """What `dossier build` does for one case, and each process of a batch."""
 
 

@@ -10,8 +10,8 @@ gc.disable()  # nothing that is loaded here is ever given back
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
+from dossier.evidence.registry import all_quantities  # noqa: E402  after the settings above
 from dossier.report.layout.pdf import RenderError, load_weasyprint  # noqa: E402
-from dossier.verification.recompute import load  # noqa: E402  after the settings above
 
 SLOW = (
     "pandas",
@@ -20,13 +20,20 @@ SLOW = (
     "dossier.case.read",
     "dossier.command.cli",
     "dossier.make.verdict_text",
+    "dossier.decision.assess",
+    "dossier.report.render",
+    "jinja2",
+    "matplotlib.backends.backend_svg",
+    "matplotlib.figure",
     "rfc8785",
+    "scipy.optimize",
+    "scipy.special",
 )
 
 for _name in SLOW:
     import_module(_name)
 
-load(pages=True)
+all_quantities()
 with contextlib.suppress(RenderError):  # each case says what is missing
     load_weasyprint()
 gc.collect()

@@ -119,10 +119,9 @@ def build(
     )  # fmt: skip
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
         raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))
-    from dossier.make.two_processes import build_apart
     from dossier.make.verdict_text import bound_line
 
-    made = build_apart(cases[0], order) or build_one(cases[0], order)
+    made = build_one(cases[0], order)
     if made.files:
         typer.echo("\n".join((*map(shown, made.files), bound_line(made.digest), made.line)))
     for line in made.problems:

@@ -2,8 +2,6 @@
 
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextvars import Context, copy_context
 from dataclasses import replace
 from datetime import date
 
@@ -60,18 +58,16 @@ def assess_case(
     on: date,
     *,
     pages: bool = True,
-    at_once: int = 1,
 ) -> Assessment:
     """Return every finding on `case` and the decision; `on` is the day concessions are judged.
 
-    Without `pages`, the curves and the circuit that only pages show are left out; `at_once`
-    quantities are computed at a time.  Pure: the same case, limits and day give the same
-    assessment.
+    Without `pages`, the curves and the circuit that only pages show are left out.  Pure: the same
+    case, limits and day give the same assessment.
     """
 
     def found(case: Case, demands: Sequence[Demand]) -> tuple[Bench, tuple[Finding, ...]]:
         bench = prepare(case, limits, seed_of(case))
-        compute = _computed(bench, demands, at_once)
+        compute = _computed(bench)
         return bench, tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
 
     def again(application: Application) -> Sequence[Finding]:
@@ -101,21 +97,18 @@ def assess_case(
     )
 
 
-def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
-    """Compute each quantity once, however many requirements ask for it; return how to get it.
+def _computed(bench: Bench) -> Compute:
+    """Return what computes each quantity once, however many requirements ask for it."""
+    found: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
 
-    Each is a matter of its own with draws of its own, so that some can be computed `at_once`.
-    """
-    applicable = [demand for demand in demands if not demand.not_applicable]
-    asked = {_asked(each, side): (each, side) for each in applicable for side in bench.sides}
+    def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+        key = _asked(demand, side)
+        if key not in found:
+            on = replace(bench, compared=True) if demand.not_worse is not None else bench
+            found[key] = demand.quantity.compute(on, side, demand.at)
+        return found[key]
 
-    def work(spoken: Context, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
-        on = replace(bench, compared=True) if demand.not_worse is not None else bench
-        return spoken.run(demand.quantity.compute, on, side, demand.at)
-
-    with ThreadPoolExecutor(at_once) as pool:
-        jobs = {key: pool.submit(work, copy_context(), *each) for key, each in asked.items()}
-    return lambda demand, side: jobs[_asked(demand, side)].result()
+    return compute
 
 
 def _asked(demand: Demand, side: Side) -> tuple[object, ...]:

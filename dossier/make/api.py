@@ -25,7 +25,6 @@ from dossier.evidence.validity.rules import deviation_problems
 from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
 from dossier.record.signoff import last_test
 from dossier.report.signing import SignOff
-from dossier.system.second_process import second_core
 from dossier.words import speaking
 
 if TYPE_CHECKING:
@@ -149,9 +148,12 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         if problems:
             raise CaseError(problems)
         return assess_case(
-            case, demands, limits(), issue_date(case, issued),
-            pages=pages, at_once=2 if second_core() else 1,
-        )  # fmt: skip
+            case,
+            demands,
+            limits(),
+            issue_date(case, issued),
+            pages=pages,
+        )
 
 
 def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:

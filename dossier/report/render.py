@@ -75,7 +75,7 @@ def rendered(ready: Prepared) -> bytes:
 
 def laid_out(ready: Prepared) -> Rendered:
     """Return the PDF of a prepared dossier with the warnings of its layout."""
-    with without_collector(), ready.charts.started():
+    with without_collector():
         load_weasyprint()
         return lay_out(ready.sheet(), ready.charts.picture)
 

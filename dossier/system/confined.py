@@ -13,14 +13,12 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn, TypeVar, cast
-
-from dossier.system import second_process as aside
-from dossier.system.second_process import LENGTH, forked, send
+from typing import Any, BinaryIO, NoReturn, TypeVar, cast
 
 MIB = 2**20
 REFUSED = frozenset((
@@ -77,6 +75,30 @@ def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
     raise value
 
 
+LENGTH = 8
+"""Bytes before the answer in the pipe that say how long it is."""
+
+
+def forked(work: Callable[[], None]) -> int:
+    """Start a copy of this process that does `work` and ends; return its number."""
+    with warnings.catch_warnings():
+        # Threads of the numerical libraries sleep and are not needed in the copy.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        child = os.fork()
+    if child:
+        return child
+    try:
+        work()
+    finally:
+        os._exit(0)
+
+
+def _send(pipe: BinaryIO, content: bytes) -> None:
+    """Write `content` to a pipe, so that it is seen whether it is whole."""
+    pipe.write(len(content).to_bytes(LENGTH) + content)
+    pipe.flush()
+
+
 def _copied(work: Callable[[], Any], limits: Limits, room: str) -> tuple[bytes | None, int | None]:
     """Return what the copy sent, if anything, and how it ended; temporary files lie in `room`."""
     reader, writer = os.pipe()
@@ -87,7 +109,7 @@ def _copied(work: Callable[[], Any], limits: Limits, room: str) -> tuple[bytes |
         os.setpgid(0, 0)
         _limit(limits)
         with os.fdopen(writer, "wb") as pipe:
-            send(pipe, _answer(work))
+            _send(pipe, _answer(work))
 
     sys.stdout.flush()
     child = forked(answer)
@@ -151,7 +173,6 @@ def _limit(limits: Limits) -> None:
         resource.setrlimit(kind, (soft, hard))
     sys.addaudithook(_refuse)
     setattr(subprocess.Popen, "__init__", _no_program)  # noqa: B010  libraries ask in vain
-    aside.redone = False
 
 
 def _refuse(event: str, _: object) -> None:

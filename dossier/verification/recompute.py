@@ -1,7 +1,6 @@
 """Decide a dossier a second time from the raw data attached to it, and compare what comes out."""
 
 import json
-import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -85,29 +84,6 @@ def recompute(
         why = "not rebuilt: a house is read only where its digest is trusted and the seals hold"
         return replace(result, pages=why)
     return _paged(data, files, manifest, result)
-
-
-def load(*, pages: bool) -> None:
-    """Load what `recompute` will need, which takes longer than to read most dossiers."""
-    from importlib import import_module
-
-    from dossier.evidence.registry import all_quantities
-
-    for name in _needed(pages=pages):
-        import_module(name)
-    all_quantities()
-
-
-def loaded(*, pages: bool) -> bool:
-    """Return whether `load` has nothing left to do."""
-    return all(name in sys.modules for name in _needed(pages=pages))
-
-
-def _needed(*, pages: bool) -> tuple[str, ...]:
-    """Return what takes long to load; the layout is loaded while charts are drawn."""
-    decide = ("scipy.optimize", "scipy.special", "dossier.make.api", "dossier.decision.assess")
-    draw = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2")
-    return (*decide, *draw, "dossier.report.render") if pages else decide
 
 
 def unpack(files: Mapping[str, bytes], folder: Path) -> None:

@@ -1,23 +1,21 @@
 """Verify a dossier from its PDF alone: gather the facts, what fails fastest first."""
 
-import pickle
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
-from dossier.record.trust import Trust, trust_of
+from dossier.record.trust import trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff
 from dossier.system.confined import FAMILIAR, StoppedError, confined
-from dossier.system.second_process import aside, send
 from dossier.verification.questions import answers
-from dossier.verification.recompute import Recomputed, load, loaded, recompute
+from dossier.verification.recompute import Recomputed, recompute
 from dossier.verification.verification import Verification
 
 CHANGED = "the file was changed after signing, so nothing more was tried"
@@ -47,7 +45,7 @@ def verify(
     trusted = trust_of(trust, persons, revoked, at)
     pdf = open_pdf(read_pdf(target))
     dossier = dossier_in(pdf)
-    seals = _seals(pdf, trusted, pages=pages)
+    seals = read_seals(pdf, trusted)
     vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
     taken = [each.strip().lower() for each in trust_house]
     again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
@@ -89,29 +87,6 @@ def verify_confined(path: Path, **how: Any) -> Verification:
         if not trusted.given or not confined(known):
             raise
     return confined(work, FAMILIAR)
-
-
-def _seals(pdf: PdfFile, trust: Trust, *, pages: bool) -> tuple[Seal, ...]:
-    """Return the seals; another process judges them while this one loads what deciding needs.
-
-    Where all is loaded, as of the second dossier, a copy of the process would cost more.
-    """
-
-    def judge(pipe: BinaryIO) -> None:
-        send(pipe, pickle.dumps(read_seals(pdf, trust)))
-
-    other = None if loaded(pages=pages) else aside(judge)
-    if other is None:
-        return read_seals(pdf, trust)
-    try:
-        load(pages=pages)
-        judged = other.next()
-    finally:
-        other.end()
-    if judged is None:
-        return read_seals(pdf, trust)
-    seals: tuple[Seal, ...] = pickle.loads(judged)
-    return seals
 
 
 def _again(

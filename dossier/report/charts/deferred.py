@@ -1,13 +1,10 @@
-"""Charts drawn by a second process, while the first one prepares the layout."""
+"""Charts are drawn when the layout asks for them: who only wants the words draws none."""
 
 import base64
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from typing import BinaryIO
-
-from dossier.system.second_process import Aside, aside, send
 
 Draw = Callable[[], bytes]
 CHART = "asset:chart-"
@@ -19,8 +16,6 @@ class Later:
     """Charts that are asked for now and drawn later; until then each is an address."""
 
     wanted: list[Draw] = field(default_factory=list)
-    ready: list[bytes] = field(default_factory=list)
-    other: Aside | None = None
 
     def address(self, draw: Draw) -> str:
         """Note one chart and return the address under which `picture` has it."""
@@ -32,28 +27,7 @@ class Later:
         number = address.removeprefix(CHART)
         if not number.isdecimal() or int(number) >= len(self.wanted):
             raise ValueError(f"{address[:80]!r} is not a chart of this dossier")
-        while len(self.ready) <= int(number):
-            there = self.other.next() if self.other is not None else None
-            self.ready.append(self.wanted[len(self.ready)]() if there is None else there)
-        return self.ready[int(number)]
-
-    @contextmanager
-    def started(self) -> Iterator[None]:
-        """Start a process that draws the charts, in order, while this one goes on.
-
-        Where no second process can be had, or it fails, they are drawn here when they are
-        wanted: the pictures are the same.
-        """
-        self.other = aside(self._draw_all) if self.wanted else None
-        try:
-            yield
-        finally:
-            if self.other is not None:
-                self.other.end()
-
-    def _draw_all(self, pipe: BinaryIO) -> None:
-        for draw in self.wanted:
-            send(pipe, draw())
+        return self.wanted[int(number)]()
 
 
 _later: ContextVar[Later | None] = ContextVar("_later", default=None)
