@@ -129,8 +129,6 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
         assert found[1] in (old[1], new[1])
 
 
-WORK = (build_one,)
-"""What `dossier build` does for one case, and each process of a batch."""
 
 
 def ended(child):
