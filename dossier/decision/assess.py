@@ -26,6 +26,7 @@ from dossier.decision.conditions import (
     valid_until,
 )
 from dossier.decision.finding import Assessment, Finding, decision_of
+from dossier.decision.flips import Decide, flips_of
 from dossier.decision.probability import Threshold, against, chance_text, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
@@ -96,6 +97,7 @@ def assess_case(
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if pages else (),
+        flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
         valid_until=valid_until(decision, conceded(findings), case.qualification.review_due)
         or ran_out(decision, findings, case.qualification.concession, on),
     )
@@ -110,12 +112,32 @@ def _computed(bench: Bench, demands: Sequence[Demand], at_once: int) -> Compute:
     asked = {_asked(each, side): (each, side) for each in applicable for side in bench.sides}
 
     def work(spoken: Context, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
-        on = replace(bench, compared=True) if demand.not_worse is not None else bench
-        return spoken.run(demand.quantity.compute, on, side, demand.at)
+        return spoken.run(_compute, bench, demand, side)
 
     with ThreadPoolExecutor(at_once) as pool:
         jobs = {key: pool.submit(work, copy_context(), *each) for key, each in asked.items()}
     return lambda demand, side: jobs[_asked(demand, side)].result()
+
+
+def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+    on = replace(bench, compared=True) if demand.not_worse is not None else bench
+    return demand.quantity.compute(on, side, demand.at)
+
+
+def _deciding(on: date) -> Decide:
+    """Return what decides single requirements, on benches that are kept meanwhile."""
+    known: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+
+    def decide(bench: Bench, demand: Demand) -> Finding:
+        def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+            key = (id(bench), *_asked(demand, side))
+            if key not in known:
+                known[key] = _compute(bench, demand, side)
+            return known[key]
+
+        return _finding(bench, demand, on, compute)
+
+    return decide
 
 
 def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
