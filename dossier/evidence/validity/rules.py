@@ -59,12 +59,13 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
     return Check(
         record=record.id,
         rule=rule,
-        standard=f"{say(limit.clause)} ({say(limit.mark)})",
+        standard=limit.origin,
         limit=say(limit.text),
         found=verdict.found,
         outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
         mandatory=limit.mandatory,
         guards=limit.guards,
+        from_memory=limit.from_memory,
     )
 
 
