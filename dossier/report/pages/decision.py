@@ -11,8 +11,8 @@ from dossier.case.requested import said
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
-from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Link, Table
-from dossier.report.format import NONE, date_text, speak
+from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
+from dossier.report.format import speak
 from dossier.report.pages.fixed_words import Answer, answer_of
 from dossier.report.pages.margins import (
     LEAST,
@@ -54,7 +54,6 @@ class DecisionPage:
     """Every condition in full, where page one shortens or leaves out one; else empty."""
     closest: Table
     margins: Chart
-    identity: tuple[Fact, ...]
 
 
 def decision_page(
@@ -96,7 +95,6 @@ def decision_page(
         conditions_in_full=conditions if cut else (),
         closest=closest,
         margins=margins_chart(findings, style, max(height, LEAST)),
-        identity=_identity(case, issued),
     )
 
 
@@ -237,33 +235,3 @@ def _closest(case: Case, findings: Sequence[Finding], places: Places) -> Table:
             "U: 95 % interval. Probability: that the requirement is met, given the measurement."
         ),
     )
-
-
-def _whole(filter_: Filter | None) -> str:
-    if filter_ is None:
-        return say(NONE)
-    return _of_maker(filter_.part_number, filter_.maker)
-
-
-def _revised(name: str, revision: int | str) -> str:
-    return say("{name}, revision {revision}", name=name, revision=revision)
-
-
-def _identity(case: Case, issued: date) -> tuple[Fact, ...]:
-    qualification, application = case.qualification, case.application
-    laboratories = tuple(laboratory.name for laboratory in qualification.laboratory)
-    facts = [
-        Fact(say("Dossier"), _revised(qualification.number, qualification.revision)),
-        Fact(say("Issued"), date_text(issued)),
-        Fact(say("Title"), qualification.title),
-        Fact(say("Candidate"), _whole(qualification.candidate)),
-        Fact(say("Reference"), _whole(qualification.reference)),
-        Fact(say("Application"), _revised(application.title, application.revision)),
-        Fact(say("Covers"), application.equipment or say("no equipment named")),
-        Fact(say("Tests by"), laboratories),
-    ]
-    if qualification.replaces:
-        facts.append(Fact(say("Replaces"), qualification.replaces))
-    if qualification.review_due:
-        facts.append(Fact(say("Review due"), date_text(qualification.review_due)))
-    return tuple(facts)
