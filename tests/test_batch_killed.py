@@ -116,9 +116,9 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
     new = [path.read_bytes() for path in _pair(build(case, tmp_path / "new"))]
     old_pair = build(case, tmp_path / "old", date(2026, 12, 1))
     old = [path.read_bytes() for path in _pair(old_pair)]
-    for number in range(8):
+    for _ in range(8):
         save_files("LFQ-0412-r0", *old, out)
-        child = forked(lambda work=build_one: work(case, Order(out=out)))
+        child = forked(lambda: build_one(case, Order(out=out)))
         while not ended(child) and not list(out.glob(".LFQ*.pdf.*")):
             time.sleep(0.0005)
         time.sleep(chance.uniform(0, 0.02))

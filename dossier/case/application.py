@@ -57,6 +57,13 @@ class Circuit(Model):
     gallery_pressure: Pressure | None = None
     """Regulated gauge pressure at the bearings [Pa]; it drives a fine path back to the sump."""
 
+    @property
+    def guarded(self) -> frozenset[str]:
+        """The paths that the bypass valve stands across: oil to the sump passes none of it."""
+        if self.arrangement == "combined_through_flow":
+            return frozenset(("full_flow", "fine"))
+        return frozenset((self.path_of("full_flow"),))
+
     def path_of(self, named: str) -> str:
         """Return the path that `named` is here: where there is but the fine one, that."""
         return "fine" if self.arrangement == "partial_flow" else named

@@ -345,6 +345,9 @@ class Qualification(Model):
     purpose: Words = ""
     application: Name = "application.toml"
     replaces: Words = ""
+    """Number and revision of the dossier that this one replaces."""
+    changes: Words = ""
+    """What changed since the last revision, or the dossier that is replaced, and why."""
     issued: date | None = None
     """Date of issue that the pages carry; --issued overrides it."""
     review_due: date | None = None

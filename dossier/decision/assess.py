@@ -24,6 +24,7 @@ from dossier.decision.conditions import (
     valid_until,
 )
 from dossier.decision.finding import Assessment, Finding, decision_of
+from dossier.decision.flips import Decide, flips_of
 from dossier.decision.probability import Threshold, against, chance_text, deciding, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
@@ -92,6 +93,7 @@ def assess_case(
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if pages else (),
+        flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
         valid_until=valid_until(decision, conceded(findings), case.qualification.review_due)
         or ran_out(decision, findings, case.qualification.concession, on),
     )
@@ -104,11 +106,31 @@ def _computed(bench: Bench) -> Compute:
     def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
         key = _asked(demand, side)
         if key not in found:
-            on = replace(bench, compared=True) if demand.not_worse is not None else bench
-            found[key] = demand.quantity.compute(on, side, demand.at)
+            found[key] = _compute(bench, demand, side)
         return found[key]
 
     return compute
+
+
+def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+    on = replace(bench, compared=True) if demand.not_worse is not None else bench
+    return demand.quantity.compute(on, side, demand.at)
+
+
+def _deciding(on: date) -> Decide:
+    """Return what decides single requirements, on benches that are kept meanwhile."""
+    known: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+
+    def decide(bench: Bench, demand: Demand) -> Finding:
+        def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
+            key = (id(bench), *_asked(demand, side))
+            if key not in known:
+                known[key] = _compute(bench, demand, side)
+            return known[key]
+
+        return _finding(bench, demand, on, compute)
+
+    return decide
 
 
 def _asked(demand: Demand, side: Side) -> tuple[object, ...]:

@@ -6,11 +6,15 @@ from dataclasses import replace
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.comparison import compared
-from dossier.decision.conditions import late_review
+from dossier.decision.conditions import FROM_MEMORY, late_review
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.evidence.quantities.fine_path import HAS_MAIN
+from dossier.evidence.quantities.valve import fitted_valve
+from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say
 
 USUAL = {
@@ -37,6 +41,14 @@ USUAL = {
         "torque and flow direction; a filter with another valve setting is another part, "
         "however alike it looks."
     ),
+    later("Work on the machine"): later(
+        "See that the old gasket came off with the old filter: one gasket on another leaks. "
+        "Pre-fill or prime as the maker of the machine says, and not otherwise. After the start "
+        "look for leaks and for oil pressure, stop, and check the oil level."
+    ),
+    later("Service interval"): later(
+        "Nothing in this dossier is a reason to lengthen the service interval."
+    ),
     later("Waste oil and used filters"): later("Collect and dispose of them as local rules ask."),
     later("What the results relate to"): later(
         "Laboratory results relate to the specimens tested, at steady flow and with test "
@@ -53,9 +65,9 @@ def cautions_for(
     bench: Bench, findings: Sequence[Finding], decision: Decision
 ) -> tuple[Caution, ...]:
     """Return the computed cautions of a case, then the general ones."""
-    found = [*_cold(findings), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
+    found = [*_cold(bench), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
     found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(bench.case, findings)]
-    found += _review(bench, findings)
+    found += [*_unchecked(bench), *_review(bench, findings)]
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
     return (*found, *general)
 
@@ -64,23 +76,29 @@ def _caution(title: str, text: str) -> Caution:
     return Caution(title=title, text=text, computed=True)
 
 
-def _cold(findings: Sequence[Finding]) -> Iterator[Caution]:
-    for finding in findings:
-        if finding.demand.quantity.name != "cold_bypass_temperature" or finding.estimate is None:
-            continue
-        warm = finding.estimate.value - 273.15
+def _cold(bench: Bench) -> Iterator[Caution]:
+    """Say below which oil temperature oil passes by the filter on its way to the bearings."""
+    application = bench.case.application
+    if fitted_valve(bench) is None or application.circuit.arrangement not in HAS_MAIN:
+        return
+    opens = all_quantities()["cold_bypass_temperature"].compute
+    found = opens(bench, "candidate", {"flow": application.circuit.rated_flow})
+    if isinstance(found, NotDemonstrated):
+        words = later(
+            "Below which oil temperature the clean candidate opens it is not known: {why}."
+        )
+        yield _caution(say("Bypass valve with cold oil"), say(words, why=found.reason))
+    elif found.value > application.duty.cold_start:
         yield _caution(
             say("The valve opens with cold oil"),
             say(
                 "Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
-                "{at}; until the oil is warmer, part of it reaches the bearings unfiltered. "
+                "rated flow; until the oil is warmer, part of it reaches the bearings unfiltered. "
                 "Multigrade oil in the cold may be thicker than the calculation from its "
                 "viscosities at 40 °C and 100 °C.",
-                warm=warm,
-                at=finding.demand.at_text,
+                warm=found.value - 273.15,
             ),
         )
-        return
 
 
 def _thin(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
@@ -145,9 +163,9 @@ def _evidence(bench: Bench) -> Iterator[Caution]:
                 "and left out would not show."
             ),
         )
-    warned = sorted({c.rule for c in bench.checks if c.outcome == "warning"})
+    warned = sorted({(c.rule, c.from_memory) for c in bench.checks if c.outcome == "warning"})
     if warned:
-        rules = ", ".join(say(rule) for rule in warned)
+        rules = ", ".join(_ruled(*each) for each in warned)
         yield _caution(
             say("Checks with a warning"),
             say("See the section on validity for: {rules}.", rules=rules),
@@ -158,7 +176,7 @@ def _evidence(bench: Bench) -> Iterator[Caution]:
             say("Deviation accepted: record {record}", record=check.record),
             say(
                 "{rule}: {found}. Recorded deviation: {deviation}",
-                rule=say(check.rule),
+                rule=_ruled(check.rule, check.from_memory),
                 found=check.found,
                 deviation=check.deviation,
             ),
@@ -168,22 +186,44 @@ def _evidence(bench: Bench) -> Iterator[Caution]:
         yield _caution(say("Record {record} left out", record=record), words)
 
 
+def _ruled(rule: str, from_memory: bool) -> str:
+    """Return a rule that decided something, with what its limit is not."""
+    return say(FROM_MEMORY, rule=say(rule)) if from_memory else say(rule)
+
+
 def _terminal(bench: Bench) -> Iterator[Caution]:
-    valve = bench.case.application.circuit.bypass_valve
-    runs = [run for run in bench.multipass if run.side == "candidate"]
-    if valve is None or valve.opening is None or not runs:
-        return
-    terminal = max(run.terminal + run.housing for run in runs)
-    if terminal > valve.opening.min:
+    valve, guarded = fitted_valve(bench), bench.case.application.circuit.guarded
+    ends = [
+        run.terminal + run.housing
+        for run in bench.multipass
+        if run.side == "candidate" and run.path in guarded
+    ]
+    if (
+        valve is not None
+        and valve.opening is not None
+        and max(ends, default=0.0) > (valve.opening.min)
+    ):
         yield _caution(
             say("Capacity beyond the valve's opening"),
             say(
                 "The runs ended at {terminal:.0f} kPa, the valve may open at {opening:.0f} kPa: "
                 "contaminant held above that pressure is not usable in service.",
-                terminal=terminal / 1e3,
+                terminal=max(ends) / 1e3,
                 opening=valve.opening.min / 1e3,
             ),
         )
+
+
+def _unchecked(bench: Bench) -> Iterator[Caution]:
+    """Say which rules could not be looked at, on which records."""
+    open_ones: dict[str, list[str]] = {}
+    for check in bench.checks:
+        if check.outcome == "not checked":
+            open_ones.setdefault(check.rule, []).append(check.record)
+    if open_ones:
+        rules = "; ".join(f"{say(rule)} ({', '.join(on)})" for rule, on in open_ones.items())
+        words = later("Nothing was handed in to look at, so that nothing is shown: {rules}.")
+        yield _caution(say("Not checked"), say(words, rules=rules))
 
 
 def _review(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:

@@ -22,6 +22,9 @@ BETTER = (
 ADMINISTRATIVE = ("title", "revision", "issued", "owner", "equipment", "notes")
 """Fields of an application that no verdict rests on."""
 
+FROM_MEMORY = later("{rule} (its limit is from memory, not checked against the text)")
+"""How a rule is named that has decided something."""
+
 Again = Callable[[Application], Sequence[Finding]]
 """Decides the case again with another application."""
 
@@ -40,8 +43,10 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
                 "{record}: {rule} not met ({found}) and covered by a deviation: {text} (agreed "
                 "{agreed} by {by})"
             )
+        rule = say(check.rule)
+        rule = say(FROM_MEMORY, rule=rule) if check.from_memory else rule
         text = say(
-            words, record=check.record, rule=say(check.rule), found=check.found, text=each.text,
+            words, record=check.record, rule=rule, found=check.found, text=each.text,
             agreed=each.agreed, by=each.agreed_by,
         )  # fmt: skip
         yield Condition(

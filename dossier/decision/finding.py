@@ -78,6 +78,25 @@ class Caution:
     """What a usual caution is called whatever the language: its English title."""
 
 
+@dataclass(frozen=True, slots=True)
+class Flip:
+    """The first of the factors at which a verdict is another."""
+
+    factor: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Sensitivity:
+    """How far one input of a requirement may move, all else as it is."""
+
+    requirement: str
+    input: str
+    """A name of `evidence.changed.INPUTS`."""
+    flips: tuple[Flip, ...]
+    """Below one and above it; empty where the verdict is the same at half and at twice."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
     """Everything that was found and decided on a case."""
@@ -97,6 +116,8 @@ class Assessment:
     """What the candidate gains and gives up, in one sentence; empty without a reference."""
     circuit: tuple[CircuitSide, ...] = ()
     """The circuit with either filter in it."""
+    flips: tuple[Sensitivity, ...] = ()
+    """How far inputs may move before a verdict is another."""
     valid_until: date | None = None
     """Last day on which the approval holds, or held, where a concession has ended since."""
 

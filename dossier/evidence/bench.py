@@ -11,7 +11,7 @@ from dossier.case.model import RecordEntry
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.estimate import Estimate
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.evidence.validity.check import Check
 
 Floats = NDArray[np.float64]
@@ -37,6 +37,10 @@ class Bench:
     seed: int = 0
     compared: bool = False
     """True where a result is to be set against the other filter's, rigs and all."""
+    shares: dict[tuple[Side, float], Estimate | NotDemonstrated] = field(
+        init=False, default_factory=dict, compare=False, repr=False
+    )
+    """Shares through the fine path that were computed already, by side and oil temperature [K]."""
 
     @property
     def sides(self) -> tuple[Side, ...]:

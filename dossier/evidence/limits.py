@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 from dossier.evidence.validity.check import Guards
@@ -30,6 +31,29 @@ class Limit:
     agreed: float = 0.0
     levels: tuple[float, ...] = ()
     """Base upstream levels of the method [kg/m3], the usual one first."""
+    checked_by: str = ""
+    """Who compared the figure with the text of the standard; empty where nobody has."""
+    checked_on: date | None = None
+
+    def __post_init__(self) -> None:
+        if bool(self.checked_by.strip()) != bool(self.checked_on):
+            raise ValueError(f"limit {self.rule!r}: checked_by and checked_on go together")
+
+    @property
+    def from_memory(self) -> bool:
+        """Whether the figure is from memory, and nobody has compared it with the text."""
+        return "memory" in self.mark and not self.checked_by
+
+    @property
+    def origin(self) -> str:
+        """Clause and provenance of the figure, as printed."""
+        words = f"{say(self.clause)} ({say(self.mark)})"
+        if not self.checked_by:
+            return words
+        return say(
+            "{origin}, checked against the text by {who} on {day}",
+            origin=words, who=self.checked_by, day=self.checked_on,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

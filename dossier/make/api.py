@@ -84,7 +84,7 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     problems += [*instrument_problems(case), *reproducibility_problems(case)]
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())
-    problems += _ahead(case, on)
+    problems += [*_ahead(case, on), *_unsaid(case, on)]
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
@@ -105,6 +105,19 @@ def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
     for file, place, day, hint in days:
         if on is not None and day > on:
             yield CaseProblem(file, place, f"is dated {day}, a day that has not come", hint)
+
+
+def _unsaid(case: Case, on: date | None) -> Iterator[CaseProblem]:
+    """Yield that nothing says what changed; not asked of a dossier that was made before."""
+    from dossier.case.consistency import says_something
+
+    said = case.qualification
+    before = said.replaces.strip() or f"revision {said.revision - 1}"
+    later = said.revision > 0 or said.replaces.strip()
+    if on is not None and later and not says_something(said.changes):
+        what = f"does not say what changed since {before[:60]}, and why"
+        hint = "write changes = '...', a sentence on what is different and why"
+        yield CaseProblem("case.toml", "changes", what, hint)
 
 
 def _requirement_problems(folder: Path) -> list[CaseProblem]:

@@ -11,11 +11,13 @@ from dossier.decision.assess import assess_case
 from dossier.decision.cautions import GENERAL, cautions_for, conditions_for
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
+from dossier.evidence.validity.check import Check
 from dossier.make.api import limits
 from tests.evidence.test_strength_quantities import burst
-from tests.made_bench import application, run, sweep
+from tests.made_bench import application, exact, run, sweep
 from tests.made_bench import bench as made
 from tests.report.sample import bench, case, demand, estimate, finding, qualification
 from tests.small_case import requirement, small
@@ -115,11 +117,70 @@ def test_a_margin_is_thin_in_the_worse_half_of_what_passes(verdict, chance, thin
     assert ("Thin margin: E1" in told([given])) is thin
 
 
-def test_cold_oil_is_told_in_degrees():
-    cold = finding(demand(DECLARED["cold_bypass_temperature"], "B2", at_text="80 L/min"),
-                   estimate(273.15 + 31.0, 1.0, "K"), "pass")  # fmt: skip
-    assert "Below about 31 °C" in told([cold])["The valve opens with cold oil"]
-    assert "The valve opens with cold oil" not in told([replace(cold, estimate=None)])
+HEAD = {"location": "head", "opening": {"min": "25 kPa", "max": "30 kPa"}}
+
+
+def on_duty(cold_start="-10 degC", arrangement="full_flow", **circuit):
+    app = application(
+        duty={"cold_start": cold_start}, circuit={"arrangement": arrangement, **circuit}
+    )
+    return made([sweep(), run()], app=app, limits=exact())
+
+
+def test_cold_oil_is_told_in_degrees_whether_or_not_a_requirement_asks():
+    lab = on_duty(bypass_valve=HEAD)
+    mu = 25e3 / (1.2e9 * 60 / 6e4)  # the viscosity at which a µ Q reaches the opening
+    warm = next(t for t in range(100) if fluid_at(lab.case.application.oil, 273.15 + t)[0] < mu)
+    text = told(lab=lab)["The valve opens with cold oil"]
+    assert f"Below about {warm} °C" in text or f"Below about {warm - 1} °C" in text
+
+
+@pytest.mark.parametrize(
+    "lab",
+    [
+        on_duty("85 degC", bypass_valve=HEAD),  # a machine that is never so cold
+        on_duty(bypass_valve=None),
+        on_duty(arrangement="partial_flow", bypass_valve=HEAD),  # no oil on its way to bearings
+    ],
+)
+def test_no_caution_where_cold_oil_passes_by_nothing(lab):
+    assert not {"The valve opens with cold oil", "Bypass valve with cold oil"} & set(told(lab=lab))
+
+
+def test_a_valve_in_the_cold_that_nobody_knows_is_told():
+    within = {"location": "filter", "opening": {"min": "60 kPa", "max": "80 kPa"}}
+    text = told(lab=on_duty(bypass_valve=within))["Bypass valve with cold oil"]
+    assert "nobody measured where it opens" in text
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "path", "beyond"),
+    [
+        ("full_flow", "full_flow", True), ("partial_flow", "fine", True),
+        ("full_and_partial_flow", "full_flow", True), ("full_and_partial_flow", "fine", False),
+        ("combined", "full_flow", True), ("combined", "fine", False),
+        ("combined_through_flow", "full_flow", True), ("combined_through_flow", "fine", True),
+    ],
+)  # fmt: skip
+def test_a_terminal_is_held_against_the_valve_that_guards_its_path(arrangement, path, beyond):
+    app = application(circuit={"arrangement": arrangement, "bypass_valve": HEAD})
+    lab = made([run(path=path)], app=app)  # run to 150 kPa
+    assert ("Capacity beyond the valve's opening" in told(lab=lab)) is beyond
+
+
+def test_what_was_not_checked_is_listed_with_its_records():
+    seen = Check(record="V1", rule="soak temperature", standard="own", limit="x", found="none",
+                 outcome="not checked", mandatory=False)  # fmt: skip
+    lab = replace(bench(case()), checks=(seen, replace(seen, record="V2")))
+    assert "soak temperature (V1, V2)" in told(lab=lab)["Not checked"]
+    assert "Not checked" not in told()
+
+
+def test_a_rule_from_memory_that_warned_says_so():
+    warned = [replace(c, from_memory=c.rule == "test flow") for c in bench(case()).checks]
+    text = told(lab=replace(bench(case()), checks=tuple(warned)))
+    assert "test flow (its limit is from memory" in text["Checks with a warning"]
+    assert not any("from memory" in each for each in told().values())
 
 
 def specimens(number):

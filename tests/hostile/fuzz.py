@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
-from importlib import import_module
 from pathlib import Path
 
 from dossier import assess, read_case
 from dossier.case.problems import CaseError
+from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import sign_off
 from dossier.make.outcome import OUR_BUG, explained
 from tests.archive.sealed import sign_all
@@ -22,10 +22,6 @@ from tests.hostile.mutants import BROKEN, CASES, SIGNED, Files, Mutant, intact_f
 SLOWEST = 10.0
 """Seconds that a mutant may take."""
 FEW_DRAWS = 4000
-DRAWING = (
-    "statistics.combine", "quantities.penetration", "quantities.size_rating", "quantities.sump",
-    "quantities.duty",
-)  # fmt: skip
 RANK = {"approved": 2, "approved with conditions": 1}
 SHARES = {"polder-pumps": 0.45, "ropeway-drive": 0.35, "chain-ferry": 0.2}
 
@@ -67,15 +63,8 @@ def verdicts(folder: Path) -> Verdicts:
 @contextmanager
 def few_draws() -> Iterator[None]:
     """Draw less often: the intact case is judged with the same draws, and a run takes minutes."""
-    modules = [import_module(f"dossier.evidence.{name}") for name in DRAWING]
-    was = [module.DRAWS for module in modules]
-    for module in modules:
-        module.DRAWS = FEW_DRAWS  # type: ignore[attr-defined]
-    try:
+    with with_trials(FEW_DRAWS):
         yield
-    finally:
-        for module, value in zip(modules, was, strict=True):
-            module.DRAWS = value  # type: ignore[attr-defined]
 
 
 class Bench:

@@ -28,6 +28,7 @@ ATTACK = "<script>a()</script><img src=http://x.invalid/ onerror=b()>&lt;{{7*7}}
 FREE = (
     "title", "owner", "notes", "purpose", "description", "maker", "part_number", "accreditation",
     "certificate", "name", "text", "source", "ingression_dust", "replaces",
+    "changes",
 )  # fmt: skip
 HARM = ("/JS", "/JavaScript", "/Launch", "/URI", "/OpenAction", "/AA", "/RichMedia", "/SubmitForm")
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from dossier.report.pages.margins import margin_of, margins_chart
 from matplotlib.figure import Figure
 
 from dossier.report.charts import filtration_chart as filtration
@@ -14,7 +15,6 @@ from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.style import draw, line_style
 from dossier.report.pages.capacity import capacity_page
 from dossier.report.pages.filtration import bound_ratio, efficiency_page
-from dossier.report.pages.margins import margin_of, margins_chart
 from dossier.report.pages.pressure import pressure_page
 from tests.report import sample
 

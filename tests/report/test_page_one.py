@@ -6,12 +6,12 @@ from io import BytesIO
 
 import pytest
 import weasyprint
+from dossier.report.charts.margins_chart import AXES, LOWEST, rows_that_fit
 from pypdf import PdfReader
 
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets
-from dossier.report.charts.margins_chart import AXES, LOWEST, rows_that_fit
 from dossier.report.pages import margins as page_one
 from tests.report import sample
 

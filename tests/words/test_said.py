@@ -41,7 +41,7 @@ def upside(monkeypatch):
 @pytest.fixture
 def bench():
     """A case of which nothing is known, so that only the usual cautions are given."""
-    circuit = SimpleNamespace(bypass_valve=None)
+    circuit = SimpleNamespace(bypass_valve=None, guarded=())
     rule = SimpleNamespace(confidence=0.95)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule)
     asked = SimpleNamespace(concession=(), review_due=None)

@@ -17,12 +17,12 @@ from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import (
-    DRAWS,
     generator,
     half_width_of,
     ingression,
     positive_normal,
     scatter_component,
+    trials,
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
@@ -75,15 +75,15 @@ def _draws(
         rate=rates,
         mass=_shared(bench, side, flows, 1.0),
         drop=_shared(bench, side, [*parts], mean) + _shared(bench, side, extra, 1.0),
-        own_mass=np.array(own)[:, None] * rng.standard_normal((len(runs), DRAWS)),
+        own_mass=np.array(own)[:, None] * rng.standard_normal((len(runs), trials())),
     )
 
 
 def _shared(bench: Bench, side: Side, components: Sequence[Component], scale: float) -> Floats:
-    total: Floats = np.zeros(DRAWS)
+    total: Floats = np.zeros(trials())
     for part in components:
         rng = generator(bench, f"{part.name} {part.shared or side}")
-        total = total + part.u / scale * rng.standard_normal(DRAWS)
+        total = total + part.u / scale * rng.standard_normal(trials())
     return total
 
 
@@ -122,7 +122,7 @@ def _estimate(
     if n > 1 and np.isfinite(nominal).all():
         scatter = float(nominal.std(ddof=1)) / math.sqrt(n)
         rng = generator(bench, f"{purpose} scatter")
-        samples = samples + scatter * rng.standard_t(n - 1, DRAWS)
+        samples = samples + scatter * rng.standard_t(n - 1, trials())
         components.insert(0, scatter_component(n, scatter))
     return Estimate(
         value=float(nominal.mean()),
@@ -149,9 +149,11 @@ def _estimate(
 
 def _alone(draws: _Draws, name: str) -> _Draws:
     """Return draws in which only the named input varies."""
-    still = np.zeros(DRAWS)
+    still = np.zeros(trials())
     return _Draws(
-        rate=draws.rate if name == "ingression" else np.full(DRAWS, float(np.median(draws.rate))),
+        rate=draws.rate
+        if name == "ingression"
+        else np.full(trials(), float(np.median(draws.rate))),
         mass=draws.mass if name == "injection flow" else still,
         drop=draws.drop if name == "clean pressure drop" else still,
         own_mass=draws.own_mass if name == "gravimetry" else np.zeros_like(draws.own_mass),
@@ -316,7 +318,7 @@ def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:
     """Return draws of the valve's lowest opening pressure (m,) [Pa]; one stream a side."""
     rng = generator(bench, f"{side} opening pressure")
     few = opening.dof < math.inf
-    t = rng.standard_t(opening.dof, DRAWS) if few else rng.standard_normal(DRAWS)
+    t = rng.standard_t(opening.dof, trials()) if few else rng.standard_normal(trials())
     limits: Floats = opening.value + opening.u * t
     return limits
 

@@ -21,7 +21,13 @@ from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.combine import budget, combine_results
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
+from dossier.evidence.statistics.estimate import (
+    Component,
+    Estimate,
+    NotDemonstrated,
+    attempt,
+    stop_if,
+)
 from dossier.physics.flow_paths import Path, split_parallel, split_to_sump
 from dossier.words import later, say
 
@@ -62,8 +68,18 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
 
     From the pressure balance of the paths: to the sump against the gallery pressure, or parallel
     to the full-flow medium where both lead to the engine.  Uncertainty by shifting every input of
-    the flow sweeps (JCGM 100:2008, 5.1.4).
+    the flow sweeps (JCGM 100:2008, 5.1.4).  Computed once for a bench.
     """
+    key = side, temperature
+    if key not in bench.shares:
+        bench.shares[key] = attempt(_fine_share, bench, side, temperature)
+    found = bench.shares[key]
+    if isinstance(found, NotDemonstrated):
+        raise found
+    return found
+
+
+def _fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     circuit = bench.case.application.circuit
     if circuit.arrangement not in HAS_FINE:
         words = later("the arrangement {name} has no fine path")

@@ -13,13 +13,13 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import (
-    DRAWS,
     budget,
     combine,
     farther,
     generator,
     half_width_of,
     shared_components,
+    trials,
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
@@ -222,7 +222,7 @@ def _few(
     purpose: str,
 ) -> Estimate:
     rng = generator(bench, purpose)
-    own = np.array([each.draws(rng, DRAWS) for each in passages])
+    own = np.array([each.draws(rng, trials()) for each in passages])
     mean = max(linear.value, 1e-300)
     relative = math.sqrt(sum(c.u**2 for c in shared)) / mean if linear.value > 0 else 0.0
     if not linear.value > 0:
@@ -230,7 +230,7 @@ def _few(
         known = counter_components(bench, records, [1.0] * len(passages))
         known += size_components(bench, records, [p.steepness for p in passages])
         relative = math.sqrt(sum(c.u**2 for c in known))
-    common = np.exp(relative * rng.standard_normal(DRAWS))
+    common = np.exp(relative * rng.standard_normal(trials()))
     samples = np.maximum(_scattered(passages, own.mean(axis=0)), 0.0) * common
     own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)

@@ -17,11 +17,11 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.combine import (
-    DRAWS,
     draws_of,
     generator,
     larger_component,
     scatter_component,
+    trials,
 )
 from dossier.evidence.statistics.estimate import (
     Bound,
@@ -58,7 +58,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
-    shift = common * rng.standard_normal(DRAWS)
+    shift = common * rng.standard_normal(trials())
     shared = np.array([_sizes(run, ratio, shift[:, None]) for run in runs])
     counters = _finite_std(shared.mean(axis=0))
     own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
@@ -67,7 +67,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     records = [run.record for run in runs]
     sizing = size_components(bench, records, [float(each) for each in values])
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
-    shared = shared + u_sizing * rng.standard_normal(DRAWS)
+    shared = shared + u_sizing * rng.standard_normal(trials())
     samples = shared.mean(axis=0) + draws_of(scatter, rng)
     specimen_samples = shared + np.nan_to_num(own - values[:, None], posinf=math.inf, neginf=0.0)
     return Estimate(
@@ -108,7 +108,7 @@ def _common(bench: Bench, runs: Sequence[MultipassResult]) -> float:
 
 def _noise(run: MultipassResult, rng: np.random.Generator) -> Floats:
     relative = np.sqrt(1.0 / run.raw_up + run.dispersion / np.maximum(run.raw_down, 1.0))
-    draws: Floats = relative * rng.standard_normal((DRAWS, len(run.sizes)))
+    draws: Floats = relative * rng.standard_normal((trials(), len(run.sizes)))
     return draws
 
 

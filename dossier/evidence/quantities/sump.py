@@ -16,12 +16,12 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.combine import (
-    DRAWS,
     as_samples,
     generator,
     half_width_of,
     ingression,
     positive_normal,
+    trials,
 )
 from dossier.evidence.statistics.estimate import (
     Component,
@@ -213,7 +213,7 @@ def _estimate(
         once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
         return once * (factor or 1.0)
 
-    still = {key: np.full(DRAWS, value) for key, value in nominal.items()}
+    still = {key: np.full(trials(), value) for key, value in nominal.items()}
     samples = concentration(drawn)
     value = float(concentration(nominal))
     components = tuple(
@@ -280,10 +280,10 @@ def _drawn(
     drawn = {
         "rate": positive_normal(generator(bench, "ingression"), *rate),
         "counts": generator(bench, f"dust {known.size:g}").uniform(
-            middle - half, middle + half, DRAWS
+            middle - half, middle + half, trials()
         ),
     }
-    drawn |= {key: np.full(DRAWS, value) for key, value in ABSENT.items()}
+    drawn |= {key: np.full(trials(), value) for key, value in ABSENT.items()}
     for key, part in known.parts.items():
         rng = generator(bench, f"{side} {key} {known.size:g} draws")
         drawn[key] = np.clip(as_samples(part, rng), 0.0, 1.0)

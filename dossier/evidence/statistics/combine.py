@@ -1,7 +1,9 @@
 """From specimens to the filter type: scatter, counting, and what all specimens share."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +24,24 @@ from dossier.words import later, say
 
 Floats = NDArray[np.float64]
 DRAWS = 100_000
+"""Draws that every decision rests on."""
+_trials: ContextVar[int] = ContextVar("_trials", default=DRAWS)
 EXAMPLE = 'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
+
+
+def trials() -> int:
+    """Return how many draws a quantity is computed with (JCGM 101:2008, 7.2)."""
+    return _trials.get()
+
+
+@contextmanager
+def with_trials(number: int) -> Iterator[None]:
+    """Compute with another number of draws inside, from the same generators."""
+    token = _trials.set(number)
+    try:
+        yield
+    finally:
+        _trials.reset(token)
 
 
 def ingression(bench: Bench) -> tuple[float, float]:
@@ -44,7 +63,7 @@ def half_width_of(samples: Floats) -> float:
 
 def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
     """Draw from a normal distribution, drawing again where the value is not above zero."""
-    draws = rng.normal(value, u, DRAWS)
+    draws = rng.normal(value, u, trials())
     for _ in range(100):
         wrong = ~(draws > 0)
         if not wrong.any():
@@ -54,15 +73,15 @@ def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:
 
 
 def draws_of(component: Component, rng: np.random.Generator) -> Floats:
-    """Return draws of a component's error (DRAWS,), by t (JCGM 101:2008, 6.4.9).
+    """Return draws of a component's error (m,), by t (JCGM 101:2008, 6.4.9).
 
     Where it carries a scatter as well, each draw is the farther of the two at one probability.
     """
     if component.scatter > 0:
-        normal = rng.standard_normal(DRAWS)
+        normal = rng.standard_normal(trials())
         return farther(component.u * normal, normal, component.scatter, component.scatter_dof)
     few = component.dof < math.inf
-    t = rng.standard_t(component.dof, DRAWS) if few else rng.standard_normal(DRAWS)
+    t = rng.standard_t(component.dof, trials()) if few else rng.standard_normal(trials())
     errors: Floats = component.u * t
     return errors
 
@@ -84,7 +103,7 @@ def as_samples(estimate: Estimate, rng: np.random.Generator) -> Floats:
     """Return draws of an estimate: its own, else each component drawn by itself."""
     if estimate.samples is not None:
         return estimate.samples
-    deviation: Floats = np.zeros(DRAWS)
+    deviation: Floats = np.zeros(trials())
     for part in estimate.components:
         if part.u > 0:
             deviation = deviation + draws_of(part, rng)

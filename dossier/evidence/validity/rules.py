@@ -59,12 +59,13 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
     return Check(
         record=record.id,
         rule=rule,
-        standard=f"{say(limit.clause)} ({say(limit.mark)})",
+        standard=limit.origin,
         limit=say(limit.text),
         found=verdict.found,
         outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
         mandatory=limit.mandatory,
         guards=limit.guards,
+        from_memory=limit.from_memory,
     )
 
 
@@ -151,9 +152,8 @@ def _certificate(case: Case, record: Record) -> Verdicts:
         names = ", ".join(bare)
         return Verdicts(False, say("no certificate with a number: {names}", names=names))
     for each in used:
-        same = {
-            i.id for i in _named_anywhere(case) if plain(i.certificate) == plain(each.certificate)
-        }
+        own = plain(each.certificate)
+        same = {i.id for i in _named_anywhere(case) if plain(i.certificate) == own}
         if len(same) > 1:
             words = later(
                 "{certificate} is named for {names}: name the certificate of each, or the sheet of "
@@ -166,7 +166,8 @@ def _certificate(case: Case, record: Record) -> Verdicts:
 
 
 def _named_anywhere(case: Case) -> list[Instrument]:
-    return [case.instrument(name) for each in case.records for name in each.entry.instruments]
+    names = {name for each in case.records for name in each.entry.instruments}
+    return [each for each in case.qualification.instrument if each.id in names]
 
 
 def _numbered(certificate: str) -> bool:

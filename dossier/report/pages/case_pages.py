@@ -2,18 +2,15 @@
 
 from dataclasses import dataclass
 
-from dossier.case.application import Oil
 from dossier.case.case import Case
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
-from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import (
     NONE,
     PLUS_MINUS,
     date_text,
-    percent,
     quantity_text,
     speak,
     with_uncertainty,
@@ -33,18 +30,12 @@ ARRANGEMENTS = {
     "combined": later("two media in one can; the fine part returns to the sump"),
     "combined_through_flow": later("two media in one can; all oil goes to the engine"),
 }
-LOCATIONS = {
-    "filter": later("in the filter"),
-    "head": later("in the filter head"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ApplicationPage:
     """Where the filter will work."""
 
-    document: tuple[Fact, ...]
-    circuit: tuple[Fact, ...]
     oil: tuple[Fact, ...]
     duty: tuple[Fact, ...]
     notes: str
@@ -78,82 +69,17 @@ def measured(value: Measured | None, unit: str, dimension: str) -> str:
 
 def application_page(case: Case) -> ApplicationPage:
     """Return the application as formatted text."""
-    application = case.application
-    document = (
-        Fact(say("Title"), application.title),
-        Fact(say("Revision"), application.revision),
-        Fact(say("Issued"), date_text(application.issued)),
-        Fact(say("Owner"), application.owner or say(NONE)),
-        Fact(say("Equipment covered"), application.equipment or (say(NONE),)),
-    )
-    return ApplicationPage(
-        document=document,
-        circuit=_circuit(case),
-        oil=_oil(case),
-        duty=_duty(case),
-        notes=speak(application.notes),
-    )
-
-
-def _circuit(case: Case) -> tuple[Fact, ...]:
-    circuit = case.application.circuit
-    share = circuit.partial_flow_share
-    return (
-        Fact(say("Arrangement"), say(ARRANGEMENTS[circuit.arrangement])),
-        Fact(say("Rated flow"), si(circuit.rated_flow, "L/min", "flow")),
-        Fact(say("Sump volume"), si(circuit.sump_volume, "L", "volume")),
-        Fact(say("Share of partial flow"), say(NONE) if share is None else percent(share)),
-        Fact(say("Bypass valve"), _valve(case)),
-        Fact(say("Highest system pressure"), si(circuit.system_pressure, "kPa", "pressure")),
-    )
-
-
-def _valve(case: Case) -> str:
-    valve = case.application.circuit.bypass_valve
-    if valve is None:
-        return say(NONE)
-    where = (
-        say("none", context="bypass valve")
-        if valve.location == "none"
-        else say(LOCATIONS[valve.location])
-    )
-    if valve.opening is None:
-        return where
-    low, high = (from_si(end, "kPa", "pressure") for end in (valve.opening.min, valve.opening.max))
-    return say(
-        "{where}, opens between {low} and {high}",
-        where=where,
-        low=quantity_text(low, "kPa"),
-        high=quantity_text(high, "kPa"),
-    )
+    return ApplicationPage(oil=_oil(case), duty=_duty(case), notes=speak(case.application.notes))
 
 
 def _oil(case: Case) -> tuple[Fact, ...]:
-    oil, duty = case.application.oil, case.application.duty
-    states = (
-        (later("Viscosity, hot, {temperature}"), duty.hot_oil),
-        (later("Viscosity, normal, {temperature}"), duty.normal_oil),
-        (later("Viscosity, cold start, {temperature}"), duty.cold_start),
-    )
-    computed = tuple(
-        Fact(say(name, temperature=si(t, "degC", "temperature")), _viscosity(oil, t))
-        for name, t in states
-    )
+    oil = case.application.oil
     return (
         Fact(say("Oil"), speak(oil.description) or say(NONE)),
         Fact(say("Viscosity at 40 °C"), si(oil.kv40.value, "mm2/s", "kinematic viscosity")),
         Fact(say("Viscosity at 100 °C"), si(oil.kv100.value, "mm2/s", "kinematic viscosity")),
         Fact(say("Density at 15 °C"), si(oil.density15, "kg/m3", "density")),
-        *computed,
     )
-
-
-def _viscosity(oil: Oil, temperature: float) -> str:
-    try:
-        nu = kinematic_at(oil, temperature)
-    except ValueError as error:
-        return say("not computed: {reason}", reason=str(error))
-    return say("{viscosity} (by ASTM D341)", viscosity=quantity_text(nu * 1e6, "mm2/s", 3))
 
 
 def _duty(case: Case) -> tuple[Fact, ...]:

@@ -5,14 +5,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from dossier.case.application import Circuit as Asked
 from dossier.case.case import Case
+from dossier.case.fields import Band as Opening
 from dossier.decision.finding import Assessment
+from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.circuit import CircuitSide, LongRun
+from dossier.evidence.quantities.fine_path import (
+    HAS_FINE,
+    HAS_MAIN,
+    fine_share,
+    path_flow,
+    pump_flow,
+)
+from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
+from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.report.blocks import Chart, Column, Fact, Table
+from dossier.report.charts.circuit_drawing import Circuit, labels_of, svg_of
+from dossier.report.charts.deferred import now_or_later
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
-from dossier.report.format import quantity_text, significant, speak, with_uncertainty
-from dossier.words import say
+from dossier.report.format import percent, quantity_text, significant, speak, with_uncertainty
+from dossier.report.pages.case_pages import ARRANGEMENTS, si
+from dossier.words import later, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -39,6 +56,154 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
         share=_share(case, sides, style),
         notes=tuple(dict.fromkeys(speak(note) for side in sides for note in side.notes)),
     )  # fmt: skip
+
+
+def circuit_drawing(case: Case) -> Chart:
+    """Return the drawing of the circuit as the application describes it."""
+    circuit = case.application.circuit
+    valve = circuit.bypass_valve
+    band = valve.opening if valve is not None and valve.location != "none" else None
+    can = circuit.arrangement in {"combined", "combined_through_flow"}
+    main = say("Full-flow medium") if can else say("Full-flow filter")
+    drawn = Circuit(
+        arrangement=circuit.arrangement,
+        valve=valve.location if valve is not None and band is not None else "",
+        pump=(say("Pump"), _flow(circuit.pump_flow or circuit.rated_flow),
+              *(_most(p) for p in (circuit.system_pressure,) if p is not None)),
+        filter=(say("Filter"),) if circuit.arrangement not in TWO else (main,),
+        fine=(say("Fine medium") if can else say("Fine filter"),),
+        bypass=(say("Bypass valve"), *(_band(b) for b in (band,) if b is not None)),
+        bearings=(say("Bearings"),
+                  *(_kpa(p) for p in (circuit.gallery_pressure,) if p is not None)),
+        sump=(" ".join([say("Sump"), *(si(v, "L", "volume") for v in (circuit.sump_volume,)
+                                       if v is not None)]),),
+    )  # fmt: skip
+    words = _described(circuit)
+    return Chart(
+        caption=say(
+            "{circuit}. Symbols after ISO 1219-1:2012 (from memory).",
+            circuit=f"{words[0].upper()}{words[1:]}",
+        ),
+        id="drawing-circuit",
+        uri=now_or_later(lambda: svg_of(drawn)),
+        alt=say(
+            "Drawing of the circuit: {circuit}. Labels: {labels}.", circuit=words,
+            labels="; ".join(each.text for each in labels_of(drawn)),
+        ),
+    )  # fmt: skip
+
+
+WHERE = {
+    "": later("no bypass valve stated"),
+    "none": later("no bypass valve"),
+    "filter": later("bypass valve in the filter"),
+    "head": later("bypass valve in the filter head"),
+}
+"""Where the valve is, as said below the drawing."""
+
+
+def _described(circuit: Asked) -> str:
+    where = circuit.bypass_valve.location if circuit.bypass_valve else ""
+    parts = [say(ARRANGEMENTS[circuit.arrangement]), say(WHERE[where])]
+    parts.append(say("rated flow {flow}", flow=_flow(circuit.rated_flow)))
+    if circuit.partial_flow_share is not None:
+        parts.append(say("stated share of partial flow {share}",
+                         share=percent(circuit.partial_flow_share)))  # fmt: skip
+    return "; ".join(parts)
+
+
+TWO = HAS_FINE & HAS_MAIN
+"""Arrangements with two paths, each with a name on the drawing."""
+
+
+def _flow(value: float) -> str:
+    return si(value, "L/min", "flow")
+
+
+def _kpa(value: float) -> str:
+    return si(value, "kPa", "pressure")
+
+
+def _most(pressure: float) -> str:
+    return f"≤\u00a0{_kpa(pressure)}"
+
+
+def _band(band: Opening) -> str:
+    low, high = (significant(end / 1e3) for end in (band.min, band.max))
+    return say("{low} to {high} kPa", low=low, high=high)
+
+
+def states_table(bench: Bench) -> Table:
+    """Return what flows and presses hot, at normal temperature and cold, with the candidate."""
+    duty, circuit = bench.case.application.duty, bench.case.application.circuit
+    states = (duty.hot_oil, duty.normal_oil, duty.cold_start)
+    drops = [_clean(bench, each) for each in states]
+    rows = [
+        (say("Viscosity / (mm²/s)"), *(_viscosity(bench, each) for each in states)),
+        (say("Clean Δp / kPa"), *(_kilo(each) for each in drops)),
+    ]
+    if fitted_valve(bench) is not None:
+        rows.append((say("Valve"), *(_position(bench, each) for each in drops)))
+    if circuit.arrangement in HAS_FINE:
+        shares = [attempt(fine_share, bench, "candidate", each) for each in states]
+        rows.append((say("Fine path / (L/min)"), *(_through(bench, each) for each in shares)))
+        if circuit.arrangement != "combined_through_flow":
+            rest = [_through(bench, each, rest=True) for each in shares]
+            rows.append((say("Bearings / (L/min)"), *rest))
+    heads = zip((later("hot, {t}"), later("normal, {t}"), later("cold, {t}")), states, strict=True)
+    return Table(
+        caption=say("Hot and cold, with the candidate"),
+        columns=(Column("", 37), *(Column(say(w, t=si(t, "degC", "temperature")), 21, "right")
+                                   for w, t in heads)),
+        rows=tuple(rows),
+        note=say("Δp: clean, at rated flow. {none}: beyond what was tested, or not tested.",
+                 none=UNKNOWN),
+    )  # fmt: skip
+
+
+UNKNOWN = "–"
+
+
+def _viscosity(bench: Bench, temperature: float) -> str:
+    try:
+        return significant(kinematic_at(bench.case.application.oil, temperature) * 1e6, 3)
+    except ValueError:
+        return UNKNOWN
+
+
+def _clean(bench: Bench, temperature: float) -> Estimate | None:
+    flow = path_flow(bench.case.application.circuit, "full_flow")
+    if flow is None:
+        return None
+    at = {"flow": flow, "temperature": temperature}
+    found = all_quantities()["clean_pressure_drop"].compute(bench, "candidate", at)
+    return found if isinstance(found, Estimate) else None
+
+
+def _kilo(found: Estimate | None) -> str:
+    return UNKNOWN if found is None else significant(found.value / 1e3, 3)
+
+
+def _position(bench: Bench, drop: Estimate | None) -> str:
+    """Return whether the clean filter opens the valve, by the lowest pressure and the band."""
+    valve, lowest = fitted_valve(bench), attempt(opening_pressure, bench, "candidate")
+    if (
+        drop is None
+        or valve is None
+        or valve.opening is None
+        or isinstance(lowest, NotDemonstrated)
+    ):
+        return UNKNOWN
+    if drop.value < lowest.value:
+        return say("shut")
+    return say("open") if drop.value > valve.opening.max else say("may open")
+
+
+def _through(bench: Bench, share: Estimate | NotDemonstrated, *, rest: bool = False) -> str:
+    if isinstance(share, NotDemonstrated):
+        return UNKNOWN
+    part = 1.0 - share.value if rest else share.value
+    return significant(part * pump_flow(bench) * 6e4, 3)
 
 
 def _plus_minus(value: float, expanded: float) -> str:

@@ -22,6 +22,7 @@ from dossier.report.pages.circuit import CircuitPage, circuit_page
 from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
+from dossier.report.pages.frame import FramePage, frame_page
 from dossier.report.pages.places import number_sections, places_of, section_of
 from dossier.report.pages.pressure import PressurePage, pressure_page
 from dossier.report.pages.record_pages import (
@@ -62,6 +63,7 @@ class Content:
     decision: DecisionPage
     requirements: Table
     reasons: Table
+    frame: FramePage
     application: ApplicationPage
     filters: FiltersPage
     efficiency: EfficiencyPage
@@ -128,6 +130,7 @@ def build_content(
         decision=page_one,
         requirements=requirements_table(assessment, threshold, places),
         reasons=reasons_table(assessment, threshold, places),
+        frame=frame_page(case, assessment, signoff, issued, places),
         application=application_page(case),
         filters=filters_page(case, places),
         efficiency=efficiency_page(assessment, style),

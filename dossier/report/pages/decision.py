@@ -12,7 +12,7 @@ from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import NONE, date_text, significant, speak, with_unit
+from dossier.report.format import date_text, significant, speak, with_unit
 from dossier.report.pages.fixed_words import Answer, answer_of
 from dossier.report.pages.places import Places, places_of, same_as
 from dossier.report.pages.results import (
@@ -57,7 +57,6 @@ class DecisionPage:
     conditions_in_full: tuple[str, ...]
     """Every condition in full, where page one shortens or leaves out one; else empty."""
     closest: Table
-    identity: tuple[Fact, ...]
 
 
 def decision_page(
@@ -93,7 +92,6 @@ def decision_page(
         conditions=short,
         conditions_in_full=conditions if cut else (),
         closest=_closest(rows, max(room, LEAST)),
-        identity=_identity(case, issued),
     )
 
 
@@ -309,33 +307,3 @@ def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
         ),
         empty=say("No requirement applies."),
     )
-
-
-def _whole(filter_: Filter | None) -> str:
-    if filter_ is None:
-        return say(NONE)
-    return _of_maker(filter_.part_number, filter_.maker)
-
-
-def _revised(name: str, revision: int | str) -> str:
-    return say("{name}, revision {revision}", name=name, revision=revision)
-
-
-def _identity(case: Case, issued: date) -> tuple[Fact, ...]:
-    qualification, application = case.qualification, case.application
-    laboratories = tuple(laboratory.name for laboratory in qualification.laboratory)
-    facts = [
-        Fact(say("Dossier"), _revised(qualification.number, qualification.revision)),
-        Fact(say("Issued"), date_text(issued)),
-        Fact(say("Title"), qualification.title),
-        Fact(say("Candidate"), _whole(qualification.candidate)),
-        Fact(say("Reference"), _whole(qualification.reference)),
-        Fact(say("Application"), _revised(application.title, application.revision)),
-        Fact(say("Covers"), application.equipment or say("no equipment named")),
-        Fact(say("Tests by"), laboratories),
-    ]
-    if qualification.replaces:
-        facts.append(Fact(say("Replaces"), qualification.replaces))
-    if qualification.review_due:
-        facts.append(Fact(say("Review due"), date_text(qualification.review_due)))
-    return tuple(facts)

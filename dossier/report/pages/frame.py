@@ -1,0 +1,283 @@
+"""Page two: the circuit, what is covered and what not, what would flip it, days and changes."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from dossier.case.case import Case
+from dossier.case.model import Filter
+from dossier.decision.finding import Assessment, Sensitivity
+from dossier.decision.rules import Verdict
+from dossier.evidence.registry import all_quantities
+from dossier.report.blocks import Cell, Chart, Column, Line, Table
+from dossier.report.format import NONE, date_text, significant, speak
+from dossier.report.pages.case_pages import measured, si
+from dossier.report.pages.circuit import circuit_drawing, states_table
+from dossier.report.pages.places import Places
+from dossier.report.signing import SignOff, role_text
+from dossier.words import later, say, say_count
+
+SHOWN = 11
+"""Requirements whose factors page two has room for, the nearest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FramePage:
+    """What stands around the decision."""
+
+    drawing: Chart
+    states: Table
+    scope: Table
+    flips: Table
+    days: Table
+    changes: str
+    """What changed since the revision or the dossier before; empty where there is none."""
+
+
+def frame_page(
+    case: Case, assessment: Assessment, signoff: SignOff, issued: date, places: Places
+) -> FramePage:
+    """Return page two as formatted text."""
+    return FramePage(
+        drawing=circuit_drawing(case),
+        states=states_table(assessment.bench),
+        scope=_scope(case, assessment),
+        flips=_flips(assessment, places),
+        days=_days(case, assessment, signoff, issued),
+        changes=_changes(case),
+    )
+
+
+def _changes(case: Case) -> str:
+    said = case.qualification
+    before = said.replaces.strip()
+    if not before and said.revision == 0:
+        return speak(said.changes)
+    before = speak(before) or say("revision {number}", number=said.revision - 1)
+    words = later("Since {before}: {changes}")
+    return say(words, before=before, changes=speak(said.changes) or say("not stated"))
+
+
+def _scope(case: Case, assessment: Assessment) -> Table:
+    rows = (
+        (say("Machines"), *_machines(case)),
+        (say("Filter"), *_filter(case)),
+        (say("Oil and temperature"), *_oil(case)),
+        (say("Service"), *_service(case)),
+        (say("Checks"), *_checks(assessment)),
+    )
+    return Table(
+        caption=say("Scope"),
+        columns=(
+            Column("", 12), Column(say("Covered"), 47), Column(say("Not covered"), 41),
+        ),
+        rows=rows,
+        note=_asked(assessment),
+    )  # fmt: skip
+
+
+Pair = tuple[Cell, Cell]
+
+
+def _machines(case: Case) -> Pair:
+    application = case.application
+    named = ", ".join(application.equipment) or say("no equipment named")
+    words = later("{machines}: “{title}”, revision {revision}, issued {issued}, {owner}")
+    return (
+        say(
+            words, machines=speak(named), title=application.title, revision=application.revision,
+            issued=application.issued, owner=application.owner or say("without an owner"),
+        ),
+        say("Other machines, circuits or valve settings"),
+    )  # fmt: skip
+
+
+def _whole(filter_: Filter) -> str:
+    if not filter_.maker:
+        return filter_.part_number
+    return say("{part} of {maker}", part=filter_.part_number, maker=filter_.maker)
+
+
+def _filter(case: Case) -> Pair:
+    asked = case.qualification
+    tested = {r.entry.specimen for r in case.records if r.entry.filter == "candidate"} - {None}
+    lots = {each.id: each.lot for each in asked.specimen if each.filter == "candidate"}
+    drawn = {lots.get(str(name), "") for name in tested} - {""}
+    untested = [lot for lot in asked.lots_of("candidate") if drawn and lot not in drawn]
+    text = say(
+        "{part}, as tested: {number} specimens of {lots}",
+        part=_whole(asked.candidate), number=len(tested),
+        lots=", ".join(sorted(drawn) or asked.lots_of("candidate")) or say("no lot named"),
+    )  # fmt: skip
+    if asked.reference is not None:
+        text = say("{filter}; in place of {other}", filter=text, other=_whole(asked.reference))
+    houses = "; ".join(each.name for each in asked.laboratory)
+    text = say("{filter}; tested by {names}", filter=text, names=houses)
+    beyond = say("Later lots; any change of materials or making")
+    if untested:
+        words = later("Lots not tested: {lots}; later ones; any change of materials or making")
+        beyond = say(words, lots=", ".join(untested))
+    return text, beyond
+
+
+def _oil(case: Case) -> Pair:
+    oil, duty = case.application.oil, case.application.duty
+    words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
+    return (
+        say(
+            words, oil=speak(oil.description) or say(NONE),
+            kv40=si(oil.kv40.value, "mm2/s", "kinematic viscosity"),
+            cold=si(duty.cold_start, "degC", "temperature"),
+            hot=si(duty.hot_oil, "degC", "temperature"),
+        ),
+        say("Other oil or temperatures; oil thick with soot or water"),
+    )  # fmt: skip
+
+
+def _service(case: Case) -> Pair:
+    duty = case.application.duty
+    words = later("{hours} with {ingression} of contaminant ({dust})")
+    return (
+        say(
+            words, hours=si(duty.service_interval, "h", "time"),
+            ingression=measured(duty.ingression, "g/h", "mass rate"),
+            dust=duty.ingression_dust or say(NONE),
+        ),
+        say("A longer interval; more or other contaminant; pulsating flow"),
+    )  # fmt: skip
+
+
+def _asked(assessment: Assessment) -> str:
+    """Return what nobody asked for, among all that can be asked."""
+    asked = {f.demand.quantity.name for f in assessment.findings if not f.demand.not_applicable}
+    others = [say(q.title) for name, q in all_quantities().items() if name not in asked]
+    words = later(
+        "Asked for: {number} of {known} quantities. Nobody asked for, and nothing here covers: "
+        "{names}."
+    )
+    known = len(all_quantities())
+    return say(words, number=len(asked), known=known, names="; ".join(others) or "–")
+
+
+def _checks(assessment: Assessment) -> Pair:
+    made = [each for each in assessment.checks if each.outcome != "does not apply"]
+    missing = dict.fromkeys(say(c.rule) for c in made if c.outcome == "not checked")
+    memory = {each.rule for each in made if each.from_memory}
+    met = say(
+        "{met} of {number} checks of the tests met", number=len(made),
+        met=sum(each.outcome == "met" for each in made),
+    )  # fmt: skip
+    beyond = []
+    if missing:
+        beyond.append(say("Not checked: {rules}", rules=", ".join(missing)))
+    if memory:
+        words = later(
+            "Limits of {number} of {rules} rules are from memory, not checked against the text"
+        )
+        beyond.append(say(words, number=len(memory), rules=len({each.rule for each in made})))
+    return Line((met,)), tuple(beyond) or "–"
+
+
+def _days(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> Table:
+    tested = [each.entry.tested for each in case.records]
+    last = max([*tested, *(r.entry.finished for r in case.records if r.entry.finished)])
+    used = {name for each in case.records for name in each.entry.instruments}
+    due = min((i.due for i in case.qualification.instrument if i.id in used), default=None)
+    filed = case.on_file.since if case.on_file else None
+    signed = tuple(
+        say("{role} {day}", role=role_text(each.role), day=each.date)
+        for each in signoff.signed
+        if each.holds
+    )
+    days: dict[str, Cell] = {
+        say("Rule agreed"): date_text(case.application.decision_rule.agreed),
+        say("Requirements on file"): date_text(filed) if filed else say("never"),
+        say("Tests"): tuple(dict.fromkeys(map(date_text, (min(tested), last)))),
+        say("First calibration due"): date_text(due) if due else "–",
+        say("Issued"): date_text(issued),
+        say("Signed"): signed or say("nobody yet"),
+        say("Valid until"): date_text(assessment.valid_until) if assessment.valid_until else "–",
+        say("Review due"): date_text(case.qualification.review_due),
+    }
+    widths = (11, 13, 11, 13, 11, 19, 11, 11)
+    columns = tuple(Column(name, width) for name, width in zip(days, widths, strict=True))
+    return Table(caption=say("Days"), columns=columns, rows=(tuple(days.values()),))
+
+
+INPUTS = (
+    ("ingression", later("Ingression")), ("viscosity", later("Oil viscosity")),
+    ("opening", later("Valve opening")), ("flow", later("Flow")), ("", later("As measured")),
+)  # fmt: skip
+"""Columns of the table of factors; the last is what was measured, by the kind of requirement."""
+OF_APPLICATION = {name for name, _ in INPUTS if name}
+
+
+def _flips(assessment: Assessment, places: Places) -> Table:
+    by = _by_requirement(assessment.flips)
+    rows: dict[tuple[str, ...], list[str]] = {}
+    near = sorted(by, key=lambda name: _nearest(by[name].values()))
+    moved = [name for name in near if any(each.flips for each in by[name].values())]
+    readings = [name for name in moved if set(by[name]) == {""}]
+    tabled = [name for name in moved if name not in readings]
+    for name in tabled:
+        cells = tuple(_factors(by[name].get(key)) for key, _ in INPUTS)
+        rows.setdefault(cells, []).append(name)
+    shown = list(rows.items())[:SHOWN]
+    return Table(
+        caption=say("What would flip a verdict: one input changed, all else as it is"),
+        columns=(
+            Column(say("Requirement"), 20), *(Column(say(title), 16) for _, title in INPUTS),
+        ),
+        rows=tuple((places.asked(names), *cells) for cells, names in shown),
+        note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g])),
+        empty=say("No input that is looked at changes a verdict between half and twice its value."),
+    )  # fmt: skip
+
+
+By = Mapping[str, Sensitivity]
+
+
+def _by_requirement(flips: Iterable[Sensitivity]) -> dict[str, dict[str, Sensitivity]]:
+    found: dict[str, dict[str, Sensitivity]] = {}
+    for each in flips:
+        key = each.input if each.input in OF_APPLICATION else ""
+        found.setdefault(each.requirement, {})[key] = each
+    return found
+
+
+def _nearest(inputs: Iterable[Sensitivity]) -> float:
+    factors = [flip.factor for each in inputs for flip in each.flips]
+    return min((max(f, 1.0 / f) for f in factors), default=9.0)
+
+
+def _factors(found: Sensitivity | None) -> str:
+    if found is None:
+        return "–"
+    cells = []
+    for flip in found.flips:
+        text = f"{'≤' if flip.factor < 1 else '≥'}\u00a0{significant(flip.factor)}"
+        cells.append(f"({text})" if flip.verdict is Verdict.NOT_DEMONSTRATED else text)
+    return "; ".join(cells) or say("no change")
+
+
+def _notes(
+    by: Mapping[str, By], near: Sequence[str], moved: Sequence[str], readings: Sequence[str],
+    shown: Sequence[str],
+) -> Iterator[str]:  # fmt: skip
+    yield say(
+        "Factors from 0.5 to 2 at which the verdict is another, found by deciding the requirement "
+        "again; in brackets: no longer demonstrated, as nothing was tested there. –: does not rest "
+        "on it. As measured: particles counted downstream, contaminant injected, or differential "
+        "pressure of the flow sweeps, or the reading itself."
+    )
+    if readings:
+        each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)
+        yield say("By what was measured alone: {each}.", each=each)
+    still = [name for name in near if name not in moved]
+    if still:
+        yield say("No change between half and twice: {names}.", names=", ".join(still))
+    left = len(moved) - len(readings) - len(shown)
+    if left:
+        yield say_count(
+            left, "{number} more needs a larger change.", "{number} more need a larger change."
+        )

@@ -1,0 +1,94 @@
+"""What flips a verdict is found by deciding again: where, and to what, a scan finds the same."""
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from dossier.decision.assess import _deciding
+from dossier.decision.flips import ABOVE, BELOW, flips_of
+from dossier.evidence.changed import INPUTS
+from dossier.evidence.requirement import resolve
+from dossier.evidence.statistics.combine import DRAWS, trials, with_trials
+from tests.made_bench import application, bench, exact, run, sweep
+from tests.small_case import requirement
+
+ON = date(2026, 3, 1)
+SIMPLE = {"kind": "simple_acceptance", "confidence": "95 %", "agreed": date(2026, 1, 5)}
+
+
+def decided(asked, rule=SIMPLE):
+    app = application([asked], decision_rule=rule, duty={"hot_oil": "100 degC"})
+    lab = bench([sweep(), sweep("S2", "C2"), run(), run("M2", "C2")], app=app, limits=exact())
+    (demand,) = resolve(app, "application.toml")[0]
+    decide = _deciding(ON)
+    return lab, decide(lab, demand), decide
+
+
+def drop(limit, **more):
+    at = {"flow": "60 L/min", "temperature": "100 degC"}
+    return requirement("clean_pressure_drop", at=at, max=f"{limit} kPa", **more)
+
+
+def flips(lab, finding, decide):
+    return {each.input: each for each in flips_of(lab, [finding], decide)}
+
+
+@pytest.mark.parametrize("share", [1.004, 1.06, 1.24, 1.59])
+def test_a_viscous_drop_flips_at_the_first_factor_beyond_limit_over_value(share):
+    lab, finding, _ = decided(drop(100))
+    limit = share * finding.estimate.value / 1e3
+    lab, finding, decide = decided(drop(f"{limit:.6f}"))
+    assert finding.verdict == "pass"
+    (flip,) = [f for f in flips(lab, finding, decide)["viscosity"].flips if f.factor > 1]
+    assert flip.factor == min(f for f in ABOVE if f > share)
+    assert flip.verdict == "fail"
+
+
+def test_what_fails_may_be_saved_and_what_is_far_stays():
+    lab, finding, _ = decided(drop(100))
+    value = finding.estimate.value / 1e3
+    lab, finding, decide = decided(drop(f"{0.81 * value:.6f}"))
+    found = flips(lab, finding, decide)["pressure"]
+    assert [(f.factor, f.verdict) for f in found.flips] == [(0.8, "pass")]
+    lab, finding, decide = decided(drop(f"{2.1 * value:.6f}"))
+    assert flips(lab, finding, decide)["pressure"].flips == ()
+
+
+def test_bisection_finds_what_a_scan_of_all_factors_finds():
+    rule = {"kind": "graded", "confidence": "95 %", "agreed": date(2026, 1, 5)}
+    asked = requirement("efficiency", at={"size": "10 um(c)"}, min="88 %", basis="mean")
+    lab, finding, decide = decided(asked, rule)
+    with with_trials(4000):
+        scans = [
+            [(f, decide(INPUTS["counts"](lab, f), finding.demand).verdict) for f in factors]
+            for factors in (BELOW, ABOVE)
+        ]
+    first = [next((each for each in scan if each[1] != finding.verdict), None) for scan in scans]
+    found = flips(lab, finding, decide)["counts"].flips
+    assert [(f.factor, f.verdict) for f in found] == [each for each in first if each]
+    assert found
+
+
+def test_an_input_that_a_requirement_does_not_rest_on_is_left_out():
+    lab, finding, decide = decided(drop(100))
+    assert set(flips(lab, finding, decide)) == {"viscosity", "flow", "pressure"}
+    set_aside = replace(finding, demand=replace(finding.demand, not_applicable="No such flow."))
+    other = decide(lab, set_aside.demand)
+    assert flips(lab, other, decide) == {}
+
+
+def test_factors_lie_from_half_to_twice_and_four_halvings_do():
+    assert (BELOW[-1], ABOVE[-1]) == (0.5, 2.0)
+    for factors in (BELOW, ABOVE):
+        away = [abs(f - 1.0) for f in factors]
+        assert away == sorted(away)
+        assert len(set(factors)) == 16
+
+
+def test_fewer_draws_end_with_the_search():
+    lab, finding, decide = decided(drop(100))
+    seen = []
+    list(flips_of(lab, [finding], lambda *asked: seen.append(trials()) or decide(*asked)))
+    assert set(seen) == {4000}
+    assert trials() == DRAWS

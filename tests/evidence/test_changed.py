@@ -1,0 +1,92 @@
+"""A changed input changes what is proportional to it by its factor, and nothing else."""
+
+import numpy as np
+import pytest
+
+from dossier.evidence.changed import INPUTS, inputs_of
+from dossier.evidence.quantities.valve import opening_pressure
+from dossier.evidence.registry import all_quantities
+from tests.evidence.test_duty import AT, HEAD, WARM, Q, loading
+from tests.made_bench import application, bench, entry, exact, sweep
+from tests.small_case import bench as small_bench
+from tests.small_case import record
+
+DECLARED = all_quantities()
+LEVELS = {"start": {"value": "1000 mg/L"}, "end": {"value": "1000 mg/L"}}
+FACTORS = pytest.mark.parametrize("factor", [0.8, 1.0, 1.2])
+
+
+def lab():
+    duty = {"normal_oil": "90 degC", "ingression": {"value": "0.1 g/h", "u": "0.000001 g/h"}}
+    made = [loading(), sweep()]
+    more = {"conditions": {"injection_concentration": LEVELS}}
+    entries = [entry(each, **(more if each.record == "M1" else {})) for each in made]
+    app = application(duty=duty, circuit={"bypass_valve": HEAD})
+    return bench(made, app=app, limits=exact(), entries=entries)
+
+
+def value(of, quantity, at):
+    return DECLARED[quantity].compute(of, "candidate", at).value
+
+
+LAWS = [
+    ("ingression", "service_life", -1), ("mass", "service_life", 1),
+    ("counts", "efficiency", None), ("viscosity", "clean_pressure_drop", 1),
+    ("pressure", "clean_pressure_drop", 1), ("ingression", "clean_pressure_drop", 0),
+    ("mass", "injected_capacity", 1), ("counts", "injected_capacity", 0),
+]  # fmt: skip
+
+
+@FACTORS
+@pytest.mark.parametrize(("name", "quantity", "power"), LAWS)
+def test_a_result_moves_as_its_law_says(name, quantity, power, factor):
+    # life m/R, viscous drop a µ Q, capacity as injected, efficiency 1 - downstream / upstream
+    at = AT | {"size": 10.0, "temperature": 373.15}
+    before, after = (value(each, quantity, at) for each in (lab(), INPUTS[name](lab(), factor)))
+    if power is None:
+        assert 1.0 - after == pytest.approx(factor * (1.0 - before))
+    else:
+        assert after == pytest.approx(before * factor**power)
+
+
+@FACTORS
+def test_flow_and_opening_are_those_of_the_circuit(factor):
+    assert INPUTS["flow"](lab(), factor).case.application.circuit.rated_flow == pytest.approx(
+        Q * factor
+    )
+    assert opening_pressure(INPUTS["opening"](lab(), factor), "candidate").value == pytest.approx(
+        60e3 * factor
+    )
+    at = {"flow": Q, "temperature": WARM}
+    assert value(INPUTS["flow"](lab(), factor), "clean_pressure_drop", at) == value(
+        lab(), "clean_pressure_drop", at
+    )  # whose flow the requirement states
+
+
+@FACTORS
+def test_readings_are_scaled_as_they_stand(factor):
+    tables = [
+        ("measurement", "specimen,burst pressure [kPa]\nB1,1500\nB2,> 1600\n"),
+        ("bypass_valve", "differential pressure [kPa],flow [L/min],direction\n"
+                         "100,0.1,rising\n200,5,rising\n150,1,falling\n"),
+        ("inspection", "characteristic,specimen,found,lower,upper,unit\n"
+                       "height,C1,120.5,120,121,mm\nseal,C1,yes,,,\n"),
+    ]  # fmt: skip
+    records = [record(f"T{i}", kind, table) for i, (kind, table) in enumerate(tables)]
+    of = small_bench(records)
+    before, after = (
+        [each.table for each in made.case.records] for made in (of, INPUTS["reading"](of, factor))
+    )
+    assert np.array_equal(after[0].values[0], before[0].values[0] * factor)
+    assert after[0].bounds == before[0].bounds
+    assert np.array_equal(after[1].pressure_drop, before[1].pressure_drop * factor)
+    assert np.array_equal(after[1].flow, before[1].flow)
+    assert float(after[2].found[0]) == pytest.approx(120.5 * factor)
+    assert after[2].found[1] == "yes"
+
+
+def test_each_quantity_has_an_input_but_a_statement():
+    for name, quantity in DECLARED.items():
+        found = list(inputs_of(lab(), quantity))
+        assert set(found) <= set(INPUTS)
+        assert bool(found) is (name != "statement")
