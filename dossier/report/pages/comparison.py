@@ -36,20 +36,18 @@ def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
         rows.append(
             (
                 row.what,
-                row.result,
                 estimate_text(finding.demand, finding.reference),
                 difference_text(finding),
                 _side(finding),
             )
         )
     return Table(
-        caption=say("Candidate and reference side by side"),
+        caption=say("The filter now fitted, and what the candidate differs by"),
         columns=(
-            Column(say("Quantity"), 32),
-            Column(say("Candidate ± U"), 19, "right"),
-            Column(say("Reference ± U"), 19, "right"),
-            Column(say("Difference ± U"), 19, "right"),
-            Column(say("Better is"), 11),
+            Column(say("Quantity"), 40),
+            Column(say("Reference ± U"), 22, "right"),
+            Column(say("Difference ± U"), 28, "right"),
+            Column(say("Better is"), 10),
         ),
         rows=tuple(rows),
         note=say(

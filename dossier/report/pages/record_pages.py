@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
-from dossier.report.blocks import Fact, Line
+from dossier.report.blocks import Fact
 from dossier.report.format import date_text, speak
 from dossier.report.house.house import House
 from dossier.report.pages.fixed_words import answer_of
@@ -60,8 +60,7 @@ class MethodFamily:
 class DigestsPage:
     """What proves that nothing was changed."""
 
-    files: tuple[Fact, ...]
-    versions: tuple[Fact, ...]
+    facts: tuple[Fact, ...]
     end: str
 
 
@@ -157,10 +156,10 @@ def digests_page(
     else:
         facts.append(Fact(say("Python"), platform.python_version()))
     if house is not None:
-        facts.append(Fact(say("House"), (house.name, f"SHA-256 {house.digest}")))
+        facts.append(Fact(say("House"), f"{house.name}, SHA-256 {house.digest}"))
     return DigestsPage(
-        files=(
-            Fact("decision.json", Line((f"SHA-256 {decision}",))),
+        facts=(
+            Fact("decision.json", f"SHA-256 {decision}"),
             Fact(
                 say("Inputs"),
                 say_count(
@@ -169,8 +168,8 @@ def digests_page(
                     "{number} files, attached byte for byte, with their SHA-256 in decision.json",
                 ),
             ),
+            *facts,
         ),
-        versions=tuple(facts),
         end=say(
             "End of dossier {number}, revision {revision}",
             number=case.qualification.number,

@@ -13,7 +13,7 @@ from dossier.report.layout.glyphs import lacking
 
 FONTS = Path(__file__).parents[1] / "fonts"
 MM_PER_POINT = 25.4 / 72.0
-PAGE, WIDTH = 252.0, 170.0
+PAGE, WIDTH = 258.0, 170.0
 """Height and width of the text on an A4 page of the style sheet [mm]."""
 SAFETY = 4.0
 """Left free at the foot, for what the ruler rounds away [mm]."""

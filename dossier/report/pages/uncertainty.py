@@ -10,7 +10,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.report.blocks import Bar, Cell, Column, Table
 from dossier.report.format import SPACE, date_text, percent, significant, speak, with_unit
-from dossier.report.pages.places import Places, alike
+from dossier.report.pages.places import Places, alike, condensed
 from dossier.report.pages.results import dof_text
 from dossier.words import later, say
 
@@ -21,7 +21,7 @@ class UncertaintyPage:
 
     rule: tuple[str, ...]
     budget: Table
-    notes: Table
+    notes: tuple[str, ...]
 
 
 def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> UncertaintyPage:
@@ -168,20 +168,12 @@ def _common(finding: Finding, component: Component) -> bool:
     return bool(component.shared) and (component.name, component.shared) in theirs
 
 
-def _notes(findings: Iterable[Finding]) -> Table:
-    said = [
+def _notes(findings: Iterable[Finding]) -> tuple[str, ...]:
+    """Return what is noted on results; what several have alike is said once."""
+    return condensed(
         (", ".join(ids), speak(note))
         for ids, group in alike(findings)
         if group[0].estimate is not None
         for note in dict.fromkeys(group[0].estimate.notes)
         if note
-    ]
-    notes: dict[str, list[str]] = {}
-    for ids, note in said:
-        notes.setdefault(note, []).append(ids)
-    return Table(
-        caption=say("Notes on the results"),
-        columns=(Column(say("Requirement"), 20), Column(say("Note"), 80)),
-        rows=tuple((", ".join(ids), note) for note, ids in notes.items()),
-        empty=say("There is nothing to note."),
     )

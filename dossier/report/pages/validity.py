@@ -129,24 +129,25 @@ def _on_file(case: Case) -> Table:
 
 
 def _notable(checks: Iterable[Check]) -> Table:
-    rows = [
-        (
-            check.record or say("whole case"),
+    """Return what is not plainly met in full; what was found alike on several records once."""
+    alike: dict[tuple[Cell, ...], list[str]] = {}
+    for check in checks:
+        told = (
             say(check.rule),
             (speak(check.limit), Line((speak(check.standard),), small=True)),
             speak(check.found),
             (say(check.outcome), *((speak(check.deviation),) if check.deviation else ())),
         )
-        for check in checks
-    ]
+        alike.setdefault(told, []).append(check.record or say("whole case"))
+    rows = [(named(records), *told) for told, records in alike.items()]
     return Table(
         caption=say("Checks that were not met, gave a warning, were covered or could not be made"),
         columns=(
-            Column(say("Record"), 12),
-            Column(say("Rule"), 18),
-            Column(say("Limit"), 25),
+            Column(say("Record"), 11),
+            Column(say("Rule"), 13),
+            Column(say("Limit"), 33),
             Column(say("Found"), 25),
-            Column(say("Outcome"), 20),
+            Column(say("Outcome"), 18),
         ),
         rows=tuple(rows),
         note=say(
