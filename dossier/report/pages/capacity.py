@@ -63,7 +63,7 @@ def _loading(assessment: Assessment, style: str) -> Chart:
                 ax.set_title(say(PATHS[path]))
 
     alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths)
-    return Chart(caption=caption, id="chart-loading", uri=draw(paint, style, 1.75), alt=alt)
+    return Chart(caption=caption, id="chart-loading", uri=draw(paint, style, 1.6), alt=alt)
 
 
 def _curve(run: MultipassResult) -> Loading:

@@ -157,7 +157,7 @@ def _trade(findings: Sequence[Finding], style: str) -> Chart:
         for ax, (points, x, y) in zip(axes, drawn, strict=True):
             draw_trade(ax, points, x, y)
 
-    return Chart(caption=say(CAPTION), uri=draw(paint, style, 2.0), alt=_alt(drawn))
+    return Chart(caption=say(CAPTION), uri=draw(paint, style, 1.7), alt=_alt(drawn))
 
 
 def _first(findings: Sequence[Finding], name: str) -> Finding | None:

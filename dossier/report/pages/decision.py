@@ -289,10 +289,10 @@ def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
         ),
         columns=(
             Column(say("Requirement"), 13),
-            Column(say("Quantity"), 25),
-            Column(say("Limit; accepted"), 18, "right"),
-            Column(say("What decides; distance"), 20, "right"),
-            Column(say("On a line of its own"), 24),
+            Column(say("Quantity"), 23),
+            Column(say("Limit; accepted"), 22, "right"),
+            Column(say("What decides; distance"), 21, "right"),
+            Column(say("On a line of its own"), 21),
         ),
         rows=tuple(rows[:most]),
         note=" ".join(

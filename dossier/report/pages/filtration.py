@@ -130,7 +130,7 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
     return Chart(
-        caption=caption, id="chart-size", uri=draw(paint, style, 1.9),
+        caption=caption, id="chart-size", uri=draw(paint, style, 1.6),
         alt=say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings)),
     )  # fmt: skip
 
@@ -224,7 +224,7 @@ def _against_time(assessment: Assessment, style: str) -> Iterator[Chart]:
         lines = zip(panels[0].specimens, cycle(DASHES), strict=False)
         words = ", ".join(f"{name} {say(dash[0])}" for name, dash in lines)
         columns = min(4, len(panels))
-        height = 0.35 + 0.95 * -(-len(panels) // columns)
+        height = 0.35 + 0.85 * -(-len(panels) // columns)
         which = f"{sentence_start(path)}. " if len(paths) > 1 else ""
         shown = caption if place == 0 else say("The same for this path.")
         yield Chart(

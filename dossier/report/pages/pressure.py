@@ -105,7 +105,7 @@ def _against_flow(
         ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
         alt = f"{alt} {ends}"
     return Chart(
-        caption=caption, id="chart-flow", uri=draw(paint, style, 1.8),
+        caption=caption, id="chart-flow", uri=draw(paint, style, 1.65),
         alt=alt + _limits_alt(findings),
     )  # fmt: skip
 
@@ -167,9 +167,8 @@ def _opening(case: Case) -> tuple[float, float] | None:
 def _against_temperature(case: Case, assessment: Assessment, style: str) -> Chart:
     flow = quantity_text(case.application.circuit.rated_flow * 6e4, "L/min")
     caption = say(
-        "Clean pressure drop at rated flow, {flow}, against oil temperature; hatched: the band in "
-        "which the bypass valve opens. Left of where a line meets the band, the valve passes "
-        "unfiltered oil. Lines end where the oil is thicker than the tests allow to compute.",
+        "Clean pressure drop at rated flow, {flow}; hatched: the bypass valve opens. Left of where "
+        "a line meets it, unfiltered oil passes. Lines end where the oil is thicker than tested.",
         flow=flow,
     )
     curves = assessment.curves.against_temperature
@@ -190,7 +189,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
         id="chart-temperature",
         uri=draw(
             lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
-            style, 2.0, HALF,
+            style, 1.8, HALF,
         ),
         alt=say(
             "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
@@ -204,9 +203,8 @@ def _against_hours(
     case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
 ) -> Chart:
     caption = say(
-        "Predicted pressure drop at rated flow with normal oil against service time. The band is "
-        "that of the contaminant rate and of the specimens. Band and lines end where the "
-        "multi-pass runs ended; nothing is extrapolated. Triangles are limits."
+        "Predicted pressure drop at rated flow with normal oil. The band is that of contaminant "
+        "rate and specimens; it ends where the multi-pass runs ended. Triangles are limits."
     )
     curves = assessment.curves.against_hours
     if not curves:
@@ -230,7 +228,7 @@ def _against_hours(
         id="chart-hours",
         uri=draw(
             lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval, limits),
-            style, 2.0, HALF,
+            style, 1.8, HALF,
         ),
         alt=say(
             "Chart of predicted pressure drop in kPa against service time in h: {lines}. "

@@ -190,7 +190,7 @@ def specimens_text(demand: Demand, estimate: Estimate) -> str:
     if not widest or demand.quantity.dimension == "statement":
         return found
     largest = with_uncertainty(widest, widest)[1]
-    return f"{found}; {say('U ≤ {largest}', largest=largest)}"
+    return f"{found}; " + say("U\u00a0≤\u00a0{largest}", largest=largest)
 
 
 def _specimen(demand: Demand, each: SpecimenValue, widest: float) -> str:

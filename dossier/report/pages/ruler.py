@@ -67,7 +67,7 @@ class Ruler:
 
     def lines(self, text: str, width: float) -> int:
         """Return how many lines `text` takes in a column of `width` [mm]."""
-        room = 0.985 * width / MM_PER_POINT / self.points
+        room = 0.99 * width / MM_PER_POINT / self.points
         space = _width("n n", self.bold) - 2.0 * _width("n", self.bold)
         count, used = 1, 0.0
         for word in filter(None, re.split(r"[ \t\r\n]+", text)):
@@ -87,7 +87,7 @@ class Ruler:
 KIND, TITLE = Ruler(8.0, 1.35), Ruler(10.5, 1.35)
 QUESTION, WORD = Ruler(12.5, 1.2, bold=True), Ruler(20.0, 1.1, bold=True)
 TEXT, HEAD = Ruler(9.0, 1.35), Ruler(10.0, 1.35, bold=True)
-CAPTION, CELL, NOTE = Ruler(8.5, 1.25, bold=True), Ruler(8.0, 1.25), Ruler(8.0, 1.35)
+CAPTION, CELL, NOTE = Ruler(8.5, 1.25, bold=True), Ruler(8.0, 1.25), Ruler(8.0, 1.25)
 
 
 def rows_that_fit(
@@ -109,14 +109,14 @@ def rows_that_fit(
     used += QUESTION.height(f"1 {question}") + 3.0
     used += 4.6 + WORD.height(word, 155.0) + 1.0 + 3.5
     used += sum(TEXT.height(sentence, 158.0) + 1.0 for sentence in answer)
-    used += sum(1.8 + _cell(fact.value, 0.82 * WIDTH) for fact in facts) + 4.0
+    used += sum(1.8 + _cell(fact.value, 0.85 * WIDTH) for fact in facts) + 4.0
     for items in lists:
         if items:
             used += HEAD.height("x") + 3.2 + 2.5
             used += sum(TEXT.height(_plain(item), WIDTH - 6.0) for item in items)
     left = PAGE - SAFETY - used - _around(table)
     for count, row in enumerate(table.rows):
-        left -= 1.8 + max(
+        left -= 1.4 + max(
             _cell(cell, WIDTH * column.width / 100.0 - 2.2)
             for cell, column in zip(row, table.columns, strict=True)
         )

@@ -43,7 +43,7 @@ def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
                 ax.set_title(say(PATHS[path]))
 
     alt = " ".join(_alt(path, own) for path, own in panels.items())
-    return Chart(caption=caption, uri=draw(paint, style, 1.9), alt=alt)
+    return Chart(caption=caption, uri=draw(paint, style, 1.6), alt=alt)
 
 
 def _by_viscosity(sweep: PressureDropResult) -> Iterator[Sweep]:

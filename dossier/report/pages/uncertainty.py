@@ -67,9 +67,9 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
         say(RULES[rule.kind], agreed=date_text(rule.agreed), confidence=confidence, risk=risk),
         say(
             "This is the risk of each requirement by itself, given its own measurement; it says "
-            "nothing on how often such filters occur. Decisions are taken on unrounded numbers. "
-            "Where a basis other than the mean was required, the probability is that of the least "
-            "favourable specimen, or that the stated share of the population conforms."
+            "nothing on how often such filters occur. Where a basis other than the mean was "
+            "required, the probability is that of the least favourable specimen, or that the "
+            "stated share of the population conforms."
         ),
         say(
             "Uncertainty by JCGM 100:2008: contributions add in squares. Where the linear law does "

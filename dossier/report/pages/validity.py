@@ -257,13 +257,13 @@ def _instruments(case: Case) -> Table:
     return Table(
         caption=say("Instruments and their calibration"),
         columns=(
-            Column(say("Instrument"), 9),
-            Column(say("Kind"), 16),
+            Column(say("Instrument"), 10),
+            Column(say("Kind"), 19),
             Column(say("Calibrated"), 10),
             Column(say("Due"), 10),
-            Column(say("Certificate"), 17),
-            Column(say("Stated standard uncertainty"), 14),
-            Column(say("Used in"), 24),
+            Column(say("Certificate"), 16),
+            Column(say("Stated standard uncertainty"), 17),
+            Column(say("Used in"), 18),
         ),
         rows=tuple(rows),
         note=say(
