@@ -1,5 +1,6 @@
 """Application, filters and specimens as formatted text."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from dossier.case.case import Case
@@ -193,9 +194,19 @@ def _records(case: Case, places: Places) -> Table:
         note=say(
             "With the last day of each test. {laboratories} What was checked of each stands in the "
             "section on validity; its file and method in the attached decision.json.",
-            laboratories=_laboratories(case),
+            laboratories=" ".join([_laboratories(case), *_borrowed(case)]),
         ),
     )
+
+
+def _borrowed(case: Case) -> Iterator[str]:
+    """Yield which records are those of other cases."""
+    attached = {each.name for each in case.inputs}
+    for record in case.records:
+        owner = record.file.partition("/")[0]
+        if owner != case.name and record.file in attached:
+            words = later("{record} is a record of case {case}.")
+            yield say(words, record=record.id, case=owner)
 
 
 def _tested(entry: RecordEntry, places: Places) -> Line:

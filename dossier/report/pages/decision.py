@@ -135,8 +135,9 @@ def _validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
     if signoff.ended is not None:
         return say("over since {day}", day=signoff.ended)
     if assessment.valid_until is not None:
-        words = later("{day}") if signoff.complete else later("{day}, once signed")
-        return say(words, day=assessment.valid_until)
+        if signoff.complete:
+            return date_text(assessment.valid_until)
+        return say("{day}, once signed", day=assessment.valid_until)
     if assessment.decision in APPROVES:
         return say("no end set")
     return say("does not apply: nothing is approved")
