@@ -129,8 +129,6 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
         assert found[1] in (old[1], new[1])
 
 
-
-
 def ended(child):
     """Whether a process has ended; it can still be waited for."""
     return os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None

@@ -118,17 +118,13 @@ def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstr
 
 
 def _deciding(on: date) -> Decide:
-    """Return what decides single requirements, on benches that are kept meanwhile."""
-    known: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+    """Return what decides single requirements; what one bench gives is computed once."""
+    known: dict[int, tuple[Bench, Compute]] = {}  # with the bench, whose number another may get
 
     def decide(bench: Bench, demand: Demand) -> Finding:
-        def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
-            key = (id(bench), *_asked(demand, side))
-            if key not in known:
-                known[key] = _compute(bench, demand, side)
-            return known[key]
-
-        return _finding(bench, demand, on, compute)
+        if id(bench) not in known:
+            known[id(bench)] = bench, _computed(bench)
+        return _finding(bench, demand, on, known[id(bench)][1])
 
     return decide
 

@@ -1,32 +1,10 @@
-"""The decision on a whole case does not depend on how it is computed."""
+"""The seed of a case's draws."""
 
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from dossier.decision.assess import assess_case, seed_of
-from dossier.evidence.requirement import resolve
-from dossier.make.api import issue_date, limits, read_case
-from dossier.record.decision_record import canonical, decision_document
-from dossier.words import speaking
-
-INPUTS = Path(__file__).parents[2] / "inputs"
-
-
-@pytest.mark.parametrize("name", ["polder-pumps", "chain-ferry"])
-def test_quantities_computed_at_once_are_those_computed_one_by_one(name):
-    case = read_case(INPUTS / name)
-    demands, _ = resolve(case.application, case.qualification.application)
-    day = issue_date(case)
-    documents = []
-    for at_once in (1, 2, 5):
-        with speaking("de"):
-            found = assess_case(case, demands, limits(), day, pages=False, at_once=at_once)
-            documents.append(canonical(decision_document(case, found, day)))
-        said = [note for each in found.findings if each.estimate for note in each.estimate.notes]
-        assert any("Prüfstaub steht für" in note for note in said)  # in the language spoken here
-    assert documents[0] == documents[1] == documents[2]
+from dossier.decision.assess import seed_of
 
 
 @pytest.mark.parametrize(("stated", "seed"), [(7, 7), (0, 0), (None, 0xCBF43926)])

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.decision.bounds import censored, decide_bounds, decide_statement
+from dossier.decision.bounds import censored, counted, decide_bounds, decide_statement
 from dossier.decision.probability import Threshold
 from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.combine import combine
@@ -143,3 +143,12 @@ def test_a_statement_of_a_share_needs_as_many_specimens(n, shown):
     found = estimate(*[(1.0, "")] * n)
     outcome = decide_statement(found, SimpleNamespace(basis="population", coverage=0.9), RULE)
     assert (outcome.verdict is Verdict.PASS) is shown
+
+
+def test_a_count_shows_the_share_of_the_binomial_tables():
+    """Clopper-Pearson, one-sided: 0 of 3 at 95 % shows 0.05^(1/3); 1 of 10 shows 60.6 %."""
+    assert counted(3, 0, 0.95).value == pytest.approx(0.05 ** (1 / 3))
+    # P(X <= 1 failures of 10 | p failing = 0.3942) = 0.05: published tables print 0.394.
+    share = 1.0 - counted(10, 1, 0.95).value
+    assert share == pytest.approx(0.394, abs=5e-4)
+    assert counted(2, 2, 0.95).value == 0.0

@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier.decision.probability import Threshold, against, probability, specimen_probability
+from dossier.decision.probability import (
+    Threshold,
+    against,
+    deciding,
+    probability,
+    specimen_probability,
+)
 from dossier.evidence.registry import all_quantities, reference_line
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
@@ -242,3 +248,75 @@ def test_an_error_in_common_counts_where_specimens_do_not_scatter() -> None:
     """All at 10 and all wrong by the same normal error: phi of the distance over it."""
     found = chance(estimate([10.0, 10.0, 10.0], own=0.0, common=1.0), 9.0, "population")
     assert found == pytest.approx(TestTheReference.phi(1.0), abs=1e-6)
+
+
+class TestTheNumberThatDecides:
+    @given(
+        st.lists(st.floats(5.0, 15.0), min_size=2, max_size=6),
+        st.floats(0.05, 2.0),
+        st.floats(-3.0, 3.0),
+        st.sampled_from(["mean", "every_specimen", "population"]),
+        st.booleans(),
+        st.sampled_from([0.9, 0.95, 0.99]),
+    )
+    def test_it_is_accepted_just_where_the_probability_is_as_agreed(
+        self,
+        values: list[float],
+        own: float,
+        off: float,
+        basis: str,
+        upper: bool,
+        confidence: float,
+    ) -> None:
+        """One fact by two routes: the guard band of the limit, and the probability beyond it."""
+        found = estimate(values, own, common=0.3)
+        limit = float(np.mean(values)) + off
+        threshold = Threshold(None, limit) if upper else Threshold(limit, None)
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        judged = probability(found, threshold, basis, 0.9, draws)
+        if abs(judged.probability - confidence) < 1e-6:
+            return
+        decides = deciding(found, threshold, basis, 0.9, draws, judged, confidence)
+        inside = (decides.lower is None or decides.value >= decides.lower) and (
+            decides.upper is None or decides.value <= decides.upper
+        )
+        assert inside == (judged.probability > confidence)
+
+    def test_a_ratio_is_guarded_on_its_own_scale(self) -> None:
+        """1/80 with u = 0.001 against 1/40: accepted from 1 / (1/40 - 1.645 u)."""
+        found = replace(estimate([80.0, 80.0], 1e-9), scale="reciprocal", per_specimen=(),
+                        components=(Component(name="m", u=0.001 * 80**2, source="x"),))  # fmt: skip
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        threshold = Threshold(40.0, None)
+        judged = probability(found, threshold, "mean", 0.9, draws)
+        decides = deciding(found, threshold, "mean", 0.9, draws, judged, 0.95)
+        assert decides.lower == pytest.approx(1.0 / (1.0 / 40.0 - 1.644854 * 0.001), rel=1e-5)
+
+    def test_no_value_is_accepted_where_the_doubt_is_larger_than_the_scale(self) -> None:
+        found = replace(estimate([80.0, 80.0], 1e-9), scale="reciprocal", per_specimen=(),
+                        components=(Component(name="m", u=0.1 * 80**2, source="x"),))  # fmt: skip
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        judged = probability(found, Threshold(40.0, None), "mean", 0.9, draws)
+        assert deciding(found, Threshold(40.0, None), "mean", 0.9, draws, judged, 0.95).lower == INF
+
+    def test_of_specimens_that_are_as_sure_the_one_nearest_its_limit_decides(self) -> None:
+        found = estimate([5.0, 6.0, 7.0], 1e-6)
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        for limits, worst in (((1.0, None), "0"), ((None, 10.0), "2"), ((4.9, 10.0), "0")):
+            threshold = Threshold(*limits)
+            judged = probability(found, threshold, "every_specimen", 0.9, draws)
+            decides = deciding(found, threshold, "every_specimen", 0.9, draws, judged, 0.95)
+            assert decides.specimen == worst
+
+    def test_the_tolerance_bound_is_that_of_the_published_example(self) -> None:
+        """NIST/SEMATECH e-Handbook, 7.2.6.3: n = 43, 90 % at 99 %, exact k = 1.8740."""
+        rng = np.random.default_rng(7)
+        values = rng.normal(100.0, 2.0, 43)
+        found = estimate(list(values), 1e-12)
+        found = replace(found, components=tuple(c for c in found.components if c.of_specimens))
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        threshold = Threshold(90.0, None)
+        judged = probability(found, threshold, "population", 0.9, draws)
+        decides = deciding(found, threshold, "population", 0.9, draws, judged, 0.99)
+        k = (values.mean() - decides.value) / values.std(ddof=1)
+        assert k == pytest.approx(1.8740, abs=1e-4)

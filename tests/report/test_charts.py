@@ -1,21 +1,23 @@
 """What the charts draw: limits and points among the artists, not pixels."""
 
 import base64
+import math
 import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from dossier.report.pages.margins import margin_of, margins_chart
 from matplotlib.figure import Figure
 
+from dossier.decision.probability import Deciding
 from dossier.report.charts import filtration_chart as filtration
-from dossier.report.charts import margins_chart as margins
 from dossier.report.charts import pressure_chart as pressure
+from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import draw, line_style
 from dossier.report.pages.capacity import capacity_page
 from dossier.report.pages.filtration import bound_ratio, efficiency_page
 from dossier.report.pages.pressure import pressure_page
+from dossier.report.pages.results import strip_of
 from tests.report import sample
 
 STYLE = "font.family: Fira Sans\nfont.size: 8\n"
@@ -46,103 +48,68 @@ def svg(chart):
     return base64.b64decode(chart.uri.partition(",")[2]).decode()
 
 
-def test_a_margin_is_counted_in_half_widths_toward_its_limit():
-    asked = sample.demand(sample.EFFICIENCY, "E1", lower=0.95)
-    found = sample.estimate(0.97, 0.005, "fraction")
-    margin = margin_of(sample.finding(asked, found, "pass", interval=(0.96, 0.985)))
-    assert margin.middle == pytest.approx(2.0)  # (0.97 - 0.95) / (0.97 - 0.96)
-    assert margin.low == pytest.approx(1.0)
-    assert margin.high == pytest.approx(3.5)
+def strip(**changes):
+    plain = {
+        "limits": (95.0,), "lower": 95.5, "upper": None, "specimens": (97.0, 98.0),
+        "deciding": 97.5, "ends": (97.1, 97.9), "kind": "pass", "alt": "",
+    }  # fmt: skip
+    return Strip(**{**plain, **changes})
 
 
-def test_a_margin_outside_an_upper_limit_is_negative_on_the_scale_of_the_end_toward_it():
-    asked = sample.demand(sample.CLEAN, "P1", upper=30e3)
-    found = sample.estimate(32e3, 500.0, "Pa")
-    margin = margin_of(sample.finding(asked, found, "fail", interval=(31e3, 34e3)))
-    assert margin.middle == pytest.approx(-2.0)  # (30 - 32) / (32 - 31)
-    assert margin.low == pytest.approx(-4.0)
-    assert margin.high == pytest.approx(-1.0)
-
-
-def test_of_two_limits_the_nearer_one_counts():
-    asked = sample.demand(sample.BURST, "V1", lower=150e3, upper=190e3)
-    found = sample.estimate(185e3, 1e3, "Pa")
-    margin = margin_of(sample.finding(asked, found, "pass", interval=(183e3, 187e3)))
-    assert margin.middle == pytest.approx(2.5)
-
-
-def test_a_limit_from_the_reference_brings_its_own_uncertainty():
-    asked = sample.demand(sample.CAPACITY, "C2", not_worse=0.0)
-    own = sample.estimate(0.042, 0.001, "kg", dof=float("inf"))
-    other = sample.estimate(0.040, 0.001, "kg", dof=float("inf"))
-    found = sample.finding(
-        asked,
-        own,
-        "pass",
-        lower=0.040,
-        reference=replace(other, components=()),
-        interval=(0.042 - 1.96e-3, 0.042 + 1.96e-3),
-    )
-    assert margin_of(found).middle == pytest.approx(2.0 / (1.96 * np.sqrt(2.0)), rel=1e-3)
-
-
-def test_the_chart_of_margins_has_the_limit_every_point_and_every_verdict(ax):
-    rows = [
-        margins.Margin(label="A", verdict="pass", kind="pass", middle=1.5, low=0.5, high=2.5),
-        margins.Margin(label="B", verdict="fail", kind="fail", middle=-90.0, low=-91, high=-89),
-        margins.Margin(label="C", verdict="not demonstrated", kind="open", middle=None),
-        margins.Margin(label="D", verdict="pass", kind="pass", middle=3.0, bound=True),
-    ]
-    margins.draw_margins(ax, rows, len(rows), 2.0)
-    drawn = points(ax)
-    assert (1.5, 0.0) in drawn
-    assert (-margins.FARTHEST, 1.0) in drawn  # held at the edge, with an arrow
-    assert (margins.FARTHEST, 3.0) in drawn  # a bound runs to the edge
-    assert any(list(line.get_xdata()) == [0.0, 0.0] for line in ax.lines)
-    assert [t for t in texts(ax) if t in {"pass", "fail", "not demonstrated"}] == [
-        "pass", "fail", "not demonstrated", "pass",
-    ]  # fmt: skip
-    assert [label.get_text() for label in ax.get_yticklabels()] == ["A", "B", "C", "D"]
-
-
-def arrows(ax):
-    """Return the row and the place [pt] of each arrow, from the left edge of the figure."""
-    inch = ax.figure.dpi_scale_trans.inverted()
+def places(drawn):
+    """Return the horizontal places [pt] of limits, acceptance limits, specimens and the box."""
+    text = drawn.decode()
+    lines = re.findall(r'M([0-9.]+) ([0-9.]+)L([0-9.]+) [0-9.]+" stroke="#000"([^/]*)/>', text)
     return {
-        (line.get_marker(), line.get_ydata()[0]): 72.0
-        * (line.get_transform() + inch).transform((line.get_xdata()[0], line.get_ydata()[0]))[0]
-        for line in ax.lines
-        if line.get_marker() in {"<", ">"}
-    }
+        "limits": [float(x) for x, _, _, rest in lines if "dasharray" not in rest],
+        "accepted": [float(x) for x, _, _, rest in lines if "dasharray" in rest],
+        "specimens": [float(x) for x in re.findall(r'cx="([0-9.]+)"', text)],
+        "box": [
+            (float(x), float(w))
+            for x, w in re.findall(r'rect x="([0-9.]+)" y="3" width="([0-9.]+)"', text)
+        ],
+    }  # fmt: skip
 
 
-def test_what_lies_beyond_the_axis_has_an_arrow_outside_its_point(ax):
-    rows = [
-        margins.Margin(label="A", verdict="pass", kind="pass", middle=41.0, low=40.0, high=42.0),
-        margins.Margin(label="B", verdict="fail", kind="fail", middle=-90.0, low=-91, high=-29),
-        margins.Margin(label="C", verdict="pass", kind="pass", middle=5.0, low=4.0, high=np.inf),
-        margins.Margin(label="D", verdict="pass", kind="pass", middle=29.0, low=28.0, high=30.0),
-        margins.Margin(label="E", verdict="pass", kind="pass", middle=None),
+def test_on_its_line_each_mark_of_a_requirement_stands_in_proportion():
+    """Order and distances on the line are those of the numbers, whatever the unit."""
+    found = places(drawn_strip(strip()))
+    (limit,), (accepted,) = found["limits"], found["accepted"]
+    first, second = found["specimens"]
+    assert limit < accepted < first < second
+    assert (second - first) / (accepted - limit) == pytest.approx(1.0 / 0.5, rel=0.02)
+    assert found["box"][0][0] == pytest.approx(accepted, abs=0.01)  # what passes lies inside
+    assert sum(found["box"][0]) == WIDE
+
+
+def test_where_no_value_is_accepted_nothing_is_grey():
+    assert not places(drawn_strip(strip(lower=math.inf)))["box"]
+    assert not places(drawn_strip(strip(lower=99.0, upper=96.0)))["box"]
+
+
+def test_pass_fail_and_bounds_differ_in_shape_not_only_in_colour():
+    last = [
+        re.findall(r'<path d="([^"]*)"', drawn_strip(strip(**each)).decode())[-1]
+        for each in ({}, {"kind": "fail"}, {"bound": 1}, {"bound": -1})
     ]
-    margins.draw_margins(ax, rows, len(rows), 2.0)
-    found = arrows(ax)
-    assert set(found) == {(">", 0), ("<", 1), (">", 2)}
-    inch = (ax.transData + ax.figure.dpi_scale_trans.inverted()).transform
-    right, left = (72.0 * inch((end, 0.0))[0] for end in (margins.FARTHEST, -margins.FARTHEST))
-    point, arrow = 5.5 / 2, 4.0 / 2
-    assert found[(">", 0)] - right >= point + arrow
-    assert left - found[("<", 1)] >= point + arrow
-    edge = 72.0 * inch((ax.get_xlim()[1], 0.0))[0]
-    assert found[(">", 0)] + arrow < edge
-    assert [margins.goes_beyond(row) for row in rows] == [True, True, True, False, False]
-
-
-def test_pass_and_fail_differ_in_shape_not_only_in_colour():
-    shapes = {kind: look["marker"] for kind, look in margins.MARKERS.items()}
-    assert len({shapes["pass"], shapes["partly"], shapes["fail"]}) == 3
+    shapes = [re.sub(r"^M[0-9. -]+", "", each) for each in last]
+    assert len(set(shapes)) == 4
+    filled = [drawn_strip(strip(kind=kind)) for kind in ("pass", "partly")]
+    assert filled[0] != filled[1]
     own, other = line_style("candidate"), line_style("reference")
     assert own["linestyle"] != other["linestyle"]
     assert own["marker"] != other["marker"]
+
+
+def test_the_line_of_an_upper_limit_in_a_turned_unit_keeps_its_sides():
+    asked = sample.demand(sample.CLEAN, "P1", upper=30e3)
+    found = replace(
+        sample.finding(asked, sample.estimate(24e3, 500.0, "Pa"), "pass", upper=30e3),
+        deciding=Deciding(kind="mean", value=24e3, upper=29e3),
+    )
+    drawn = strip_of(found)
+    assert (drawn.lower, drawn.upper) == (None, pytest.approx(29.0))
+    assert drawn.deciding == pytest.approx(24.0)
 
 
 def test_efficiency_draws_raw_points_of_every_specimen_and_the_limits(ax):
@@ -154,7 +121,11 @@ def test_efficiency_draws_raw_points_of_every_specimen_and_the_limits(ax):
     ]
     limit = filtration.LimitMark(x=10.0, y=90.0, label="E1", is_minimum=True)
     filtration.draw_efficiency(ax, lines, [limit])
-    assert {(4.0, 40.0), (10.0, 91.0), (10.0, 85.0), (10.0, 90.0)} <= points(ax)
+    passing = {(4.0, 60.0), (10.0, 9.0), (10.0, 15.0), (10.0, 10.0)}  # what passes, in percent
+    assert passing <= points(ax)
+    assert ax.get_ylim()[0] > ax.get_ylim()[1]  # upward less passes
+    for share, label in zip(ax.get_yticks(), ax.get_yticklabels(), strict=True):
+        assert float(label.get_text()) == pytest.approx(100.0 - share)
     assert {"candidate", "reference", "E1"} <= set(texts(ax))
 
 
@@ -202,7 +173,7 @@ def test_flow_temperature_and_hours_draw_their_limits(ax):
     pressure.draw_against_temperature(cold, [band()], (160.0, 200.0), -10.0)
     assert any(list(line.get_xdata()) == [-10.0, -10.0] for line in cold.lines)
     assert any(list(line.get_ydata()) == [160.0, 160.0] for line in cold.lines)
-    assert "bypass valve opens between 160 kPa and 200 kPa" in texts(cold)
+    assert "valve opens: 160 to 200 kPa" in texts(cold)
 
     hours = Figure().subplots()
     pressure.draw_against_hours(hours, [band()], 160.0, 350.0)
@@ -219,7 +190,6 @@ def test_alt_text_names_axes_limits_and_verdicts(whole):
     pressed = pressure_page(case, assessment, STYLE)
     assert "Service interval 350 h" in pressed.against_hours.alt
     assert "160 kPa to 200 kPa" in pressed.against_temperature.alt
-    assert "P1 Clean" in margins_chart(assessment.findings, STYLE, 3.0).alt.replace("  ", " ")
 
 
 def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
@@ -246,11 +216,8 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
 
 
 def test_names_in_charts_are_text_and_never_mathematics():
-    asked = sample.demand(sample.EFFICIENCY, "A$_1$", lower=0.95)
-    chart = margins_chart(
-        [sample.finding(asked, sample.estimate(0.97, 0.002, "fraction"), "pass")], STYLE, 2.0
-    )
-    assert "A$_1$" in svg(chart)
+    uri = draw(lambda figure: figure.subplots().set_xlabel("A$_1$"), STYLE, 2.0)
+    assert "A$_1$" in base64.b64decode(uri.partition(",")[2]).decode()
 
 
 def test_the_same_drawing_gives_the_same_bytes_with_text_as_text():
