@@ -23,9 +23,10 @@ from dossier.decision.conditions import (
     ran_out,
     valid_until,
 )
+from dossier.decision.deciding import deciding
 from dossier.decision.finding import Assessment, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
-from dossier.decision.probability import Threshold, against, chance_text, deciding, probability
+from dossier.decision.probability import Threshold, against, chance_text, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits

@@ -11,11 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier.case.application import DecisionRule
+from dossier.decision.deciding import Deciding, deciding
 from dossier.decision.probability import (
-    Deciding,
     Threshold,
     chance_text,
-    deciding,
     probability,
     specimen_probability,
 )

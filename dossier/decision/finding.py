@@ -6,7 +6,7 @@ from datetime import date
 from typing import Literal
 
 from dossier.case.model import Concession
-from dossier.decision.probability import Deciding
+from dossier.decision.deciding import Deciding
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.quantities.circuit import CircuitSide

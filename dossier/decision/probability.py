@@ -3,7 +3,6 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,7 @@ from dossier.decision.rules import (
 )
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.statistics.combine import as_samples
-from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
+from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import (
     tolerance_confidence,
     tolerance_factor,
@@ -26,8 +25,6 @@ from dossier.evidence.statistics.uncertainty import Part, reach
 from dossier.words import decimal_mark, say
 
 Floats = NDArray[np.float64]
-DecidingKind = Literal["mean", "worst specimen", "tolerance bound", "count"]
-"""What the number that decides is: a code, said where it is printed."""
 Keyed = dict[tuple[str, str], Part]
 """Parts of an uncertainty by name and shared key."""
 
@@ -114,13 +111,13 @@ def probability(
 def _mean(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> float:
-    drawn = _mean_draws(estimate, threshold, draws)
+    drawn = mean_draws(estimate, threshold, draws)
     if drawn is not None:
         return conformance_probability_of_samples(drawn, threshold.limits)
-    return by_parts(*_mean_on_scale(estimate, threshold))
+    return by_parts(*mean_on_scale(estimate, threshold))
 
 
-def _mean_draws(
+def mean_draws(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> Floats | None:
     """Return draws of the mean, less what a limit from the reference is off; None without any."""
@@ -139,7 +136,7 @@ OnScale = tuple[float, Sequence[Part], Tolerance]
 """A value, what is uncertain about its distance to the limits, and these, on one scale."""
 
 
-def _mean_on_scale(estimate: Estimate, threshold: Threshold) -> OnScale:
+def mean_on_scale(estimate: Estimate, threshold: Threshold) -> OnScale:
     """Return the mean on the scale of the estimate, with the limits.
 
     Of a limit from the reference, components under the same key are common errors and subtract;
@@ -235,7 +232,7 @@ def _every(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> Judged:
     """Return the least favourable specimen: its value and its own probability."""
-    drawn = _specimen_draws(estimate, threshold, draws)
+    drawn = specimen_draws(estimate, threshold, draws)
     found = [
         (
             specimen_probability(each, estimate.scale, threshold)
@@ -257,7 +254,7 @@ def _inside(value: float, threshold: Threshold) -> float:
     return min(sign * (value - end) for end, sign in sides if end is not None)
 
 
-def _specimen_draws(
+def specimen_draws(
     estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
 ) -> Floats | None:
     """Return draws of each specimen (n, m), less what a limit from the reference is off."""
@@ -271,15 +268,16 @@ def _specimen_draws(
 
 def specimen_probability(each: SpecimenValue, scale: str, threshold: Threshold) -> float:
     """Return the probability that one specimen conforms, by its own value or bound and u [-]."""
-    return by_parts(*_specimen_on_scale(each, scale, threshold))
+    return by_parts(*specimen_on_scale(each, scale, threshold))
 
 
-def _specimen_on_scale(each: SpecimenValue, scale: str, threshold: Threshold) -> OnScale:
+def specimen_on_scale(each: SpecimenValue, scale: str, threshold: Threshold) -> OnScale:
+    """Return one specimen on the scale of the estimate, with the limits."""
     return _on_scale(each.value, [Part(each.u, math.inf)], scale, threshold)
 
 
 @dataclass(frozen=True, slots=True)
-class _Share:
+class Share:
     """What a share of the population is judged by, on the scale of the estimate."""
 
     n: int
@@ -298,7 +296,8 @@ class _Share:
         return 1.0 / value if self.turn else value
 
 
-def _share(estimate: Estimate, threshold: Threshold) -> _Share:
+def share_of_type(estimate: Estimate, threshold: Threshold) -> Share:
+    """Return what is known of the type from its specimens, toward the nearer limit."""
     turn = estimate.scale == "reciprocal"
     values = np.array([each.value for each in estimate.per_specimen])
     values = 1.0 / values if turn else values
@@ -310,7 +309,7 @@ def _share(estimate: Estimate, threshold: Threshold) -> _Share:
     ends = [(end, side) for end, side in ((limits.lower, 1.0), (limits.upper, -1.0))
             if end is not None]  # fmt: skip
     distance, side = min((side * (mean - edge), side) for edge, side in ends)
-    return _Share(len(values), mean, s, side, distance, common, len(ends) == 2, turn)
+    return Share(len(values), mean, s, side, distance, common, len(ends) == 2, turn)
 
 
 def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Judged:
@@ -320,107 +319,18 @@ def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Ju
     between two of them, where the nearer decides by the two-sided factor.  Shared components and
     the limit's own uncertainty are subtracted from the distance first, at the same confidence.
     """
-    share = _share(estimate, threshold)
+    share = share_of_type(estimate, threshold)
     quantile = share.at(_z(0.5 + 0.5 * coverage if share.both else coverage) * share.s)
     chance = _confidence(share.n, share.s, share.distance, share.common, coverage, share.both)
     return Judged(value=quantile, probability=chance)
 
 
-def _tolerance_bound(share: _Share, coverage: float, confidence: float) -> float:
+def _tolerance_bound(share: Share, coverage: float, confidence: float) -> float:
     """Return the value beyond which `coverage` lies with `confidence`: as `_confidence` [unit]."""
     factor = two_sided_factor if share.both else tolerance_factor
     k = factor(share.n, coverage, confidence) if share.s > 0 else 0.0
     p = 0.5 + 0.5 * confidence if share.both else confidence
     return share.at(k * share.s + reach(share.common, p))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deciding:
-    """The number that decides, and the limits inside which it passes by the agreed rule."""
-
-    kind: DecidingKind
-    value: float
-    """Mean, worst specimen's value, or tolerance bound [unit]; of a count the share shown [-]."""
-    specimen: str = ""
-    """The worst specimen, where one decides."""
-    lower: float | None = None
-    """Lower acceptance limit: the limit and its guard band [unit]; inf where nothing passes."""
-    upper: float | None = None
-    """Upper acceptance limit [unit]; -inf where nothing passes."""
-    bound: Bound = ""
-    """Where the value is only a bound of the true one."""
-    specimens: int = 0
-    """Of a count: how many were looked at [-]."""
-    failures: int = 0
-    """Of a count: how many of them did not conform [-]."""
-
-
-def deciding(
-    estimate: Estimate,
-    threshold: Threshold,
-    basis: str,
-    coverage: float,
-    draws: Callable[[str], np.random.Generator],
-    judged: Judged,
-    confidence: float,
-) -> Deciding:
-    """Return the number that decides on `basis`, with its acceptance limits at `confidence` [-].
-
-    It lies inside them just where the conformance probability is at least the confidence, of two
-    limits each by itself (JCGM 106:2012, 8.3.2, from memory).  A tolerance bound holds the
-    confidence already: it passes inside the limits themselves.
-    """
-    if basis == "population":
-        bound = _tolerance_bound(_share(estimate, threshold), coverage, confidence)
-        return Deciding(
-            kind="tolerance bound", value=bound, lower=threshold.lower, upper=threshold.upper
-        )
-    index, turn = judged.specimen, estimate.scale == "reciprocal"
-    if index is None:
-        drawn = _mean_draws(estimate, threshold, draws)
-        ends = (
-            _accepted(_mean_on_scale(estimate, threshold), confidence, turn)
-            if drawn is None
-            else _accepted_of_draws(judged.value, drawn, threshold, confidence)
-        )
-        return Deciding(kind="mean", value=judged.value, lower=ends[0], upper=ends[1])
-    each, every = estimate.per_specimen[index], _specimen_draws(estimate, threshold, draws)
-    ends = (
-        _accepted(_specimen_on_scale(each, estimate.scale, threshold), confidence, turn)
-        if every is None
-        else _accepted_of_draws(each.value, every[index], threshold, confidence)
-    )
-    return Deciding(
-        kind="worst specimen", value=each.value, specimen=each.specimen, lower=ends[0],
-        upper=ends[1],
-    )  # fmt: skip
-
-
-Ends = tuple[float | None, float | None]
-
-
-def _accepted_of_draws(
-    value: float, drawn: Floats, threshold: Threshold, confidence: float
-) -> Ends:
-    low = float(np.quantile(drawn, 1.0 - confidence, method="lower"))
-    high = float(np.quantile(drawn, confidence, method="higher"))
-    return (
-        None if threshold.lower is None else threshold.lower + value - low,
-        None if threshold.upper is None else threshold.upper + value - high,
-    )
-
-
-def _accepted(scaled: OnScale, confidence: float, turn: bool) -> Ends:
-    _, parts, limits = scaled
-    guard = reach(parts, confidence)
-    lower = None if limits.lower is None else limits.lower + guard
-    upper = None if limits.upper is None else limits.upper - guard
-    if not turn:
-        return lower, upper
-    return (
-        None if upper is None else 1.0 / upper if upper > 0 else math.inf,
-        None if lower is None else 1.0 / lower,
-    )
 
 
 def _z(coverage: float) -> float:

@@ -17,8 +17,8 @@ from pydantic import ValidationError
 from dossier.case.case import Case, Record
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError
+from dossier.decision.deciding import Deciding
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.probability import Deciding
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.record.document import (

@@ -327,8 +327,8 @@ class _Whole(DecisionDocument):
 
 def decision_schema() -> dict[str, Any]:
     """Return the JSON Schema of decision.json: every key that is written, and no other."""
+    from dossier.decision.deciding import DecidingKind
     from dossier.decision.finding import ConditionKind
-    from dossier.decision.probability import DecidingKind
     from dossier.evidence.validity.check import OUTCOMES
 
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dossier.decision.deciding import deciding
 from dossier.decision.probability import (
     Threshold,
     against,
-    deciding,
     probability,
     specimen_probability,
 )

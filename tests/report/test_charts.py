@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from dossier.decision.probability import Deciding
+from dossier.decision.deciding import Deciding
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip

@@ -11,7 +11,7 @@ from pypdf import PdfReader
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets
-from dossier.report.pages import margins as page_one
+from dossier.report.pages import ruler as page_one
 from tests.report import sample
 
 LOREM = (
@@ -127,4 +127,4 @@ def test_page_one_holds_everything(only_page_one_drawn, name, long):
     if conditions:
         assert pages[0].count("in full") >= 2
         assert pages[0].count("in full") + int(pages[0].partition(" more")[0].split()[-1]) == 12
-        assert all(f"{i}: Clearance" in "".join(pages[1:4]) for i in range(12))
+        assert all(f"{i}: Clearance" in "".join(pages[1:6]) for i in range(12))

@@ -1,0 +1,124 @@
+"""The number that decides a requirement, and the limits inside which it passes."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from dossier.decision.probability import (
+    Floats,
+    Judged,
+    OnScale,
+    Share,
+    Threshold,
+    mean_draws,
+    mean_on_scale,
+    share_of_type,
+    specimen_draws,
+    specimen_on_scale,
+)
+from dossier.evidence.statistics.estimate import Bound, Estimate
+from dossier.evidence.statistics.tolerance import tolerance_factor, two_sided_factor
+from dossier.evidence.statistics.uncertainty import reach
+
+DecidingKind = Literal["mean", "worst specimen", "tolerance bound", "count"]
+"""What the number that decides is: a code, said where it is printed."""
+
+
+def _tolerance_bound(share: Share, coverage: float, confidence: float) -> float:
+    """Return the value beyond which `coverage` lies with `confidence`: as `_confidence` [unit]."""
+    factor = two_sided_factor if share.both else tolerance_factor
+    k = factor(share.n, coverage, confidence) if share.s > 0 else 0.0
+    p = 0.5 + 0.5 * confidence if share.both else confidence
+    return share.at(k * share.s + reach(share.common, p))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deciding:
+    """The number that decides, and the limits inside which it passes by the agreed rule."""
+
+    kind: DecidingKind
+    value: float
+    """Mean, worst specimen's value, or tolerance bound [unit]; of a count the share shown [-]."""
+    specimen: str = ""
+    """The worst specimen, where one decides."""
+    lower: float | None = None
+    """Lower acceptance limit: the limit and its guard band [unit]; inf where nothing passes."""
+    upper: float | None = None
+    """Upper acceptance limit [unit]; -inf where nothing passes."""
+    bound: Bound = ""
+    """Where the value is only a bound of the true one."""
+    specimens: int = 0
+    """Of a count: how many were looked at [-]."""
+    failures: int = 0
+    """Of a count: how many of them did not conform [-]."""
+
+
+def deciding(
+    estimate: Estimate,
+    threshold: Threshold,
+    basis: str,
+    coverage: float,
+    draws: Callable[[str], np.random.Generator],
+    judged: Judged,
+    confidence: float,
+) -> Deciding:
+    """Return the number that decides on `basis`, with its acceptance limits at `confidence` [-].
+
+    It lies inside them just where the conformance probability is at least the confidence, of two
+    limits each by itself (JCGM 106:2012, 8.3.2, from memory).  A tolerance bound holds the
+    confidence already: it passes inside the limits themselves.
+    """
+    if basis == "population":
+        bound = _tolerance_bound(share_of_type(estimate, threshold), coverage, confidence)
+        return Deciding(
+            kind="tolerance bound", value=bound, lower=threshold.lower, upper=threshold.upper
+        )
+    index, turn = judged.specimen, estimate.scale == "reciprocal"
+    if index is None:
+        drawn = mean_draws(estimate, threshold, draws)
+        ends = (
+            _accepted(mean_on_scale(estimate, threshold), confidence, turn)
+            if drawn is None
+            else _accepted_of_draws(judged.value, drawn, threshold, confidence)
+        )
+        return Deciding(kind="mean", value=judged.value, lower=ends[0], upper=ends[1])
+    each, every = estimate.per_specimen[index], specimen_draws(estimate, threshold, draws)
+    ends = (
+        _accepted(specimen_on_scale(each, estimate.scale, threshold), confidence, turn)
+        if every is None
+        else _accepted_of_draws(each.value, every[index], threshold, confidence)
+    )
+    return Deciding(
+        kind="worst specimen", value=each.value, specimen=each.specimen, lower=ends[0],
+        upper=ends[1],
+    )  # fmt: skip
+
+
+Ends = tuple[float | None, float | None]
+
+
+def _accepted_of_draws(
+    value: float, drawn: Floats, threshold: Threshold, confidence: float
+) -> Ends:
+    low = float(np.quantile(drawn, 1.0 - confidence, method="lower"))
+    high = float(np.quantile(drawn, confidence, method="higher"))
+    return (
+        None if threshold.lower is None else threshold.lower + value - low,
+        None if threshold.upper is None else threshold.upper + value - high,
+    )
+
+
+def _accepted(scaled: OnScale, confidence: float, turn: bool) -> Ends:
+    _, parts, limits = scaled
+    guard = reach(parts, confidence)
+    lower = None if limits.lower is None else limits.lower + guard
+    upper = None if limits.upper is None else limits.upper - guard
+    if not turn:
+        return lower, upper
+    return (
+        None if upper is None else 1.0 / upper if upper > 0 else math.inf,
+        None if lower is None else 1.0 / lower,
+    )
