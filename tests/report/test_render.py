@@ -132,7 +132,7 @@ def test_archival_and_accessible_by_its_metadata(draft):
     assert root["/MarkInfo"]["/Marked"]
     assert reader.metadata.title.startswith("FQ-0001 · revision 2")
     assert [entry.title for entry in reader.outline if not isinstance(entry, list)][-1] == (
-        "Annex B Digests and versions"
+        "14 Digests and versions"
     )
 
 

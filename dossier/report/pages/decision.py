@@ -144,19 +144,21 @@ def _validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
 
 
 def _people(signoff: SignOff) -> Cell:
-    """Return who signed in which role on which day; a name that is typed proves no hand."""
-    given = [each for each in signoff.signed if each.holds]
+    """Return who signed in which role on which day; a name that is typed proves no hand.
+
+    A draft names no role: no word on it may be taken for an approval.
+    """
+    if not signoff.complete:
+        held = len(signoff.roles) - len(signoff.missing)
+        words = say("nobody yet, {held} of {roles} signed", held=held, roles=len(signoff.roles))
+        return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
             "{role}: {name}, {day}", role=role_text(each.role), name=shortened(each.name, 60),
             day=date_text(each.date),
         )
-        for each in given
+        for each in signoff.signed
     ]  # fmt: skip
-    if signoff.missing:
-        lines.append(
-            say("not signed: {roles}", roles=", ".join(role_text(r) for r in signoff.missing))
-        )
     typed = say("names are typed; digital seals, if any, are in the fields of the sign-off")
     return Line(("; ".join(lines), " (", Link(typed, "signoff"), ")"))
 
