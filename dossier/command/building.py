@@ -42,9 +42,6 @@ def check(
 
     Example: dossier check inputs/polder-pumps
     """
-    from dossier.system.allocator import keep_freed_memory
-
-    keep_freed_memory()
     from dossier.make.api import decision_json, today
 
     read, day, assessment, state = decide(case, issued, house)
