@@ -80,6 +80,7 @@ def assess_case(
         return found(replace(case, application=application), asked)[1]
 
     bench, findings = found(case, demands)
+    in_circuit = pages and any(demand.quantity.section == "circuit" for demand in demands)
     conditions = (
         *conditions_for(case, findings),
         *of_evidence(bench),
@@ -96,7 +97,7 @@ def assess_case(
         bench=bench,
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
-        circuit=circuit_summary(bench) if pages else (),
+        circuit=circuit_summary(bench) if in_circuit else (),
         flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
         valid_until=valid_until(decision, conceded(findings), case.qualification.review_due)
         or ran_out(decision, findings, case.qualification.concession, on),
@@ -125,15 +126,15 @@ def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstr
 
 
 def _deciding(on: date) -> Decide:
-    """Return what decides single requirements, on benches that are kept meanwhile."""
-    known: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+    """Return what decides single requirements, and computes what several ask for once."""
+    known: dict[tuple[object, ...], tuple[Bench, Estimate | NotDemonstrated]] = {}
 
     def decide(bench: Bench, demand: Demand) -> Finding:
         def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
             key = (id(bench), *_asked(demand, side))
             if key not in known:
-                known[key] = _compute(bench, demand, side)
-            return known[key]
+                known[key] = bench, _compute(bench, demand, side)  # kept, so that its id stays
+            return known[key][1]
 
         return _finding(bench, demand, on, compute)
 

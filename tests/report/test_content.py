@@ -211,7 +211,7 @@ def test_a_decision_that_does_not_follow_from_its_findings_is_not_printed(claime
 
 
 def test_sections_are_numbered_without_gaps_and_only_what_exists():
-    sections = number_sections(sample.passing()[:2], has_reference=False, has_circuit=False)
+    sections = number_sections(sample.passing()[:2], has_reference=False)
     labels = [s.label for s in sections.values()]
     assert labels == [*map(str, range(1, len(labels) - 1)), "Annex A", "Annex B"]
     assert "comparison" not in sections

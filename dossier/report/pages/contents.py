@@ -116,7 +116,6 @@ def build_content(
     sections = number_sections(
         findings,
         qualification.reference is not None,
-        any(s.long_run for s in assessment.circuit),
         [each.title for each in house.sections] if house else (),
     )
     own = house.cautions if house else ()

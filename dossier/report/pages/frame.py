@@ -81,7 +81,7 @@ Pair = tuple[Cell, Cell]
 
 def _machines(case: Case) -> Pair:
     application = case.application
-    named = ", ".join(application.equipment) or say("no equipment named")
+    named = "; ".join(application.equipment) or say("no equipment named")
     words = later("{machines}: “{title}”, revision {revision}, issued {issued}, {owner}")
     return (
         say(
@@ -265,10 +265,9 @@ def _notes(
     shown: Sequence[str],
 ) -> Iterator[str]:  # fmt: skip
     yield say(
-        "Factors from 0.5 to 2 at which the verdict is another, found by deciding the requirement "
-        "again; in brackets: no longer demonstrated, as nothing was tested there. –: does not rest "
-        "on it. As measured: particles counted downstream, contaminant injected, or differential "
-        "pressure of the flow sweeps, or the reading itself."
+        "Factors from 0.5 to 2 at which deciding again gives another verdict; in brackets: no "
+        "longer demonstrated, as nothing was tested there. –: does not rest on it. As measured: "
+        "counts downstream, mass injected, differential pressure swept, or the reading itself."
     )
     if readings:
         each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)

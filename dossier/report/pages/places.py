@@ -238,15 +238,13 @@ def findings_of(findings: Iterable[Finding], key: str) -> list[Finding]:
 
 
 def number_sections(
-    findings: Sequence[Finding], has_reference: bool, has_circuit: bool, own: Sequence[str] = ()
+    findings: Sequence[Finding], has_reference: bool, own: Sequence[str] = ()
 ) -> dict[str, Section]:
     """Return the sections this dossier has, by key, numbered without gaps.
 
     `own` are the titles of a house's sections, which come last.
     """
-    absent = {"strength"} if not findings_of(findings, "strength") else set()
-    if not has_circuit and not findings_of(findings, "circuit"):
-        absent.add("circuit")
+    absent = {key for key in ("strength", "circuit") if not findings_of(findings, key)}
     if not has_reference:
         absent.add("comparison")
     sections = {}
