@@ -77,6 +77,7 @@ def assess_case(
         return found(replace(case, application=application), asked)[1]
 
     bench, findings = found(case, demands)
+    in_circuit = pages and any(demand.quantity.section == "circuit" for demand in demands)
     conditions = (
         *conditions_for(case, findings),
         *of_evidence(bench),
@@ -93,7 +94,7 @@ def assess_case(
         bench=bench,
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
-        circuit=circuit_summary(bench) if pages else (),
+        circuit=circuit_summary(bench) if in_circuit else (),
         flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
         valid_until=valid_until(decision, conceded(findings), case.qualification.review_due)
         or ran_out(decision, findings, case.qualification.concession, on),

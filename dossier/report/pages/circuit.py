@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from dossier.case.application import Circuit as Asked
@@ -143,7 +144,7 @@ def states_table(bench: Bench) -> Table:
         (say("Clean Δp / kPa"), *(_kilo(each) for each in drops)),
     ]
     if fitted_valve(bench) is not None:
-        rows.append((say("Valve"), *(_position(bench, each) for each in drops)))
+        rows.append((say("Valve"), *map(partial(_position, bench), states, drops)))
     if circuit.arrangement in HAS_FINE:
         shares = [attempt(fine_share, bench, "candidate", each) for each in states]
         rows.append((say("Fine path / (L/min)"), *(_through(bench, each) for each in shares)))
@@ -184,19 +185,23 @@ def _kilo(found: Estimate | None) -> str:
     return UNKNOWN if found is None else significant(found.value / 1e3, 3)
 
 
-def _position(bench: Bench, drop: Estimate | None) -> str:
+def _position(bench: Bench, temperature: float, drop: Estimate | None) -> str:
     """Return whether the clean filter opens the valve, by the lowest pressure and the band."""
     valve, lowest = fitted_valve(bench), attempt(opening_pressure, bench, "candidate")
-    if (
-        drop is None
-        or valve is None
-        or valve.opening is None
-        or isinstance(lowest, NotDemonstrated)
-    ):
+    if valve is None or valve.opening is None or isinstance(lowest, NotDemonstrated):
         return UNKNOWN
+    if drop is None:
+        return say("may open") if _colder_than_opening(bench, temperature) else UNKNOWN
     if drop.value < lowest.value:
         return say("shut")
     return say("open") if drop.value > valve.opening.max else say("may open")
+
+
+def _colder_than_opening(bench: Bench, temperature: float) -> bool:
+    """Return whether the oil is colder than where the clean filter opens the valve [K]."""
+    at = {"flow": bench.case.application.circuit.rated_flow}
+    found = all_quantities()["cold_bypass_temperature"].compute(bench, "candidate", at)
+    return isinstance(found, Estimate) and temperature < found.value
 
 
 def _through(bench: Bench, share: Estimate | NotDemonstrated, *, rest: bool = False) -> str:

@@ -112,7 +112,7 @@ def build_content(
     asked = {section_of(each) for each in findings}
     has = {key: key in asked for key in ("efficiency", "capacity", "pressure")} | {
         "comparison": qualification.reference is not None,
-        "circuit": "circuit" in asked or any(s.long_run for s in assessment.circuit),
+        "circuit": "circuit" in asked,
     }
     sections = number_sections(has, [each.title for each in house.sections] if house else ())
     own = house.cautions if house else ()

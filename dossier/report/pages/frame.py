@@ -62,7 +62,7 @@ def _scope(case: Case, assessment: Assessment) -> Table:
     rows = (
         (say("Machines"), *_machines(case)),
         (say("Filter"), *_filter(case)),
-        (say("Oil and temperature"), *_oil(case)),
+        (say("Oil and temperature"), *_oil(case, assessment.curves.cold_temperature)),
         (say("Service"), *_service(case)),
         (say("Checks"), *_checks(assessment)),
     )
@@ -81,7 +81,7 @@ Pair = tuple[Cell, Cell]
 
 def _machines(case: Case) -> Pair:
     application = case.application
-    named = ", ".join(application.equipment) or say("no equipment named")
+    named = "; ".join(application.equipment) or say("no equipment named")
     words = later("{machines}: “{title}”, revision {revision}, issued {issued}, {owner}")
     return (
         say(
@@ -103,11 +103,12 @@ def _filter(case: Case) -> Pair:
     tested = {r.entry.specimen for r in case.records if r.entry.filter == "candidate"} - {None}
     lots = {each.id: each.lot for each in asked.specimen if each.filter == "candidate"}
     drawn = {lots.get(str(name), "") for name in tested} - {""}
-    untested = [lot for lot in asked.lots_of("candidate") if drawn and lot not in drawn]
+    named = asked.lots_of("candidate")
+    untested = [lot for lot in named if drawn and lot not in drawn]
     text = say(
         "{part}, as tested: {number} specimens of {lots}",
         part=_whole(asked.candidate), number=len(tested),
-        lots=", ".join(sorted(drawn) or asked.lots_of("candidate")) or say("no lot named"),
+        lots=", ".join(sorted(drawn) or named) or say("no lot named"),
     )  # fmt: skip
     if asked.reference is not None:
         text = say("{filter}; in place of {other}", filter=text, other=_whole(asked.reference))
@@ -117,11 +118,19 @@ def _filter(case: Case) -> Pair:
     if untested:
         words = later("Lots not tested: {lots}; later ones; any change of materials or making")
         beyond = say(words, lots=", ".join(untested))
+    elif len(named) > 1 and not drawn:
+        beyond = say("{beyond}; which specimen is of which lot is not stated", beyond=beyond)
     return text, beyond
 
 
-def _oil(case: Case) -> Pair:
+def _oil(case: Case, coldest: float | None) -> Pair:
+    """Return the oil that is covered; `coldest` is where the flow sweeps end [K]."""
     oil, duty = case.application.oil, case.application.duty
+    beyond = say("Other oil or temperatures; oil thick with soot or water")
+    if coldest is not None and coldest > duty.cold_start + 0.5:
+        words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
+        shown = say("{t:.0f} °C", t=coldest - 273.15)
+        beyond = say(words, beyond=beyond, temperature=shown)
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
     return (
         say(
@@ -130,7 +139,7 @@ def _oil(case: Case) -> Pair:
             cold=si(duty.cold_start, "degC", "temperature"),
             hot=si(duty.hot_oil, "degC", "temperature"),
         ),
-        say("Other oil or temperatures; oil thick with soot or water"),
+        beyond,
     )  # fmt: skip
 
 
@@ -265,10 +274,9 @@ def _notes(
     shown: Sequence[str],
 ) -> Iterator[str]:  # fmt: skip
     yield say(
-        "Factors from 0.5 to 2 at which the verdict is another, found by deciding the requirement "
-        "again; in brackets: no longer demonstrated, as nothing was tested there. –: does not rest "
-        "on it. As measured: particles counted downstream, contaminant injected, or differential "
-        "pressure of the flow sweeps, or the reading itself."
+        "Factors from 0.5 to 2 at which deciding again gives another verdict; in brackets: no "
+        "longer demonstrated, as nothing was tested there. –: does not rest on it. As measured: "
+        "counts downstream, mass injected, differential pressure swept, or the reading itself."
     )
     if readings:
         each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)
