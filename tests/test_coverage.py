@@ -55,7 +55,7 @@ def divided(side, number):
 class Tally:
     """Counts over all campaigns, filled once for all tests of a set of them."""
 
-    def __init__(self, campaigns=CAMPAIGNS, specimens=3, where=together):
+    def __init__(self, campaigns=CAMPAIGNS, specimens=3, where=together, first=0):
         self.campaigns = campaigns
         self.known = all_quantities()
         self.candidate, self.reference = truths(sim.CANDIDATE), truths(sim.REFERENCE)
@@ -64,7 +64,7 @@ class Tally:
         self.population = dict.fromkeys(self.candidate, 0)
         self.not_worse = dict.fromkeys(self.candidate, 0)
         base = sim.template()
-        for seed in range(campaigns):
+        for seed in range(first, first + campaigns):
             self.add(sim.campaign(base, seed, specimens, where, checked=seed % 4 == 0))
 
     def add(self, bench):

@@ -58,14 +58,14 @@ def half_width(parts: Iterable[Part], confidence: float = 0.95) -> float:
     once, by itself and not in the scatter of their specimens as well.  Source: our own; decisions
     use `reach` alone, where the scatter is that of all specimens.
     """
-    every = [part for part in parts if part.u > 0 or part.scatter > 0]
+    once = [Part(p.within, p.within_dof) if p.within > 0 else p for p in parts]
+    every = [part for part in once if part.u > 0 or part.scatter > 0]
     if not every:
         return 0.0
-    once = [(p.within, p.within_dof) if p.within > 0 else (p.u, p.dof) for p in every]
-    u = math.sqrt(sum(each**2 for each, _ in once))
+    u = math.sqrt(sum(part.u**2 for part in every))
     if not u < math.inf:
         return math.inf
-    dof = welch_satterthwaite(*zip(*once, strict=True))
+    dof = welch_satterthwaite([part.u for part in every], [part.dof for part in every])
     common = coverage_factor(confidence, dof) * u
     apart = reach(every, 0.5 + 0.5 * confidence)
     return math.sqrt((1.0 - APART) * common**2 + APART * apart**2)

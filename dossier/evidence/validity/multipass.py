@@ -266,7 +266,7 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
     up, down = result.up.sum(axis=0), result.down.sum(axis=0)
     noise = np.sqrt(
         up**2 / np.maximum(result.raw_up, 1.0)
-        + down**2 * result.dispersion / np.maximum(result.raw_down, 1.0)
+        + down**2 * np.maximum(result.dispersion, 1.0) / np.maximum(result.raw_down, 1.0)
     )
     short = (up - down) < -limit.value * noise
     found = [
