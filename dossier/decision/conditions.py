@@ -11,7 +11,10 @@ from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench
+from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.between import small_reproducibility
+from dossier.evidence.validity.comparable import other_batch
 from dossier.words import later, say
 
 BETTER = (
@@ -55,6 +58,26 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
                 record=each.record, cause=each.cause, agreed=each.agreed, by=each.agreed_by,
             )  # fmt: skip
             yield Condition(kind="excluded record", subject=each.record, text=text)
+    for stated, usual, _ in small_reproducibility(bench.case, bench.limits):
+        words = later(
+            "reproducibility of {quantity} by {method}: {stated:.2g} % is stated ({source}), where "
+            "{usual:.2g} % stand in for what is not known: see that the study says so"
+        )
+        text = say(
+            words, quantity=say(all_quantities()[stated.quantity].title), method=stated.method,
+            stated=100 * stated.u, source=stated.source, usual=100 * usual,
+        )  # fmt: skip
+        yield Condition(kind="small reproducibility", subject=stated.method, text=text)
+
+
+def of_comparisons(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+    """Yield each comparison of runs that nothing shows to be with the same batch of dust."""
+    words = other_batch(bench)
+    for finding in findings if words else ():
+        demand = finding.demand
+        if demand.not_worse is not None and "multipass" in demand.quantity.records:
+            text = say("{requirement}: {difference}", requirement=demand.id, difference=words)
+            yield Condition(kind="another batch of dust", subject=demand.id, text=text)
 
 
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:

@@ -23,6 +23,8 @@ ConditionKind = Literal[
     "advisory",
     "changed requirement",
     "late request",
+    "small reproducibility",
+    "another batch of dust",
 ]
 """What a condition comes from: a code, said where it is printed."""
 

@@ -70,6 +70,8 @@ class Limits:
     """Every standard that is known here."""
     comparable: Mapping[str, Comparable] = field(default_factory=dict)
     """Conditions in which two tests must agree that are set against each other."""
+    plausible: Mapping[str, float] = field(default_factory=dict)
+    """Beyond what a figure that the case states of itself is doubted or refused."""
 
     def accuracy_source(self, measurand: str) -> str:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
@@ -121,6 +123,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         accuracy_mark=document["accuracy"]["mark"],
         accuracy_clause=document["accuracy"]["clause"],
         assumed={name: entry["mark"] for name, entry in assumed.items()},
+        plausible={k: v for k, v in document["plausible"].items() if k != "mark"},
         comparable={name: Comparable(**e) for name, e in document["comparable"].items()},
     )
 

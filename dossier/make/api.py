@@ -82,15 +82,25 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
-    problems += [*instrument_problems(case), *reproducibility_problems(case)]
+    problems += [*instrument_problems(case), *reproducibility_problems(case, limits())]
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())
-    problems += _ahead(case, on)
+    problems += [*_ahead(case, on), *_never(case)]
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
         raise CaseError(problems)
     return case
+
+
+def _never(case: Case) -> Iterator[CaseProblem]:
+    """Yield that the review is so far ahead that it is none."""
+    qualification, years = case.qualification, limits().plausible["years_to_review"]
+    last = max(each.finished or each.tested for each in qualification.record)
+    due, issued = qualification.review_due, qualification.issued or last
+    if due is not None and (due - issued).days > 365.25 * years:
+        what = f"is {due}, more than {years:g} years after {issued}"
+        yield CaseProblem("case.toml", "review_due", what, "give the day of the next review")
 
 
 def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:

@@ -26,6 +26,7 @@ from dossier.evidence.validity.rules import (
     stated_instead,
     unlike,
 )
+from dossier.evidence.validity.specimens import TIME
 from dossier.words import later, say, say_count
 
 
@@ -62,6 +63,7 @@ def multipass_checks(
         "steady growth of pressure": lambda limit: _growth(result, limit),
         "noise of its own": lambda _: unlike(against["noise of its own"]),
         "same dust in every run": lambda _: unlike(against["same dust in every run"]),
+        TIME: lambda _: unlike(against[TIME]),
         "terminal reached": lambda limit: _reached(table, result, limit),
         "balance": lambda limit: _balance(result, limit),
         "settled loop": lambda _: _settled(result),
