@@ -1,4 +1,4 @@
-"""Was each specimen still new for a test that needs a new one, and was there time for each run?"""
+"""Rules of what came before: was each specimen still new, and was there time for each run."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
