@@ -58,6 +58,16 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
                 record=each.record, cause=each.cause, agreed=each.agreed, by=each.agreed_by,
             )  # fmt: skip
             yield Condition(kind="excluded record", subject=each.record, text=text)
+    for side in bench.sides:
+        filter_ = bench.case.qualification.reference if side == "reference" else (
+            bench.case.qualification.candidate)  # fmt: skip
+        runs = any(run.side == side for run in bench.multipass)
+        if runs and filter_ is not None and not filter_.specimens:
+            words = later(
+                "the case does not name the specimens of the {side} that were to be tested: one "
+                "that was tested and left out would not show"
+            )
+            yield Condition(kind="no plan", subject=side, text=say(words, side=say(side)))
     for stated, usual, _ in small_reproducibility(bench.case, bench.limits):
         words = later(
             "reproducibility of {quantity} by {method}: {stated:.2g} % is stated ({source}), where "

@@ -23,6 +23,7 @@ ConditionKind = Literal[
     "advisory",
     "changed requirement",
     "late request",
+    "no plan",
     "small reproducibility",
     "another batch of dust",
 ]

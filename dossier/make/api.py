@@ -94,13 +94,17 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
 
 
 def _never(case: Case) -> Iterator[CaseProblem]:
-    """Yield that the review is so far ahead that it is none."""
-    qualification, years = case.qualification, limits().plausible["years_to_review"]
+    """Yield each end of an approval that is so far ahead that it is none."""
+    qualification, years = case.qualification, limits().plausible["years_to_end"]
     last = max(each.finished or each.tested for each in qualification.record)
-    due, issued = qualification.review_due, qualification.issued or last
-    if due is not None and (due - issued).days > 365.25 * years:
-        what = f"is {due}, more than {years:g} years after {issued}"
-        yield CaseProblem("case.toml", "review_due", what, "give the day of the next review")
+    ends = [("review_due", qualification.review_due, "give the day of the next review")]
+    for number, each in enumerate(qualification.concession, 1):
+        ends.append((f"concession number {number} . until", each.until, "give the day it ends on"))
+    issued = qualification.issued or last
+    for place, end, hint in ends:
+        if end is not None and (end - issued).days > 365.25 * years:
+            what = f"is {end}, more than {years:g} years after {issued}"
+            yield CaseProblem("case.toml", place, what, hint)
 
 
 def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:

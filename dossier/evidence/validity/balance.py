@@ -321,4 +321,4 @@ def _apart(
 
 def _batch(record: Record) -> tuple[str, str]:
     stated = record.entry.conditions.dust
-    return (stated.kind, stated.batch) if stated and stated.batch.strip() else ("", "")
+    return (stated.kind, stated.known_batch) if stated and stated.known_batch else ("", "")

@@ -73,7 +73,7 @@ def other_batch(bench: Bench) -> str:
     for path in ("full_flow", "fine"):
         runs = [run for run in bench.multipass if run.path == path]
         dusts = [(run.side, run.record, entries[run.record].conditions.dust) for run in runs]
-        batches = [(side, record, dust.batch if dust else "") for side, record, dust in dusts]
+        batches = [(side, record, dust.known_batch if dust else "") for side, record, dust in dusts]
         for difference in _unlike(words, batches):
             return difference
     return ""

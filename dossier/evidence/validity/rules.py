@@ -152,7 +152,7 @@ def _certificate(case: Case, record: Record) -> Verdicts:
         return Verdicts(False, say("no certificate with a number: {names}", names=names))
     for each in used:
         same = {
-            i.id for i in _named_anywhere(case) if plain(i.certificate) == plain(each.certificate)
+            i.id for i in _named_anywhere(case) if _told(i.certificate) == _told(each.certificate)
         }
         if len(same) > 1:
             words = later(
@@ -167,6 +167,11 @@ def _certificate(case: Case, record: Record) -> Verdicts:
 
 def _named_anywhere(case: Case) -> list[Instrument]:
     return [case.instrument(name) for each in case.records for name in each.entry.instruments]
+
+
+def _told(certificate: str) -> str:
+    """Return the letters and digits that tell a certificate from another."""
+    return "".join(c for c in plain(certificate) if c.isalnum())
 
 
 def _numbered(certificate: str) -> bool:
