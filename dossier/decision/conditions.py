@@ -58,6 +58,14 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
                 record=each.record, cause=each.cause, agreed=each.agreed, by=each.agreed_by,
             )  # fmt: skip
             yield Condition(kind="excluded record", subject=each.record, text=text)
+    warned: dict[tuple[str, str], list[str]] = {}
+    for check in bench.checks:
+        if check.weighs and check.outcome == "warning":
+            warned.setdefault((check.rule, check.found), []).append(check.record)
+    for (rule, what), records in warned.items():
+        names = ", ".join(records)
+        text = say("{names}: {rule}: {found}", names=names, rule=say(rule), found=what)
+        yield Condition(kind="warned rule", subject=records[0], text=text)
     for side in bench.sides:
         filter_ = bench.case.qualification.reference if side == "reference" else (
             bench.case.qualification.candidate)  # fmt: skip

@@ -24,6 +24,7 @@ ConditionKind = Literal[
     "changed requirement",
     "late request",
     "no plan",
+    "warned rule",
     "small reproducibility",
     "another batch of dust",
 ]

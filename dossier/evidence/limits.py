@@ -25,6 +25,8 @@ class Limit:
     mandatory: bool
     guards: Guards = ""
     """"metrology" or "integrity" where no deviation may cover the rule, else empty."""
+    weighs: bool = False
+    """Whether a warning of it is a condition on page one."""
     value: float = 0.0
     tolerance: float = 0.0
     agreed: float = 0.0

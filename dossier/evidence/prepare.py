@@ -10,7 +10,7 @@ from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduce_multipass import reduce_multipass, reduce_pressure_drop
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import resolve
-from dossier.evidence.validity.balance import unlike_runs
+from dossier.evidence.validity.balance import doubtful, unlike_runs
 from dossier.evidence.validity.check import Check
 from dossier.evidence.validity.copies import copied_curves, copies
 from dossier.evidence.validity.method import method_checks
@@ -85,6 +85,7 @@ def _checks(
             **copies([(record, run.end_time) for record, run in reduced]),
         },
         "same dust in every run": unlike_runs(case, reduced, limits),
+        "recirculation": doubtful(reduced),
         TIME: hurried(case, reduced, limits),
     }
     sweep_of = {sweep.record: sweep for sweep in sweeps}

@@ -42,5 +42,7 @@ class Check:
     """True if a record that does not meet the rule cannot support a pass."""
     guards: Guards = ""
     """What the rule guards: "metrology" and "integrity" are not covered by any deviation."""
+    weighs: bool = False
+    """Whether a warning is a condition on page one."""
     deviation: str = ""
     """Text of the recorded deviation that covers a rule not met."""

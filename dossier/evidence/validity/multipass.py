@@ -79,7 +79,7 @@ def multipass_checks(
     }
     rules |= relevance_rules(case, record, result, sweeps)
     rules |= readings_rules(record, result, 60.0 * limits.first_minutes)
-    rules |= balance_rules(record, result)
+    rules |= balance_rules(record, result, against["recirculation"])
     return apply_rules(limits, record, rules)
 
 

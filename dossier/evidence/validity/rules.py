@@ -65,6 +65,7 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
         outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
         mandatory=limit.mandatory,
         guards=limit.guards,
+        weighs=limit.weighs,
     )
 
 
