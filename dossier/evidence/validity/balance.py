@@ -37,9 +37,9 @@ LEAST_TENTHS = 4
 """Settled tenths that a judgement takes."""
 SURE = 4.5
 """Standard deviations of a slope that chance is given."""
-TOGETHER, DOUBTFUL = 4.0, 1.3
-"""Standard deviations that chance is given where runs of one filter are taken together, and the
-factor beyond which their common slope is doubted."""
+TOGETHER, DOUBTFUL, VAGUE = 3.0, 1.25, 0.5
+"""Standard deviations that chance is given where runs of one filter are taken together, the factor
+beyond which their common slope is doubted, and what chance may come to where it tells anything."""
 BLURRED = 0.2
 """Share of counting in the variance of the downstream counts above which they show no slope."""
 
@@ -286,7 +286,7 @@ def _doubt(slopes: Sequence[_Slope]) -> str:
     weights = np.array([1.0 / each.u**2 for each in slopes])
     mean = float(weights @ np.array([each.steady for each in slopes]) / weights.sum())
     half = TOGETHER / float(np.sqrt(weights.sum()))
-    if mean + half >= 1.0 / DOUBTFUL and mean - half <= DOUBTFUL:
+    if half > VAGUE or 1.0 / DOUBTFUL - half <= mean <= DOUBTFUL + half:
         return ""
     words = later(
         "over {number} runs upstream rises {slope:.2f} ± {half:.2f} for each that downstream "
