@@ -20,7 +20,7 @@ from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
     FAILS,
     conceded,
-    of_comparisons,
+    of_doubts,
     of_evidence,
     of_requirements,
     ran_out,
@@ -83,7 +83,7 @@ def assess_case(
     conditions = (
         *conditions_for(case, findings),
         *of_evidence(bench),
-        *of_comparisons(bench, findings),
+        *of_doubts(bench, findings),
         *of_requirements(case, findings, again),
     )
     decision = decision_of(findings, conditions)

@@ -1,5 +1,6 @@
 """What results of different laboratories, or of different rigs of one, differ by."""
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
@@ -108,7 +109,7 @@ def _assumed(section: str) -> str:
 
 def stands_in(limits: Limits, section: str) -> float:
     """Return what stands in where no reproducibility of a section's quantities is stated [-]."""
-    return limits.accuracy[_assumed(section)] / 3.0**0.5
+    return limits.accuracy[_assumed(section)] / math.sqrt(3.0)
 
 
 def small_reproducibility(

@@ -271,7 +271,7 @@ def doubtful(runs: Sequence[Run]) -> Mapping[str, str]:
         entry, dilution = run[0].entry, run[0].entry.conditions.dilution
         key = (entry.laboratory, entry.filter, entry.path, str(dilution))
         alike.setdefault(key, []).append(run)
-    found = {}
+    found: dict[str, str] = {}
     for each in alike.values():
         by_size: dict[float, list[_Slope]] = {}
         for slope in (s for run in each for s in _slopes(*run, 0.0) if s is not None and s.u > 0):

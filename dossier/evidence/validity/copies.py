@@ -42,6 +42,11 @@ LEAST_CLASSES = 6
 """Classes with noise of their own that tell one row from another."""
 TWINS = 0.3
 """Share of the rows with a twin from which rows were copied."""
+FOLLOWING, MOST_COUNTED = 0.8, 400.0
+"""Correlation of ranks from which one class of a run follows another, where the fewer counted of
+both is at most so large that counting hides what the injection does to all classes."""
+BY_CHANCE = 1e-12
+"""Chance of that correlation below which it is none."""
 ONE_ROW = 1e-6
 """Chance that any two rows of two runs are so alike below which one was copied."""
 
@@ -59,8 +64,10 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
         share = _twins(own, own, own=True)
         if share > TWINS:
             found[record.id] = say(REPEATED, share=share)
-        else:
-            found |= _same_row((record, end), (record, end))
+            continue
+        found |= _same_row((record, end), (record, end))
+        words = _same_class(sides_of(record, end))
+        found |= {record.id: words} if words else {}
     for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
         words, share = _follows(*_alike(one, first, other, second))
         if not words:
@@ -70,6 +77,35 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
             found.setdefault(record.id, say(words, known=known.id, share=share))
         found = _same_row(one, other) | found
     return found
+
+
+SAME_CLASS = later(
+    "counts {side} from {size:g} µm(c) on scatter with those {other_side} from {other:g} µm(c) on: "
+    "no two classes of particles do"
+)
+
+
+def _same_class(sides: Sequence[CountedSide]) -> str:
+    """Return which class of counts follows another of the same run, in words; empty if none does.
+
+    What every class has in common, as a wandering injection, drowns in the noise of few counts.
+    """
+    from scipy.special import stdtr
+
+    names = [(side.name, float(size)) for side in sides for size in side.sizes]
+    raw = np.column_stack([side.classes[:MOST] for side in sides])
+    noise = _noise(sides)
+    means = np.array([np.nanmean(each) if (~np.isnan(each)).any() else np.inf for each in raw.T])
+    r = np.clip(noise.T @ noise / len(noise), -1.0, 1.0 - 1e-12)
+    few = np.minimum(means[:, None], means[None, :]) <= MOST_COUNTED
+    r = np.where(few & ~np.eye(len(names), dtype=bool), r, 0.0)
+    one, other = np.unravel_index(int(np.abs(r).argmax()), r.shape)
+    most = abs(float(r[one, other]))
+    dof = len(noise) - 2.0 - DEGREE
+    if most < FOLLOWING or not stdtr(dof, -most * np.sqrt(dof / (1.0 - most**2))) < BY_CHANCE:
+        return ""
+    (side, size), (other_side, size_2) = names[one], names[other]
+    return say(SAME_CLASS, side=say(side), size=size, other_side=say(other_side), other=size_2)
 
 
 SAME_ROW = later(
