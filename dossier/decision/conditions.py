@@ -82,7 +82,7 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
 
 
 def _warned(bench: Bench) -> Iterator[Condition]:
-    """Yield one condition for each rule whose warnings weigh: its records, and the first of them."""
+    """Yield one condition for each rule whose warnings weigh: its records, and what one says."""
     warned: dict[str, list[Check]] = {}
     for check in bench.checks:
         if check.weighs and check.outcome == "warning":
