@@ -183,9 +183,9 @@ class _Slope:
     half: float
     """Half-width of what noise and the injection can do to it."""
     steady: float
-    """The slope that the same counts downstream would show without their noise."""
+    """The slope by what rises with time alone."""
     u: float
-    """Standard deviation of that by noise."""
+    """Standard deviation of that."""
 
 
 def _recirculation(record: Record, result: MultipassResult, limit: Limit, doubt: str) -> Verdicts:
@@ -256,8 +256,20 @@ def _slope(
     moved = drift * abs(level) / np.ptp(down)
     # Noise of what a line is fitted against makes its slope too small, by this share at most.
     half = float(SURE * u + moved + blurred * abs(slope))
-    full = 1.0 - blurred
-    return _Slope(float(result.sizes[k]), float(slope), half, float(slope) / full, float(u) / full)
+    timed = np.column_stack([terms[:, 0], rows - rows.mean()])
+    steady, steady_u = _by_trend(timed, terms, up, max(left, counted))
+    return _Slope(float(result.sizes[k]), float(slope), half, steady, steady_u)
+
+
+def _by_trend(timed: Floats, terms: Floats, up: Floats, variance: float) -> tuple[float, float]:
+    """Return the slope by what rises with time alone, and its standard deviation.
+
+    Instrumental variables: noise downstream, and of what stands for the injection, does not know
+    the time, and so neither flattens nor steepens it (from memory).
+    """
+    inverse = np.linalg.pinv(timed.T @ terms)
+    spread = variance * inverse @ (timed.T @ timed) @ inverse.T
+    return float((inverse @ timed.T @ up)[1]), float(np.sqrt(spread[1, 1]))
 
 
 def doubtful(runs: Sequence[Run]) -> Mapping[str, str]:
