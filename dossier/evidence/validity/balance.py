@@ -44,7 +44,7 @@ BLURRED = 0.2
 """Share of counting in the variance of the downstream counts above which they show no slope."""
 
 
-def balance_rules(record: Record, result: MultipassResult, doubt: str) -> dict[str, Rule]:
+def balance_rules(record: Record, result: MultipassResult, doubt: str = "") -> dict[str, Rule]:
     """Return the rules of the particle balance on one reduced run.
 
     `doubt` says what all runs of the filter together have against its counts, or nothing.
