@@ -1,6 +1,7 @@
 """What must fit together between the two case files."""
 
 import difflib
+import functools
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -23,6 +24,7 @@ ALIKE = str.maketrans("АВСЕІКМНОРЅТХаесіорѕухΑΒΕΗΙΚ�
 """Letters of other alphabets, and dashes, that look as Latin ones do."""
 
 
+@functools.lru_cache(maxsize=4096)
 def plain(text: str, *, as_written: bool = False) -> str:
     """Return text as a reader sees it: in one case, without full stops and hidden marks.
 

@@ -128,11 +128,11 @@ SPECIMEN = '[[specimen]]\nid = "C1"\nfilter = "candidate"\n'
 CLAIMS = [
     Row("a reproducibility of nearly nothing", "a hundredth of a percent, with a source", PUMPS,
         all_of(OTHER_LAB, records("MP-R", MOVED), reproducibility(u="0.01 %")),
-        r"reproducibility number 1 \. u: is 0\.0001"),
+        r"reproducibility number 1 \. u: is 0\.01 %"),
     Row("a reproducibility of another quantity", "the same by way of a filtration ratio", PUMPS,
         all_of(OTHER_LAB, records("MP-R", MOVED),
                reproducibility(u="0.1 %", quantity="filtration_ratio")),
-        r"reproducibility number 1 \. u: is 0\.001"),
+        r"reproducibility number 1 \. u: is 0\.1 %"),
     Row("a small reproducibility", "a sixth of what stands in", PUMPS,
         all_of(OTHER_LAB, records("MP-R", MOVED), reproducibility(u="2 %")),
         words("condition: reproducibility of Retained capacity by ISO 4548-12:2017: 2 % is")),

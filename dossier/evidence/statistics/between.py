@@ -144,7 +144,7 @@ def reproducibility_problems(case: Case, limits: Limits) -> list[CaseProblem]:
         if share < limits.plausible["least_reproducibility"]:
             number = case.qualification.reproducibility.index(each) + 1
             place = f"reproducibility number {number} . u"
-            what = f"is {each.u:.2g}, and laboratories are taken to differ by {usual:.2g}"
+            what = f"is {100 * each.u:.2g} %; {100 * usual:.2g} % stand in where none is known"
             hint = "look at its unit in the study; leave the table out where none is known"
             found.append(CaseProblem("case.toml", place, what, hint))
     return found

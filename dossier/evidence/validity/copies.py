@@ -110,7 +110,7 @@ def _same_class(sides: Sequence[CountedSide]) -> str:
 
 SAME_ROW = later(
     "the counts at {own:g} min are those at {their:g} min of record {known}, at every size and on "
-    "both sides"
+    "both sides: one of the two was not counted"
 )
 
 

@@ -117,7 +117,10 @@ def _edition(record: Record, limits: Limits, method: Method) -> Verdicts:
     due = max((y for y in method.editions if y < record.entry.tested.year), default=0)
     known = ", ".join(map(str, method.editions))
     if named.edition is None:
-        return Verdicts(False, say("no edition stated; known: {known}", known=known))
+        return Verdicts(
+            False,
+            say("no edition stated; known: {known}. Give the one that was followed", known=known),
+        )
     if named.edition not in method.editions:
         words = later(
             "edition {edition} is not known; known: {known}. Give the edition that was followed, "

@@ -160,7 +160,7 @@ MOST_INSIDE = 0.95
 def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     conditions = record.entry.conditions
     if conditions.injection_volume is None or conditions.injection_flow is None:
-        return Verdicts(None, say("no injection volumes read"))
+        return Verdicts(None, say("no injection_volume read at start and end"))
     off = result.injection_flow / conditions.injection_flow.value - 1.0
     flow = result.injection_flow * 6e4
     found = say("{flow:.4f} L/min by the volumes, {off:+.1%} off", flow=flow, off=off)
@@ -234,7 +234,9 @@ def _coincidence(case: Case, record: Record, table: MultipassTable, limit: Limit
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
     if not limits or None in stated:
-        return Verdicts(None, say("no coincidence limit stated for every counter"))
+        return Verdicts(
+            None, say("no coincidence_limit stated for every counter: it stands in the certificate")
+        )
     if max(limits) > limit.agreed:
         words = later("a limit of {limit:.0f} per mL: look at its unit in the certificate")
         return Verdicts(False, say(words, limit=max(limits)))

@@ -150,7 +150,9 @@ def _certificate(case: Case, record: Record) -> Verdicts:
     bare = [each.id for each in used if not _numbered(each.certificate)]
     if bare:
         names = ", ".join(bare)
-        return Verdicts(False, say("no certificate with a number: {names}", names=names))
+        return Verdicts(
+            False, say("no certificate with a number: {names}; give that of each", names=names)
+        )
     for each in used:
         same = {
             i.id for i in _named_anywhere(case) if _told(i.certificate) == _told(each.certificate)
@@ -221,7 +223,11 @@ def _measured(case: Case, record: Record) -> Verdicts:
     ]
     if lacking:
         words = ", ".join(say(names[0]) for names in lacking)
-        return Verdicts(False, say("no instrument of the record measures: {names}", names=words))
+        told = later(
+            "no instrument of the record measures: {names}; name it in the record, or say so in "
+            "its 'measures'"
+        )
+        return Verdicts(False, say(told, names=words))
     for each in own:
         kinds = {OF_ONE_KIND.get(n, n): n for names in wanted for n in names if measures(each, n)}
         if len(kinds) > MOST_KINDS or (len(kinds) > 1 and "counts" in kinds):
