@@ -66,12 +66,17 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
     """Yield a condition for what passed and still has to be looked at by somebody."""
     yield from _warned(bench)
     for side in bench.sides:
-        if any(run.side == side for run in bench.multipass) and not named_in_plan(bench.case, side):
-            words = later(
-                "the case does not name the specimens of the {side} that were to be tested: one "
-                "that was tested and left out would not show"
-            )
-            yield Condition(kind="no plan", subject=side, text=say(words, side=say(side)))
+        tested = {run.specimen for run in bench.multipass if run.side == side}
+        planned = named_in_plan(bench.case, side)
+        words = later(
+            "the case does not name the specimens of the {side} that were to be tested: one that "
+            "was tested and left out would not show"
+        )
+        if planned:
+            words = later("the plan does not name {names}, tested all the same")
+        if tested - planned:
+            text = say(words, side=say(side), names=", ".join(sorted(tested - planned)))
+            yield Condition(kind="no plan", subject=side, text=text)
     yield from _reproducibilities(bench)
     batches = other_batch(bench)
     for finding in findings if batches else ():

@@ -136,8 +136,9 @@ def test_a_comparison_across_batches_of_dust_is_a_condition(batches, told):
 
 @pytest.mark.parametrize("side", ["candidate", "reference"])
 def test_runs_without_a_plan_are_a_condition(side):
-    (found,) = doubts(**{side: {"part_number": "X"}})
-    assert (found.kind, found.subject) == ("no plan", side)
+    for plan in ([], ["X9"]):
+        (found,) = doubts(**{side: {"part_number": "X", "specimens": plan}})
+        assert (found.kind, found.subject) == ("no plan", side)
 
 
 @pytest.mark.parametrize(("u", "told"), [("5.7 %", True), ("5.8 %", False)])

@@ -69,6 +69,20 @@ def nearly_twice(head: list[str], values: np.ndarray) -> np.ndarray:
     return made
 
 
+def in_between(head: list[str], values: np.ndarray) -> np.ndarray:
+    """A row between every sixth and the next, their mean in whole particles."""
+    counts, made = loop.sides(head), []
+    for row, after in zip(values, [*values[1:], values[-1]], strict=True):
+        made.append(row)
+        if len(made) % 7 == 4:
+            mean = 0.5 * (row + after)
+            mean[counts] = np.rint(mean[counts] / loop.STEP) * loop.STEP
+            made.append(mean)
+    rows = np.array(made)
+    rows[:, 0] = np.arange(1, len(rows) + 1)
+    return rows
+
+
 def from_upstream(head: list[str], values: np.ndarray) -> np.ndarray:
     """Larger sizes downstream as a share of those upstream."""
     shares = {"15": 0.03, "20": 0.01, "25": 0.005, "30": 0.003}
@@ -189,6 +203,17 @@ CLAIMS = [
     Row("rows written nearly twice", "one particle more in each", PUMPS,
         all_of(rewritten("mp-c*.csv", nearly_twice), longer("MP-C", 8)),
         words("noise of its own: not met: the counts at")),
+    Row("rows in between", "means of neighbours, nine minutes more of dust", PUMPS,
+        all_of(rewritten("mp-c*.csv", in_between), longer("MP-C", 9)),
+        words("min are the mean of those before and after")),
+    Row("a plan of one", "plan one specimen, test three and hand in those that please", PUMPS,
+        edit("case.toml", '"C1", "C2", "C3"', '"C1"'),
+        words("condition: the plan does not name C2, C3, tested all the same")),
+    Row("a pressure that laboratories agree on", "a reproducibility of 0.4 % for sweeps", PUMPS,
+        all_of(OTHER_LAB, records("PD-R", MOVED),
+               reproducibility(u="0.4 %", quantity="clean_pressure_drop",
+                               method="ISO 4548-1:1997")),
+        r"reproducibility number 1 \. u: is 0\.4 %"),
     Row("a downstream sensor by a formula", "a share of what is upstream", PUMPS,
         rewritten("mp-c*.csv", from_upstream),
         words("noise of its own: not met: counts upstream from 15 µm(c) on scatter with those")),

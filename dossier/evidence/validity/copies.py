@@ -66,7 +66,7 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
             found[record.id] = say(REPEATED, share=share)
             continue
         found |= _same_row((record, end), (record, end))
-        words = _same_class(sides_of(record, end))
+        words = _same_class(sides_of(record, end)) or _in_between((record, end))
         found |= {record.id: words} if words else {}
     for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
         words, share = _follows(*_alike(one, first, other, second))
@@ -106,6 +106,32 @@ def _same_class(sides: Sequence[CountedSide]) -> str:
         return ""
     (side, size), (other_side, size_2) = names[one], names[other]
     return say(SAME_CLASS, side=say(side), size=size, other_side=say(other_side), other=size_2)
+
+
+IN_BETWEEN = later(
+    "the counts at {own:g} min are the mean of those before and after, at every size and on both "
+    "sides: they were not counted"
+)
+
+
+def _in_between(run: Run) -> str:
+    """Return which row of a run is the mean of its neighbours, in words; empty if none is.
+
+    What a count misses that mean by has one and a half times the variance of a count; half a
+    particle is added, since counts are whole.
+    """
+    from scipy.special import chdtr
+
+    times, raw = _rows(run)
+    used = raw.mean(axis=0) >= LEAST_COUNT if len(raw) else np.zeros(raw.shape[1], dtype=bool)
+    if len(raw) < FEWEST or used.sum() < LEAST_CLASSES:
+        return ""
+    mean = 0.5 * (raw[:-2, used] + raw[2:, used])
+    off = ((np.abs(raw[1:-1, used] - mean) + 0.5) ** 2 / np.maximum(1.5 * mean, 1.0)).sum(axis=1)
+    row = int(off.argmin())
+    if not chdtr(float(used.sum()), float(off[row])) * len(off) < ONE_ROW:
+        return ""
+    return say(IN_BETWEEN, own=float(times[row + 1]) / 60.0)
 
 
 SAME_ROW = later(
