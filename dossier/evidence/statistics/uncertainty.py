@@ -69,7 +69,8 @@ def half_width(parts: Iterable[Part], confidence: float = 0.95) -> float:
     dof = welch_satterthwaite([part.u for part in every], [part.dof for part in every])
     p = 0.5 + 0.5 * confidence
     apart = sum(_shared_limit(part, p, part.u / u if u > 0 else 1.0) ** 2 for part in every)
-    return math.sqrt((1.0 - APART) * (t_quantile(p, dof) * u) ** 2 + APART * apart)
+    common = coverage_factor(confidence, dof) * u
+    return math.sqrt((1.0 - APART) * common**2 + APART * apart)
 
 
 def _shared_limit(part: Part, p: float, share: float) -> float:
