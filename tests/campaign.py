@@ -96,10 +96,11 @@ def _multipass(record, run):
     return replace(record, entry=entry, table=table)
 
 
-def _sweep(record, run):
+def _sweep(record, run, apart):
+    """Return the sweep as a laboratory delivers it that finds `apart` times the drop of others."""
     table = PressureDropTable(
         flow=run.flow / 6e4,
-        pressure_drop=run.pressure_drop * 1e3,
+        pressure_drop=apart * run.pressure_drop * 1e3,
         temperature=run.temperature + 273.15,
         housing=np.array([part == "housing" for part in run.part]),
     )
@@ -120,7 +121,11 @@ def _oil(oil):
 
 
 def _houses(names, rng, stated, batches):
-    """Return each laboratory with its errors, and what it finds apart from the others."""
+    """Return each laboratory with its errors, and what it finds apart from the others.
+
+    What is stated of penetration, capacity and pressure drop is of each as a whole: of the drop of
+    housing and element together, as an estimate has it, and not of the element's resistance alone.
+    """
     found = {}
     for name in names:
         apart = [np.exp(u * rng.standard_normal()) for u in BETWEEN.values()]
@@ -176,14 +181,15 @@ def campaign(
     for side, kind in zip(sides, kinds, strict=True):
         for number in range(1, specimens + 1):
             house, apart = houses[where(side, number)]
-            factors = lab.draw_specimen(kind, rng).times(apart)
+            own = lab.draw_specimen(kind, rng)
+            found = own.times(replace(apart, pressure=1.0))
             name = f"{side[0].upper()}{number}"
             first = f"{side[0].upper()}1"
-            run = lab.simulate_multipass(kind, factors, house, rng)
-            sweep = lab.simulate_pressure_drop(kind, factors, house, rng)
+            run = lab.simulate_multipass(kind, found, house, rng)
+            sweep = lab.simulate_pressure_drop(kind, own, house, rng)
             made = (
                 _multipass(base.kinds["multipass", side, first], run),
-                _sweep(base.kinds["pressure_drop", side, first], sweep),
+                _sweep(base.kinds["pressure_drop", side, first], sweep, apart.pressure),
             )
             for record in made:
                 update = {"id": f"{record.entry.kind}-{name}", "specimen": name}

@@ -25,12 +25,12 @@ def honest(base, seed):
 
 
 def rates(campaigns, first=0):
-    """Return the number of campaigns that each rule stopped and warned, and of those stopped."""
+    """Return how many campaigns each rule stopped and warned, and how many were stopped."""
     base = sim.template()
     stopped, warned, whole = Counter(), Counter(), 0
     for seed in range(first, first + campaigns):
         bench = honest(base, seed)
-        stops = {c.rule for c in bench.checks if c.record in bench.unusable and _stops(c)}
+        stops = {c.rule for c in bench.checks if _stops(c)}
         stops |= {"not reduced"} if bench.unreduced else set()
         stopped.update(stops)
         warned.update({c.rule for c in bench.checks if c.outcome == "warning"})
@@ -39,7 +39,9 @@ def rates(campaigns, first=0):
 
 
 def _stops(check):
-    return check.mandatory and check.outcome in {"not met", "not checked"}
+    """Return whether a check stops its record, or is a condition on page one."""
+    stops = check.mandatory and check.outcome in {"not met", "not checked"}
+    return stops or (check.weighs and check.outcome == "warning")
 
 
 def table(campaigns, stopped, warned, whole):

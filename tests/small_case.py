@@ -123,9 +123,14 @@ def qualification(records, plan=(), reference_plan=None, deviations=()):
     return made
 
 
+def _of_the_application(options):
+    """Take what changes the application out of options of both files, and return it."""
+    return {key: options.pop(key) for key in ("rule", "valve", "flow") if key in options}
+
+
 def small(records, requirements=(), **options):
     """Return the Case of some records, without a file."""
-    split = {k: options.pop(k) for k in ("rule", "valve", "flow") if k in options}
+    split = _of_the_application(options)
     described = Qualification.model_validate(qualification(records, **options))
     read = []
     for entry, (_, table) in zip(described.record, records, strict=True):
@@ -164,7 +169,7 @@ def outcome(records, rule, **options):
 
 def write(folder, records, requirements, **options):
     """Write the case as a folder of TOML and CSV, as a user does, and return the folder."""
-    split = {k: options.pop(k) for k in ("rule", "valve", "flow") if k in options}
+    split = _of_the_application(options)
     (folder / "records").mkdir(parents=True)
     for entry, table in records:
         (folder / entry["file"]).write_text(table, encoding="utf-8")

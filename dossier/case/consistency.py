@@ -180,6 +180,7 @@ def consistency_problems(
         *_doubled(case, "specimen", _specimens(qualification)),
         *_consistency_twice(application, qualification),
         *_dates(qualification),
+        *_delivered(qualification),
         *application_problems(application, application_file),
     ]
     for entry in qualification.record:
@@ -255,6 +256,29 @@ def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
             f"is {qualification.issued}, before the last test on {last}",
             "give the date of issue, after the tests",
         )
+
+
+def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield what was tested before it came, is of a lot not named, or was reported too early."""
+    for each in qualification.specimen:
+        place = f"specimen {each.id!r}"
+        own = [r for r in qualification.record
+               if (r.filter, r.specimen) == (each.filter, each.id)]  # fmt: skip
+        first = min((r.tested for r in own), default=None)
+        if first is not None and each.received is not None and first < each.received:
+            what = f"is {each.received}, after its test on {first}"
+            yield CaseProblem("case.toml", f"{place} . received", what, "give the day it came on")
+        side = qualification.reference if each.filter == "reference" else qualification.candidate
+        lots = side.lots if side else ()
+        if each.lot.strip() and lots and plain(each.lot) not in map(plain, lots):
+            what = f"{each.lot!r} is no lot of the {each.filter}"
+            yield CaseProblem("case.toml", f"{place} . lot", what, f"lots are {', '.join(lots)}")
+    for house in qualification.laboratory:
+        made = [r.finished or r.tested for r in qualification.record if r.laboratory == house.id]
+        if house.reported is not None and made and house.reported < max(made):
+            what = f"is {house.reported}, before its last test on {max(made)}"
+            hint = "give the day of the report that holds these tests"
+            yield CaseProblem("case.toml", f"laboratory {house.id!r} . reported", what, hint)
 
 
 def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CaseProblem]:

@@ -137,6 +137,10 @@ def _measured(raw: object, dimension: str) -> Measured:
     return Measured(value=value, u=expanded / factor, k=float(factor))
 
 
+FINEST = 5e-5
+"""Relative standard uncertainty below which nothing is known in a filter laboratory [-]: own."""
+
+
 def _positive(raw: object, dimension: str, value: float) -> float:
     if isinstance(raw, str) and raw.strip().endswith("%") and dimension != "fraction":
         u = parse_quantity(raw, "fraction") * abs(value)
@@ -145,6 +149,11 @@ def _positive(raw: object, dimension: str, value: float) -> float:
     if not u > 0:
         raise ValueError(
             f"an uncertainty is above zero, this one is {raw!r}: leave it out where none is stated"
+        )
+    if u < FINEST * abs(value):
+        raise ValueError(
+            f"an uncertainty of {raw!r} is {u / abs(value):.1g} of the value, finer than anything "
+            "measured in a filter laboratory: look at its unit, or leave it out"
         )
     return u
 
@@ -277,6 +286,11 @@ class Dust(Model):
             if not more > less:
                 wrong.append(f"not fewer at {large:g} um(c) than at {small:g} um(c)")
         return wrong
+
+    @property
+    def known_batch(self) -> str:
+        """The batch, where it has a number by which it can be told from another; else empty."""
+        return self.batch if any(c.isdigit() for c in self.batch) else ""
 
     @property
     def spectrum(self) -> tuple[tuple[float, float], ...]:

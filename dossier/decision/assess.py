@@ -18,6 +18,7 @@ from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
     FAILS,
     conceded,
+    of_doubts,
     of_evidence,
     of_requirements,
     ran_out,
@@ -81,6 +82,7 @@ def assess_case(
     conditions = (
         *conditions_for(case, findings),
         *of_evidence(bench),
+        *of_doubts(bench, findings),
         *of_requirements(case, findings, again),
     )
     decision = decision_of(findings, conditions)

@@ -155,14 +155,6 @@ def _evidence(bench: Bench) -> Iterator[Caution]:
                 number=len(specimens),
             ),
         )
-    if bench.multipass and not bench.case.qualification.candidate.specimens:
-        yield _caution(
-            say("No plan of specimens"),
-            say(
-                "The case does not name the specimens that were to be tested: one that was tested "
-                "and left out would not show."
-            ),
-        )
     warned = sorted({(c.rule, c.from_memory) for c in bench.checks if c.outcome == "warning"})
     if warned:
         rules = ", ".join(_ruled(*each) for each in warned)
@@ -230,6 +222,11 @@ def _review(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
     late = late_review(findings, bench.case.qualification.review_due)
     if late:
         yield _caution(say("Review after the end of a concession"), late)
+    if bench.case.qualification.review_due is None:
+        yield _caution(
+            say("No review"),
+            say("The case gives no review_due: nothing says when somebody looks at it again."),
+        )
 
 
 def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caution]:

@@ -11,7 +11,12 @@ from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Decision, Verdict, overall
 from dossier.evidence.bench import Bench
+from dossier.evidence.records.usable import named_in_plan
+from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.between import small_reproducibility
+from dossier.evidence.validity.check import Check
+from dossier.evidence.validity.comparable import other_batch
 from dossier.words import later, say
 
 BETTER = (
@@ -60,6 +65,57 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
                 record=each.record, cause=each.cause, agreed=each.agreed, by=each.agreed_by,
             )  # fmt: skip
             yield Condition(kind="excluded record", subject=each.record, text=text)
+
+
+def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+    """Yield a condition for what passed and still has to be looked at by somebody."""
+    yield from _warned(bench)
+    for side in bench.sides:
+        tested = {run.specimen for run in bench.multipass if run.side == side}
+        planned = named_in_plan(bench.case, side)
+        words = later(
+            "the case does not name the specimens of the {side} that were to be tested: one that "
+            "was tested and left out would not show"
+        )
+        if planned:
+            words = later("the plan does not name {names}, tested all the same")
+        if tested - planned:
+            text = say(words, side=say(side), names=", ".join(sorted(tested - planned)))
+            yield Condition(kind="no plan", subject=side, text=text)
+    yield from _reproducibilities(bench)
+    batches = other_batch(bench)
+    for finding in findings if batches else ():
+        demand = finding.demand
+        if demand.not_worse is not None and "multipass" in demand.quantity.records:
+            text = say("{requirement}: {difference}", requirement=demand.id, difference=batches)
+            yield Condition(kind="another batch of dust", subject=demand.id, text=text)
+
+
+def _warned(bench: Bench) -> Iterator[Condition]:
+    """Yield one condition for each rule whose warnings weigh: its records, and what one says."""
+    warned: dict[str, list[Check]] = {}
+    for check in bench.checks:
+        if check.weighs and check.outcome == "warning":
+            warned.setdefault(check.rule, []).append(check)
+    for rule, checks in warned.items():
+        names = ", ".join(check.record for check in checks)
+        words = later("{rule} ({names}): {found}")
+        text = say(words, rule=say(rule), names=names, found=checks[0].found)
+        yield Condition(kind="warned rule", subject=checks[0].record, text=text)
+
+
+def _reproducibilities(bench: Bench) -> Iterator[Condition]:
+    """Yield each stated reproducibility that is far below what stands in for an unknown one."""
+    words = later(
+        "reproducibility of {quantity} by {method}: {stated:.2g} % is stated ({source}), where "
+        "{usual:.2g} % stand in for what is not known: see that the study says so"
+    )
+    for each, usual, _ in small_reproducibility(bench.case, bench.limits):
+        text = say(
+            words, quantity=say(all_quantities()[each.quantity].title), method=each.method,
+            stated=100 * each.u, source=each.source, usual=100 * usual,
+        )  # fmt: skip
+        yield Condition(kind="small reproducibility", subject=each.method, text=text)
 
 
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:

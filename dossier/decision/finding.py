@@ -24,6 +24,10 @@ ConditionKind = Literal[
     "advisory",
     "changed requirement",
     "late request",
+    "no plan",
+    "warned rule",
+    "small reproducibility",
+    "another batch of dust",
 ]
 """What a condition comes from: a code, said where it is printed."""
 

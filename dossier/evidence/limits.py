@@ -26,6 +26,8 @@ class Limit:
     mandatory: bool
     guards: Guards = ""
     """"metrology" or "integrity" where no deviation may cover the rule, else empty."""
+    weighs: bool = False
+    """Whether a warning of it is a condition on page one."""
     value: float = 0.0
     tolerance: float = 0.0
     agreed: float = 0.0
@@ -94,6 +96,8 @@ class Limits:
     """Every standard that is known here."""
     comparable: Mapping[str, Comparable] = field(default_factory=dict)
     """Conditions in which two tests must agree that are set against each other."""
+    plausible: Mapping[str, float] = field(default_factory=dict)
+    """Beyond what a figure that the case states of itself is doubted or refused."""
 
     def accuracy_source(self, measurand: str) -> str:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
@@ -145,6 +149,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         accuracy_mark=document["accuracy"]["mark"],
         accuracy_clause=document["accuracy"]["clause"],
         assumed={name: entry["mark"] for name, entry in assumed.items()},
+        plausible={k: v for k, v in document["plausible"].items() if k != "mark"},
         comparable={name: Comparable(**e) for name, e in document["comparable"].items()},
     )
 

@@ -10,7 +10,7 @@ from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduce_multipass import reduce_multipass, reduce_pressure_drop
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import resolve
-from dossier.evidence.validity.balance import unlike_runs
+from dossier.evidence.validity.balance import doubtful, unlike_runs
 from dossier.evidence.validity.check import Check
 from dossier.evidence.validity.copies import copied_curves, copies
 from dossier.evidence.validity.method import method_checks
@@ -18,7 +18,7 @@ from dossier.evidence.validity.multipass import multipass_checks
 from dossier.evidence.validity.other import other_checks
 from dossier.evidence.validity.pressure import decided_pressures, pressure_checks
 from dossier.evidence.validity.rules import AGREES, cover, general_checks, unusable
-from dossier.evidence.validity.specimens import specimen_checks
+from dossier.evidence.validity.specimens import TIME, hurried, specimen_checks
 from dossier.words import say
 
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
@@ -85,6 +85,8 @@ def _checks(
             **copies([(record, run.end_time) for record, run in reduced]),
         },
         "same dust in every run": unlike_runs(case, reduced, limits),
+        "recirculation": doubtful(reduced),
+        TIME: hurried(case, reduced, limits),
     }
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     for record in case.records:

@@ -81,15 +81,29 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
     _, problems = resolve(case.application, case.qualification.application)
-    problems += [*instrument_problems(case), *reproducibility_problems(case)]
+    problems += [*instrument_problems(case), *reproducibility_problems(case, limits())]
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())
-    problems += [*_ahead(case, on), *_unsaid(case, on)]
+    problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
         raise CaseError(problems)
     return case
+
+
+def _never(case: Case) -> Iterator[CaseProblem]:
+    """Yield each end of an approval that is so far ahead that it is none."""
+    qualification, years = case.qualification, limits().plausible["years_to_end"]
+    last = max(each.finished or each.tested for each in qualification.record)
+    ends = [("review_due", qualification.review_due, "give the day of the next review")]
+    for number, each in enumerate(qualification.concession, 1):
+        ends.append((f"concession number {number} . until", each.until, "give the day it ends on"))
+    issued = qualification.issued or last
+    for place, end, hint in ends:
+        if end is not None and (end - issued).days > 365.25 * years:
+            what = f"is {end}, more than {years:g} years after {issued}"
+            yield CaseProblem("case.toml", place, what, hint)
 
 
 def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:

@@ -194,11 +194,9 @@ def test_fewer_than_six_specimens_are_few(number, few):
     assert ("Few specimens" in told(lab=specimens(number))) is few
 
 
-def test_a_plan_is_missed_where_runs_rest_on_none():
-    assert "No plan of specimens" in told(lab=specimens(2))
-    planned = made([run()], candidate={"part_number": "C", "specimens": ["C1"]})
-    assert "No plan of specimens" not in told(lab=planned)
-    assert "No plan of specimens" not in told(lab=made([sweep()]))
+def test_a_case_without_a_review_says_so():
+    assert "No review" in told(lab=made([sweep()]))
+    assert "No review" not in told(lab=made([sweep()], review_due=date(2029, 1, 1)))
 
 
 @pytest.mark.parametrize(("terminal", "beyond"), [(149.9e3, False), (150.1e3, True)])

@@ -8,13 +8,14 @@ import pytest
 
 from dossier.case.model import Deviation
 from dossier.decision.assess import assess_case
-from dossier.decision.conditions import of_evidence, of_requirements
+from dossier.decision.conditions import of_doubts, of_evidence, of_requirements
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.check import Check
 from dossier.evidence.validity.rules import cover
 from dossier.make.api import limits
 from dossier.record.signoff import needed_roles, required_roles
 from tests.evidence.test_valve_quantities import DOWN, rows, valve
+from tests.made_bench import bench, entry, run
 from tests.small_case import TESTED, requirement, small
 
 RULE = "rows of each sweep"
@@ -104,6 +105,57 @@ def test_requirements_from_after_the_first_test_are_late(issued, late):
     case = replace(case, application=case.application.model_copy(update={"issued": issued}))
     kinds = [each.kind for each in of_requirements(case, (), lambda _: ())]
     assert kinds == ["late request"] * late
+
+
+def doubts(**changes):
+    """Conditions of a run of each filter, planned, with one batch of dust; less what changes."""
+    runs = [run(), run("M2", "R1", "reference")]
+    batches = changes.pop("batches", ("B 1", "B 1"))
+    dusts = [{"kind": "ISO 12103-1 A3"} | ({"batch": b} if b else {}) for b in batches]
+    entries = [entry(r, conditions={"dust": d}) for r, d in zip(runs, dusts, strict=True)]
+    given = {"candidate": {"part_number": "C", "specimens": ["C1"]},
+             "reference": {"part_number": "R", "specimens": ["R1"]}} | changes  # fmt: skip
+    demand = SimpleNamespace(
+        id="C2", not_worse=0.1, quantity=SimpleNamespace(records=("multipass",))
+    )
+    alone = SimpleNamespace(demand=SimpleNamespace(**vars(demand) | {"not_worse": None}))
+    made = bench(runs, entries=entries, **given)
+    return list(of_doubts(made, (SimpleNamespace(demand=demand), alone)))
+
+
+@pytest.mark.parametrize(
+    ("batches", "told"),
+    [
+        (("B 1", "b1"), []), (("B 1", "B 2"), ["C2"]), (("", ""), ["C2"]),
+        (("unknown", "unknown"), ["C2"]),
+    ],
+)  # fmt: skip
+def test_a_comparison_across_batches_of_dust_is_a_condition(batches, told):
+    assert [each.subject for each in doubts(batches=batches)] == told
+
+
+@pytest.mark.parametrize("side", ["candidate", "reference"])
+def test_runs_without_a_plan_are_a_condition(side):
+    for plan in ([], ["X9"]):
+        (found,) = doubts(**{side: {"part_number": "X", "specimens": plan}})
+        assert (found.kind, found.subject) == ("no plan", side)
+
+
+@pytest.mark.parametrize(("u", "told"), [("5.7 %", True), ("5.8 %", False)])
+def test_half_of_what_stands_in_is_a_small_reproducibility(u, told):
+    # A half-width of 20 % stands in for the capacity: 11.5 % as a standard uncertainty.
+    stated = {"method": "ISO 4548-12:2017", "quantity": "retained_capacity", "u": u,
+              "source": "interlaboratory study"}  # fmt: skip
+    found = doubts(reproducibility=[stated])
+    assert [each.kind for each in found] == ["small reproducibility"] * told
+
+
+@pytest.mark.parametrize(("weighs", "told"), [(True, 1), (False, 0)])
+def test_warnings_of_a_rule_that_weighs_are_one_condition(weighs, told):
+    check = Check(record="M1", rule="recirculation", standard="own", limit="alike", found="2.0",
+                  outcome="warning", mandatory=True, weighs=weighs)  # fmt: skip
+    found = doubts(checks=(check, replace(check, record="M2"), replace(check, outcome="met")))
+    assert [each.text for each in found] == ["recirculation (M1, M2): 2.0"] * told
 
 
 def test_what_rests_on_a_condition_needs_the_approver():

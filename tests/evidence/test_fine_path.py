@@ -118,6 +118,20 @@ def test_one_gauge_errs_alike_on_both_paths():
     assert two.u == approx(math.sqrt(2.0) * 0.02 * w * (1 - w), rel=0.03)
 
 
+def test_the_scatter_within_laboratories_is_kept_beside_that_of_all():
+    sweeps = [fine(f"F{k}", f"C{k}", a=FINE * f) for k, f in enumerate((1.0, 1.02, 1.3, 1.32))]
+    found = shared(
+        *sweeps, arrangement="partial_flow",
+        entries=[entry(each, laboratory=n) for each, n in zip(sweeps, "LLMM", strict=True)],
+        laboratory=[{"id": n, "name": "Laboratory"} for n in "LM"],
+    )  # fmt: skip
+    one, two, three, four = (GALLERY / (FINE * f * MU * Q) for f in (1.0, 1.02, 1.3, 1.32))
+    # Two of either: half their squared difference is their variance; pooled over both, of four.
+    pooled = ((one - two) ** 2 + (three - four) ** 2) / 2.0 / 2.0
+    assert found.components[0].within == approx(math.sqrt(pooled / 4.0), rel=1e-3)
+    assert found.components[0].within < 0.2 * found.components[0].u
+
+
 def test_thicker_oil_takes_less_through_the_fine_path():
     found = shared(fine(), arrangement="partial_flow", limits=exact(viscosity=0.01))
     assert found.u == approx(found.value * 0.01 / math.sqrt(1.5), rel=0.01)  # and that of the sweep

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from dossier.evidence.quantities.filtration import as_efficiency, inverse
 from dossier.evidence.quantities.penetration import (
     STEEPEST,
     Passage,
@@ -112,6 +113,30 @@ def test_few_counts_come_no_nearer_than_the_scatter_allows():
     scatter = float(np.std([2.0, 3.0, 40.0], ddof=1)) / math.sqrt(3.0) / 1e6
     top = float(np.quantile(three.samples, 0.95))
     assert top == approx(np.median(three.samples) + 2.920 * scatter, rel=0.02)  # t of two
+
+
+def test_the_interval_of_few_counts_is_that_of_jeffreys():
+    # Chi-square quantiles with 2 k + 1 degrees of freedom; Brown, Cai and DasGupta 2001.
+    low, high = (stats.chi2.ppf(p, 21) / 2.0 for p in (0.025, 0.975))
+    for index in (0.4, 1.0):  # counting scatters no less than by Poisson
+        made = found(passage(raw_up=1e8, raw_down=10.0, index=index)).interval()
+        assert made == (approx(low / 1e8, rel=0.02), approx(high / 1e8, rel=0.02))
+    wide = found(passage(raw_up=1e8, raw_down=20.0, index=2.0)).interval()
+    assert wide == (approx(2 * low / 1e8, rel=0.02), approx(2 * high / 1e8, rel=0.02))
+    turned = as_efficiency(found(passage(raw_up=1e8, raw_down=10.0))).interval()
+    assert turned == (approx(1 - high / 1e8), approx(1 - low / 1e8))
+    ratio = inverse(found(passage(raw_up=1e8, raw_down=10.0))).interval()
+    assert ratio == (approx(1e8 / high, rel=0.02), approx(1e8 / low, rel=0.02))
+
+
+def test_the_interval_of_few_counts_takes_the_scatter_where_it_is_larger():
+    far = [passage(record=f"M{i}", raw_up=1e6, raw_down=n) for i, n in enumerate((80.0, 140.0))]
+    made = found(*far)
+    assert made.samples is None  # a decision takes the linear law
+    assert made.interval() == (0.0, approx((110.0 + 12.706 * 30.0) / 1e6, rel=0.05))
+    near = [passage(record=f"M{i}", raw_up=1e8, raw_down=110.0) for i in range(2)]
+    low, high = (stats.chi2.ppf(p, 441) / 4.0 / 1e8 for p in (0.025, 0.975))
+    assert found(*near).interval() == (approx(low, rel=0.01), approx(high, rel=0.01))
 
 
 @pytest.mark.parametrize(("name", "effect"), [("counts", math.sqrt(2.0)), ("size", 2.5)])

@@ -99,11 +99,12 @@ def test_a_method_stands_for_its_own_result(standard, expected):
 @pytest.mark.parametrize(
     ("standard", "expected"),
     [
-        ("ISO 4548-6:2021", "met"), ("ISO 4548-6", "warning"), ("ISO 4548-6:1905", "warning"),
+        ("ISO 4548-6:2021", "met"), ("ISO 4548-6", "not met"), ("ISO 4548-6:1905", "not met"),
+        ("ISO 4548-6:2024", "not met"), ("DIN ISO 4548-6:2024-05", "met"),
         ("ISO 4548-6:2012", "warning"), ("ISO 4548-6:2021+A1", "warning"),
     ],
 )  # fmt: skip
-def test_an_edition_that_is_not_the_last_known_warns(standard, expected):
+def test_an_edition_that_is_not_known_is_not_met_and_an_older_one_warns(standard, expected):
     made = record("M1", "measurement", "specimen,burst pressure [bar]\nC1,20\n", standard=standard)
     assert outcome([made], "edition of the method") == expected
 

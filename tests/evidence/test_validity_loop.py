@@ -1,6 +1,7 @@
 """The loop's balance, the readings' noise, copies, paths and specimens: laws and samples."""
 
 import itertools
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
@@ -18,7 +19,7 @@ from dossier.case.read import read_case_files
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.validity import copies as noise
-from dossier.evidence.validity.balance import balance_rules
+from dossier.evidence.validity.balance import balance_rules, doubtful
 from dossier.evidence.validity.readings import _rank_chance, readings_rules, sides_of
 from dossier.make.api import limits
 from dossier.physics.dust import counts_per_mass, grade
@@ -48,6 +49,32 @@ def verdict(rules, name):
 
 def quotients(found):
     return [float(part.split(" at ")[0]) for part in found.split(":")[0].split(", ")]
+
+
+class TestRunsTogether:
+    """N_up = n + N_down in a settled loop: both sides rise alike, whatever the filter."""
+
+    def slope(self, run, factor):
+        record, result = run
+        rng = np.random.default_rng(3)
+        runs = []
+        for name in "ABC":
+            passes = np.linspace(0.18, 0.22, 10)[:, None] * (result.sizes <= 7.0)
+            up = 1e4 / (1.0 - passes) * rng.normal(1.0, 1e-4, passes.shape)
+            made = replace(result, record=name, up=up, down=factor * passes * up)
+            runs.append((replace(record, entry=record.entry.model_copy(update={"id": name})), made))
+        return doubtful(runs)
+
+    def test_an_exact_loop_is_not_doubted(self, run):
+        assert set(self.slope(run, 1.0).values()) == {""}
+
+    @pytest.mark.parametrize("factor", [0.5, 2.0])
+    def test_a_factor_of_one_side_is_the_slope(self, run, factor):
+        said = self.slope(run, factor)
+        assert set(said) == {"A", "B", "C"}
+        (words,) = set(said.values())
+        found = float(re.search(r"rises (\d\.\d\d) ±", words).group(1))
+        assert found == pytest.approx(1.0 / factor, rel=0.05)
 
 
 class TestBalance:

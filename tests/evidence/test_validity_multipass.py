@@ -5,15 +5,16 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.multipass import _final_level, _flow
+from dossier.evidence.validity.multipass import _as_read, _final_level, _flow
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
 
 def met(*rows, stated=1.0):
     conditions = SimpleNamespace(flow=SimpleNamespace(value=stated))
-    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions, stated=None))
-    return _flow(record, SimpleNamespace(flow=np.array(rows)), LIMIT).met
+    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions, stated=None),
+                             table=SimpleNamespace(flow=np.array(rows)))  # fmt: skip
+    return _as_read(record, "flow", LIMIT, lambda read: _flow(record, read, LIMIT)).met
 
 
 def many(value, share=0.0, other=1.0):
@@ -34,6 +35,11 @@ def many(value, share=0.0, other=1.0):
 )  # fmt: skip
 def test_mean_and_rows_lie_inside_on_both_sides(rows, good):
     assert met(*rows) is good
+
+
+@pytest.mark.parametrize(("others", "good"), [(0, None), (4, None), (5, True)])
+def test_rows_that_say_one_value_are_a_setting(others, good):
+    assert met(*[1.0] * (100 - others), *np.linspace(1.001, 1.002, others)) is good
 
 
 @pytest.mark.parametrize(

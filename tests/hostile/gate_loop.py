@@ -10,6 +10,7 @@ from openpyxl import load_workbook
 from tests.hostile.gate_rows import Change, Row, all_of, edit
 
 Table = tuple[list[str], np.ndarray]
+BOTH = ("upstream", "downstream")
 STEP = 0.4
 """One particle in these demo runs: 25 mL counted, diluted ten times [1/mL]."""
 
@@ -48,7 +49,7 @@ def toml(*edits: tuple[str, str], file: str = "case.toml") -> Change:
 
 
 def sides(head: list[str], side: str = "") -> np.ndarray:
-    wanted = ("upstream", "downstream") if not side else (side,)
+    wanted = (side,) if side else BOTH
     return np.array([name.startswith(wanted) for name in head])
 
 
@@ -84,7 +85,7 @@ def relabelled(side: str, by: int) -> Change:
         kept = sizes[1:] if by > 0 else sizes[:-1]
         moved = values.copy()
         for size in kept:
-            for name in ("upstream", "downstream"):
+            for name in BOTH:
                 if not side or name == side:
                     other = sizes[sizes.index(size) - by]
                     moved[:, head.index(f"{name} {size}")] = values[
@@ -195,7 +196,7 @@ def older_sizes(head: list[str], values: np.ndarray) -> Table:
     """What a counter would call 5, 10, 20 um by its older calibration, labelled um(c)."""
     true = {5.0: 6.4, 7.0: 7.7, 10.0: 9.8, 15.0: 13.6, 20.0: 17.5, 25.0: 21.2, 30.0: 24.9}
     made = values.copy()
-    for side in ("upstream", "downstream"):
+    for side in BOTH:
         columns = [k for k, name in enumerate(head) if name.startswith(side)]
         sizes = list(true)
         for row, counts in enumerate(values[:, columns]):

@@ -519,14 +519,14 @@ certificate = "ITH-26-0199"
         "write the setting into every row",
         "polder-pumps",
         column("mp-c1.csv", "flow", lambda _: 80.0),
-        "every row says 80 L/min, which is a setting",
+        "the rows say 80 L/min throughout",
     ),
     Row(
         "temperature as set",
         "write the setting into every row",
         "polder-pumps",
         column("mp-c1.csv", "temperature", lambda _: 40.0),
-        "every row says 40 °C, which is a setting",
+        "the rows say 40 °C throughout",
     ),
     Row(
         "sweep of another specimen",

@@ -14,10 +14,16 @@ import pytest
 from dossier import CaseError, assess, read_case
 from dossier.make.api import issue_date, sign_off
 from dossier.make.verdict_text import print_assessment
-from tests.hostile import gate_cover, gate_loop, gate_rules, gate_stats
+from tests.hostile import gate_claims, gate_cover, gate_loop, gate_rules, gate_stats
 from tests.spelled import INPUTS
 
-ROWS = [*gate_cover.COVER, *gate_loop.LOOP, *gate_rules.RULES, *gate_stats.STATS]
+ROWS = [
+    *gate_cover.COVER,
+    *gate_loop.LOOP,
+    *gate_rules.RULES,
+    *gate_stats.STATS,
+    *gate_claims.CLAIMS,
+]
 
 
 def passes(assessment):

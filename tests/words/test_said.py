@@ -44,7 +44,7 @@ def bench():
     circuit = SimpleNamespace(bypass_valve=None, guarded=())
     rule = SimpleNamespace(confidence=0.95)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule)
-    asked = SimpleNamespace(concession=(), review_due=None)
+    asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1))
     case = SimpleNamespace(application=application, qualification=asked, on_file=object())
     return SimpleNamespace(case=case, multipass=(), checks=(), excluded={})
 

@@ -4,11 +4,13 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.penetration import (
+    Floats,
     Passage,
     overall_passage,
     passages_at,
@@ -50,13 +52,19 @@ def as_efficiency(found: Estimate) -> Estimate:
         value=1.0 - found.value,
         unit="fraction",
         bound=_other(found.bound),
-        samples=None if found.samples is None else 1.0 - found.samples,
-        specimen_samples=None if found.specimen_samples is None else 1.0 - found.specimen_samples,
+        **_drawn(found, lambda penetration: 1.0 - penetration),
         per_specimen=tuple(
             replace(each, value=1.0 - each.value, bound=_other(each.bound))
             for each in found.per_specimen
         ),
     )
+
+
+def _drawn(found: Estimate, turn: Callable[[Floats], Floats]) -> dict[str, Any]:
+    """Return all draws of an estimate, each turned by `turn`."""
+    names = ("samples", "specimen_samples", "middle")
+    drawn = {name: getattr(found, name) for name in names}
+    return {name: turn(each) for name, each in drawn.items() if each is not None}
 
 
 def _other(bound: Bound) -> Bound:
@@ -128,10 +136,7 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
         unit=unit,
         scale="reciprocal",
         bound=_other(found.bound),
-        samples=None if found.samples is None else over / np.maximum(found.samples, 1e-300),
-        specimen_samples=None
-        if found.specimen_samples is None
-        else over / np.maximum(found.specimen_samples, 1e-300),
+        **_drawn(found, lambda penetration: over / np.maximum(penetration, 1e-300)),
         components=tuple(c.times(scale) for c in found.components),
         per_specimen=tuple(
             replace(

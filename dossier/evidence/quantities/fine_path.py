@@ -206,7 +206,10 @@ def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil:
     shared = _shared(bench, pairs, shares, oil)
     fine = [pair.fine for pair in pairs]
     notes = _notes(bench, pairs, oil)
-    return combine_results(fine, shares, own, shared, unit="fraction", own_name=FIT, notes=notes)
+    return combine_results(
+        fine, shares, own, shared, unit="fraction", own_name=FIT, notes=notes,
+        laboratories=bench.laboratories,
+    )  # fmt: skip
 
 
 def _own(pair: Pair, share: float, oil: _Oil) -> float:

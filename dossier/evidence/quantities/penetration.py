@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ STEEPEST = 5.0
 """|d ln P / d ln x| where a run does not show it: steeper than usual media (own, a judgement)."""
 FEW = 50.0
 """Below this many particles counted downstream, all specimens together, the linear law is left."""
+MANY = 400.0
+"""From this many on, counting to 5 %, an interval is that of the linear law."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +54,8 @@ class Passage:
     """Over-dispersion of the downstream counts [-], at least 1."""
     steepness: float
     """Relative change of the penetration for a relative change of the size [-]."""
+    index: float = 1.0
+    """Over-dispersion of the downstream counts as found, below 1 by chance [-]."""
 
     @property
     def value(self) -> float:
@@ -65,9 +69,13 @@ class Passage:
         relative = math.sqrt(1.0 / self.raw_up + self.dispersion / down)
         return down / self.raw_up / self.exposure * relative
 
-    def draws(self, rng: np.random.Generator, size: int) -> Floats:
-        """Return draws of the penetration, gamma for each count (JCGM 101:2008, 6.4.11)."""
-        shape = self.raw_down / self.dispersion + 1.0
+    def draws(self, rng: np.random.Generator, size: int, prior: float = 1.0) -> Floats:
+        """Return draws of the penetration, gamma for each count (JCGM 101:2008, 6.4.11).
+
+        `prior` [-] is 1 for a rate of which nothing is known, which errs to the high side; 1/2
+        (Jeffreys) covers a true rate as often as is stated, on the average (from memory).
+        """
+        shape = self.raw_down / self.dispersion + prior
         down = rng.gamma(shape, self.dispersion, size)
         result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
         return result
@@ -109,8 +117,9 @@ def _passage(run: MultipassResult, k: int, up: float, down: float, exposure: flo
         raw_up=up,
         raw_down=down,
         exposure=exposure,
-        dispersion=float(run.dispersion[k]),
+        dispersion=max(1.0, float(run.dispersion[k])),
         steepness=_steepness(run, k),
+        index=float(run.dispersion[k]),
     )
 
 
@@ -209,9 +218,12 @@ def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Esti
         own_name=COUNTING,
         laboratories=bench.laboratories,
     )
-    if sum(each.raw_down / each.dispersion for each in passages) >= FEW:
-        return estimate
-    return _few(bench, passages, estimate, shared, purpose)
+    counted = sum(each.raw_down / each.dispersion for each in passages)
+    if counted >= MANY or not estimate.value > 0:
+        return estimate if counted >= FEW else _few(bench, passages, estimate, shared, purpose)
+    relative = math.sqrt(sum(c.u**2 for c in shared)) / estimate.value
+    estimate = replace(estimate, middle=_middle(bench, passages, estimate, relative, purpose))
+    return estimate if counted >= FEW else _few(bench, passages, estimate, shared, purpose)
 
 
 def _few(
@@ -251,11 +263,33 @@ def _few(
         bound="smaller than" if none_seen else "",
         samples=samples,
         specimen_samples=own,
+        middle=linear.middle,
         sources=linear.sources,
         notes=(
             say("few particles were counted downstream: exact counting statistics by Monte Carlo"),
         ),
     )
+
+
+def _middle(
+    bench: Bench, passages: Sequence[Passage], linear: Estimate, relative: float, purpose: str
+) -> Floats:
+    """Return draws of the mean for its two-sided interval; `relative` is what all share [-].
+
+    Counting alone, with what it scatters by taken from all specimens together; the scatter of the
+    specimens by t where that is larger (JCGM 100:2008, 4.2.3).  The farther of both limits, which a
+    decision takes, would cover in 99 % of the cases.
+    """
+    rng, part = generator(bench, f"{purpose} middle"), linear.components[0].part
+    u, dof = (part.within, part.within_dof) if part.within > 0 else (part.u, part.dof)
+    if dof < math.inf:
+        mean = linear.value + u * rng.standard_t(dof, trials())
+    else:
+        index = max(1.0, float(np.mean([each.index for each in passages])))
+        alike = [replace(each, dispersion=index) for each in passages]
+        mean = np.mean([each.draws(rng, trials(), 0.5) for each in alike], axis=0)
+    middle: Floats = np.maximum(mean, 0.0) * np.exp(relative * rng.standard_normal(trials()))
+    return middle
 
 
 def _scattered(passages: Sequence[Passage], mean: Floats) -> Floats:

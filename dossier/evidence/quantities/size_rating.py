@@ -107,7 +107,8 @@ def _common(bench: Bench, runs: Sequence[MultipassResult]) -> float:
 
 
 def _noise(run: MultipassResult, rng: np.random.Generator) -> Floats:
-    relative = np.sqrt(1.0 / run.raw_up + run.dispersion / np.maximum(run.raw_down, 1.0))
+    down = np.maximum(run.dispersion, 1.0) / np.maximum(run.raw_down, 1.0)
+    relative = np.sqrt(1.0 / run.raw_up + down)
     draws: Floats = relative * rng.standard_normal((trials(), len(run.sizes)))
     return draws
 

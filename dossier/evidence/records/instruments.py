@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from dossier.case.case import Case
+from dossier.case.fields import FINEST as FINEST_OF_ALL
 from dossier.case.model import Instrument, RecordEntry
 from dossier.case.problems import CaseProblem
 from dossier.case.units import UnitError, parse_quantity, split_quantity
@@ -74,7 +75,7 @@ def reading_u(instrument: Instrument, measurand: str) -> tuple[float, bool] | No
     return parse_quantity(raw, _DIMENSION[measurand]), False
 
 
-FINEST = {"size_u": 3e-3, "diameter_u": 1e-3, "reading_u": 5e-5}
+FINEST = {"size_u": 3e-3, "diameter_u": 1e-3, "reading_u": FINEST_OF_ALL}
 """Relative standard uncertainty below which no working instrument is known [-]: our own, a third of
 what the best calibrations of a particle counter state, and 1 in 20 000 of any other reading."""
 

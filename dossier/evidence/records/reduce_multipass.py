@@ -144,7 +144,7 @@ def _seen(means: Floats, raw: Floats, readings: NDArray[np.int64], factor: float
 def _dispersion(raw: Floats) -> float:
     if len(raw) < 3 or not raw.sum() > 0:
         return 1.0
-    return max(1.0, float(dispersion_of_differences(raw)))
+    return float(dispersion_of_differences(raw))
 
 
 def _injection(conditions: Conditions, end: float) -> float:

@@ -38,7 +38,8 @@ class MultipassResult:
     """Raw counts upstream over the whole test (k,) [-]."""
     raw_down: Floats
     dispersion: Floats
-    """Over-dispersion index of the downstream counts (k,) [-], 1 for pure counting noise."""
+    """Over-dispersion index of the downstream counts (k,) [-]: of pure counting noise 1 but for
+    chance, and not less than that where it widens an uncertainty."""
     counted_up: float
     """Volume counted in one reading over the dilution, upstream [mL]."""
     counted_down: float

@@ -1,12 +1,14 @@
 """What results of different laboratories, or of different rigs of one, differ by."""
 
+import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from dossier.case.case import Case
 from dossier.case.model import RecordEntry, Reproducibility
 from dossier.case.problems import CaseProblem
 from dossier.evidence.bench import Bench
+from dossier.evidence.limits import Limits
 from dossier.evidence.records.instruments import InputAccuracy, measures
 from dossier.evidence.registry import all_quantities
 from dossier.words import later, say
@@ -90,8 +92,8 @@ def _reproducibility(bench: Bench, entry: RecordEntry, section: str) -> tuple[fl
         if each.method == entry.standard and _section(each) == section
     ]
     if not stated:
-        name = f"between laboratories: {section}"
-        return bench.limits.accuracy[name] / 3.0**0.5, bench.limits.accuracy_source(name)
+        source = bench.limits.accuracy_source(_assumed(section))
+        return stands_in(bench.limits, section), source
     worst = max(stated, key=lambda each: each.u)
     words = later("reproducibility of {method}: {source}")
     return worst.u, say(words, method=worst.method, source=worst.source)
@@ -101,8 +103,31 @@ def _section(stated: Reproducibility) -> str:
     return all_quantities()[stated.quantity].section
 
 
-def reproducibility_problems(case: Case) -> list[CaseProblem]:
-    """Return a problem for each stated reproducibility of a quantity or method that is none."""
+def _assumed(section: str) -> str:
+    return f"between laboratories: {section}"
+
+
+def stands_in(limits: Limits, section: str) -> float:
+    """Return what stands in where no reproducibility of a section's quantities is stated [-]."""
+    return limits.accuracy[_assumed(section)] / math.sqrt(3.0)
+
+
+def small_reproducibility(
+    case: Case, limits: Limits
+) -> Iterator[tuple[Reproducibility, float, float]]:
+    """Yield each that is far below what stands in: with that figure, and its share of it [-]."""
+    for each in case.qualification.reproducibility:
+        section = (
+            all_quantities()[each.quantity].section if each.quantity in all_quantities() else ""
+        )
+        if section in SECTIONS.values():
+            usual = stands_in(limits, section)
+            if each.u < limits.plausible["usual_reproducibility"] * usual:
+                yield each, usual, each.u / usual
+
+
+def reproducibility_problems(case: Case, limits: Limits) -> list[CaseProblem]:
+    """Return a problem for each stated reproducibility of nothing that is known, or too small."""
     known, found = all_quantities(), []
     methods = sorted({record.entry.standard for record in case.records})
     for number, each in enumerate(case.qualification.reproducibility, 1):
@@ -114,5 +139,12 @@ def reproducibility_problems(case: Case) -> list[CaseProblem]:
         if each.method not in methods:
             what = f"method {each.method!r} is that of no record"
             hint = f"methods of the records are {', '.join(methods)}"
+            found.append(CaseProblem("case.toml", place, what, hint))
+    for each, usual, share in small_reproducibility(case, limits):
+        if share < limits.plausible["least_reproducibility"]:
+            number = case.qualification.reproducibility.index(each) + 1
+            place = f"reproducibility number {number} . u"
+            what = f"is {100 * each.u:.2g} %; {100 * usual:.2g} % stand in where none is known"
+            hint = "look at its unit in the study; leave the table out where none is known"
             found.append(CaseProblem("case.toml", place, what, hint))
     return found

@@ -96,6 +96,8 @@ class Estimate:
     """Monte Carlo draws of the value, where the linear law does not hold."""
     specimen_samples: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
     """Monte Carlo draws of each specimen's own value (n, m), where `samples` is given."""
+    middle: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
+    """Draws for the two-sided interval, where `samples` err to the side that a decision needs."""
     sources: tuple[str, ...] = ()
     """Identifiers of the records that the value rests on."""
     notes: tuple[str, ...] = ()
@@ -110,8 +112,9 @@ class Estimate:
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """Return its two-sided interval [unit] (JCGM 100:2008, 6.3; JCGM 101:2008, 7.7)."""
         tail = 0.5 * (1.0 - confidence)
-        if self.samples is not None:
-            ends = np.quantile(self.samples, [tail, 1.0 - tail], method="nearest")
+        draws = self.samples if self.middle is None else self.middle
+        if draws is not None:
+            ends = np.quantile(draws, [tail, 1.0 - tail], method="nearest")
             return float(ends[0]), float(ends[1])
         half = half_width(self.parts, confidence)
         if self.scale == "reciprocal":

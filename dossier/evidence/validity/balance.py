@@ -21,6 +21,7 @@ from dossier.physics import dust
 from dossier.words import later, say
 
 Floats = NDArray[np.float64]
+Run = tuple[Record, MultipassResult]
 
 LARGEST = 20.0
 """Size [um(c)] up to which the balance decides: larger particles settle and clump."""
@@ -36,16 +37,22 @@ LEAST_TENTHS = 4
 """Settled tenths that a judgement takes."""
 SURE = 4.5
 """Standard deviations of a slope that chance is given."""
+TOGETHER, DOUBTFUL, VAGUE = 3.0, 1.25, 0.5
+"""Standard deviations that chance is given where runs of one filter are taken together, the factor
+beyond which their common slope is doubted, and what chance may come to where it tells anything."""
 BLURRED = 0.2
 """Share of counting in the variance of the downstream counts above which they show no slope."""
 
 
-def balance_rules(record: Record, result: MultipassResult) -> dict[str, Rule]:
-    """Return the rules of the particle balance on one reduced run."""
+def balance_rules(record: Record, result: MultipassResult, doubt: str = "") -> dict[str, Rule]:
+    """Return the rules of the particle balance on one reduced run.
+
+    `doubt` says what all runs of the filter together have against its counts, or nothing.
+    """
     return {
         "test dust": lambda _: _dust(record),
         "particle balance": lambda limit: _balance(record, result, limit),
-        "recirculation": lambda limit: _recirculation(record, result, limit),
+        "recirculation": lambda limit: _recirculation(record, result, limit, doubt),
     }
 
 
@@ -175,9 +182,13 @@ class _Slope:
     value: float
     half: float
     """Half-width of what noise and the injection can do to it."""
+    steady: float
+    """The slope by what rises with time alone."""
+    u: float
+    """Standard deviation of that."""
 
 
-def _recirculation(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+def _recirculation(record: Record, result: MultipassResult, limit: Limit, doubt: str) -> Verdicts:
     """Hold the rise of the upstream counts in the test against that of the downstream counts.
 
     What passes comes back, so that both rise alike whatever the dust: N_up = n + N_down.  A factor
@@ -188,6 +199,8 @@ def _recirculation(record: Record, result: MultipassResult, limit: Limit) -> Ver
         low, high = each.value - each.half, each.value + each.half
         if low > limit.value or high < 1.0 / limit.value:
             return Verdicts(False, _risen(each))
+    if doubt:
+        return Verdicts(False, doubt, "warning")
     if not slopes or min(slopes, key=lambda each: each.half).half > limit.value - 1.0:
         return does_not_apply(say("downstream counts too steady, or too few, to tell"))
     return Verdicts(True, _risen(min(slopes, key=lambda each: each.half)))
@@ -243,7 +256,55 @@ def _slope(
     moved = drift * abs(level) / np.ptp(down)
     # Noise of what a line is fitted against makes its slope too small, by this share at most.
     half = float(SURE * u + moved + blurred * abs(slope))
-    return _Slope(float(result.sizes[k]), float(slope), half)
+    timed = np.column_stack([terms[:, 0], rows - rows.mean()])
+    steady, steady_u = _by_trend(timed, terms, up, max(left, counted))
+    return _Slope(float(result.sizes[k]), float(slope), half, steady, steady_u)
+
+
+def _by_trend(timed: Floats, terms: Floats, up: Floats, variance: float) -> tuple[float, float]:
+    """Return the slope by what rises with time alone, and its standard deviation.
+
+    Instrumental variables: noise downstream, and of what stands for the injection, does not know
+    the time, and so neither flattens nor steepens it (from memory).
+    """
+    inverse = np.linalg.pinv(timed.T @ terms)
+    spread = variance * inverse @ (timed.T @ timed) @ inverse.T
+    return float((inverse @ timed.T @ up)[1]), float(np.sqrt(spread[1, 1]))
+
+
+def doubtful(runs: Sequence[Run]) -> Mapping[str, str]:
+    """Return record -> what the slopes of all runs of its filter say together, where that is odd.
+
+    One factor is wrong in all of them, and what is too steady or too few in one run shows in the
+    mean of several.
+    """
+    alike: dict[tuple[str, ...], list[Run]] = {}
+    for run in runs:
+        entry, dilution = run[0].entry, run[0].entry.conditions.dilution
+        key = (entry.laboratory, entry.filter, entry.path, str(dilution))
+        alike.setdefault(key, []).append(run)
+    found: dict[str, str] = {}
+    for each in alike.values():
+        by_size: dict[float, list[_Slope]] = {}
+        for slope in (s for run in each for s in _slopes(*run, 0.0) if s is not None and s.u > 0):
+            by_size.setdefault(slope.size, []).append(slope)
+        words = next(filter(None, map(_doubt, by_size.values())), "")
+        found |= dict.fromkeys((record.id for record, _ in each), words)
+    return found
+
+
+def _doubt(slopes: Sequence[_Slope]) -> str:
+    """Return that the mean of slopes at one size is not near one, or nothing."""
+    weights = np.array([1.0 / each.u**2 for each in slopes])
+    mean = float(weights @ np.array([each.steady for each in slopes]) / weights.sum())
+    half = TOGETHER / float(np.sqrt(weights.sum()))
+    if half > VAGUE or 1.0 / DOUBTFUL - half <= mean <= DOUBTFUL + half:
+        return ""
+    words = later(
+        "over {number} runs upstream rises {slope:.2f} ± {half:.2f} for each that downstream "
+        "rises, at {size:g} µm(c): look up the dilution of either side in the laboratory's notes"
+    )
+    return say(words, number=len(slopes), slope=mean, half=half, size=slopes[0].size)
 
 
 def _counting(result: MultipassResult, rows: NDArray[np.int64], k: int) -> tuple[float, float]:
@@ -254,7 +315,6 @@ def _counting(result: MultipassResult, rows: NDArray[np.int64], k: int) -> tuple
     return float(up.mean()), float(down.mean())
 
 
-Run = tuple[Record, MultipassResult]
 SHAPE = "same dust in every run"
 """The rule that holds the quotients of two runs against each other."""
 
@@ -321,4 +381,4 @@ def _apart(
 
 def _batch(record: Record) -> tuple[str, str]:
     stated = record.entry.conditions.dust
-    return (stated.kind, stated.batch) if stated and stated.batch.strip() else ("", "")
+    return (stated.kind, stated.known_batch) if stated and stated.known_batch else ("", "")

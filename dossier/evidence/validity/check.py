@@ -44,5 +44,7 @@ class Check:
     """What the rule guards: "metrology" and "integrity" are not covered by any deviation."""
     from_memory: bool = False
     """True where the limit is from memory and nobody has compared it with the standard's text."""
+    weighs: bool = False
+    """Whether a warning is a condition on page one."""
     deviation: str = ""
     """Text of the recorded deviation that covers a rule not met."""

@@ -64,6 +64,21 @@ def _multipass(bench: Bench) -> Iterator[str]:
         yield from _unlike(say("test dust"), kinds)
 
 
+def other_batch(bench: Bench) -> str:
+    """Return that a run of each filter is not known to be with one batch of dust; else empty.
+
+    Batches of one dust differ within the limits of its standard, and capacity follows them.
+    """
+    words, entries = say("batch of the test dust"), bench.entries
+    for path in ("full_flow", "fine"):
+        runs = [run for run in bench.multipass if run.path == path]
+        dusts = [(run.side, run.record, entries[run.record].conditions.dust) for run in runs]
+        batches = [(side, record, dust.known_batch if dust else "") for side, record, dust in dusts]
+        for difference in _unlike(words, batches):
+            return difference
+    return ""
+
+
 def _valves(bench: Bench) -> Iterator[str]:
     records = _records(bench, "bypass_valve")
     thick = [(r.entry.filter, r.id, _viscosity(bench, r)) for r in records]

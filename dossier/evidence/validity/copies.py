@@ -42,6 +42,13 @@ LEAST_CLASSES = 6
 """Classes with noise of their own that tell one row from another."""
 TWINS = 0.3
 """Share of the rows with a twin from which rows were copied."""
+FOLLOWING, MOST_COUNTED = 0.8, 400.0
+"""Correlation of ranks from which one class of a run follows another, where the fewer counted of
+both is at most so large that counting hides what the injection does to all classes."""
+BY_CHANCE = 1e-12
+"""Chance of that correlation below which it is none."""
+ONE_ROW = 1e-6
+"""Chance that any two rows of two runs are so alike below which one was copied."""
 
 
 Run = tuple[Record, float]
@@ -57,6 +64,10 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
         share = _twins(own, own, own=True)
         if share > TWINS:
             found[record.id] = say(REPEATED, share=share)
+            continue
+        found |= _same_row((record, end), (record, end))
+        words = _same_class(sides_of(record, end)) or _in_between((record, end))
+        found |= {record.id: words} if words else {}
     for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
         words, share = _follows(*_alike(one, first, other, second))
         if not words:
@@ -64,11 +75,110 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
             words = MIXED if share > TWINS else ""
         for record, known in ((one[0], other[0]), (other[0], one[0])) if words else ():
             found.setdefault(record.id, say(words, known=known.id, share=share))
+        found = _same_row(one, other) | found
     return found
 
 
+SAME_CLASS = later(
+    "counts {side} from {size:g} µm(c) on scatter with those {other_side} from {other:g} µm(c) on: "
+    "no two classes of particles do"
+)
+
+
+def _same_class(sides: Sequence[CountedSide]) -> str:
+    """Return which class of counts follows another of the same run, in words; empty if none does.
+
+    What every class has in common, as a wandering injection, drowns in the noise of few counts.
+    """
+    from scipy.special import stdtr
+
+    names = [(side.name, float(size)) for side in sides for size in side.sizes]
+    raw = np.column_stack([side.classes[:MOST] for side in sides])
+    noise = _noise(sides)
+    means = np.array([np.nanmean(each) if (~np.isnan(each)).any() else np.inf for each in raw.T])
+    r = np.clip(noise.T @ noise / len(noise), -1.0, 1.0 - 1e-12)
+    few = np.minimum(means[:, None], means[None, :]) <= MOST_COUNTED
+    r = np.where(few & ~np.eye(len(names), dtype=bool), r, 0.0)
+    one, other = np.unravel_index(int(np.abs(r).argmax()), r.shape)
+    most = abs(float(r[one, other]))
+    dof = len(noise) - 2.0 - DEGREE
+    if most < FOLLOWING or not stdtr(dof, -most * np.sqrt(dof / (1.0 - most**2))) < BY_CHANCE:
+        return ""
+    (side, size), (other_side, size_2) = names[one], names[other]
+    return say(SAME_CLASS, side=say(side), size=size, other_side=say(other_side), other=size_2)
+
+
+IN_BETWEEN = later(
+    "the counts at {own:g} min are the mean of those before and after, at every size and on both "
+    "sides: they were not counted"
+)
+
+
+def _in_between(run: Run) -> str:
+    """Return which row of a run is the mean of its neighbours, in words; empty if none is.
+
+    What a count misses that mean by has one and a half times the variance of a count; half a
+    particle is added, since counts are whole.
+    """
+    from scipy.special import chdtr
+
+    times, raw = _rows(run)
+    used = raw.mean(axis=0) >= LEAST_COUNT if len(raw) else np.zeros(raw.shape[1], dtype=bool)
+    if len(raw) < FEWEST or used.sum() < LEAST_CLASSES:
+        return ""
+    mean = 0.5 * (raw[:-2, used] + raw[2:, used])
+    off = ((np.abs(raw[1:-1, used] - mean) + 0.5) ** 2 / np.maximum(1.5 * mean, 1.0)).sum(axis=1)
+    row = int(off.argmin())
+    if not chdtr(float(used.sum()), float(off[row])) * len(off) < ONE_ROW:
+        return ""
+    return say(IN_BETWEEN, own=float(times[row + 1]) / 60.0)
+
+
+SAME_ROW = later(
+    "the counts at {own:g} min are those at {their:g} min of record {known}, at every size and on "
+    "both sides: one of the two was not counted"
+)
+
+
+def _same_row(one: Run, other: Run) -> dict[str, str]:
+    """Return record -> which row of it is a row of the other run, in words; nothing if none is.
+
+    The squared differences of two rows of counts over their sums are chi-square, as of any counts
+    (from memory); half a particle is added to each difference, since counts are whole.
+    """
+    from scipy.special import chdtr
+
+    (times, a), (their_times, b) = _rows(one), _rows(other)
+    if a.shape[1] != b.shape[1] or not (len(a) and len(b)):
+        return {}
+    used = np.minimum(a.mean(axis=0), b.mean(axis=0)) >= LEAST_COUNT
+    if used.sum() < LEAST_CLASSES:
+        return {}
+    apart = np.zeros((len(a), len(b)))
+    for k in np.flatnonzero(used):
+        sums = np.maximum(a[:, k, None] + b[None, :, k], 1.0)
+        apart += (np.abs(a[:, k, None] - b[None, :, k]) + 0.5) ** 2 / sums
+    if one[0] is other[0]:
+        np.fill_diagonal(apart, np.inf)
+    row, like = np.unravel_index(int(apart.argmin()), apart.shape)
+    if not chdtr(float(used.sum()), float(apart[row, like])) * apart.size < ONE_ROW:
+        return {}
+    own, their = float(times[row]) / 60.0, float(their_times[like]) / 60.0
+    said = {one[0].id: say(SAME_ROW, own=own, their=their, known=other[0].id)}
+    return {other[0].id: say(SAME_ROW, own=their, their=own, known=one[0].id)} | said
+
+
+def _rows(run: Run) -> tuple[Floats, Floats]:
+    """Return the times (n,) [s] and classes of both sides (n, s) [-] of rows without a gap."""
+    counts = np.column_stack([side.classes[:MOST] for side in sides_of(*run)])
+    table = run[0].table
+    assert isinstance(table, MultipassTable)
+    whole = ~np.isnan(counts).any(axis=1)
+    return table.time[: len(counts)][whole], counts[whole]
+
+
 def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
-    """Return record -> whose pressures it repeats but for a factor, in words.
+    """Return record -> whose pressures it repeats but for a factor or an offset, in words.
 
     Sweeps of the assembly and of valves, and the differential pressures of runs: noise of 0.2 %
     from reading to reading, which is little, has two specimens agree to every digit that is printed
@@ -87,7 +197,7 @@ def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
 
 SAME_CURVE = later(
     "the pressures of specimen {specimen} are those of specimen {other} in record {record} but for "
-    "a factor, to every digit"
+    "a factor or an offset, to every digit"
 )
 REPEATABLE = 0.002
 """Relative standard deviation from reading to reading that is taken for little [-]."""
@@ -115,12 +225,14 @@ def _same_curve(one: Floats, other: Floats) -> bool:
     if read.sum() < FEWEST:
         return False
     a, b = a[read], b[read]
-    ratio = np.log(a / b)
     within = 0.5 * (last_digit(a) / a + last_digit(b) / b) * 1.001
-    if not (np.abs(ratio - np.median(ratio)) <= within).all():
-        return False
     chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
-    return float(np.log(chance).sum()) < math.log(COPIED)
+    if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):
+        return False
+    ratio, shift = np.log(a / b), a - b  # two rows at most are taken up by factor and offset
+    left = ((a - np.poly1d(np.polyfit(b, a, 1))(b)) / a, ratio - np.median(ratio),
+            (shift - np.median(shift)) / a)  # fmt: skip
+    return any(bool((np.abs(each) <= within).all()) for each in left)
 
 
 REPEATED = later("{share:.0%} of the rows repeat other rows of the same run")

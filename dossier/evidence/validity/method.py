@@ -117,15 +117,23 @@ def _edition(record: Record, limits: Limits, method: Method) -> Verdicts:
     due = max((y for y in method.editions if y < record.entry.tested.year), default=0)
     known = ", ".join(map(str, method.editions))
     if named.edition is None:
-        return Verdicts(False, say("no edition stated; known: {known}", known=known))
+        return Verdicts(
+            False,
+            say("no edition stated; known: {known}. Give the one that was followed", known=known),
+        )
     if named.edition not in method.editions:
-        words = later("edition {edition} is not known; known: {known}")
+        words = later(
+            "edition {edition} is not known; known: {known}. Give the edition that was followed, "
+            "or have a deviation from this rule agreed"
+        )
         return Verdicts(False, say(words, edition=str(named.edition), known=known))
     if named.edition < due:
         words = later("edition {edition} was superseded by that of {newer}")
-        return Verdicts(False, say(words, edition=str(named.edition), newer=str(due)))
+        superseded = say(words, edition=str(named.edition), newer=str(due))
+        return Verdicts(False, superseded, "warning")
     if named.amended:
-        return Verdicts(False, say("with an amendment whose changes are not known here"))
+        amended = say("with an amendment whose changes are not known here")
+        return Verdicts(False, amended, "warning")
     return Verdicts(True, str(named))
 
 

@@ -1,7 +1,7 @@
 """Rules of validity for a multi-pass record."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,10 @@ from dossier.evidence.validity.rules import (
     stated_instead,
     unlike,
 )
+from dossier.evidence.validity.specimens import TIME
 from dossier.words import later, say, say_count
+
+Floats = NDArray[np.float64]
 
 
 def multipass_checks(
@@ -46,9 +49,13 @@ def multipass_checks(
     table = record.table
     assert isinstance(table, MultipassTable)
     rules: dict[str, Rule] = {
-        "test flow": lambda limit: _flow(record, table, limit),
+        "test flow": lambda limit: _as_read(
+            record, "flow", limit, lambda read: _flow(record, read, limit)
+        ),
         "injection flow": lambda limit: _injection_flow(record, result, limit),
-        "temperature": lambda limit: _temperature(record, table, limit),
+        "temperature": lambda limit: _as_read(
+            record, "temperature", limit, lambda read: _temperature(record, read, limit)
+        ),
         "viscosity": lambda limit: _viscosity(case, record, limit),
         "injection level": lambda limit: _injection_level(record, limit),
         "base upstream level": lambda limit: _base_level(case, record, result, limit),
@@ -62,16 +69,17 @@ def multipass_checks(
         "steady growth of pressure": lambda limit: _growth(result, limit),
         "noise of its own": lambda _: unlike(against["noise of its own"]),
         "same dust in every run": lambda _: unlike(against["same dust in every run"]),
+        TIME: lambda _: unlike(against[TIME]),
         "terminal reached": lambda limit: _reached(table, result, limit),
         "balance": lambda limit: _balance(result, limit),
-        "settled loop": lambda _: _settled(result),
+        "settled loop": lambda limit: _settled(record, result, limit),
         "same sizes": lambda _: _same_sizes(result, siblings),
         "clean pressure drop agrees": lambda limit: _agrees(result, sweeps, limit),
         "scope of the method": lambda limit: _scope(result, limit),
     }
     rules |= relevance_rules(case, record, result, sweeps)
     rules |= readings_rules(record, result, 60.0 * limits.first_minutes)
-    rules |= balance_rules(record, result)
+    rules |= balance_rules(record, result, against["recirculation"])
     return apply_rules(limits, record, rules)
 
 
@@ -101,23 +109,43 @@ LAST_ROWS = 5
 """Rows before the terminal that foretell the next."""
 
 
-def _recorded(column: NDArray[np.float64], limit: Limit) -> bool:
-    return float((~np.isnan(column)).mean()) >= limit.agreed
-
-
-def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
-    stated = record.entry.conditions.flow
-    instead = stated_instead(record, "flow")
+def _as_read(
+    record: Record, name: str, limit: Limit, judge: Callable[[Floats], Verdicts]
+) -> Verdicts:
+    """Return what `judge` says of the readings of a condition, or why there are none."""
+    instead, column = stated_instead(record, name), getattr(record.table, name)
     if instead is not None:
         return instead
-    if table.flow is None or stated is None or not _recorded(table.flow, limit):
-        return Verdicts(None, say("no flow column, or one with too many empty cells"))
-    read = table.flow[~np.isnan(table.flow)]
-    if not np.ptp(read) > 0:
-        return Verdicts(None, say(SETTING, value=read[0] * 6e4, unit="L/min"))
+    if column is None or not (~np.isnan(column)).mean() >= limit.agreed:
+        return Verdicts(None, say(NO_COLUMN[name]))
+    read: Floats = column[~np.isnan(column)]
+    values, times = np.unique(read, return_counts=True)
+    if times.max() > MOST_ALIKE * len(read):
+        scale, shift, unit = UNITS[name]
+        value = float(values[times.argmax()]) * scale + shift
+        return Verdicts(None, say(SETTING, value=value, unit=unit))
+    return judge(read)
+
+
+NO_COLUMN = {
+    "flow": later("no flow column, or one with too many empty cells"),
+    "temperature": later("no temperature column, or one with too many empty cells"),
+}
+UNITS = {"flow": (6e4, 0.0, "L/min"), "temperature": (1.0, -273.15, "°C")}
+MOST_ALIKE = 0.95
+"""Share of the rows beyond which one value in them is a setting [-]."""
+SETTING = later(
+    "the rows say {value:.4g} {unit} throughout, which is a setting and no reading: hand in what "
+    "was read, or leave the column out and name the laboratory's report that states it"
+)
+
+
+def _flow(record: Record, read: Floats, limit: Limit) -> Verdicts:
+    assert record.entry.conditions.flow is not None  # no run is read without
+    stated = record.entry.conditions.flow.value
     mean = float(read.mean())
-    off = mean / stated.value - 1.0
-    inside = float((np.abs(read / stated.value - 1.0) <= limit.value).mean())
+    off = mean / stated - 1.0
+    inside = float((np.abs(read / stated - 1.0) <= limit.value).mean())
     found = say(
         "mean {mean:.2f} L/min, {off:+.1%} off, {inside:.0%} of the rows inside",
         mean=mean * 6e4, off=off, inside=inside,
@@ -125,10 +153,6 @@ def _flow(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     return Verdicts(abs(off) <= limit.value and inside >= MOST_INSIDE, found)
 
 
-SETTING = later(
-    "every row says {value:.4g} {unit}, which is a setting and no reading: hand in what was read, "
-    "or leave the column out and name the laboratory's report that states it"
-)
 MOST_INSIDE = 0.95
 """Share of the readings of a condition that have to lie inside its tolerance [-]."""
 
@@ -136,24 +160,16 @@ MOST_INSIDE = 0.95
 def _injection_flow(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
     conditions = record.entry.conditions
     if conditions.injection_volume is None or conditions.injection_flow is None:
-        return Verdicts(None, say("no injection volumes read"))
+        return Verdicts(None, say("no injection_volume read at start and end"))
     off = result.injection_flow / conditions.injection_flow.value - 1.0
     flow = result.injection_flow * 6e4
     found = say("{flow:.4f} L/min by the volumes, {off:+.1%} off", flow=flow, off=off)
     return Verdicts(abs(off) <= limit.value, found)
 
 
-def _temperature(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
-    stated = record.entry.conditions.temperature
-    instead = stated_instead(record, "temperature")
-    if instead is not None:
-        return instead
-    if table.temperature is None or stated is None or not _recorded(table.temperature, limit):
-        return Verdicts(None, say("no temperature column, or one with too many empty cells"))
-    read = table.temperature[~np.isnan(table.temperature)]
-    if not np.ptp(read) > 0:
-        return Verdicts(None, say(SETTING, value=read[0] - 273.15, unit="°C"))
-    off = np.abs(read - stated)
+def _temperature(record: Record, read: Floats, limit: Limit) -> Verdicts:
+    assert record.entry.conditions.temperature is not None  # no run is read without
+    off = np.abs(read - record.entry.conditions.temperature)
     inside = float((off <= limit.value).mean())
     found = say(
         "{inside:.0%} of rows inside, largest deviation {off:.1f} K", inside=inside, off=off.max()
@@ -218,7 +234,9 @@ def _coincidence(case: Case, record: Record, table: MultipassTable, limit: Limit
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
     if not limits or None in stated:
-        return Verdicts(None, say("no coincidence limit stated for every counter"))
+        return Verdicts(
+            None, say("no coincidence_limit stated for every counter: it stands in the certificate")
+        )
     if max(limits) > limit.agreed:
         words = later("a limit of {limit:.0f} per mL: look at its unit in the certificate")
         return Verdicts(False, say(words, limit=max(limits)))
@@ -266,7 +284,7 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
     up, down = result.up.sum(axis=0), result.down.sum(axis=0)
     noise = np.sqrt(
         up**2 / np.maximum(result.raw_up, 1.0)
-        + down**2 * result.dispersion / np.maximum(result.raw_down, 1.0)
+        + down**2 * np.maximum(result.dispersion, 1.0) / np.maximum(result.raw_down, 1.0)
     )
     short = (up - down) < -limit.value * noise
     found = [
@@ -315,11 +333,18 @@ def _balance(result: MultipassResult, limit: Limit) -> Verdicts:
     return Verdicts(limit.value <= share <= 1.0, found)
 
 
-def _settled(result: MultipassResult) -> Verdicts:
-    if result.balance is None:
+def _settled(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+    final = record.entry.conditions.final_concentration
+    if result.balance is None or final is None:
         return Verdicts(None, result.missing_balance)
+    if final.value < limit.value * result.base_level:
+        words = later(
+            "{final:.2f} mg/L at the end, with {base:.2f} mg/L injected: look at its unit"
+        )
+        return Verdicts(False, say(words, final=final.value * 1e3, base=result.base_level * 1e3))
     if result.balance.level_below_base:
-        return Verdicts(False, say("final level below the base level; no mass credited for it"))
+        words = say("final level below the base level; no mass credited for it")
+        return Verdicts(False, words, "warning")
     return Verdicts(True, say("final level at or above the base level"))
 
 
@@ -351,6 +376,8 @@ def _agrees(
         "{found:.1f} kPa in the run, {expected:.1f} kPa from the sweep, {off:+.0%}",
         found=found / 1e3, expected=expected / 1e3, off=off,
     )  # fmt: skip
+    if limit.tolerance < abs(off) <= limit.value:
+        return Verdicts(False, words, "warning")
     return Verdicts(abs(off) <= limit.value, words)
 
 

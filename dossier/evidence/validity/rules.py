@@ -66,6 +66,7 @@ def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check 
         mandatory=limit.mandatory,
         guards=limit.guards,
         from_memory=limit.from_memory,
+        weighs=limit.weighs,
     )
 
 
@@ -150,10 +151,13 @@ def _certificate(case: Case, record: Record) -> Verdicts:
     bare = [each.id for each in used if not _numbered(each.certificate)]
     if bare:
         names = ", ".join(bare)
-        return Verdicts(False, say("no certificate with a number: {names}", names=names))
+        return Verdicts(
+            False, say("no certificate with a number: {names}; give that of each", names=names)
+        )
     for each in used:
-        own = plain(each.certificate)
-        same = {i.id for i in _named_anywhere(case) if plain(i.certificate) == own}
+        same = {
+            i.id for i in _named_anywhere(case) if _told(i.certificate) == _told(each.certificate)
+        }
         if len(same) > 1:
             words = later(
                 "{certificate} is named for {names}: name the certificate of each, or the sheet of "
@@ -168,6 +172,11 @@ def _certificate(case: Case, record: Record) -> Verdicts:
 def _named_anywhere(case: Case) -> list[Instrument]:
     names = {name for each in case.records for name in each.entry.instruments}
     return [each for each in case.qualification.instrument if each.id in names]
+
+
+def _told(certificate: str) -> str:
+    """Return the letters and digits that tell a certificate from another."""
+    return "".join(c for c in plain(certificate) if c.isalnum())
 
 
 def _numbered(certificate: str) -> bool:
@@ -216,7 +225,11 @@ def _measured(case: Case, record: Record) -> Verdicts:
     ]
     if lacking:
         words = ", ".join(say(names[0]) for names in lacking)
-        return Verdicts(False, say("no instrument of the record measures: {names}", names=words))
+        told = later(
+            "no instrument of the record measures: {names}; name it in the record, or say so in "
+            "its 'measures'"
+        )
+        return Verdicts(False, say(told, names=words))
     for each in own:
         kinds = {OF_ONE_KIND.get(n, n): n for names in wanted for n in names if measures(each, n)}
         if len(kinds) > MOST_KINDS or (len(kinds) > 1 and "counts" in kinds):

@@ -1,6 +1,6 @@
-"""Was each specimen still new for a test that needs a new one? One rule, and what uses up what."""
+"""Rules of what came before: was each specimen still new, and was there time for each run."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -8,6 +8,8 @@ from dossier.case.case import Case, Record
 from dossier.case.records import MeasurementTable
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.measured import specimens_of
+from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.validity.check import Check
 from dossier.evidence.validity.rules import Verdicts, apply_rules
 from dossier.words import later, say
@@ -92,3 +94,41 @@ def _tests(case: Case, record: Record) -> Iterator[_Test]:
         for name in table.names:
             for specimen in filter(None, specimens_of(record)):
                 yield _Test(record.id, name, specimen, "", entry.tested)
+
+
+TIME = "time for each run"
+"""The rule that asks whether a rig can have made all its runs of a day."""
+
+
+def hurried(
+    case: Case, runs: Sequence[tuple[Record, MultipassResult]], limits: Limits
+) -> Mapping[str, str]:
+    """Return record -> how much was run on its rig on its days, in words, where that is too much.
+
+    A run takes as long as its rows say, and the time to prepare it.
+    """
+    rigs = rigs_of(case, [record.entry for record, _ in runs], "counts")
+    found: dict[str, str] = {}
+    for record, _ in runs:
+        limit = limits.find(TIME, "multipass", record.entry.standard)
+        own = [
+            run for run in runs if rigs[run[0].id] == rigs[record.id] and _within(record, run[0])
+        ]
+        if limit is None:
+            continue
+        hours = sum(result.end_time / 3600.0 + limit.tolerance for _, result in own)
+        first, last = _days(record)
+        if hours > limit.value * ((last - first).days + 1):
+            names = ", ".join(each.id for each, _ in own)
+            words = later("{hours:.1f} h of work on one rig from {first} to {last}: {names}")
+            found[record.id] = say(words, hours=hours, first=first, last=last, names=names)
+    return found
+
+
+def _days(record: Record) -> tuple[date, date]:
+    return record.entry.tested, record.entry.finished or record.entry.tested
+
+
+def _within(record: Record, other: Record) -> bool:
+    first, last = _days(record)
+    return first <= _days(other)[0] and _days(other)[1] <= last

@@ -1,0 +1,161 @@
+"""How often stated intervals cover the truth, and how often a filter exactly at the limit passes.
+
+`python -m tests.tally 600` simulates so many campaigns of each set and prints the shares, with
+names of sets behind the number only of these.
+"""
+
+import sys
+from dataclasses import replace
+from unittest.mock import patch
+
+import numpy as np
+
+from dossier.decision.probability import Threshold, against, probability
+from dossier.evidence.quantities import penetration
+from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics import combine
+from dossier.evidence.statistics.combine import generator
+from tests import campaign as sim
+from tests import laboratory as lab
+
+CONFIDENCE = 0.95
+HOT = 378.15
+FLOW = 80.0 / 6e4
+DRAWS = 10_000
+"""Draws of each distribution: a tenth of the program's, whose noise is that of the campaigns."""
+
+
+def truths(kind):
+    truth = lab.type_truth(kind, sim.PLAN, sim.OIL.flowing(80.0, 105.0))
+    at = {size: k for k, size in enumerate(kind.sizes)}
+    return {
+        "efficiency 10": ("efficiency", {"size": 10.0}, truth.efficiency[at[10.0]]),
+        "efficiency 20": ("efficiency", {"size": 20.0}, truth.efficiency[at[20.0]]),
+        "ratio 15": ("filtration_ratio", {"size": 15.0}, 1 / (1 - truth.efficiency[at[15.0]])),
+        "ratio 30": ("filtration_ratio", {"size": 30.0}, 1 / (1 - truth.efficiency[at[30.0]])),
+        "injected": ("injected_capacity", {}, truth.injected_capacity / 1e3),
+        "retained": ("retained_capacity", {}, truth.retained_capacity / 1e3),
+        "clean drop": (
+            "clean_pressure_drop",
+            {"flow": FLOW, "temperature": HOT},
+            truth.clean_pressure_drop * 1e3,
+        ),
+    }
+
+
+def together(side, number):
+    """Every specimen in one laboratory."""
+    return "ITH"
+
+
+def apart(side, number):
+    """The candidate in one laboratory, the reference in another."""
+    return "ITH" if side == "candidate" else "OTH"
+
+
+def divided(side, number):
+    """The specimens of either filter in two laboratories by turns."""
+    return ("ITH", "OTH")[number % 2]
+
+
+class Tally:
+    """Counts over simulated campaigns: intervals that cover, filters at the limit that pass."""
+
+    def __init__(self, campaigns, specimens=3, where=together, first=0):
+        self.campaigns = campaigns
+        self.error = float(np.sqrt(0.05 * 0.95 / campaigns)) if campaigns else np.inf
+        self.known = all_quantities()
+        self.candidate, self.reference = truths(sim.CANDIDATE), truths(sim.REFERENCE)
+        self.covered = dict.fromkeys(self.candidate, 0)
+        self.passed = dict.fromkeys(self.candidate, 0)
+        self.population = dict.fromkeys(self.candidate, 0)
+        self.not_worse = dict.fromkeys(self.candidate, 0)
+        base = sim.template()
+        with patch.object(penetration, "DRAWS", DRAWS), patch.object(combine, "DRAWS", DRAWS):
+            for seed in range(first, first + campaigns):
+                self.add(sim.campaign(base, seed, specimens, where, checked=False))
+
+    def add(self, bench):
+        assert not bench.unreduced
+        for name, (quantity, at, truth) in self.candidate.items():
+            declared = self.known[quantity]
+            higher = declared.better == "higher"
+            found = declared.compute(bench, "candidate", at)
+            low, high = found.interval(CONFIDENCE)
+            self.covered[name] += low <= truth <= high
+            limit = Threshold(truth, None) if higher else Threshold(None, truth)
+
+            def draws(purpose, bench=bench):
+                return generator(bench, purpose)
+
+            chance = probability(found, limit, "mean", 0.95, draws).probability
+            self.passed[name] += chance >= CONFIDENCE
+            other = self.reference[name][2]
+            share = 1 - truth / other if higher else truth / other - 1
+            if declared.share_of == "penetration":
+                share = (1 - truth) / (1 - other) - 1
+            if declared.share_of == "inverse penetration":
+                share = other / truth - 1
+            both = replace(bench, compared=True)
+            reference = declared.compute(both, "reference", at)
+            limit = against(reference, share, higher, declared.share_of)
+            own = declared.compute(both, "candidate", at)
+            chance = probability(own, limit, "mean", 0.95, draws).probability
+            self.not_worse[name] += chance >= CONFIDENCE
+            edge = self.edge(name, truth, higher)
+            limit = Threshold(edge, None) if higher else Threshold(None, edge)
+            chance = probability(found, limit, "population", 0.95, draws).probability
+            self.population[name] += chance >= CONFIDENCE
+
+    def edge(self, name, truth, higher):
+        """The 5 % quantile of the type on its unfavourable side (lognormal specimens)."""
+        z = 1.6448536269514722
+        if name.startswith(("efficiency", "ratio")):
+            p = (1 - truth) if name.startswith("efficiency") else 1 / truth
+            sd = sim.CANDIDATE.penetration_sd
+            worst = p * np.exp(-(sd**2) / 2) * np.exp(z * sd)
+            return 1 - worst if name.startswith("efficiency") else 1 / worst
+        if name == "clean drop":
+            stream = sim.OIL.flowing(80.0, 105.0)
+            worst = lab.SpecimenFactors(1.0, 1.0, np.exp(z * sim.CANDIDATE.pressure_sd))
+            drop = lab.element_drop(sim.CANDIDATE, worst, 0.0, stream)
+            return 1e3 * (float(drop) + lab.housing_drop(sim.CANDIDATE, stream))
+        rig = sim.PLAN.oil.flowing(sim.PLAN.flow, sim.PLAN.temperature)
+        return float(np.quantile(self.masses(rig)[name], 0.05)) / 1e3
+
+    def masses(self, rig):
+        if not hasattr(self, "_masses"):
+            rng = np.random.default_rng(1)
+            kind, end = sim.CANDIDATE, sim.PLAN.terminal
+            drawn = (lab.draw_specimen(kind, rng) for _ in range(20000))
+            injected = [lab.capacity(kind, one, end, rig) for one in drawn]
+            retained = [lab._retained(sim.CANDIDATE, sim.PLAN, m) for m in injected]
+            self._masses = {"injected": np.array(injected), "retained": np.array(retained)}
+        return self._masses
+
+
+SETS = {
+    "two specimens": (2, together),
+    "three specimens": (3, together),
+    "four specimens": (4, together),
+    "six specimens": (6, together),
+    "two laboratories, a filter each": (3, apart),
+    "two laboratories, either filter in both": (4, divided),
+}
+
+
+def table(name, told):
+    """Return the shares of one set as lines of text, in percent."""
+    kinds = ("covered", "passed", "population", "not_worse")
+    yield f"{name}, {told.campaigns} campaigns, one standard error of 5 %: {100 * told.error:.1f} %"
+    yield f"{'':<16}" + "".join(f"{kind:>12}" for kind in kinds)
+    for each in told.covered:
+        shares = (100 * getattr(told, kind)[each] / told.campaigns for kind in kinds)
+        yield f"{each:<16}" + "".join(f"{share:>12.1f}" for share in shares)
+
+
+if __name__ == "__main__":
+    for chosen in sys.argv[2:] or SETS:
+        counted = Tally(int(sys.argv[1]), *SETS[chosen])
+        sys.stdout.write("\n".join([*table(chosen, counted), ""]))
+        sys.stdout.flush()
