@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from dossier.case.application import Application, Fluid
+from dossier.case.certificate import Relied
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.records import Table
 from dossier.case.requested import OnFile, RequestEntry
@@ -72,6 +73,8 @@ class Case:
     """The file of sign-offs, where there is one."""
     signed: tuple[SignOffEntry, ...] = ()
     """The sign-offs as given; whether they still hold is found out later."""
+    certificates: tuple[Relied, ...] = ()
+    """Digital calibration certificates that instruments rely on, and what was taken from each."""
     house: str = ""
     """SHA-256 over the files of the house whose words the dossier will carry; empty without one."""
 

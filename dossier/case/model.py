@@ -96,6 +96,12 @@ class Instrument(Model):
     calibrated: date
     due: date
     certificate: Words = ""
+    certificate_file: Words = ""
+    """Its digital calibration certificate (XML); what stands there need not be typed."""
+    serial: Words = ""
+    """A mark by which the certificate names the instrument, where it does not name `id`."""
+    calibrated_by: Words = ""
+    """Laboratory that calibrated it."""
     size_u: Fraction | None = None
     """Relative standard uncertainty of a particle count from calibration [-]."""
     diameter_u: Fraction | None = None

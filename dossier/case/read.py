@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from dossier.case.application import Application
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
+from dossier.case.certified import beyond
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.explain import explain
 from dossier.case.model import Layout, Qualification, RecordEntry
@@ -160,6 +161,7 @@ def read_case_files(folder: Path) -> Case:
         reader.problems += request_problems(requests, application, source.content, path)
     if application is not None and qualification is not None:
         faults = consistency_problems(application, qualification, path)
+        faults += [*beyond(qualification, records, whole.relied)]
         reader.problems += map(whole.relocated, faults)
     if reader.problems or application is None or qualification is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
@@ -170,6 +172,7 @@ def read_case_files(folder: Path) -> Case:
         qualification=qualification,
         records=tuple(records),
         inputs=inputs,
+        certificates=tuple(whole.relied),
         on_file=on_file(requests, source.content, first),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
         signed=given.signed if given else (),

@@ -18,6 +18,10 @@ from dossier.start.propose import Proposal, joined, propose, records_of, step_of
 Ask = Callable[[str], str]
 """Asks a person one question; nobody is there where it is None."""
 CASE = "case.toml"
+_CERTIFICATE = (
+    "{name}: a calibration certificate; name it where its instrument stands: "
+    "certificate_file = '{name}', or under 'certificate file' of a table of instruments"
+)
 
 
 def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list[str], bool]:
@@ -41,7 +45,9 @@ def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list
             fresh += [name] if new else []
         ours = [name for name, content in held.items() if _is_ours(name, content)]
         told = [line for name in ours for line in _ours(case, name)]
-        rest = {name: content for name, content in held.items() if name not in ours}
+        papers = [name for name in held if name.lower().endswith(".xml")]
+        told += [_CERTIFICATE.format(name=name) for name in papers]
+        rest = {name: each for name, each in held.items() if name not in {*ours, *papers}}
         lines, sure = _foreign(case, rest, ask) if rest else ([], True)
     except CaseError as error:
         if any(problem.file.partition("#")[0] in held for problem in error.problems):
@@ -49,7 +55,7 @@ def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list
             for name in fresh:
                 (case / name).unlink()
         raise
-    return [*told, *lines], sure
+    return [*told, *lines], sure and not papers
 
 
 def _kept(case: Path, file: Path, content: bytes) -> tuple[str, bool]:
