@@ -56,7 +56,8 @@ def explain(
         problem = _problem(file, fault, model, document)
         found = origin(tuple(fault["loc"]))
         if found:
-            hint = "fill this cell" if fault["type"] == "missing" else problem.hint
+            cell = fault["type"] == "missing" and not found[0].endswith(".toml")
+            hint = "fill this cell" if cell else problem.hint
             problem = replace(problem, file=found[0], place=found[1], hint=hint)
         problems.append(problem)
     return problems

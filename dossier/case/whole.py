@@ -55,6 +55,8 @@ class Whole:
         for size in range(len(path), 0, -1):
             found = self.origins.get(path[:size])
             if found is not None:
+                if found[0].endswith(".toml"):
+                    return found[0], " . ".join([found[1], *map(str, path[size:])])
                 rest = " ".join(str(step) for step in path[size:] if step != "conditions")
                 words = rest.replace("_", " ")
                 return found if not rest else (found[0], f"{found[1]}, column {words!r}")

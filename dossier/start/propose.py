@@ -11,7 +11,7 @@ from dossier.case.model import METHODS
 from dossier.case.tables.column_names import plain
 from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import filled, letters
-from dossier.case.toml_text import quoted
+from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
 from dossier.start.guess import IGNORED, Guess, side_of, value_of
@@ -293,20 +293,7 @@ def toml_of(head: str, table: dict[str, Any]) -> str:
     """Return a table of case.toml as text, one key a line, its columns too."""
     lines = [f"\n[[{head}]]"]
     inner = {key: value for key, value in table.items() if key == "columns"}
-    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key not in inner]
+    lines += [f"{key} = {inline(value)}" for key, value in table.items() if key not in inner]
     for key, value in inner.items():
         lines += ["", f"[{head}.{key}]", *(f"{quoted(k)} = {quoted(v)}" for k, v in value.items())]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        pairs = (f"{_toml_key(key)} = {_toml(each)}" for key, each in value.items())
-        return "{ " + ", ".join(pairs) + " }"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_toml, value)) + "]"
-    return str(value).lower() if isinstance(value, (bool, int)) else quoted(str(value))
-
-
-def _toml_key(key: str) -> str:
-    return key if key.isidentifier() and key.isascii() else quoted(key)

@@ -1,10 +1,11 @@
 """Application, filters and specimens as formatted text."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Oil
 from dossier.case.case import Case
+from dossier.case.extended import Library
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
@@ -79,6 +80,19 @@ def measured(value: Measured | None, unit: str, dimension: str) -> str:
     return say("{value}, k = {k}", value=with_unit(PLUS_MINUS.join(text), unit), k=2)
 
 
+def _set_lines(each: Library) -> Iterator[str]:
+    """Yield where a requirement set is from, and which of its requirements count."""
+    day = date_text(each.issued)
+    yield say("{title}, revision {revision} of {day}", title=each.title, revision=each.revision,
+              day=day)  # fmt: skip
+    yield each.file
+    if each.taken:
+        yield say("taken from it: {names}", names=", ".join(each.taken))
+    if each.overridden:
+        names = ", ".join(each.overridden)
+        yield say("stated otherwise in this application: {names}", names=names)
+
+
 def application_page(case: Case) -> ApplicationPage:
     """Return the application as formatted text."""
     application = case.application
@@ -88,6 +102,7 @@ def application_page(case: Case) -> ApplicationPage:
         Fact(say("Issued"), date_text(application.issued)),
         Fact(say("Owner"), application.owner or say(NONE)),
         Fact(say("Equipment covered"), application.equipment or (say(NONE),)),
+        *(Fact(say("Requirement set"), tuple(_set_lines(each))) for each in case.libraries),
     )
     return ApplicationPage(
         document=document,
