@@ -134,11 +134,15 @@ def needed(question: Question, answers: Mapping[str, str]) -> bool:
     return question.needed and (bool(question.still) or question.unless not in answers)
 
 
+YES = "Ask nothing: what is missing is an error."
+"""What --yes means, wherever it is given."""
+
+
 def signature_of(questions: Sequence[Question]) -> inspect.Signature:
     """Return the signature of a command that takes a folder, --yes and every answer."""
     keyword = inspect.Parameter.KEYWORD_ONLY
     folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of the new case.")]
-    yes = Annotated[bool, typer.Option("--yes", help="Ask nothing: what is missing is an error.")]
+    yes = Annotated[bool, typer.Option("--yes", help=YES)]
     made = [
         inspect.Parameter("folder", keyword, annotation=folder),
         inspect.Parameter("yes", keyword, annotation=yes, default=False),
