@@ -200,6 +200,9 @@ class Layout(Model):
     id: Name
     range: Annotated[str, StringConstraints(pattern=r"^([A-Z]+[0-9]+(:[A-Z]+[0-9]*)?)?$")] = ""
     """Cells of the table with its names, such as "B4:H90", "B4:H" (to the end) or "B4"."""
+    transposed: bool = False
+    """Whether the names stand below each other and time runs to the right; a column is then named
+    by place as "row 7"."""
     names: Literal[1, 2] = 1
     """Rows of names; two where groups of columns have a name of their own."""
     units: bool = False

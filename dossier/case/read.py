@@ -31,7 +31,7 @@ from dossier.case.requested import (
     request_problems,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables.raw_table import RawTable, TableError
+from dossier.case.tables.raw_table import RawTable, TableError, turned_place
 from dossier.case.tables.tables import MAX_FILE, read_table, refuse_control_characters
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.case.whole import Whole, made_whole
@@ -275,7 +275,8 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
                 join(raw, other, each.within)
         table = interpret(raw, entry.kind, entry.size_calibration)
     except TableError as error:
-        reader.complain(entry.file, error.place, error.what, error.hint)
+        place = turned_place(error.place) if raw.turned else error.place
+        reader.complain(entry.file, place, error.what, error.hint)
         return None
     reader.problems += [p for each in (raw, *joined) if each is not None for p in each.problems]
     if table is None:

@@ -50,6 +50,8 @@ class Found:
     """The one specimen that a title or the sheet names."""
     rows: list[Row] = field(default_factory=list)
     long: bool = False
+    turned: bool = False
+    """Whether rows and columns are exchanged: places are those of the exchanged grid."""
 
     @property
     def head(self) -> int:
@@ -77,7 +79,14 @@ class Found:
 
 
 def tables_in(grid: Grid, sheet: str) -> list[Found]:
-    """Return the tables of a sheet in their order, blocks side by side as tables of their own."""
+    """Return the tables of a sheet in their order, those whose time runs to the right as well.
+
+    Blocks side by side are tables of their own.
+    """
+    return _tables(grid, sheet) or _tables(grid.turn(), sheet)
+
+
+def _tables(grid: Grid, sheet: str) -> list[Found]:
     found: list[Found] = []
     rows = [(n, row) for n, row in grid.rows if any(filled(c) for c in row)]
     start = 0
@@ -93,7 +102,7 @@ def tables_in(grid: Grid, sheet: str) -> list[Found]:
         later = [r for r in rows[head:] if r[0] > blank]
         reason = f"row {rows[head][0]} holds the names: {score:.1f} for known names, words and "
         reason += "values below"
-        for left, right in _blocks(body):
+        for left, right in _blocks(body[1:] if grid.turned else body):
             one = _table(grid, sheet, rows[start:head], body, (left, right), bool(later), reason)
             found += [one] if one else []
         start = rows.index(later[0]) if later else len(rows)
@@ -176,13 +185,16 @@ def _table(
     elif more:
         reasons.append(f"the table ends at the blank row below row {body[-1][0]}")
     corner = f"{letters(left)}{own[0][0]}"
+    closed = grid.turned or (more and not end)
     open_end = left == 0 and right >= max(len(row) for _, row in body)
-    last = f"{letters(right - 1)}{body[-1][0]}" if more and not end else letters(right - 1)
+    last = (
+        f"{letters(right - 1)}{(values if end else body)[-1][0]}" if closed else letters(right - 1)
+    )
     cells = corner if open_end and (end or not more) else f"{corner}:{last}"
     found = Found(
         sheet=sheet, cells=cells, names=names,
         units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
-        specimen=_specimen(title, sheet), title=title,
+        specimen=_specimen(title, sheet), title=title, turned=grid.turned,
     )  # fmt: skip
     found.columns = [_settled(column, found, title) for column in _without_blank(found)]
     _stacked(found)

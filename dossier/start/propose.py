@@ -10,7 +10,7 @@ import numpy as np
 from dossier.case.model import METHODS
 from dossier.case.tables.column_names import plain
 from dossier.case.tables.numerals import CLOCK, ClockError, moment
-from dossier.case.tables.raw_table import filled, letters
+from dossier.case.tables.raw_table import by_place, filled, letters, turned_place
 from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
@@ -52,6 +52,7 @@ class Proposal:
 
     def ask(self, ask: Ask | None, place: str, words: str, kind: str) -> str:
         """Return the answer to a question, '' where nobody is there or none is given."""
+        place = turned_place(place) if self.found.turned else place
         shown = f"{self.file}: {place}: {words}" if place else f"{self.file}: {words}"
         answer = ask(f"{shown} ({HELP[kind]})") if ask else ""
         if not answer.strip():
@@ -63,6 +64,7 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
     """Return how a table is read; `plan` says which filter each planned specimen is of."""
     made = Proposal(found, file)
     made.layout = {
+        **({"transposed": True} if found.turned else {}),
         **({"names": 2} if found.names == 2 else {}),
         **({"units": True} if found.units else {}),
         **({"end": found.end} if found.end else {}),
@@ -76,7 +78,7 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
     written = [plain(column.written) for column in found.columns]
     for column in found.columns:
         twice = written.count(plain(column.written)) > 1 or not column.written
-        key = f"column {letters(column.index)}" if twice else column.written
+        key = by_place(column.index, found.turned) if twice else column.written
         _column(made, column, key, (form, calibration), ask)
     for word, place in absent_words(found).items():
         words = f"does {word!r} mean that nothing was measured?"

@@ -7,7 +7,7 @@ from typing import Any
 from dossier.case.bounded import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
-from dossier.case.tables.raw_table import TableError, letters
+from dossier.case.tables.raw_table import TableError, by_place, turned_cells
 from dossier.case.tables.sheets import sheet_grid, sheet_names
 from dossier.case.tables.tables import MAX_FILE, csv_grid
 from dossier.case.toml_text import parse_toml, quoted
@@ -165,10 +165,12 @@ def _proposed(
     shown = f"{name}#{sheet}" if sheet else name
     try:
         grid = sheet_grid(shown, content, sheet)[0] if sheet else csv_grid(shown, content)
+        tables_found = tables_in(grid, sheet or Path(name).stem)
     except TableError as error:
         raise CaseError([CaseProblem(shown, error.place, error.what, error.hint)]) from None
-    for found in tables_in(grid, sheet or Path(name).stem):
-        place = f"{shown}!{found.cells}" if sheet else f"{shown}#{found.cells}"
+    for found in tables_found:
+        cells = turned_cells(found.cells) if found.turned else found.cells
+        place = f"{shown}!{cells}" if sheet else f"{shown}#{cells}"
         yield propose(found, place, plan, ask)
 
 
@@ -190,7 +192,8 @@ def _told(made: Proposal) -> Iterator[str]:
     yield from (f"  {reason}" for reason in found.reasons)
     columns = made.layout.get("columns", {})
     for column in found.columns:
-        letter = letters(column.index)
-        read = columns.get(column.written) or columns.get(f"column {letter}") or column.name
+        key = by_place(column.index, found.turned)
+        letter = key.partition(" ")[2]
+        read = columns.get(column.written) or columns.get(key) or column.name
         unit = f" [{column.unit}]" if column.unit else ""
         yield f"  {letter} {column.written!r}{unit}: {read or 'not known'} ({column.why})"

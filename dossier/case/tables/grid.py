@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from dossier.case.tables.raw_table import TableError, filled
+from dossier.case.tables.raw_table import TableError, filled, index_of, turned_cells
+from dossier.case.tables.sheet_marks import MAX_CELLS
 
 Row = tuple[int, list[Any]]
 """Row number and all cells of the row."""
@@ -22,6 +23,21 @@ class Grid:
     file: str
     rows: list[Row]
     merged: Merged = ()
+    turned: bool = False
+    """Whether its rows are the columns of the file, for tables whose time runs to the right."""
+
+    def turn(self) -> "Grid":
+        """Return the grid with rows and columns exchanged; places are told by `turned_place`."""
+        width = max((len(row) for _, row in self.rows), default=0)
+        height = max((n for n, _ in self.rows), default=0)
+        if width * height > MAX_CELLS:
+            what, hint = f"spans more than {MAX_CELLS} cells", "cut it, or hand it in by columns"
+            raise TableError("", what, hint)
+        known = dict(self.rows)
+        lines = [known.get(n, []) for n in range(1, height + 1)]
+        rows = [(k + 1, [at(line, k) for line in lines]) for k in range(width)]
+        merged = tuple(((b, a), (d, c)) for (a, b), (c, d) in self.merged)
+        return Grid(self.file, rows, merged, turned=not self.turned)
 
     def window(self, cells: str) -> tuple[list[Row], int, int]:
         """Return the rows of a range, and its first column and the one behind its last."""
@@ -30,6 +46,11 @@ class Grid:
         match = _RANGE.fullmatch(cells)
         if match is None:
             raise TableError(cells, "is no range of cells", "write it like B4:H90, B4:H or B4")
+        if self.turned:
+            if match[3] and not match[4]:
+                hint = "name its last row too: it is transposed"
+                raise TableError(cells, "is open at its lower end", hint)
+            match = _RANGE.fullmatch(turned_cells(cells)) or match
         first, last = int(match[2]), int(match[4] or 10**9)
         width = max((len(row) for _, row in self.rows), default=0)
         left = index_of(match[1])
@@ -37,14 +58,6 @@ class Grid:
         if not (first <= last and left < right):
             raise TableError(cells, "is no range of cells", "give its upper left corner first")
         return [(n, row) for n, row in self.rows if first <= n <= last], left, right
-
-
-def index_of(name: str) -> int:
-    """Return the index, counted from 0, of the column that a spreadsheet calls `name`."""
-    index = 0
-    for letter in name:
-        index = 26 * index + ord(letter) - 64
-    return index - 1
 
 
 def names_of(head: Sequence[Row], left: int, right: int, merged: Merged = ()) -> list[str]:

@@ -13,7 +13,15 @@ from dossier.case.model import Layout, Long
 from dossier.case.tables.column_names import is_known, plain
 from dossier.case.tables.grid import Grid, Row, at, names_of
 from dossier.case.tables.numerals import CLOCK, CLOCKS, is_clock
-from dossier.case.tables.raw_table import Column, RawTable, TableError, filled, letters
+from dossier.case.tables.raw_table import (
+    Column,
+    RawTable,
+    TableError,
+    by_place,
+    filled,
+    letters,
+    turned_cells,
+)
 from dossier.case.tables.table_head import HEADER, is_value, refuse_nameless
 
 Said = tuple[int, int, str]
@@ -33,6 +41,8 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     Raises TableError where there is no such table.  A column that the layout neither reads nor
     names as remark or ignored is a problem, and so is one that it names and is not there.
     """
+    if layout.transposed:
+        grid = grid.turn()
     window, left, right = grid.window(layout.range)
     rows = [(n, row) for n, row in window if _first(row[left:right])]
     if len(rows) <= layout.names + layout.units:
@@ -47,7 +57,7 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
         head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
         cells_read=f"{letters(left)}{head[0][0]}:{letters(right - 1)}{body[-1][0]}",
-        dilution=layout.dilution,
+        dilution=layout.dilution, turned=grid.turned,
     )  # fmt: skip
     if ":" not in layout.range:
         refuse_outside(body, right)
@@ -61,6 +71,9 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
     raw.remark_cells = {(row, text): f"{letters(column)}{row}" for row, column, text in said}
     raw.remarks = tuple(sorted(raw.remark_cells))
+    if raw.turned:
+        raw.cells_read = turned_cells(raw.cells_read)
+        raw.remark_cells = {key: turned_cells(cell) for key, cell in raw.remark_cells.items()}
     raw.columns = tuple(c for _, c in named if c.name)
     raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
     _begin(raw, layout.start)
@@ -157,12 +170,12 @@ def _named(
     named: Named = []
     for offset, text in enumerate(written):
         index = left + offset
-        keys = (plain(f"column {letters(index)}"), plain(text))
+        keys = (plain(by_place(index, raw.turned)), plain(text))
         key = next((k for k in keys if k in left_over), "") if text or keys[0] in left_over else ""
         place = f"cell {letters(index)}{raw.head}"
         name, unit = split_name(mapping.get(key, text))
         if key and key == keys[1] and times.count(key) > 1:
-            hint = f'name it by its place in the layout: "column {letters(index)}"'
+            hint = f'name it by its place in the layout: "{by_place(index, raw.turned)}"'
             raw.complain(place, f"{text!r} is the name of several columns", hint)
         left_over.pop(key, None)
         if key in unread or not text:
@@ -221,6 +234,7 @@ def find_column(named: Named, name: str) -> Column | None:
         if plain(name) in {
             plain(text),
             plain(f"column {letters(column.index)}"),
+            plain(f"row {column.index + 1}"),
             plain(column.name),
         }:
             return column

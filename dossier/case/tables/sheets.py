@@ -70,7 +70,10 @@ def read_sheet(
     grid, marks = sheet_grid(file, content, sheet)
     _show_percent(grid, marks)
     table = cut(grid) if cut else _table(file, grid.rows, renamed or {})
-    _refuse_unseen(table, marks, grid.merged)
+    merged = grid.merged
+    if table.turned:
+        marks, merged = marks.turn(), grid.turn().merged
+    _refuse_unseen(table, marks, merged)
     return with_decimal(table, decimal)
 
 

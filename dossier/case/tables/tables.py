@@ -11,7 +11,7 @@ from dossier.case.tables.csv_cells import parsed
 from dossier.case.tables.csv_rows import CsvRows, as_utf8, sort_rows
 from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import tabled
-from dossier.case.tables.raw_table import Note, RawTable, TableError
+from dossier.case.tables.raw_table import Note, RawTable, TableError, turned_place
 from dossier.case.tables.sheet_marks import MAX_CELLS
 from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
 from dossier.case.tables.table_head import refuse_nameless
@@ -32,6 +32,18 @@ def read_table(
     read what is not in the case format, `where` which of its rows.  Raises TableError where there
     is no table.
     """
+    try:
+        return _table(file, content, renamed, decimal, layout, where)
+    except TableError as error:
+        if layout and layout.transposed:
+            error.place = turned_place(error.place)
+        raise
+
+
+def _table(
+    file: str, content: bytes, renamed: dict[str, str] | None, decimal: str,
+    layout: Layout | None, where: dict[str, str] | None,
+) -> RawTable:  # fmt: skip
     path, _, place = file.partition("#")
     suffix = PurePath(path).suffix.lower()
     found = _CELLS.fullmatch(place)
