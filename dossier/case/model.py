@@ -215,6 +215,8 @@ class Layout(Model):
     """Columns that hold remarks, which are kept and printed."""
     ignored: tuple[Name, ...] = ()
     """Columns that are not read."""
+    hidden: Literal["", "read"] = ""
+    """"read" where hidden rows and columns belong to the record; else they are refused."""
     carried: tuple[Name, ...] = ()
     """Columns whose empty cells hold what stands above them, as the first of a group does."""
     missing: tuple[Name, ...] = ()

@@ -32,7 +32,7 @@ from dossier.case.requested import (
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
-from dossier.case.tables.tables import MAX_FILE, read_table, refuse_control_characters
+from dossier.case.tables.tables import MAX_FILE, is_workbook, read_table, refuse_control_characters
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.case.whole import Whole, made_whole
 
@@ -284,7 +284,7 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
     remarks = [Remark(*each, raw.remark_cells.get(each, "")) for each in raw.remarks]
     return Record(
         entry=entry, table=table, remarks=tuple(remarks), file=file.name,
-        sheet=place.partition("!")[0] if path.lower().endswith(".xlsx") else "",
+        sheet=place.partition("!")[0] if is_workbook(path) else "",
         notes=raw.notes, cells=raw.cells_read, read_as=raw.read_as, others=raw.others,
     )  # fmt: skip
 
@@ -321,7 +321,7 @@ def _raw(
 
 def _load_meanwhile(record: Path) -> None:
     """Start to load what reads a large CSV file, whose reader waits for it in turn."""
-    if "pandas" in sys.modules or record.suffix.lower() == ".xlsx":
+    if "pandas" in sys.modules or record.suffix.lower() in {".xlsx", ".xlsm"}:
         return
     with suppress(OSError, ValueError):
         if record.stat().st_size > LARGE:

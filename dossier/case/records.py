@@ -233,7 +233,8 @@ def _multipass(raw: RawTable, size_calibration: str) -> MultipassTable | None:
     counts = count_columns(raw, size_calibration)
     if time is None or drop is None or counts is None:
         return None
-    _flag(raw, np.isnan(time), "time", "no time", "every row needs its time")
+    if not (raw.problems and np.isnan(time).all()):  # why there is none is told
+        _flag(raw, np.isnan(time), "time", "no time", "every row needs its time")
     falls = np.concatenate([[False], ~(np.diff(time) > 0)]) & ~np.isnan(time)
     _flag(raw, falls, "time", "time does not increase", "sort the rows and remove doubles")
     _flag(raw, drop < 0, "differential pressure", "negative", "check the sign and the zero")

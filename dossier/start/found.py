@@ -10,8 +10,7 @@ import numpy as np
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import MEASURED, plain
-from dossier.case.tables.grid import Grid, Row, names_of
-from dossier.case.tables.layout import is_reading
+from dossier.case.tables.grid import Grid, Row, bare_of, is_reading, names_of, once
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.tables.table_head import MAX_HEAD
 from dossier.case.units import DIMENSIONS, UnitError, affine
@@ -152,8 +151,31 @@ def _blocks(body: Sequence[Row]) -> Iterator[tuple[int, int]]:
     used = [any(k < len(row) and filled(row[k]) for _, row in body) for k in range(width)]
     edges = np.flatnonzero(np.diff([0, *map(int, used), 0]))
     spans = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    wide = [(a, b) for a, b in spans if b - a >= 2]
-    yield from wide if len(wide) > 1 and len(wide) == len(spans) else [(spans[0][0], spans[-1][1])]
+    parts = [each for a, b in spans for each in _periods(body[0][1], a, b)]
+    whole = [_stands(body[:2], a, b) for a, b in parts]
+    apart = len(parts) > 1 and all(whole)
+    yield from parts if apart else [(spans[0][0], spans[-1][1])]
+
+
+def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, int]]:
+    """Yield the blocks of a span of columns whose names begin again, else the span."""
+    names = [plain(filled(_at(head, k))) for k in range(left, right)]
+    wide = len(names)
+    size = next((p for p in range(2, wide) if wide % p == 0 and names == names[:p] * (wide // p)
+                 and all(names[:p])), wide)  # fmt: skip
+    yield from ((left + k, left + k + size) for k in range(0, wide, size))
+
+
+def _stands(head: Sequence[Row], left: int, right: int) -> bool:
+    """Return whether a block of columns is a table by itself: it has a first column of its own."""
+    names = {
+        guess(filled(_at(row, k)), "", k, ()).name for _, row in head for k in range(left, right)
+    }
+    return right - left >= 2 and bool(
+        names & {"time", "specimen", "characteristic", *MEASURED}
+        or {"flow", "differential pressure"} <= names
+        or "size" in names
+    )
 
 
 def _table(
@@ -165,7 +187,8 @@ def _table(
     names = 2 if _two_levels(own, left, right) else 1
     written = names_of(own[:names], left, right, grid.merged)
     units = _units(own[names][1], left, right) if len(own) > names else []
-    values = own[names + bool(units) :]
+    heads = names + bool(units)
+    values, again = once(own[heads:], own[:heads], above, left, right)
     values, end = _until(values, left, right)
     if len(values) < LEAST:
         return None
@@ -180,6 +203,8 @@ def _table(
         reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
     if units:
         reasons.append(f"row {own[names][0]} holds the units")
+    if again:
+        reasons.append(f"row {again[-1]} and others repeat the names, as on a new page")
     if end:
         reasons.append(f"the table ends above {end!r}")
     elif more:
@@ -309,8 +334,10 @@ def absent_words(found: Found) -> dict[str, str]:
     words: dict[str, str] = {}
     for column in found.columns:
         if column.size or column.name in DIMENSION or column.name == "count":
+            if column.name == "time" and column.doubt:
+                continue  # what its cells hold is asked for
             for (row, _), cell in zip(found.rows, cells_of(found, column), strict=True):
-                if filled(cell) and not is_reading(cell):
+                if filled(cell) and not is_reading(cell) and not bare_of(cell, column.unit):
                     words.setdefault(filled(cell), f"cell {letters(column.index)}{row}")
     return words
 

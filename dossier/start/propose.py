@@ -144,6 +144,8 @@ def _column(
             layout["ignored" if answer == IGNORED else "remarks"].append(key)
         elif answer:
             layout["columns"][key] = answer
+            if answer.endswith(f"[{CLOCK}]"):
+                _start(made, place, "at which clock time did the test begin?", ask)
     elif column.size is not None:
         layout["columns"][key] = _count_name(made.found, column, counts)
     elif made.found.long and column.name in {"side", "size", "count"}:
@@ -151,7 +153,7 @@ def _column(
     elif column.unit == CLOCK or (column.name == "time" and column.unit == "h:mm:ss"):
         layout["columns"][key] = f"time [{column.unit}]"
         if column.unit == CLOCK:
-            _start(made, place, column, ask)
+            _start(made, place, column.doubt, ask)
     elif plain(column.written) != column.name or column.unit:
         layout["columns"][key] = column.name + _tail(column)
 
@@ -161,8 +163,8 @@ def _tail(column: Guess) -> str:
     return f" [{column.unit}]" if column.tail else ""
 
 
-def _start(made: Proposal, place: str, column: Guess, ask: Ask | None) -> None:
-    answer = made.ask(ask, place, column.doubt, "start")
+def _start(made: Proposal, place: str, words: str, ask: Ask | None) -> None:
+    answer = made.ask(ask, place, words, "start")
     try:
         moment(answer)
     except ClockError:

@@ -9,7 +9,7 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
 from dossier.case.tables.raw_table import TableError, by_place, turned_cells
 from dossier.case.tables.sheets import sheet_grid, sheet_names
-from dossier.case.tables.tables import MAX_FILE, csv_grid
+from dossier.case.tables.tables import MAX_FILE, csv_grid, is_workbook
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in
@@ -43,9 +43,9 @@ def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list
             name, new = _kept(case, file, content)
             held[name] = content
             fresh += [name] if new else []
-        ours = [name for name, content in held.items() if _is_ours(name, content)]
-        told = [line for name in ours for line in _ours(case, name)]
         papers = [name for name in held if name.lower().endswith(".xml")]
+        ours = [n for n, content in held.items() if n not in papers and _is_ours(n, content)]
+        told = [line for name in ours for line in _ours(case, name)]
         told += [_CERTIFICATE.format(name=name) for name in papers]
         rest = {name: each for name, each in held.items() if name not in {*ours, *papers}}
         lines, sure = _foreign(case, rest, ask) if rest else ([], True)
@@ -75,10 +75,8 @@ def _kept(case: Path, file: Path, content: bytes) -> tuple[str, bool]:
 
 
 def _is_ours(name: str, content: bytes) -> bool:
-    if not name.lower().endswith(".xlsx"):
-        return False
     try:
-        return {"Laboratory", "Runs"} <= set(sheet_names(content))
+        return is_workbook(name) and {"Laboratory", "Runs"} <= set(sheet_names(content))
     except TableError as error:
         raise CaseError([CaseProblem(name, error.place, error.what, error.hint)]) from None
 
@@ -119,12 +117,13 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     }
     made: list[Proposal] = []
     for name, content in held.items():
-        for sheet in sheet_names(content) if name.lower().endswith(".xlsx") else [""]:
+        for sheet in sheet_names(content) if is_workbook(name) else [""]:
             made += _proposed(name, sheet, content, sides, ask)
     if not made:
         what, hint = (
             "no table was found",
-            "a table has a row of names, and its values run down below them",
+            "a table has names, and values below or beside them; in a text file its columns "
+            "are parted by comma, semicolon or tab",
         )
         raise CaseError([CaseProblem(", ".join(held), "", what, hint)])
     pairs = joined(made)

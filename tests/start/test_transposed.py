@@ -1,4 +1,4 @@
-"""Tables whose time runs to the right: found, read to the last digit, refused by the file's cell."""
+"""Tables whose time runs to the right: found, read to the last digit, refused by their cells."""
 
 import pytest
 from openpyxl import load_workbook
@@ -21,7 +21,9 @@ def truth():
 def turned(rows):
     """The same table with its rows as columns."""
     width = max(map(len, rows))
-    return [list(each) for each in zip(*[[*r, *[""] * (width - len(r))] for r in rows], strict=True)]
+    return [
+        list(each) for each in zip(*[[*r, *[""] * (width - len(r))] for r in rows], strict=True)
+    ]
 
 
 def across(truth, units=False):
@@ -73,7 +75,7 @@ SPOILT = {
     "a hidden reading": (hide("E"), ("column E", "is hidden")),
     "a hidden quantity": (hide_row(2), ("row 2", "is hidden")),
     "merged readings": (lambda page: page.merge_cells("C2:D2"), ("cells C2:D2", "are merged")),
-    "an error": (lambda page: page.__setitem__("F3", "=1/0"), ("cell F3", "without a stored value")),
+    "an error": (lambda page: page.__setitem__("F3", "=1/0"), ("cell F3", "a formula")),
     "an unknown unit": (lambda page: page.__setitem__("A2", "ΔP (psiq)"), ("cell A2", "")),
     "a name twice": (lambda page: page.__setitem__("A3", page["A2"].value), ("", "")),
     "a value beside the table": (lambda page: page.__setitem__("C20", 5), ("cell C20", "no name")),

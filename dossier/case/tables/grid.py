@@ -2,11 +2,15 @@
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date, time, timedelta
 from typing import Any
 
+from dossier.case.tables.numerals import ClockError, is_clock, moment
 from dossier.case.tables.raw_table import TableError, filled, index_of, turned_cells
 from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.table_head import is_value
 
 Row = tuple[int, list[Any]]
 """Row number and all cells of the row."""
@@ -80,3 +84,53 @@ def names_of(head: Sequence[Row], left: int, right: int, merged: Merged = ()) ->
 def at(row: Sequence[Any], index: int) -> Any:
     """Return a cell of a row, which may end before it."""
     return row[index] if index < len(row) else ""
+
+
+_PAGE = re.compile(r"\b(page|seite|sheet|blatt)\b", re.I)
+
+
+def once(
+    rows: Sequence[Row], head: Sequence[Row], above: Sequence[Row], left: int, right: int
+) -> tuple[list[Row], list[int]]:
+    """Return the rows below the names without the names that each further page begins with.
+
+    With them go the titles before them, where these stand `above` the first names too or number
+    the pages.  The second result are the rows that are left out.
+    """
+    names = [_texts(row, left, right) for _, row in head]
+    titles = {" ".join(filter(None, _texts(row, left, right))) for _, row in above}
+    seen = [_texts(row, left, right) for _, row in rows]
+    out: set[int] = set()
+    for first in range(len(rows)):
+        if seen[first : first + len(names)] != names:
+            continue
+        out.update(range(first, first + len(names)))
+        for k in range(first - 1, -1, -1):
+            words = " ".join(filter(None, seen[k]))
+            if not words or not (words in titles or _PAGE.search(words)):
+                break
+            out.add(k)
+    kept = [row for k, row in enumerate(rows) if k not in out]
+    return kept, [rows[k][0] for k in sorted(out)]
+
+
+def _texts(row: Sequence[Any], left: int, right: int) -> list[str]:
+    return [filled(at(row, k)) for k in range(left, right)]
+
+
+def is_reading(cell: Any) -> bool:
+    """Return whether a cell holds a number, a time or a day rather than words."""
+    if isinstance(cell, (date, time, timedelta)) or is_clock(cell):
+        return True
+    text = filled(cell)
+    if ":" in text:
+        with suppress(ClockError):
+            return bool(moment(text))
+    return is_value(text.lstrip("<>≤≥ "))
+
+
+def bare_of(cell: Any, unit: str) -> str:
+    """Return the number of a cell that ends with the unit of its column, else ''."""
+    text = filled(cell)
+    bare = text.removesuffix(unit).rstrip() if unit else text
+    return bare if bare != text and is_value(bare) else ""

@@ -110,6 +110,8 @@ class RawTable:
     """Whether counts are those of the fluid ("undone") or of a diluted sample ("as counted")."""
     sample: dict[str, float] = field(default_factory=dict)
     """For each side what a count of a sample is multiplied by to be one of the fluid [1/mL]."""
+    hidden: bool = False
+    """Whether hidden rows and columns may be read."""
     turned: bool = False
     """Whether rows and columns are exchanged, so that a row is a column of the file."""
     problems: list[CaseProblem] = field(default_factory=list)
@@ -209,6 +211,10 @@ class RawTable:
             except ClockError as error:
                 self._name_cells([row], column, error.what, error.hint)
                 continue
+            if other is not None and day is None:
+                hint = 'state its day in the layout too: start = "2026-02-11 09:14:00"'
+                self._name_cells([row], column, "has a day, and the start of the test none", hint)
+                return values
             days = other - day if other is not None and day is not None else 0
             if other is None and value - start < before - HALF_DAY:
                 days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight

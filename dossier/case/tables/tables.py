@@ -45,25 +45,32 @@ def _table(
     layout: Layout | None, where: dict[str, str] | None,
 ) -> RawTable:  # fmt: skip
     path, _, place = file.partition("#")
-    suffix = PurePath(path).suffix.lower()
+    book = is_workbook(path)
     found = _CELLS.fullmatch(place)
-    cells = found["range"] if found and ("!" in place) == (suffix == ".xlsx") else ""
+    cells = found["range"] if found and ("!" in place) == book else ""
     if cells:
         layout = (layout or Layout(id="cells")).model_copy(update={"range": cells})
         place = (found and found["sheet"]) or ""
     cut = partial(tabled, layout=layout, where=where or {}) if layout else None
     decimal = layout.decimal if layout else decimal
-    if suffix == ".xlsx":
+    if book:
         if not place:
             names = ", ".join(map(repr, sheet_names(content)[:20]))
             hint = f"write '{path}#SHEET'; it has {names or 'none'}"
             raise TableError("", "no sheet named", hint)
         return read_sheet(file, content, place, renamed, decimal, cut)
-    if suffix not in {".csv", ".txt", ".tsv"}:
-        raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
     if cut is None:
         return read_csv(file, content, renamed, decimal)
     return with_decimal(cut(csv_grid(file, content)), decimal)
+
+
+def is_workbook(path: str) -> bool:
+    """Return whether a file is a workbook, not a CSV file; TableError for any other kind."""
+    suffix = PurePath(path).suffix.lower()
+    if suffix not in {".xlsx", ".xlsm", ".csv", ".txt", ".tsv"}:
+        hint = "save it as XLSX, or hand in CSV"
+        raise TableError("", f"files of kind {suffix!r} are not read", hint)
+    return suffix in {".xlsx", ".xlsm"}
 
 
 def csv_grid(file: str, content: bytes) -> Grid:

@@ -66,6 +66,8 @@ def _stated(layout: Layout | None) -> Iterator[str]:
         yield say("start of the test: {time}", time=layout.start)
     if layout.dilution == "as counted":
         yield say("counts of diluted samples, times the dilution")
+    if layout.hidden:
+        yield say("hidden rows and columns are read")
     if layout.missing:
         yield say("not measured: {words}", words=", ".join(map(repr, layout.missing)))
 
