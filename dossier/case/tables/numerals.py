@@ -24,7 +24,11 @@ PAIRS = ((".", ","), (",", "."))
 """Each mark as the decimal mark, with the other one."""
 _GAPS = " \u00a0\u2009\u202f'\u2019"
 _PLAIN = b"0123456789+-eE\n"
-_MINUTE = re.compile(rb"[eE]-0*[0-9]{3}|[0-9]{290}")
+_MINUTE = re.compile(rb"[eE]-0*[0-9]{3}")
+_LONG = b"0" * 290
+"""So many digits in a row may be the smallest number that is held, or less."""
+_DIGITS = bytes(48 if 48 <= k <= 57 else 32 for k in range(256))
+_PIECE = 2**20
 _DOUBTFUL = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
@@ -57,7 +61,12 @@ def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
 
 def vanishing(piece: bytes) -> bool:
     """Return whether a piece of a table may hold a number that vanishes: looked for in no time."""
-    return _MINUTE.search(piece) is not None
+    if (b"e-" in piece or b"E-" in piece) and _MINUTE.search(piece):
+        return True
+    if len(piece) < len(_LONG):
+        return False
+    steps = range(0, len(piece), _PIECE)
+    return any(_LONG in piece[k : k + _PIECE + len(_LONG)].translate(_DIGITS) for k in steps)
 
 
 def number(text: str, decimal: str, thousands: str = "") -> float | None:
