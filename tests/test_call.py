@@ -9,7 +9,7 @@ from dossier.case.application import Application
 from dossier.case.case import Draft
 from dossier.case.explain import explain
 from dossier.case.fields import example_of
-from dossier.case.model import RecordEntry
+from dossier.case.model import Qualification, RecordEntry
 from dossier.command.cli import app
 
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -114,3 +114,10 @@ def test_the_example_of_a_missing_key_is_toml(model):
 
     for key, each in every_field(model):
         tomllib.loads(f"{key} = {example_of(each.annotation, each.metadata)}")
+
+
+def test_a_list_whose_entries_are_wrong_is_not_called_empty():
+    told = [each.place for each in faults(Qualification, {"record": [{"id": "MP-1"}]})]
+    assert "record 'MP-1' . tested" in told
+    assert "record" not in told
+    assert "record" in [each.place for each in faults(Qualification, {"record": []})]

@@ -15,9 +15,10 @@ from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 from dossier.case.tables.column_names import plain
-from dossier.case.units import UnitError, affine
+from dossier.case.units import DIMENSIONS, UnitError, affine
 
 MAX_XML = 16 * 2**20
+UNKNOWN = "?"
 DEEPEST, MOST = 100, 200_000
 """Levels and elements that a certificate may have."""
 DIMENSION = {
@@ -51,7 +52,7 @@ class Stated(NamedTuple):
 
     value: float
     unit: str
-    """As it is known here, '' where it is not."""
+    """As it is known here; '' of a pure number, `UNKNOWN` where it is not understood."""
     u: float | None
     """Its standard uncertainty in that unit, where one is stated."""
 
@@ -82,6 +83,12 @@ class Certificate:
     """Whether other items were calibrated as well: then no result is known to be of this one."""
     groups: tuple[tuple["Stated", ...], ...] = field(repr=False)
     """Rows of results that stand side by side."""
+
+    @property
+    def unclear(self) -> bool:
+        """Whether an uncertainty is stated in a unit that is not understood, which may be worse."""
+        units = {each.unit for row in self.groups for each in row if each.u is not None}
+        return any(not any(_scale(u, each) for each in DIMENSIONS) for u in units - {"", "%"})
 
     def points(self, dimension: str) -> Iterator[Point]:
         """Yield each result of a dimension whose uncertainty is stated."""
@@ -265,9 +272,9 @@ def _spread(found: list[str], length: int) -> list[str]:
 
 
 def unit_of(text: str) -> str:
-    r"""Return a unit of the digital SI, such as `\kilo\pascal`, as it is known here; else ''."""
-    if _UNIT.sub("", text):
-        return ""
+    r"""Return a unit of the digital SI, such as `\kilo\pascal`, as it is known here."""
+    if not text or _UNIT.sub("", text):
+        return UNKNOWN
     parts: list[list[Any]] = []
     prefix, sign = "", 1
     for word, power in _UNIT.findall(text):
@@ -288,7 +295,7 @@ def unit_of(text: str) -> str:
 def _scale(unit: str, dimension: str) -> float:
     """Return the factor to the unit that a dimension is worked in, 0 where it is of another."""
     try:
-        return affine(unit, dimension)[0] if unit not in {"", "%"} else 0.0
+        return affine(unit, dimension)[0] if unit not in {"", "%", UNKNOWN} else 0.0
     except UnitError:
         return 0.0
 

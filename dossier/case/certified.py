@@ -46,7 +46,7 @@ def held_against(
         points = list(found.points(dimension))
         if key in document:
             faults += _finer(key, document[key], dimension, file, points)
-        elif points:
+        elif points and not found.unclear:
             document[key] = _largest(points, dimension, relative=key != "reading_u")
             taken.append(key)
             reach |= {dimension: max(point.value for point in points)} if key == "reading_u" else {}

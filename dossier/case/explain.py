@@ -53,6 +53,8 @@ def explain(
     """Return one problem for each fault in `error`, with the key's path in the file."""
     problems = []
     for fault in error.errors(include_url=False):
+        if fault["type"] == "too_short" and len(fault["input"]) >= fault["ctx"]["min_length"]:
+            continue  # it is not empty: what is wrong is in its entries
         problem = _problem(file, fault, model, document)
         found = origin(tuple(fault["loc"]))
         if found:

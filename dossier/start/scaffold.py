@@ -60,6 +60,8 @@ def schema_of(name: str) -> dict[str, Any]:
         names["enum"] = list(all_quantities())
     if "RecordEntry" in definitions:
         definitions["RecordEntry"]["required"] = ["id"]  # the rest may stand under [defaults]
+    if "Instrument" in definitions:
+        definitions["Instrument"]["required"] = ["id", "due"]  # a certificate may say the rest
     if "Band" in definitions:
         _nominal(definitions["Band"])
     return schema

@@ -7,7 +7,7 @@ from typing import Any
 from dossier.case.bounded import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
-from dossier.case.tables.raw_table import TableError, by_place, turned_cells
+from dossier.case.tables.raw_table import TableError, by_place, letters, turned_cells, turned_place
 from dossier.case.tables.sheets import sheet_grid, sheet_names
 from dossier.case.tables.tables import MAX_FILE, csv_grid, is_workbook
 from dossier.case.toml_text import parse_toml, quoted
@@ -188,11 +188,11 @@ def _told(made: Proposal) -> Iterator[str]:
     """Yield what was found of one table, with its reasons."""
     found = made.found
     yield f"{made.file}: {made.kind or 'a table'}, {len(found.rows)} rows"
-    yield from (f"  {reason}" for reason in found.reasons)
+    yield from (f"  {turned_place(r) if found.turned else r}" for r in found.reasons)
     columns = made.layout.get("columns", {})
     for column in found.columns:
         key = by_place(column.index, found.turned)
-        letter = key.partition(" ")[2]
+        letter = key if found.turned else letters(column.index)
         read = columns.get(column.written) or columns.get(key) or column.name
         unit = f" [{column.unit}]" if column.unit else ""
         yield f"  {letter} {column.written!r}{unit}: {read or 'not known'} ({column.why})"

@@ -170,6 +170,14 @@ def test_a_certificate_of_another_instrument_is_refused():
     assert made(dcc(), serial="SN 4712")[1].problems  # a typed mark is not made good by the id
 
 
+def test_where_the_worst_may_be_in_an_unknown_unit_nothing_is_taken():
+    known, unknown = real(100, FLOW, 0.1), real(2, "\\ampere", 9)
+    found, whole = made(dcc(known + unknown))
+    assert not whole.problems
+    assert "reading_u" not in found
+    assert made(dcc(known + unknown), reading_u="0.01 %")[1].problems  # what is known still counts
+
+
 def test_results_of_several_items_are_those_of_none():
     items = ITEM.format(kind="flow meter", mark="FM-1") + ITEM.replace("SN 4711", "SN 2").format(
         kind="flow meter", mark="FM-9")  # fmt: skip
