@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cache
 from typing import Any, NamedTuple
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
@@ -21,6 +22,7 @@ MAX_XML = 16 * 2**20
 UNKNOWN = "?"
 DEEPEST, MOST = 100, 200_000
 """Levels and elements that a certificate may have."""
+MOST_UNITS = 50
 DIMENSION = {
     "flow": "flow",
     "injection flow": "flow",
@@ -145,7 +147,7 @@ def certificate_of(content: bytes, names: Sequence[str]) -> Certificate:
         kind=_said(found[0], "dcc:name/dcc:content"),
         marks=tuple(_marks(found[0])),
         several=len(items) > 1,
-        groups=tuple(_groups(root)),
+        groups=_bounded(_groups(root)),
     )  # fmt: skip
 
 
@@ -217,6 +219,15 @@ def _day(root: Element, path: str) -> date:
         return date.fromisoformat(text[:10])
     except ValueError:
         raise CertificateError(path.rpartition(":")[2], f"{text[:40]!r} is no day", "") from None
+
+
+def _bounded(groups: Iterator[tuple[Stated, ...]]) -> tuple[tuple[Stated, ...], ...]:
+    """Return the rows of results; CertificateError where they are in very many units."""
+    rows = tuple(groups)
+    if len({each.unit for row in rows for each in row}) > MOST_UNITS:
+        what = f"states results in more than {MOST_UNITS} units"
+        raise CertificateError("results", what, "attach it, and type")
+    return rows
 
 
 def _groups(root: Element) -> Iterator[tuple[Stated, ...]]:
@@ -292,6 +303,7 @@ def unit_of(text: str) -> str:
     return f"{above or '1'}{below}" if below else above
 
 
+@cache
 def _scale(unit: str, dimension: str) -> float:
     """Return the factor to the unit that a dimension is worked in, 0 where it is of another."""
     try:
