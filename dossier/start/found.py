@@ -101,8 +101,13 @@ def _tables(grid: Grid, sheet: str) -> list[Found]:
         later = [r for r in rows[head:] if r[0] > blank]
         reason = f"row {rows[head][0]} holds the names: {score:.1f} for known names, words and "
         reason += "values below"
-        for left, right in _blocks(body[1:] if grid.turned else body):
-            one = _table(grid, sheet, rows[start:head], body, (left, right), bool(later), reason)
+        before = 0
+        for left, right in _blocks(body[:2], body[1:] if grid.turned else body):
+            above = rows[start:head]
+            if grid.turned:  # titles stand before the names, among them
+                words = " ".join(filter(None, map(filled, body[0][1][before:left])))
+                above, before = [(0, [*[""] * left, words])], right
+            one = _table(grid, sheet, above, body, (left, right), bool(later), reason)
             found += [one] if one else []
         start = rows.index(later[0]) if later else len(rows)
     return found
@@ -145,14 +150,17 @@ def _score(rows: Sequence[Row], at: int) -> float:
     return 2.0 * known + sides + 0.25 * len(guesses) - 2.0 * values
 
 
-def _blocks(body: Sequence[Row]) -> Iterator[tuple[int, int]]:
-    """Yield first column and the one behind the last of each block that stands side by side."""
+def _blocks(head: Sequence[Row], body: Sequence[Row]) -> Iterator[tuple[int, int]]:
+    """Yield first column and the one behind the last of each block that stands side by side.
+
+    `body` are the rows that show which columns are in use.
+    """
     width = max(len(row) for _, row in body)
     used = [any(k < len(row) and filled(row[k]) for _, row in body) for k in range(width)]
     edges = np.flatnonzero(np.diff([0, *map(int, used), 0]))
     spans = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    parts = [each for a, b in spans for each in _periods(body[0][1], a, b)]
-    whole = [_stands(body[:2], a, b) for a, b in parts]
+    parts = [each for a, b in spans for each in _periods(head[0][1], a, b)]
+    whole = [_stands(head, a, b) for a, b in parts]
     apart = len(parts) > 1 and all(whole)
     yield from parts if apart else [(spans[0][0], spans[-1][1])]
 

@@ -46,6 +46,12 @@ NAMES: dict[str, str] = {
     for word in words.split("|")
 }
 """Names that laboratories give to columns, as `_bare` writes them, and what they mean."""
+NUMBERING = frozenset([
+    "", "no", "nr", "#", "n", "i", "row", "line", "index", "id", "step", "point", "reading",
+    "reading no", "sample", "sample no", "measurement", "pos", "number", "lfd nr", "zeile", "punkt",
+    "messung", "messpunkt", "nummer",
+])  # fmt: skip
+"""Names of columns that number the rows, where their cells do."""
 T = ("time", "temperature")
 """What "t" may stand for: its unit decides."""
 UPSTREAM = re.compile(
@@ -112,7 +118,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
         name = made.name
     if not name and COMPUTED.search(written):
         return _with(made, name=IGNORED, why="computed by the laboratory")
-    if name in {"", "specimen"} and _runs_on(values):
+    if (name == "specimen" or _bare(text) in NUMBERING) and _runs_on(values):
         return _with(made, name=IGNORED, why="numbers the rows")
     if _bare(text) == "t":
         made = _by_unit(made, T)

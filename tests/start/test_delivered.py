@@ -60,6 +60,13 @@ READ = {
     "units behind a comma": (lambda t: [
         *wide(t)[:HEAD], ["Time, min", "Diff. pressure, kPa", "Flow, L/min", "Temp., °C", *UNITS],
         *wide(t)[HEAD + 1 :]], {}),
+    "a footnote behind a unit": (lambda t: [
+        *wide(t)[:HEAD], ["Time (min)*", *LEAD[1:], *COUNTS], *wide(t)[HEAD + 1 :]], {}),
+    "a time that counts as rows do": (lambda t: [
+        *wide(t)[:HEAD], ["t [min]", *LEAD[1:], *COUNTS], *wide(t)[HEAD + 1 :]], {}),
+    "rows that are numbered": (lambda t: [
+        ["No." if k == HEAD else k - HEAD, *r] if k >= HEAD else r for k, r in enumerate(wide(t))],
+        {}),
     "three levels of names": (lambda t: [
         ["Specimen C1"], ["Run", "", "", "", "Counts", "", "", "", "", ""],
         ["", "", "", "", "Upstream", "", "", "Downstream", "", ""],
@@ -191,6 +198,14 @@ def edited(path, edit):
     edit(book)
     book.save(path)
     return path
+
+
+def test_a_column_of_unknown_name_is_asked_for_even_if_it_counts_its_rows(case, truth, tmp_path):
+    rows = [[*r, "Cycles" if k == HEAD else k - HEAD] if k >= HEAD else r
+            for k, r in enumerate(wide(truth))]  # fmt: skip
+    lines, sure = take_files(case, [xlsx(tmp_path / "a.xlsx", ("x", rows))], None)
+    assert not sure
+    assert any("cell K3" in line and "'Cycles'" in line for line in lines)
 
 
 def test_a_hidden_sheet_is_no_table(case, truth, tmp_path):

@@ -6,7 +6,8 @@ from openpyxl import load_workbook
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
 from dossier.case.tables.grid import Grid
-from dossier.case.tables.raw_table import turned_place
+from dossier.case.tables.raw_table import TableError, turned_place
+from dossier.case.tables.tables import read_table
 from dossier.start.take import take_files
 from tests.start.test_shapes import COUNTS, LEAD, Truth, case, taken, text, wide, xlsx
 
@@ -47,6 +48,32 @@ def test_time_that_runs_to_the_right_is_found_and_read(case, truth, tmp_path, fo
     assert "transposed = true" in (case / "case.toml").read_text("utf-8")
     first = 4 if form == "titles" else 1
     assert record.cells.startswith(f"A{first}:")
+
+
+def test_two_runs_below_each_other(case, tmp_path):
+    one, two = across(Truth(1)), across(Truth(2))
+    rows = [["Specimen C1"], *one, [], ["Specimen C2"], *two]
+    records = taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))
+    Truth(1).check(records["MP-C1"].table)
+    Truth(2).check(records["MP-C2"].table)
+
+
+def test_a_sweep_that_runs_to_the_right(case, tmp_path):
+    flow = [10.0, 20.0, 30.0, 40.0, 50.0, 60.0]
+    rows = [["Flow [L/min]", *flow], ["dP [kPa]", *(0.4 * q for q in flow)]]
+    record = taken(case, xlsx(tmp_path / "a.xlsx", ("C1", rows)), answers={})["PD-C1"]
+    assert record.table.flow * 6e4 == pytest.approx(flow)
+    assert record.table.pressure_drop == pytest.approx([400 * q for q in flow])
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_without_a_layout_it_is_refused_by_its_cell_and_told_how(truth, tmp_path, kind):
+    rows, name = across(truth), f"C1.{kind}"
+    file = text(tmp_path / name, rows) if kind == "csv" else xlsx(tmp_path / name, ("C1", rows))
+    with pytest.raises(TableError) as told:
+        read_table(name if kind == "csv" else f"{name}#C1", file.read_bytes())
+    assert told.value.place == ("column '1.0'" if kind == "csv" else "cell B1")
+    assert "transposed = true" in told.value.hint
 
 
 def spoilt(case, truth, tmp_path, spoil):

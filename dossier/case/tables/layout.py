@@ -233,7 +233,7 @@ def split_name(text: str) -> tuple[str, str]:
         return text, ""
     match = HEADER.match(text)
     if match is None or match["unit"] is None:
-        behind = _BEHIND.fullmatch(text.strip())
+        behind = _BEHIND.fullmatch(text.strip().rstrip("*†‡ "))
         # um(c) is a size: its parenthesis is no unit
         match = behind if behind and not behind["name"].endswith(("um", "µm", "μm")) else match
     if match is None:

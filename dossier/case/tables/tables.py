@@ -13,8 +13,8 @@ from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import tabled
 from dossier.case.tables.raw_table import Note, RawTable, TableError, turned_place
 from dossier.case.tables.sheet_marks import MAX_CELLS
-from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
-from dossier.case.tables.table_head import refuse_nameless
+from dossier.case.tables.sheets import Cut, read_sheet, sheet_names, with_decimal
+from dossier.case.tables.table_head import is_value, refuse_nameless
 
 MAX_FILE = 512 * 2**20
 MAX_GRID = 64 * 2**20
@@ -53,7 +53,21 @@ def _table(
         place = (found and found["sheet"]) or ""
     cut = partial(tabled, layout=layout, where=where or {}) if layout else None
     decimal = layout.decimal if layout else decimal
-    if book:
+    raw = _plainly(file, content, place, renamed, decimal, cut)
+    numbers = [] if cut else [column for column in raw.columns if is_value(column.name)]
+    if len(numbers) > 1:
+        what = f"{numbers[0].name!r} and others are names of columns: does time run to the right?"
+        hint = "'dossier take' reads it so: transposed = true in a [[layout]]"
+        raise TableError(raw.named_at(numbers[0]), what, hint)
+    return raw
+
+
+def _plainly(
+    file: str, content: bytes, place: str, renamed: dict[str, str] | None, decimal: str,
+    cut: Cut | None,
+) -> RawTable:  # fmt: skip
+    path = file.partition("#")[0]
+    if is_workbook(path):
         if not place:
             names = ", ".join(map(repr, sheet_names(content)[:20]))
             hint = f"write '{path}#SHEET'; it has {names or 'none'}"
