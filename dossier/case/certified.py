@@ -43,7 +43,7 @@ def held_against(
         faults.append(_differs("calibrated", str(day), file, " to ".join(days)))
     reach: dict[str, float] = {}
     for key, dimension in _stated_keys(document):
-        points = list(found.points(dimension))
+        points = [p for p in found.points(dimension) if p.value > 0 or key == "reading_u"]
         if key in document:
             faults += _finer(key, document[key], dimension, file, points)
         elif points and not found.unclear:
@@ -74,7 +74,7 @@ def _stated_keys(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 def _largest(points: Sequence[Point], dimension: str, *, relative: bool) -> str:
     """Return the largest uncertainty of all points, as case.toml states it."""
     if relative:
-        return f"{100 * max(p.u / p.value for p in points if p.value > 0):.9g} %"
+        return f"{100 * max(p.u / p.value for p in points):.9g} %"
     unit = split_quantity(DIMENSIONS[dimension][1])[1]
     return f"{from_si(max(point.u for point in points), unit, dimension):.9g} {unit}"
 
@@ -121,7 +121,9 @@ def beyond(
 
 
 def _dimensions(tool: Instrument) -> set[str]:
-    return {DIMENSION[each] for each in tool.measures if each in DIMENSION}
+    """Return the dimensions of the columns that an instrument reads; what is injected has none."""
+    read = set(tool.measures) - {"injection flow"}
+    return {DIMENSION[each] for each in read if each in DIMENSION}
 
 
 def _read(record: Record) -> Iterator[tuple[str, float]]:

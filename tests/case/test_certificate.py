@@ -122,6 +122,12 @@ def test_a_counter_has_an_uncertainty_of_counts_and_of_sizes():
     assert "reading_u" not in found
 
 
+def test_a_counter_that_was_calibrated_at_zero_alone_has_no_share():
+    found, whole = made(dcc(real(0, "\\micro\\metre", 0.2)), 'measures = ["counts"]\n')
+    assert not whole.problems
+    assert "diameter_u" not in found
+
+
 DIFFERS = {
     "certificate": ("K-78", "K-77"),
     "calibrated_by": ("Others", "Calibrators (invented)"),
