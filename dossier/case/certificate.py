@@ -175,7 +175,9 @@ def _tree(content: bytes) -> Element:
     parser.StartDoctypeDeclHandler = _no_type
     try:
         parser.Parse(content, True)
-    except expat.ExpatError as error:
+    except CertificateError:
+        raise
+    except (expat.ExpatError, LookupError, ValueError) as error:  # the latter of its encoding
         raise CertificateError("", f"is not well-formed XML ({error})", "get it anew") from None
     root: Element = builder.close()
     return root

@@ -193,7 +193,10 @@ def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
     factor, offset = affine(column.unit, dimension)
     if factor == 1.0:
         return values + offset
-    scaled: Floats = values * factor
+    with np.errstate(over="ignore"):
+        scaled: Floats = values * factor
+    for row in np.flatnonzero(np.isinf(scaled))[:3]:
+        raw.complain(raw.place(int(row), column), "is beyond all measure", "check its exponent")
     scaled += offset
     return scaled
 

@@ -203,6 +203,8 @@ NONE = (
      .encode("utf-16"), "document type"),
     (dcc(b"<a>".decode() * 300 + "</a>" * 300), "nested too deeply"),
     (dcc("<a/>" * 200_001), "too long"),
+    (dcc().replace(b"UTF-8", b"UTF-1e4"), "not well-formed"),
+    (dcc().replace(b"UTF-8", b"big5"), "not well-formed"),
     (dcc("".join(real(1, f"\\un{chr(97 + k // 26)}{chr(97 + k % 26)}", 1) for k in range(60))),
      "more than 50 units"),
     (b" " * (16 * 2**20 + 1), "larger than 16 MiB"),

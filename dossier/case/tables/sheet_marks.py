@@ -338,7 +338,7 @@ def _looker(name: str) -> Callable[[bytes, bool], None]:
     def look(piece: bytes, last: bool) -> None:
         try:
             parser.Parse(piece, last)
-        except expat.ExpatError as error:
+        except (expat.ExpatError, LookupError) as error:
             raise BoundsError(
                 f"its part {name[:60]!r} is not well-formed ({error})", "save it again as XLSX"
             ) from None
