@@ -63,7 +63,10 @@ def test_cases_that_would_overwrite_each_other_are_refused(tmp_path):
 
 def test_a_case_named_twice_is_refused(tmp_path):
     case = INPUTS / "polder-pumps"
-    found = list(build_many([case, case], Order(out=tmp_path / "out")))
+    ends = []
+    found = list(build_many([case, case], Order(out=tmp_path / "out"),
+                            tell=lambda _, ended: ends.append(ended)))  # fmt: skip
+    assert ends == [True, True]
     assert all("named twice" in each.problems[0] for each in found)
 
 
@@ -77,7 +80,11 @@ def test_a_process_that_dies_is_one_outcome_of_many(tmp_path, monkeypatch):
     monkeypatch.setattr(batch, "PRELOAD", [])
     monkeypatch.setattr(batch, "_work", work)
     cases = [tmp_path / name for name in ("first", "second", "third")]
-    found = list(build_many(cases, Order(out=tmp_path), jobs=2))
+    heard = []
+    found = list(build_many(cases, Order(out=tmp_path), jobs=2,
+                            tell=lambda case, ended: heard.append((case, ended))))  # fmt: skip
+    assert sorted(heard) == sorted((case, ended) for case in cases for ended in (False, True))
+    assert all(heard.index((case, False)) < heard.index((case, True)) for case in cases)
     assert [each.case for each in found] == cases
     assert [each.code for each in found] == [0, 70, 0]
     assert "ended without a result (exit code -9)" in found[1].problems[0]

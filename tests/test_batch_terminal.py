@@ -3,14 +3,16 @@
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
+from rich.progress import Progress
 
-from dossier.batch.outcomes import print_summary, summary, summary_json
+from dossier.batch.outcomes import Bar, print_summary, summary, summary_json
 from dossier.make.outcome import Outcome
 from dossier.record.files import BUILT, UP_TO_DATE
 
@@ -44,6 +46,8 @@ def test_a_bar_is_drawn_on_a_terminal_and_results_stay_on_standard_output(tmp_pa
     out, told = batch(tmp_path, terminal=True)
     assert "0/2" in told
     assert "1/2" in told
+    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", told)
+    assert re.search("0/2 .* one", plain)  # the case that is being built
     assert "\x1b[3" in told  # a colour
     assert "no dossier\r\n" in told
     assert "\x1b" not in out
@@ -62,6 +66,17 @@ def test_without_a_terminal_there_is_no_bar(tmp_path):
     assert "\x1b" not in told + out
     assert "1/2" not in told
     assert "no dossier\n" in told
+
+
+def test_a_bar_names_the_cases_at_work_and_moves_as_each_ends():
+    progress = Progress()
+    bar = Bar(progress, progress.add_task("", total=3))
+    seen = []
+    for name, ended in (("a", False), ("b", False), ("b", True), ("c", False), ("a", True)):
+        bar.tell(Path("in", name), ended)
+        now = bar.progress.tasks[0]
+        seen.append((now.description, now.completed))
+    assert seen == [("a", 0), ("a, b", 0), ("a", 1), ("a, c", 1), ("c", 2)]
 
 
 def outcomes(tmp_path):

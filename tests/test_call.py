@@ -9,7 +9,7 @@ from dossier.case.application import Application
 from dossier.case.case import Draft
 from dossier.case.explain import explain
 from dossier.case.fields import example_of
-from dossier.case.model import RecordEntry
+from dossier.case.model import Qualification, RecordEntry
 from dossier.command.cli import app
 
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -26,23 +26,54 @@ def test_every_error_of_a_call_is_told_at_once():
     assert "%Y" not in told
 
 
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (("build", "x", "--jobs", "0"), "'--jobs': give at least 1"),
+        (("register", "x", "--jobs", "many"), "'--jobs': give a number"),
+        (("check", "x", "--issued", "soon"), "'soon' is no day: write YYYY-MM-DD"),
+        (("check", "x", "y"), "Nothing takes 'y'"),
+        (("schema", "none"), "'none' is not one of 'application', 'case', 'decision'"),
+    ],
+)
+def test_a_wrong_value_is_told_in_words_of_its_user(call, words):
+    done = called(*call)
+    assert done.exit_code == 2
+    assert words in done.output
+    assert "Input should" not in done.output
+
+
+def test_without_a_terminal_no_passphrase_is_asked_for(tmp_path, monkeypatch):
+    monkeypatch.delenv("DOSSIER_PASSPHRASE", raising=False)
+    done = called("identity", "Somebody", "--out", str(tmp_path / "keys"))
+    assert done.exit_code == 2
+    assert "Give the passphrase in DOSSIER_PASSPHRASE" in done.output
+
+
+def test_an_option_that_asks_nothing_means_one_thing():
+    said = {p.help for c in COMMANDS.values() for p in c.params if "--yes" in p.opts}
+    assert len(said) == 1
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 @pytest.mark.parametrize("flag", ["-h", "--help"])
 def test_help_speaks_of_no_types_of_a_programmer(name, flag):
     done = called(name, flag)
     assert done.exit_code == 0
-    for word in ("list[", "<str>", "<path>", "%Y", "int range", "<int>"):
+    for word in ("list[", "<str>", "<path>", "%Y", "int range", "<int>", "x>="):
         assert word not in done.output, word
 
 
 def test_a_role_and_a_quantity_are_completed():
     for name, place, wanted in (
         ("sign", "role", "approved"),
+        ("seal", "role", "approved"),
         ("explain", "quantity", "efficiency"),
     ):
         command = COMMANDS[name]
-        context = command.make_context(name, ["x", "--role", "r", "--name", "n"]
-                                       if name == "sign" else [])  # fmt: skip
+        given = {"sign": ["x", "--role", "r", "--name", "n"],
+                 "seal": ["x", "--role", "r", "--key", "k"]}  # fmt: skip
+        context = command.make_context(name, given.get(name, []))
         found = next(p for p in command.params if p.name == place).shell_complete(context, "")
         assert wanted in [each.value for each in found]
 
@@ -83,3 +114,10 @@ def test_the_example_of_a_missing_key_is_toml(model):
 
     for key, each in every_field(model):
         tomllib.loads(f"{key} = {example_of(each.annotation, each.metadata)}")
+
+
+def test_a_list_whose_entries_are_wrong_is_not_called_empty():
+    told = [each.place for each in faults(Qualification, {"record": [{"id": "MP-1"}]})]
+    assert "record 'MP-1' . tested" in told
+    assert "record" not in told
+    assert "record" in [each.place for each in faults(Qualification, {"record": []})]

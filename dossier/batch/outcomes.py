@@ -3,13 +3,15 @@
 import hashlib
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from dossier.make.outcome import DONE, Outcome
 from dossier.record.decision_record import as_json
+from dossier.words.terminal_safe import shown
 
 
 def summary(outcomes: Sequence[Outcome]) -> str:
@@ -81,42 +83,61 @@ def print_summary(outcomes: Sequence[Outcome]) -> None:
         print(line.rstrip())  # noqa: T201  this is a terminal
 
 
-@contextmanager
-def following(total: int) -> Iterator[Callable[[Iterable[Outcome]], Iterator[Outcome]]]:
-    """Give a function that passes outcomes through and shows on standard error how many came.
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What is at work and how much is done, on a terminal."""
 
-    The bar is drawn only where standard error is a terminal, and taken away while the caller
-    prints what came.
-    """
+    progress: Any
+    """None where there is no terminal."""
+    task: Any = None
+    working: list[str] = field(default_factory=list)
+
+    def tell(self, case: Path, ended: bool) -> None:
+        """Name a case while it is built; move on when it has ended."""
+        name = case.name or str(case)
+        if not ended:
+            self.working.append(name)
+        elif name in self.working:
+            self.working.remove(name)
+        if self.progress is not None:
+            words = shown(", ".join(self.working))
+            self.progress.update(self.task, description=words, advance=int(ended), refresh=True)
+
+    def through(self, outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
+        """Yield outcomes, the bar taken away while the caller prints what came."""
+        for each in outcomes:
+            if self.progress is not None:
+                self.progress.stop()
+            yield each
+            if self.progress is not None:
+                self.progress.start()
+
+
+@contextmanager
+def following(total: int) -> Iterator[Bar]:
+    """Give a bar that names the cases at work, drawn only where standard error is a terminal."""
     if not sys.stderr.isatty():
-        yield iter
+        yield Bar(None)
         return
     from rich.console import Console
     from rich.progress import (
         BarColumn,
         MofNCompleteColumn,
         Progress,
+        SpinnerColumn,
         TextColumn,
         TimeElapsedColumn,
         TimeRemainingColumn,
     )
 
     progress = Progress(
-        TextColumn("dossiers"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
-        TextColumn("left"), TimeRemainingColumn(), console=Console(stderr=True),
+        SpinnerColumn(), BarColumn(20), MofNCompleteColumn(), TimeElapsedColumn(),
+        TextColumn("left"), TimeRemainingColumn(),
+        TextColumn("{task.description}", markup=False), console=Console(stderr=True),
         transient=True, redirect_stdout=False, redirect_stderr=False,
     )  # fmt: skip
-    task = progress.add_task("", total=total)
-
-    def through(outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
-        progress.start()
-        for each in outcomes:
-            progress.stop()
-            yield each
-            progress.advance(task)
-            progress.start()
-
+    progress.start()
     try:
-        yield through
+        yield Bar(progress, progress.add_task("", total=total))
     finally:
         progress.stop()

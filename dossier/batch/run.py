@@ -1,7 +1,7 @@
 """Many dossiers at once: a process for each case, so that none can stop or change another."""
 
 import multiprocessing
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -21,8 +21,9 @@ LAST = 4
 
 
 def build_many(
-    cases: Sequence[Path], order: Order, *, jobs: int = 1, scheduler: str = ""
-) -> Iterator[Outcome]:
+    cases: Sequence[Path], order: Order, *, jobs: int = 1, scheduler: str = "",
+    tell: Callable[[Path, bool], None] = lambda case, ended: None,
+) -> Iterator[Outcome]:  # fmt: skip
     """Yield what became of each case, in the order given, while others are built.
 
     `jobs` processes of this machine build them, or, where the address of a `scheduler` is given,
@@ -30,6 +31,7 @@ def build_many(
     one that has made the slow imports: it gives its memory back when it ends, and its end,
     whatever the reason, is only its own.  Cases that would write the same file are refused.
     Towards the end the largest are started first, so that none is left when all others are done.
+    `tell` hears of each case when it is begun, and when it has ended.
     Raises ValueError unless jobs is one or more, ClusterError where the cluster cannot be used.
     """
     if not jobs >= 1:
@@ -37,6 +39,8 @@ def build_many(
     seen = [_glance(case) for case in cases]
     names = [name for name, _ in seen]
     done = dict(_clashes(cases, names))
+    for place in done:
+        tell(cases[place], True)
     waiting = [place for place in range(len(cases)) if place not in done]
     given = 0
     with _workers(jobs, scheduler) as workers:
@@ -49,8 +53,12 @@ def build_many(
                 place = max(waiting, key=lambda each: seen[each][1]) if ending else waiting[0]
                 waiting.remove(place)
                 workers.start(place, cases[place], order)
+                tell(cases[place], False)
             else:
-                done |= workers.finished()
+                ended = workers.finished()
+                done |= ended
+                for each in ended:
+                    tell(cases[each], True)
 
 
 def _workers(jobs: int, scheduler: str) -> "_Processes | Cluster":

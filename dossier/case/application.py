@@ -181,6 +181,8 @@ class Application(Model):
     issued: date
     owner: Words = ""
     equipment: tuple[Name, ...] = ()
+    extends: Name | tuple[Name, ...] = ()
+    """Files of requirements that are taken as well, relative to this one: "../library/x.toml"."""
     notes: Words = ""
     circuit: Circuit
     oil: Oil

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 
 from dossier.case.application import Application, Fluid
+from dossier.case.certificate import Relied
+from dossier.case.extended import Library
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.records import Table
 from dossier.case.requested import OnFile, RequestEntry
@@ -72,6 +74,10 @@ class Case:
     """The file of sign-offs, where there is one."""
     signed: tuple[SignOffEntry, ...] = ()
     """The sign-offs as given; whether they still hold is found out later."""
+    libraries: tuple[Library, ...] = ()
+    """Requirement sets that the application extends."""
+    certificates: tuple[Relied, ...] = ()
+    """Digital calibration certificates that instruments rely on, and what was taken from each."""
     house: str = ""
     """SHA-256 over the files of the house whose words the dossier will carry; empty without one."""
 
@@ -106,6 +112,8 @@ class Asked:
     """Name of the application file as the case names it."""
     source: InputFile
     """The application file as it was read."""
+    text: bytes
+    """What it asks for as TOML, with the requirements that it takes from elsewhere."""
     requests: tuple[RequestEntry, ...]
     """The requests that are on file already."""
     draft: Draft | None

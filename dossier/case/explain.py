@@ -53,10 +53,13 @@ def explain(
     """Return one problem for each fault in `error`, with the key's path in the file."""
     problems = []
     for fault in error.errors(include_url=False):
+        if fault["type"] == "too_short" and len(fault["input"]) >= fault["ctx"]["min_length"]:
+            continue  # it is not empty: what is wrong is in its entries
         problem = _problem(file, fault, model, document)
         found = origin(tuple(fault["loc"]))
         if found:
-            hint = "fill this cell" if fault["type"] == "missing" else problem.hint
+            cell = fault["type"] == "missing" and not found[0].endswith(".toml")
+            hint = "fill this cell" if cell else problem.hint
             problem = replace(problem, file=found[0], place=found[1], hint=hint)
         problems.append(problem)
     return problems

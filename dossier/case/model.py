@@ -96,6 +96,12 @@ class Instrument(Model):
     calibrated: date
     due: date
     certificate: Words = ""
+    certificate_file: Words = ""
+    """Its digital calibration certificate (XML); what stands there need not be typed."""
+    serial: Words = ""
+    """A mark by which the certificate names the instrument, where it does not name `id`."""
+    calibrated_by: Words = ""
+    """Laboratory that calibrated it."""
     size_u: Fraction | None = None
     """Relative standard uncertainty of a particle count from calibration [-]."""
     diameter_u: Fraction | None = None
@@ -194,6 +200,9 @@ class Layout(Model):
     id: Name
     range: Annotated[str, StringConstraints(pattern=r"^([A-Z]+[0-9]+(:[A-Z]+[0-9]*)?)?$")] = ""
     """Cells of the table with its names, such as "B4:H90", "B4:H" (to the end) or "B4"."""
+    transposed: bool = False
+    """Whether the names stand below each other and time runs to the right; a column is then named
+    by place as "row 7"."""
     names: Literal[1, 2] = 1
     """Rows of names; two where groups of columns have a name of their own."""
     units: bool = False
@@ -206,6 +215,8 @@ class Layout(Model):
     """Columns that hold remarks, which are kept and printed."""
     ignored: tuple[Name, ...] = ()
     """Columns that are not read."""
+    hidden: Literal["", "read"] = ""
+    """"read" where hidden rows and columns belong to the record; else they are refused."""
     carried: tuple[Name, ...] = ()
     """Columns whose empty cells hold what stands above them, as the first of a group does."""
     missing: tuple[Name, ...] = ()

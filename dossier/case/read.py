@@ -15,8 +15,10 @@ from pydantic import BaseModel, ValidationError
 from dossier.case.application import Application
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
+from dossier.case.certified import beyond
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.explain import explain
+from dossier.case.extended import Extended, extended
 from dossier.case.model import Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
@@ -29,8 +31,8 @@ from dossier.case.requested import (
     request_problems,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
-from dossier.case.tables.raw_table import RawTable, TableError
-from dossier.case.tables.tables import MAX_FILE, read_table, refuse_control_characters
+from dossier.case.tables.raw_table import RawTable, TableError, turned_place
+from dossier.case.tables.tables import MAX_FILE, is_workbook, read_table, refuse_control_characters
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.case.whole import Whole, made_whole
 
@@ -62,7 +64,10 @@ class _Reader:
             return None
         if not target.is_relative_to(self.root):
             self.complain(
-                named_by, path, "leads out of the inputs folder", "copy the file into the case"
+                named_by,
+                path,
+                "leads out of the inputs folder",
+                "put it beside the case folder, or into it: a case reaches no further",
             )
             return None
         name = target.relative_to(self.root).as_posix()
@@ -96,6 +101,23 @@ class _Reader:
         except TomlError as error:
             self.complain(path, error.place, error.what, error.hint)
         return None
+
+    def application(self, path: str) -> tuple[Application | None, Extended]:
+        """Return the application with the requirements of the sets that it extends."""
+        document = self.toml(path, "case.toml")
+
+        def fetch(file: str) -> bytes | None:
+            found = self.fetch(file, path, MAX_TOML)
+            return found.content if found else None
+
+        before = len(self.problems)
+        made = extended(document or {}, path, fetch)
+        lost = bool(made.problems) or len(self.problems) > before
+        if document is None or (lost and not made.document.get("requirement")):
+            self.problems += made.problems
+            return None, made
+        whole = Whole(made.document, made.origins, made.problems)
+        return self.valid(path, Application, whole), made
 
     def model(self, path: str, model: type[M], named_by: str) -> M | None:
         document = self.toml(path, named_by)
@@ -144,7 +166,7 @@ def read_case_files(folder: Path) -> Case:
     reader = _Reader(folder)
     qualification, whole = reader.case(Qualification)
     path = qualification.application if qualification else "application.toml"
-    application = reader.model(path, Application, "case.toml")
+    application, asked = reader.application(path)
     entries = qualification.record if qualification else ()
     layouts = {each.id: each for each in qualification.layout} if qualification else {}
     found = (_record(reader, entry, layouts) for entry in entries)
@@ -157,9 +179,11 @@ def read_case_files(folder: Path) -> Case:
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
     source = reader.fetch(path, "case.toml")
     if application is not None and source is not None:
-        reader.problems += request_problems(requests, application, source.content, path)
+        text = asked.text(source.content)
+        reader.problems += request_problems(requests, application, text, path)
     if application is not None and qualification is not None:
         faults = consistency_problems(application, qualification, path)
+        faults += [*beyond(qualification, records, whole.relied)]
         reader.problems += map(whole.relocated, faults)
     if reader.problems or application is None or qualification is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
@@ -170,7 +194,9 @@ def read_case_files(folder: Path) -> Case:
         qualification=qualification,
         records=tuple(records),
         inputs=inputs,
-        on_file=on_file(requests, source.content, first),
+        certificates=tuple(whole.relied),
+        on_file=on_file(requests, asked.text(source.content), first),
+        libraries=tuple(asked.libraries),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
         signed=given.signed if given else (),
     )
@@ -190,12 +216,13 @@ def read_asked_files(folder: Path) -> Asked:
     there = (reader.folder / "case.toml").exists()
     draft = reader.case(Draft)[0] if there else None
     path = draft.application if draft else "application.toml"
-    application = reader.model(path, Application, "case.toml")
+    application, made = reader.application(path)
     source = reader.fetch(path, "case.toml")
     requests = _requests(reader)
     if application is not None and source is not None:
         reader.problems += application_problems(application, path)
-        reader.problems += request_problems(requests, application, source.content, path)
+        text = made.text(source.content)
+        reader.problems += request_problems(requests, application, text, path)
     if reader.problems or application is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     return Asked(
@@ -203,6 +230,7 @@ def read_asked_files(folder: Path) -> Asked:
         application=application,
         file=path,
         source=source,
+        text=made.text(source.content),
         requests=requests,
         draft=draft,
         language=draft.language if draft else "",
@@ -247,7 +275,8 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
                 join(raw, other, each.within)
         table = interpret(raw, entry.kind, entry.size_calibration)
     except TableError as error:
-        reader.complain(entry.file, error.place, error.what, error.hint)
+        place = turned_place(error.place) if raw.turned else error.place
+        reader.complain(entry.file, place, error.what, error.hint)
         return None
     reader.problems += [p for each in (raw, *joined) if each is not None for p in each.problems]
     if table is None:
@@ -255,7 +284,7 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
     remarks = [Remark(*each, raw.remark_cells.get(each, "")) for each in raw.remarks]
     return Record(
         entry=entry, table=table, remarks=tuple(remarks), file=file.name,
-        sheet=place.partition("!")[0] if path.lower().endswith(".xlsx") else "",
+        sheet=place.partition("!")[0] if is_workbook(path) else "",
         notes=raw.notes, cells=raw.cells_read, read_as=raw.read_as, others=raw.others,
     )  # fmt: skip
 
@@ -292,7 +321,7 @@ def _raw(
 
 def _load_meanwhile(record: Path) -> None:
     """Start to load what reads a large CSV file, whose reader waits for it in turn."""
-    if "pandas" in sys.modules or record.suffix.lower() == ".xlsx":
+    if "pandas" in sys.modules or record.suffix.lower() in {".xlsx", ".xlsm"}:
         return
     with suppress(OSError, ValueError):
         if record.stat().st_size > LARGE:
@@ -324,7 +353,8 @@ def gather(folder: Path) -> Gathered:
     reader = _Reader(folder)
     qualification, _ = reader.case(Qualification)
     if qualification is not None:
-        named = [qualification.application, *(each.file for each in qualification.attachment)]
+        reader.application(qualification.application)
+        named = [each.file for each in qualification.attachment]
         for entry in qualification.record:
             named += [entry.file, *(each.file for each in entry.join)]
         for path in named:

@@ -193,7 +193,10 @@ def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
     factor, offset = affine(column.unit, dimension)
     if factor == 1.0:
         return values + offset
-    scaled: Floats = values * factor
+    with np.errstate(over="ignore"):
+        scaled: Floats = values * factor
+    for row in np.flatnonzero(np.isinf(scaled))[:3]:
+        raw.complain(raw.place(int(row), column), "is beyond all measure", "check its exponent")
     scaled += offset
     return scaled
 
@@ -233,7 +236,8 @@ def _multipass(raw: RawTable, size_calibration: str) -> MultipassTable | None:
     counts = count_columns(raw, size_calibration)
     if time is None or drop is None or counts is None:
         return None
-    _flag(raw, np.isnan(time), "time", "no time", "every row needs its time")
+    if not (raw.problems and np.isnan(time).all()):  # why there is none is told
+        _flag(raw, np.isnan(time), "time", "no time", "every row needs its time")
     falls = np.concatenate([[False], ~(np.diff(time) > 0)]) & ~np.isnan(time)
     _flag(raw, falls, "time", "time does not increase", "sort the rows and remove doubles")
     _flag(raw, drop < 0, "differential pressure", "negative", "check the sign and the zero")

@@ -4,7 +4,8 @@ import json
 import math
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import date, time
 from typing import Any
 
 from dossier.case.units import vanishes
@@ -104,6 +105,39 @@ def _no_control(place: str, value: Any) -> None:
     if found:
         what = f"holds the control character U+{ord(found.group()):04X}"
         raise TomlError(place[:120], what, "leave it out: text is letters, signs and line breaks")
+
+
+def toml_text(document: Mapping[str, Any]) -> str:
+    """Return a document as TOML: values, then a table each, then the lists of tables."""
+    parts = [f"{_key(k)} = {inline(v)}" for k, v in document.items() if not _tabled(v)]
+    for key, value in document.items():
+        for each in (value if isinstance(value, list) else [value]) if _tabled(value) else ():
+            head = f"\n[[{_key(key)}]]" if isinstance(value, list) else f"\n[{_key(key)}]"
+            parts += [head, *(f"{_key(k)} = {inline(v)}" for k, v in each.items())]
+    return "\n".join(parts) + "\n"
+
+
+def _tabled(value: Any) -> bool:
+    if isinstance(value, list):
+        return bool(value) and all(isinstance(each, dict) for each in value)
+    return isinstance(value, dict)
+
+
+def inline(value: Any) -> str:
+    """Return a value as TOML on one line."""
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{_key(k)} = {inline(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(map(inline, value)) + "]"
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    if isinstance(value, (bool, int, float)):
+        return str(value).lower()
+    return quoted(str(value))
+
+
+def _key(key: str) -> str:
+    return key if key.isidentifier() and key.isascii() else quoted(key)
 
 
 def quoted(text: str) -> str:

@@ -10,6 +10,8 @@ from typing import Any, get_args
 from pydantic import BaseModel
 
 from dossier.case.application import Fluid
+from dossier.case.certificate import CertificateError, Relied, certificate_of
+from dossier.case.certified import held_against
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
 from dossier.case.problems import CaseProblem
 from dossier.case.rows import Entry, Path, entries
@@ -43,6 +45,8 @@ class Whole:
     problems: list[CaseProblem] = field(default_factory=list)
     idle: list[tuple[str, str]] = field(default_factory=list)
     """Runs that a workbook lists and its laboratory did not make: file and record."""
+    relied: list[Relied] = field(default_factory=list)
+    """Certificates that instruments name, and what was taken from each."""
 
     def origin(self, path: Path) -> tuple[str, str] | None:
         """Return file and place of a key that does not stand in case.toml."""
@@ -51,6 +55,8 @@ class Whole:
         for size in range(len(path), 0, -1):
             found = self.origins.get(path[:size])
             if found is not None:
+                if found[0].endswith(".toml"):
+                    return found[0], " . ".join([found[1], *map(str, path[size:])])
                 rest = " ".join(str(step) for step in path[size:] if step != "conditions")
                 words = rest.replace("_", " ")
                 return found if not rest else (found[0], f"{found[1]}, column {words!r}")
@@ -85,6 +91,7 @@ def made_whole(document: Mapping[str, Any], fetch: Fetch) -> Whole:
     for each in tables(document, "workbook"):
         if isinstance(each.get("file"), str):
             _workbook(whole, each["file"], fetch)
+    _certify(whole, fetch)
     _inherit(whole)
     return whole
 
@@ -189,6 +196,28 @@ def _has_readings(raw: RawTable) -> bool:
     """Return whether a sheet holds a result: more than the names that were in it."""
     results = [c for c in raw.columns if plain(c.name) in MEASURED or plain(c.name) == "found"]
     return not results or any(filled(cell) for c in results for cell in raw.cells[c.index])
+
+
+def _certify(whole: Whole, fetch: Fetch) -> None:
+    """Hold each instrument against the certificate that it names, which says what is not typed."""
+    for number, each in enumerate(tables(whole.document, "instrument")):
+        file = each.get("certificate_file")
+        content = fetch(file) if isinstance(file, str) and file else None
+        if content is None:
+            continue
+        names = [str(each[key]) for key in ("serial", "id") if each.get(key)][:1]
+        try:
+            found = certificate_of(content, names)
+        except CertificateError as error:
+            whole.problems.append(CaseProblem(str(file), error.place, error.what, error.hint))
+            continue
+        relied, faults = held_against(each, str(file), found)
+        whole.relied.append(relied)
+        for key, what, hint in faults:
+            place = f"instrument {each.get('id')!r} . {key}"
+            whole.problems.append(whole.relocated(CaseProblem("case.toml", place, what, hint)))
+        at: Path = ("instrument", number)
+        whole.origins |= {(*at, key): (str(file), key) for key in relied.taken}
 
 
 def _inherit(whole: Whole) -> None:

@@ -137,8 +137,9 @@ def _build_many(
 
     outcomes = []
     try:
-        with told.following(len(cases)) as through:
-            for each in through(build_many(cases, order, jobs=jobs, scheduler=scheduler)):
+        with told.following(len(cases)) as bar:
+            many = build_many(cases, order, jobs=jobs, scheduler=scheduler, tell=bar.tell)
+            for each in bar.through(many):
                 outcomes.append(each)
                 _print(each)
     except ClusterError as error:

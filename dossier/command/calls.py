@@ -1,5 +1,6 @@
 """A command that tells every error of its call at once, in words of its user."""
 
+import re
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +18,26 @@ WORDS: dict[Any, str] = {
 """What stands for a value in the help."""
 
 
+PLAIN = (
+    (r"Value error, ", ""),
+    (
+        r"('.*'|.*) does not match the formats '?(%Y-%m-%d|YYYY-MM-DD)'?",
+        r"\1 is no day: write YYYY-MM-DD",
+    ),
+    (r"Input should be (greater than or equal to|at least) ", "give at least "),
+    (r"Input should be a valid (integer|number).*", "give a number"),
+    (r"Input should be ", "give "),
+)
+"""What the libraries say of a value that is wrong, and what we do."""
+
+
+def plain(words: str) -> str:
+    """Return what is wrong with a value in words of its user."""
+    for said, ours in PLAIN:
+        words = re.sub(said, ours, words)
+    return words.replace("x>=", "at least ")
+
+
 class Call(TyperCommand):
     """A command line of one command."""
 
@@ -29,6 +50,7 @@ class Call(TyperCommand):
                 each.metavar = WORDS.get(kind)
             if kind in WORDS and each.param_type_name == "argument":
                 each.display_type_rich = lambda **_: ""  # its name says it
+            each.get_help_record = _worded(each.get_help_record)
         return found
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
@@ -52,15 +74,24 @@ class Call(TyperCommand):
         finally:
             ctx.ignore_unknown_options = False
         taken = [each for value in values.values() for each in _listed(value)]
-        for each in dict.fromkeys([*rest, *taken]):
-            if isinstance(each, str) and each.startswith("--"):
-                yield f"No such option: {each.partition('=')[0]}"
+        unknown = [e for e in (*rest, *taken) if isinstance(e, str) and e.startswith("--")]
+        yield from (f"No such option: {each.partition('=')[0]}" for each in unknown)
+        yield from () if unknown else (f"Nothing takes {each!r}: leave it out" for each in rest)
         for parameter in [p for p in self.get_params(ctx) if not p.is_eager]:
             try:
                 parameter.handle_parse_result(ctx, values, [])
             except UsageError as error:
-                words = error.format_message().replace("Value error, ", "")
-                yield words.replace("'%Y-%m-%d'", "YYYY-MM-DD")
+                yield plain(error.format_message())
+
+
+def _worded(record: Any) -> Any:
+    """Return what gives the help of a parameter, with its bounds in words."""
+
+    def worded(ctx: Any) -> Any:
+        found = record(ctx)
+        return found and (found[0], plain(found[1]))
+
+    return worded
 
 
 def _listed(value: Any) -> list[Any]:

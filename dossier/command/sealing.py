@@ -17,13 +17,19 @@ NOT_VERIFIED = 3
 PASSPHRASE = "DOSSIER_PASSPHRASE"
 
 
+def _roles() -> list[str]:
+    from dossier.report.signing import ROLES
+
+    return [*ROLES]
+
+
 def sign(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder.")],
     role: Annotated[
         str,
         typer.Option(
             help="prepared, checked, approved, or a role of the case.",
-            autocompletion=lambda: ["prepared", "checked", "approved"],
+            autocompletion=lambda: _roles(),
         ),
     ],
     name: Annotated[str, typer.Option(help="Who signs.")],
@@ -78,7 +84,10 @@ def _seen(case: Path, issued: datetime | None, house: Path | None) -> str:
 
 def seal(
     pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier that is signed off.")],
-    role: Annotated[str, typer.Option(help="The role whose field is signed.")],
+    role: Annotated[
+        str,
+        typer.Option(help="The role whose field is signed.", autocompletion=lambda: _roles()),
+    ],
     key: Annotated[Path, typer.Option(help="PKCS#12 file, or private key in PEM.")],
     cert: Annotated[
         Path | None, typer.Option(help="Certificate in PEM, where the key is in PEM.")
@@ -105,7 +114,8 @@ def seal(
     from dossier.seal.signature import examine, load_keys, seal_pdf
     from dossier.system.confined import FAMILIAR, StoppedError, confined
 
-    _answerable(digest)
+    lacks = [] if digest else ["--digest with the digest that you have seen"]
+    _answerable("nothing was sealed", *lacks)
     keys = load_keys(key, cert, _passphrase())
     try:
         ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
@@ -124,13 +134,11 @@ def seal(
     typer.echo(shown(words))
 
 
-def _answerable(digest: str) -> None:
+def _answerable(done: str, *needs: str) -> None:
     """End the command, and say what it needs, where nobody is there to answer."""
-    lacks = [] if digest else ["--digest with the digest that you have seen"]
-    lacks += [] if PASSPHRASE in os.environ else [f"the passphrase in {PASSPHRASE}"]
+    lacks = [*needs, *([] if PASSPHRASE in os.environ else [f"the passphrase in {PASSPHRASE}"])]
     if lacks and not sys.stdin.isatty():
-        need = "nothing was sealed: there is no terminal to ask on. Give"
-        typer.echo(f"{need} {', and '.join(lacks)}", err=True)
+        typer.echo(f"{done}: there is no terminal to ask on. Give {', and '.join(lacks)}", err=True)
         raise typer.Exit(WRONG_INPUT)
 
 
@@ -165,6 +173,7 @@ def identity(
     """
     from dossier.seal.identity import make_identity
 
+    _answerable("no identity was made")
     made = make_identity(name, out, _passphrase())
     typer.echo(f"{made.key}: key and certificate of {name}, marked as a test")
     typer.echo(f"{made.authority}: certificate to trust while testing")

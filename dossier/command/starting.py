@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from dossier.start.questions import QUESTIONS, signature_of
+from dossier.start.questions import QUESTIONS, YES, signature_of
 
 if TYPE_CHECKING:
     from dossier.evidence.requirement import Demand
@@ -89,7 +89,7 @@ def request(
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], help="Day of the request; otherwise today."),
     ] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help=YES)] = False,
 ) -> None:
     r"""Write the test request for laboratories.
 
@@ -227,7 +227,8 @@ def schema(
     file: Annotated[
         Literal["application", "case", "decision"],
         typer.Argument(
-            help="application for application.toml, case for case.toml, decision for decision.json."
+            metavar="FILE",
+            help="application, case or decision: for the file of that name.",
         ),
     ],
 ) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier.case.case import Case
+from dossier.case.extended import placed
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.requested import REQUEST_FILE
@@ -80,7 +81,8 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
         case = read_case_files(Path(folder))
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
-    _, problems = resolve(case.application, case.qualification.application)
+    _, found = resolve(case.application, case.qualification.application)
+    problems = [placed(problem, case.libraries) for problem in found]
     problems += [*instrument_problems(case), *reproducibility_problems(case, limits())]
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())

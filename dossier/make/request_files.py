@@ -60,7 +60,7 @@ def filed(asked: Asked, day: date) -> bytes | None:
     from dossier.case.requested import changes_since, request_problems, request_toml, requested
     from dossier.case.toml_text import TomlError, parse_toml
 
-    source = asked.source.content
+    source = asked.text
     if asked.requests and not changes_since(asked.requests[-1], source):
         return None
     tests = [entry.tested for entry in asked.draft.record] if asked.draft else []

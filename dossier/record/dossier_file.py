@@ -81,10 +81,26 @@ def dossier_of(
     named = case.get("application", "application.toml") if case is not None else "application.toml"
     return DossierFile(
         pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
-        application=_toml(files, posixpath.normpath(f"{case_name}/{named}")),
+        application=_application(files, case_name, str(named)),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
         faults=tuple(_faults(files, decision, manifest)) if manifest else (),
     )  # fmt: skip
+
+
+def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[str, Any] | None:
+    """Return the application with the requirements that it extends; None where one lacks."""
+    from dossier.case.extended import extended
+
+    document = _toml(files, posixpath.normpath(f"{case}/{named}"))
+    lost: list[str] = []
+
+    def fetch(path: str) -> bytes | None:
+        content = files.get(posixpath.normpath(f"{case}/{path}"))
+        lost.extend([path] if content is None else [])
+        return content
+
+    made = extended(document, named, fetch) if document is not None else None
+    return None if made is None or lost or made.problems else made.document
 
 
 def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:

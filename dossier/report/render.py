@@ -180,4 +180,6 @@ def _attached(
 def _kind(name: str) -> tuple[str, str]:
     if name.endswith(".toml"):
         return "Source", say("Case file")
+    if name.lower().endswith(".xml"):
+        return "Data", say("Digital calibration certificate")
     return "Data", say("Test record of the laboratory")

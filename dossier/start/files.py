@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from dossier.case.toml_text import quoted
+from dossier.case.toml_text import inline, quoted
 from dossier.start.questions import QUESTIONS
 
 Answers = Mapping[str, str]
@@ -40,6 +40,9 @@ def _head(answers: Answers) -> Iterator[str]:
     yield _line("issued", answers["issued"])
     yield _known(answers, "owner", "owner", "who may change the requirements")
     machines = [name.strip() for name in answers.get("equipment", "").split(",") if name.strip()]
+    if "extends" in answers:
+        files = [name.strip() for name in answers["extends"].split(",") if name.strip()]
+        yield _line("extends", inline(files), "requirements that are taken as well")
     if machines:
         listed = ", ".join(quoted(name) for name in machines)
         yield _line("equipment", f"[{listed}]", "what an approval will cover")
@@ -112,11 +115,12 @@ def _rule(answers: Answers) -> Iterator[str]:
 def _requirements(answers: Answers) -> Iterator[str]:
     yield "# One table for each thing that the filter must do. 'dossier explain' lists what can be"
     yield "# asked for. severity: mandatory | advisory. basis: mean | every_specimen | population"
-    share, size = answers["efficiency"], answers["size"]
-    yield from _requirement(
-        answers, "E1", f"Removes at least {share} of particles of {size} and larger", "efficiency",
-        f'at = {{ size = {quoted(size)} }}', f"min = {quoted(share)}",
-    )  # fmt: skip
+    if "size" in answers:
+        share, size = answers["efficiency"], answers["size"]
+        yield from _requirement(
+            answers, "E1", f"Removes at least {share} of particles of {size} and larger",
+            "efficiency", f'at = {{ size = {quoted(size)} }}', f"min = {quoted(share)}",
+        )  # fmt: skip
     if "capacity" in answers:
         mass = answers["capacity"]
         yield from _requirement(answers, "C1", f"Holds at least {mass} of contaminant",

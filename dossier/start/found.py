@@ -10,8 +10,7 @@ import numpy as np
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import MEASURED, plain
-from dossier.case.tables.grid import Grid, Row, names_of
-from dossier.case.tables.layout import is_reading
+from dossier.case.tables.grid import Grid, Row, bare_of, is_reading, names_of, once
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.tables.table_head import MAX_HEAD
 from dossier.case.units import DIMENSIONS, UnitError, affine
@@ -50,6 +49,8 @@ class Found:
     """The one specimen that a title or the sheet names."""
     rows: list[Row] = field(default_factory=list)
     long: bool = False
+    turned: bool = False
+    """Whether rows and columns are exchanged: places are those of the exchanged grid."""
 
     @property
     def head(self) -> int:
@@ -77,7 +78,14 @@ class Found:
 
 
 def tables_in(grid: Grid, sheet: str) -> list[Found]:
-    """Return the tables of a sheet in their order, blocks side by side as tables of their own."""
+    """Return the tables of a sheet in their order, those whose time runs to the right as well.
+
+    Blocks side by side are tables of their own.
+    """
+    return _tables(grid, sheet) or _tables(grid.turn(), sheet)
+
+
+def _tables(grid: Grid, sheet: str) -> list[Found]:
     found: list[Found] = []
     rows = [(n, row) for n, row in grid.rows if any(filled(c) for c in row)]
     start = 0
@@ -93,8 +101,13 @@ def tables_in(grid: Grid, sheet: str) -> list[Found]:
         later = [r for r in rows[head:] if r[0] > blank]
         reason = f"row {rows[head][0]} holds the names: {score:.1f} for known names, words and "
         reason += "values below"
-        for left, right in _blocks(body):
-            one = _table(grid, sheet, rows[start:head], body, (left, right), bool(later), reason)
+        before = 0
+        for left, right in _blocks(body[:2], body[1:] if grid.turned else body):
+            above = rows[start:head]
+            if grid.turned:  # titles stand before the names, among them
+                words = " ".join(filter(None, map(filled, body[0][1][before:left])))
+                above, before = [(0, [*[""] * left, words])], right
+            one = _table(grid, sheet, above, body, (left, right), bool(later), reason)
             found += [one] if one else []
         start = rows.index(later[0]) if later else len(rows)
     return found
@@ -137,14 +150,40 @@ def _score(rows: Sequence[Row], at: int) -> float:
     return 2.0 * known + sides + 0.25 * len(guesses) - 2.0 * values
 
 
-def _blocks(body: Sequence[Row]) -> Iterator[tuple[int, int]]:
-    """Yield first column and the one behind the last of each block that stands side by side."""
+def _blocks(head: Sequence[Row], body: Sequence[Row]) -> Iterator[tuple[int, int]]:
+    """Yield first column and the one behind the last of each block that stands side by side.
+
+    `body` are the rows that show which columns are in use.
+    """
     width = max(len(row) for _, row in body)
     used = [any(k < len(row) and filled(row[k]) for _, row in body) for k in range(width)]
     edges = np.flatnonzero(np.diff([0, *map(int, used), 0]))
     spans = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    wide = [(a, b) for a, b in spans if b - a >= 2]
-    yield from wide if len(wide) > 1 and len(wide) == len(spans) else [(spans[0][0], spans[-1][1])]
+    parts = [each for a, b in spans for each in _periods(head[0][1], a, b)]
+    whole = [_stands(head, a, b) for a, b in parts]
+    apart = len(parts) > 1 and all(whole)
+    yield from parts if apart else [(spans[0][0], spans[-1][1])]
+
+
+def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, int]]:
+    """Yield the blocks of a span of columns whose names begin again, else the span."""
+    names = [plain(filled(_at(head, k))) for k in range(left, right)]
+    wide = len(names)
+    size = next((p for p in range(2, wide) if wide % p == 0 and names == names[:p] * (wide // p)
+                 and all(names[:p])), wide)  # fmt: skip
+    yield from ((left + k, left + k + size) for k in range(0, wide, size))
+
+
+def _stands(head: Sequence[Row], left: int, right: int) -> bool:
+    """Return whether a block of columns is a table by itself: it has a first column of its own."""
+    names = {
+        guess(filled(_at(row, k)), "", k, ()).name for _, row in head for k in range(left, right)
+    }
+    return right - left >= 2 and bool(
+        names & {"time", "specimen", "characteristic", *MEASURED}
+        or {"flow", "differential pressure"} <= names
+        or "size" in names
+    )
 
 
 def _table(
@@ -156,7 +195,8 @@ def _table(
     names = 2 if _two_levels(own, left, right) else 1
     written = names_of(own[:names], left, right, grid.merged)
     units = _units(own[names][1], left, right) if len(own) > names else []
-    values = own[names + bool(units) :]
+    heads = names + bool(units)
+    values, again = once(own[heads:], own[:heads], above, left, right)
     values, end = _until(values, left, right)
     if len(values) < LEAST:
         return None
@@ -171,18 +211,23 @@ def _table(
         reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
     if units:
         reasons.append(f"row {own[names][0]} holds the units")
+    if again:
+        reasons.append(f"row {again[-1]} and others repeat the names, as on a new page")
     if end:
         reasons.append(f"the table ends above {end!r}")
     elif more:
         reasons.append(f"the table ends at the blank row below row {body[-1][0]}")
     corner = f"{letters(left)}{own[0][0]}"
+    closed = grid.turned or (more and not end)
     open_end = left == 0 and right >= max(len(row) for _, row in body)
-    last = f"{letters(right - 1)}{body[-1][0]}" if more and not end else letters(right - 1)
+    last = (
+        f"{letters(right - 1)}{(values if end else body)[-1][0]}" if closed else letters(right - 1)
+    )
     cells = corner if open_end and (end or not more) else f"{corner}:{last}"
     found = Found(
         sheet=sheet, cells=cells, names=names,
         units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
-        specimen=_specimen(title, sheet), title=title,
+        specimen=_specimen(title, sheet), title=title, turned=grid.turned,
     )  # fmt: skip
     found.columns = [_settled(column, found, title) for column in _without_blank(found)]
     _stacked(found)
@@ -297,8 +342,10 @@ def absent_words(found: Found) -> dict[str, str]:
     words: dict[str, str] = {}
     for column in found.columns:
         if column.size or column.name in DIMENSION or column.name == "count":
+            if column.name == "time" and column.doubt:
+                continue  # what its cells hold is asked for
             for (row, _), cell in zip(found.rows, cells_of(found, column), strict=True):
-                if filled(cell) and not is_reading(cell):
+                if filled(cell) and not is_reading(cell) and not bare_of(cell, column.unit):
                     words.setdefault(filled(cell), f"cell {letters(column.index)}{row}")
     return words
 

@@ -8,8 +8,9 @@ from typing import Any
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import is_known, plain
-from dossier.case.tables.layout import LONGEST_NAME, is_reading, split_name
-from dossier.case.tables.numerals import CLOCKS, PAIRS, cleaned, number
+from dossier.case.tables.grid import bare_of, is_reading
+from dossier.case.tables.layout import LONGEST_NAME, split_name
+from dossier.case.tables.numerals import CLOCKS, PAIRS, ClockError, cleaned, moment, number
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
 from dossier.case.units import UnitError, affine
@@ -24,6 +25,7 @@ NAMES: dict[str, str] = {
     _bare(word): name
     for name, words in {
         "time": "time|elapsed time|test time|run time|elapsed|duration|clock|time stamp|timestamp|"
+        "clock time|time of day|date time|datetime|date and time|"
         "zeit|prüfzeit|versuchszeit|laufzeit|uhrzeit|dauer",
         "differential pressure": "differential pressure|diff pressure|diff press|dp|Δp|delta p|"
         "deltap|d p|pressure drop|pressure difference|pressure loss|differenzdruck|"
@@ -44,6 +46,12 @@ NAMES: dict[str, str] = {
     for word in words.split("|")
 }
 """Names that laboratories give to columns, as `_bare` writes them, and what they mean."""
+NUMBERING = frozenset([
+    "", "no", "nr", "#", "n", "i", "row", "line", "index", "id", "step", "point", "reading",
+    "reading no", "sample", "sample no", "measurement", "pos", "number", "lfd nr", "zeile", "punkt",
+    "messung", "messpunkt", "nummer",
+])  # fmt: skip
+"""Names of columns that number the rows, where their cells do."""
 T = ("time", "temperature")
 """What "t" may stand for: its unit decides."""
 UPSTREAM = re.compile(
@@ -110,7 +118,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
         name = made.name
     if not name and COMPUTED.search(written):
         return _with(made, name=IGNORED, why="computed by the laboratory")
-    if name in {"", "specimen"} and _runs_on(values):
+    if (name == "specimen" or _bare(text) in NUMBERING) and _runs_on(values):
         return _with(made, name=IGNORED, why="numbers the rows")
     if _bare(text) == "t":
         made = _by_unit(made, T)
@@ -185,10 +193,14 @@ def _checked(made: Guess) -> Guess:
 def _time(made: Guess, values: Sequence[Any]) -> Guess:
     """Return how the times of a column are written: as a number, a duration or a clock shows."""
     given = [value for value in values if filled(value)]
+    given = [bare_of(value, made.unit) or value for value in given]
+    if given and not any(map(is_reading, given)):
+        words = f"how is {filled(given[0])[:40]!r} a time? 09:14:05 and 2026-02-11 09:14:05 are"
+        return _with(made, doubt=words)
     if not given or not all(is_reading(v) and value_of(v) is None for v in given):
         return _checked(made)
     first = given[0]
-    days = any(isinstance(v, datetime) or len(filled(v)) >= 16 for v in given)
+    days = any(isinstance(v, datetime) or _clocked(v) for v in given)
     if days or (isinstance(first, (time, timedelta)) and _seconds(first) > 4 * 3600):
         return _with(made, unit="clock", why="clock times",
                      doubt="at which clock time did the test begin?")  # fmt: skip
@@ -201,6 +213,17 @@ def _time(made: Guess, values: Sequence[Any]) -> Guess:
         return made
     words = f"is 5:30 in {made.written!r} 5 h 30 min, so [h:mm:ss], or 5 min 30 s, so [m:ss]?"
     return _with(made, unit="", doubt=words)
+
+
+def _clocked(value: Any) -> bool:
+    """Return whether text is a clock time for certain: with its day, or with am and pm."""
+    text = filled(value)
+    if not isinstance(value, str) or len(text) < 7:
+        return False
+    try:
+        return moment(text)[0] is not None or text[-1:] in "mM"
+    except ClockError:
+        return False
 
 
 def _seconds(value: Any) -> float:

@@ -10,8 +10,8 @@ import numpy as np
 from dossier.case.model import METHODS
 from dossier.case.tables.column_names import plain
 from dossier.case.tables.numerals import CLOCK, ClockError, moment
-from dossier.case.tables.raw_table import filled, letters
-from dossier.case.toml_text import quoted
+from dossier.case.tables.raw_table import by_place, filled, letters, turned_place
+from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
 from dossier.start.guess import IGNORED, Guess, side_of, value_of
@@ -52,6 +52,7 @@ class Proposal:
 
     def ask(self, ask: Ask | None, place: str, words: str, kind: str) -> str:
         """Return the answer to a question, '' where nobody is there or none is given."""
+        place = turned_place(place) if self.found.turned else place
         shown = f"{self.file}: {place}: {words}" if place else f"{self.file}: {words}"
         answer = ask(f"{shown} ({HELP[kind]})") if ask else ""
         if not answer.strip():
@@ -63,6 +64,7 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
     """Return how a table is read; `plan` says which filter each planned specimen is of."""
     made = Proposal(found, file)
     made.layout = {
+        **({"transposed": True} if found.turned else {}),
         **({"names": 2} if found.names == 2 else {}),
         **({"units": True} if found.units else {}),
         **({"end": found.end} if found.end else {}),
@@ -76,7 +78,7 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
     written = [plain(column.written) for column in found.columns]
     for column in found.columns:
         twice = written.count(plain(column.written)) > 1 or not column.written
-        key = f"column {letters(column.index)}" if twice else column.written
+        key = by_place(column.index, found.turned) if twice else column.written
         _column(made, column, key, (form, calibration), ask)
     for word, place in absent_words(found).items():
         words = f"does {word!r} mean that nothing was measured?"
@@ -142,6 +144,8 @@ def _column(
             layout["ignored" if answer == IGNORED else "remarks"].append(key)
         elif answer:
             layout["columns"][key] = answer
+            if answer.endswith(f"[{CLOCK}]"):
+                _start(made, place, "at which clock time did the test begin?", ask)
     elif column.size is not None:
         layout["columns"][key] = _count_name(made.found, column, counts)
     elif made.found.long and column.name in {"side", "size", "count"}:
@@ -149,7 +153,7 @@ def _column(
     elif column.unit == CLOCK or (column.name == "time" and column.unit == "h:mm:ss"):
         layout["columns"][key] = f"time [{column.unit}]"
         if column.unit == CLOCK:
-            _start(made, place, column, ask)
+            _start(made, place, column.doubt, ask)
     elif plain(column.written) != column.name or column.unit:
         layout["columns"][key] = column.name + _tail(column)
 
@@ -159,8 +163,8 @@ def _tail(column: Guess) -> str:
     return f" [{column.unit}]" if column.tail else ""
 
 
-def _start(made: Proposal, place: str, column: Guess, ask: Ask | None) -> None:
-    answer = made.ask(ask, place, column.doubt, "start")
+def _start(made: Proposal, place: str, words: str, ask: Ask | None) -> None:
+    answer = made.ask(ask, place, words, "start")
     try:
         moment(answer)
     except ClockError:
@@ -293,20 +297,7 @@ def toml_of(head: str, table: dict[str, Any]) -> str:
     """Return a table of case.toml as text, one key a line, its columns too."""
     lines = [f"\n[[{head}]]"]
     inner = {key: value for key, value in table.items() if key == "columns"}
-    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key not in inner]
+    lines += [f"{key} = {inline(value)}" for key, value in table.items() if key not in inner]
     for key, value in inner.items():
         lines += ["", f"[{head}.{key}]", *(f"{quoted(k)} = {quoted(v)}" for k, v in value.items())]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        pairs = (f"{_toml_key(key)} = {_toml(each)}" for key, each in value.items())
-        return "{ " + ", ".join(pairs) + " }"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_toml, value)) + "]"
-    return str(value).lower() if isinstance(value, (bool, int)) else quoted(str(value))
-
-
-def _toml_key(key: str) -> str:
-    return key if key.isidentifier() and key.isascii() else quoted(key)

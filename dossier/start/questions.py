@@ -31,6 +31,10 @@ class Question:
     choices: tuple[str, ...] = ()
     only: tuple[str, tuple[str, ...]] | None = None
     """Asked only where the answer of that key is one of these; without any, where there is one."""
+    unless: str = ""
+    """May stay open where that key is answered,"""
+    still: tuple[str, ...] = ()
+    """and then is asked only where one of these is answered too."""
 
     @property
     def flag(self) -> str:
@@ -40,14 +44,17 @@ class Question:
 
 def _q(key: str, words: str, kind: str, example: str, *, needed: bool = True,
        choices: tuple[str, ...] = (), only: tuple[str, tuple[str, ...]] | None = None,
-       ) -> Question:  # fmt: skip
+       unless: str = "", still: tuple[str, ...] = ()) -> Question:  # fmt: skip
     return Question(key=key, words=words, kind=kind, example=example, needed=needed,
-                    choices=choices, only=only)  # fmt: skip
+                    choices=choices, only=only, unless=unless,
+                    still=still)  # fmt: skip
 
 
 WITH_VALVE = ("valve", ("filter", "head"))
 WITH_FINE = ("arrangement", FINE)
 WITH_INGRESSION: tuple[str, tuple[str, ...]] = ("ingression", ())
+OWN = ("size", "capacity", "max_drop")
+"""Answers that make a requirement of the case's own."""
 
 QUESTIONS = (
     _q("number", "Number of the case", "identifier", "FQ-2026-014"),
@@ -96,30 +103,46 @@ QUESTIONS = (
        choices=("guard_band", "graded", "simple_acceptance")),
     _q("confidence", "Confidence of the decision", "fraction", "95 %"),
     _q("agreed", "Day on which the rule was agreed, before the tests", "date", "2026-03-02"),
-    _q("size", "Particle size at which an efficiency is wanted", "size", "20 um(c)"),
-    _q("efficiency", "Efficiency wanted there", "fraction", "95 %"),
-    _q("basis", "What has to reach it", "text", "mean",
-       choices=("mean", "every_specimen", "population")),
-    _q("source", "Where the requirements are written", "text", "Engine specification, clause 4.2"),
+    _q("extends", "Files of requirements to take as well, separated by commas", "text",
+       "../library/engine-x.toml", needed=False),
+    _q("size", "Particle size at which an efficiency is wanted", "size", "20 um(c)",
+       unless="extends"),
+    _q("efficiency", "Efficiency wanted there", "fraction", "95 %", unless="extends",
+       still=("size",)),
     _q("capacity", "Contaminant that the filter must hold", "mass", "36 g", needed=False),
     _q("max_drop", "Largest pressure drop of the clean filter with hot oil", "pressure", "35 kPa",
        needed=False),
+    _q("basis", "What has to reach it", "text", "mean",
+       choices=("mean", "every_specimen", "population"), unless="extends", still=OWN),
+    _q("source", "Where the requirements are written", "text", "Engine specification, clause 4.2",
+       unless="extends", still=OWN),
 )  # fmt: skip
 
 
 def applies(question: Question, answers: Mapping[str, str]) -> bool:
     """Return whether a question makes sense after the answers so far."""
+    if question.still and question.unless in answers:
+        return any(key in answers for key in question.still)
     if question.only is None:
         return True
     key, values = question.only
     return answers.get(key) in values if values else key in answers
 
 
+def needed(question: Question, answers: Mapping[str, str]) -> bool:
+    """Return whether a question may not stay open after the answers so far."""
+    return question.needed and (bool(question.still) or question.unless not in answers)
+
+
+YES = "Ask nothing: what is missing is an error."
+"""What --yes means, wherever it is given."""
+
+
 def signature_of(questions: Sequence[Question]) -> inspect.Signature:
     """Return the signature of a command that takes a folder, --yes and every answer."""
     keyword = inspect.Parameter.KEYWORD_ONLY
     folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of the new case.")]
-    yes = Annotated[bool, typer.Option("--yes", help="Ask nothing: what is missing is an error.")]
+    yes = Annotated[bool, typer.Option("--yes", help=YES)]
     made = [
         inspect.Parameter("folder", keyword, annotation=folder),
         inspect.Parameter("yes", keyword, annotation=yes, default=False),
@@ -162,7 +185,7 @@ def collect(given: Mapping[str, str], ask: Ask | None) -> dict[str, str]:
             problems.append(CaseProblem(CALL, question.flag, wrong, _hint(question)))
         if not text and ask is not None:
             text = _from(ask, question, answers)
-        if not text and question.needed:
+        if not text and needed(question, answers):
             what = f"is missing: {question.words[0].lower()}{question.words[1:]}"
             problems.append(CaseProblem(CALL, question.flag, what, _hint(question)))
         if text:
@@ -173,7 +196,7 @@ def collect(given: Mapping[str, str], ask: Ask | None) -> dict[str, str]:
 
 
 def _misplaced(question: Question) -> CaseProblem:
-    key, values = question.only or ("", ())
+    key, values = question.only or (question.still[0], ())
     flag = f"--{key.replace('_', '-')}"
     if not values:
         return CaseProblem(CALL, question.flag, f"needs {flag}", f"give {flag} too, or neither")
@@ -190,12 +213,13 @@ def _hint(question: Question) -> str:
 def _from(ask: Ask, question: Question, answers: Mapping[str, str]) -> str:
     """Return an answer that is understood; an empty one where the question may stay open."""
     form = " | ".join(question.choices) or f"such as {question.example}"
-    open_end = "" if question.needed else ", empty if not known yet"
+    must = needed(question, answers)
+    open_end = "" if must else ", empty if not known yet"
     wrong = ""
     while True:
         words = f"{question.words} ({form}{open_end})"
         text = ask(f"{wrong}\n{words}" if wrong else words).strip()
-        if not text and not question.needed:
+        if not text and not must:
             return ""
         wrong = refused(question, text, answers) if text else "an answer is needed"
         if not wrong:

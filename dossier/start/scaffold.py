@@ -11,12 +11,15 @@ from typing import Any
 from pydantic import BaseModel
 
 from dossier.case.application import Application
+from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Draft
 from dossier.case.consistency import application_problems
 from dossier.case.explain import explain
+from dossier.case.extended import extended
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.toml_text import MAX_TOML
 from dossier.start.files import application_text, case_text
-from dossier.start.questions import Ask, collect
+from dossier.start.questions import CALL, Ask, collect
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -44,6 +47,8 @@ def schema_of(name: str) -> dict[str, Any]:
     schema["description"] = inspect.cleandoc(model.Qualification.__doc__ or "")
     if name == "application":
         schema["description"] = inspect.cleandoc(application.Application.__doc__ or "")
+        schema["required"].remove("requirement")
+        schema["anyOf"] = [{"required": ["requirement"]}, {"required": ["extends"]}]
     definitions = schema["$defs"]
     words = {**_words(fields), **_words(application), **_words(model)}
     own = {"application": "Application", "case": "Qualification"}[name]
@@ -55,6 +60,8 @@ def schema_of(name: str) -> dict[str, Any]:
         names["enum"] = list(all_quantities())
     if "RecordEntry" in definitions:
         definitions["RecordEntry"]["required"] = ["id"]  # the rest may stand under [defaults]
+    if "Instrument" in definitions:
+        definitions["Instrument"]["required"] = ["id", "due"]  # a certificate may say the rest
     if "Band" in definitions:
         _nominal(definitions["Band"])
     return schema
@@ -102,7 +109,7 @@ def write_case(folder: Path, given: Mapping[str, str], ask: Ask | None) -> list[
         SCHEMAS["application"]: schema_text("application"),
         SCHEMAS["case"]: schema_text("case"),
     }
-    _check(texts)
+    _check(texts, folder)
     for name, text in texts.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -122,7 +129,7 @@ def _accept(folder: Path, names: list[str]) -> None:
         raise CaseError(there)
 
 
-def _check(texts: Mapping[str, str]) -> None:
+def _check(texts: Mapping[str, str], folder: Path) -> None:
     """Raise CaseError for answers that are each understood and do not fit together."""
     from pydantic import ValidationError
 
@@ -131,6 +138,9 @@ def _check(texts: Mapping[str, str]) -> None:
     problems: list[CaseProblem] = []
     for name, model in (("application.toml", Application), ("case.toml", Draft)):
         document = tomllib.loads(texts[name])
+        if model is Application:
+            made = extended(document, name, lambda file: _set(folder, file))
+            document, problems = made.document, [*problems, *made.problems]
         try:
             read = model.model_validate(document)
         except ValidationError as error:
@@ -141,6 +151,19 @@ def _check(texts: Mapping[str, str]) -> None:
             problems += resolve(read, name)[1]
     if problems:
         raise CaseError(problems)
+
+
+def _set(folder: Path, file: str) -> bytes:
+    """Return a requirement set that the answers name, beside the new case or in it."""
+    root, target = folder.resolve().parent, (folder / file).resolve()
+    try:
+        if not target.is_relative_to(root):
+            raise NotReadError("leads out of the inputs folder", f"put it below {root}")
+        return read_below(root, target, MAX_TOML)
+    except OSError as error:
+        what = getattr(error, "what", error.strerror or "cannot be read")
+        hint = getattr(error, "hint", "check name and place: relative to the new case")
+        raise CaseError([CaseProblem(CALL, "--extends", f"{file[:80]!r} {what}", hint)]) from None
 
 
 def next_steps(folder: Path) -> str:

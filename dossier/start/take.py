@@ -7,9 +7,9 @@ from typing import Any
 from dossier.case.bounded import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
-from dossier.case.tables.raw_table import TableError, letters
+from dossier.case.tables.raw_table import TableError, by_place, letters, turned_cells, turned_place
 from dossier.case.tables.sheets import sheet_grid, sheet_names
-from dossier.case.tables.tables import MAX_FILE, csv_grid
+from dossier.case.tables.tables import MAX_FILE, csv_grid, is_workbook
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in
@@ -18,6 +18,10 @@ from dossier.start.propose import Proposal, joined, propose, records_of, step_of
 Ask = Callable[[str], str]
 """Asks a person one question; nobody is there where it is None."""
 CASE = "case.toml"
+_CERTIFICATE = (
+    "{name}: a calibration certificate; name it where its instrument stands: "
+    "certificate_file = '{name}', or under 'certificate file' of a table of instruments"
+)
 
 
 def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list[str], bool]:
@@ -39,9 +43,11 @@ def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list
             name, new = _kept(case, file, content)
             held[name] = content
             fresh += [name] if new else []
-        ours = [name for name, content in held.items() if _is_ours(name, content)]
+        papers = [name for name in held if name.lower().endswith(".xml")]
+        ours = [n for n, content in held.items() if n not in papers and _is_ours(n, content)]
         told = [line for name in ours for line in _ours(case, name)]
-        rest = {name: content for name, content in held.items() if name not in ours}
+        told += [_CERTIFICATE.format(name=name) for name in papers]
+        rest = {name: each for name, each in held.items() if name not in {*ours, *papers}}
         lines, sure = _foreign(case, rest, ask) if rest else ([], True)
     except CaseError as error:
         if any(problem.file.partition("#")[0] in held for problem in error.problems):
@@ -49,7 +55,7 @@ def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list
             for name in fresh:
                 (case / name).unlink()
         raise
-    return [*told, *lines], sure
+    return [*told, *lines], sure and not papers
 
 
 def _kept(case: Path, file: Path, content: bytes) -> tuple[str, bool]:
@@ -69,10 +75,8 @@ def _kept(case: Path, file: Path, content: bytes) -> tuple[str, bool]:
 
 
 def _is_ours(name: str, content: bytes) -> bool:
-    if not name.lower().endswith(".xlsx"):
-        return False
     try:
-        return {"Laboratory", "Runs"} <= set(sheet_names(content))
+        return is_workbook(name) and {"Laboratory", "Runs"} <= set(sheet_names(content))
     except TableError as error:
         raise CaseError([CaseProblem(name, error.place, error.what, error.hint)]) from None
 
@@ -113,12 +117,13 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     }
     made: list[Proposal] = []
     for name, content in held.items():
-        for sheet in sheet_names(content) if name.lower().endswith(".xlsx") else [""]:
+        for sheet in sheet_names(content) if is_workbook(name) else [""]:
             made += _proposed(name, sheet, content, sides, ask)
     if not made:
         what, hint = (
             "no table was found",
-            "a table has a row of names, and its values run down below them",
+            "a table has names, and values below or beside them; in a text file its columns "
+            "are parted by comma, semicolon or tab",
         )
         raise CaseError([CaseProblem(", ".join(held), "", what, hint)])
     pairs = joined(made)
@@ -159,10 +164,12 @@ def _proposed(
     shown = f"{name}#{sheet}" if sheet else name
     try:
         grid = sheet_grid(shown, content, sheet)[0] if sheet else csv_grid(shown, content)
+        tables_found = tables_in(grid, sheet or Path(name).stem)
     except TableError as error:
         raise CaseError([CaseProblem(shown, error.place, error.what, error.hint)]) from None
-    for found in tables_in(grid, sheet or Path(name).stem):
-        place = f"{shown}!{found.cells}" if sheet else f"{shown}#{found.cells}"
+    for found in tables_found:
+        cells = turned_cells(found.cells) if found.turned else found.cells
+        place = f"{shown}!{cells}" if sheet else f"{shown}#{cells}"
         yield propose(found, place, plan, ask)
 
 
@@ -181,10 +188,11 @@ def _told(made: Proposal) -> Iterator[str]:
     """Yield what was found of one table, with its reasons."""
     found = made.found
     yield f"{made.file}: {made.kind or 'a table'}, {len(found.rows)} rows"
-    yield from (f"  {reason}" for reason in found.reasons)
+    yield from (f"  {turned_place(r) if found.turned else r}" for r in found.reasons)
     columns = made.layout.get("columns", {})
     for column in found.columns:
-        letter = letters(column.index)
-        read = columns.get(column.written) or columns.get(f"column {letter}") or column.name
+        key = by_place(column.index, found.turned)
+        letter = key if found.turned else letters(column.index)
+        read = columns.get(column.written) or columns.get(key) or column.name
         unit = f" [{column.unit}]" if column.unit else ""
         yield f"  {letter} {column.written!r}{unit}: {read or 'not known'} ({column.why})"

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 
 from dossier.case.tables import csv_cells, csv_rows
-from dossier.case.tables.numerals import number, proves_decimal, shown
+from dossier.case.tables.numerals import number, proves_decimal, shown, vanishing
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheets import read_sheet
 from dossier.case.tables.tables import read_csv
@@ -241,3 +241,14 @@ def test_a_number_that_would_be_read_as_zero_is_refused_in_a_case_file(text):
         parse_quantity("1e-305 mL/min", "flow")
     assert parse_quantity("0 kPa", "pressure") == 0
     assert parse_toml(b"a = 0.0e-400") == {"a": 0.0}
+
+
+@given(
+    st.integers(280, 300),
+    st.integers(-310, 10),
+    st.sampled_from([b"", b"e-0299", b"E-9", b"e+300"]),
+)
+def test_a_piece_that_may_hold_a_number_too_small_is_seen_wherever_it_stands(run, shift, power):
+    # the reader of large files takes pieces of 2**20 bytes apart, and looks across their ends
+    text = b" " * (2**20 + shift) + b"7" * run + power + b"\n"
+    assert vanishing(text) == (run >= 290 or power == b"e-0299")

@@ -233,6 +233,15 @@ def test_entities_are_refused():
         read(content)
 
 
+def test_an_encoding_that_nobody_knows_is_refused():
+    content = edited(
+        sheet([HEAD, [1, 2]]),
+        (b"<worksheet", b'<?xml version="1.0" encoding="UTF-1e4"?><worksheet'),
+    )
+    with pytest.raises(TableError, match="not well-formed"):
+        read(content)
+
+
 def test_a_workbook_that_is_none_or_lacks_its_parts():
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from openpyxl import Workbook
 
+from dossier.case.records import interpret
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheets import read_sheet
 from dossier.case.tables.tables import read_csv
@@ -102,3 +103,10 @@ def test_a_missing_sheet_and_a_bomb_are_refused():
         read_sheet("r.xlsx#X", stream.getvalue(), "X")
     with pytest.raises(TableError, match="not an XLSX"):
         read_sheet("r.xlsx#X", b"hello", "X")
+
+
+def test_a_value_beyond_all_measure_is_told_by_its_cell():
+    rows = "flow [L/min],differential pressure [MPa]\n" + "".join(f"{q},1e307\n" for q in range(9))
+    raw = read_csv("x.csv", rows.encode())
+    assert interpret(raw, "pressure_drop", "ISO 11171") is None
+    assert [p.what for p in raw.problems][:1] == ["is beyond all measure"]

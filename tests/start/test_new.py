@@ -19,7 +19,7 @@ from dossier.start.questions import QUESTIONS, applies, refused
 from dossier.start.scaffold import write_case
 
 NEEDED = {question.key: question.example for question in QUESTIONS if question.needed}
-ALL = {question.key: question.example for question in QUESTIONS}
+ALL = {question.key: question.example for question in QUESTIONS if question.key != "extends"}
 ARRANGEMENTS = next(question.choices for question in QUESTIONS if question.key == "arrangement")
 
 
@@ -247,3 +247,62 @@ def test_the_schema_that_an_editor_is_pointed_to_fits_the_files(tmp_path):
 def test_a_new_case_needs_no_folder_beside_it(tmp_path):
     write_case(Path(tmp_path / "a" / "b"), answers(NEEDED), None)
     assert (tmp_path / "a" / "b" / "schema").is_dir()
+
+
+SET = """
+title = "Engine X (invented)"
+revision = "B"
+issued = 2026-01-05
+[[requirement]]
+id = "X1"
+text = "Holds enough"
+quantity = "retained_capacity"
+min = "30 g"
+source = "Clause 1"
+severity = "mandatory"
+"""
+
+
+def own_set(folder):
+    (folder / "library").mkdir()
+    (folder / "library" / "engine-x.toml").write_text(SET, "utf-8")
+    return "../library/engine-x.toml"
+
+
+def beside(tmp_path):
+    """The answers that a case needs beside a set."""
+    taken = ("size", "efficiency", "basis", "source")
+    given = {key: text for key, text in answers(NEEDED).items() if key not in taken}
+    return given | {"extends": own_set(tmp_path)}
+
+
+def test_a_case_takes_its_requirements_from_a_set(tmp_path):
+    given = beside(tmp_path)
+    write_case(tmp_path / "new", given, None)
+    assert [demand.id for demand in asked_of(tmp_path / "new")[1]] == ["X1"]
+    given |= {"capacity": "40 g", "source": "Clause 2", "basis": "mean"}
+    write_case(tmp_path / "more", given, None)
+    assert {demand.id for demand in asked_of(tmp_path / "more")[1]} == {"X1", "C1"}
+
+
+@pytest.mark.parametrize(
+    ("more", "flags"),
+    [
+        ({"capacity": "40 g"}, {"--basis", "--source"}),
+        ({"size": "20 um(c)"}, {"--efficiency", "--basis", "--source"}),
+        ({"efficiency": "95 %"}, {"--efficiency"}),
+        ({"source": "Clause 2"}, {"--source"}),
+    ],
+)
+def test_beside_a_set_answers_are_asked_for_that_belong_together(more, flags, tmp_path):
+    given = beside(tmp_path)
+    found = problems(lambda: write_case(tmp_path / "new", given | more, None))
+    assert {place for _, place in found} == flags
+
+
+@pytest.mark.parametrize("path", ["../library/none.toml", "../../x.toml", "/etc/passwd", ".."])
+def test_a_set_that_cannot_be_had_is_told_and_nothing_written(path, tmp_path):
+    given = beside(tmp_path) | {"extends": path}
+    found = problems(lambda: write_case(tmp_path / "new", given, None))
+    assert found == {("the call", "--extends")}
+    assert not (tmp_path / "new").exists()

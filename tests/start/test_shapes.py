@@ -542,14 +542,6 @@ def test_a_pause_within_a_table_does_not_end_it(case, truth, tmp_path):
     truth.check(record.table)
 
 
-def test_names_repeated_within_a_table_are_refused_not_an_end(case, truth, tmp_path):
-    rows = wide(truth)
-    rows.insert(9, rows[2])
-    with pytest.raises(CaseError) as caught:
-        taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))
-    assert any("row 11" in str(p) and "below the end" in str(p) for p in caught.value.problems)
-
-
 def test_what_the_laboratory_computed_is_left_out_by_name_even_with_errors(case, truth, tmp_path):
     head = ["No.", *LEAD, *COUNTS, "Beta >4 µm(c)"]
     rows = [["Specimen: C1"], head,

@@ -28,9 +28,10 @@ LATIN = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 CYRILLIC = "абцдефгхийклмнопярстувшжызАБЦДЕФГХИЙКЛМНОПЯРСТУВШЖЫЗ"
 GREEK = "αβςδεφγηιξκλμνοπψρστυϊωχϋζΑΒΨΔΕΦΓΗΙΞΚΛΜΝΟΠΪΡΣΤΥΫΩΧΆΖ"
 FREE = (
-    "accreditation", "agreed_by", "cause", "certificate", "characteristic", "description",
-    "equipment", "fluid", "id", "kind", "laboratory", "lots", "machines", "maker", "meaning",
-    "methods", "name", "notes", "owner", "purpose", "source", "standard", "text", "title", "until",
+    "accreditation", "agreed_by", "calibrated_by", "cause", "certificate", "characteristic",
+    "description", "equipment", "fluid", "id", "kind", "laboratory", "lots", "machines", "maker",
+    "meaning", "methods", "name", "notes", "owner", "purpose", "source", "standard", "text",
+    "title", "until",
 )  # fmt: skip
 """Keys under which a user writes words of his own; a code under `kind` stays."""
 NAMES = {"id", "fluid", "kind", "laboratory", "standard", "methods"}
@@ -42,6 +43,7 @@ _PHRASE = re.compile(r"(?<=^)[^,]*[a-z]{2} [^,\[]*(?=,)|(?<=,)[^,]*[a-z]{2}[ ;][
 """Cells of words in a table, other than headers with a unit."""
 _WORDS = re.compile(rf"{_PHRASE.pattern}|(?<=,)[a-z]+(?=,)")
 """The same, and cells of one word."""
+_SAID = re.compile(r"(<dcc:(?:content|uniqueIdentifier)[^>]*>)([^<]*)")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -118,6 +120,9 @@ def written_in_greek(name, folder):
 
     for path in copy.rglob("*.toml"):
         path.write_text(_TYPED.sub(typed, path.read_text("utf-8")), encoding="utf-8")
+    for path in copy.rglob("*.xml"):  # calibration certificates
+        words = _SAID.sub(lambda found: found[1] + greek(found[2]), path.read_text("utf-8"))
+        path.write_text(words, encoding="utf-8")
     for path in copy.rglob("*.csv"):
         lines = path.read_text("utf-8").splitlines()
         names, cells = "", _PHRASE

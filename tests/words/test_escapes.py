@@ -16,7 +16,7 @@ UNITS = {"Pa", "kPa", "bar", "mL", "min", "mg", "kg", "mm", "um", "degC"}
 STANDARDS = {"ISO", "IEC", "ILAC", "JCGM", "ASTM", "RFC", "SAE", "VG", "SHA"}
 OURS = {"dossier"}
 _NAMED = re.compile(
-    r"[\w./-]+\.(?:csv|xlsx|toml|json|pdf|html|css|svg|png)\b|[\w-]+/records/"  # files
+    r"[\w./-]+\.(?:csv|xlsx|xml|toml|json|pdf|html|css|svg|png)\b|[\w-]+/records/"  # files
     r"|\b[0-9a-f]{32,}\b"  # digests
     r"|\d{4}-\d\d-\d\dT[\d:]+Z"  # times for programs
     r"|\b[A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+\b|\b[A-Z]+\d+\b"  # what a user numbered, and standards

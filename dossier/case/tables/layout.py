@@ -3,18 +3,24 @@
 import difflib
 import re
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
-from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
 
 from dossier.case.model import Layout, Long
 from dossier.case.tables.column_names import is_known, plain
-from dossier.case.tables.grid import Grid, Row, at, names_of
-from dossier.case.tables.numerals import CLOCK, CLOCKS, is_clock
-from dossier.case.tables.raw_table import Column, RawTable, TableError, filled, letters
-from dossier.case.tables.table_head import HEADER, is_value, refuse_nameless
+from dossier.case.tables.grid import Grid, Row, at, bare_of, is_reading, names_of, once
+from dossier.case.tables.numerals import CLOCK, CLOCKS
+from dossier.case.tables.raw_table import (
+    Column,
+    RawTable,
+    TableError,
+    by_place,
+    filled,
+    letters,
+    turned_cells,
+)
+from dossier.case.tables.table_head import HEADER, refuse_nameless
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
@@ -33,6 +39,8 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     Raises TableError where there is no such table.  A column that the layout neither reads nor
     names as remark or ignored is a problem, and so is one that it names and is not there.
     """
+    if layout.transposed:
+        grid = grid.turn()
     window, left, right = grid.window(layout.range)
     rows = [(n, row) for n, row in window if _first(row[left:right])]
     if len(rows) <= layout.names + layout.units:
@@ -41,13 +49,16 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     written = names_of(head, left, right, grid.merged)
     units = [filled(at(below[0][1], k)) for k in range(left, right)] if layout.units else []
     last = below[0][0] if layout.units else head[-1][0]
-    body, after = _body([r for r in window if r[0] > last], layout.end, left, right)
+    above = [row for row in grid.rows if row[0] < head[0][0]]
+    heads = rows[: layout.names + layout.units]
+    below_it, again = once([r for r in window if r[0] > last], heads, above, left, right)
+    body, after = _body(below_it, layout.end, left, right)
     raw = RawTable(
         grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
         np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
         head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
         cells_read=f"{letters(left)}{head[0][0]}:{letters(right - 1)}{body[-1][0]}",
-        dilution=layout.dilution,
+        dilution=layout.dilution, hidden=layout.hidden == "read", turned=grid.turned,
     )  # fmt: skip
     if ":" not in layout.range:
         refuse_outside(body, right)
@@ -61,10 +72,36 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
     raw.remark_cells = {(row, text): f"{letters(column)}{row}" for row, column, text in said}
     raw.remarks = tuple(sorted(raw.remark_cells))
+    if raw.turned:
+        raw.cells_read = turned_cells(raw.cells_read)
+        raw.remark_cells = {key: turned_cells(cell) for key, cell in raw.remark_cells.items()}
     raw.columns = tuple(c for _, c in named if c.name)
+    _repeated(raw, again)
+    _without_units(raw)
     raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
     _begin(raw, layout.start)
     return lengthened(raw, layout.long, named) if layout.long else raw
+
+
+def _repeated(raw: RawTable, again: Sequence[int]) -> None:
+    """Say that names were repeated, as on pages; without times it may be another table."""
+    if again and raw.find("time") is None:
+        what, hint = "repeats the names: is this another table?", "name the cells of each table"
+        raw.complain(f"row {again[0]}", what, hint)
+    elif again:
+        words = f"rows {', '.join(map(str, again))}: the names again, as on a new page; not read"
+        raw.remarks = tuple(sorted([*raw.remarks, (again[0], words)]))
+
+
+def _without_units(raw: RawTable) -> None:
+    """Take the unit of a column from its cells, where every one repeats it."""
+    for column in raw.columns if isinstance(raw.cells, list) else ():
+        cells = [cell for cell in raw.cells[column.index] if filled(cell)]
+        if column.unit and cells and all(bare_of(cell, column.unit) for cell in cells):
+            raw.cells[column.index] = [
+                bare_of(cell, column.unit) if filled(cell) else cell
+                for cell in raw.cells[column.index]
+            ]
 
 
 def _first(cells: Sequence[Any]) -> str:
@@ -110,17 +147,6 @@ def _kept(grid: Grid, head: Sequence[Row], left: int, right: int) -> Iterator[Sa
             yield from _remark(number, row, left, right)
 
 
-def is_reading(cell: Any) -> bool:
-    """Return whether a cell holds a number, a time or a day rather than words."""
-    if isinstance(cell, (date, time, timedelta)) or is_clock(cell):
-        return True
-    text = filled(cell)
-    with suppress(ValueError):
-        if len(text) >= 16:
-            return bool(datetime.fromisoformat(text))
-    return is_value(text.lstrip("<>≤≥ "))
-
-
 def refuse_outside(body: Sequence[Row], width: int) -> None:
     """Raise TableError for a filled cell to the right of the columns of a table."""
     for number, row in body:
@@ -157,12 +183,12 @@ def _named(
     named: Named = []
     for offset, text in enumerate(written):
         index = left + offset
-        keys = (plain(f"column {letters(index)}"), plain(text))
+        keys = (plain(by_place(index, raw.turned)), plain(text))
         key = next((k for k in keys if k in left_over), "") if text or keys[0] in left_over else ""
         place = f"cell {letters(index)}{raw.head}"
         name, unit = split_name(mapping.get(key, text))
         if key and key == keys[1] and times.count(key) > 1:
-            hint = f'name it by its place in the layout: "column {letters(index)}"'
+            hint = f'name it by its place in the layout: "{by_place(index, raw.turned)}"'
             raw.complain(place, f"{text!r} is the name of several columns", hint)
         left_over.pop(key, None)
         if key in unread or not text:
@@ -207,7 +233,7 @@ def split_name(text: str) -> tuple[str, str]:
         return text, ""
     match = HEADER.match(text)
     if match is None or match["unit"] is None:
-        behind = _BEHIND.fullmatch(text.strip())
+        behind = _BEHIND.fullmatch(text.strip().rstrip("*†‡ "))
         # um(c) is a size: its parenthesis is no unit
         match = behind if behind and not behind["name"].endswith(("um", "µm", "μm")) else match
     if match is None:
@@ -221,6 +247,7 @@ def find_column(named: Named, name: str) -> Column | None:
         if plain(name) in {
             plain(text),
             plain(f"column {letters(column.index)}"),
+            plain(f"row {column.index + 1}"),
             plain(column.name),
         }:
             return column

@@ -24,7 +24,11 @@ PAIRS = ((".", ","), (",", "."))
 """Each mark as the decimal mark, with the other one."""
 _GAPS = " \u00a0\u2009\u202f'\u2019"
 _PLAIN = b"0123456789+-eE\n"
-_MINUTE = re.compile(rb"[eE]-0*[0-9]{3}|[0-9]{290}")
+_MINUTE = re.compile(rb"[eE]-0*[0-9]{3}")
+_LONG = b"0" * 290
+"""So many digits in a row may be the smallest number that is held, or less."""
+_DIGITS = bytes(48 if 48 <= k <= 57 else 32 for k in range(256))
+_PIECE = 2**20
 _DOUBTFUL = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
@@ -57,7 +61,12 @@ def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
 
 def vanishing(piece: bytes) -> bool:
     """Return whether a piece of a table may hold a number that vanishes: looked for in no time."""
-    return _MINUTE.search(piece) is not None
+    if (b"e-" in piece or b"E-" in piece) and _MINUTE.search(piece):
+        return True
+    if len(piece) < len(_LONG):
+        return False
+    steps = range(0, len(piece), _PIECE)
+    return any(_LONG in piece[k : k + _PIECE + len(_LONG)].translate(_DIGITS) for k in steps)
 
 
 def number(text: str, decimal: str, thousands: str = "") -> float | None:
@@ -192,13 +201,12 @@ def seconds(cell: Any, form: str) -> float:
 def moment(cell: Any) -> tuple[int | None, float]:
     """Return the day of a clock time, as its ordinal, None where none is given, and its second.
 
-    Takes a spreadsheet's times and days, and text as ISO 8601 writes them: ``09:14:05``,
-    ``2026-02-11 09:14:05``.  Raises ClockError for anything else.
+    Takes a spreadsheet's times and days, and text as ISO 8601 writes them, ``09:14:05`` or
+    ``2026-02-11 09:14:05``, with am and pm, or with a day such as ``11.02.2026``.  Raises
+    ClockError for anything else: of ``02/11/2026`` nobody knows the month.
     """
     if isinstance(cell, str):
-        with suppress(ValueError):
-            text = cell.strip().replace(",", ".")
-            cell = time.fromisoformat(text) if len(text) < 17 else datetime.fromisoformat(text)
+        cell = _from_text(cell.strip().replace(",", "."))
     if isinstance(cell, datetime):
         return cell.toordinal(), _of_the_day(cell.time())
     if isinstance(cell, timedelta) and cell.days == 0:
@@ -206,6 +214,24 @@ def moment(cell: Any) -> tuple[int | None, float]:
     if isinstance(cell, time):
         return None, _of_the_day(cell)
     raise ClockError("is no clock time", "write 09:14:05 or 2026-02-11 09:14:05")
+
+
+_SPELLED = ("%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M:%S.%f", "%d.%m.%Y %H:%M", "%I:%M:%S %p",
+            "%I:%M %p", "%Y-%m-%d %I:%M:%S %p", "%H:%M:%S")  # fmt: skip
+"""Clock times beside those of ISO 8601; without a year it is one without a day."""
+
+
+def _from_text(text: str) -> Any:
+    """Return a clock time as such, else the text."""
+    for read in (time.fromisoformat, datetime.fromisoformat):
+        with suppress(ValueError):
+            if ":" in text:
+                return read(text)
+    for form in _SPELLED if ":" in text and len(text) < 40 else ():
+        with suppress(ValueError):
+            found = datetime.strptime(text, form)  # noqa: DTZ007  laboratories' clocks
+            return found if "%Y" in form else found.time()
+    return text
 
 
 def _of_the_day(cell: time) -> float:

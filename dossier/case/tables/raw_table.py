@@ -110,6 +110,10 @@ class RawTable:
     """Whether counts are those of the fluid ("undone") or of a diluted sample ("as counted")."""
     sample: dict[str, float] = field(default_factory=dict)
     """For each side what a count of a sample is multiplied by to be one of the fluid [1/mL]."""
+    hidden: bool = False
+    """Whether hidden rows and columns may be read."""
+    turned: bool = False
+    """Whether rows and columns are exchanged, so that a row is a column of the file."""
     problems: list[CaseProblem] = field(default_factory=list)
 
     @property
@@ -131,6 +135,7 @@ class RawTable:
 
     def complain(self, place: str, what: str, hint: str) -> None:
         """Record one problem of this table."""
+        place = turned_place(place) if self.turned else place
         self.problems.append(CaseProblem(self.file, place, what, hint))
 
     def find(self, name: str) -> Column | None:
@@ -206,6 +211,10 @@ class RawTable:
             except ClockError as error:
                 self._name_cells([row], column, error.what, error.hint)
                 continue
+            if other is not None and day is None:
+                hint = 'state its day in the layout too: start = "2026-02-11 09:14:00"'
+                self._name_cells([row], column, "has a day, and the start of the test none", hint)
+                return values
             days = other - day if other is not None and day is not None else 0
             if other is None and value - start < before - HALF_DAY:
                 days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight
@@ -314,3 +323,38 @@ def letters(index: int) -> str:
         index, rest = divmod(index - 1, 26)
         name = chr(65 + rest) + name
     return name
+
+
+def index_of(name: str) -> int:
+    """Return the index, counted from 0, of the column that a spreadsheet calls `name`."""
+    index = 0
+    for letter in name:
+        index = 26 * index + ord(letter) - 64
+    return index - 1
+
+
+_CELL = re.compile(r"([A-Z]+)([0-9]+)")
+_LINE = re.compile(r"\b(rows?|column) ([A-Z]{1,3}|[0-9]+)\b")
+
+
+def turned_cells(cells: str) -> str:
+    """Return cells with row and column exchanged: "B4:H9" as "D2:I8"."""
+    return _CELL.sub(lambda m: f"{letters(int(m[2]) - 1)}{index_of(m[1]) + 1}", cells)
+
+
+def turned_place(place: str) -> str:
+    """Return a place of a table whose rows and columns are exchanged, as it is in the file."""
+    if not re.match(r"(cells?|rows?|column) ", place):
+        return place
+    return _LINE.sub(_turned_line, turned_cells(place))
+
+
+def _turned_line(match: re.Match[str]) -> str:
+    if match[2].isdecimal():
+        return f"column {letters(int(match[2]) - 1)}"
+    return f"row {index_of(match[2]) + 1}" if match[1] == "column" else match[0]
+
+
+def by_place(index: int, turned: bool) -> str:
+    """Return how a layout names a column by its place."""
+    return f"row {index + 1}" if turned else f"column {letters(index)}"

@@ -37,6 +37,16 @@ class SheetMarks:
     percent: list[tuple[int, int]] = field(default_factory=list)
     """The same of numbers that are shown as a percentage."""
 
+    def turn(self) -> "SheetMarks":
+        """Return the marks of the sheet with rows and columns exchanged."""
+        turned = {
+            name: [(column + 1, row - 1) for row, column in getattr(self, name)]
+            for name in ("errors", "unvalued", "vanishing", "percent")
+        }
+        columns = {k + 1 for a, b in self.hidden_columns for k in range(a, min(b, 2**14) + 1)}
+        rows = [(row - 1, row - 1) for row in self.hidden_rows]
+        return SheetMarks(hidden_rows=columns, hidden_columns=rows, **turned)
+
     def hides(self, column: int) -> bool:
         """Return whether the column of that index, counted from 0, is hidden."""
         return any(first <= column <= last for first, last in self.hidden_columns)
@@ -328,7 +338,7 @@ def _looker(name: str) -> Callable[[bytes, bool], None]:
     def look(piece: bytes, last: bool) -> None:
         try:
             parser.Parse(piece, last)
-        except expat.ExpatError as error:
+        except (expat.ExpatError, LookupError) as error:
             raise BoundsError(
                 f"its part {name[:60]!r} is not well-formed ({error})", "save it again as XLSX"
             ) from None

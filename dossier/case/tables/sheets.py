@@ -24,6 +24,7 @@ from dossier.case.tables.sheet_marks import BoundsError, SheetMarks, check_workb
 from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
 
 MAX_NAMED = 5
+_HIDDEN = 'where it is part of the record say so in its [[layout]]: hidden = "read"; else show it'
 
 Cut = Callable[[Grid], RawTable]
 
@@ -70,7 +71,10 @@ def read_sheet(
     grid, marks = sheet_grid(file, content, sheet)
     _show_percent(grid, marks)
     table = cut(grid) if cut else _table(file, grid.rows, renamed or {})
-    _refuse_unseen(table, marks, grid.merged)
+    merged = grid.merged
+    if table.turned:
+        marks, merged = marks.turn(), grid.turn().merged
+    _refuse_unseen(table, marks, merged)
     return with_decimal(table, decimal)
 
 
@@ -153,16 +157,10 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     """Complain of cells whose value is not what a reader of the sheet sees."""
     head = table.head
     rows = {head, *table.lines.tolist()}
-    for number in sorted(rows & marks.hidden_rows)[:MAX_NAMED]:
-        table.complain(
-            f"row {number}", "is hidden", "show it, or delete it if it is no part of the record"
-        )
-    for column in table.columns:
-        if marks.hides(column.index):
-            table.complain(
-                f"column {letters(column.index)}", "is hidden",
-                "show it, or delete it if it is no part of the record",
-            )  # fmt: skip
+    unseen = [f"row {number}" for number in sorted(rows & marks.hidden_rows)[:MAX_NAMED]]
+    unseen += [f"column {letters(c.index)}" for c in table.columns if marks.hides(c.index)]
+    for place in () if table.hidden else unseen:
+        table.complain(place, "is hidden", _HIDDEN)
     _name(table, head, marks.vanishing, *VANISHES)
     _name(table, head, marks.errors, "holds an error value", "correct the formula, or empty it")
     _name(

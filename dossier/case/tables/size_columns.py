@@ -87,7 +87,8 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
             end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older)
             upper[column] = size if end is None else end
         if size in sides[match[1].lower()]:
-            raw.complain("header", f"two columns for {column.name!r}", "keep one of them")
+            hint = "take the table in two, or leave one out: name it under ignored"
+            raw.complain(raw.named_at(column), f"a second column for {column.name!r}", hint)
         sides[match[1].lower()][size] = column
     _unpaired(raw, sides)
     sizes = sorted(set(sides["upstream"]) & set(sides["downstream"]))

@@ -11,10 +11,10 @@ from dossier.case.tables.csv_cells import parsed
 from dossier.case.tables.csv_rows import CsvRows, as_utf8, sort_rows
 from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import tabled
-from dossier.case.tables.raw_table import Note, RawTable, TableError
+from dossier.case.tables.raw_table import Note, RawTable, TableError, turned_place
 from dossier.case.tables.sheet_marks import MAX_CELLS
-from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
-from dossier.case.tables.table_head import refuse_nameless
+from dossier.case.tables.sheets import Cut, read_sheet, sheet_names, with_decimal
+from dossier.case.tables.table_head import is_value, refuse_nameless
 
 MAX_FILE = 512 * 2**20
 MAX_GRID = 64 * 2**20
@@ -32,26 +32,59 @@ def read_table(
     read what is not in the case format, `where` which of its rows.  Raises TableError where there
     is no table.
     """
+    try:
+        return _table(file, content, renamed, decimal, layout, where)
+    except TableError as error:
+        if layout and layout.transposed:
+            error.place = turned_place(error.place)
+        raise
+
+
+def _table(
+    file: str, content: bytes, renamed: dict[str, str] | None, decimal: str,
+    layout: Layout | None, where: dict[str, str] | None,
+) -> RawTable:  # fmt: skip
     path, _, place = file.partition("#")
-    suffix = PurePath(path).suffix.lower()
+    book = is_workbook(path)
     found = _CELLS.fullmatch(place)
-    cells = found["range"] if found and ("!" in place) == (suffix == ".xlsx") else ""
+    cells = found["range"] if found and ("!" in place) == book else ""
     if cells:
         layout = (layout or Layout(id="cells")).model_copy(update={"range": cells})
         place = (found and found["sheet"]) or ""
     cut = partial(tabled, layout=layout, where=where or {}) if layout else None
     decimal = layout.decimal if layout else decimal
-    if suffix == ".xlsx":
+    raw = _plainly(file, content, place, renamed, decimal, cut)
+    numbers = [] if cut else [column for column in raw.columns if is_value(column.name)]
+    if len(numbers) > 1:
+        what = f"{numbers[0].name!r} and others are names of columns: does time run to the right?"
+        hint = "'dossier take' reads it so: transposed = true in a [[layout]]"
+        raise TableError(raw.named_at(numbers[0]), what, hint)
+    return raw
+
+
+def _plainly(
+    file: str, content: bytes, place: str, renamed: dict[str, str] | None, decimal: str,
+    cut: Cut | None,
+) -> RawTable:  # fmt: skip
+    path = file.partition("#")[0]
+    if is_workbook(path):
         if not place:
             names = ", ".join(map(repr, sheet_names(content)[:20]))
             hint = f"write '{path}#SHEET'; it has {names or 'none'}"
             raise TableError("", "no sheet named", hint)
         return read_sheet(file, content, place, renamed, decimal, cut)
-    if suffix not in {".csv", ".txt", ".tsv"}:
-        raise TableError("", f"files of kind {suffix!r} are not read", "hand in CSV or XLSX")
     if cut is None:
         return read_csv(file, content, renamed, decimal)
     return with_decimal(cut(csv_grid(file, content)), decimal)
+
+
+def is_workbook(path: str) -> bool:
+    """Return whether a file is a workbook, not a CSV file; TableError for any other kind."""
+    suffix = PurePath(path).suffix.lower()
+    if suffix not in {".xlsx", ".xlsm", ".csv", ".txt", ".tsv"}:
+        hint = "save it as XLSX, or hand in CSV"
+        raise TableError("", f"files of kind {suffix!r} are not read", hint)
+    return suffix in {".xlsx", ".xlsm"}
 
 
 def csv_grid(file: str, content: bytes) -> Grid:

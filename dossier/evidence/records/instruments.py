@@ -5,22 +5,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from dossier.case.case import Case
+from dossier.case.certificate import DIMENSION
 from dossier.case.fields import FINEST as FINEST_OF_ALL
 from dossier.case.model import Instrument, RecordEntry
 from dossier.case.problems import CaseProblem
 from dossier.case.units import UnitError, parse_quantity, split_quantity
 from dossier.evidence.limits import Limits
-
-_DIMENSION = {
-    "flow": "flow",
-    "injection flow": "flow",
-    "differential pressure": "pressure",
-    "pressure": "pressure",
-    "temperature": "temperature difference",
-    "mass": "mass",
-    "volume rate": "volume rate",
-    "length": "length",
-}
 
 READ_BY: dict[str, tuple[str, ...]] = {
     "collapse pressure": ("differential pressure", "pressure"),
@@ -70,9 +60,9 @@ def reading_u(instrument: Instrument, measurand: str) -> tuple[float, bool] | No
         return None
     if isinstance(raw, str) and raw.strip().endswith("%"):
         return parse_quantity(raw, "fraction"), True
-    if measurand not in _DIMENSION:
+    if measurand not in DIMENSION:
         raise UnitError(f"reading_u {raw!r} of instrument {instrument.id!r} fits no measurand")
-    return parse_quantity(raw, _DIMENSION[measurand]), False
+    return parse_quantity(raw, DIMENSION[measurand]), False
 
 
 FINEST = {"size_u": 3e-3, "diameter_u": 1e-3, "reading_u": FINEST_OF_ALL}

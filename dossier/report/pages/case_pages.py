@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from dossier.case.case import Case
+from dossier.case.extended import Library
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
@@ -37,6 +38,8 @@ ARRANGEMENTS = {
 class ApplicationPage:
     """Where the filter will work."""
 
+    sets: tuple[Fact, ...]
+    """Requirement sets that were taken, and what of them counts."""
     oil: tuple[Fact, ...]
     duty: tuple[Fact, ...]
     notes: str
@@ -68,9 +71,27 @@ def measured(value: Measured | None, unit: str, dimension: str) -> str:
     return say("{value}, k = {k}", value=with_unit(PLUS_MINUS.join(text), unit), k=2)
 
 
+def _set_lines(each: Library) -> Iterator[str]:
+    """Yield where a requirement set is from, and which of its requirements count."""
+    day = date_text(each.issued)
+    yield say("{title}, revision {revision} of {day}", title=each.title, revision=each.revision,
+              day=day)  # fmt: skip
+    yield each.file
+    if each.taken:
+        yield say("taken from it: {names}", names=", ".join(each.taken))
+    if each.overridden:
+        names = ", ".join(each.overridden)
+        yield say("stated otherwise in this application: {names}", names=names)
+
+
 def application_page(case: Case) -> ApplicationPage:
     """Return the application as formatted text."""
-    return ApplicationPage(oil=_oil(case), duty=_duty(case), notes=speak(case.application.notes))
+    sets = tuple(
+        Fact(say("Requirement set"), "; ".join(_set_lines(each))) for each in case.libraries
+    )
+    return ApplicationPage(
+        sets=sets, oil=_oil(case), duty=_duty(case), notes=speak(case.application.notes)
+    )
 
 
 def _oil(case: Case) -> tuple[Fact, ...]:

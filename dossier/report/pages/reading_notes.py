@@ -26,7 +26,7 @@ def reading_notes(record: Record) -> list[str]:
 
 def handed_in(case: Case) -> tuple[Table, ...]:
     """Return what was read from which cells, the specimens, and the documents: what there is."""
-    found = (_mappings(case), _specimens(case), _attachments(case))
+    found = (_mappings(case), _certificates(case), _specimens(case), _attachments(case))
     return tuple(table for table in found if table.rows)
 
 
@@ -66,6 +66,8 @@ def _stated(layout: Layout | None) -> Iterator[str]:
         yield say("start of the test: {time}", time=layout.start)
     if layout.dilution == "as counted":
         yield say("counts of diluted samples, times the dilution")
+    if layout.hidden:
+        yield say("hidden rows and columns are read")
     if layout.missing:
         yield say("not measured: {words}", words=", ".join(map(repr, layout.missing)))
 
@@ -102,6 +104,36 @@ def _cells(record: Record) -> str:
     return f"{record.id}: {place}{joined}{f' ({where})' if where else ''}"
 
 
+def _certificates(case: Case) -> Table:
+    rows = [
+        (
+            f"{each.instrument}: {each.file}",
+            f"{each.certificate.number}, {each.certificate.laboratory}, "
+            f"{date_text(each.certificate.ended)}",
+            ", ".join(key for key in each.taken) or say("nothing: all of it was typed, and agrees"),
+            _digest(case, each.file),
+        )
+        for each in case.certificates
+    ]
+    return Table(
+        caption=say("Digital calibration certificates that instruments rely on"),
+        columns=(
+            Column(say("Instrument: file"), 22),
+            Column(say("Certificate, laboratory and day"), 26),
+            Column(say("Taken from it"), 20),
+            Column("SHA-256", 32),
+        ),
+        rows=tuple(rows),
+        note=say("Whether these certificates are signed, and by whom, was not judged."),
+    )
+
+
+def _digest(case: Case, file: str) -> str:
+    """Return the SHA-256 of a file that the case names."""
+    name = normpath(f"{case.name}/{file}")
+    return next((each.sha256 for each in case.inputs if each.name == name), "")
+
+
 def _specimens(case: Case) -> Table:
     rows = [
         (
@@ -125,13 +157,12 @@ def _specimens(case: Case) -> Table:
 
 
 def _attachments(case: Case) -> Table:
-    digests = {each.name: each.sha256 for each in case.inputs}
     rows = [
         (
             each.file,
             speak(each.what),
             named(each.supports) or say(NONE),
-            digests.get(normpath(f"{case.name}/{each.file}"), ""),
+            _digest(case, each.file),
         )
         for each in case.qualification.attachment
     ]
