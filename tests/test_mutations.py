@@ -20,7 +20,7 @@ def passes(assessment):
 
 
 @pytest.fixture(scope="module")
-def intact():
+def intact(few_draws):
     return {name: passes(assess(read_case(INPUTS / name), pages=False)) for name in CASES}
 
 

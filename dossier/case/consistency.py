@@ -5,6 +5,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import date
+from functools import lru_cache
 
 from dossier.case.application import Application
 from dossier.case.model import Concession, Deviation, Qualification, RecordEntry
@@ -23,6 +24,7 @@ ALIKE = str.maketrans("АВСЕІКМНОРЅТХаесіорѕухΑΒΕΗΙΚ�
 """Letters of other alphabets, and dashes, that look as Latin ones do."""
 
 
+@lru_cache(4096)  # the same few names are compared for each record: a quarter of `assess`
 def plain(text: str, *, as_written: bool = False) -> str:
     """Return text as a reader sees it: in one case, without full stops and hidden marks.
 

@@ -25,7 +25,7 @@ def passes(assessment):
 
 
 @pytest.fixture(scope="module")
-def honest():
+def honest(few_draws):
     return {
         name: passes(assess(read_case(INPUTS / name), pages=False))
         for name in {r.case for r in ROWS}
