@@ -1,6 +1,6 @@
 """Break lines of the calculating and sealing rooms at random; every break has to be noticed.
 
-    python -m tests.mutation [number] [--seed 1] [--only uncertainty]
+    python -m tests.mutation [number] [--seed 1] [--only uncertainty] [--results FILE]
 
 Each mutant changes one place of one module: a comparison, a sign, a number, min for max, a branch,
 a term, an argument.  Words are not touched: what `say` is given and what is raised.  The tests are
@@ -8,13 +8,15 @@ collected once, and a first run notes which functions each of them calls.  A mut
 puts the changed code into its function, or the changed values into all modules, and runs the tests
 that call it, the quickest first, until one fails.  Five times the processor time of the unchanged
 code is allowed.  A test that killed must pass by itself without the change.  Survivors are printed
-with their place; those argued to change nothing stand in `mutation_equivalents.txt`.
+with their place; those argued to change nothing stand in `mutation_equivalents.txt`.  With a file
+of results, what became of each is written there at once, and a run that was stopped goes on.
 """
 
 import argparse
 import ast
 import copy
 import gc
+import json
 import os
 import pickle
 import random
@@ -229,6 +231,7 @@ class Tests:
                 self.functions.setdefault(place(each.__code__), []).append(each)
         del living
         gc.freeze()  # so that no fork has to copy what was loaded before
+        self.learn()
         self.work(self)
         return True
 
@@ -385,26 +388,30 @@ def sample(asked):
     return random.Random(asked.seed).sample(every, min(asked.number, len(every)))
 
 
-def judge(tests, drawn):
-    """Print what becomes of each mutant, and the score."""
-    tests.learn()
+def judge(tests, drawn, kept):
+    """Print what becomes of each mutant, and the score; what stands in `kept` is not asked again."""
     lines = (HERE / "mutation_equivalents.txt").read_text(encoding="utf-8").splitlines()
     argued = {line.partition("  #")[0].strip() for line in lines}
+    known = dict(json.loads(line) for line in kept.read_text().splitlines()) if kept else {}
     alone, count = {"": True, None: True}, Counter()
     for number, (path, tree, inside, line, change, how) in enumerate(drawn, 1):
         where = f"{dotted(path).partition('.')[2]}.{inside}"
+        mutant = f"{where}:{line}  {change}"
         if f"{where}  {change}" in argued:
-            count["argued to change nothing"] += 1
-            continue
-        killer = tests.killer(path, inside, compiled(path, tree, how))
-        if killer not in alone:
-            alone[killer] = forked(partial(tests.run, [killer]), 60) == ""
-        if not alone[killer]:
-            sys.exit(f"fails by itself without a change: {killer}")
-        became = {"": "survived", None: "without end"}.get(killer, "died")
-        count[became] += 1
-        if not killer:
-            print(f"{number} {became}: {where}:{line}  {change}", flush=True)
+            known[mutant] = "argued to change nothing"
+        elif mutant not in known:
+            killer = tests.killer(path, inside, compiled(path, tree, how))
+            if killer not in alone:
+                alone[killer] = forked(partial(tests.run, [killer]), 60) == ""
+            if not alone[killer]:
+                sys.exit(f"fails by itself without a change: {killer}")
+            known[mutant] = {"": "survived", None: "without end"}.get(killer, "died")
+            if kept:
+                with kept.open("a") as file:
+                    file.write(json.dumps((mutant, known[mutant])) + "\n")
+        count[known[mutant]] += 1
+        if known[mutant] in {"survived", "without end"}:
+            print(f"{number} {known[mutant]}: {mutant}", flush=True)
         if not number % 25:
             print(number, dict(count), flush=True)
     print(len(drawn), dict(count))
@@ -415,10 +422,15 @@ def main():
     ask.add_argument("number", nargs="?", type=int, default=300)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--only", default="", help="expression in the path of a module")
-    drawn = sample(ask.parse_args())
-    sealing = any(path.relative_to(PACKAGE).parts[0] in ROOMS[3:] for path, *_ in drawn)
-    folders = [str(HERE / room) for room in (TESTS[3:] if sealing else TESTS[:3])]
-    return int(pytest.main([*OPTIONS, *folders], [Tests(lambda tests: judge(tests, drawn))]))
+    ask.add_argument("--results", type=Path, help="file to write results to, and to go on from")
+    asked = ask.parse_args()
+    drawn = sample(asked)
+    if asked.results:
+        asked.results.touch()
+    rooms = {path.relative_to(PACKAGE).parts[0] in ROOMS[3:] for path, *_ in drawn}
+    folders = [*TESTS[:3]] * (False in rooms) + [*TESTS[3:]] * (True in rooms)
+    tests = Tests(lambda tests: judge(tests, drawn, asked.results))
+    return int(pytest.main([*OPTIONS, *(str(HERE / each) for each in folders)], [tests]))
 
 
 if __name__ == "__main__":
