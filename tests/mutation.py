@@ -389,7 +389,7 @@ def sample(asked):
 
 
 def judge(tests, drawn, kept):
-    """Print what becomes of each mutant, and the score; what stands in `kept` is not asked again."""
+    """Print what becomes of each mutant, and the score; what stands in `kept` is known."""
     lines = (HERE / "mutation_equivalents.txt").read_text(encoding="utf-8").splitlines()
     argued = {line.partition("  #")[0].strip() for line in lines}
     known = dict(json.loads(line) for line in kept.read_text().splitlines()) if kept else {}

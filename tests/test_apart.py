@@ -1,8 +1,6 @@
 """One dossier by two processes: the same bytes as by one, and never less than one would say."""
 
 import os
-import shutil
-from pathlib import Path
 
 import pytest
 
@@ -11,14 +9,14 @@ from dossier.make import api
 from dossier.make import two_processes as apart
 from dossier.make.outcome import Order
 from dossier.system.second_process import aside, receive, second_core, send
+from tests.archive import sealed
 
-INPUTS = Path(__file__).parents[1] / "inputs"
 pytestmark = pytest.mark.skipif(not second_core(), reason="one processor only")
 
 
 @pytest.fixture
 def case(tmp_path):
-    return Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "inputs" / "polder-pumps"))
+    return sealed.short_case(tmp_path / "inputs")
 
 
 def test_two_processes_write_the_same_files_as_one(case, laid_out_anew, tmp_path):

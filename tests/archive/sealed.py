@@ -50,6 +50,20 @@ def short_case(target):
     return folder
 
 
+def another_case(target):
+    """Copy the short case under another number, and ask for what its filter fails; sign it off."""
+    folder = short_case(target)
+    for name, old, new in (
+        ("case.toml", '"LFQ-0412"', '"LFQ-0413"'),
+        ("application.toml", '"32 kPa"', '"3 kPa"'),
+    ):
+        text = (folder / name).read_text("utf-8")
+        assert old in text
+        (folder / name).write_text(text.replace(old, new), "utf-8")
+    sign_all(folder)
+    return folder
+
+
 def leave_out(path, unwanted):
     """Leave out the tables of a TOML file that begin with what is not wanted."""
     first, *blocks = re.split(r"(?m)^(?=\[\[|\[\w+\]$)", path.read_text("utf-8"))
