@@ -229,7 +229,7 @@ def _estimate(
     passage = circuit.at_bearings(
         *known.nominal.values(),
         through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
-    )  # fmt: skip
+    )
     u = half_width_of(samples)
 
     def own(each: SpecimenValue) -> SpecimenValue:
