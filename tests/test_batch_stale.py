@@ -106,10 +106,8 @@ SPOILT = {
     ),
     "no JSON": lambda p: p.json.unlink(),
     "another JSON": lambda p: p.json.write_bytes(p.document + b" "),
-    "PDF and JSON swapped": lambda p: (
-        p.pdf.write_bytes(p.document), p.json.write_bytes(p.first)
-    ),
-}  # fmt: skip
+    "PDF and JSON swapped": lambda p: (p.pdf.write_bytes(p.document), p.json.write_bytes(p.first)),
+}
 
 
 @pytest.mark.parametrize("spoil", SPOILT.values(), ids=SPOILT)
