@@ -1,6 +1,6 @@
 """Break lines of the calculating and sealing rooms at random; every break has to be noticed.
 
-    python -m tests.mutation [number] [--seed 1] [--only uncertainty] [--results FILE]
+    python -m tests.mutation [number] [--seed 1] [--only uncertainty] [--results FILE] [--again]
 
 Each mutant changes one place of one module: a comparison, a sign, a number, min for max, a branch,
 a term, an argument.  Words are not touched: what `say` is given and what is raised.  The tests are
@@ -9,7 +9,8 @@ puts the changed code into its function, or the changed values into all modules,
 that call it, the quickest first, until one fails.  Five times the processor time of the unchanged
 code is allowed.  A test that killed must pass by itself without the change.  Survivors are printed
 with their place; those argued to change nothing stand in `mutation_equivalents.txt`.  With a file
-of results, what became of each is written there at once, and a run that was stopped goes on.
+of results, what became of each is written there at once, and a run that was stopped goes on;
+`--again` asks what survived once more, with ten times as many tests.
 """
 
 import argparse
@@ -41,8 +42,9 @@ ROOMS = ("physics", "evidence", "decision", "record", "verification", "seal")
 TESTS = ("physics", "evidence", "decision", "archive")
 OPTIONS = ["-q", "-s", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist"]
 OPTIONS += ["-m", "not slow and not long", "--ignore-glob=*/test_register*"]
-BUDGET = 4
-"""Processor time of all tests of one mutant [s] when nothing is changed; five times are allowed."""
+BUDGET = 4, 40
+"""Processor time of all tests of one mutant [s] when nothing is changed, and of one that survived
+before; five times are allowed."""
 MESSAGES = {"say", "say_count", "later", "words", "shown"}
 HARMLESS = {"strict", "xtol", "rtol", "slots", "kw_only", "frozen"}
 """Arguments that no result hangs on: what they forbid does not come, or is finer than needed."""
@@ -190,7 +192,8 @@ def forked(work, seconds):
 class Tests:
     """The collected tests: how long each takes, and which functions it calls."""
 
-    def __init__(self, work):
+    def __init__(self, work, budget):
+        self.budget = budget
         self.work, self.failed, self.calls, self.made, self.known = work, [], {}, {}, {}
 
     def pytest_runtest_logreport(self, report):
@@ -291,7 +294,7 @@ class Tests:
                 found.append((seconds + 0.2 * far, seconds, name))
         names, total = [], 0.0
         for _, seconds, name in sorted(found):
-            if not names or total + seconds < BUDGET:
+            if not names or total + seconds < self.budget:
                 names.append(name)
                 total += seconds
         return names, total
@@ -299,7 +302,7 @@ class Tests:
     def killer(self, path, inside, code):
         """Return the test that notices the code of a module, "" for none, None for no end."""
         if not inside:
-            return forked(partial(self.constant, path, code), 5 * BUDGET)
+            return forked(partial(self.constant, path, code), 5 * self.budget)
         parts = inside.split(".")
         heads = [(str(path), ".".join(parts[: n + 1])) for n in range(len(parts))]
         head = next(head for head in heads if head in self.functions)
@@ -388,11 +391,13 @@ def sample(asked):
     return random.Random(asked.seed).sample(every, min(asked.number, len(every)))
 
 
-def judge(tests, drawn, kept):
+def judge(tests, drawn, kept, again):
     """Print what becomes of each mutant, and the score; what stands in `kept` is known."""
     lines = (HERE / "mutation_equivalents.txt").read_text(encoding="utf-8").splitlines()
     argued = {line.partition("  #")[0].strip() for line in lines}
     known = dict(json.loads(line) for line in kept.read_text().splitlines()) if kept else {}
+    if again:
+        known = {mutant: became for mutant, became in known.items() if became == "died"}
     alone, count = {"": True, None: True}, Counter()
     for number, (path, tree, inside, line, change, how) in enumerate(drawn, 1):
         where = f"{dotted(path).partition('.')[2]}.{inside}"
@@ -422,6 +427,7 @@ def main():
     ask.add_argument("number", nargs="?", type=int, default=300)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--only", default="", help="expression in the path of a module")
+    ask.add_argument("--again", action="store_true", help="ask once more what survived")
     ask.add_argument("--results", type=Path, help="file to write results to, and to go on from")
     asked = ask.parse_args()
     drawn = sample(asked)
@@ -429,7 +435,9 @@ def main():
         asked.results.touch()
     rooms = {path.relative_to(PACKAGE).parts[0] in ROOMS[3:] for path, *_ in drawn}
     folders = [*TESTS[:3]] * (False in rooms) + [*TESTS[3:]] * (True in rooms)
-    tests = Tests(lambda tests: judge(tests, drawn, asked.results))
+    tests = Tests(
+        lambda tests: judge(tests, drawn, asked.results, asked.again), BUDGET[asked.again]
+    )
     return int(pytest.main([*OPTIONS, *(str(HERE / each) for each in folders)], [tests]))
 
 

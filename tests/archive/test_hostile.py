@@ -7,7 +7,7 @@ import pytest
 
 from dossier import verify
 from dossier.record.attached import NotADossierError, open_pdf
-from dossier.verification.recompute import differences, safe_name, unpack
+from dossier.verification.recompute import _made_with, differences, safe_name, unpack
 from tests.archive import sealed
 
 
@@ -84,6 +84,17 @@ def test_differences_name_the_place_and_leave_versions_out():
     assert differences(then, {**then, "versions": {}}) == ()
     assert differences({"x": [1]}, {"x": [1, 2]}) == ("x: [1] became [1, 2]",)
     assert len(differences({str(k): 0 for k in range(99)}, {})) == 13
+
+
+@pytest.mark.parametrize(("number", "more"), [(4, ""), (5, " and 1 more"), (9, " and 5 more")])
+def test_four_of_the_versions_that_differ_are_named(number, more):
+    from dossier.record.decision_record import layout_versions, versions
+
+    here = {**versions(), **layout_versions()}
+    other = dict.fromkeys(sorted(here)[:number], "0.0")
+    told = _made_with({"versions": here | other, "layout": {}}, {}, None)
+    assert told == "made with " + "; ".join(f"{k} 0.0, here {here[k]}" for k in [*other][:4]) + more
+    assert _made_with({"versions": here}, {}, None) == ""
 
 
 def test_another_version_is_told_and_moved_numbers_keep_it_from_being_verified(dossier, tmp_path):

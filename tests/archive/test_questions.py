@@ -1,12 +1,14 @@
 """Each question an auditor asks is answered "no" once the case gives reason to."""
 
+import math
 import shutil
 from datetime import date
+from types import SimpleNamespace
 
 import pytest
 
 from dossier import assess, read_case
-from dossier.verification.questions import answers
+from dossier.verification.questions import _uncertain, answers
 from tests.spelled import INPUTS
 
 TODAY = date(2026, 6, 1)
@@ -55,3 +57,25 @@ def test_a_concession_that_has_run_out_is_told():
     before, after = (words(INPUTS / "chain-ferry", day) for day in (TODAY, date(2027, 11, 1)))
     (question,) = [key for key in before if "concession" in key]
     assert (before[question], after[question]) == ("yes", "no")
+
+
+@pytest.mark.parametrize(
+    ("kind", "bound", "u", "probability", "named"),
+    [
+        ("guard_band", None, math.nan, 0.9, ["E1"]),
+        ("guard_band", None, -1.0, 0.9, ["E1"]),
+        ("guard_band", None, 0.0, 0.9, []),
+        ("guard_band", "at least", math.nan, 0.9, []),
+        ("guard_band", None, math.nan, None, []),
+    ],
+)
+def test_a_result_that_was_decided_by_a_probability_has_an_uncertainty(
+    kind, bound, u, probability, named
+):
+    found = SimpleNamespace(
+        demand=SimpleNamespace(id="E1"), probability=probability,
+        estimate=SimpleNamespace(bound=bound, u=u),
+    )  # fmt: skip
+    rule = SimpleNamespace(decision_rule=SimpleNamespace(kind=kind))
+    case = SimpleNamespace(application=rule)
+    assert _uncertain(case, SimpleNamespace(findings=[found]), TODAY) == named

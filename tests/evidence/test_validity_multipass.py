@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.multipass import _final_level, _flow
+from dossier.evidence.validity.multipass import _final_level, _flow, _upstream
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
@@ -43,3 +43,18 @@ def test_the_final_level_lies_from_nothing_to_below_the_limit(level, good):
     conditions = SimpleNamespace(final_concentration=SimpleNamespace(value=level))
     record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
     assert _final_level(record, LIMIT).met is good
+
+
+@pytest.mark.parametrize(("noises", "good"), [(2.9, True), (3.1, False), (-3.1, True)])
+@pytest.mark.parametrize("side", ["up", "down"])
+def test_upstream_may_lie_below_downstream_by_noise_alone(side, noises, good):
+    """By so many standard deviations of a Poisson count of 400, the other side known exactly."""
+    counted = {"raw_up": 1e12, "raw_down": 1e12, f"raw_{side}": 400.0}
+    low, high = (7.0 - noises * 0.05 * 7.0, 7.0) if side == "down" else (7.0, 0.0)
+    if side == "up":
+        high = low + noises * 0.05 * low
+    result = SimpleNamespace(
+        up=np.array([[low]]), down=np.array([[high]]), dispersion=np.array([1.0]),
+        sizes=np.array([4.0]), **{name: np.array([value]) for name, value in counted.items()},
+    )  # fmt: skip
+    assert _upstream(result, SimpleNamespace(value=3.0)).met is good
