@@ -13,7 +13,7 @@ settings.register_profile("here", deadline=None)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
-DEAR = ("test_coverage", "test_mutations", "test_gate", "test_conformance", "test_canonical")
+DEAR = ("test_coverage", "test_conformance", "test_mutations", "test_gate", "test_verify")
 """Files that take the longest, which are begun first, so that no worker is left with one at the
 end; `--no-loadscope-reorder` keeps the order."""
 
