@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.readings import _present
+from dossier.evidence.validity.readings import _present, _whole
 
 LIMIT = SimpleNamespace(value=0.9)
 TIME = np.arange(1, 101) * 60.0
@@ -35,3 +35,14 @@ def present(gone):
 def test_rows_that_are_gone_are_lacking_where_they_stood(gone, met, words):
     found = present(gone)
     assert (found.met, words in found.found) == (met, True), found.found
+
+
+@pytest.mark.parametrize(
+    ("off", "volume", "met"), [(0.0, 0.5, True), (0.4, 1.0, False), (-0.4, 1.0, False)]
+)
+def test_counts_above_and_below_whole_particles_are_told(off, volume, met):
+    counts = (np.arange(3.0, 43.0)[:, None] + off) / volume
+    side = SimpleNamespace(name="upstream", counts=counts, volume=volume, rounded=0.0, sizes=[4.0])
+    found = _whole((side,))
+    assert found.met is met
+    assert ("40 values are no whole number" in found.found) is not met

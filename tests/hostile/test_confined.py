@@ -18,6 +18,7 @@ from dossier.record.attached import NotADossierError
 from dossier.report.house.house import ATTACHED
 from dossier.system.confined import Limits, StoppedError, confined
 from tests.archive import made
+from tests.archive.sealed import short_case
 from tests.hostile import bombs
 from tests.hostile.test_pdfs import PAGES, raw, stream
 
@@ -110,12 +111,14 @@ def test_no_file_grows_without_end(tmp_path):
 
 
 @cache
-def attached():
+def attached(*, short=False):
+    """Return the files of a dossier of the demo case, or of the short one."""
     from dossier.make.api import assess, decision_json, issue_date, read_case
     from dossier.record.decision_record import canonical, manifest_of
 
-    case = read_case(INPUTS / "polder-pumps")
-    assessment = assess(case)
+    with tempfile.TemporaryDirectory() as place:
+        case = read_case(short_case(Path(place)) if short else INPUTS / "polder-pumps")
+    assessment = assess(case, pages=False)
     decision = decision_json(case, assessment, issue_date(case))
     files = {each.name: each.content for each in (*case.inputs, case.signoff)}
     manifest = canonical(manifest_of(case, decision, assessment))
@@ -137,7 +140,7 @@ def pdf(files):
 
 def dossier(house=None, changes=None):
     """Return a dossier, unsealed, with other files of its case or a house, and digests to match."""
-    files = dict(attached())
+    files = dict(attached(short=changes is None))
     manifest = json.loads(files.pop("manifest.json"))
     files |= {f"polder-pumps/{key}": text for key, text in (changes or {}).items()}
     for key, text in (house or {}).items():
