@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.readings import _present, _whole
+from dossier.evidence.validity.readings import _chances, _present, _rank_chance, _whole
 
 LIMIT = SimpleNamespace(value=0.9)
 TIME = np.arange(1, 101) * 60.0
@@ -46,3 +46,30 @@ def test_counts_above_and_below_whole_particles_are_told(off, volume, met):
     found = _whole((side,))
     assert found.met is met
     assert ("40 values are no whole number" in found.found) is not met
+
+
+@pytest.mark.parametrize("k", [0, 1])
+@pytest.mark.parametrize("seed", range(5))
+def test_gaps_are_witnessed_by_their_neighbours_and_by_the_next_size(k, seed):
+    """Both witnesses a second time, by a plain loop; cells of the other size are empty as well."""
+    rng = np.random.default_rng(seed)
+    counts = rng.uniform(10.0, 90.0, (24, 2))
+    counts[[0, 5, 6, 11, 17, 23], k] = np.nan
+    counts[[3, 12, 17], 1 - k] = np.nan
+    own, other = counts[:, k], counts[:, 1 - k]
+    beside, used, off, plain = [], set(), [], []
+    full = [row for row in range(24) if not np.isnan(own[row])]
+    for row in range(24):
+        if np.isnan(own[row]) and (row == 0 or not np.isnan(own[row - 1])):
+            ends = [max((r for r in full if r < row), default=full[0]),
+                    min((r for r in full if r > row), default=full[-1])]  # fmt: skip
+            beside.append(own[ends].mean())
+            used |= set(ends)
+    for row in range(1, 23):
+        moved = other[row] - 0.5 * (other[row - 1] + other[row + 1])
+        if not np.isnan(moved):
+            (off if np.isnan(own[row]) else plain).append(moved)
+    others = [own[row] for row in full if row not in used]
+    assert [*_chances(counts, k)] == pytest.approx(
+        [_rank_chance(np.array(a), np.array(b)) for a, b in ((beside, others), (off, plain))]
+    )
