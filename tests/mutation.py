@@ -45,6 +45,7 @@ OPTIONS += ["-m", "not slow and not long", "--ignore-glob=*/test_register*"]
 BUDGET = 4, 12
 """Processor time of all tests of one mutant [s] when nothing is changed, and of one that survived
 before; five times are allowed."""
+IMPORT = "its own import"
 MESSAGES = {"say", "say_count", "later", "words", "shown"}
 HARMLESS = {"strict", "xtol", "rtol", "slots", "kw_only", "frozen"}
 """Arguments that no result hangs on: what they forbid does not come, or is finer than needed."""
@@ -333,7 +334,10 @@ class Tests:
         new = {name: old[name] for name in ("__name__", "__package__", "__file__", "__spec__")}
         with pytest.MonkeyPatch.context() as patch:  # a quantity is declared once
             patch.setattr("dossier.evidence.registry.Quantity.__call__", lambda _, work: work)
-            exec(code, new)
+            try:
+                exec(code, new)
+            except Exception:  # noqa: BLE001  whatever it is, nothing could be imported
+                return IMPORT
         other = {n: old[n] for n in new if plain(new[n]) and repr(new[n]) != repr(old.get(n))}
         for holder in [vars(module) for name, module in sys.modules.items() if ours(name)]:
             holder |= {n: new[n] for n, before in other.items() if holder.get(n) is before}
@@ -400,7 +404,7 @@ def judge(tests, drawn, kept, again):
     known = dict(json.loads(line) for line in kept.read_text().splitlines()) if kept else {}
     if again:
         known = {mutant: became for mutant, became in known.items() if became == "died"}
-    alone, count = {"": True, None: True}, Counter()
+    alone, count = {"": True, None: True, IMPORT: True}, Counter()
     for number, (path, tree, inside, line, change, how) in enumerate(drawn, 1):
         where = f"{dotted(path).partition('.')[2]}.{inside}"
         mutant = f"{where}:{line}  {change}"
