@@ -3,8 +3,10 @@
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
+from dossier.evidence.validity import relevance
 from dossier.evidence.validity.relevance import _housing
 from tests import made_bench as made
 
@@ -36,3 +38,21 @@ def test_the_sweep_of_the_specimen_itself_counts_where_there_is_one():
 def test_without_rows_of_the_housing_nothing_is_known():
     assert _housing(made.run(), [made.sweep()], LIMIT).met is None
     assert _housing(made.run(), [], LIMIT).instead == "does not apply"
+
+
+@pytest.mark.parametrize(
+    ("stated", "read", "met"),
+    [
+        (1.0, None, True), (1.0, [np.nan, np.nan], True), (1.0, [1.04, np.nan], True),
+        (1.0, [1.06, np.nan], False), (1.0, [0.94, 0.94], False), (1.06, [1.0, 1.0], False),
+        (1.06, None, False),
+    ],
+)  # fmt: skip
+def test_the_flow_as_stated_and_as_read_is_that_of_the_circuit(stated, read, met, monkeypatch):
+    monkeypatch.setattr(relevance, "path_flow", lambda *_: Q)
+    monkeypatch.setattr(relevance, "terms_of", lambda *_: (None,))
+    table = SimpleNamespace(flow=None if read is None else Q * np.array(read))
+    record = SimpleNamespace(entry=SimpleNamespace(path="full_flow", kind="multipass"), table=table)
+    case = SimpleNamespace(application=SimpleNamespace(circuit=None))
+    limit = SimpleNamespace(value=0.05)
+    assert relevance._flow(case, record, made.run(flow=Q * stated), limit).met is met
