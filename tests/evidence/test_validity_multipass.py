@@ -5,7 +5,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.multipass import _final_level, _flow, _reached, _upstream
+from dossier.evidence.validity.multipass import (
+    _final_level,
+    _flow,
+    _injection_level,
+    _reached,
+    _upstream,
+)
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
@@ -80,3 +86,14 @@ def test_a_terminal_is_foretold_by_the_steepest_of_the_last_rows(last, good):
     table = SimpleNamespace(time=np.array([0, 1, 2, 3, 4, 5, 6.5]) * 60.0, pressure_drop=drop)
     limit = SimpleNamespace(value=2.0, tolerance=0.0)
     assert _reached(table, SimpleNamespace(end_time=table.time[-1]), limit).met is good
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "good"),
+    [(0.3, 0.3, True), (0.31, 0.29, True), (0.28, 0.32, False), (0.0, 0.0, False)],
+)
+def test_the_injection_levels_lie_near_their_mean_however_small(start, end, good):
+    ends = SimpleNamespace(start=SimpleNamespace(value=start), end=SimpleNamespace(value=end))
+    conditions = SimpleNamespace(injection_concentration=ends)
+    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
+    assert _injection_level(record, LIMIT).met is good
