@@ -191,9 +191,9 @@ def told(tmp_path_factory):
             no_file(name, folder / "x.pdf")
         path = folder / ("x.pdf" if name in KINDS else f"{name}.pdf")
         if name != "all":
-            calls |= {(name, "verify"): (path,), (name, "compare"): (path, path)}
+            calls[name, "verify"], calls[name, "compare"] = [path], [path, path]
         if name in (*KINDS, "all"):
-            calls[name, "register"] = (folder,)
+            calls[name, "register"] = [folder]
     told = bombs.each_limited([(key[1], *call) for key, call in calls.items()], MEMORY, SECONDS)
     return dict(zip(calls, told, strict=True))
 
