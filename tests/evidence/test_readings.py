@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.readings import _chances, _present, _rank_chance, _whole
+from dossier.evidence.validity.readings import _chances, _plateaus, _present, _rank_chance, _whole
 
 LIMIT = SimpleNamespace(value=0.9)
 TIME = np.arange(1, 101) * 60.0
@@ -73,3 +73,16 @@ def test_gaps_are_witnessed_by_their_neighbours_and_by_the_next_size(k, seed):
     assert [*_chances(counts, k)] == pytest.approx(
         [_rank_chance(np.array(a), np.array(b)) for a, b in ((beside, others), (off, plain))]
     )
+
+
+@pytest.mark.parametrize("end", [max, min])
+@pytest.mark.parametrize(("ties", "met"), [(1, True), (2, True), (12, False)])
+def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
+    """Of a hundred counts of 10 000, 0.4 are expected at one value."""
+    column = 10_000.0 + np.random.default_rng(1).permutation(np.arange(-50.0, 50.0)) * 3.0
+    far = np.argsort(column)[-ties:] if end is max else np.argsort(column)[:ties]
+    column[far] = end(column)
+    side = SimpleNamespace(name="upstream", counts=column[:, None], volume=1.0, sizes=[4.0])
+    found = _plateaus((side,))
+    assert found.met is met
+    assert (f"{ties} readings of just {end(column):.10g} per mL" in found.found) is not met
