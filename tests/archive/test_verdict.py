@@ -1,16 +1,19 @@
 """What a verification says, by its facts alone: no file, no second decision."""
 
+from datetime import date
 from types import SimpleNamespace
 
 import pytest
 
 from dossier.verification.questions import Answer
 from dossier.verification.verification import Verification
+from dossier.verification.verification_text import fact_lines
 
 SEAL = {
     "field": "signature-prepared", "role": "prepared", "signer": "A. One", "sound": True,
     "trusted": True, "distrust": "leads nowhere", "problem": "was changed", "test": False,
-    "stamped": True, "revocation": "good", "key": "1", "claimed": "2026-04-01T00:00:00Z",
+    "stamped": "2026-04-01", "level": "PAdES B-T", "revocation": "good", "key": "1",
+    "claimed": "2026-04-01T00:00:00Z",
 }  # fmt: skip
 AGAIN = {
     "made_with": {}, "here": {}, "same_version": True, "identical": True, "moved": (), "words": "",
@@ -30,12 +33,16 @@ def verified(**changes):
     state = SimpleNamespace(
         complete=changes.pop("complete", True), roles=("prepared",), missing=("prepared",),
         until=None, ended=None,
-        signed=[SimpleNamespace(name=n, role="prepared", date=None, holds=True) for n in signed],
+        signed=[
+            SimpleNamespace(name=n, role="prepared", date=date(2026, 4, 1), holds=True, note="")
+            for n in signed
+        ],
     )  # fmt: skip
     facts = {
         "seals": (SimpleNamespace(**seal),), "trust_given": True, "trust_house": (), "named": (),
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
-        "decision": "approved", "standing": "approved",
+        "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
+        "revision": 2, "sha256": "ab", "attached": 9,
     }  # fmt: skip
     made = object.__new__(Verification)
     for name, value in (facts | changes).items():
@@ -102,7 +109,7 @@ def test_what_is_left_open_keeps_it_from_being_verified(changes, words):
         ({"made_with": {"a": "1"}, "here": {"a": "2"}, "same_version": False},
          "made with another version (a 1, here 2); no number moved"),
         ({"test": True}, "signature-prepared: a test identity, which proves nothing"),
-        ({"stamped": False}, "no trusted time-stamp proves it"),
+        ({"stamped": ""}, "no trusted time-stamp proves it"),
         ({"revocation": "not consulted"}, "was not consulted: no list given"),
         ({"revocation": "not listed"}, "whether one covers it is not known"),
         ({"signed": ("A. One", "a  one.")}, "one person has signed off in more than one role"),
@@ -125,3 +132,41 @@ def test_a_yes_is_nothing_to_say(answer):
 def test_a_trusted_house_is_no_gap():
     digest = "a" * 64
     assert verified(house="h", house_digest=digest, trust_house=(digest,)).verified
+
+
+def test_the_facts_of_a_sound_one_are_said_in_order():
+    assert [*fact_lines(verified(answers=(answered("yes"), answered("unknown"))))] == [
+        "d.pdf: N-1 revision 2, sha256 ab",
+        "states: decision approved, standing approved",
+        "reads on the day of judgement: approved",
+        "signature-prepared: A. One, stamped 2026-04-01: PAdES B-T, whole, trusted",
+        "sign-off prepared: A. One, 2026-04-01: holds",
+        "attachments: 9, all as in the manifest",
+        "decided again: decision.json is identical",
+        "pages: identical",
+        "auditor's questions: 1 of 2 answered yes",
+        "remark: Q? unknown: it is not",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("changes", "line"),
+    [
+        ({"sound": False}, "signature-prepared: A. One, stamped 2026-04-01: broken"),
+        ({"trusted": False, "stamped": ""}, "signature-prepared: A. One, says "
+         "2026-04-01T00:00:00Z: PAdES B-T, whole, not trusted"),
+        ({"stamped": "", "claimed": "", "signer": ""}, "signature-prepared: unread, says no time: "
+         "PAdES B-T, whole, trusted"),
+        ({"faults": ("a", "b")}, "attachments: 9, 2 contradictions"),
+        ({"why_not": "no case"}, "decided again: no: no case"),
+        ({"identical": False, "moved": ("x",)}, "decided again: numbers moved"),
+        ({"identical": False}, "decided again: no number moved, versions differ"),
+        ({"pages": "different", "words": "on page 1"}, "pages: different; on page 1"),
+        ({"house": "h", "house_digest": "cd"}, "house: h, sha256 cd"),
+        ({"faults": ("a",)}, "failed: a"),
+        ({"seals": ()}, "not proven: no digital signature: nobody can tell who made this file, or "
+         "changed it"),
+    ],
+)  # fmt: skip
+def test_each_fact_that_is_otherwise_is_said(changes, line):
+    assert line in [*fact_lines(verified(**changes))]
