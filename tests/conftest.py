@@ -1,6 +1,7 @@
 """Settings of the whole test suite."""
 
 import os
+import sys
 
 import pytest
 from hypothesis import settings
@@ -12,7 +13,7 @@ settings.register_profile("here", deadline=None)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
-DEAR = ("test_coverage", "test_mutations", "test_gate", "test_conformance", "test_canonical")
+DEAR = ("test_coverage", "test_conformance", "test_mutations", "test_gate", "test_verify")
 """Files that take the longest, which are begun first, so that no worker is left with one at the
 end; `--no-loadscope-reorder` keeps the order."""
 
@@ -41,3 +42,16 @@ def laid_out_anew(monkeypatch):
     from tests.layouts import ANEW, put
 
     put(ANEW, monkeypatch)
+
+
+@pytest.fixture(scope="module")
+def few_draws():
+    """Have a file that asks for words, not for numbers, draw 2000 times in place of 100 000."""
+    from dossier.evidence.registry import all_quantities
+
+    all_quantities()  # loads every module that draws
+    with pytest.MonkeyPatch.context() as patch:
+        for name, module in [*sys.modules.items()]:
+            if name.startswith("dossier.evidence.") and hasattr(module, "DRAWS"):
+                patch.setattr(module, "DRAWS", 2000)
+        yield

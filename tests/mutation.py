@@ -1,6 +1,6 @@
 """Break lines of the calculating and sealing rooms at random; every break has to be noticed.
 
-    python -m tests.mutation [number] [--seed 1] [--only uncertainty]
+    python -m tests.mutation [number] [--seed 1] [--only uncertainty] [--results FILE] [--again]
 
 Each mutant changes one place of one module: a comparison, a sign, a number, min for max, a branch,
 a term, an argument.  Words are not touched: what `say` is given and what is raised.  The tests are
@@ -8,13 +8,16 @@ collected once, and a first run notes which functions each of them calls.  A mut
 puts the changed code into its function, or the changed values into all modules, and runs the tests
 that call it, the quickest first, until one fails.  Five times the processor time of the unchanged
 code is allowed.  A test that killed must pass by itself without the change.  Survivors are printed
-with their place; those argued to change nothing stand in `mutation_equivalents.txt`.
+with their place; those argued to change nothing stand in `mutation_equivalents.txt`.  With a file
+of results, what became of each is written there at once, and a run that was stopped goes on;
+`--again` asks what survived once more, with three times as many tests.
 """
 
 import argparse
 import ast
 import copy
 import gc
+import json
 import os
 import pickle
 import random
@@ -39,8 +42,10 @@ ROOMS = ("physics", "evidence", "decision", "record", "verification", "seal")
 TESTS = ("physics", "evidence", "decision", "archive")
 OPTIONS = ["-q", "-s", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist"]
 OPTIONS += ["-m", "not slow and not long", "--ignore-glob=*/test_register*"]
-BUDGET = 4
-"""Processor time of all tests of one mutant [s] when nothing is changed; five times are allowed."""
+BUDGET = 4, 12
+"""Processor time of all tests of one mutant [s] when nothing is changed, and of one that survived
+before; five times are allowed."""
+IMPORT = "its own import"
 MESSAGES = {"say", "say_count", "later", "words", "shown"}
 HARMLESS = {"strict", "xtol", "rtol", "slots", "kw_only", "frozen"}
 """Arguments that no result hangs on: what they forbid does not come, or is finer than needed."""
@@ -188,7 +193,8 @@ def forked(work, seconds):
 class Tests:
     """The collected tests: how long each takes, and which functions it calls."""
 
-    def __init__(self, work):
+    def __init__(self, work, budget):
+        self.budget = budget
         self.work, self.failed, self.calls, self.made, self.known = work, [], {}, {}, {}
 
     def pytest_runtest_logreport(self, report):
@@ -229,6 +235,7 @@ class Tests:
                 self.functions.setdefault(place(each.__code__), []).append(each)
         del living
         gc.freeze()  # so that no fork has to copy what was loaded before
+        self.learn()
         self.work(self)
         return True
 
@@ -288,7 +295,7 @@ class Tests:
                 found.append((seconds + 0.2 * far, seconds, name))
         names, total = [], 0.0
         for _, seconds, name in sorted(found):
-            if not names or total + seconds < BUDGET:
+            if not names or total + seconds < self.budget:
                 names.append(name)
                 total += seconds
         return names, total
@@ -296,7 +303,7 @@ class Tests:
     def killer(self, path, inside, code):
         """Return the test that notices the code of a module, "" for none, None for no end."""
         if not inside:
-            return forked(partial(self.constant, path, code), 5 * BUDGET)
+            return forked(partial(self.constant, path, code), 5 * self.budget)
         parts = inside.split(".")
         heads = [(str(path), ".".join(parts[: n + 1])) for n in range(len(parts))]
         head = next(head for head in heads if head in self.functions)
@@ -325,7 +332,12 @@ class Tests:
         """Put the values that a module makes now in place of its own, wherever they were taken."""
         old = vars(sys.modules[dotted(path)])
         new = {name: old[name] for name in ("__name__", "__package__", "__file__", "__spec__")}
-        exec(code, new)
+        with pytest.MonkeyPatch.context() as patch:  # a quantity is declared once
+            patch.setattr("dossier.evidence.registry.Quantity.__call__", lambda _, work: work)
+            try:
+                exec(code, new)
+            except Exception:  # noqa: BLE001  whatever it is, nothing could be imported
+                return IMPORT
         other = {n: old[n] for n in new if plain(new[n]) and repr(new[n]) != repr(old.get(n))}
         for holder in [vars(module) for name, module in sys.modules.items() if ours(name)]:
             holder |= {n: new[n] for n, before in other.items() if holder.get(n) is before}
@@ -385,26 +397,32 @@ def sample(asked):
     return random.Random(asked.seed).sample(every, min(asked.number, len(every)))
 
 
-def judge(tests, drawn):
-    """Print what becomes of each mutant, and the score."""
-    tests.learn()
+def judge(tests, drawn, kept, again):
+    """Print what becomes of each mutant, and the score; what stands in `kept` is known."""
     lines = (HERE / "mutation_equivalents.txt").read_text(encoding="utf-8").splitlines()
     argued = {line.partition("  #")[0].strip() for line in lines}
-    alone, count = {"": True, None: True}, Counter()
+    known = dict(json.loads(line) for line in kept.read_text().splitlines()) if kept else {}
+    if again:
+        known = {mutant: became for mutant, became in known.items() if became == "died"}
+    alone, count = {"": True, None: True, IMPORT: True}, Counter()
     for number, (path, tree, inside, line, change, how) in enumerate(drawn, 1):
         where = f"{dotted(path).partition('.')[2]}.{inside}"
+        mutant = f"{where}:{line}  {change}"
         if f"{where}  {change}" in argued:
-            count["argued to change nothing"] += 1
-            continue
-        killer = tests.killer(path, inside, compiled(path, tree, how))
-        if killer not in alone:
-            alone[killer] = forked(partial(tests.run, [killer]), 60) == ""
-        if not alone[killer]:
-            sys.exit(f"fails by itself without a change: {killer}")
-        became = {"": "survived", None: "without end"}.get(killer, "died")
-        count[became] += 1
-        if not killer:
-            print(f"{number} {became}: {where}:{line}  {change}", flush=True)
+            known[mutant] = "argued to change nothing"
+        elif mutant not in known:
+            killer = tests.killer(path, inside, compiled(path, tree, how))
+            if killer not in alone:
+                alone[killer] = forked(partial(tests.run, [killer]), 60) == ""
+            if not alone[killer]:
+                sys.exit(f"fails by itself without a change: {killer}")
+            known[mutant] = {"": "survived", None: "without end"}.get(killer, "died")
+            if kept:
+                with kept.open("a") as file:
+                    file.write(json.dumps((mutant, known[mutant])) + "\n")
+        count[known[mutant]] += 1
+        if known[mutant] in {"survived", "without end"}:
+            print(f"{number} {known[mutant]}: {mutant}", flush=True)
         if not number % 25:
             print(number, dict(count), flush=True)
     print(len(drawn), dict(count))
@@ -415,10 +433,18 @@ def main():
     ask.add_argument("number", nargs="?", type=int, default=300)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--only", default="", help="expression in the path of a module")
-    drawn = sample(ask.parse_args())
-    sealing = any(path.relative_to(PACKAGE).parts[0] in ROOMS[3:] for path, *_ in drawn)
-    folders = [str(HERE / room) for room in (TESTS[3:] if sealing else TESTS[:3])]
-    return int(pytest.main([*OPTIONS, *folders], [Tests(lambda tests: judge(tests, drawn))]))
+    ask.add_argument("--again", action="store_true", help="ask once more what survived")
+    ask.add_argument("--results", type=Path, help="file to write results to, and to go on from")
+    asked = ask.parse_args()
+    drawn = sample(asked)
+    if asked.results:
+        asked.results.touch()
+    rooms = {path.relative_to(PACKAGE).parts[0] in ROOMS[3:] for path, *_ in drawn}
+    folders = [*TESTS[:3]] * (False in rooms) + [*TESTS[3:]] * (True in rooms)
+    tests = Tests(
+        lambda tests: judge(tests, drawn, asked.results, asked.again), BUDGET[asked.again]
+    )
+    return int(pytest.main([*OPTIONS, *(str(HERE / each) for each in folders)], [tests]))
 
 
 if __name__ == "__main__":

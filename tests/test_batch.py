@@ -14,6 +14,7 @@ from dossier.batch import run as batch
 from dossier.batch.outcomes import summary
 from dossier.batch.run import build_many
 from dossier.make.outcome import Order, Outcome
+from tests.archive import sealed
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 
@@ -30,14 +31,18 @@ def run(*arguments):
 
 
 def test_one_bad_case_never_stops_the_rest_and_files_are_those_of_single_builds(tmp_path):
-    cases = [INPUTS / "polder-pumps", tmp_path / "nowhere", INPUTS / "ropeway-drive"]
+    cases = [
+        sealed.short_case(tmp_path / "a"),
+        tmp_path / "nowhere",
+        sealed.another_case(tmp_path / "b"),
+    ]
     done = run("build", *cases, "--out", tmp_path / "many", "--jobs", "2")
     assert done.returncode == 2
     assert f"{tmp_path / 'nowhere'}: no dossier" in done.stderr
     assert "no such folder" in done.stderr
     lines = done.stdout.splitlines()
     assert lines[0].startswith(f"{cases[0]}: {tmp_path / 'many' / 'LFQ-0412-r0.pdf'}: ")
-    assert lines[1].startswith(f"{cases[2]}: {tmp_path / 'many' / 'LFQ-0427-r0.pdf'}: ")
+    assert lines[1].startswith(f"{cases[2]}: {tmp_path / 'many' / 'LFQ-0413-r0.pdf'}: ")
     assert lines[-1] == "3 cases: 1 approved, 1 not approved, 1 with problems, no dossier made"
     alone = run("build", cases[0], "--out", tmp_path / "one")
     assert alone.returncode == 0
@@ -48,7 +53,7 @@ def test_one_bad_case_never_stops_the_rest_and_files_are_those_of_single_builds(
 
 
 def test_the_exit_code_is_the_worst_of_all(tmp_path):
-    case = INPUTS / "ropeway-drive"
+    case = sealed.another_case(tmp_path / "inputs")
     assert run("build", case, tmp_path / "x", tmp_path / "y", "--out", tmp_path).returncode == 2
 
 

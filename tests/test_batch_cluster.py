@@ -16,6 +16,7 @@ from dossier.batch.cluster import Cluster, ClusterError, made_with, packed
 from dossier.batch.run import build_many
 from dossier.case.problems import CaseError
 from dossier.make.outcome import Order
+from tests.archive import sealed
 
 # The cluster's own library warns of its sockets, loops and threads; that is not ours to mend.
 pytestmark = pytest.mark.filterwarnings("default")
@@ -27,12 +28,17 @@ INPUTS = Path(__file__).parents[1] / "inputs"
 def cluster():
     """A real scheduler and two worker processes; they do not know of this process's folder."""
     distributed = pytest.importorskip("distributed")
+    import dask
+
     path = os.pathsep.join(filter(None, sys.path))
     before, os.environ["PYTHONPATH"] = os.environ.get("PYTHONPATH"), path
     try:
-        with distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-        ) as made:
+        with (
+            dask.config.set({"distributed.scheduler.allowed-failures": 0}),  # one death is enough
+            distributed.LocalCluster(
+                n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+            ) as made,
+        ):
             yield made
     finally:
         os.environ.pop("PYTHONPATH")
@@ -49,19 +55,18 @@ def run(*arguments):
 
 
 def test_a_cluster_writes_the_same_bytes_and_a_bad_case_stops_none(cluster, tmp_path):
-    inputs = Path(shutil.copytree(INPUTS, tmp_path / "inputs"))
-    (inputs / "polder-pumps" / "house").mkdir()
-    (inputs / "polder-pumps" / "house" / "house.toml").write_text('name = "Invented works"\n')
-    text = (inputs / "polder-pumps" / "case.toml").read_text()
-    (inputs / "polder-pumps" / "case.toml").write_text('house = "house"\n' + text)
-    cases = [inputs / "polder-pumps", tmp_path / "nowhere", inputs / "ropeway-drive"]
+    first = sealed.short_case(tmp_path / "a")
+    (first / "house").mkdir()
+    (first / "house" / "house.toml").write_text('name = "Invented works"\n')
+    (first / "case.toml").write_text('house = "house"\n' + (first / "case.toml").read_text())
+    cases = [first, tmp_path / "nowhere", sealed.another_case(tmp_path / "b")]
     order = ("--out", tmp_path / "there", "--scheduler", cluster.scheduler_address)
     done = run("build", *cases, *order)
     assert done.returncode == 2, done.stderr
     assert f"{tmp_path / 'nowhere'}: no dossier\n1 problem:" in done.stderr
     assert "no such folder" in done.stderr
     assert "3 cases: 1 " in done.stdout
-    assert str(tmp_path / "there" / "LFQ-0427-r0.pdf") in done.stdout
+    assert str(tmp_path / "there" / "LFQ-0412-r0.pdf") in done.stdout
     for case in (cases[0], cases[2]):
         here = build(case, tmp_path / "here")
         for path in (here.pdf, here.json):

@@ -14,11 +14,11 @@ from dossier.make.outcome import Order, build_one
 from dossier.record import files
 from dossier.record.files import BUILT, UP_TO_DATE, save_files
 from dossier.register import register
+from tests.archive import sealed
 
 # The copies only write files; threads of the numerical libraries are not needed in them.
 pytestmark = pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
 
-INPUTS = Path(__file__).parents[1] / "inputs"
 STEM = "LFQ-0001-r0"
 OLD = b"%PDF-old" + b"o" * 1_500_000, b'{"old": 1}' * 9_000
 NEW = b"%PDF-new" + b"n" * 900_000, b'{"new": 1}' * 15_000
@@ -111,7 +111,7 @@ def test_what_a_killed_run_left_is_cleared_once_it_is_nobodys(out):
 
 @pytest.mark.slow
 def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
-    case, out = INPUTS / "polder-pumps", tmp_path / "out"
+    case, out = sealed.short_case(tmp_path / "inputs"), tmp_path / "out"
     chance = random.Random(7)
     new = [path.read_bytes() for path in _pair(build(case, tmp_path / "new"))]
     old_pair = build(case, tmp_path / "old", date(2026, 12, 1))

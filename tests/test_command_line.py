@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.archive import sealed
+
 INPUTS = Path(__file__).parents[1] / "inputs"
 
 
@@ -69,9 +71,9 @@ def test_building_twice_gives_the_same_bytes_whatever_the_machine_is_set_to(tmp_
         {"PYTHONHASHSEED": "1", "TZ": "Pacific/Auckland", "LC_ALL": "C"},
         {"PYTHONHASHSEED": "2", "TZ": "America/Lima", "LC_ALL": "C.UTF-8"},
     )
-    written = []
+    written, case = [], sealed.short_case(tmp_path / "inputs")
     for number, environment in enumerate(settings):
-        done = run("build", INPUTS / "polder-pumps", "--out", tmp_path / str(number), **environment)
+        done = run("build", case, "--out", tmp_path / str(number), **environment)
         assert done.returncode == 0, done.stderr
         folder = tmp_path / str(number)
         files = sorted(path for path in folder.rglob("*") if path.is_file())

@@ -9,6 +9,7 @@ import itertools
 import math
 import re
 import tomllib
+from functools import cache
 
 import numpy as np
 import pytest
@@ -293,10 +294,14 @@ ELSEWHERE = {
 }  # fmt: skip
 
 
+@cache
+def assessed(name):
+    return assess(read_case(INPUTS / name), pages=False)
+
+
 @pytest.fixture(scope="module", params=CASES)
 def both(request):
-    case = read_case(INPUTS / request.param)
-    return Independent(request.param), assess(case)
+    return Independent(request.param), assessed(request.param)
 
 
 def test_values_agree_with_an_independent_reduction(both):
@@ -321,7 +326,7 @@ def test_values_agree_with_an_independent_reduction(both):
 
 def test_the_sump_agrees_with_a_balance_written_a_second_time():
     independent = Independent("chain-ferry")
-    findings = {f.demand.id: f for f in assess(read_case(INPUTS / "chain-ferry")).findings}
+    findings = {f.demand.id: f for f in assessed("chain-ferry").findings}
     checked = 0
     for requirement in independent.app["requirement"]:
         at = requirement.get("at", {})
@@ -351,7 +356,7 @@ def test_the_sump_agrees_with_a_balance_written_a_second_time():
     ],
 )
 def test_decisions_are_those_the_truth_of_the_simulation_asks_for(name, decision, failing):
-    assessment = assess(read_case(INPUTS / name))
+    assessment = assessed(name)
     assert assessment.decision.value == decision
     verdicts = {f.demand.id: f.verdict.value for f in assessment.findings}
     assert {k for k in failing if verdicts[k] == "fail"} == failing

@@ -11,6 +11,7 @@ import pytest
 import typer.main
 
 from dossier.command.cli import app
+from tests.archive.sealed import run
 
 ROOT = Path(__file__).parents[1]
 GROUP = typer.main.get_command(app)
@@ -49,10 +50,7 @@ def test_every_option_of_an_example_exists(name, line):
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_help_ends_with_the_example(name):
-    done = subprocess.run(
-        [sys.executable, "-m", "dossier", name, "--help"],
-        capture_output=True, text=True, check=True, timeout=60, env={**os.environ, "COLUMNS": "80"},
-    )  # fmt: skip
+    done = run(name, "--help", COLUMNS="80")
     shown = done.stdout.split("\nArguments:")[0].split("\nOptions:")[0].rstrip()
     lines = [line.strip() for line in COMMANDS[name].help.split("\b\n")[-1].splitlines()]
     assert lines[0].startswith("Example: ")
@@ -60,16 +58,12 @@ def test_help_ends_with_the_example(name):
 
 
 @pytest.mark.parametrize(("name", "line"), [e for e in EXAMPLES if e[0] in READ_ONLY | WRITES])
-def test_an_example_does_what_it_says(name, line, tmp_path):
-    where = ROOT
+def test_an_example_does_what_it_says(name, line, tmp_path, monkeypatch):
+    monkeypatch.chdir(ROOT)
     if name in WRITES:
         shutil.copytree(ROOT / "inputs", tmp_path / "inputs")
-        where = tmp_path
-    done = subprocess.run(
-        [sys.executable, "-m", *shlex.split(line)],
-        capture_output=True, text=True, cwd=where, timeout=300, check=False,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join([*sys.path, str(ROOT)])},
-    )  # fmt: skip
+        monkeypatch.chdir(tmp_path)
+    done = run(*shlex.split(line)[1:])
     assert done.returncode in {0, 1}, done.stderr
     assert done.stdout
     assert done.stderr == ""

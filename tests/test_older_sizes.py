@@ -5,11 +5,11 @@ import shutil
 from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
 
 from dossier import CaseError, assess, read_case
 from dossier.make.api import decision_json
 from tests.spelled import INPUTS
+from tests.words.foreign import pages_of
 
 
 @pytest.fixture
@@ -54,11 +54,8 @@ def test_limits_in_older_sizes_are_converted_and_the_conversion_is_said(case):
     assert findings["FF-5"].demand.shown(findings["FF-5"].lower) == pytest.approx(100)
 
 
-def test_the_conversion_reaches_the_page(case, tmp_path):
-    from dossier import build
-
-    built = build(case, tmp_path / "out")
-    text = " ".join(page.extract_text() for page in PdfReader(built.pdf).pages)
+def test_the_conversion_reaches_the_page(case, few_draws, monkeypatch):
+    text = " ".join(pages_of(case, monkeypatch).text)
     assert "ISO 4402" in text
     assert "9.8" in text
 

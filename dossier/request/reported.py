@@ -55,10 +55,8 @@ _SWEEP = (
     Column("flow", "L/min", later("measured flow of the point")),
     Column("differential pressure", "kPa", later("at that flow")),
     Column("temperature", "degC", later("of the test fluid at the point")),
-    Column(
-        "part", "", later("assembly, or housing for the points with the empty housing")
-    ),
-)  # fmt: skip
+    Column("part", "", later("assembly, or housing for the points with the empty housing")),
+)
 _VALVE = (
     Column("differential pressure", "kPa", later("across the valve")),
     Column("flow", "L/min", later("through the valve")),
@@ -116,8 +114,10 @@ _CONDITIONS = {
         Reported("injection_flow", later("injection flow as set")),
         Reported(
             "injection_volume",
-            later("contents of the injection system at the start, and when the terminal pressure "
-                  "was reached"),
+            later(
+                "contents of the injection system at the start, and when the terminal pressure "
+                "was reached"
+            ),
         ),
         Reported(
             "injection_concentration",
@@ -151,15 +151,11 @@ _CONDITIONS = {
     ),
     "bypass_valve": (
         Reported("temperature", later("of the test fluid")),
-        Reported(
-            "criterion_flow", later("flow at which the valve counts as open and as reseated")
-        ),
+        Reported("criterion_flow", later("flow at which the valve counts as open and as reseated")),
     ),
-    "measurement": (
-        Reported("temperature", later("of the oil in which the filter was soaked")),
-    ),
+    "measurement": (Reported("temperature", later("of the oil in which the filter was soaked")),),
     "inspection": (),
-}  # fmt: skip
+}
 
 
 def condition_columns(each: Reported) -> list[str]:

@@ -3,17 +3,19 @@
 import io
 import re
 import shutil
-import subprocess
-import sys
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 from pyhanko.pdf_utils import generic
 from pyhanko.pdf_utils.generic import pdf_name
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.pdf_utils.reader import PdfFileReader
+from typer.testing import CliRunner
 
 from dossier import build, sign
+from dossier.command.cli import app
+from dossier.make.outcome import explained
 from dossier.record.attached import open_pdf
 from dossier.record.seals import asked
 from dossier.seal.identity import make_identity
@@ -35,11 +37,38 @@ def sign_all(folder, names=NAMES, day=DAY):
     return state
 
 
-def case_copy(target, name="polder-pumps"):
-    """Copy a demo case and sign it off, whatever state the demo is in."""
-    folder = Path(shutil.copytree(SPELLED / name, target / name))
+def short_case(target):
+    """Copy what one requirement of a demo case needs, a third of its pages, and sign it off."""
+    folder = Path(shutil.copytree(SPELLED / "polder-pumps", target / "polder-pumps"))
+    leave_out(folder / "case.toml", r'\[\[record\]\]\nid = "(?!PD-C)|\[\[deviation|\[reference')
+    leave_out(folder / "application.toml", r'\[\[requirement\]\]\nid = "(?!P1")')
+    text = (folder / "application.toml").read_text("utf-8")
+    text = re.sub(r"(?m)^(bypass_valve|life_factor) = .*\n", "", text)
+    (folder / "application.toml").write_text(text, "utf-8")
+    (folder / "requested.toml").unlink()
     sign_all(folder)
     return folder
+
+
+def another_case(target):
+    """Copy the short case under another number, and ask for what its filter fails; sign it off."""
+    folder = short_case(target)
+    for name, old, new in (
+        ("case.toml", '"LFQ-0412"', '"LFQ-0413"'),
+        ("application.toml", '"32 kPa"', '"3 kPa"'),
+    ):
+        text = (folder / name).read_text("utf-8")
+        assert old in text
+        (folder / name).write_text(text.replace(old, new), "utf-8")
+    sign_all(folder)
+    return folder
+
+
+def leave_out(path, unwanted):
+    """Leave out the tables of a TOML file that begin with what is not wanted."""
+    first, *blocks = re.split(r"(?m)^(?=\[\[|\[\w+\]$)", path.read_text("utf-8"))
+    kept = (block for block in blocks if not re.match(unwanted, block))
+    path.write_text(first + "".join(kept), "utf-8")
 
 
 def identities(folder, names=NAMES):
@@ -67,18 +96,19 @@ def seal_all(pdf, keys, roles=ROLES):
 
 
 def run(*arguments, **environment):
-    import os
-
-    return subprocess.run(
-        [sys.executable, "-m", "dossier", *map(str, arguments)],
-        capture_output=True, text=True, timeout=300, check=False,
-        env={**os.environ, "DOSSIER_PASSPHRASE": SECRET, **environment},
-    )  # fmt: skip
+    """Run a command in this process; return its exit code and what it printed."""
+    given = {"DOSSIER_PASSPHRASE": SECRET, **environment}
+    done = CliRunner().invoke(app, [*map(str, arguments)], env=given)
+    code, lines = done.exit_code, []
+    if done.exception and not isinstance(done.exception, SystemExit):
+        code, lines = explained(done.exception, debug=False)
+    errors = done.stderr + "\n".join(lines)
+    return SimpleNamespace(returncode=code, stdout=done.stdout, stderr=errors)
 
 
 def made(target):
-    """Build and seal the demo dossier in `target`; return its path and the authority's."""
-    folder = case_copy(target)
+    """Build and seal a short dossier in `target`; return its path and the authority's."""
+    folder = short_case(target)
     built = build(folder, target / "out")
     keys = identities(target / "ids")
     versions = seal_all(built.pdf, keys)

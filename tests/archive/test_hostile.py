@@ -7,7 +7,13 @@ import pytest
 
 from dossier import verify
 from dossier.record.attached import NotADossierError, open_pdf
-from dossier.verification.recompute import differences, safe_name, unpack
+from dossier.verification.recompute import (
+    _made_with,
+    differences,
+    safe_name,
+    unpack,
+    words_differ,
+)
 from tests.archive import sealed
 
 
@@ -84,6 +90,28 @@ def test_differences_name_the_place_and_leave_versions_out():
     assert differences(then, {**then, "versions": {}}) == ()
     assert differences({"x": [1]}, {"x": [1, 2]}) == ("x: [1] became [1, 2]",)
     assert len(differences({str(k): 0 for k in range(99)}, {})) == 13
+
+
+@pytest.mark.parametrize(("number", "more"), [(1, ""), (20, ""), (21, " and more")])
+def test_twenty_of_the_pages_that_differ_are_named(number, more, monkeypatch):
+    monkeypatch.setattr("dossier.verification.recompute._texts", lambda pages: [*pages])
+    then, now = b"a" * 30, b"b" * number + b"a" * (30 - number)
+    named = ", ".join(map(str, range(1, min(number, 20) + 1)))
+    s = "s" if number > 1 else ""
+    assert words_differ(then, now) == f"words differ on page{s} {named}{more} of 30"
+    assert words_differ(then, then).endswith("the same on every page")
+    assert words_differ(then, then[:-1]) == "words differ on page 30 of 30"
+
+
+@pytest.mark.parametrize(("number", "more"), [(4, ""), (5, " and 1 more"), (9, " and 5 more")])
+def test_four_of_the_versions_that_differ_are_named(number, more):
+    from dossier.record.decision_record import layout_versions, versions
+
+    here = {**versions(), **layout_versions()}
+    other = dict.fromkeys(sorted(here)[:number], "0.0")
+    told = _made_with({"versions": here | other, "layout": {}}, {}, None)
+    assert told == "made with " + "; ".join(f"{k} 0.0, here {here[k]}" for k in [*other][:4]) + more
+    assert _made_with({"versions": here}, {}, None) == ""
 
 
 def test_another_version_is_told_and_moved_numbers_keep_it_from_being_verified(dossier, tmp_path):

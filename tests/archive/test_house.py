@@ -2,7 +2,6 @@
 
 import json
 import shutil
-from pathlib import Path
 
 import pytest
 
@@ -12,7 +11,6 @@ from dossier.report.house.house import ATTACHED, attached_house, read_house
 from dossier.verification.recompute import recompute
 from tests.archive import sealed
 
-INPUTS = Path(__file__).parents[2] / "inputs"
 FILES = {
     "house.toml": 'name = "Invented works"\n[[caution]]\n'
     'title = "House rule"\ntext = "Two people sign the work card."\n'
@@ -35,7 +33,7 @@ def folder(tmp_path_factory):
 def styled(folder, tmp_path_factory):
     """A dossier that names a house, signed off and sealed three times; and its authority."""
     target = tmp_path_factory.mktemp("sealed")
-    case = sealed.case_copy(target)
+    case = sealed.short_case(target)
     shutil.copytree(folder, target / "works house")
     (case / "case.toml").write_text('house = "../works house"\n' + (case / "case.toml").read_text())
     sealed.sign_all(case)
@@ -46,7 +44,8 @@ def styled(folder, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def built(folder, tmp_path_factory):
-    return build(INPUTS / "polder-pumps", tmp_path_factory.mktemp("out"), house=folder).pdf
+    target = tmp_path_factory.mktemp("built")
+    return build(sealed.short_case(target), target / "out", house=folder).pdf
 
 
 def test_a_house_is_proven_only_where_its_digest_is_trusted_and_the_seals_hold(styled, folder):
@@ -124,7 +123,7 @@ def test_files_of_a_house_that_cannot_be_read_are_told(built):
 
 
 def test_inputs_under_the_name_of_the_files_of_a_house_are_refused(folder, tmp_path):
-    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / ATTACHED.rstrip("/")))
+    case = sealed.short_case(tmp_path).rename(tmp_path / ATTACHED.rstrip("/"))
     with pytest.raises(CaseError, match="is kept for the files of a house"):
         build(case, tmp_path / "out", house=folder)
     plain = build(case, tmp_path / "out").pdf

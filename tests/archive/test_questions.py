@@ -1,24 +1,27 @@
 """Each question an auditor asks is answered "no" once the case gives reason to."""
 
+import math
+import shutil
 from datetime import date
+from types import SimpleNamespace
 
 import pytest
 
 from dossier import assess, read_case
-from dossier.verification.questions import answers
-from tests.archive import sealed
+from dossier.verification.questions import _uncertain, answers
+from tests.spelled import INPUTS
 
 TODAY = date(2026, 6, 1)
 
 
 def words(folder, today=TODAY):
     case = read_case(folder)
-    return {each.question: each.word for each in answers(case, assess(case), today)}
+    return {each.question: each.word for each in answers(case, assess(case, pages=False), today)}
 
 
 @pytest.fixture(scope="module")
-def intact():
-    return words(sealed.INPUTS / "polder-pumps")
+def intact(few_draws):
+    return words(INPUTS / "polder-pumps")
 
 
 def test_a_sound_case_answers_yes_throughout(intact):
@@ -40,7 +43,7 @@ def test_a_sound_case_answers_yes_throughout(intact):
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_answered_no(old, new, file, question, intact, tmp_path):
-    folder = sealed.case_copy(tmp_path)
+    folder = shutil.copytree(INPUTS / "polder-pumps", tmp_path / "polder-pumps")
     text = (folder / file).read_text()
     assert old in text, old
     (folder / file).write_text(text.replace(old, new, 1))
@@ -51,8 +54,28 @@ def test_what_is_wrong_is_answered_no(old, new, file, question, intact, tmp_path
 
 
 def test_a_concession_that_has_run_out_is_told():
-    before, after = (
-        words(sealed.INPUTS / "chain-ferry", day) for day in (TODAY, date(2027, 11, 1))
-    )
+    before, after = (words(INPUTS / "chain-ferry", day) for day in (TODAY, date(2027, 11, 1)))
     (question,) = [key for key in before if "concession" in key]
     assert (before[question], after[question]) == ("yes", "no")
+
+
+@pytest.mark.parametrize(
+    ("kind", "bound", "u", "probability", "named"),
+    [
+        ("guard_band", None, math.nan, 0.9, ["E1"]),
+        ("guard_band", None, -1.0, 0.9, ["E1"]),
+        ("guard_band", None, 0.0, 0.9, []),
+        ("guard_band", "at least", math.nan, 0.9, []),
+        ("guard_band", None, math.nan, None, []),
+    ],
+)
+def test_a_result_that_was_decided_by_a_probability_has_an_uncertainty(
+    kind, bound, u, probability, named
+):
+    found = SimpleNamespace(
+        demand=SimpleNamespace(id="E1"), probability=probability,
+        estimate=SimpleNamespace(bound=bound, u=u),
+    )  # fmt: skip
+    rule = SimpleNamespace(decision_rule=SimpleNamespace(kind=kind))
+    case = SimpleNamespace(application=rule)
+    assert _uncertain(case, SimpleNamespace(findings=[found]), TODAY) == named

@@ -61,7 +61,7 @@ def test_a_draft_and_a_changed_dossier_are_not_sealed(dossier, unsigned, tmp_pat
     unsigned.write_bytes(sealed.flipped(data, place))
     with pytest.raises(CaseError, match="what it covers was changed"):
         examine(unsigned, "checked", keys_of(dossier, "checked"))
-    folder = sealed.case_copy(tmp_path)
+    folder = sealed.short_case(tmp_path)
     (folder / "signoff.toml").unlink()
     draft = build(folder, tmp_path / "out").pdf
     assert "DRAFT" in PdfReader(draft).pages[0].extract_text()
@@ -207,7 +207,7 @@ def test_a_time_stamp_gives_the_next_level_only_where_it_is_trusted(dossier, uns
 
 
 def test_commands_from_identity_to_verdict(dossier, tmp_path):
-    folder = sealed.case_copy(tmp_path)
+    folder = sealed.short_case(tmp_path)
     (folder / "signoff.toml").unlink()
     for role, name in zip(sealed.ROLES, sealed.NAMES, strict=True):
         done = sealed.run("sign", folder, "--role", role, "--name", name, "--date", "2026-03-30")

@@ -93,7 +93,7 @@ def test_versions_and_the_sign_off_itself_are_not_bound_but_all_else_is():
 
 @pytest.fixture
 def folder(tmp_path):
-    return sealed.case_copy(tmp_path)
+    return sealed.short_case(tmp_path)
 
 
 def state_of(folder):
@@ -103,7 +103,7 @@ def state_of(folder):
 
 def test_a_changed_input_voids_and_the_dossier_is_a_draft_again(folder):
     assert state_of(folder).complete
-    record = folder / "records" / "mp-c1.csv"
+    record = folder / "records" / "pd-c1.csv"
     record.write_text(record.read_text() + "# a remark\n")
     state = state_of(folder)
     assert not state.complete
@@ -129,7 +129,7 @@ def test_the_commands_show_what_is_bound_and_sign_nothing_else(folder):
     assert not (folder / "signoff.toml").exists()
     done = sealed.run(*given, "--digest", digest)
     assert done.returncode == 0
-    for words in ("calculated: approved", "12 mandatory pass", "valid until 2029-03-31", digest):
+    for words in ("calculated: approved", "1 mandatory pass", "valid until 2029-03-31", digest):
         assert words in done.stdout, words
     assert f"digest that sign-offs bind: {digest}" in sealed.run("check", folder).stdout
 
@@ -153,7 +153,7 @@ def test_the_command_refuses_what_would_not_hold(folder):
 
 
 def test_roles_come_from_the_case_and_a_concession_needs_the_approver(tmp_path):
-    folder = sealed.case_copy(tmp_path)
+    folder = sealed.short_case(tmp_path)
     case = folder / "case.toml"
     case.write_text(case.read_text() + '\n[signoff]\nroles = ["prepared", "released"]\n')
     (folder / "signoff.toml").unlink()

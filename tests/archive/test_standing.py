@@ -6,7 +6,16 @@ from types import SimpleNamespace
 import pytest
 
 from dossier.record.signoff import Days, judge, needed_roles, same_person
-from dossier.record.standing import DRAFT, EXPIRED, NOT_INTACT, SIGNED_OFF, Standing, as_of, read_as
+from dossier.record.standing import (
+    DRAFT,
+    EXPIRED,
+    NOT_INTACT,
+    SIGNED_OFF,
+    Standing,
+    as_of,
+    read_as,
+    standing_of,
+)
 
 END = date(2026, 6, 30)
 DAY = timedelta(1)
@@ -105,3 +114,11 @@ def test_an_earlier_sign_off_that_does_not_hold_holds_up_the_later():
 )
 def test_names_that_look_alike_are_one_person(one, other, same):
     assert same_person(one, other) is same
+
+
+@pytest.mark.parametrize(("faults", "more"), [(1, ""), (2, " (and 1 more)"), (5, " (and 4 more)")])
+def test_the_first_of_what_is_wrong_is_named_and_the_others_counted(faults, more, monkeypatch):
+    monkeypatch.setattr("dossier.record.standing._contradictions", lambda _: [])
+    dossier = SimpleNamespace(faults=tuple(f"fault {n}" for n in range(faults)))
+    found = standing_of(dossier, SimpleNamespace(faults=(), test=False))
+    assert (found.word, found.remark) == (NOT_INTACT, f"fault 0{more}")

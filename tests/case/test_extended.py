@@ -19,8 +19,7 @@ from dossier.make.api import assess, decision_json, read_case
 from dossier.make.request_files import asked_of
 from dossier.record.dossier_file import dossier_of
 from dossier.record.standing import _unasked
-from dossier.report.pages.case_pages import _records, application_page
-from dossier.report.pages.places import Places
+from dossier.report.pages.case_pages import _borrowed, application_page
 from tests.spelled import SOURCE
 
 HEAD = 'title = "Pump engines (invented)"\nrevision = "D"\nissued = 2026-01-05\n'
@@ -104,7 +103,7 @@ def test_a_requirement_that_takes_the_place_of_one_of_a_set_is_named(case):
     assert read.libraries[0].overridden == ("E1",)
     limits = [r.min for r in read.application.requirement if r.id == "E1"]
     assert limits == ["95 %"]
-    lines = next(f.value for f in application_page(read).document if f.name == "Requirement set")
+    lines = application_page(read).sets[0].value.split("; ")
     assert lines[0] == "Pump engines (invented), revision D of 2026-01-05"
     assert "../library/engine.toml" in lines
     assert lines[-1] == "stated otherwise in this application: E1"
@@ -187,11 +186,9 @@ def test_evidence_of_another_case_is_read_named_and_attached(tmp_path):
     names = {file.name for file in read.inputs}
     assert {"other-case/records/bv-x.csv", "other-case/tools.csv"} <= names
     assert "other-case/case.toml" not in names  # what is not read is not attached
-    places = {record.id: record.id for record in read.records}
-    found = Places(requirements={}, results={}, records=places, has_share=False)
-    table = _records(read, (), found)
-    shown = next(row for row in table.rows if row[0] == "BV-C")
-    assert any("from case other-case" in str(cell) for cell in shown)
+    assert sorted(_borrowed(read)) == [
+        "From case other-case: BV-C: records/bv-x.csv.", "From case other-case: tools.csv.",
+    ]  # fmt: skip
 
 
 values = st.recursive(

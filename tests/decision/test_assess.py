@@ -4,7 +4,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from dossier.decision import assess as module
 from dossier.decision.assess import seed_of
+from dossier.evidence.statistics.estimate import Estimate
 
 
 @pytest.mark.parametrize(("stated", "seed"), [(7, 7), (0, 0), (None, 0xCBF43926)])
@@ -12,3 +14,12 @@ def test_the_seed_is_the_stated_one_else_of_the_number(stated, seed):
     """The check value of CRC-32 (ISO/IEC 3309), of the nine digits."""
     qualification = SimpleNamespace(seed=stated, number="123456789")
     assert seed_of(SimpleNamespace(qualification=qualification)) == seed
+
+
+@pytest.mark.parametrize(("apart", "said"), [("", 0), ("other terminal", 1)])
+def test_a_filter_that_was_not_tested_alike_is_said_to_be_left_out(apart, said, monkeypatch):
+    monkeypatch.setattr(module, "difference", lambda *_: apart)
+    found = Estimate(value=1.0, u=0.1, unit="1", notes=("as it was",))
+    before, *notes = module._set_apart(None, SimpleNamespace(quantity=None), found).notes
+    assert (before, len(notes)) == ("as it was", said)
+    assert all(each.endswith("not tested alike: other terminal") for each in notes)

@@ -89,8 +89,7 @@ def test_a_conditional_verdict_says_nothing_of_proof():
 def test_a_share_is_shown_by_specimens_without_a_failure(n, coverage):
     # 29 without a failure show 90 % at 95 % confidence, 59 show 95 %: MIL-HDBK-style tables and
     # the success-run theorem, 1 - p^n (common practice, from memory).
-    found = decided(estimate(*[(1e3, MORE)] * n), lower=90.0, basis="population",
-                    coverage=coverage)  # fmt: skip
+    found = decided(estimate(*[(1e3, MORE)] * n), lower=90.0, basis="population", coverage=coverage)
     shown = 1.0 - coverage**n
     assert (found.verdict is Verdict.PASS) is (shown >= 0.95)
     if found.verdict is Verdict.PASS:

@@ -105,3 +105,13 @@ def test_two_laboratories_may_differ():
     made = bench(runs, entries=entries, limits=limits, laboratory=rigs)
     found = all_quantities()["injected_capacity"].compute(made, "candidate", {})
     assert found.u == approx(0.040 * 0.3 / math.sqrt(3.0) / math.sqrt(2.0))
+
+
+@pytest.mark.parametrize("end", ["start", "end"])
+def test_one_stated_level_of_two_states_nothing_of_the_mean(end):
+    levels = both(1000, 1000)
+    levels[end]["u"] = "30 mg/L"
+    found = capacity(
+        "injected_capacity", run(), levels=levels, limits=exact(**{"injection level": 0.06})
+    )
+    assert found.u / found.value == approx(0.06 / math.sqrt(3.0))

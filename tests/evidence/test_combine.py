@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from dossier.evidence.records.instruments import InputAccuracy
 from dossier.evidence.statistics.combine import (
     DRAWS,
+    _within,
     as_samples,
     combine,
     draws_of,
@@ -145,3 +146,13 @@ def test_a_component_scales_whole():
     one = Component(name="x", u=2.0, dof=3.0, source="", scatter=1.0, scatter_dof=1.0)
     turned = one.times(-3.0)
     assert (turned.u, turned.scatter, turned.dof, turned.scatter_dof) == (6.0, 3.0, 3.0, 1.0)
+
+
+@pytest.mark.parametrize(("own", "u", "dof"), [(0.1, math.sqrt(5.0 / 4.0), 2), (9.0, 4.5, INF)])
+def test_the_scatter_within_laboratories_is_pooled_over_them(own, u, dof):
+    """Squares of 2 and 8 about the means of two laboratories, with two degrees of freedom."""
+    values, spread = np.array([1.0, 3.0, 10.0, 14.0]), Component(name="x", u=3.0, source="x")
+    found = _within(spread, values, ["A", "A", "B", "B"], [own] * 4)
+    assert (found.within, found.within_dof) == (approx(u), dof)
+    for houses in (["A"] * 4, ["A", "B", "C", "D"]):
+        assert _within(spread, values, houses, [own] * 4) is spread

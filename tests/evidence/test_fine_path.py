@@ -64,6 +64,12 @@ def test_an_open_valve_holds_the_drop_at_its_highest_opening():
     assert any("valve is open" in note for note in found.notes)
 
 
+def test_what_grows_with_the_square_of_the_flow_opens_the_valve_too():
+    inertial = sweep(a=1e6, b=20e3 / (RHO * Q**2))
+    found = shared(fine(), inertial, circuit={"bypass_valve": VALVE})
+    assert found.value == approx((GALLERY + 10e3) / (FINE * MU * Q), rel=1e-6)
+
+
 def test_a_valve_that_stays_shut_changes_nothing():
     shut = VALVE | {"opening": {"min": "10 kPa", "max": "100 kPa"}}
     found = shared(fine(), sweep(a=MAIN), circuit={"bypass_valve": shut})

@@ -17,9 +17,9 @@ SEATED = {"characteristic": "gasket seated"}
 
 def drawn(*found, name="I1", unit="mm", limits="138,141", first=1, **entry):
     lines = [f"overall length,C{k},{x},{limits},{unit}" for k, x in enumerate(found, first)]
-    return record(name, "inspection", HEADER + "\n".join(lines) + "\n", **{
-        "instruments": ["CA"], **entry
-    })  # fmt: skip
+    return record(
+        name, "inspection", HEADER + "\n".join(lines) + "\n", **{"instruments": ["CA"], **entry}
+    )
 
 
 def looked(*found, name="I1", first=1, **entry):

@@ -5,7 +5,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.multipass import _as_read, _final_level, _flow
+from dossier.evidence.validity.multipass import (
+    _as_read,
+    _final_level,
+    _flow,
+    _injection_level,
+    _reached,
+    _upstream,
+)
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
@@ -49,3 +56,51 @@ def test_the_final_level_lies_from_nothing_to_below_the_limit(level, good):
     conditions = SimpleNamespace(final_concentration=SimpleNamespace(value=level))
     record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
     assert _final_level(record, LIMIT).met is good
+
+
+@pytest.mark.parametrize(("noises", "good"), [(2.9, True), (3.1, False), (-3.1, True)])
+@pytest.mark.parametrize("side", ["up", "down"])
+def test_upstream_may_lie_below_downstream_by_noise_alone(side, noises, good):
+    """By so many standard deviations of a Poisson count of 400, the other side known exactly."""
+    counted = {"raw_up": 1e12, "raw_down": 1e12, f"raw_{side}": 400.0}
+    low, high = (7.0 - noises * 0.05 * 7.0, 7.0) if side == "down" else (7.0, 0.0)
+    if side == "up":
+        high = low + noises * 0.05 * low
+    result = SimpleNamespace(
+        up=np.array([[low]]), down=np.array([[high]]), dispersion=np.array([1.0]),
+        sizes=np.array([4.0]), **{name: np.array([value]) for name, value in counted.items()},
+    )  # fmt: skip
+    assert _upstream(result, SimpleNamespace(value=3.0)).met is good
+
+
+@pytest.mark.parametrize(
+    ("last", "good"), [(100.0, True), (104.9, True), (105.1, False), (100e3, False)]
+)
+def test_a_terminal_after_rows_that_do_not_rise_is_a_step(last, good):
+    """Nothing is foretold of flat or falling rows but the tolerance, here a twentieth."""
+    for steady in ([100.0] * 6, [106.0, 105.0, 104.0, 103.0, 102.0, 100.0]):
+        time = np.arange(7) * 60.0
+        table = SimpleNamespace(time=time, pressure_drop=np.array([*steady, last]))
+        limit = SimpleNamespace(value=2.0, tolerance=0.05)
+        assert _reached(table, SimpleNamespace(end_time=time[-1]), limit).met is good
+
+
+@pytest.mark.parametrize(("last", "good"), [(1.1**3, True), (1.1**3 * 1.01, False)])
+def test_a_terminal_is_foretold_by_the_steepest_of_the_last_rows(last, good):
+    """Rows that grow by a tenth each foretell two tenths, and the last lies twice as far ahead."""
+    drop = np.array([*(100.0 * 1.1 ** np.arange(6)), 0.0])
+    drop[-1] = drop[-2] * last * (1.0 - 1e-9 if good else 1.0)
+    table = SimpleNamespace(time=np.array([0, 1, 2, 3, 4, 5, 6.5]) * 60.0, pressure_drop=drop)
+    limit = SimpleNamespace(value=2.0, tolerance=0.0)
+    assert _reached(table, SimpleNamespace(end_time=table.time[-1]), limit).met is good
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "good"),
+    [(0.3, 0.3, True), (0.31, 0.29, True), (0.28, 0.32, False), (0.0, 0.0, False)],
+)
+def test_the_injection_levels_lie_near_their_mean_however_small(start, end, good):
+    ends = SimpleNamespace(start=SimpleNamespace(value=start), end=SimpleNamespace(value=end))
+    conditions = SimpleNamespace(injection_concentration=ends)
+    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
+    assert _injection_level(record, LIMIT).met is good

@@ -1,6 +1,7 @@
 """Files that are small where they lie and huge once unpacked, made by hand in a moment."""
 
 import io
+import json
 import os
 import resource
 import struct
@@ -80,3 +81,34 @@ def limited(*arguments, memory=1536 * MIB, seconds=60):
         capture_output=True, text=True, timeout=seconds, check=False, preexec_fn=bound,
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "NO_COLOR": "1"},
     )  # fmt: skip
+
+
+EACH = """
+import contextlib, io, json, sys, time
+from dossier.command.cli import main
+for call in json.load(sys.stdin):
+    sys.argv, said, start = ["dossier", *call], io.StringIO(), time.perf_counter()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        try:
+            code = main()
+        except SystemExit as end:
+            code = end.code
+    print(json.dumps([code or 0, said.getvalue(), time.perf_counter() - start]), flush=True)
+"""
+
+
+def each_limited(calls, memory, seconds):
+    """Run many calls one after the other in one program of so much address space.
+
+    Return exit code, what was said and the time [s] of each.
+    """
+
+    def bound():
+        resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
+
+    ran = subprocess.run(
+        [sys.executable, "-c", EACH], input=json.dumps([[*map(str, call)] for call in calls]),
+        capture_output=True, text=True, timeout=seconds * len(calls), check=True, preexec_fn=bound,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "NO_COLOR": "1"},
+    )  # fmt: skip
+    return [json.loads(line) for line in ran.stdout.splitlines()]

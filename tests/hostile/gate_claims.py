@@ -56,7 +56,7 @@ def rewritten(pattern: str, rewrite) -> Change:
 def one_written_twice(head: list[str], values: np.ndarray) -> np.ndarray:
     """Every fifth row once more, the time counted on and the pressure a little higher."""
     rows = np.sort(np.r_[np.arange(len(values)), np.arange(10, 50, 5)])
-    made = values[rows].copy()
+    made: np.ndarray = values[rows].copy()
     made[:, 0] = np.arange(1, len(made) + 1)
     made[:, 1] = np.maximum.accumulate(made[:, 1] + 0.01 * np.arange(len(made)))
     return made

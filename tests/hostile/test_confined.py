@@ -18,6 +18,7 @@ from dossier.record.attached import NotADossierError
 from dossier.report.house.house import ATTACHED
 from dossier.system.confined import Limits, StoppedError, confined
 from tests.archive import made
+from tests.archive.sealed import short_case
 from tests.hostile import bombs
 from tests.hostile.test_pdfs import PAGES, raw, stream
 
@@ -110,12 +111,14 @@ def test_no_file_grows_without_end(tmp_path):
 
 
 @cache
-def attached():
+def attached(*, short=False):
+    """Return the files of a dossier of the demo case, or of the short one."""
     from dossier.make.api import assess, decision_json, issue_date, read_case
     from dossier.record.decision_record import canonical, manifest_of
 
-    case = read_case(INPUTS / "polder-pumps")
-    assessment = assess(case)
+    with tempfile.TemporaryDirectory() as place:
+        case = read_case(short_case(Path(place)) if short else INPUTS / "polder-pumps")
+    assessment = assess(case, pages=False)
     decision = decision_json(case, assessment, issue_date(case))
     files = {each.name: each.content for each in (*case.inputs, case.signoff)}
     manifest = canonical(manifest_of(case, decision, assessment))
@@ -137,7 +140,7 @@ def pdf(files):
 
 def dossier(house=None, changes=None):
     """Return a dossier, unsealed, with other files of its case or a house, and digests to match."""
-    files = dict(attached())
+    files = dict(attached(short=changes is None))
     manifest = json.loads(files.pop("manifest.json"))
     files |= {f"polder-pumps/{key}": text for key, text in (changes or {}).items()}
     for key, text in (house or {}).items():
@@ -200,48 +203,60 @@ CASES = {
 
 
 RUN = """
-import os, resource, sys
+import contextlib, io, json, os, resource, sys
+from pathlib import Path
 log = open(sys.argv[1], "a", buffering=1)
 EVENTS = {"subprocess.Popen", "os.exec", "os.posix_spawn", "os.system", "os.spawn"}
 sys.addaudithook(lambda event, _: event in EVENTS and log.write(event + chr(10)))
-sys.argv = ["dossier", *sys.argv[2:]]
 from dossier.command.cli import main
-try:
-    main()
-finally:
+used = 0.0
+for path in sys.argv[2:]:
+    sys.argv = ["dossier", "verify", path]
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        try:
+            main()
+            code = 0
+        except SystemExit as end:
+            code = end.code
+    before, used = used, sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
     # of itself as its own memory says: what getrusage says holds that of the one it came from
     own = next(line for line in open("/proc/self/status") if line.startswith("VmHWM"))
     most = max(int(own.split()[1]), resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
-    used = sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
-    print(f"cost {used:.1f} s, {most // 1024} MiB", file=sys.stderr)
+    told = code, said.getvalue(), used - before, most // 1024
+    print(json.dumps([Path(path).stem, *told]), flush=True)
 """
 
 
-def measured(tmp_path, content, *options):
-    """Return exit code, lines, processor time [s] and memory [MiB] of a verification."""
-    path, log = tmp_path / "x.pdf", tmp_path / "log"
-    path.write_bytes(content)
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    """Exit code, lines, processor time [s] and memory so far [MiB] of each verification.
+
+    All in one process, as its start takes longer than most of them.
+    """
+    folder = tmp_path_factory.mktemp("strangers")
+    contents = {"honest": dossier()} | {name: dossier(house=HOUSES[name]) for name in HOUSES}
+    for name, (file, made_of) in CASES.items():
+        contents[name] = dossier(changes={file: made_of(attached()[f"polder-pumps/{file}"])})
+    paths = [folder / f"{name}.pdf" for name in contents]
+    for path, content in zip(paths, contents.values(), strict=True):
+        path.write_bytes(content)
+    log = folder / "log"
     log.touch()
     ran = subprocess.run(
-        [sys.executable, "-c", RUN, log, "verify", path, *options],
+        [sys.executable, "-c", RUN, log, *paths],
         capture_output=True, text=True, timeout=300, check=False,
-        env=os.environ | {"MPLCONFIGDIR": str(tmp_path)},  # where no list of fonts lies yet
+        env=os.environ | {"MPLCONFIGDIR": str(folder)},  # where no list of fonts lies yet
     )  # fmt: skip
     assert log.read_text() == ""  # no program was asked for, not even in vain
-    assert "Traceback" not in ran.stderr
-    cost = ran.stderr.rstrip().splitlines()[-1].split()
-    return ran.returncode, ran.stdout + ran.stderr, float(cost[1]), int(cost[3])
+    assert "Traceback" not in ran.stdout + ran.stderr
+    return {name: told for name, *told in map(json.loads, ran.stdout.splitlines())}
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", [*HOUSES, *CASES])
-def test_bombs_in_a_dossier_are_told_in_time(name, tmp_path):
-    if name in HOUSES:
-        content = dossier(house=HOUSES[name])
-    else:
-        file, made_of = CASES[name]
-        content = dossier(changes={file: made_of(attached()[f"polder-pumps/{file}"])})
-    code, said, seconds, memory = measured(tmp_path, content)
+def test_bombs_in_a_dossier_are_told_in_time(name, measured):
+    code, said, seconds, memory = measured[name]
     print(f"{name}: {seconds:.1f} s, {memory} MiB: {said.strip()[-300:]}")
     assert code == 3
     assert seconds < SECONDS
@@ -249,8 +264,8 @@ def test_bombs_in_a_dossier_are_told_in_time(name, tmp_path):
 
 
 @pytest.mark.slow
-def test_an_honest_dossier_needs_no_program_either(tmp_path):
-    code, said, seconds, memory = measured(tmp_path, dossier())
+def test_an_honest_dossier_needs_no_program_either(measured):
+    code, said, seconds, memory = measured["honest"]
     print(f"honest: {seconds:.1f} s, {memory} MiB")
     assert code == 3
     assert "decision.json is identical" in said

@@ -31,7 +31,7 @@ def passes(assessment):
 
 
 @pytest.fixture(scope="module")
-def honest():
+def honest(few_draws):
     return {
         name: passes(assess(read_case(INPUTS / name), pages=False))
         for name in {r.case for r in ROWS}

@@ -316,7 +316,7 @@ FAR = (
     lambda part: part.replace(b'r="B2"', b"r='&#88;FD1048576'"),
     lambda part: part.replace(b'w r="2"', b'w r="1048576"').replace(b'"B2"', b'"ZZ1048576"'),
     lambda part: part.replace(b'"B2"', b'"ABCD2"').replace(b'<row r="2"', b'<row r="9999"'),
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("edit", FAR)

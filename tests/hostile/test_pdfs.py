@@ -162,40 +162,7 @@ def test_a_hostile_pdf_is_no_dossier(make, opened, tmp_path):
     assert time.perf_counter() - start < SECONDS
 
 
-def refused(*arguments, code=2):
-    """Run a command within bounds; it must end with `code`; return what it says."""
-    start = time.perf_counter()
-    ran = bombs.limited(*arguments, memory=MEMORY, seconds=SECONDS)
-    took = time.perf_counter() - start
-    print(f"{arguments[0]} {took:.1f} s: {ran.stderr.strip()[:300]}")
-    assert ran.returncode == code, ran.stderr
-    assert "Traceback" not in ran.stderr
-    assert took < SECONDS
-    return ran.stderr
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("make", HOSTILE, ids=lambda make: make.__name__)
-def test_a_hostile_pdf_is_refused_within_bounds(make, tmp_path):
-    path = tmp_path / "x.pdf"
-    path.write_bytes(make())
-    for arguments in (("verify", path), ("compare", path, path)):
-        assert "x.pdf" in refused(*arguments)
-
-
-@pytest.mark.slow
-def test_a_register_of_hostile_pdfs_is_made_within_the_bounds_of_one(tmp_path):
-    """Which is stricter than each by itself, and starts one program."""
-    for make in HOSTILE:
-        (tmp_path / f"{make.__name__}.pdf").write_bytes(make())
-    told = refused("register", tmp_path, code=0)
-    assert all(f"{make.__name__}.pdf" in told for make in HOSTILE)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("kind", ["no PDF", "1 GB", "pipe", "folder", "zero", "environ"])
-def test_what_is_no_pdf_file(kind, tmp_path):
-    path = tmp_path / "x.pdf"
+def no_file(kind, path):
     if kind == "no PDF":
         path.write_bytes(b"MZ" * 1000)
     elif kind == "1 GB":
@@ -206,9 +173,56 @@ def test_what_is_no_pdf_file(kind, tmp_path):
         path.mkdir()
     else:
         path.symlink_to({"zero": "/dev/zero", "environ": "/proc/self/environ"}[kind])
-    for arguments, code in (
-        (("verify", path), 2),
-        (("compare", path, path), 2),
-        (("register", tmp_path), 0),
-    ):
-        refused(*arguments, code=code)
+
+
+KINDS = ("no PDF", "1 GB", "pipe", "folder", "zero", "environ")
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory):
+    """What each command says of each file, by its folder: one program with bounds for all."""
+    calls = {}
+    for name in (*(make.__name__ for make in HOSTILE), *KINDS, "all"):
+        folder = tmp_path_factory.mktemp(name.replace(" ", "_"))
+        for make in HOSTILE:
+            if name in {make.__name__, "all"}:
+                (folder / f"{make.__name__}.pdf").write_bytes(make())
+        if name in KINDS:
+            no_file(name, folder / "x.pdf")
+        path = folder / ("x.pdf" if name in KINDS else f"{name}.pdf")
+        if name != "all":
+            calls[name, "verify"], calls[name, "compare"] = [path], [path, path]
+        if name in (*KINDS, "all"):
+            calls[name, "register"] = [folder]
+    told = bombs.each_limited([(key[1], *call) for key, call in calls.items()], MEMORY, SECONDS)
+    return dict(zip(calls, told, strict=True))
+
+
+def refused(told, name, command, code=2):
+    """Return what a command said of a file; it must have ended with `code`, within bounds."""
+    ended, said, took = told[name, command]
+    print(f"{command} {took:.1f} s: {said.strip()[:300]}")
+    assert ended == code, said
+    assert "Traceback" not in said
+    assert took < SECONDS
+    return said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("command", ["verify", "compare"])
+@pytest.mark.parametrize("make", HOSTILE, ids=lambda make: make.__name__)
+def test_a_hostile_pdf_is_refused_within_bounds(make, command, told):
+    assert f"{make.__name__}.pdf" in refused(told, make.__name__, command)
+
+
+@pytest.mark.slow
+def test_a_register_of_hostile_pdfs_is_made_within_the_bounds_of_one(told):
+    said = refused(told, "all", "register", code=0)
+    assert all(f"{make.__name__}.pdf" in said for make in HOSTILE)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_no_pdf_file(kind, told):
+    for command, code in (("verify", 2), ("compare", 2), ("register", 0)):
+        refused(told, kind, command, code)

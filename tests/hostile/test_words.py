@@ -20,8 +20,7 @@ from dossier.register.listing import csv_text, json_text
 from dossier.register.query import Wanted
 from dossier.words.terminal_safe import shown, shown_json
 from tests.archive.made import dossier, find, put, update
-from tests.archive.sealed import run, sign_all
-from tests.sign_demo_cases import ASKED, put_on_file
+from tests.archive.sealed import run, short_case, sign_all
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 ATTACK = "<script>a()</script><img src=http://x.invalid/ onerror=b()>&lt;{{7*7}}{%x%}$_{$](url)"
@@ -34,15 +33,14 @@ HARM = ("/JS", "/JavaScript", "/Launch", "/URI", "/OpenAction", "/AA", "/RichMed
 
 
 def attacked(target):
-    """Return a copy of a demo case with the attack at the end of every text, and signed so."""
-    folder = Path(shutil.copytree(INPUTS / "polder-pumps", target / "inputs" / "polder-pumps"))
+    """Return a short case with the attack at the end of every text, and signed so."""
+    folder = short_case(target / "inputs")
     for name in ("case.toml", "application.toml"):
         path = folder / name
         text = path.read_text()
         text = re.sub(rf'(?m)^({"|".join(FREE)}) = "([^"]*)"', rf'\1 = "\2 {_safe()}"', text)
         text = re.sub(r'(?m)^(equipment|lots) = \["', rf"\g<0>{_safe()} ", text)
         path.write_text(text)
-    put_on_file(folder, ASKED["polder-pumps"])
     for path in (folder / "records").iterdir():
         path.write_text(f"# {ATTACK}\n{path.read_text()}")
     names = [f"{role} {ATTACK}" for role in ("One", "Two", "Three")]
@@ -203,7 +201,7 @@ def test_build_verify_register_and_compare_open_no_connection(
     house = tmp_path / "house"
     house.mkdir()
     (house / "house.toml").write_text('name = "Invented works"\n')
-    again = build(INPUTS / "polder-pumps", tmp_path, house=house)
+    again = build(short_case(tmp_path / "inputs"), tmp_path, house=house)
     assert again.pdf.read_bytes().startswith(b"%PDF-")
     verify(made.pdf, pages=True)
     assert read_dossier(made.pdf).faults == ()

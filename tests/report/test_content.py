@@ -298,9 +298,9 @@ def test_an_inspected_characteristic_is_called_by_its_name():
         at={"characteristic": "gasket seated"}, at_text="gasket seated",
     )  # fmt: skip
     found = sample.estimate(1.0, 0.0, "statement", components=())
-    found = replace(found, per_specimen=tuple(
-        replace(each, value=1.0) for each in found.per_specimen
-    ))  # fmt: skip
+    found = replace(
+        found, per_specimen=tuple(replace(each, value=1.0) for each in found.per_specimen)
+    )
     assert results.estimate_text(seen, found) == "found so on 2 of 2"
     assert results.specimens_text(seen, found) == f"C1, C2{S}found so"
 

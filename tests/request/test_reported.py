@@ -18,9 +18,7 @@ KINDS = ("multipass", "pressure_drop", "bypass_valve", "measurement", "inspectio
 
 
 def asked_for():
-    return {
-        each.name for kind in KINDS for each in conditions_of(kind, ("collapse_pressure",))
-    }  # fmt: skip
+    return {each.name for kind in KINDS for each in conditions_of(kind, ("collapse_pressure",))}
 
 
 def read_by_the_reductions():

@@ -255,7 +255,7 @@ def test_two_laboratories_each_fill_their_runs_and_may_use_the_same_names(return
         ("Fluids", {"kv100": 99}, r"Fluids: row 2", "kv40 must be larger"),
         ("Laboratory", {"name": None}, r"Laboratory: row 2, column 'name'", "is missing"),
     ],
-)  # fmt: skip
+)
 def test_what_is_wrong_in_a_workbook_is_named_by_its_cell_and_nothing_is_taken(
     returned, tmp_path, sheet, cells, where, what
 ):
@@ -358,8 +358,7 @@ def test_the_pages_say_what_was_assumed_and_every_test(made):
 
 def test_a_name_that_begins_like_a_formula_stays_a_name():
     columns = (Column("characteristic", "", ""), Column("found", "", ""))
-    sheet = Sheet(id="IN-C", filter="candidate", specimen="", columns=columns,
-                  rows=(("=1+1", ""),))  # fmt: skip
+    sheet = Sheet(id="IN-C", filter="candidate", specimen="", columns=columns, rows=(("=1+1", ""),))
     page = openpyxl.Workbook().active
     sheets._fill(page, sheet)
     assert (page["A2"].data_type, page["A2"].value) == ("s", "=1+1")

@@ -124,7 +124,7 @@ def test_an_answer_where_it_does_not_apply_is_told(tmp_path):
     given = answers(NEEDED, valve="none") | {"valve_min": "150 kPa"}
     assert problems(lambda: write_case(tmp_path / "new", given, None)) == {
         ("the call", "--valve-min")
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("name", ["application.toml", "case.toml"])

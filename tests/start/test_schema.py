@@ -2,8 +2,6 @@
 
 import copy
 import json
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
@@ -16,6 +14,7 @@ from dossier.case.case import Draft
 from dossier.evidence.registry import all_quantities
 from dossier.record.document import decision_schema
 from dossier.start.scaffold import schema_of, schema_text
+from tests.archive.sealed import run
 from tests.spelled import INPUTS
 
 ROOT = Path(__file__).parents[2]
@@ -42,10 +41,7 @@ def test_every_case_at_hand_fits(path):
 
 @pytest.mark.parametrize("name", ["application", "case"])
 def test_the_command_prints_the_schema(name):
-    done = subprocess.run(
-        [sys.executable, "-m", "dossier", "schema", name],
-        capture_output=True, text=True, check=True, timeout=60,
-    )  # fmt: skip
+    done = run("schema", name)
     assert done.stdout == schema_text(name)
     jsonschema.Draft202012Validator.check_schema(json.loads(done.stdout))
 
@@ -58,10 +54,7 @@ def decided(name):
 
 
 def test_the_command_prints_the_schema_of_a_decision():
-    done = subprocess.run(
-        [sys.executable, "-m", "dossier", "schema", "decision"],
-        capture_output=True, text=True, check=True, timeout=60,
-    )  # fmt: skip
+    done = run("schema", "decision")
     assert json.loads(done.stdout) == decision_schema()
     jsonschema.Draft202012Validator.check_schema(decision_schema())
 

@@ -769,6 +769,5 @@ def test_any_table_in_any_layout_reads_back_the_same(
     rows += [["Remarks", "none"]] if foot else []
     rows = [[*[""] * shift, *row] for row in rows]
     name = folder / ("a.xlsx" if form == "xlsx" else "a.csv")
-    file = xlsx(name, ("x", rows)) if form == "xlsx" else text(
-        name, rows, form, comma=form == ";")  # fmt: skip
+    file = xlsx(name, ("x", rows)) if form == "xlsx" else text(name, rows, form, comma=form == ";")
     truth.check(taken(case, file)["MP-C1"].table)

@@ -51,7 +51,7 @@ def validate(files, flavours=("3a", "ua1")):
     assert path is not None, f"the veraPDF engine is not installed: {INSTALL}"
     done = subprocess.run(
         [
-            "java", "-Xshare:auto", "-XX:TieredStopAtLevel=1", "-cp", path,
+            "java", "-Xshare:auto", "-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC", "-cp", path,
             str(HERE / "Validate.java"), ",".join(flavours), *map(str, files),
         ],
         capture_output=True,

@@ -9,7 +9,10 @@ from tests.words.foreign import Cyrillic, pages_of, written_in_greek
 from tests.words.messages import WORD
 
 # The fonts of the charts have neither Greek nor Cyrillic: what stands in for a letter is broader.
-pytestmark = pytest.mark.filterwarnings("ignore:constrained_layout not applied")
+pytestmark = [
+    pytest.mark.filterwarnings("ignore:constrained_layout not applied"),
+    pytest.mark.usefixtures("few_draws"),
+]
 
 CASES = ["polder-pumps", "chain-ferry"]
 UNITS = {"Pa", "kPa", "bar", "mL", "min", "mg", "kg", "mm", "um", "degC"}

@@ -6,6 +6,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 from xml.etree import ElementTree
 from xml.parsers import expat
@@ -226,6 +227,7 @@ class BoundsError(Exception):
         super().__init__(what)
 
 
+@lru_cache(1)  # each of its sheets asks again: nine tenths of reading a book of twelve
 def check_workbook(content: bytes) -> None:
     """Raise BoundsError for an XLSX file that would need more to read than it may.
 

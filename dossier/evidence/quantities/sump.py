@@ -79,7 +79,7 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
         counts = np.array([dust.counts_per_mass(float(x)) for x in sizes[start:]])
     except ValueError:  # a size beyond the table of the dust
         return None
-    weights = [1.0 - share, share] if len(paths) == 2 else [share if paths == ["fine"] else 1.0]
+    weights = [1.0 - share, share] if len(paths) == 2 else [1.0]  # of one path it cancels
     by_class: Floats = np.zeros(len(counts))
     together = 0.0
     for weight, each in zip(weights, found, strict=True):
@@ -229,7 +229,7 @@ def _estimate(
     passage = circuit.at_bearings(
         *known.nominal.values(),
         through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
-    )  # fmt: skip
+    )
     u = half_width_of(samples)
 
     def own(each: SpecimenValue) -> SpecimenValue:

@@ -85,11 +85,11 @@ def number_found(row: Inspected) -> float:
         words = later("{place}: {found!r} is not a number with a decimal point")
         raise ValueError(say(words, place=place, found=row.found))
     try:
-        factor, offset = affine(row.unit, "length")
+        factor, _ = affine(row.unit, "length")  # a length has no zero of its own
     except UnitError:
         words = later("{place}: {unit!r} is not a unit of length; write it like mm")
         raise ValueError(say(words, place=place, unit=row.unit)) from None
-    value = float(row.found) * factor + offset
+    value = float(row.found) * factor
     if not math.isfinite(value):
         words = later("{place}: {found!r} is not a finite number")
         raise ValueError(say(words, place=place, found=row.found))

@@ -221,13 +221,14 @@ def _records(case: Case, places: Places) -> Table:
 
 
 def _borrowed(case: Case) -> Iterator[str]:
-    """Yield which records are those of other cases."""
-    attached = {each.name for each in case.inputs}
-    for record in case.records:
-        owner = record.file.partition("/")[0]
-        if owner != case.name and record.file in attached:
-            words = later("{record} is a record of case {case}.")
-            yield say(words, record=record.id, case=owner)
+    """Yield which records are those of other cases, and which further files."""
+    of = {record.file: record.id for record in case.records}
+    sets = {each.file.removeprefix("../") for each in case.libraries}
+    for file in case.inputs:
+        owner, _, rest = file.name.partition("/")
+        if owner != case.name and file.name not in sets:
+            what = f"{of[file.name]}: {rest}" if file.name in of else rest
+            yield say("From case {case}: {file}.", case=owner, file=what)
 
 
 def _tested(entry: RecordEntry, places: Places) -> Line:

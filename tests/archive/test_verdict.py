@@ -1,0 +1,172 @@
+"""What a verification says, by its facts alone: no file, no second decision."""
+
+from datetime import date
+from types import SimpleNamespace
+
+import pytest
+
+from dossier.verification.questions import Answer
+from dossier.verification.verification import Verification
+from dossier.verification.verification_text import fact_lines
+
+SEAL = {
+    "field": "signature-prepared", "role": "prepared", "signer": "A. One", "sound": True,
+    "trusted": True, "distrust": "leads nowhere", "problem": "was changed", "test": False,
+    "stamped": "2026-04-01", "level": "PAdES B-T", "revocation": "good", "key": "1",
+    "claimed": "2026-04-01T00:00:00Z",
+}  # fmt: skip
+AGAIN = {
+    "made_with": {}, "here": {}, "same_version": True, "identical": True, "moved": (), "words": "",
+    "house": "", "house_digest": "", "why_not": "", "pages": "identical",
+}  # fmt: skip
+
+
+def answered(word, *, binding=False):
+    return Answer(question="Q?", word=word, detail="it is not", binding=binding)
+
+
+def verified(**changes):
+    """A sealed, trusted dossier that was decided again and came out the same, but for changes."""
+    seal = SEAL | {name: changes.pop(name) for name in list(changes) if name in SEAL}
+    again = AGAIN | {name: changes.pop(name) for name in list(changes) if name in AGAIN}
+    signed = changes.pop("signed", ("A. One",))
+    state = SimpleNamespace(
+        complete=changes.pop("complete", True), roles=("prepared",), missing=("prepared",),
+        until=None, ended=None,
+        signed=[
+            SimpleNamespace(name=n, role="prepared", date=date(2026, 4, 1), holds=True, note="")
+            for n in signed
+        ],
+    )  # fmt: skip
+    facts = {
+        "seals": (SimpleNamespace(**seal),), "trust_given": True, "trust_house": (), "named": (),
+        "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
+        "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
+        "revision": 2, "sha256": "ab", "attached": 9,
+    }  # fmt: skip
+    made = object.__new__(Verification)
+    for name, value in (facts | changes).items():
+        object.__setattr__(made, name, value)
+    return made
+
+
+@pytest.fixture(autouse=True)
+def no_mismatches(monkeypatch):
+    monkeypatch.setattr("dossier.verification.verification.mismatches", lambda *_: ())
+
+
+def test_a_sound_one_is_verified():
+    assert verified().verdict == "verified"
+    assert (verified().failures, verified().gaps, verified().remarks) == ((), (), ())
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"sound": False}, "signature-prepared: was changed"),
+        ({"trusted": False}, "the certificate of 'A. One' leads nowhere"),
+        ({"faults": ("a contradiction",)}, "a contradiction"),
+        ({"standing": "not approved"}, "stands as 'not approved', which its sign-offs"),
+        ({"complete": False}, "stands as 'approved', which its sign-offs"),
+        ({"why_not": "no case"}, "cannot be decided again from what is attached: no case"),
+        ({"identical": False}, "decision.json differs: its form"),
+        ({"identical": False, "moved": ("x", "y")}, "decision.json differs: x; y"),
+        ({"pages": "different", "words": "on page 1"}, "attached data give: on page 1"),
+        ({"answers": (answered("no", binding=True),)}, "Q? no: it is not"),
+    ],
+)
+def test_what_contradicts_it_fails_it(changes, words):
+    found = verified(**changes)
+    assert found.verdict == "failed"
+    assert any(words in line for line in found.failures), found.failures
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"seals": ()}, "no digital signature"),
+        ({"trust_given": False}, "no certificate to trust was given"),
+        ({"trust_given": False, "trusted": False}, "no certificate to trust was given"),
+        ({"named": ("released",)}, "the role 'released', which this dossier does not have"),
+        ({"complete": False, "standing": "draft"}, "draft: prepared is missing or void"),
+        ({"field": "signature-checked"}, "nobody has sealed it as prepared"),
+        ({"made_with": {"a": "1"}, "same_version": False, "moved": ("x",)}, "numbers moved: x"),
+        ({"house": "h", "house_digest": "0" * 64}, "words of the house"),
+        ({"pages": "not rebuilt: no Pango"}, "the pages were not rebuilt: no Pango"),
+        ({"pages": "made with zlib 1", "words": "same"}, "(made with zlib 1): same"),
+        ({"revocation": "not known"}, "no list given tells whether its certificate was revoked"),
+    ],
+)
+def test_what_is_left_open_keeps_it_from_being_verified(changes, words):
+    found = verified(**changes)
+    assert found.verdict == "not proven"
+    assert any(words in line for line in found.gaps), found.gaps
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"made_with": {"a": "1"}, "here": {"a": "2"}, "same_version": False},
+         "made with another version (a 1, here 2); no number moved"),
+        ({"test": True}, "signature-prepared: a test identity, which proves nothing"),
+        ({"stamped": ""}, "no trusted time-stamp proves it"),
+        ({"revocation": "not consulted"}, "was not consulted: no list given"),
+        ({"revocation": "not listed"}, "whether one covers it is not known"),
+        ({"signed": ("A. One", "a  one.")}, "one person has signed off in more than one role"),
+        ({"answers": (answered("no"),)}, "Q? no: it is not"),
+    ],
+)  # fmt: skip
+def test_what_a_reader_should_know_is_said_and_changes_nothing(changes, words):
+    found = verified(**changes)
+    assert found.verified
+    assert len(found.remarks) == 1
+    assert words in found.remarks[0]
+
+
+@pytest.mark.parametrize("answer", [answered("yes"), answered("yes", binding=True)])
+def test_a_yes_is_nothing_to_say(answer):
+    assert verified(answers=(answer,)).remarks == ()
+    assert verified(answers=(answer,)).verified
+
+
+def test_a_trusted_house_is_no_gap():
+    digest = "a" * 64
+    assert verified(house="h", house_digest=digest, trust_house=(digest,)).verified
+
+
+def test_the_facts_of_a_sound_one_are_said_in_order():
+    assert [*fact_lines(verified(answers=(answered("yes"), answered("unknown"))))] == [
+        "d.pdf: N-1 revision 2, sha256 ab",
+        "states: decision approved, standing approved",
+        "reads on the day of judgement: approved",
+        "signature-prepared: A. One, stamped 2026-04-01: PAdES B-T, whole, trusted",
+        "sign-off prepared: A. One, 2026-04-01: holds",
+        "attachments: 9, all as in the manifest",
+        "decided again: decision.json is identical",
+        "pages: identical",
+        "auditor's questions: 1 of 2 answered yes",
+        "remark: Q? unknown: it is not",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("changes", "line"),
+    [
+        ({"sound": False}, "signature-prepared: A. One, stamped 2026-04-01: broken"),
+        ({"trusted": False, "stamped": ""}, "signature-prepared: A. One, says "
+         "2026-04-01T00:00:00Z: PAdES B-T, whole, not trusted"),
+        ({"stamped": "", "claimed": "", "signer": ""}, "signature-prepared: unread, says no time: "
+         "PAdES B-T, whole, trusted"),
+        ({"faults": ("a", "b")}, "attachments: 9, 2 contradictions"),
+        ({"why_not": "no case"}, "decided again: no: no case"),
+        ({"identical": False, "moved": ("x",)}, "decided again: numbers moved"),
+        ({"identical": False}, "decided again: no number moved, versions differ"),
+        ({"pages": "different", "words": "on page 1"}, "pages: different; on page 1"),
+        ({"house": "h", "house_digest": "cd"}, "house: h, sha256 cd"),
+        ({"faults": ("a",)}, "failed: a"),
+        ({"seals": ()}, "not proven: no digital signature: nobody can tell who made this file, or "
+         "changed it"),
+    ],
+)  # fmt: skip
+def test_each_fact_that_is_otherwise_is_said(changes, line):
+    assert line in [*fact_lines(verified(**changes))]

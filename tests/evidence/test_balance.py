@@ -1,0 +1,53 @@
+"""The particle balance by its closed form: what counting and the counters' ratio can explain."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dossier.evidence.validity import balance
+from dossier.evidence.validity.balance import NOISE, _apart, _quotients
+
+
+@pytest.mark.parametrize("side", ["up", "down"])
+@pytest.mark.parametrize(("share", "judged"), [(0.9, True), (1.1, False)])
+def test_a_size_is_judged_where_the_counting_of_all_its_readings_is_small(
+    side, share, judged, monkeypatch
+):
+    """Ten tenths of nine readings; the other side is counted without noise."""
+    monkeypatch.setattr(balance, "_settled", lambda *_: np.arange(10))
+    monkeypatch.setattr(balance, "_once_through", lambda *_: 70.0)
+    counts = {"up": 100.0, "down": 30.0}
+    # of the mean: sqrt(10 N / (9 V)) / 10 = share NOISE 70
+    volume = counts[side] / (90.0 * (share * NOISE * 70.0) ** 2)
+    counted = {"counted_up": 1e12, "counted_down": 1e12, f"counted_{side}": volume}
+    result = SimpleNamespace(
+        sizes=[10.0], readings=np.full((10, 1), 9),
+        **{name: np.full((10, 1), value) for name, value in counts.items()}, **counted,
+    )  # fmt: skip
+    found = _quotients(None, result)
+    assert (found.quotients, found.few) == (({10.0: 1.0}, []) if judged else ({}, [10.0]))
+
+
+RECORD = SimpleNamespace(entry=SimpleNamespace(conditions=SimpleNamespace(dust=None)))
+
+
+def apart(quotient, penetration, free=0.0, u=0.1, sure=2.0):
+    """Hold a run against one whose dust is exact: both hold back 20 um(c), one passes 5 um(c)."""
+    limit = SimpleNamespace(tolerance=0.0, agreed=free, value=sure)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(balance, "ratio_accuracy", lambda *_: SimpleNamespace(u=u))
+        other = {5.0: (quotient, penetration), 20.0: (1.0, 0.0)}
+        own = {5.0: (1.0, 0.0), 20.0: (1.0, 0.0)}
+        return _apart(None, None, limit, RECORD, RECORD, own, other)
+
+
+@pytest.mark.parametrize("penetration", [0.2, 0.5, 0.8])
+@pytest.mark.parametrize("free", [0.0, 0.3])
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_an_error_of_the_counters_ratio_moves_a_quotient_by_what_passes(penetration, free, sign):
+    explained = math.hypot(free, 2.0 * 0.1 * penetration / (1.0 - penetration))
+    assert apart(math.exp(0.99 * sign * explained), penetration, free) is None
+    found = apart(math.exp(1.01 * sign * explained), penetration, free)
+    assert found == pytest.approx((5.0, explained))

@@ -1,0 +1,31 @@
+"""Rows with a twin in another run: by how near the nearest is beside the second, not by units."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dossier.evidence.validity.copies import TWINS, _twins
+
+
+def scores(seed, rows=40):
+    return np.random.default_rng(seed).standard_normal((rows, 8))
+
+
+@given(st.integers(0, 2**31), st.floats(0.01, 100.0))
+def test_twins_do_not_depend_on_the_scale_and_need_more_than_chance(seed, scale):
+    a, b, noise = scores(seed), scores(seed + 1), scores(seed + 2)
+    copied = a[::-1] + 0.15 * noise
+    assert _twins(scale * a, scale * copied) == pytest.approx(_twins(a, copied))
+    assert _twins(a, copied) > 0.5
+    assert _twins(a, b) < TWINS
+    assert _twins(a, a, own=True) < TWINS
+    assert _twins(np.vstack([a, copied]), np.vstack([a, copied]), own=True) > 0.5
+
+
+def test_few_rows_and_few_classes_tell_nothing():
+    a = scores(1)
+    assert _twins(a[:9], a[:9]) == 0.0
+    assert _twins(a[:, :5], a[:, :5]) == 0.0
+    assert _twins(a[:10], a[:10]) == 1.0
+    assert _twins(a[:, :6], a[:, :6]) == 1.0

@@ -1,0 +1,52 @@
+"""Rules of the valve's record, on sweeps of any number of rows."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dossier.evidence.validity import other
+from dossier.evidence.validity.other import _both_sweeps, _rows
+
+
+@pytest.fixture
+def swept(monkeypatch):
+    def put(*sizes):
+        """Give the record sweeps of so many rising and falling rows."""
+        made = [
+            SimpleNamespace(specimen=f"V{k}", rising=(np.zeros(up),), falling=(np.zeros(down),))
+            for k, (up, down) in enumerate(sizes)
+        ]
+        monkeypatch.setattr(other, "sweeps_of", lambda _: made)
+
+    return put
+
+
+@pytest.mark.parametrize(
+    ("sizes", "words"),
+    [
+        ([(5, 5), (1, 1)], "both for every specimen"),
+        ([(5, 5), (0, 1)], "V1: no rising sweep"),
+        ([(1, 0), (5, 5)], "V0: no falling sweep"),
+        ([(0, 0)], "V0: no rising sweep; V0: no falling sweep"),
+    ],
+)
+def test_each_specimen_is_swept_up_and_down(sizes, words, swept):
+    swept(*sizes)
+    found = _both_sweeps(None)
+    assert (found.met, found.found) == (words.startswith("both"), words)
+
+
+@pytest.mark.parametrize(
+    ("sizes", "words", "met"),
+    [
+        ([(5, 9), (7, 5)], "at least 5 rows", True),
+        ([(5, 9), (4, 9)], "at least 4 rows", False),
+        ([(5, 9), (9, 1)], "at least 1 row", False),
+        ([], "at least 0 rows", False),
+    ],
+)
+def test_the_shortest_of_all_sweeps_counts(sizes, words, met, swept):
+    swept(*sizes)
+    found = _rows(None, SimpleNamespace(value=5))
+    assert (found.met, found.found) == (met, words)

@@ -1,0 +1,88 @@
+"""Readings that are lacking, counted by hand: rows that are gone count as rows that are empty."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dossier.evidence.validity.readings import _chances, _plateaus, _present, _rank_chance, _whole
+
+LIMIT = SimpleNamespace(value=0.9)
+TIME = np.arange(1, 101) * 60.0
+"""A run of a hundred minutes, ten rows in each tenth [s]."""
+
+
+def present(gone):
+    """Return what is said of a run without some of its rows, counted from 1."""
+    kept = ~np.isin(np.arange(1, 101), [*gone])
+    rows = kept.reshape(10, 10).sum(axis=1)
+    result = SimpleNamespace(end_time=6000.0, readings=np.repeat(rows[:, None], 3, axis=1))
+    return _present(SimpleNamespace(time=TIME[kept]), result, 0.0, LIMIT)
+
+
+@pytest.mark.parametrize(
+    ("gone", "met", "words"),
+    [
+        ([], True, "100% of the readings present; fewest in tenth 1, 10 of 10"),
+        ([45], True, "99% of the readings present; fewest in tenth 5, 9 of 10"),
+        ([45, 46], False, "98% of the readings present; fewest in tenth 5, 8 of 10"),
+        ([1, 2, 3], False, "97% of the readings present; fewest in tenth 1, 7 of 10"),
+        (range(5, 100, 10), True, "90% of the readings present; fewest in tenth 1, 9 of 10"),
+        ([*range(5, 100, 10), 96], False, "89% of the readings present"),
+        (range(21, 81), False, "40% of the rows present"),
+    ],
+)
+def test_rows_that_are_gone_are_lacking_where_they_stood(gone, met, words):
+    found = present(gone)
+    assert (found.met, words in found.found) == (met, True), found.found
+
+
+@pytest.mark.parametrize(
+    ("off", "volume", "met"), [(0.0, 0.5, True), (0.4, 1.0, False), (-0.4, 1.0, False)]
+)
+def test_counts_above_and_below_whole_particles_are_told(off, volume, met):
+    counts = (np.arange(3.0, 43.0)[:, None] + off) / volume
+    side = SimpleNamespace(name="upstream", counts=counts, volume=volume, rounded=0.0, sizes=[4.0])
+    found = _whole((side,))
+    assert found.met is met
+    assert ("40 values are no whole number" in found.found) is not met
+
+
+@pytest.mark.parametrize("k", [0, 1])
+@pytest.mark.parametrize("seed", range(5))
+def test_gaps_are_witnessed_by_their_neighbours_and_by_the_next_size(k, seed):
+    """Both witnesses a second time, by a plain loop; cells of the other size are empty as well."""
+    rng = np.random.default_rng(seed)
+    counts = rng.uniform(10.0, 90.0, (24, 2))
+    counts[[0, 5, 6, 11, 17, 23], k] = np.nan
+    counts[[3, 12, 17], 1 - k] = np.nan
+    own, other = counts[:, k], counts[:, 1 - k]
+    beside, used, off, plain = [], set(), [], []
+    full = [row for row in range(24) if not np.isnan(own[row])]
+    for row in range(24):
+        if np.isnan(own[row]) and (row == 0 or not np.isnan(own[row - 1])):
+            ends = [max((r for r in full if r < row), default=full[0]),
+                    min((r for r in full if r > row), default=full[-1])]  # fmt: skip
+            beside.append(own[ends].mean())
+            used |= set(ends)
+    for row in range(1, 23):
+        moved = other[row] - 0.5 * (other[row - 1] + other[row + 1])
+        if not np.isnan(moved):
+            (off if np.isnan(own[row]) else plain).append(moved)
+    others = [own[row] for row in full if row not in used]
+    assert [*_chances(counts, k)] == pytest.approx(
+        [_rank_chance(np.array(a), np.array(b)) for a, b in ((beside, others), (off, plain))]
+    )
+
+
+@pytest.mark.parametrize("end", [max, min])
+@pytest.mark.parametrize(("ties", "met"), [(1, True), (2, True), (12, False)])
+def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
+    """Of a hundred counts of 10 000, 0.4 are expected at one value."""
+    column = 10_000.0 + np.random.default_rng(1).permutation(np.arange(-50.0, 50.0)) * 3.0
+    far = np.argsort(column)[-ties:] if end is max else np.argsort(column)[:ties]
+    column[far] = end(column)
+    side = SimpleNamespace(name="upstream", counts=column[:, None], volume=1.0, sizes=[4.0])
+    found = _plateaus((side,))
+    assert found.met is met
+    assert (f"{ties} readings of just {end(column):.10g} per mL" in found.found) is not met
