@@ -82,14 +82,12 @@ Pair = tuple[Cell, Cell]
 def _machines(case: Case) -> Pair:
     application = case.application
     named = "; ".join(application.equipment) or say("no equipment named")
-    words = later("{machines}: “{title}”, revision {revision}, issued {issued}, {owner}")
-    return (
-        say(
-            words, machines=speak(named), title=application.title, revision=application.revision,
-            issued=application.issued, owner=application.owner or say("without an owner"),
-        ),
-        say("Other machines, circuits or valve settings"),
+    words = later("by “{title}”, revision {revision}, issued {issued}, {owner}")
+    source = say(
+        words, title=application.title, revision=application.revision,
+        issued=application.issued, owner=application.owner or say("without an owner"),
     )  # fmt: skip
+    return (speak(named), source), say("Other machines, circuits or valve settings")
 
 
 def _whole(filter_: Filter) -> str:
