@@ -78,6 +78,16 @@ def test_an_input_that_a_requirement_does_not_rest_on_is_left_out():
     assert flips(lab, other, decide) == {}
 
 
+def test_of_many_findings_the_least_certain_are_looked_at():
+    lab, finding, decide = decided(drop(100))
+    many = [
+        replace(finding, demand=replace(finding.demand, id=f"P{i}"), probability=i / 100)
+        for i in range(60, 0, -1)
+    ]
+    found = {each.requirement for each in flips_of(lab, many, decide)}
+    assert found == {f"P{i}" for i in range(1, 41)}
+
+
 def test_factors_lie_from_half_to_twice_and_four_halvings_do():
     assert (BELOW[-1], ABOVE[-1]) == (0.5, 2.0)
     for factors in (BELOW, ABOVE):

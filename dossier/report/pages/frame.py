@@ -7,6 +7,7 @@ from datetime import date
 from dossier.case.case import Case
 from dossier.case.model import Filter
 from dossier.decision.finding import Assessment, Sensitivity
+from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
 from dossier.evidence.registry import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Table
@@ -82,14 +83,12 @@ Pair = tuple[Cell, Cell]
 def _machines(case: Case) -> Pair:
     application = case.application
     named = "; ".join(application.equipment) or say("no equipment named")
-    words = later("{machines}: “{title}”, revision {revision}, issued {issued}, {owner}")
-    return (
-        say(
-            words, machines=speak(named), title=application.title, revision=application.revision,
-            issued=application.issued, owner=application.owner or say("without an owner"),
-        ),
-        say("Other machines, circuits or valve settings"),
+    words = later("by “{title}”, revision {revision}, issued {issued}, {owner}")
+    source = say(
+        words, title=application.title, revision=application.revision,
+        issued=application.issued, owner=application.owner or say("without an owner"),
     )  # fmt: skip
+    return (speak(named), source), say("Other machines, circuits or valve settings")
 
 
 def _whole(filter_: Filter) -> str:
@@ -238,7 +237,8 @@ def _flips(assessment: Assessment, places: Places) -> Table:
             Column(say("Requirement"), 20), *(Column(say(title), 16) for _, title in INPUTS),
         ),
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
-        note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g])),
+        note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g],
+                             len(assessment.findings))),
         empty=say("No input that is looked at changes a verdict between half and twice its value."),
     )  # fmt: skip
 
@@ -271,8 +271,10 @@ def _factors(found: Sensitivity | None) -> str:
 
 def _notes(
     by: Mapping[str, By], near: Sequence[str], moved: Sequence[str], readings: Sequence[str],
-    shown: Sequence[str],
+    shown: Sequence[str], number: int,
 ) -> Iterator[str]:  # fmt: skip
+    if number > MOST:
+        yield say("Of the {most} least certain requirements.", most=MOST)
     yield say(
         "Factors from 0.5 to 2 at which deciding again gives another verdict; in brackets: no "
         "longer demonstrated, as nothing was tested there. –: does not rest on it. As measured: "
