@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier.decision.probability import Threshold, against, probability, specimen_probability
+from dossier.decision.probability import (
+    Threshold,
+    _confidence,
+    against,
+    probability,
+    specimen_probability,
+)
 from dossier.evidence.registry import all_quantities, reference_line
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
@@ -242,3 +248,11 @@ def test_an_error_in_common_counts_where_specimens_do_not_scatter() -> None:
     """All at 10 and all wrong by the same normal error: phi of the distance over it."""
     found = chance(estimate([10.0, 10.0, 10.0], own=0.0, common=1.0), 9.0, "population")
     assert found == pytest.approx(TestTheReference.phi(1.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("both", [False, True])
+@pytest.mark.parametrize("scatter", [0.0, 1.0])
+def test_far_from_the_limit_the_confidence_stays_below_one(scatter: float, both: bool) -> None:
+    common = [Part(1.0, INF)]
+    assert 0.999999 < _confidence(3, scatter, 1e9, common, 0.9, both) < 1.0
+    assert 0.0 < _confidence(3, scatter, -1e9, common, 0.9, both) < 1e-6
