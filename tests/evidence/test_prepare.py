@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import pytest
 
-from dossier.evidence.prepare import AGREES, _for_both
+from dossier.evidence.prepare import _for_both
+from dossier.evidence.validity.rules import AGREES
 from tests.made_bench import run, sweep
 
 
