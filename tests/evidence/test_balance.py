@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.validity import balance
-from dossier.evidence.validity.balance import NOISE, _apart, _counting, _quotients
+from dossier.evidence.validity.balance import _apart, _counting, _quotients
 
 
 @pytest.mark.parametrize("side", ["up", "down"])
@@ -19,8 +19,8 @@ def test_a_size_is_judged_where_the_counting_of_all_its_readings_is_small(
     monkeypatch.setattr(balance, "_settled", lambda *_: np.arange(10))
     monkeypatch.setattr(balance, "_once_through", lambda *_: 70.0)
     counts = {"up": 100.0, "down": 30.0}
-    # of the mean: sqrt(10 N / (9 V)) / 10 = share NOISE 70
-    volume = counts[side] / (90.0 * (share * NOISE * 70.0) ** 2)
+    # of the mean: sqrt(10 N / (9 V)) / 10 = share of a twentieth of 70
+    volume = counts[side] / (90.0 * (share * 0.05 * 70.0) ** 2)
     counted = {"counted_up": 1e12, "counted_down": 1e12, f"counted_{side}": volume}
     result = SimpleNamespace(
         sizes=[10.0], readings=np.full((10, 1), 9),
