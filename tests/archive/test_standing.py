@@ -13,6 +13,7 @@ from dossier.record.standing import (
     SIGNED_OFF,
     Standing,
     as_of,
+    mismatches,
     read_as,
     standing_of,
 )
@@ -122,3 +123,45 @@ def test_the_first_of_what_is_wrong_is_named_and_the_others_counted(faults, more
     dossier = SimpleNamespace(faults=tuple(f"fault {n}" for n in range(faults)))
     found = standing_of(dossier, SimpleNamespace(faults=(), test=False))
     assert (found.word, found.remark) == (NOT_INTACT, f"fault 0{more}")
+
+
+ORDER = "the seals were not made in the order of the roles"
+CLOCK = "the times that the seals state are not in the order of sealing"
+KEY = "one key has sealed in more than one role"
+
+
+def sealed_by(*roles, hours=(9, 10, 11), keys=("1", "2", "3"), **changes):
+    """Return what is said against seals of these roles, over sign-offs of all three."""
+    signed = [
+        SimpleNamespace(role=role, name=NAMES[role], meaning="mine", date=ISSUED) for role in ROLES
+    ]
+    seals = [
+        SimpleNamespace(**{
+            "field": f"signature-{role}", "sound": True, "signer": NAMES.get(role, "D. Four"),
+            "meaning": "mine", "claimed": f"2026-04-02T{hour:02}:00:00Z", "key": key,
+        } | changes)
+        for role, hour, key in zip(roles, hours, keys, strict=False)
+    ]  # fmt: skip
+    return [*mismatches(seals, SimpleNamespace(signed=signed, roles=ROLES, until=None))]
+
+
+@pytest.mark.parametrize("number", [0, 1, 2, 3])
+def test_seals_in_the_order_of_the_roles_are_in_order(number):
+    assert sealed_by(*ROLES[:number]) == []
+
+
+@pytest.mark.parametrize(
+    "roles", [("checked",), ("checked", "approved"), ("prepared", "approved"), ROLES[::-1]]
+)
+def test_a_seal_before_its_turn_is_told(roles):
+    assert ORDER in sealed_by(*roles)
+
+
+def test_what_else_seals_and_sign_offs_differ_by_is_told():
+    assert sealed_by(*ROLES, hours=(9, 8, 11)) == [CLOCK]
+    assert sealed_by(*ROLES, keys=("1", "2", "1")) == [KEY]
+    assert sealed_by("witnessed") == ["signature-witnessed: sealed without a sign-off for it"]
+    (name,) = sealed_by("prepared", signer="E. Five")
+    assert name == "signature-prepared: sealed by 'E. Five', signed off by 'A. One'"
+    (meaning,) = sealed_by("prepared", meaning="yours")
+    assert meaning == "signature-prepared: sealed for another meaning than was signed off"

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from dossier.decision.deciding import deciding
 from dossier.decision.probability import (
     Threshold,
+    _confidence,
     against,
+    less_common,
     probability,
     specimen_probability,
 )
@@ -320,3 +322,28 @@ class TestTheNumberThatDecides:
         decides = deciding(found, threshold, "population", 0.9, draws, judged, 0.99)
         k = (values.mean() - decides.value) / values.std(ddof=1)
         assert k == pytest.approx(1.8740, abs=1e-4)
+
+
+@pytest.mark.parametrize("both", [False, True])
+@pytest.mark.parametrize("scatter", [0.0, 1.0])
+def test_far_from_the_limit_the_confidence_stays_below_one(scatter: float, both: bool) -> None:
+    common = [Part(1.0, INF)]
+    assert 0.999999 < _confidence(3, scatter, 1e9, common, 0.9, both) < 1.0
+    assert 0.0 < _confidence(3, scatter, -1e9, common, 0.9, both) < 1e-6
+
+
+def test_what_both_have_under_one_key_subtracts_and_all_else_stands() -> None:
+    own = {
+        ("meter", "M"): Part(1.0, 5.0),
+        ("fit", ""): Part(2.0, INF),
+        ("gauge", "G"): Part(4.0, INF),
+    }
+    other = {
+        ("meter", "M"): Part(3.0, INF),
+        ("fit", ""): Part(8.0, INF),
+        ("rig", "R"): Part(16.0, INF),
+    }
+    for one, two, dof in ((own, other, 5.0), (other, own, INF)):
+        found = less_common(one, two)
+        assert sorted(part.u for part in found) == [2.0, 2.0, 4.0, 8.0, 16.0]
+        assert sum(part.dof == dof for part in found) >= 1

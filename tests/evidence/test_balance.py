@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.validity import balance
-from dossier.evidence.validity.balance import NOISE, _apart, _quotients
+from dossier.evidence.validity.balance import _apart, _counting, _quotients
 
 
 @pytest.mark.parametrize("side", ["up", "down"])
@@ -19,8 +19,8 @@ def test_a_size_is_judged_where_the_counting_of_all_its_readings_is_small(
     monkeypatch.setattr(balance, "_settled", lambda *_: np.arange(10))
     monkeypatch.setattr(balance, "_once_through", lambda *_: 70.0)
     counts = {"up": 100.0, "down": 30.0}
-    # of the mean: sqrt(10 N / (9 V)) / 10 = share NOISE 70
-    volume = counts[side] / (90.0 * (share * NOISE * 70.0) ** 2)
+    # of the mean: sqrt(10 N / (9 V)) / 10 = share of a twentieth of 70
+    volume = counts[side] / (90.0 * (share * 0.05 * 70.0) ** 2)
     counted = {"counted_up": 1e12, "counted_down": 1e12, f"counted_{side}": volume}
     result = SimpleNamespace(
         sizes=[10.0], readings=np.full((10, 1), 9),
@@ -51,3 +51,13 @@ def test_an_error_of_the_counters_ratio_moves_a_quotient_by_what_passes(penetrat
     assert apart(math.exp(0.99 * sign * explained), penetration, free) is None
     found = apart(math.exp(1.01 * sign * explained), penetration, free)
     assert found == pytest.approx((5.0, explained))
+
+
+def test_counting_blurs_the_mean_of_a_tenth_by_what_its_readings_counted():
+    """Of N per mL in nine readings of V mL, the mean has the variance N / (9 V)."""
+    result = SimpleNamespace(
+        up=np.array([[80.0], [100.0]]), down=np.array([[8.0], [12.0]]), readings=np.full((2, 1), 9),
+        counted_up=2.5, counted_down=25.0,
+    )  # fmt: skip
+    found = _counting(result, np.array([0, 1]), 0)
+    assert found == pytest.approx((90.0 / (9 * 2.5), 10.0 / (9 * 25.0)))

@@ -29,3 +29,9 @@ def test_few_rows_and_few_classes_tell_nothing():
     assert _twins(a[:, :5], a[:, :5]) == 0.0
     assert _twins(a[:10], a[:10]) == 1.0
     assert _twins(a[:, :6], a[:, :6]) == 1.0
+
+
+def test_a_class_without_noise_in_one_of_the_runs_tells_nothing():
+    a = scores(1)[:, :6]
+    b = a * np.array([0.0, 1.0, 1.0, 1.0, 1.0, 1.0])
+    assert _twins(a, b) == _twins(b, a) == 0.0

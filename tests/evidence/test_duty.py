@@ -154,3 +154,8 @@ def test_without_a_spread_of_the_ingression_nothing_is_predicted(quantity):
                       circuit={"bypass_valve": HEAD})  # fmt: skip
     lab = bench([loading(), sweep()], app=app, limits=exact())
     assert "no uncertainty" in all_quantities()[quantity].compute(lab, "candidate", AT).reason
+
+
+@pytest.mark.parametrize("quantity", ["pressure_drop_at_interval", "service_life"])
+def test_run_and_sweep_of_each_specimen_are_named_as_sources(quantity):
+    assert {"M1", "S1"} <= set(computed(quantity).sources)

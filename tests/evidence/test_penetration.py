@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from dossier.evidence.quantities.penetration import _scattered
+from dossier.evidence.registry import all_quantities
+from tests.made_bench import bench, exact, run
 
 
 def passages(*values):
@@ -27,3 +29,11 @@ def test_specimens_that_differ_reach_as_far_as_student_s_t():
     low, middle, high = np.quantile(found, [0.025, 0.5, 0.975])
     assert middle == pytest.approx(0.02, abs=1e-5)
     assert (middle - low, high - middle) == pytest.approx((reach, reach), rel=0.01)
+
+
+@pytest.mark.parametrize(("down", "bound"), [(0.0, True), (900.0, False)])
+def test_a_specimen_behind_which_nothing_was_counted_has_a_bound(down, bound):
+    runs = [run("M1", "C1", passes=0.1), run("M2", "C2", down=np.full(6, down))]
+    made = bench(runs, limits=exact())
+    found = all_quantities()["efficiency"].compute(made, "candidate", {"size": 10.0})
+    assert [bool(each.bound) for each in found.per_specimen] == [False, bound]

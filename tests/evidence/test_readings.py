@@ -5,7 +5,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.validity.readings import _chances, _plateaus, _present, _rank_chance, _whole
+from dossier.evidence.validity.readings import (
+    SURE,
+    _alive,
+    _chances,
+    _plateaus,
+    _present,
+    _rank_chance,
+    _whole,
+)
 
 LIMIT = SimpleNamespace(value=0.9)
 TIME = np.arange(1, 101) * 60.0
@@ -86,3 +94,14 @@ def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
     found = _plateaus((side,))
     assert found.met is met
     assert (f"{ties} readings of just {end(column):.10g} per mL" in found.found) is not met
+
+
+@pytest.mark.parametrize(("short", "met"), [(0.9, True), (1.1, False)])
+def test_less_than_the_next_smaller_size_foretells_is_dead_beyond_counting(short, met):
+    """Of 40 000 counts at 5 um(c), a power of one foretells 20 000 at 10 um(c)."""
+    least = 20_000.0 - short * SURE * np.sqrt(20_000.0)
+    result = SimpleNamespace(
+        sizes=np.array([5.0, 10.0]), raw_up=np.array([1e6, 1e6]), exposure=np.ones(2),
+        raw_down=np.array([40_000.0, least]),
+    )  # fmt: skip
+    assert _alive(result, SimpleNamespace(value=1.0)).met is met
