@@ -16,7 +16,7 @@ from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 from dossier.case.tables.column_names import plain
-from dossier.case.units import DIMENSIONS, UnitError, affine
+from dossier.case.units import DIMENSIONS, USUAL, UnitError, affine
 
 MAX_XML = 16 * 2**20
 UNKNOWN = "?"
@@ -38,7 +38,11 @@ _NAMES = {"dcc": "https://ptb.de/dcc", "si": "https://ptb.de/si"}
 _DCC = "{https://ptb.de/dcc}"
 _UNIT = re.compile(r"\\([a-z]+)(?:\{([+-]?[0-9])\})?\s*")
 _PREFIXES = frozenset({"kilo", "mega", "hecto", "deci", "centi", "milli", "micro", "nano"})
-_WORDS = {"percent": "%", "one": "", "degreecelsius": "degC", "kelvin": "K"}
+_WORDS = {
+    "percent": "%", "one": "", "degreecelsius": "degC", "kelvin": "K", "metre": "m",
+    "millimetre": "mm", "micrometre": "um", "pascal": "Pa", "kilopascal": "kPa", "litre": "L",
+    "gram": "g", "milligram": "mg", "kilogram": "kg", "second": "s", "minute": "min", "hour": "h",
+}  # fmt: skip
 
 
 class CertificateError(ValueError):
@@ -298,7 +302,8 @@ def unit_of(text: str) -> str:
         elif word in _PREFIXES:
             prefix = word
         else:
-            parts.append([prefix + _WORDS.get(word, word), sign])
+            name = prefix + word
+            parts.append([_WORDS.get(name, prefix + _WORDS.get(word, word)), sign])
             prefix, sign = "", 1
     above = "*".join(n if p == 1 else f"{n}**{p}" for n, p in parts if p > 0 and n)
     below = "".join(f"/{n}" if p == -1 else f"/{n}**{-p}" for n, p in parts if p < 0)
@@ -308,8 +313,11 @@ def unit_of(text: str) -> str:
 @cache
 def _scale(unit: str, dimension: str) -> float:
     """Return the factor to the unit that a dimension is worked in, 0 where it is of another."""
+    known = unit in USUAL.get(dimension, {})
+    if unit in {"", "%", UNKNOWN} or (not known and any(unit in each for each in USUAL.values())):
+        return 0.0
     try:
-        return affine(unit, dimension)[0] if unit not in {"", "%", UNKNOWN} else 0.0
+        return affine(unit, dimension)[0]
     except UnitError:
         return 0.0
 

@@ -17,7 +17,7 @@ FACTORS = pytest.mark.parametrize("factor", [0.8, 1.0, 1.2])
 
 
 def lab():
-    duty = {"normal_oil": "90 degC", "ingression": {"value": "0.1 g/h", "u": "0.000001 g/h"}}
+    duty = {"normal_oil": "90 degC", "ingression": {"value": "0.1 g/h", "u": "0.00001 g/h"}}
     made = [loading(), sweep()]
     more = {"conditions": {"injection_concentration": LEVELS}}
     entries = [entry(each, **(more if each.record == "M1" else {})) for each in made]

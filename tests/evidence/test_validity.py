@@ -469,7 +469,7 @@ def test_a_report_stands_in_for_no_reading_that_is_there_and_no_other_instrument
         c for c in bench.checks if (c.record, c.rule) == ("MP-C1", "instrument for each reading")
     )
     assert check.outcome == "not met"
-    assert check.found.endswith("differential pressure, flow")
+    assert "measures: differential pressure, flow;" in check.found
     sweep = prepare(
         with_record(
             intact,

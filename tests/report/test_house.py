@@ -278,7 +278,7 @@ HIDING = [
     ("charts.mplstyle", "text.usetex: True", "'text.usetex' is no setting"),
     ("charts.mplstyle", "text.latex.preamble: \\input{/etc/passwd}", "is no setting"),
     ("charts.mplstyle", "lines.linewidth: 0", "may be 0.8 to 2.0"),
-    ("charts.mplstyle", "font.size: 1e9", "may be 7.0 to 9.0"),
+    ("charts.mplstyle", "font.size: 1e9", "may be 8.0 to 9.0"),
     ("charts.mplstyle", "lines.linewidth: 0\nlines.linewidth: 1", None),
     ("house.toml", 'name = "W"\ncolour = "white"', "no colour of the list"),
     ("house.toml", 'name = "W"\ncolour = "#fff; } * { display: none"', "is too long"),

@@ -12,7 +12,7 @@ from dossier.words import say
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LONGEST_LABEL = 34
+LONGEST_LABEL = 26
 """Letters of an axis label in one line: more would run off the side of the chart."""
 
 
