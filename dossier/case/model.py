@@ -364,6 +364,8 @@ class Qualification(Model):
     review_due: date | None = None
     notes: Words = ""
     language: Language = "en"
+    paper: Literal["A4", "US Letter"] = "A4"
+    """What the dossier is laid out on."""
     """Language of the pages, as in ISO 639-1."""
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     candidate: Filter

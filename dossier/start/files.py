@@ -182,6 +182,7 @@ def _case(answers: Answers) -> Iterator[str]:
     yield _line("application", '"application.toml"')
     yield "# review_due = YYYY-MM-DD   # day on which the decision is to be looked at again"
     yield '# language = "de"           # of the dossier and the test request; otherwise English'
+    yield '# paper = "US Letter"       # of the dossier; otherwise A4'
 
 
 def _filters(answers: Answers) -> Iterator[str]:

@@ -23,7 +23,7 @@ from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
 from dossier.report.pages.frame import FramePage, frame_page
-from dossier.report.pages.places import number_sections, places_of, section_of
+from dossier.report.pages.places import charts_asked, number_sections, places_of, section_of
 from dossier.report.pages.pressure import PressurePage, pressure_page
 from dossier.report.pages.record_pages import (
     DigestsPage,
@@ -59,7 +59,10 @@ class Content:
     state: str
     """The DRAFT stamp, or the decision once signed, on every page."""
     issued: date
+    paper: str
     sections: Mapping[str, Section]
+    asked: frozenset[str]
+    """Anchors of the charts that show what a requirement asks for: others may be left out."""
     decision: DecisionPage
     requirements: Table
     reasons: Table
@@ -126,7 +129,9 @@ def build_content(
         ),
         state=page_one.answer.stamp or page_one.answer.word,
         issued=issued,
+        paper=qualification.paper,
         sections=sections,
+        asked=charts_asked(findings),
         decision=page_one,
         requirements=requirements_table(assessment, threshold, places),
         reasons=reasons_table(assessment, threshold, places),

@@ -78,6 +78,7 @@ def decision_page(
             title=title, question=question, answer=(answer.text, tally),
             word=f"{answer.word} {answer.stamp}", facts=facts, lists=(concerns, short),
             table=_closest(rows, len(rows)), logo=logo,
+            paper=case.qualification.paper,
         )  # fmt: skip
         if room >= min(LEAST, len(rows)):
             break

@@ -122,6 +122,11 @@ CHARTS = {
 """Chart that shows a quantity; any other is on page one or in the table of requirements."""
 
 
+def charts_asked(findings: Iterable[Finding]) -> frozenset[str]:
+    """Return the anchors of the charts that show what a requirement asks for."""
+    return frozenset(CHARTS.get(finding.demand.quantity.name, "") for finding in findings)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
     """Anchors of what a reader may want to follow."""

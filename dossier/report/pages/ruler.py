@@ -13,8 +13,10 @@ from dossier.report.layout.glyphs import lacking
 
 FONTS = Path(__file__).parents[1] / "fonts"
 MM_PER_POINT = 25.4 / 72.0
-PAGE, WIDTH = 258.0, 170.0
-"""Height and width of the text on an A4 page of the style sheet [mm]."""
+PAGE = {"A4": 258.0, "US Letter": 240.4}
+"""Height of the text on a page of the style sheet, by paper [mm]."""
+WIDTH = 170.0
+"""Width of the text on an A4 page, the narrower of them [mm]."""
 SAFETY = 4.0
 """Left free at the foot, for what the ruler rounds away [mm]."""
 STRIP = 7.0
@@ -100,6 +102,7 @@ def rows_that_fit(
     lists: Sequence[Sequence[Line]],
     table: Table,
     logo: bool,
+    paper: str,
 ) -> int:
     """Return how many rows of `table` page one has room for, with its other words above it [-].
 
@@ -114,7 +117,7 @@ def rows_that_fit(
         if items:
             used += HEAD.height("x") + 3.2 + 2.5
             used += sum(TEXT.height(_plain(item), WIDTH - 6.0) for item in items)
-    left = PAGE - SAFETY - used - _around(table)
+    left = PAGE[paper] - SAFETY - used - _around(table)
     for count, row in enumerate(table.rows):
         left -= 1.4 + max(
             _cell(cell, WIDTH * column.width / 100.0 - 2.2)
