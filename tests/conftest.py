@@ -1,7 +1,6 @@
 """Settings of the whole test suite."""
 
 import os
-import sys
 
 import pytest
 from hypothesis import settings
@@ -47,11 +46,7 @@ def laid_out_anew(monkeypatch):
 @pytest.fixture(scope="module")
 def few_draws():
     """Have a file that asks for words, not for numbers, draw 2000 times in place of 100 000."""
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.statistics.combine import with_trials
 
-    all_quantities()  # loads every module that draws
-    with pytest.MonkeyPatch.context() as patch:
-        for name, module in [*sys.modules.items()]:
-            if name.startswith("dossier.evidence.") and hasattr(module, "DRAWS"):
-                patch.setattr(module, "DRAWS", 2000)
+    with with_trials(2000):
         yield

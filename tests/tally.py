@@ -6,15 +6,12 @@ names of sets behind the number only of these.
 
 import sys
 from dataclasses import replace
-from unittest.mock import patch
 
 import numpy as np
 
 from dossier.decision.probability import Threshold, against, probability
-from dossier.evidence.quantities import penetration
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.statistics import combine
-from dossier.evidence.statistics.combine import generator
+from dossier.evidence.statistics.combine import generator, with_trials
 from tests import campaign as sim
 from tests import laboratory as lab
 
@@ -71,7 +68,7 @@ class Tally:
         self.population = dict.fromkeys(self.candidate, 0)
         self.not_worse = dict.fromkeys(self.candidate, 0)
         base = sim.template()
-        with patch.object(penetration, "DRAWS", DRAWS), patch.object(combine, "DRAWS", DRAWS):
+        with with_trials(DRAWS):
             for seed in range(first, first + campaigns):
                 self.add(sim.campaign(base, seed, specimens, where, checked=False))
 

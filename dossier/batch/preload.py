@@ -21,6 +21,7 @@ SLOW = (
     "dossier.command.cli",
     "dossier.make.verdict_text",
     "dossier.decision.assess",
+    "dossier.make.api",
     "dossier.report.render",
     "jinja2",
     "matplotlib.backends.backend_svg",

@@ -71,7 +71,7 @@ def test_the_page_holds_the_whole_register_and_leads_to_the_files(folder, tmp_pa
     ("arguments", "told"),
     [
         (["--resting-on", "APC-21"], "is not KIND:VALUE"),
-        (["--issued-from", "soon"], "does not match"),
+        (["--issued-from", "soon"], "is no day"),
     ],
 )
 def test_a_wrong_call_ends_with_2(folder, arguments, told):

@@ -6,7 +6,6 @@ from datetime import date
 from itertools import combinations
 
 import pytest
-from dossier.report.pages.margins import _width
 
 from dossier.case.application import Circuit as Stated
 from dossier.decision.finding import Flip, Sensitivity
@@ -16,6 +15,7 @@ from dossier.report.pages import circuit as page
 from dossier.report.pages.circuit import circuit_drawing
 from dossier.report.pages.frame import frame_page
 from dossier.report.pages.places import places_of
+from dossier.report.pages.ruler import _width
 from dossier.report.signing import SignOff
 from dossier.words import speaking
 from dossier.words.catalogue import LANGUAGES
