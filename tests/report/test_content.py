@@ -263,7 +263,7 @@ def test_a_verdict_leads_to_its_chart_and_records(page):
         if finding.estimate is not None:
             assert "record-1" in see.values()
         if finding.demand.quantity.name == "efficiency":
-            assert see["chart"] == "chart-size"
+            assert see["figure"] == "chart-size"
 
 
 def test_a_requirement_asked_twice_is_said_once():

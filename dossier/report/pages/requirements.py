@@ -44,7 +44,7 @@ def requirements_table(assessment: Assessment, threshold: float, places: Places)
         caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
             Column(say("Id, verdict"), 12),
-            Column(say("Requirement; quantity and conditions; source, chart, records"), 42),
+            Column(say("Requirement; quantity and conditions; source, figure, records"), 42),
             Column(say("Limit"), 12, "right"),
             Column(say("Result ± U, probability"), 14, "right"),
             Column(say("Each specimen: candidate, reference"), 20, "right"),
@@ -99,7 +99,7 @@ def _see(finding: Finding, source: str, places: Places) -> Line:
     used += finding.reference.sources if finding.reference else ()
     chart = places.chart(finding)
     parts: list[str | Link] = [source]
-    parts += [", ", Link(say("chart"), chart)] if chart else []
+    parts += [", ", Link(say("figure"), chart)] if chart else []
     records = places.listed(used).parts
     return Line((*parts, *((", ", *records) if records else ())), small=True)
 
