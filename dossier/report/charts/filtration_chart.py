@@ -219,11 +219,11 @@ def draw_loading(
     for label, value in terminals:
         artists.append(ax.axhline(value, color=LIMIT, linewidth=1.0, linestyle=(0, (6, 2))))
         artists.append(
-            end_label(ax, 0.0, value, label, LIMIT, xytext=(3, 5), fontsize=8, va="bottom")
+            end_label(ax, 0.0, value, label, LIMIT, xytext=(3, 3), fontsize=8, va="bottom")
         )
     artists += _run_labels(ax, runs)
     top = max([float(run.pressure.max()) for run in runs] + [value for _, value in terminals])
-    ax.set_ylim(0.0, 1.15 * top)
+    ax.set_ylim(0.0, 1.3 * top)
     ax.set_xlim(left=0.0)
     ax.set_xlabel(say("injected contaminant / g"))
     ax.set_ylabel(say("differential pressure\nof the element / kPa"))
