@@ -112,6 +112,7 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
 
     from dossier.report.render import page_pdf
 
+    asked = tuple(answer.question for answer in found.answers)
     told = [line.partition(": ")[::2] for line in list(fact_lines(found))[2:]]
     return page_pdf(
         "verification.html",
@@ -125,7 +126,7 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
         lists=(
             ("What contradicts the dossier", found.failures),
             ("What is not proven", found.gaps),
-            ("What a person should know", found.remarks),
+            ("What a person should know", [r for r in found.remarks if not r.startswith(asked)]),
         ),
     )
 
@@ -136,13 +137,14 @@ def _repeat(
     """Yield what is needed to verify again, and the command; each file by its SHA-256."""
     from importlib.metadata import version
 
-    held = "; the files that the command names" if any(flag in _FILES for flag, _ in given) else ""
-    yield "Needed", (
-        f"This PDF, which carries all inputs{held}; dossier {version('dossier')}, with the "
-        "versions that 'dossier constraints' prints for this PDF where pages are to be identical."
-    )
+    files = [(flag, text) for flag, text in given if flag in _FILES]
+    held = "; the files that the command names" if files else ""
+    exact = "where pages are to be identical, the versions that 'dossier constraints' prints for it"
+    needed = f"this PDF, which carries all inputs{held}; dossier {version('dossier')}; {exact}"
+    yield "Needed", needed
     words = [word for flag, text in given for word in (flag, text) if word]
     yield "Command", shlex.join(["dossier", "verify", found.file, *words, "--at", str(day)])
     yield f"SHA-256 of {found.file}", found.sha256
-    for path in dict.fromkeys(text.rpartition("=")[2] for flag, text in given if flag in _FILES):
-        yield f"SHA-256 of {Path(path).name}", hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    paths = (text.partition("=")[2] if flag == "--trust-person" else text for flag, text in files)
+    for path in dict.fromkeys(map(Path, paths)):
+        yield f"SHA-256 of {path.name}", hashlib.sha256(path.read_bytes()).hexdigest()

@@ -179,13 +179,14 @@ def test_the_note_names_every_question_and_how_to_repeat_the_verification(tmp_pa
     trusted = tmp_path / "authority.pem"
     trusted.write_bytes(b"a certificate")
     asked = tuple(Answer(question=each, word="yes") for each in _QUESTIONS)
-    given = [("--trust", str(trusted)), ("--quick", "")]
+    given = [("--trust-person", f"checked={trusted}"), ("--quick", "")]
     found = verified(answers=(*asked[1:], answered("no", binding=True)))
     pdf = PdfReader(BytesIO(note_pdf(found, date(2026, 4, 2), given)))
     sizes: set[float] = set()
     text = pdf.pages[0].extract_text(
-        visitor_text=lambda words, outer, inner, _, size: words.strip()
-        and sizes.add(round(size * abs(inner[0] * outer[0]), 2))
+        visitor_text=lambda words, outer, inner, _, size: (
+            words.strip() and sizes.add(round(size * abs(inner[0] * outer[0]), 2))
+        )
     )
     said = " ".join(text.split())
     assert all(each.question in said for each in found.answers)
