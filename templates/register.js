@@ -20,7 +20,8 @@
       each.row.hidden = !fits;
       count += fits ? 1 : 0;
     }
-    shown.textContent = count + " of " + rows.length + " dossiers shown";
+    const hidden = count < rows.length ? ", " + (rows.length - count) + " hidden" : "";
+    shown.textContent = count + " of " + rows.length + " dossiers shown" + hidden;
   }
 
   function fromAddress() {
@@ -38,6 +39,7 @@
   form.addEventListener("submit", (event) => event.preventDefault());
   box.addEventListener("input", search);
   tick.addEventListener("change", search);
+  form.addEventListener("reset", () => setTimeout(search));
   window.addEventListener("hashchange", fromAddress);
   form.hidden = false;
   fromAddress();

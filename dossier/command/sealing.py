@@ -251,7 +251,12 @@ def verify(
         from dossier.verification.verification_text import note_pdf
 
         day = (moment or datetime.now(UTC)).date()
-        write_whole(note, confined(lambda: note_pdf(results[0], day)))
+        named = {
+            "--trust": trust, "--trust-person": trust_person, "--crl": crl,
+            "--trust-house": trust_house, "--quick": [""] if quick else [],
+        }  # fmt: skip
+        given = [(flag, str(each)) for flag, every in named.items() for each in every or ()]
+        write_whole(note, confined(lambda: note_pdf(results[0], day, given)))
     raise typer.Exit(NOT_VERIFIED if NOT_VERIFIED in codes else max(codes))
 
 

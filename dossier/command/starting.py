@@ -82,6 +82,20 @@ def request(
             "de; otherwise English."
         ),
     ] = "",
+    contact: Annotated[
+        str, typer.Option(help="Whom a laboratory asks; otherwise a line to fill in by hand.")
+    ] = "",
+    reply_by: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Last day for an answer; otherwise such a line."),
+    ] = None,
+    sampling: Annotated[
+        str,
+        typer.Option(
+            help="How specimens are drawn from their lots and by whom, such as 'at random from "
+            "stock, by goods inspection'; otherwise such a line."
+        ),
+    ] = "",
     out: Annotated[
         Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
     ] = None,
@@ -110,17 +124,20 @@ def request(
         make_request,
         planned,
         settings_of,
+        with_reply,
         write_request,
     )
     from dossier.record.files import write_whole
 
     asked, demands = asked_of(case, language)
-    on_file = filed(asked, issued.date() if issued else date.today())  # noqa: DTZ011  the shell's
+    day = issued.date() if issued else date.today()  # noqa: DTZ011  the shell's
+    on_file = filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
     valve = settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
                         _asked if ask else None)  # fmt: skip
-    made = make_request(asked, demands, assumed, valve)
+    told = with_reply(valve, day, reply_by.date() if reply_by else None, contact, sampling)
+    made = make_request(asked, demands, assumed, told)
     for path in write_request(made, out or case / "request"):
         typer.echo(str(path))
     if on_file is None:

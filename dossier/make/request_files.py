@@ -114,7 +114,26 @@ def settings_of(
             problems.append(CaseProblem("the call", flag, f"{text!r} is not above zero", "fix it"))
     if problems:
         raise CaseError(problems)
-    return Settings(**values)
+    return Settings(
+        terminal=values.get("terminal"), terminal_fine=values.get("terminal_fine"),
+        criterion_flow=values.get("criterion_flow"),
+    )  # fmt: skip
+
+
+def with_reply(
+    settings: Settings, issued: date, reply_by: date | None, contact: str, sampling: str
+) -> Settings:
+    """Return the settings with who is answered until when; what is absent is filled in by hand.
+
+    Raises CaseError for an answer that would be due before the request.
+    """
+    if reply_by is not None and reply_by < issued:
+        what = f"is {reply_by}, before the day of the request, {issued}"
+        raise CaseError([CaseProblem("the call", "--reply-by", what, "give a later day")])
+    return replace(
+        settings, issued=issued, reply_by=reply_by, contact=contact.strip(),
+        sampling=sampling.strip(),
+    )  # fmt: skip
 
 
 def make_request(

@@ -1,16 +1,17 @@
 """What differs between two dossiers, and what the differences changed."""
 
+import hashlib
 import math
 import posixpath
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any
 
 from dossier.case.requested import FieldChange, field_changes, said
 from dossier.record.decision_record import as_json
-from dossier.record.document import FindingRow, OnFileRow
-from dossier.record.dossier_file import DossierFile
+from dossier.record.document import DecidingRow, FindingRow, OnFileRow
+from dossier.record.dossier_file import DECISION, DossierFile
 from dossier.record.standing import as_of, read_as, standing_of
 
 
@@ -60,11 +61,13 @@ class Measured:
     u: float | None
     """Standard uncertainty."""
     unit: str
+    deciding: DecidingRow | None = None
+    """The number that decides, and the limits inside which it passes."""
 
 
 @dataclass(frozen=True, slots=True)
 class ValueChange:
-    """A result that differs."""
+    """A result, the number that decides or an acceptance limit that differs."""
 
     requirement: str
     quantity: str
@@ -82,12 +85,26 @@ class ValueChange:
             return None
         return new - old if math.isfinite(new - old) else None
 
+    @property
+    def moved(self) -> bool:
+        """Return whether a number moved, and not only the limits inside which it passes."""
+        ends = {"accept_min": None, "accept_max": None}
+        old, new = (
+            replace(each, deciding=each.deciding and each.deciding.model_copy(update=ends))
+            for each in (self.before, self.after)
+        )
+        return old != new
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Everything that differs between two dossiers; empty parts are the same."""
 
     names: tuple[str, str]
+    proofs: tuple[str, str]
+    """SHA-256 of each PDF; of a case folder that of its decision.json."""
+    day: date | None
+    """Day as of which both read as they do."""
     decisions: tuple[str, str]
     """As they read, with their standing."""
     verdicts: tuple[VerdictChange, ...]
@@ -114,15 +131,18 @@ def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Compa
     asked = [_requirement(name, pair) for name, pair in pairs.items()]
     requirements = tuple(each for each in asked if each.changes)
     causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in pairs}
-    values = tuple(v for n, pair in pairs.items() if (v := _value(n, pair, causes[n])))
+    verdicts = [c for n, pair in pairs.items() if (c := _verdict(n, pair, causes[n]))]
+    turned = {each.requirement for each in verdicts}
+    values = [v for n, pair in pairs.items() if (v := _value(n, pair, causes[n]))]
+    values.sort(key=lambda each: each.requirement not in turned)
     return Comparison(
-        names=(_name(a), _name(b)),
+        names=(_name(a), _name(b)), proofs=(_proof(a), _proof(b)), day=today,
         decisions=(
             read_as(a.decision.decision, standings[0].word),
             read_as(b.decision.decision, standings[1].word),
         ),
-        verdicts=tuple(c for n, pair in pairs.items() if (c := _verdict(n, pair, causes[n]))),
-        requirements=requirements, values=values, rest=rest,
+        verdicts=tuple(sorted(verdicts, key=lambda each: each.after == "pass")),
+        requirements=requirements, values=tuple(values), rest=rest,
         inputs=tuple(
             InputChange(each.what, each.before, each.after, _moved(each, a, b, values))
             for each in inputs
@@ -140,6 +160,10 @@ _Pair = tuple[FindingRow | None, FindingRow | None]
 
 def _name(side: DossierFile) -> str:
     return f"{side.decision.case.number} r{side.decision.case.revision}"
+
+
+def _proof(side: DossierFile) -> str:
+    return side.sha256 or hashlib.sha256(side.files[DECISION]).hexdigest()
 
 
 def _by_requirement(side: DossierFile) -> dict[str, FindingRow]:
@@ -206,7 +230,7 @@ def _value(name: str, pair: _Pair, because: tuple[str, ...]) -> ValueChange | No
     before, after = pair
     if before is None or after is None:
         return None
-    old, new = (Measured(f.value, f.u, f.unit or "") for f in (before, after))
+    old, new = (Measured(f.value, f.u, f.unit or "", f.deciding) for f in (before, after))
     ends = (before.limit.min, before.limit.max, after.limit.min, after.limit.max)
     limits = tuple(end for end in ends if end is not None)
     return None if old == new else ValueChange(name, after.quantity, old, new, because, limits)
@@ -304,19 +328,26 @@ def _moved(
     return tuple(
         each.requirement
         for each in values
-        if change.what in _files(a, each.requirement) | _files(b, each.requirement)
+        if each.moved and change.what in _files(a, each.requirement) | _files(b, each.requirement)
     )
+
+
+SIDE = ("dossier", "sha256", "decision")
+"""What is said of each side, besides its file."""
 
 
 def comparison_json(comparison: Comparison, files: tuple[str, str]) -> str:
     """Return a comparison as JSON; `files` are the two places as they were given."""
     document = asdict(comparison, dict_factory=_sided)
-    sides = zip(files, document.pop("names"), document.pop("decisions"), strict=True)
+    parts = (document.pop(name) for name in ("names", "proofs", "decisions"))
     for row, change in zip(document["values"], comparison.values, strict=True):
         del row["limits"]
         row["difference"] = change.difference
-    for side, (file, name, decision) in zip("ab", sides, strict=True):
-        document[side] = {"file": file, "dossier": name, "decision": decision}
+        for side, found in (("a", change.before), ("b", change.after)):
+            row[side]["deciding"] = found.deciding and found.deciding.model_dump(mode="json")
+    for side, (file, *told) in zip("ab", zip(files, *parts, strict=True), strict=True):
+        document[side] = {"file": file} | dict(zip(SIDE, told, strict=True))
+    document["day"] = comparison.day and comparison.day.isoformat()
     document |= {"schema": "dossier comparison 1.0", "same": comparison.same}
     return as_json(document | {"other": document.pop("rest")})
 

@@ -3,8 +3,10 @@
 import csv
 import io
 import re
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import typer
@@ -16,9 +18,12 @@ from dossier.register.query import Hit
 from dossier.register.register import Register
 from dossier.register.row import Rest
 from dossier.report.format import (
+    beyond,
+    bound_text,
     clean,
     decimals_for,
     fixed,
+    percent,
     significant,
     unit_text,
     with_uncertainty,
@@ -175,7 +180,8 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
     ]
     _part("requirements", ["requirement", "", "what", "A", "B"], asked)
     values = [_value_cells(each) for each in comparison.values]
-    _part("values", ["requirement", "quantity", "A", "B", "B less A"], values)
+    decides = [f"{side}: what decides; accepted" for side in "AB"]
+    _part("results", ["requirement", "quantity", *decides, "B less A, means"], values)
     inputs = [
         [each.what, _short(each.before), _short(each.after), ", ".join(each.moved) or "nothing"]
         for each in comparison.inputs
@@ -186,6 +192,19 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
     typer.echo(
         "decision and verdicts are the same" if comparison.same else "decision or verdicts differ"
     )
+    _print_repeat(comparison, files)
+
+
+def _print_repeat(comparison: Comparison, files: tuple[str, str]) -> None:
+    """Print with what, and by which command, the same is found again."""
+    from importlib.metadata import version
+
+    for side, file, proof in zip("AB", files, comparison.proofs, strict=True):
+        what = "decision.json of the case folder" if Path(file).is_dir() else "PDF"
+        typer.echo(f"{side}: {what}, SHA-256 {proof}")
+    call = shlex.join(["dossier", "compare", *map(plain, files)])
+    on = f", which read so on {comparison.day}" if comparison.day else ""
+    typer.echo(f"to repeat, with these two{on}, and dossier {version('dossier')}: {call}")
 
 
 def _part(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -212,15 +231,43 @@ def _value_cells(change: ValueChange) -> list[str]:
 
 
 def _result(side: Measured, limits: Iterable[float]) -> str:
-    """Return a result with its standard uncertainty u, on its own side of every limit."""
-    value, u, unit = side.value, side.u, side.unit
+    """Return the number that decides, in the words of page one, and the acceptance limit.
+
+    The mean, with its standard uncertainty u, stands beside another number that decides.
+    """
+    found, unit = side.deciding, side.unit
+    if found and found.kind == "count":
+        share = "" if found.value is None else f", at least {percent(found.value, 1)} of the type"
+        return f"{found.failures} failures in {found.specimens}{share}"
+    ends = [e for e in (found.accept_min, found.accept_max) if e is not None] if found else []
+    words = [_number(side.value, side.u, unit, [*limits, *ends])]
+    if found and found.kind == "mean":
+        words = [f"{words[0]}, mean"]
+    elif found:
+        number = _number(found.value, None, unit, [*limits, *ends], found.bound or "")
+        worst = f"worst: {found.specimen or 'one'}"
+        named = worst if found.kind == "worst specimen" else "bound of the type"
+        words = [f"{number}, {named}", f"mean {words[0]}"]
+    own = [significant(end, 4, keep=True) for end in ends if end not in limits]
+    if own:
+        sign = "from" if found and found.accept_min == ends[-1] else "up to"
+        between = " to ".join(own) if len(own) == 2 else f"{sign} {own[0]}"
+        words.append(f"accepted {between} {unit_text(unit)}".strip())
+    return "; ".join(words)
+
+
+def _number(
+    value: float | None, u: float | None, unit: str, limits: Iterable[float], bound: str = ""
+) -> str:
+    """Return a number with its standard uncertainty u, on its own side of every limit."""
     if value is None:
         return "not demonstrated"
     try:
         shown, spread = with_uncertainty(value, u or 0.0, limits)
+        shown = bound_text(beyond(value, bound, limits), bound) if bound else shown
     except ArithmeticError:  # a foreign file may hold numbers of any size
-        shown, spread = f"{value:.10g}", f"{u:.2g}"
-    return " ".join(f"{shown} {unit_text(unit)} (u {spread if u else 'none'})".split(" "))
+        shown, spread = f"{value:.10g}", f"{u or 0.0:.2g}"
+    return f"{shown} {unit_text(unit)}".strip() + (f" (u {spread})" if u else "")
 
 
 def _difference(difference: float, change: ValueChange) -> str:

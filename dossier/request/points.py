@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from dossier.case.application import Application
 from dossier.case.model import METHODS
@@ -128,6 +129,14 @@ class Settings:
     """The same of the fine element [Pa]."""
     criterion_flow: float | None = None
     """Flow at which a bypass valve counts as open [m3/s]."""
+    issued: date | None = None
+    """Day of the request."""
+    reply_by: date | None = None
+    """Last day for an answer to it."""
+    contact: str = ""
+    """Whom a laboratory asks."""
+    sampling: str = ""
+    """How the specimens are drawn from their lots, and by whom."""
 
 
 def counted_sizes(demands: Iterable[Demand]) -> tuple[float, ...]:

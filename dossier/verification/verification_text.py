@@ -1,9 +1,12 @@
 """A verification as text for a terminal and as JSON."""
 
+import hashlib
 import json
-from collections.abc import Iterable, Iterator
+import shlex
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import typer
@@ -12,6 +15,10 @@ from dossier.report.format import date_text
 from dossier.verification.verification import Verification
 from dossier.words.terminal_safe import shown
 
+_FILES = ("--trust", "--trust-person", "--crl")
+"""Options of the call that name files."""
+_APART = ("failed", "not proven", "remark", "auditor's questions")
+"""Facts that stand in lists and tables of their own on the note."""
 AGAIN = ("identical", "same_version", "moved", "why_not", "pages", "words")
 
 
@@ -96,29 +103,48 @@ def _facts(found: Verification) -> dict[str, Any]:
     }
 
 
-def note_pdf(found: Verification, day: date) -> bytes:
-    """Return a PDF of one page with the facts and the verdict of a verification."""
+def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -> bytes:
+    """Return a PDF of one page with verdict, facts, questions, and how to repeat a verification.
+
+    `day` is that of judgement; `given` are the options of the call and what each was given.
+    """
     from importlib.metadata import version
 
     from dossier.report.render import page_pdf
 
+    asked = tuple(answer.question for answer in found.answers)
+    told = [line.partition(": ")[::2] for line in list(fact_lines(found))[2:]]
     return page_pdf(
         "verification.html",
         found=found,
+        kind="fail" if found.failures else "open" if found.verdict != "verified" else "pass",
         day=date_text(day),
         version=version("dossier"),
-        facts=list(_verification_note_facts(found)),
+        facts=[(name, text) for name, text in told if name not in _APART],
+        yes=sum(answer.word == "yes" for answer in found.answers),
+        repeat=list(_repeat(found, day, given)),
         lists=(
             ("What contradicts the dossier", found.failures),
             ("What is not proven", found.gaps),
-            ("What a person should know", found.remarks),
+            ("What a person should know", [r for r in found.remarks if not r.startswith(asked)]),
         ),
     )
 
 
-def _verification_note_facts(found: Verification) -> Iterator[tuple[str, str]]:
+def _repeat(
+    found: Verification, day: date, given: Sequence[tuple[str, str]]
+) -> Iterator[tuple[str, str]]:
+    """Yield what is needed to verify again, and the command; each file by its SHA-256."""
+    from importlib.metadata import version
 
-    for line in list(fact_lines(found))[2:]:
-        name, _, text = line.partition(": ")
-        if name not in {"failed", "not proven", "remark"}:
-            yield name, text
+    files = [(flag, text) for flag, text in given if flag in _FILES]
+    held = "; the files that the command names" if files else ""
+    exact = "where pages are to be identical, the versions that 'dossier constraints' prints for it"
+    needed = f"this PDF, which carries all inputs{held}; dossier {version('dossier')}; {exact}"
+    yield "Needed", needed
+    words = [word for flag, text in given for word in (flag, text) if word]
+    yield "Command", shlex.join(["dossier", "verify", found.file, *words, "--at", str(day)])
+    yield f"SHA-256 of {found.file}", found.sha256
+    paths = (text.partition("=")[2] if flag == "--trust-person" else text for flag, text in files)
+    for path in dict.fromkeys(map(Path, paths)):
+        yield f"SHA-256 of {path.name}", hashlib.sha256(path.read_bytes()).hexdigest()

@@ -1,5 +1,6 @@
 """What differs between two dossiers: known edits, one at a time, and what is made of them."""
 
+import hashlib
 import json
 
 import pytest
@@ -10,6 +11,7 @@ from typer.testing import CliRunner
 from dossier.command.cli import app
 from dossier.record.dossier_file import dossier_of, read_dossier
 from dossier.register.compare import Measured, compared, comparison_json
+from dossier.register.listing import _value_cells
 from tests.archive.made import case_toml, document, dossier, files, finding, put
 
 WIDE = {"COLUMNS": "200"}
@@ -57,6 +59,60 @@ def test_a_value_that_moves_names_the_record_that_changed():
         ("records/mp-1.csv", ("E1",))
     ]
     assert [each.what for each in comparison.inputs] == ["records/mp-1.csv"]
+
+
+def decided(kind="mean", value=98.5, accept_min=95.2, **other):
+    return {"kind": kind, "value": value, "accept_min": accept_min} | other
+
+
+def test_an_acceptance_limit_that_moves_is_told_but_is_no_result_that_moved():
+    inputs = {"records/mp-1.csv": b"size,up,down\n20,100,9\n"}
+    before, after = (
+        document(findings=[finding(deciding=decided(accept_min=accept))]) for accept in (95.2, 95.4)
+    )
+    comparison = compared(side(before), side(after, inputs=inputs))
+    (value,) = comparison.values
+    assert (value.before.deciding.accept_min, value.after.deciding.accept_min) == (95.2, 95.4)
+    assert not value.moved
+    assert [each.moved for each in comparison.inputs] == [()]
+
+
+def test_verdicts_that_turned_stand_first_and_those_that_no_longer_pass_before_them():
+    old = [finding("E1"), finding("E2", verdict="fail"), finding("E3")]
+    new = [finding("E1", value=98.0), finding("E2", value=98.1), finding("E3", verdict="fail")]
+    comparison = compared(side(document(findings=old)), side(document(findings=new)))
+    assert [each.requirement for each in comparison.verdicts] == ["E3", "E2"]
+    assert [each.requirement for each in comparison.values] == ["E2", "E1"]
+
+
+@pytest.mark.parametrize(
+    ("deciding", "told"),
+    [
+        (decided(), "97.000 % (u 0.070), mean; accepted from 95.20 %"),
+        (decided("worst specimen", 95.1996, specimen="C2"),
+         "95.1996 %, worst: C2; mean 97.000 % (u 0.070); accepted from 95.20 %"),
+        (decided("tolerance bound", 96.0, None),
+         "96.00 %, bound of the type; mean 97.000 % (u 0.070)"),
+        (decided("worst specimen", 96.0, specimen="C1", bound="larger than"),
+         "> 96.00 %, worst: C1"),
+        (decided("count", 0.368, specimens=3, failures=0),
+         "0 failures in 3, at least 36.8 % of the type"),
+        (decided(accept_min=None, accept_max=99.0), "accepted up to 99.00 %"),
+        (decided(accept_max=99.0), "accepted 95.20 to 99.00 %"),
+    ],
+)  # fmt: skip
+def test_a_comparison_says_what_decides_in_the_words_of_page_one(deciding, told):
+    comparison = compared(side(), side(document(findings=[finding(value=97.0, deciding=deciding)])))
+    said = _value_cells(comparison.values[0])[3].replace("\u00a0", " ").replace("\u202f", " ")
+    assert told in said
+
+
+def test_a_comparison_ends_with_how_to_repeat_it(tmp_path):
+    a, b = (put(tmp_path, name, dossier()) for name in ("a.pdf", "b b.pdf"))
+    last = command("compare", str(a), str(b)).output.splitlines()[-3:]
+    digest = hashlib.sha256(a.read_bytes()).hexdigest()
+    assert last[:2] == [f"{side}: PDF, SHA-256 {digest}" for side in "AB"]
+    assert last[2].endswith(f"dossier compare {a} '{b}'")
 
 
 def test_a_changed_unit_gives_no_difference():
@@ -145,9 +201,12 @@ def test_json_holds_the_same_facts(tmp_path):
     b = put(tmp_path, "b.pdf", dossier(findings=[finding(verdict="fail", value=90.0)]))
     comparison = compared(read_dossier(a), read_dossier(b))
     read = json.loads(comparison_json(comparison, ("a.pdf", "b.pdf")))
-    assert read["a"] == {"file": "a.pdf", "dossier": "LFQ-1 r0", "decision": "approved"}
+    proof = hashlib.sha256(a.read_bytes()).hexdigest()
+    assert read["a"] == {
+        "file": "a.pdf", "dossier": "LFQ-1 r0", "sha256": proof, "decision": "approved",
+    }  # fmt: skip
     assert read["verdicts"] == [{"requirement": "E1", "a": "pass", "b": "fail", "because": []}]
-    assert read["values"][0]["a"] == {"value": 98.5, "u": 0.07, "unit": "%"}
+    assert read["values"][0]["a"] == {"value": 98.5, "u": 0.07, "unit": "%", "deciding": None}
     assert read["values"][0]["difference"] == pytest.approx(-8.5)
     assert read["same"] is False
 

@@ -5,6 +5,7 @@ import hashlib
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from urllib.parse import quote, unquote
 
@@ -66,6 +67,7 @@ def test_hostile_text_adds_no_element_and_no_attribute(folder):
         "html", "head", "meta", "title", "style", "body", "header", "h1", "h2", "p", "code", "main",
         "form", "label", "input", "div", "table", "caption", "thead", "tbody", "tr", "th", "td",
         "a", "br", "span", "details", "summary", "dl", "dt", "dd", "section", "ul", "li", "script",
+        "button",
     }  # fmt: skip
     assert {tag for tag, _ in read.elements} <= allowed
     assert len(read.all("script")) == len(read.all("style")) == len(read.all("title")) == 1
@@ -100,10 +102,52 @@ def test_the_table_can_be_read_by_a_machine_that_speaks(folder):
     assert read.all("html") == [{"lang": "en"}]
     assert len(read.all("caption")) == 1
     heads = read.all("th")
-    assert [each["scope"] for each in heads] == ["col"] * 9 + ["row"] * 4
+    assert [each["scope"] for each in heads] == ["col"] * 8 + ["row"] * 4
     assert {"id": "words", "type": "search"}.items() <= read.all("input")[0].items()
     assert read.all("label")[0] == {"for": "words"}
     assert any(attrs.get("role") == "status" for attrs in read.all("p"))
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"valid_until": "2027-05-06", "review_due": "2029-03-31"},
+         "2027-05-06 with a concession; review due 2029-03-31"),
+        ({"valid_until": "2029-03-31", "review_due": "2029-03-31"},
+         "2029-03-31 review due 2029-03-31"),
+        ({"valid_until": "2027-05-06", "review_due": ""}, "2027-05-06 no review stated"),
+        ({"valid_until": "", "review_due": ""}, "no end stated no review stated"),
+        ({"valid_until": "", "review_due": "", "found": "undecided"},
+         "nothing that ends no review stated"),
+    ],
+)  # fmt: skip
+def test_each_row_says_when_and_with_what_it_ends(folder, changes, told):
+    hit = find(folder, Wanted())[0]
+    ended = replace(hit, row=replace(hit.row, **changes))
+    page = register_page(update(folder), [ended], prefix="")
+    cell = re.search(r'<td data-head="Ends">(.*?)</td>', page)[1]
+    assert " ".join(re.sub("<[^>]*>", " ", cell).split()) == told
+
+
+@browser
+def test_nothing_is_wider_than_a_narrow_screen(folder, tmp_path):
+    user = (
+        "const whole = document.documentElement;"
+        "document.body.dataset.fits = whole.scrollWidth <= window.innerWidth;"
+        "const region = document.querySelector('.wide');"
+        "document.body.dataset.scrolls = region.scrollWidth > region.clientWidth;"
+        "const box = document.getElementById('words'); box.value = 'x/b';"
+        "box.dispatchEvent(new Event('input'));"
+        "const rows = Array.from(document.querySelectorAll('tbody tr'));"
+        "document.body.dataset.seen = rows.filter((row) => row.offsetHeight > 0).length;"
+        "document.querySelector('button[type=reset]').click();"
+    )
+    page = scripted(folder, tmp_path, user)
+    dom = opened(page, tmp_path, size="320,800")
+    assert 'data-fits="true"' in dom
+    assert 'data-scrolls="false"' in dom
+    assert 'data-seen="2"' in dom
+    assert ">4 of 4 dossiers shown<" in dom
 
 
 def test_what_is_missing_stands_at_the_top(tmp_path):
@@ -115,14 +159,23 @@ def test_what_is_missing_stands_at_the_top(tmp_path):
     assert text.index("The record is not whole") < text.index("B r0") < text.index("<table")
 
 
-def opened(page, tmp_path, search=None):
+def scripted(folder, tmp_path, user):
+    """Return the page with a second script, let in by its own hash, that does what a user does."""
+    digest = base64.b64encode(hashlib.sha256(user.encode()).digest()).decode()
+    text = page_of(folder).replace("script-src '", f"script-src 'sha256-{digest}' '")
+    page = tmp_path / "register.html"
+    page.write_text(text.replace("</body>", f"<script>{user}</script></body>"), encoding="utf-8")
+    return page
+
+
+def opened(page, tmp_path, search=None, size="1280,800"):
     """Return the document as headless Chromium holds it after the page's script has run."""
     address = page.as_uri() + ("" if search is None else f"#search={quote(search)}")
     run = subprocess.run(
         [
             CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
             "--no-first-run", "--disable-background-networking", "--disable-component-update",
-            "--disable-sync", f"--user-data-dir={tmp_path / 'profile'}",
+            "--disable-sync", f"--window-size={size}", f"--user-data-dir={tmp_path / 'profile'}",
             "--virtual-time-budget=5000", "--dump-dom", address,
         ],
         capture_output=True, text=True, timeout=120, check=True,
@@ -154,26 +207,22 @@ def test_search_in_a_browser(folder, tmp_path, search, expected):
     page.write_text(page_of(folder), encoding="utf-8")
     dom = opened(page, tmp_path, search)
     assert shown(dom) == expected
-    assert f"{len(expected)} of 4 dossiers shown" in dom
+    hidden = f", {4 - len(expected)} hidden" if len(expected) < 4 else ""
+    assert f">{len(expected)} of 4 dossiers shown{hidden}<" in dom
     assert "<title>Register of dossiers</title>" in dom
     assert '<form role="search" id="search">' in dom
 
 
 @browser
 def test_typing_and_the_tick_work_in_a_browser(folder, tmp_path):
-    """A second script, let in by its own hash, does what a user does."""
     user = (
         "const box = document.getElementById('words'); const e = new Event('input');"
         "box.value = 'x/b'; box.dispatchEvent(e);"
         "document.body.dataset.typed = document.getElementById('shown').textContent;"
         "document.getElementById('superseded').click();"
     )
-    digest = base64.b64encode(hashlib.sha256(user.encode()).digest()).decode()
-    text = page_of(folder).replace("script-src '", f"script-src 'sha256-{digest}' '")
-    page = tmp_path / "register.html"
-    page.write_text(text.replace("</body>", f"<script>{user}</script></body>"), encoding="utf-8")
-    dom = opened(page, tmp_path)
-    assert 'data-typed="2 of 4 dossiers shown"' in dom
+    dom = opened(scripted(folder, tmp_path, user), tmp_path)
+    assert 'data-typed="2 of 4 dossiers shown, 2 hidden"' in dom
     assert shown(dom) == ["B r1"]
 
 

@@ -233,4 +233,4 @@ def test_commands_from_identity_to_verdict(dossier, tmp_path):
     assert done.stdout.endswith("verdict: verified, by TEST identities, which prove nothing\n")
     pages = PdfReader(note).pages
     assert len(pages) == 1
-    assert "Verification note: verified" in pages[0].extract_text()
+    assert "Verified, by TEST identities" in pages[0].extract_text()

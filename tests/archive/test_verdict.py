@@ -1,13 +1,16 @@
 """What a verification says, by its facts alone: no file, no second decision."""
 
+import hashlib
 from datetime import date
+from io import BytesIO
 from types import SimpleNamespace
 
 import pytest
+from pypdf import PdfReader
 
-from dossier.verification.questions import Answer
+from dossier.verification.questions import _QUESTIONS, Answer
 from dossier.verification.verification import Verification
-from dossier.verification.verification_text import fact_lines
+from dossier.verification.verification_text import fact_lines, note_pdf
 
 SEAL = {
     "field": "signature-prepared", "role": "prepared", "signer": "A. One", "sound": True,
@@ -170,3 +173,26 @@ def test_the_facts_of_a_sound_one_are_said_in_order():
 )  # fmt: skip
 def test_each_fact_that_is_otherwise_is_said(changes, line):
     assert line in [*fact_lines(verified(**changes))]
+
+
+def test_the_note_names_every_question_and_how_to_repeat_the_verification(tmp_path):
+    trusted = tmp_path / "authority.pem"
+    trusted.write_bytes(b"a certificate")
+    asked = tuple(Answer(question=each, word="yes") for each in _QUESTIONS)
+    given = [("--trust-person", f"checked={trusted}"), ("--quick", "")]
+    found = verified(answers=(*asked[1:], answered("no", binding=True)))
+    pdf = PdfReader(BytesIO(note_pdf(found, date(2026, 4, 2), given)))
+    sizes: set[float] = set()
+    text = pdf.pages[0].extract_text(
+        visitor_text=lambda words, outer, inner, _, size: (
+            words.strip() and sizes.add(round(size * abs(inner[0] * outer[0]), 2))
+        )
+    )
+    said = " ".join(text.split())
+    assert all(each.question in said for each in found.answers)
+    assert f"{len(asked) - 1} of {len(asked)} answered yes" in said
+    assert "Q? no it is not" in said
+    assert "--quick --at 2026-04-02" in said
+    assert hashlib.sha256(b"a certificate").hexdigest() in said
+    assert len(pdf.pages) == 1
+    assert min(sizes) >= 8

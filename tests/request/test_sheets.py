@@ -3,19 +3,23 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 import openpyxl
 import pytest
+from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
 from dossier.make.api import assess, read_case
-from dossier.make.request_files import planned, write_request
+from dossier.make.request_files import planned, with_reply, write_request
+from dossier.report.format import speak
+from dossier.report.pages import request_page
 from dossier.request import sheets
 from dossier.request.plan import Sheet
-from dossier.request.reported import Column
+from dossier.request.reported import Column, condition_columns
 from dossier.start.take import take_files
 from tests import laboratory as sim
 from tests.request.test_plan import requested
@@ -353,7 +357,41 @@ def test_the_pages_say_what_was_assumed_and_every_test(made):
         for column in test.columns:
             assert column.header in flat
         for each in test.conditions:
-            assert each.name in flat
+            assert all(column in flat for column in condition_columns(each))
+    places = [flat.index(w) for w in ("How to fill", "Issued by", "Tests, in the order of work")]
+    assert places == sorted(places)
+    assert flat.count("to be filled in:") == 6  # nobody said who asks, when, of which lots
+
+
+def test_each_limit_stands_once_with_every_test_that_it_is_for(made):
+    tests = made[1].tests
+    rows = request_page._held(tests)
+    assert len({row[0] for row in rows}) == len(rows)
+    every = {str(number) for number in range(1, len(tests) + 1)}
+    told = {row[0]: every if row[1] == "all" else set(row[1].split(", ")) for row in rows}
+    for number in every:
+        own = {speak(limit.text) for limit in tests[int(number) - 1].held}
+        assert own == {text for text, numbers in told.items() if number in numbers}
+
+
+def test_what_the_call_says_stands_instead_of_a_line_to_fill_in(made):
+    request, issued = made[1], date(2026, 1, 2)
+    settings = with_reply(request.settings, issued, date(2026, 2, 3), " a person ", "at random")
+    told = dict(request_page._asking(replace(request, settings=settings)))
+    assert told["Contact"] == "a person"
+    assert (told["Day of the request"], told["Reply by"]) == ("2026-01-02", "2026-02-03")
+    assert told["Drawn how, and by whom"] == "at random"
+    assert told["Issued by"] == told["Lots, candidate"] == ""
+    with pytest.raises(CaseError, match="before the day of the request"):
+        with_reply(request.settings, issued, date(2026, 1, 1), "", "")
+
+
+def test_no_type_of_the_pages_is_smaller_than_eight_points(made):
+    sizes: set[float] = set()
+    for page in PdfReader(made[0] / "request" / "test-request.pdf").pages:
+        page.extract_text(visitor_text=lambda words, outer, inner, _, size: words.strip()
+                          and sizes.add(round(size * abs(inner[0] * outer[0]), 2)))  # fmt: skip
+    assert min(sizes) >= 8
 
 
 def test_a_name_that_begins_like_a_formula_stays_a_name():

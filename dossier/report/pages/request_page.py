@@ -1,18 +1,17 @@
 """The test request as a PDF for laboratories: the same for every laboratory that is asked."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Application
 from dossier.case.units import from_si
-from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
 from dossier.report.pages.fixed_words import PATHS
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
 from dossier.request.reported import condition_columns
-from dossier.words import later, say, say_count, speaking
+from dossier.words import day, later, say, speaking
 
 KINDS = {
     "multipass": later("Multi-pass run"),
@@ -86,11 +85,8 @@ class _Part:
 
     title: str
     points: Pairs
-    columns: list[tuple[str, str, bool]]
-    conditions: list[tuple[str, str, str]]
-    instruments: str
-    sheets: str
-    held: list[tuple[str, str, str]]
+    columns: list[tuple[Sequence[str], str]]
+    conditions: list[tuple[Sequence[str], str]]
 
 
 def request_pdf(request: TestRequest) -> bytes:
@@ -103,24 +99,42 @@ def request_pdf(request: TestRequest) -> bytes:
             "request.html",
             title=request.asked.application.title,
             number=draft.number if draft else request.asked.name,
-            revision=request.asked.application.revision,
-            facts=_facts(request),
+            asking=_asking(request),
+            facts_of=_facts(request),
             tests=[_overview(test) for test in request.tests],
-            counts=[_count(each) for each in request.counts],
+            counts=_counts(request.counts),
             formulas=_formulas(request),
             assumed=_assumed(request),
             each_one=any(each.demand.basis == "every_specimen" for each in request.counts),
             parts=[_part(request, test) for test in request.tests],
-            general=_held(limit for limit in request.tests[0].held if not limit.kind),
+            held=_held(request.tests),
             sha256=request.asked.source.sha256,
         )
+
+
+def _asking(request: TestRequest) -> Pairs:
+    """Return who asks, by when, and of what; empty texts are lines to fill in by hand."""
+    settings, draft = request.settings, request.asked.draft
+    issued, reply_by = settings.issued, settings.reply_by
+    sides = [side for side, names in request.names.items() if names]
+    lots = {each: ", ".join(draft.lots_of(each)) if draft else "" for each in sides}
+    return [
+        (say("Issued by"), request.asked.application.owner),
+        (say("Contact"), settings.contact),
+        (say("Day of the request"), day(issued) if issued else ""),
+        (say("Reply by"), day(reply_by) if reply_by else ""),
+        (say("Specimens"), "; ".join(
+            say("{who}: {names}", who=say(SIDES[each]), names=_listed(request.names[each]))
+            for each in sides)),
+        *((say("Lots, {side}", side=say(SIDES[each])), lots[each]) for each in sides),
+        (say("Drawn how, and by whom"), settings.sampling),
+    ]  # fmt: skip
 
 
 def _facts(request: TestRequest) -> Pairs:
     application = request.asked.application
     oil, duty, rule = application.oil, application.duty, application.decision_rule
     return [
-        (say("Application"), application.title),
         (say("Requirements"), say("revision {revision}, issued {issued}",
             revision=application.revision, issued=application.issued)),
         (say("Circuit"), "; ".join(_circuit(application))),
@@ -181,6 +195,15 @@ def _name(test: Test) -> str:
     return name
 
 
+def _counts(every: Iterable[Counted]) -> list[tuple[str, ...]]:
+    """Return the rows of the calculation: requirements that share one share its row."""
+    rows: dict[tuple[str, ...], list[str]] = {}
+    for each in every:
+        named = f"{each.demand.id} {say(each.demand.quantity.title)}"
+        rows.setdefault(_count(each), []).append(named)
+    return [("; ".join(named), *row) for row, named in rows.items()]
+
+
 def _count(each: Counted) -> tuple[str, ...]:
     demand = each.demand
     basis = say(BASES[demand.basis])
@@ -190,8 +213,6 @@ def _count(each: Counted) -> tuple[str, ...]:
     advisory = "" if each.sets else say("advisory: sets no number")
     words = [say(WAYS[each.way]), say(COMPARED) if demand.not_worse is not None else "", advisory]
     return (
-        demand.id,
-        say(demand.quantity.title),
         basis,
         _as_written(each.scatter) or "–",
         _as_written(each.margin) or "–",
@@ -223,28 +244,35 @@ def _assumed(request: TestRequest) -> str:
 
 
 def _part(request: TestRequest, test: Test) -> _Part:
-    columns = [(each.header, say(each.words), each.needed) for each in test.columns]
-    instruments = ", ".join(say(each) for each in test.instruments)
+    columns: dict[str, list[str]] = {}
+    for each in test.columns:
+        words = say(each.words) + ("" if each.needed else " " + say("(where there is any)"))
+        columns.setdefault(words, []).append(each.header)
+    sheets = (_listed(s.id for s in test.sheets if s.filter == side) for side in SIDES)
     return _Part(
         title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
-        points=_points(request, test),
-        columns=columns,
-        conditions=[
-            (each.name, ", ".join(condition_columns(each)), say(each.words))
-            for each in test.conditions
+        points=[
+            *_points(request, test),
+            (say("Instruments"), ", ".join(map(say, test.instruments)) or say("none")),
+            (say("Sheets"), "; ".join(filter(None, sheets))),
         ],
-        instruments=instruments or say("none"),
-        sheets="; ".join(
-            _listed(sheet.id for sheet in test.sheets if sheet.filter == side)
-            for side in SIDES
-            if side in test.specimens
-        ),
-        held=_held(limit for limit in test.held if limit.kind),
+        columns=[(headers, words) for words, headers in columns.items()],
+        conditions=[(condition_columns(each), say(each.words)) for each in test.conditions],
     )
 
 
-def _held(limits: Iterable[Limit]) -> list[tuple[str, str, str]]:
-    return [(speak(say(each.text)), say(each.clause), say(each.mark)) for each in limits]
+def _held(tests: Sequence[Test]) -> list[tuple[str, ...]]:
+    """Return each limit once, with the numbers of the tests that it is for."""
+    rows: dict[tuple[str, ...], list[int]] = {}
+    for number, test in enumerate(tests, 1):
+        for limit in test.held:
+            row = (speak(say(limit.text)), say(limit.clause), say(limit.mark))
+            rows.setdefault(row, []).append(number)
+    first = sorted(rows.items(), key=lambda each: (-len(each[1]), each[1]))
+    return [
+        (row[0], say("all") if len(own) == len(tests) else ", ".join(map(str, own)), *row[1:])
+        for row, own in first
+    ]
 
 
 def _listed(names: Iterable[str]) -> str:
@@ -255,7 +283,7 @@ def _listed(names: Iterable[str]) -> str:
     return say("{first} to {last} ({number})", first=every[0], last=every[-1], number=len(every))
 
 
-def _points(request: TestRequest, test: Test) -> Pairs:
+def _points(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     makers = {
         "multipass": _multipass,
         "pressure_drop": _sweep,
@@ -263,17 +291,7 @@ def _points(request: TestRequest, test: Test) -> Pairs:
         "measurement": _results,
         "inspection": _results,
     }
-    names = [_specimens(request, test, side) for side in SIDES if side in test.specimens]
-    return [(say("Specimens"), "; ".join(names)), *makers[test.needed.kind](request, test)]
-
-
-def _specimens(request: TestRequest, test: Test, side: str) -> str:
-    n = test.specimens[side]
-    who = say(SIDES[side])
-    listed = _listed(s.specimen for s in test.sheets if s.filter == side and s.specimen)
-    if not listed:
-        return say_count(n, "{who}: {number} specimen", "{who}: {number} specimens", who=who)
-    return say("{who}: {names}", who=who, names=listed)
+    return makers[test.needed.kind](request, test)
 
 
 def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
