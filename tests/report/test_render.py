@@ -166,7 +166,7 @@ def test_markup_in_every_text_stays_text(undrawn, monkeypatch):
 
     monkeypatch.setattr(layout, "fetcher", watch)
     base = sample.qualification()
-    kept = {"number", "application", "language"}
+    kept = {"number", "application", "language", "paper"}
     qual = base.model_copy(
         update={k: v for k, v in hostile(base).items() if k not in kept}
         | {
