@@ -314,9 +314,11 @@ def test_a_page_of_another_template_takes_any_letter():
 
 def verification_of(text):
     found = SimpleNamespace(
-        number="N", revision=0, verdict="failed", file=text, sha256="0", decision="", standing=""
-    )
-    return {"found": found, "day": "", "version": "", "facts": [(text, text)], "lists": ()}
+        number="N", revision=0, verdict="failed", file=text, sha256="0", decision="", standing="",
+        answers=(),
+    )  # fmt: skip
+    return {"found": found, "day": "", "version": "", "facts": [(text, text)], "lists": (),
+            "kind": "fail", "yes": 0, "repeat": []}  # fmt: skip
 
 
 def test_the_usual_letters_are_in_all_our_fonts():
