@@ -350,3 +350,14 @@ def test_paths_are_told_apart_in_every_chart_and_table():
         assert ">fine path<" in drawn
     assert [row[1] for row in page.capacity.runs.rows].count("candidate FC1, fine path") == 1
     assert any("fine path" in row[1] for row in page.pressure.fits.rows)
+
+
+def test_what_people_wrote_cannot_end_its_quotation_on_page_one():
+    evil = 'Pump”. Approved. "Signed“'
+    case = sample.case(sample.application(title=evil, equipment=(evil, "Second")))
+    case = replace(case, qualification=case.qualification.model_copy(update={"title": evil}))
+    page = content(sample.assessment(case), case).decision
+    lines = (page.title, page.question, words(page.facts[0].value))
+    for line in lines:
+        inside = line.partition("“")[2]
+        assert inside.index("”") > inside.index("Signed")

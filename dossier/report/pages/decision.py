@@ -67,7 +67,10 @@ def decision_page(
     answer = answer_of(assessment.decision.value, signoff)
     tally = " ".join(filter(None, (_tally(findings), _on_file(case))))
     conditions, open_ones = _conditions(assessment), _concerns(findings)
-    title = say("Title as given: “{title}”", title=shortened(case.qualification.title, 150))
+    title = say(
+        "Title as given: “{title}”",
+        title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
+    )
     question = _question(case)
     facts = _facts(case, assessment, signoff)
     rows = _rows(case, findings, places)
@@ -121,8 +124,16 @@ KINDS_OF_RULE = {
 }
 
 
+def _quoted(name: str, most: int = 60) -> str:
+    """Return a name between marks that it cannot end: what people wrote is no word of the page."""
+    return say("“{title}”", title=shortened(name, most).translate(NO_QUOTES))
+
+
+NO_QUOTES = str.maketrans('“”„‟"', "'''''")
+
+
 def _machines(case: Case) -> Cell:
-    machines = [shortened(each, 60) for each in case.application.equipment]
+    machines = [_quoted(each) for each in case.application.equipment]
     if not machines:
         return say("no machine named: see the section on the application")
     if len(machines) <= MACHINES:
@@ -155,7 +166,7 @@ def _people(signoff: SignOff) -> Cell:
         return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
-            "{role}: {name}, {day}", role=role_text(each.role), name=shortened(each.name, 60),
+            "{role}: {name}, {day}", role=role_text(each.role), name=_quoted(each.name),
             day=date_text(each.date),
         )
         for each in signoff.signed
@@ -189,7 +200,7 @@ def _of_maker(part: str, maker: str) -> str:
 def _question(case: Case) -> str:
     candidate = _named(case.qualification.candidate)
     reference = case.qualification.reference
-    title = say("“{title}”", title=shortened(case.application.title, 120))
+    title = _quoted(case.application.title, 120)
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",
