@@ -54,6 +54,11 @@ class FiltersPage:
     records: Table
 
 
+def of_maker(part: str, maker: str) -> str:
+    """Return a part number with its maker, if one is stated."""
+    return say("{part} of {maker}", part=part, maker=maker) if maker else part
+
+
 def si(value: float | None, unit: str, dimension: str) -> str:
     """Return a working value with `unit`, or that none was stated."""
     return say(NONE) if value is None else quantity_text(from_si(value, unit, dimension), unit)

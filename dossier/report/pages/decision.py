@@ -13,6 +13,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, significant, speak, with_unit
+from dossier.report.pages.case_pages import of_maker
 from dossier.report.pages.fixed_words import Answer, answer_of
 from dossier.report.pages.places import Places, places_of, same_as
 from dossier.report.pages.results import (
@@ -74,14 +75,14 @@ def decision_page(
     question = _question(case)
     facts = _facts(case, assessment, signoff)
     rows = _rows(case, findings, places)
+    table = _closest(rows, len(rows))
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
         room = rows_that_fit(
             title=title, question=question, answer=(answer.text, tally),
             word=f"{answer.word} {answer.stamp}", facts=facts, lists=(concerns, short),
-            table=_closest(rows, len(rows)), logo=logo,
-            paper=case.qualification.paper,
+            table=table, logo=logo, paper=case.qualification.paper,
         )  # fmt: skip
         if room >= min(LEAST, len(rows)):
             break
@@ -190,11 +191,7 @@ def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tupl
 
 
 def _named(filter_: Filter) -> str:
-    return _of_maker(shortened(filter_.part_number, 40), shortened(filter_.maker, 50))
-
-
-def _of_maker(part: str, maker: str) -> str:
-    return say("{part} of {maker}", part=part, maker=maker) if maker else part
+    return of_maker(shortened(filter_.part_number, 40), shortened(filter_.maker, 50))
 
 
 def _question(case: Case) -> str:

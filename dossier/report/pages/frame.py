@@ -5,14 +5,13 @@ from dataclasses import dataclass
 from datetime import date
 
 from dossier.case.case import Case
-from dossier.case.model import Filter
 from dossier.decision.finding import Assessment, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
 from dossier.evidence.registry import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Table
 from dossier.report.format import NONE, date_text, significant, speak
-from dossier.report.pages.case_pages import measured, si
+from dossier.report.pages.case_pages import measured, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
 from dossier.report.signing import SignOff, role_text
@@ -91,12 +90,6 @@ def _machines(case: Case) -> Pair:
     return (speak(named), source), say("Other machines, circuits or valve settings")
 
 
-def _whole(filter_: Filter) -> str:
-    if not filter_.maker:
-        return filter_.part_number
-    return say("{part} of {maker}", part=filter_.part_number, maker=filter_.maker)
-
-
 def _filter(case: Case) -> Pair:
     asked = case.qualification
     tested = {r.entry.specimen for r in case.records if r.entry.filter == "candidate"} - {None}
@@ -106,11 +99,12 @@ def _filter(case: Case) -> Pair:
     untested = [lot for lot in named if drawn and lot not in drawn]
     text = say(
         "{part}, as tested: {number} specimens of {lots}",
-        part=_whole(asked.candidate), number=len(tested),
+        part=of_maker(asked.candidate.part_number, asked.candidate.maker), number=len(tested),
         lots=", ".join(sorted(drawn) or named) or say("no lot named"),
     )  # fmt: skip
     if asked.reference is not None:
-        text = say("{filter}; in place of {other}", filter=text, other=_whole(asked.reference))
+        fitted = of_maker(asked.reference.part_number, asked.reference.maker)
+        text = say("{filter}; in place of {other}", filter=text, other=fitted)
     houses = "; ".join(each.name for each in asked.laboratory)
     text = say("{filter}; tested by {names}", filter=text, names=houses)
     beyond = say("Later lots; any change of materials or making")

@@ -39,7 +39,6 @@ class ResultRow:
     """One finding, ready to print."""
 
     id: str
-    severity: str
     text: str
     """The requirement in the words of whoever wrote it."""
     what: str
@@ -47,7 +46,6 @@ class ResultRow:
     basis: str
     limit: str
     result: str
-    reference: str
     probability: str
     verdict: Mark
     reason: str
@@ -61,13 +59,11 @@ def result_row(finding: Finding, threshold: float) -> ResultRow:
     shown = finding.estimate
     return ResultRow(
         id=demand.id,
-        severity=demand.severity,
         text=speak(demand.text),
         what=what_of(demand),
         basis=_basis(demand),
         limit=limit_text(finding),
         result=say("no result") if shown is None else estimate_text(demand, shown, finding),
-        reference="" if finding.reference is None else estimate_text(demand, finding.reference),
         probability=_probability(finding, threshold),
         verdict=mark(finding.verdict.value),
         reason=speak(finding.reason),
