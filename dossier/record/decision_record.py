@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from dossier.case.case import Case, Record
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError
+from dossier.case.toml_text import parse_toml
 from dossier.decision.deciding import Deciding
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.requirement import Demand
@@ -192,6 +193,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "checks": assessment.checks,
         "records": [_record(each) for each in case.records],
         "inputs": {file.name: file.sha256 for file in case.inputs},
+        "stated": _stated(case),
         "seed": assessment.seed,
         "versions": versions(),
         "house": case.house or None,
@@ -201,6 +203,21 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
     except ValidationError as error:  # of a text too long for who reads it
         raise CaseError(explain("decision.json", error, DecisionContent, content)) from None
     return made.model_dump(mode="json", by_alias=True)
+
+
+LOOK = ("language", "paper")
+"""Keys of case.toml that change how a dossier reads and looks, and nothing that it finds."""
+
+
+def _stated(case: Case) -> dict[str, str]:
+    """Return the SHA-256 of what case.toml states apart from `LOOK`, by its name as an input."""
+    stated = {}
+    for file in case.inputs:
+        if file.name == f"{case.name}/case.toml":
+            kept = {k: value for k, value in parse_toml(file.content).items() if k not in LOOK}
+            plain = json.dumps(kept, sort_keys=True, default=str)
+            stated[file.name] = hashlib.sha256(plain.encode()).hexdigest()
+    return stated
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

@@ -290,6 +290,8 @@ class DecisionContent(_Part):
     checks: tuple[CheckRow, ...] = ()
     records: tuple[RecordRow, ...] = ()
     inputs: dict[str, Digest]
+    stated: dict[str, Digest] = Field(default_factory=dict)
+    """Of case.toml, the SHA-256 of what it states apart from language and paper."""
     seed: int | None = None
     house: Digest | None = None
     versions: dict[str, Text] = Field(default_factory=dict)

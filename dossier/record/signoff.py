@@ -27,6 +27,18 @@ people sign what was asked, what was found and what was decided, not the edition
 newer version that gives the same numbers leaves a sign-off standing; one that moves a number voids
 it, since the findings carry ten significant digits.
 """
+SAID: Mapping[str, tuple[str, ...]] = {
+    "cautions": ("title", "text"),
+    "checks": ("limit", "found", "standard"),
+    "components": ("source",),
+    "conditions": ("text",),
+    "findings": ("text", "at", "source", "reason", "notes"),
+}
+"""Part of decision.json -> what of it is said in the language of the case.
+
+A sign-off is bound to numbers, verdicts, outcomes and inputs, not to the sentences that say them:
+the same case in another language, or with a sentence put better, is what was signed.
+"""
 
 ZONES = timedelta(1)
 """Elsewhere it may be tomorrow: so far ahead of the day here what others made may be dated."""
@@ -41,13 +53,26 @@ def content_digest(document: Mapping[str, Any]) -> str:
     """Return the SHA-256 that sign-offs are bound to, in hexadecimal.
 
     `document` is the content of decision.json: digests of all inputs, requirements, findings,
-    checks, decision, conditions and date of issue; `LEFT_OUT` says what is not bound.  Hashed is
-    its canonical form after RFC 8785.
+    checks, decision, conditions and date of issue; `LEFT_OUT` and `SAID` say what is not bound, and
+    of a file under `stated` what it states is, not its bytes.  Hashed is its canonical form after
+    RFC 8785.
     """
     import rfc8785
 
-    bound = {key: value for key, value in document.items() if key not in LEFT_OUT}
+    bound = {key: _unsaid(value, key) for key, value in document.items() if key not in LEFT_OUT}
+    if stated := bound.pop("stated", None):
+        bound["inputs"] = bound["inputs"] | stated
     return hashlib.sha256(rfc8785.dumps(bound)).hexdigest()
+
+
+def _unsaid(value: Any, part: str) -> Any:
+    """Return a part of decision.json without its sentences."""
+    if isinstance(value, Mapping):
+        said = SAID.get(part, ())
+        return {key: _unsaid(each, key) for key, each in value.items() if key not in said}
+    if isinstance(value, list | tuple):
+        return [_unsaid(each, part) for each in value]
+    return value
 
 
 def required_roles(case: Case, assessment: Assessment) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import shutil
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -10,7 +11,7 @@ import pytest
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.signoff_file import SignOffEntry
 from dossier.make.api import decision_json, sign_off
-from dossier.record.signoff import LEFT_OUT, ZONES, Days, content_digest, judge, same_person
+from dossier.record.signoff import LEFT_OUT, SAID, ZONES, Days, content_digest, judge, same_person
 from dossier.report.signing import ROLES
 from tests.archive import sealed
 from tests.small_case import record, small
@@ -87,8 +88,40 @@ def test_versions_and_the_sign_off_itself_are_not_bound_but_all_else_is():
     document = json.loads(decision_json(case, assess(case)))
     whole = content_digest(document)
     for key in document:
-        changed = document | {key: "another"}
+        another = {"another": "0"} if key in {"inputs", "stated"} else "another"
+        changed = document | {key: another}
         assert (content_digest(changed) == whole) is (key in LEFT_OUT), key
+
+
+@pytest.fixture
+def in_german(tmp_path):
+    """A short case, and the same in German on the other paper."""
+    folder = sealed.short_case(tmp_path)
+    case, told = folder / "case.toml", tmp_path / "other" / folder.name
+    shutil.copytree(folder, told)
+    (told / "case.toml").write_text(f'language = "de"\npaper = "US Letter"\n{case.read_text()}')
+    return folder, told
+
+
+def test_another_language_and_another_paper_leave_sign_offs_standing(in_german):
+    one, other = map(state_of, in_german)
+    assert one.complete and other.complete
+    assert one.digest == other.digest
+
+
+def test_what_else_case_toml_states_is_bound(in_german):
+    case = in_german[1] / "case.toml"
+    case.write_text(case.read_text().replace('purpose = "', 'purpose = "Another: '))
+    assert not state_of(in_german[1]).complete
+
+
+@pytest.mark.parametrize(("part", "key"), [(p, k) for p, keys in SAID.items() for k in keys])
+def test_only_sentences_of_a_part_are_not_bound(part, key):
+    document = {part: [{key: "said", "number": 1.0}], "case": {key: "said"}}
+    whole = content_digest(document)
+    assert content_digest(document | {part: [{key: "better", "number": 1.0}]}) == whole
+    assert content_digest(document | {part: [{key: "said", "number": 2.0}]}) != whole
+    assert content_digest(document | {"case": {key: "better"}}) != whole
 
 
 @pytest.fixture
