@@ -13,6 +13,7 @@ from dossier.decision.probability import (
     OnScale,
     Share,
     Threshold,
+    by_parts,
     mean_draws,
     mean_on_scale,
     share_of_type,
@@ -67,8 +68,8 @@ def deciding(
 ) -> Deciding:
     """Return the number that decides on `basis`, with its acceptance limits at `confidence` [-].
 
-    It lies inside them just where the conformance probability is at least the confidence, of two
-    limits each by itself (JCGM 106:2012, 8.3.2, from memory).  A tolerance bound holds the
+    It lies inside them just where the conformance probability, beyond two limits both together, is
+    at least the confidence (JCGM 106:2012, 8.3.2, from memory).  A tolerance bound holds the
     confidence already: it passes inside the limits themselves.
     """
     if basis == "population":
@@ -98,27 +99,50 @@ def deciding(
 
 
 Ends = tuple[float | None, float | None]
+NOTHING = math.inf, -math.inf
+"""The limits inside which no value lies."""
 
 
 def _accepted_of_draws(
     value: float, drawn: Floats, threshold: Threshold, confidence: float
 ) -> Ends:
-    low = float(np.quantile(drawn, 1.0 - confidence, method="lower"))
-    high = float(np.quantile(drawn, confidence, method="higher"))
-    return (
-        None if threshold.lower is None else threshold.lower + value - low,
-        None if threshold.upper is None else threshold.upper + value - high,
-    )
+    """Return between which values enough of the draws, moved with the value, lie inside."""
+    moved, least = np.sort(drawn) - value, math.ceil(confidence * drawn.size - 1e-9)
+    low, high = moved[: drawn.size - least + 1], moved[least - 1 :]  # windows of `least` draws
+    if threshold.lower is None or threshold.upper is None:
+        return (
+            None if threshold.lower is None else threshold.lower - float(low[-1]),
+            None if threshold.upper is None else threshold.upper - float(high[0]),
+        )
+    fits = high - low <= threshold.upper - threshold.lower
+    if not fits.any():
+        return NOTHING
+    return threshold.lower - float(low[fits][-1]), threshold.upper - float(high[fits][0])
 
 
 def _accepted(scaled: OnScale, confidence: float, turn: bool) -> Ends:
-    _, parts, limits = scaled
-    guard = reach(parts, confidence)
-    lower = None if limits.lower is None else limits.lower + guard
-    upper = None if limits.upper is None else limits.upper - guard
+    lower, upper = _on_scale(scaled, confidence)
     if not turn:
         return lower, upper
     return (
         None if upper is None else 1.0 / upper if upper > 0 else math.inf,
         None if lower is None else 1.0 / lower,
     )
+
+
+def _on_scale(scaled: OnScale, confidence: float) -> Ends:
+    _, parts, limits = scaled
+    guard = reach(parts, confidence)
+    lower = None if limits.lower is None else limits.lower + guard
+    upper = None if limits.upper is None else limits.upper - guard
+    if lower is None or upper is None:
+        return lower, upper
+    middle = 0.5 * (lower + upper)
+    if by_parts(middle, parts, limits) < confidence:
+        return NOTHING
+    far, near = lower, middle  # beyond one limit alone, and beyond both together
+    for _ in range(50):
+        half = 0.5 * (far + near)
+        enough = by_parts(half, parts, limits) >= confidence
+        far, near = (far, half) if enough else (half, near)
+    return near, lower + upper - near

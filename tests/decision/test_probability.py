@@ -258,7 +258,8 @@ class TestTheNumberThatDecides:
         st.floats(0.05, 2.0),
         st.floats(-3.0, 3.0),
         st.sampled_from(["mean", "every_specimen", "population"]),
-        st.booleans(),
+        st.sampled_from([("lower", 0.0), ("upper", 0.0)])
+        | st.tuples(st.sampled_from(["both", "drawn"]), st.floats(0.3, 6.0)),
         st.sampled_from([0.9, 0.95, 0.99]),
     )
     def test_it_is_accepted_just_where_the_probability_is_as_agreed(
@@ -267,13 +268,18 @@ class TestTheNumberThatDecides:
         own: float,
         off: float,
         basis: str,
-        upper: bool,
+        ends: tuple[str, float],
         confidence: float,
     ) -> None:
         """One fact by two routes: the guard band of the limit, and the probability beyond it."""
         found = estimate(values, own, common=0.3)
         limit = float(np.mean(values)) + off
-        threshold = Threshold(None, limit) if upper else Threshold(limit, None)
+        threshold = {
+            "lower": Threshold(limit, None), "upper": Threshold(None, limit),
+        }.get(ends[0], Threshold(limit, limit + ends[1]))  # fmt: skip
+        if ends[0] == "drawn":
+            spread = np.random.default_rng(2).gamma(4.0, 0.3, 2000)
+            found = replace(found, samples=found.value + spread - spread.mean())
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
         judged = probability(found, threshold, basis, 0.9, draws)
         if abs(judged.probability - confidence) < 1e-6:
@@ -283,6 +289,26 @@ class TestTheNumberThatDecides:
             decides.upper is None or decides.value <= decides.upper
         )
         assert inside == (judged.probability > confidence)
+
+    @pytest.mark.parametrize("drawn", [False, True])
+    def test_two_close_limits_leave_room_for_both_tails_or_for_nothing(self, drawn: bool) -> None:
+        """u = 1: within 1.7 lie 91.1 % at best; within 2.1 just 95 % where it is 0.3897 off the middle."""
+        rng = np.random.default_rng(5)
+        found = replace(
+            estimate([0.0, 0.0], 1e-9), per_specimen=(), dof=INF, u=1.0,
+            components=(Component(name="m", u=1.0, source="x"),),
+            samples=rng.standard_normal(400_000) if drawn else None,
+        )  # fmt: skip
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        for half, most in ((1.7, None), (2.1, 0.3897)):
+            threshold = Threshold(-half, half)
+            judged = probability(found, threshold, "mean", 0.9, draws)
+            decides = deciding(found, threshold, "mean", 0.9, draws, judged, 0.95)
+            if most is None:
+                assert (decides.lower, decides.upper) == (INF, -INF)
+            else:
+                ends = pytest.approx((-most, most), abs=0.02 if drawn else 1e-3)
+                assert (decides.lower, decides.upper) == ends
 
     def test_a_ratio_is_guarded_on_its_own_scale(self) -> None:
         """1/80 with u = 0.001 against 1/40: accepted from 1 / (1/40 - 1.645 u)."""

@@ -130,7 +130,7 @@ def words(table):
 def test_the_scope_says_what_is_not_covered():
     checks = (replace(sample.checks()[0], outcome="not checked", from_memory=True),)
     scope = words(framed(checks=checks).scope)
-    assert "Engine 1; Engine 2" in scope
+    assert "“Engine 1”; “Engine 2”" in scope
     assert "Not checked: test flow" in scope
     assert "Limits of 1 of 1 rules are from memory" in scope
     assert "Nobody asked for" in scope

@@ -12,7 +12,7 @@ from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import date_text, significant, speak, with_unit
+from dossier.report.format import date_text, speak
 from dossier.report.pages.case_pages import of_maker
 from dossier.report.pages.fixed_words import Answer, answer_of
 from dossier.report.pages.places import Places, places_of, same_as
@@ -24,9 +24,10 @@ from dossier.report.pages.results import (
     result_row,
     strip_of,
 )
-from dossier.report.pages.ruler import rows_that_fit, shortened
+from dossier.report.pages.ruler import NO_QUOTES, quoted, rows_that_fit, shortened
+from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.signing import SignOff, role_text
-from dossier.words import later, say, say_count
+from dossier.words import say, say_count
 
 LEAST = 4
 """How many rows the table of page one has at least, if so many requirements apply."""
@@ -107,34 +108,12 @@ def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, 
         Fact(say("For"), _machines(case)),
         Fact(say("Valid until"), _validity(case, assessment, signoff)),
         Fact(say("Decided by"), _people(signoff)),
-        Fact(
-            say("Rule"),
-            say(
-                KINDS_OF_RULE[rule.kind],
-                confidence=with_unit(significant(100.0 * rule.confidence), "%"),
-                agreed=date_text(rule.agreed),
-            ),
-        ),
+        Fact(say("Rule"), rule_in_brief(rule)),
     )
 
 
-KINDS_OF_RULE = {
-    "guard_band": later("guard band: pass at a probability of {confidence}, agreed on {agreed}"),
-    "graded": later("graded: pass at a probability of {confidence}, agreed on {agreed}"),
-    "simple_acceptance": later("simple acceptance: the value itself counts, agreed on {agreed}"),
-}
-
-
-def _quoted(name: str, most: int = 60) -> str:
-    """Return a name between marks that it cannot end: what people wrote is no word of the page."""
-    return say("“{title}”", title=shortened(name, most).translate(NO_QUOTES))
-
-
-NO_QUOTES = str.maketrans('“”„‟"', "'''''")
-
-
 def _machines(case: Case) -> Cell:
-    machines = [_quoted(each) for each in case.application.equipment]
+    machines = [quoted(each) for each in case.application.equipment]
     if not machines:
         return say("no machine named: see the section on the application")
     if len(machines) <= MACHINES:
@@ -167,7 +146,7 @@ def _people(signoff: SignOff) -> Cell:
         return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
-            "{role}: {name}, {day}", role=role_text(each.role), name=_quoted(each.name),
+            "{role}: {name}, {day}", role=role_text(each.role), name=quoted(each.name),
             day=date_text(each.date),
         )
         for each in signoff.signed
@@ -197,7 +176,7 @@ def _named(filter_: Filter) -> str:
 def _question(case: Case) -> str:
     candidate = _named(case.qualification.candidate)
     reference = case.qualification.reference
-    title = _quoted(case.application.title, 120)
+    title = quoted(case.application.title, 120)
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",

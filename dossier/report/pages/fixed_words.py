@@ -47,13 +47,18 @@ _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
     "approved": (
         later("Approved"),
         "pass",
-        later("The filter may be fitted in this application, within the scope stated below."),
+        later(
+            "The filter may be fitted in this application, within the scope on the next page and "
+            "within the OEM's and local rules: see Cautions."
+        ),
     ),
     "approved with conditions": (
         later("Approved with conditions"),
         "partly",
         later(
-            "The filter may be fitted in this application only while every condition below is kept."
+            "The filter may be fitted in this application only while every condition below is "
+            "kept, within the scope on the next page and within the OEM's and local rules: see "
+            "Cautions."
         ),
     ),
     "not approved": (

@@ -14,6 +14,7 @@ from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.case_pages import measured, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
+from dossier.report.pages.ruler import quoted
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
@@ -81,13 +82,13 @@ Pair = tuple[Cell, Cell]
 
 def _machines(case: Case) -> Pair:
     application = case.application
-    named = "; ".join(application.equipment) or say("no equipment named")
-    words = later("by “{title}”, revision {revision}, issued {issued}, {owner}")
+    named = "; ".join(quoted(each, 500) for each in application.equipment) or say("no equipment named")
+    words = later("by {title}, revision {revision}, issued {issued}, {owner}")
     source = say(
-        words, title=application.title, revision=application.revision,
+        words, title=quoted(application.title, 500), revision=application.revision,
         issued=application.issued, owner=application.owner or say("without an owner"),
     )  # fmt: skip
-    return (speak(named), source), say("Other machines, circuits or valve settings")
+    return (named, source), say("Other machines, circuits or valve settings")
 
 
 def _filter(case: Case) -> Pair:

@@ -10,6 +10,7 @@ from typing import Any
 
 from dossier.report.blocks import Cell, Fact, Line, Link, Mark, Table
 from dossier.report.layout.glyphs import lacking
+from dossier.words import say
 
 FONTS = Path(__file__).parents[1] / "fonts"
 MM_PER_POINT = 25.4 / 72.0
@@ -30,6 +31,14 @@ def shortened(text: str, most: int) -> str:
     head = text[: most - 1]
     cut = head.rpartition(" ")[0] if " " in head[most // 2 :] else head
     return cut.rstrip(" ,;:") + "…"
+
+
+def quoted(name: str, most: int = 60) -> str:
+    """Return a name between marks that it cannot end: what people wrote is no word of the page."""
+    return say("“{title}”", title=shortened(name, most).translate(NO_QUOTES))
+
+
+NO_QUOTES = str.maketrans('“”„‟"', "'''''")
 
 
 @cache

@@ -57,6 +57,17 @@ RULES = {
     ),
 }
 """Each kind of decision rule in words."""
+IN_BRIEF = {
+    "guard_band": later("guard band: pass at a probability of {confidence}, agreed on {agreed}"),
+    "graded": later("graded: pass at a probability of {confidence}, agreed on {agreed}"),
+    "simple_acceptance": later("simple acceptance: the value itself counts, agreed on {agreed}"),
+}
+
+
+def rule_in_brief(rule: DecisionRule) -> str:
+    """Return the agreed decision rule in one line."""
+    confidence = with_unit(significant(100.0 * rule.confidence), "%")
+    return say(IN_BRIEF[rule.kind], confidence=confidence, agreed=date_text(rule.agreed))
 
 
 def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
