@@ -77,6 +77,9 @@ def resolve(application: Application, file: str) -> tuple[list[Demand], list[Cas
     """
     demands, problems = [], []
     for requirement in _with_life_factor(application):
+        if requirement.id == LIFE and requirement in application.requirement:
+            what, hint = "is the name of what duty . life_factor asks for", "give it another id"
+            problems.append(CaseProblem(file, f"requirement {LIFE!r}", what, hint))
         try:
             demands.append(_demand(requirement, application))
         except UnitError as error:
@@ -86,8 +89,8 @@ def resolve(application: Application, file: str) -> tuple[list[Demand], list[Cas
     return demands, problems
 
 
-LIFE = "duty life factor"
-"""Identifier of the requirement that the duty's life factor makes."""
+LIFE = "life_factor"
+"""Identifier of the requirement that the duty's life factor makes: that key, in every language."""
 
 
 def _with_life_factor(application: Application) -> list[Requirement]:

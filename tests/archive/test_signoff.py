@@ -105,7 +105,8 @@ def in_german(tmp_path):
 
 def test_another_language_and_another_paper_leave_sign_offs_standing(in_german):
     one, other = map(state_of, in_german)
-    assert one.complete and other.complete
+    assert one.complete
+    assert other.complete
     assert one.digest == other.digest
 
 

@@ -22,7 +22,7 @@ def test_the_application_of_the_case_format_parses_and_its_requirements_resolve(
     application = Application.model_validate(document("application.toml"))
     demands, problems = resolve(application, "application.toml")
     assert not problems
-    assert [d.id for d in demands] == ["E1", "C2", "duty life factor"]
+    assert [d.id for d in demands] == ["E1", "C2", "life_factor"]
     assert demands[0].lower == pytest.approx(0.95)
     assert demands[1].not_worse == pytest.approx(0.05)
     # 1.5 intervals of 500 h.
@@ -97,3 +97,12 @@ def test_a_requirement_that_cannot_be_read_says_why(change, words):
     )
     _, problems = resolve(application, "application.toml")
     assert any(words in str(problem) for problem in problems)
+
+
+def test_no_requirement_takes_the_name_of_the_one_that_the_life_factor_makes():
+    asked = document("application.toml")
+    asked["requirement"][0]["id"] = "life_factor"
+    _, problems = resolve(Application.model_validate(asked), "application.toml")
+    assert [(p.place, p.hint) for p in problems] == [
+        ("requirement 'life_factor'", "give it another id")
+    ]

@@ -256,7 +256,7 @@ def test_a_life_factor_that_is_dropped_is_a_condition(tmp_path):
     ask(folder)
     path.write_text(plain)
     revise(folder)
-    assert ("changed requirement", "duty life factor") in conditions(folder)
+    assert ("changed requirement", "life_factor") in conditions(folder)
 
 
 def test_a_softer_decision_rule_is_a_condition(tmp_path):

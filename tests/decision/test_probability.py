@@ -292,7 +292,7 @@ class TestTheNumberThatDecides:
 
     @pytest.mark.parametrize("drawn", [False, True])
     def test_two_close_limits_leave_room_for_both_tails_or_for_nothing(self, drawn: bool) -> None:
-        """u = 1: within 1.7 lie 91.1 % at best; within 2.1 just 95 % where it is 0.3897 off the middle."""
+        """u = 1: within 1.7 lie 91.1 % at best; within 2.1 95 % up to 0.3897 off the middle."""
         rng = np.random.default_rng(5)
         found = replace(
             estimate([0.0, 0.0], 1e-9), per_specimen=(), dof=INF, u=1.0,

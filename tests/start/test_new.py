@@ -59,7 +59,7 @@ def test_answers_arrive_where_they_belong(tmp_path):
     assert asked.application.equipment == ("PMP-101", "PMP-102")
     assert {demand.id: demand.quantity.name for demand in demands} == {
         "E1": "efficiency", "C1": "retained_capacity", "P1": "clean_pressure_drop",
-        "duty life factor": "service_life",
+        "life_factor": "service_life",
     }  # fmt: skip
     assert asked.draft.candidate.part_number == "ALT-7731"
     assert asked.draft.reference.part_number == "REF-2040"

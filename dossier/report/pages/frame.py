@@ -82,13 +82,13 @@ Pair = tuple[Cell, Cell]
 
 def _machines(case: Case) -> Pair:
     application = case.application
-    named = "; ".join(quoted(each, 500) for each in application.equipment) or say("no equipment named")
+    machines = [quoted(each, 500) for each in application.equipment] or [say("no equipment named")]
     words = later("by {title}, revision {revision}, issued {issued}, {owner}")
     source = say(
         words, title=quoted(application.title, 500), revision=application.revision,
         issued=application.issued, owner=application.owner or say("without an owner"),
     )  # fmt: skip
-    return (named, source), say("Other machines, circuits or valve settings")
+    return ("; ".join(machines), source), say("Other machines, circuits or valve settings")
 
 
 def _filter(case: Case) -> Pair:
