@@ -19,6 +19,7 @@ from dossier.case.tables.numerals import (
     CLOCKS,
     MARKS,
     ClockError,
+    Shown,
     cleaned,
     clock_hint,
     floats_of,
@@ -301,6 +302,37 @@ def doubt(decimal: str = "") -> tuple[str, str]:
         "may be a decimal or grouped thousands, a factor of 1000",
         f'{first}say which in this [[record]] of case.toml: decimal = "." or decimal = ","',
     )
+
+
+Seen = tuple[str, Shown]
+"""Where a cell shows something of decimal marks, and what."""
+
+
+def settled(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
+    """Return the decimal mark of a table, '.' where no cell has one.
+
+    Where a comma ends the cells, a point that may group thousands is a decimal point.  Raises
+    TableError where both marks are shown as such, or none for certain.
+    """
+    proven: dict[str, str] = {}
+    doubtful: dict[str, str] = {}
+    for place, each in seen:
+        if each.decimal:
+            proven.setdefault(each.decimal, place)
+        elif not (comma_ends and each.doubtful == "."):
+            doubtful.setdefault(each.doubtful, place)
+    if len(proven) == 2:
+        where = "as text on one sheet" if sheet else "in one file"
+        what = f"decimal point, but decimal comma in {proven[',']}: both {where}"
+        hint = "use one decimal mark throughout"
+        hint += ", or store the cells as numbers" if sheet else ""
+        raise TableError(proven["."], what, hint)
+    for mark in proven:
+        return mark
+    for place in doubtful.values():
+        what, hint = doubt()
+        raise TableError(place, f"the number {'stored as text ' if sheet else ''}{what}", hint)
+    return "."
 
 
 def filled(cell: Any) -> str:

@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from dossier.case.tables.numerals import vanishing
-from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.raw_table import TableError, index_of
 from dossier.case.units import vanishes
 
 MAX_BOOK = 4 * 2**20
@@ -176,7 +176,7 @@ class _Scan:
         self.kind = attributes.get("t", "n")
         self.formula = self.valued = False
         match = _REFERENCE.fullmatch(attributes.get("r", ""))
-        self.column = _index(match[1]) if match else self.column + 1
+        self.column = index_of(match[1]) if match else self.column + 1
         if self.kind == "n" and attributes.get("s") in self.percent:
             self.marks.percent.append((self.row, self.column))
         if self.kind == "e":
@@ -200,13 +200,6 @@ class _Scan:
 
 def _true(text: str | None) -> bool:
     return text in {"1", "true"}
-
-
-def _index(name: str) -> int:
-    index = 0
-    for letter in name:
-        index = index * 26 + ord(letter) - 64
-    return index - 1
 
 
 MAX_UNPACKED = 256 * 2**20
@@ -315,18 +308,11 @@ class _Span:
             found = _CELL.fullmatch(attributes.get("r", ""))
             if found:
                 self.row = max(self.row, int(found[2]))
-                self.column = max(self.column, _column(found[1]))
+                self.column = max(self.column, index_of(found[1].upper()) + 1)
             self.widest = max(self.widest, self.column)
             if self.row * self.widest > MAX_CELLS:
                 what = f"a sheet spans {self.row} rows and {self.widest} columns"
                 raise BoundsError(what, f"at most {MAX_CELLS} cells; clear the far ones")
-
-
-def _column(letters: str) -> int:
-    number = 0
-    for letter in letters.upper():
-        number = 26 * number + ord(letter) - 64
-    return number
 
 
 def _looker(name: str) -> Callable[[bytes, bool], None]:
