@@ -93,7 +93,7 @@ class _Reader:
         try:
             return parse_toml(file.content)
         except TomlError as error:
-            self.complain(path, error.place, error.what, error.hint)
+            self.problems.append(error.of(path))
         return None
 
     def application(self, path: str) -> tuple[Application | None, Extended]:
@@ -304,7 +304,7 @@ def _raw(
         )  # fmt: skip
         refuse_control_characters(raw)
     except TableError as error:
-        reader.complain(named, error.place, error.what, error.hint)
+        reader.problems.append(error.of(named))
         return None
     volume, diluted = entry.conditions.sample_volume, entry.conditions.dilution
     raw.sample = {} if volume is None else {"volume": volume * 1e6}

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, PartError
 from dossier.case.tables.column_names import plain
 from dossier.case.tables.numerals import (
     CLOCK,
@@ -51,12 +51,8 @@ _DATE = (
 )
 
 
-class TableError(Exception):
-    """The table cannot be read at all; carries one problem."""
-
-    def __init__(self, place: str, what: str, hint: str) -> None:
-        self.place, self.what, self.hint = place, what, hint
-        super().__init__(what)
+class TableError(PartError):
+    """The table cannot be read at all."""
 
 
 class Note(StrEnum):

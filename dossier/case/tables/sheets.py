@@ -20,7 +20,7 @@ from dossier.case.tables.raw_table import (
     letters,
     settled,
 )
-from dossier.case.tables.sheet_marks import BoundsError, SheetMarks, check_workbook, sheet_marks
+from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
 from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
 
 MAX_NAMED = 5
@@ -33,7 +33,7 @@ def sheet_names(content: bytes) -> list[str]:
     """Return the names of the sheets that a reader of the workbook sees, in their order."""
     from python_calamine import CalamineWorkbook, SheetVisibleEnum
 
-    _refuse_unbounded(content)
+    check_workbook(content)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         found = book.sheets_metadata
@@ -44,13 +44,6 @@ def sheet_names(content: bytes) -> list[str]:
 
 def _short(error: Exception) -> str:
     return " ".join(str(error).split())[:120]
-
-
-def _refuse_unbounded(content: bytes) -> None:
-    try:
-        check_workbook(content)
-    except BoundsError as error:
-        raise TableError("", error.what, error.hint) from None
 
 
 def read_sheet(
@@ -82,7 +75,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
     """Return all cells of a sheet, and what it says besides; raises TableError as `read_sheet`."""
     from python_calamine import CalamineWorkbook
 
-    _refuse_unbounded(content)
+    check_workbook(content)
     marks = sheet_marks(content, sheet)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
