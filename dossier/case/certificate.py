@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
+from dossier.case.problems import PartError
 from dossier.case.tables.column_names import plain
 from dossier.case.units import DIMENSIONS, USUAL, UnitError, affine
 
@@ -45,12 +46,8 @@ _WORDS = {
 }  # fmt: skip
 
 
-class CertificateError(ValueError):
-    """A certificate that is not read; carries place, what is wrong and what to do."""
-
-    def __init__(self, place: str, what: str, hint: str) -> None:
-        self.place, self.what, self.hint = place, what, hint
-        super().__init__(what)
+class CertificateError(PartError):
+    """A certificate that is not read."""
 
 
 class Stated(NamedTuple):
@@ -179,8 +176,6 @@ def _tree(content: bytes) -> Element:
     parser.StartDoctypeDeclHandler = _no_type
     try:
         parser.Parse(content, True)
-    except CertificateError:
-        raise
     except (expat.ExpatError, LookupError, ValueError) as error:  # the latter of its encoding
         raise CertificateError("", f"is not well-formed XML ({error})", "get it anew") from None
     root: Element = builder.close()

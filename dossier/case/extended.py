@@ -93,7 +93,7 @@ def _read(made: Extended, file: str, content: bytes) -> RequirementSet | None:
         document = parse_toml(content)
         return RequirementSet.model_validate(document)
     except TomlError as error:
-        made.problems.append(CaseProblem(file, error.place, error.what, error.hint))
+        made.problems.append(error.of(file))
     except ValidationError as error:
         made.problems += explain(file, error, RequirementSet, document)
     return None

@@ -31,6 +31,18 @@ def _short(words: str) -> str:
     return words if len(words) <= LONGEST else f"{words[: LONGEST - 40]}... {words[-30:]}"
 
 
+class PartError(Exception):
+    """A part of the inputs that is not read; carries where in it, what is wrong, what to do."""
+
+    def __init__(self, place: str, what: str, hint: str) -> None:
+        self.place, self.what, self.hint = place, what, hint
+        super().__init__(what)
+
+    def of(self, file: str) -> CaseProblem:
+        """Return it as a problem of the file that it is in."""
+        return CaseProblem(file, self.place, self.what, self.hint)
+
+
 class CaseError(Exception):
     """Every problem of one case, found in one go."""
 

@@ -1,13 +1,9 @@
 """Read a case folder; find everything that is wrong with it in one go."""
 
 import hashlib
-import sys
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
-from threading import Thread
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -38,8 +34,6 @@ from dossier.case.whole import Whole, made_whole
 
 MAX_CASE = 512 * 2**20
 """Bytes of one file, and of all files of a case together."""
-LARGE = 2**20
-"""Bytes of a file from which on it pays to load its reader while they come from the disk."""
 
 M = TypeVar("M", bound=BaseModel)
 Q = TypeVar("Q", bound=Qualification)
@@ -99,7 +93,7 @@ class _Reader:
         try:
             return parse_toml(file.content)
         except TomlError as error:
-            self.complain(path, error.place, error.what, error.hint)
+            self.problems.append(error.of(path))
         return None
 
     def application(self, path: str) -> tuple[Application | None, Extended]:
@@ -299,7 +293,6 @@ def _raw(
         what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
         reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)
         return None
-    _load_meanwhile(reader.folder / path)
     file = reader.fetch(path, "case.toml")
     if file is None:
         return None
@@ -311,21 +304,12 @@ def _raw(
         )  # fmt: skip
         refuse_control_characters(raw)
     except TableError as error:
-        reader.complain(named, error.place, error.what, error.hint)
+        reader.problems.append(error.of(named))
         return None
     volume, diluted = entry.conditions.sample_volume, entry.conditions.dilution
     raw.sample = {} if volume is None else {"volume": volume * 1e6}
     raw.sample |= {"upstream": diluted.upstream, "downstream": diluted.downstream}
     return raw
-
-
-def _load_meanwhile(record: Path) -> None:
-    """Start to load what reads a large CSV file, whose reader waits for it in turn."""
-    if "pandas" in sys.modules or record.suffix.lower() in {".xlsx", ".xlsm"}:
-        return
-    with suppress(OSError, ValueError):
-        if record.stat().st_size > LARGE:
-            Thread(target=import_module, args=("pandas",)).start()
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,7 +119,7 @@ def _read(entry: RequestEntry) -> tuple[Application | None, list[CaseProblem]]:
         document = parse_toml(entry.application.encode())
         return Application.model_validate(document), []
     except TomlError as error:
-        return None, [CaseProblem(REQUEST_FILE, error.place, error.what, error.hint)]
+        return None, [error.of(REQUEST_FILE)]
     except ValidationError as error:
         return None, explain(REQUEST_FILE, error, Application, document)
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date, time
 from typing import Any
 
+from dossier.case.problems import PartError
 from dossier.case.units import vanishes
 
 MAX_TOML = 4 * 2**20
@@ -22,12 +23,8 @@ _DOTTED = re.compile(rb"(?:" + _PART + rb"[ \t]*\.[ \t]*){40}")
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
-class TomlError(ValueError):
-    """A text that is not read as TOML; carries place, what is wrong and what to do."""
-
-    def __init__(self, place: str, what: str, hint: str) -> None:
-        self.place, self.what, self.hint = place, what, hint
-        super().__init__(what)
+class TomlError(PartError, ValueError):
+    """A text that is not read as TOML."""
 
 
 def parse_toml(content: bytes) -> dict[str, Any]:

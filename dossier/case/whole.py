@@ -112,7 +112,7 @@ def _read(whole: Whole, file: str, model: type[BaseModel], fetch: Fetch) -> list
         raw = read_table(file, content, decimal="." if sheet else "")
     except TableError as error:
         if "no data rows" not in error.what or model in {Laboratory, RecordEntry}:
-            whole.problems.append(CaseProblem(file, error.place, error.what, error.hint))
+            whole.problems.append(error.of(file))
         return []
     found = entries(raw, model)
     whole.problems += raw.problems
@@ -209,7 +209,7 @@ def _certify(whole: Whole, fetch: Fetch) -> None:
         try:
             found = certificate_of(content, names)
         except CertificateError as error:
-            whole.problems.append(CaseProblem(str(file), error.place, error.what, error.hint))
+            whole.problems.append(error.of(str(file)))
             continue
         relied, faults = held_against(each, str(file), found)
         whole.relied.append(relied)

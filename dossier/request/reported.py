@@ -43,14 +43,11 @@ class Reported:
 
 _MULTIPASS = (
     Column("time", "min", later("time since injection began, one row each counting interval")),
-    Column(
-        "differential pressure",
-        "kPa",
-        later("of the assembly, read with each count, housing not subtracted"),
-    ),
+    Column("differential pressure", "kPa",
+           later("of the assembly, read with each count, housing not subtracted")),
     Column("flow", "L/min", later("test flow at each row")),
     Column("temperature", "degC", later("of the test fluid at each row")),
-)
+)  # fmt: skip
 _SWEEP = (
     Column("flow", "L/min", later("measured flow of the point")),
     Column("differential pressure", "kPa", later("at that flow")),
@@ -107,44 +104,31 @@ def columns_of(
     return {"pressure_drop": _SWEEP, "bypass_valve": _VALVE, "inspection": _INSPECTION}[kind]
 
 
-_CONDITIONS = {
+_CONDITIONS: dict[str, tuple[Reported, ...]] = {
     "multipass": (
         Reported("flow", later("test flow as set")),
         Reported("temperature", later("test temperature as set")),
         Reported("injection_flow", later("injection flow as set")),
-        Reported(
-            "injection_volume",
-            later(
-                "contents of the injection system at the start, and when the terminal pressure "
-                "was reached"
-            ),
-        ),
-        Reported(
-            "injection_concentration",
-            later("gravimetric, sampled at the start and the end, with its standard uncertainty"),
-            uncertain=True,
-        ),
+        Reported("injection_volume", later(
+            "contents of the injection system at the start, and when the terminal pressure "
+            "was reached")),
+        Reported("injection_concentration", later(
+            "gravimetric, sampled at the start and the end, with its standard uncertainty"),
+            uncertain=True),
         Reported("base_level", later("base upstream level that was agreed")),
-        Reported(
-            "final_concentration",
-            later("gravimetric, of the test system at the end, with its standard uncertainty"),
-            uncertain=True,
-        ),
+        Reported("final_concentration", later(
+            "gravimetric, of the test system at the end, with its standard uncertainty"),
+            uncertain=True),
         Reported("system_volume", later("volume of the test system")),
-        Reported(
-            "sample_flow",
-            later("flows drawn for counting and not returned; 0 L/min where they are returned"),
-        ),
-        Reported(
-            "housing_pressure_drop", later("of the empty housing at test flow and temperature")
-        ),
+        Reported("sample_flow", later(
+            "flows drawn for counting and not returned; 0 L/min where they are returned")),
+        Reported("housing_pressure_drop", later(
+            "of the empty housing at test flow and temperature")),
         Reported("terminal_pressure_drop", later("of the element, at which the run ends")),
         Reported("sample_volume", later("volume counted in each reading")),
         Reported("dilution", later("dilution factors of the counted samples; 1 where undiluted")),
-        Reported(
-            "dust",
-            later("test dust and its batch; another dust with counts per mass and their source"),
-        ),
+        Reported("dust", later(
+            "test dust and its batch; another dust with counts per mass and their source")),
     ),
     "pressure_drop": (
         Reported("temperature", later("only where the sheet has no temperature"), needed=False),
@@ -155,7 +139,7 @@ _CONDITIONS = {
     ),
     "measurement": (Reported("temperature", later("of the oil in which the filter was soaked")),),
     "inspection": (),
-}
+}  # fmt: skip
 
 
 def condition_columns(each: Reported) -> list[str]:

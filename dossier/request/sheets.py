@@ -1,13 +1,13 @@
 """The laboratory's workbook: every sheet that a test asks for, blank, and read back as it is."""
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, get_args
 
 from dossier.case.model import Measurand
-from dossier.case.rows import Leaf, leaves
+from dossier.case.rows import leaves
 from dossier.case.units import from_si
 from dossier.case.whole import SHEETS, readings_sheet
 from dossier.request.plan import Sheet, Test, TestRequest
@@ -15,12 +15,15 @@ from dossier.request.reported import condition_columns
 from dossier.words import later, say
 
 CHOICES = {
-    "part": ("assembly", "housing"),
-    "direction": ("rising", "falling"),
+    "part": '"assembly,housing"',
+    "direction": '"rising,falling"',
+    "filter": '"candidate,reference"',
+    "fluid": "Fluids!$A$2:$A$40",
+    "measures": f'"{",".join(get_args(Measurand))}"',
 }
-"""Columns with two words, and the words."""
+"""Columns that offer a list, and the list as a spreadsheet writes it."""
 ROWS = 2000
-"""Rows of a sheet that offer the words of such a column."""
+"""Rows of a sheet that offer it."""
 HOW = "How to fill"
 DAYS = frozenset({"calibrated", "due", "tested", "finished", "received", "reported"})
 ASKED: dict[str, tuple[str, ...]] = {
@@ -65,10 +68,11 @@ WORDS = {
 
 @dataclass(slots=True)
 class Blank:
-    """A sheet that stands in for tables of case.toml."""
+    """A sheet of the workbook, to be filled."""
 
     name: str
-    columns: dict[str, Leaf]
+    columns: dict[str, str]
+    """Name of each column, and the header that it has with its unit."""
     rows: list[dict[str, Any]] = field(default_factory=list)
     """What is filled in already, by column."""
     shut: list[frozenset[str]] = field(default_factory=list)
@@ -89,10 +93,10 @@ def workbook(request: TestRequest, issued: datetime) -> bytes:
     blanks = [*_described(request), _runs(request)]
     _explain(book.active, request, blanks)
     for blank in blanks:
-        _fill_blank(book.create_sheet(blank.name), blank)
+        _fill(book.create_sheet(blank.name), blank)
     for test in request.tests:
         for sheet in test.sheets:
-            _fill(book.create_sheet(readings_sheet(sheet.id)), sheet)
+            _fill(book.create_sheet(readings_sheet(sheet.id)), _readings(sheet))
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
@@ -111,8 +115,7 @@ def _described(request: TestRequest) -> Iterator[Blank]:
         "Specimens": [{"id": name, "filter": side} for name, side in specimens],
     }
     for name, columns in ASKED.items():
-        known = leaves(SHEETS[name][1])
-        yield Blank(name, {each: known[each] for each in columns}, filled.get(name, []))
+        yield Blank(name, _headers(name, columns), filled.get(name, []))
 
 
 def _named_in(sheet: Sheet) -> list[str]:
@@ -122,18 +125,14 @@ def _named_in(sheet: Sheet) -> list[str]:
 
 
 def _runs(request: TestRequest) -> Blank:
-    known = leaves(SHEETS["Runs"][1])
     asked = {c: None for test in request.tests for each in test.conditions
              for c in condition_columns(each)}  # fmt: skip
     names = (*RUN, *RUN_BY_LABORATORY, *asked, "remark")
-    blank = Blank("Runs", {name: known[name] for name in names})
+    blank = Blank("Runs", _headers("Runs", names))
     for test in request.tests:
         own = {c for each in test.conditions for c in condition_columns(each)}
-        own |= (
-            {"fluid"}
-            if test.needed.kind in {"multipass", "pressure_drop", "bypass_valve"}
-            else set()
-        )
+        if test.needed.kind in {"multipass", "pressure_drop", "bypass_valve"}:
+            own.add("fluid")
         for sheet in test.sheets:
             blank.rows.append(_run(request, test, sheet))
             blank.shut.append(frozenset({*asked, "fluid"}) - own)
@@ -179,13 +178,13 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
         page.append([line])
     page.append([])
     for blank in blanks:
-        for name, leaf in blank.columns.items():
+        for name, header in blank.columns.items():
             words = told.get(name) if blank.name == "Runs" else None
             words = words or (WORDS.get(name) if (blank.name, name) != ("Runs", "id") else None)
             if words:
                 told_here = say(words, measurands=", ".join(get_args(Measurand))) if (
                     "{" in words) else say(words)  # fmt: skip
-                page.append([blank.name, _header(name, leaf), told_here])
+                page.append([blank.name, header, told_here])
     for row in page.iter_rows():
         row[0].font = Font(bold=len(row) > 1 and bool(row[1].value))
     for letter, width in (("A", 16), ("B", 34), ("C", 90)):
@@ -193,73 +192,46 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
     page["C7"].alignment = Alignment(wrap_text=True)
 
 
-def _header(name: str, leaf: Leaf) -> str:
-    return f"{name} [{leaf.unit}]" if leaf.unit else name
+def _headers(sheet: str, columns: Iterable[str]) -> dict[str, str]:
+    """Return columns of a sheet that stands in for tables of case.toml, each with its header."""
+    known = leaves(SHEETS[sheet][1])
+    units = {name: known[name].unit for name in columns}
+    return {name: f"{name} [{unit}]" if unit else name for name, unit in units.items()}
 
 
-def _fill_blank(page: Any, blank: Blank) -> None:
-    from openpyxl.styles import PatternFill
-
-    _heads(page, [_header(name, leaf) for name, leaf in blank.columns.items()])
-    for index, name in enumerate(blank.columns, 1):
-        _offer(page, index, _choices(name, blank.name))
-        for row in range(2, 40) if name in DAYS else ():
-            page.cell(row, index).number_format = "yyyy-mm-dd"
-    grey = PatternFill("solid", start_color="D9D9D9")
-    for number, given in enumerate(blank.rows, 2):
-        for index, name in enumerate(blank.columns, 1):
-            _write(page.cell(number, index), given.get(name, ""))
-            if blank.shut and name in blank.shut[number - 2]:
-                page.cell(number, index).fill = grey
+def _readings(sheet: Sheet) -> Blank:
+    columns = {column.name: column.header for column in sheet.columns}
+    rows = [dict(zip(columns, map(_number, row), strict=True)) for row in sheet.rows]
+    return Blank(sheet.id, columns, rows)
 
 
-def _choices(name: str, sheet: str) -> str:
-    """Return the list that a column of a sheet offers, as a spreadsheet writes it."""
-    if name == "filter":
-        return '"candidate,reference"'
-    if name == "fluid":
-        return "Fluids!$A$2:$A$40"
-    return f'"{",".join(get_args(Measurand))}"' if name == "measures" else ""
-
-
-def _offer(page: Any, index: int, choices: str) -> None:
+def _fill(page: Any, blank: Blank) -> None:
+    """Write the heads of a sheet, what they offer, and what is filled in already."""
+    from openpyxl.styles import Font, PatternFill
     from openpyxl.utils import get_column_letter
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    if choices:
-        letter = get_column_letter(index)
-        offered = DataValidation(type="list", formula1=choices)
-        offered.showErrorMessage = False  # several may be named, separated by commas
-        page.add_data_validation(offered)
-        offered.add(f"{letter}2:{letter}{ROWS}")
-
-
-def _heads(page: Any, headers: Sequence[str]) -> None:
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
-    for index, header in enumerate(headers, 1):
-        cell = page.cell(1, index, header)
-        cell.font = Font(bold=True)
-        page.column_dimensions[get_column_letter(index)].width = max(12, len(header) + 2)
     page.freeze_panes = "A2"
-
-
-def _write(cell: Any, value: Any) -> None:
-    if value != "":
-        cell.value = value
-        if isinstance(value, str):
-            cell.data_type = "s"  # a name that begins like a formula stays a name
-
-
-def _fill(page: Any, sheet: Sheet) -> None:
-    _heads(page, [column.header for column in sheet.columns])
-    for index, column in enumerate(sheet.columns, 1):
-        words = CHOICES.get(column.name)
-        _offer(page, index, f'"{",".join(words)}"' if words else "")
-    for row, cells in enumerate(sheet.rows, 2):
-        for index, text in enumerate(cells, 1):
-            _write(page.cell(row, index), _number(text))
+    grey = PatternFill("solid", start_color="D9D9D9")
+    for index, (name, header) in enumerate(blank.columns.items(), 1):
+        letter, head = get_column_letter(index), page.cell(1, index, header)
+        head.font = Font(bold=True)
+        page.column_dimensions[letter].width = max(12, len(header) + 2)
+        if choices := CHOICES.get(name):
+            offered = DataValidation(type="list", formula1=choices)
+            offered.showErrorMessage = False  # several may be named, separated by commas
+            page.add_data_validation(offered)
+            offered.add(f"{letter}2:{letter}{ROWS}")
+        for row in range(2, 40) if name in DAYS else ():
+            page.cell(row, index).number_format = "yyyy-mm-dd"
+        for number, given in enumerate(blank.rows, 2):
+            cell, value = page.cell(number, index), given.get(name, "")
+            if value != "":
+                cell.value = value
+                if isinstance(value, str):
+                    cell.data_type = "s"  # a name that begins like a formula stays a name
+            if blank.shut and name in blank.shut[number - 2]:
+                cell.fill = grey
 
 
 def _number(text: str) -> float | str:

@@ -13,7 +13,7 @@ from dossier.case.tables.column_names import MEASURED, plain
 from dossier.case.tables.grid import Grid, Row, bare_of, is_reading, names_of, once
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.tables.table_head import MAX_HEAD
-from dossier.case.units import DIMENSIONS, UnitError, affine
+from dossier.case.units import is_unit
 from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, side_of, value_of
 
 LEAST = 3
@@ -273,18 +273,8 @@ def _units(row: Sequence[Any], left: int, right: int) -> list[str]:
     given = [text for text in texts if text and text not in {"-", "–"}]
     if not given or any(is_reading(text) for text in given):
         return []
-    known = sum(_is_unit(text) for text in given)
+    known = sum(is_unit(text) for text in given)
     return ["" if t in {"-", "–"} else t for t in texts] if 2 * known >= len(given) else []
-
-
-def _is_unit(text: str) -> bool:
-    for dimension in DIMENSIONS:
-        try:
-            affine(text, dimension)
-        except UnitError:
-            continue
-        return True
-    return False
 
 
 def _until(values: Sequence[Row], left: int, right: int) -> tuple[list[Row], str]:

@@ -3,7 +3,7 @@
 import inspect
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -16,7 +16,7 @@ from dossier.case.units import UnitError, parse_quantity
 FINE = ("partial_flow", "full_and_partial_flow", "combined", "combined_through_flow")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Question:
     """One question with its option."""
 
@@ -27,6 +27,7 @@ class Question:
     kind: str
     """A dimension of the case format, or "text", "date", "number", "identifier"."""
     example: str
+    _: KW_ONLY
     needed: bool = True
     choices: tuple[str, ...] = ()
     only: tuple[str, tuple[str, ...]] | None = None
@@ -42,20 +43,13 @@ class Question:
         return f"--{self.key.replace('_', '-')}"
 
 
-def _q(key: str, words: str, kind: str, example: str, *, needed: bool = True,
-       choices: tuple[str, ...] = (), only: tuple[str, tuple[str, ...]] | None = None,
-       unless: str = "", still: tuple[str, ...] = ()) -> Question:  # fmt: skip
-    return Question(key=key, words=words, kind=kind, example=example, needed=needed,
-                    choices=choices, only=only, unless=unless,
-                    still=still)  # fmt: skip
-
-
 WITH_VALVE = ("valve", ("filter", "head"))
 WITH_FINE = ("arrangement", FINE)
 WITH_INGRESSION: tuple[str, tuple[str, ...]] = ("ingression", ())
 OWN = ("size", "capacity", "max_drop")
 """Answers that make a requirement of the case's own."""
 
+_q = Question
 QUESTIONS = (
     _q("number", "Number of the case", "identifier", "FQ-2026-014"),
     _q("candidate", "Part number of the alternate filter", "text", "ALT-7731"),
@@ -250,17 +244,18 @@ def refused(question: Question, text: str, answers: Mapping[str, str]) -> str:
 
 
 LARGER = {"valve_max": "valve_min", "kv40": "kv100"}
-SMALLER = {"kv100": "kv40", "valve_min": "valve_max"}
+"""Answers that must be larger than another."""
 
 
 def _out_of_order(question: Question, value: float, answers: Mapping[str, str]) -> str:
     """Return what is wrong where one answer must be larger than another."""
-    for table, words in ((LARGER, "is not above"), (SMALLER, "is not below")):
-        other = table.get(question.key)
-        if other is None or other not in answers:
+    for large, small in LARGER.items():
+        other = {large: small, small: large}.get(question.key, "")
+        if other not in answers:
             continue
         bound = parse_quantity(answers[other], question.kind)
-        fits = value > bound if table is LARGER else value < bound
-        if not fits:
+        above = question.key == large
+        if not (value > bound if above else value < bound):
+            words = f"is not {'above' if above else 'below'}"
             return f"{words} the {answers[other]} given for --{other.replace('_', '-')}"
     return ""

@@ -18,7 +18,7 @@ from dossier.case.explain import explain
 from dossier.case.extended import extended
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import MAX_TOML
-from dossier.start.files import application_text, case_text
+from dossier.start.files import text_of
 from dossier.start.questions import CALL, Ask, collect
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -104,11 +104,9 @@ def write_case(folder: Path, given: Mapping[str, str], ask: Ask | None) -> list[
     _accept(folder, ["application.toml", "case.toml", *SCHEMAS.values()])
     answers = collect(given, ask)
     texts = {
-        "application.toml": application_text(answers, f"./{SCHEMAS['application']}"),
-        "case.toml": case_text(answers, f"./{SCHEMAS['case']}"),
-        SCHEMAS["application"]: schema_text("application"),
-        SCHEMAS["case"]: schema_text("case"),
-    }
+        f"{name}.toml": text_of(f"{name}.toml", answers, f"./{path}")
+        for name, path in SCHEMAS.items()
+    } | {path: schema_text(name) for name, path in SCHEMAS.items()}
     _check(texts, folder)
     for name, text in texts.items():
         path = folder / name

@@ -78,7 +78,7 @@ def _is_ours(name: str, content: bytes) -> bool:
     try:
         return is_workbook(name) and {"Laboratory", "Runs"} <= set(sheet_names(content))
     except TableError as error:
-        raise CaseError([CaseProblem(name, error.place, error.what, error.hint)]) from None
+        raise CaseError([error.of(name)]) from None
 
 
 def _ours(case: Path, name: str) -> list[str]:
@@ -166,7 +166,7 @@ def _proposed(
         grid = sheet_grid(shown, content, sheet)[0] if sheet else csv_grid(shown, content)
         tables_found = tables_in(grid, sheet or Path(name).stem)
     except TableError as error:
-        raise CaseError([CaseProblem(shown, error.place, error.what, error.hint)]) from None
+        raise CaseError([error.of(shown)]) from None
     for found in tables_found:
         cells = turned_cells(found.cells) if found.turned else found.cells
         place = f"{shown}!{cells}" if sheet else f"{shown}#{cells}"

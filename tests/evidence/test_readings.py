@@ -7,6 +7,7 @@ import pytest
 
 from dossier.evidence.validity.readings import (
     SURE,
+    CountedSide,
     _alive,
     _chances,
     _plateaus,
@@ -50,7 +51,7 @@ def test_rows_that_are_gone_are_lacking_where_they_stood(gone, met, words):
 )
 def test_counts_above_and_below_whole_particles_are_told(off, volume, met):
     counts = (np.arange(3.0, 43.0)[:, None] + off) / volume
-    side = SimpleNamespace(name="upstream", counts=counts, volume=volume, rounded=0.0, sizes=[4.0])
+    side = CountedSide("upstream", np.array([4.0]), counts, volume, 0.0)
     found = _whole((side,))
     assert found.met is met
     assert ("40 values are no whole number" in found.found) is not met
@@ -90,7 +91,7 @@ def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
     column = 10_000.0 + np.random.default_rng(1).permutation(np.arange(-50.0, 50.0)) * 3.0
     far = np.argsort(column)[-ties:] if end is max else np.argsort(column)[:ties]
     column[far] = end(column)
-    side = SimpleNamespace(name="upstream", counts=column[:, None], volume=1.0, sizes=[4.0])
+    side = CountedSide("upstream", np.array([4.0]), column[:, None], 1.0, 0.0)
     found = _plateaus((side,))
     assert found.met is met
     assert (f"{ties} readings of just {end(column):.10g} per mL" in found.found) is not met

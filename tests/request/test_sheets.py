@@ -398,5 +398,5 @@ def test_a_name_that_begins_like_a_formula_stays_a_name():
     columns = (Column("characteristic", "", ""), Column("found", "", ""))
     sheet = Sheet(id="IN-C", filter="candidate", specimen="", columns=columns, rows=(("=1+1", ""),))
     page = openpyxl.Workbook().active
-    sheets._fill(page, sheet)
+    sheets._fill(page, sheets._readings(sheet))
     assert (page["A2"].data_type, page["A2"].value) == ("s", "=1+1")

@@ -12,13 +12,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, PartError
 from dossier.case.tables.column_names import plain
 from dossier.case.tables.numerals import (
     CLOCK,
     CLOCKS,
     MARKS,
     ClockError,
+    Shown,
     cleaned,
     clock_hint,
     floats_of,
@@ -50,12 +51,8 @@ _DATE = (
 )
 
 
-class TableError(Exception):
-    """The table cannot be read at all; carries one problem."""
-
-    def __init__(self, place: str, what: str, hint: str) -> None:
-        self.place, self.what, self.hint = place, what, hint
-        super().__init__(what)
+class TableError(PartError):
+    """The table cannot be read at all."""
 
 
 class Note(StrEnum):
@@ -301,6 +298,37 @@ def doubt(decimal: str = "") -> tuple[str, str]:
         "may be a decimal or grouped thousands, a factor of 1000",
         f'{first}say which in this [[record]] of case.toml: decimal = "." or decimal = ","',
     )
+
+
+Seen = tuple[str, Shown]
+"""Where a cell shows something of decimal marks, and what."""
+
+
+def settled(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
+    """Return the decimal mark of a table, '.' where no cell has one.
+
+    Where a comma ends the cells, a point that may group thousands is a decimal point.  Raises
+    TableError where both marks are shown as such, or none for certain.
+    """
+    proven: dict[str, str] = {}
+    doubtful: dict[str, str] = {}
+    for place, each in seen:
+        if each.decimal:
+            proven.setdefault(each.decimal, place)
+        elif not (comma_ends and each.doubtful == "."):
+            doubtful.setdefault(each.doubtful, place)
+    if len(proven) == 2:
+        where = "as text on one sheet" if sheet else "in one file"
+        what = f"decimal point, but decimal comma in {proven[',']}: both {where}"
+        hint = "use one decimal mark throughout"
+        hint += ", or store the cells as numbers" if sheet else ""
+        raise TableError(proven["."], what, hint)
+    for mark in proven:
+        return mark
+    for place in doubtful.values():
+        what, hint = doubt()
+        raise TableError(place, f"the number {'stored as text ' if sheet else ''}{what}", hint)
+    return "."
 
 
 def filled(cell: Any) -> str:

@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from dossier.case.tables.numerals import vanishing
-from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.raw_table import TableError, index_of
 from dossier.case.units import vanishes
 
 MAX_BOOK = 4 * 2**20
@@ -176,7 +176,7 @@ class _Scan:
         self.kind = attributes.get("t", "n")
         self.formula = self.valued = False
         match = _REFERENCE.fullmatch(attributes.get("r", ""))
-        self.column = _index(match[1]) if match else self.column + 1
+        self.column = index_of(match[1]) if match else self.column + 1
         if self.kind == "n" and attributes.get("s") in self.percent:
             self.marks.percent.append((self.row, self.column))
         if self.kind == "e":
@@ -202,13 +202,6 @@ def _true(text: str | None) -> bool:
     return text in {"1", "true"}
 
 
-def _index(name: str) -> int:
-    index = 0
-    for letter in name:
-        index = index * 26 + ord(letter) - 64
-    return index - 1
-
-
 MAX_UNPACKED = 256 * 2**20
 MAX_PARTS = 2000
 MAX_CELLS = 5_000_000
@@ -219,41 +212,33 @@ PIECE = 2**18
 _CELL = re.compile(r"\$?([A-Za-z]{1,4})\$?([0-9]{1,9})")
 
 
-class BoundsError(Exception):
-    """A workbook that is not read; carries what is wrong and what to do."""
-
-    def __init__(self, what: str, hint: str) -> None:
-        self.what, self.hint = what, hint
-        super().__init__(what)
-
-
 @lru_cache(1)  # each of its sheets asks again: nine tenths of reading a book of twelve
 def check_workbook(content: bytes) -> None:
-    """Raise BoundsError for an XLSX file that would need more to read than it may.
+    """Raise TableError for an XLSX file that would need more to read than it may.
 
     Refused are other archives, more than `MAX_UNPACKED` bytes or `MAX_PARTS` parts, document type
     declarations, and sheets that span more than `MAX_CELLS` cells.
     """
     if not content.startswith(b"PK\x03\x04") or content.count(b"PK\x05\x06") != 1:
-        raise BoundsError("not an XLSX workbook", "save it again as XLSX")
+        raise TableError("", "not an XLSX workbook", "save it again as XLSX")
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             entries = archive.infolist()
             if OTHERS & {entry.filename.lower() for entry in entries}:
-                raise BoundsError("a workbook of another kind", "save it again as XLSX")
+                raise TableError("", "a workbook of another kind", "save it again as XLSX")
             if len(entries) > MAX_PARTS:
-                raise BoundsError(f"has {len(entries)} parts", f"at most {MAX_PARTS} are read")
+                raise TableError("", f"has {len(entries)} parts", f"at most {MAX_PARTS} are read")
             stated = sum(entry.file_size for entry in entries)
             if stated > MAX_UNPACKED:
                 raise _too_large(stated)
             _look_through(content, entries)
     except (zipfile.BadZipFile, zlib.error, ValueError, EOFError, IndexError) as error:
         words = " ".join(str(error).split())[:80]
-        raise BoundsError(f"not an XLSX workbook ({words})", "save it again as XLSX") from None
+        raise TableError("", f"not an XLSX workbook ({words})", "save it again as XLSX") from None
 
 
-def _too_large(size: int) -> BoundsError:
-    return BoundsError(f"unpacks to {size // 2**20} MiB or more", "at most 256 MiB are read")
+def _too_large(size: int) -> TableError:
+    return TableError("", f"unpacks to {size // 2**20} MiB or more", "at most 256 MiB are read")
 
 
 def _look_through(content: bytes, entries: list[zipfile.ZipInfo]) -> None:
@@ -270,7 +255,7 @@ def _look_through(content: bytes, entries: list[zipfile.ZipInfo]) -> None:
         look(b"", True)
         if size != entry.file_size:
             what = f"its part {entry.filename[:60]!r} has another size than its header states"
-            raise BoundsError(what, "save it again as XLSX")
+            raise TableError("", what, "save it again as XLSX")
 
 
 def _unpacked(content: bytes, entry: zipfile.ZipInfo) -> Iterator[bytes]:
@@ -278,21 +263,21 @@ def _unpacked(content: bytes, entry: zipfile.ZipInfo) -> Iterator[bytes]:
     start = entry.header_offset
     head = content[start : start + 30]
     if head[:4] != b"PK\x03\x04" or entry.flag_bits & 0x1:
-        raise BoundsError("is encrypted or damaged", "save it again as XLSX, without a password")
+        raise TableError("", "is encrypted or damaged", "save it again as XLSX, without a password")
     start += 30 + int.from_bytes(head[26:28], "little") + int.from_bytes(head[28:30], "little")
     packed = memoryview(content)[start : start + entry.compress_size]
     if entry.compress_type == zipfile.ZIP_STORED:
         yield from (bytes(packed[k : k + PIECE]) for k in range(0, len(packed), PIECE))
         return
     if entry.compress_type != zipfile.ZIP_DEFLATED:
-        raise BoundsError("is packed in a way that XLSX does not use", "save it again as XLSX")
+        raise TableError("", "is packed in a way that XLSX does not use", "save it again as XLSX")
     unpacker = zlib.decompressobj(-15)
     left: Any = packed
     while not unpacker.eof:
         piece = unpacker.decompress(left, PIECE)
         left = unpacker.unconsumed_tail
         if not piece and not unpacker.eof:
-            raise BoundsError("ends too early", "save it again as XLSX")
+            raise TableError("", "ends too early", "save it again as XLSX")
         yield piece
 
 
@@ -315,18 +300,11 @@ class _Span:
             found = _CELL.fullmatch(attributes.get("r", ""))
             if found:
                 self.row = max(self.row, int(found[2]))
-                self.column = max(self.column, _column(found[1]))
+                self.column = max(self.column, index_of(found[1].upper()) + 1)
             self.widest = max(self.widest, self.column)
             if self.row * self.widest > MAX_CELLS:
                 what = f"a sheet spans {self.row} rows and {self.widest} columns"
-                raise BoundsError(what, f"at most {MAX_CELLS} cells; clear the far ones")
-
-
-def _column(letters: str) -> int:
-    number = 0
-    for letter in letters.upper():
-        number = 26 * number + ord(letter) - 64
-    return number
+                raise TableError("", what, f"at most {MAX_CELLS} cells; clear the far ones")
 
 
 def _looker(name: str) -> Callable[[bytes, bool], None]:
@@ -341,8 +319,8 @@ def _looker(name: str) -> Callable[[bytes, bool], None]:
         try:
             parser.Parse(piece, last)
         except (expat.ExpatError, LookupError) as error:
-            raise BoundsError(
-                f"its part {name[:60]!r} is not well-formed ({error})", "save it again as XLSX"
+            raise TableError(
+                "", f"its part {name[:60]!r} is not well-formed ({error})", "save it again as XLSX"
             ) from None
 
     return look
@@ -350,4 +328,4 @@ def _looker(name: str) -> Callable[[bytes, bool], None]:
 
 def _no_type(*_: object) -> None:
     what = "a part declares a document type, which may grow or pull in other files"
-    raise BoundsError(what, "save it again as XLSX")
+    raise TableError("", what, "save it again as XLSX")

@@ -1,7 +1,7 @@
 """Tables on a sheet of a workbook: values as stored, and nothing that a reader cannot see."""
 
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -12,15 +12,15 @@ from dossier.case.tables.layout import refuse_outside
 from dossier.case.tables.numerals import cleaned, shown
 from dossier.case.tables.raw_table import (
     VANISHES,
-    Column,
     Note,
     RawTable,
+    Seen,
     TableError,
-    doubt,
     filled,
     letters,
+    settled,
 )
-from dossier.case.tables.sheet_marks import BoundsError, SheetMarks, check_workbook, sheet_marks
+from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
 from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
 
 MAX_NAMED = 5
@@ -33,7 +33,7 @@ def sheet_names(content: bytes) -> list[str]:
     """Return the names of the sheets that a reader of the workbook sees, in their order."""
     from python_calamine import CalamineWorkbook, SheetVisibleEnum
 
-    _refuse_unbounded(content)
+    check_workbook(content)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         found = book.sheets_metadata
@@ -44,13 +44,6 @@ def sheet_names(content: bytes) -> list[str]:
 
 def _short(error: Exception) -> str:
     return " ".join(str(error).split())[:120]
-
-
-def _refuse_unbounded(content: bytes) -> None:
-    try:
-        check_workbook(content)
-    except BoundsError as error:
-        raise TableError("", error.what, error.hint) from None
 
 
 def read_sheet(
@@ -82,7 +75,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
     """Return all cells of a sheet, and what it says besides; raises TableError as `read_sheet`."""
     from python_calamine import CalamineWorkbook
 
-    _refuse_unbounded(content)
+    check_workbook(content)
     marks = sheet_marks(content, sheet)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
@@ -99,7 +92,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
 def with_decimal(table: RawTable, decimal: str) -> RawTable:
     """Return the table with the mark of its numbers that are text, as stated or as it shows."""
     table.declared = bool(decimal)
-    table.decimal = decimal or _decimal(table)
+    table.decimal = decimal or settled(_seen(table), sheet=True)
     return table
 
 
@@ -188,33 +181,12 @@ def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, h
         table.complain("", f"and {len(found) - MAX_NAMED} more such cells", hint)
 
 
-def _decimal(table: RawTable) -> str:
-    """Return the decimal mark of numbers stored as text; TableError where none is shown."""
-    proven: dict[str, str] = {}
-    doubtful: dict[str, str] = {}
+def _seen(table: RawTable) -> Iterator[Seen]:
     for column in table.columns:
-        if plain(column.name) not in WORDS:
-            for place, seen in _shown(table, column):
-                if seen.decimal:
-                    proven.setdefault(seen.decimal, place)
-                else:
-                    doubtful.setdefault(seen.doubtful, place)
-    if len(proven) == 2:
-        raise TableError(
-            proven["."],
-            f"decimal point, but decimal comma in {proven[',']}: both as text on one sheet",
-            "use one decimal mark throughout, or store the cells as numbers",
-        )
-    for mark in proven:
-        return mark
-    for place in doubtful.values():
-        raise TableError(place, f"the number stored as text {doubt()[0]}", doubt()[1])
-    return "."
-
-
-def _shown(table: RawTable, column: Column) -> Iterable[tuple[str, Any]]:
-    for row, cell in enumerate(table.cells[column.index]):
-        if isinstance(cell, str) and ("." in cell or "," in cell):
-            seen = shown(cleaned(cell.lstrip(" <>≤≥")))
-            if seen is not None:
-                yield table.place(row, column), seen
+        for row, cell in (
+            enumerate(table.cells[column.index]) if plain(column.name) not in WORDS else ()
+        ):
+            if isinstance(cell, str) and ("." in cell or "," in cell):
+                seen = shown(cleaned(cell.lstrip(" <>≤≥")))
+                if seen is not None:
+                    yield table.place(row, column), seen

@@ -7,7 +7,7 @@ from typing import Any
 from dossier.case.tables.column_names import WORDS, is_known, plain
 from dossier.case.tables.numerals import CLOCKS, PAIRS, cleaned, number
 from dossier.case.tables.raw_table import Column, TableError, filled, letters
-from dossier.case.units import DIMENSIONS, UnitError, affine
+from dossier.case.units import is_unit
 
 MAX_COLUMNS = 500
 MAX_HEAD = 50
@@ -125,15 +125,7 @@ def _unit(cell: str) -> str | None:
         text = text[1:-1].strip()
     if not text or is_value(text):
         return None
-    if text.lower() in CLOCKS or text == "%":
-        return text
-    for dimension in DIMENSIONS:
-        try:
-            affine(text, dimension)
-        except UnitError:
-            continue
-        return text
-    return None
+    return text if text.lower() in CLOCKS or text == "%" or is_unit(text) else None
 
 
 def refuse_nameless(columns: Sequence[Column], cells: Sequence[Any], lines: Any) -> None:

@@ -57,16 +57,16 @@ Run = tuple[Record, float]
 
 def copies(runs: Sequence[Run]) -> Mapping[str, str]:
     """Return record -> what it follows, in words, for each run whose noise is not its own."""
-    noises = [_noise(sides_of(record, end)) for record, end in runs]
+    noises = [_noise(sides_of(record, end, MOST)) for record, end in runs]
     found: dict[str, str] = {}
     for record, end in runs:
-        own = _noise(sides_of(record, end), nearby=True)
+        own = _noise(sides_of(record, end, MOST), nearby=True)
         share = _twins(own, own, own=True)
         if share > TWINS:
             found[record.id] = say(REPEATED, share=share)
             continue
         found |= _same_row((record, end), (record, end))
-        words = _same_class(sides_of(record, end)) or _in_between((record, end))
+        words = _same_class(sides_of(record, end, MOST)) or _in_between((record, end))
         found |= {record.id: words} if words else {}
     for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
         words, share = _follows(*_alike(one, first, other, second))
@@ -93,7 +93,7 @@ def _same_class(sides: Sequence[CountedSide]) -> str:
     from scipy.special import stdtr
 
     names = [(side.name, float(size)) for side in sides for size in side.sizes]
-    raw = np.column_stack([side.classes[:MOST] for side in sides])
+    raw = np.column_stack([side.classes for side in sides])
     noise = _noise(sides)
     means = np.array([np.nanmean(each) if (~np.isnan(each)).any() else np.inf for each in raw.T])
     r = np.clip(noise.T @ noise / len(noise), -1.0, 1.0 - 1e-12)
@@ -170,7 +170,7 @@ def _same_row(one: Run, other: Run) -> dict[str, str]:
 
 def _rows(run: Run) -> tuple[Floats, Floats]:
     """Return the times (n,) [s] and classes of both sides (n, s) [-] of rows without a gap."""
-    counts = np.column_stack([side.classes[:MOST] for side in sides_of(*run)])
+    counts = np.column_stack([side.classes for side in sides_of(*run, MOST)])
     table = run[0].table
     assert isinstance(table, MultipassTable)
     whole = ~np.isnan(counts).any(axis=1)
@@ -249,7 +249,7 @@ def _alike(one: Run, first: Floats, other: Run, second: Floats) -> tuple[Floats,
     """
     if first.shape[1] == second.shape[1]:
         return first, second
-    sides = [sides_of(*run) for run in (one, other)]
+    sides = [sides_of(*run, MOST) for run in (one, other)]
     common = np.intersect1d(sides[0][0].sizes, sides[1][0].sizes)
     kept = [[_of_sizes(side, common) for side in each] for each in sides]
     return _noise(kept[0]), _noise(kept[1])
@@ -260,8 +260,8 @@ def _shares(one: Run, other: Run) -> tuple[Floats, Floats]:
 
     What rows are multiplied by, all or each, and what classes are, leaves these as they are.
     """
-    sides = [sides_of(*run) for run in (one, other)]
-    both = [np.column_stack([side.classes[:MOST] for side in each]) for each in sides]
+    sides = [sides_of(*run, MOST) for run in (one, other)]
+    both = [np.column_stack([side.classes for side in each]) for each in sides]
     both = [raw[~np.isnan(raw).any(axis=1)] for raw in both]
     if both[0].shape[1] != both[1].shape[1] or min(len(raw) for raw in both) < FEWEST:
         return np.zeros((0, 1)), np.zeros((0, 1))
@@ -286,7 +286,7 @@ def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
     """
     columns = []
     for side in sides:
-        for raw in side.classes[:MOST].T:
+        for raw in side.classes.T:
             read = ~np.isnan(raw)
             enough = read.sum() >= FEWEST and raw[read].mean() >= LEAST_COUNT
             columns.append(_scores(raw, read, nearby) if enough else np.zeros(len(raw)))

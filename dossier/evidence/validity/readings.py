@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ TIED_BY_CHANCE = 1e-7
 """Probability of so many equal readings at an end below which they are a plateau."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CountedSide:
     """The counts of one side of a run up to its end; n rows, k sizes."""
 
@@ -47,19 +48,29 @@ class CountedSide:
     @property
     def classes(self) -> Floats:
         """Particles counted between sizes, and above the largest (n, k) [-]: independent."""
-        raw = np.rint(self.counts * self.volume)
-        result: Floats = raw - np.column_stack([raw[:, 1:], np.zeros(len(raw))])
-        return result
+        return np.column_stack([self.class_of(k) for k in range(len(self.sizes))])
+
+    def class_of(self, k: int) -> Floats:
+        """Return one of them (n,) [-], which a million rows have room for."""
+        raw: Floats = np.rint(self.counts[:, k] * self.volume)
+        if k + 1 < len(self.sizes):
+            raw -= np.rint(self.counts[:, k + 1] * self.volume)
+        return raw
+
+    @cached_property
+    def distinct(self) -> tuple[tuple[Floats, NDArray[np.int64]], ...]:
+        """The values of each size that were read [1/mL], rising, and how often each was."""
+        return tuple(np.unique(each[~np.isnan(each)], return_counts=True) for each in self.counts.T)
 
 
 SIDES = (later("upstream"), later("downstream"))
 
 
-def sides_of(record: Record, end: float) -> tuple[CountedSide, ...]:
-    """Return both sides of a multi-pass record up to `end` [s]."""
+def sides_of(record: Record, end: float, most: int | None = None) -> tuple[CountedSide, ...]:
+    """Return both sides of a multi-pass record up to `end` [s], the first `most` rows alone."""
     table, conditions = record.table, record.entry.conditions
     assert isinstance(table, MultipassTable)
-    rows = table.time <= end
+    rows = slice(int((table.time[:most] <= end).sum()))
     volume = round((conditions.sample_volume or 0.0) * 1e6, 9)
     dilution = conditions.dilution
     return tuple(
@@ -111,11 +122,11 @@ def _present(table: MultipassTable, result: MultipassResult, skip: float, limit:
     step = float(np.median(np.diff(table.time)))
     # A row that is missing, at the start too, leaves its place in the sequence of times empty.
     start = time[0] - step * np.floor(time[0] / step - 1e-6)
-    places = np.rint((time - start) / step)
+    places = np.rint((time - start) / step).astype(np.int64)
     if not places[-1] < 2 * len(time):
         share = len(time) / float(places[-1] + 1.0)
         return Verdicts(False, say("{share:.0%} of the rows present", share=share))
-    missing = start + step * np.setdiff1d(np.arange(places[-1] + 1.0), places)
+    missing = start + step * np.flatnonzero(np.bincount(places) == 0)
     wanted = np.zeros(TENTHS)
     for rows in (time, missing):
         tenth = tenths(rows, result.end_time, skip)
@@ -206,22 +217,24 @@ def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
     """
     judged = 0
     for side in sides:
-        raw = side.counts * side.volume
-        blur = 0.5 * last_digit(side.counts) * side.volume + raw * side.rounded
+        values = np.concatenate([each for each, _ in side.distinct])
+        times = np.concatenate([each for _, each in side.distinct])
+        raw = values * side.volume
+        blur = 0.5 * last_digit(values) * side.volume + raw * side.rounded
         tells = (blur < TELLING) & (raw > 0)
-        judged += int(tells.sum())
-        off = np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw
-        wrong = np.argwhere(tells & (off > 0))
-        if len(wrong):
-            row, k = wrong[0]
+        judged += int(times[tells].sum())
+        off = tells & (np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw > 0)
+        if off.any():
+            row, k = np.argwhere(np.isin(side.counts, values[off]))[0]
+            value = side.counts[row, k]
             words = later(
                 "{number} values are no whole number of particles, such as {value:.10g} per mL "
                 "{side} at {size:g} µm(c), which stands for {raw:.2f}"
             )
-            values = {"number": len(wrong), "value": side.counts[row, k], "raw": raw[row, k]}
+            found = {"number": int(times[off].sum()), "value": value, "raw": value * side.volume}
             names = {"side": say(side.name), "size": side.sizes[k]}
-            return Verdicts(False, say(words, **values, **names))
-        step = _step(side.counts)
+            return Verdicts(False, say(words, **found, **names))
+        step = _step(values)
         if step * side.volume > LARGEST_STEP:
             words = later(
                 "{side}: all counts are multiples of {step:.10g} per mL, where one particle stands "
@@ -253,16 +266,19 @@ def _noise(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
     """
     found = []
     for side in sides:
-        pairs = side.classes[: len(side.counts) // 2 * 2].reshape(-1, 2, len(side.sizes))
-        total = pairs.sum(axis=1)
-        told = total > 0  # false where a cell is empty
-        squares = (pairs[:, 0] - pairs[:, 1])[told] ** 2 / total[told]
-        if len(squares) < FEWEST:
+        number, total, variance = 0, 0.0, 0.0
+        for k in range(len(side.sizes)):
+            x, y = side.class_of(k)[: len(side.counts) // 2 * 2].reshape(-1, 2).T
+            told = x + y > 0  # false where a cell is empty
+            sums = (x + y)[told]
+            number += len(sums)
+            total += float(((x - y)[told] ** 2 / sums).sum())
+            variance += float((2.0 - 2.0 / sums).sum())
+        if number < FEWEST:
             continue
-        share = float(squares.mean())
-        spread = math.sqrt(float((2.0 - 2.0 / total[told]).sum()))
+        share = total / number
         words = say("{side} {share:.2f} times that of counting", side=say(side.name), share=share)
-        if share < limit.value and (squares.sum() - len(squares)) < BELOW_CHANCE * spread:
+        if share < limit.value and total - number < BELOW_CHANCE * math.sqrt(variance):
             hint = later("{scatter}: hand in single readings as counted, no means of several")
             return Verdicts(False, say(hint, scatter=words))
         found.append(words)
@@ -275,16 +291,14 @@ def _plateaus(sides: tuple[CountedSide, ...]) -> Verdicts:
     """Ask whether more readings than chance allows are equal to the highest or the lowest."""
     for side in sides:
         for k, size in enumerate(side.sizes):
-            column = side.counts[:, k]
-            column = column[~np.isnan(column)]
-            distinct = np.unique(column)
-            if len(column) < FEWEST or (mean := float(column.mean()) * side.volume) <= 0:
+            distinct, repeats = side.distinct[k]
+            read = int(repeats.sum())
+            if read < FEWEST or (mean := float(distinct @ repeats) / read * side.volume) <= 0:
                 continue
             # No value of a Poisson count is more frequent than the middle one, 0.4 / sqrt(mean).
             step = float(np.diff(distinct).min()) * side.volume if len(distinct) > 1 else 1.0
-            often = len(column) * min(1.0, max(step, 1.0) * 0.4 / math.sqrt(mean))
-            ends = distinct[[0, -1]]
-            for end, times in zip(ends, ((column == end).sum() for end in ends), strict=True):
+            often = read * min(1.0, max(step, 1.0) * 0.4 / math.sqrt(mean))
+            for end, times in zip(distinct[[0, -1]], repeats[[0, -1]], strict=True):
                 if _poisson_tail(int(times), often) < TIED_BY_CHANCE:
                     words = later(
                         "{side} {size:g} µm(c): {number} readings of just {value:.10g} per mL"

@@ -225,7 +225,7 @@ def _house_file(
     except ValidationError as error:
         problems += explain(f"{called}/{HOUSE_FILE}", error, HouseFile, document)
     except TomlError as error:
-        problems.append(CaseProblem(f"{called}/{HOUSE_FILE}", error.place, error.what, error.hint))
+        problems.append(error.of(f"{called}/{HOUSE_FILE}"))
     return plain
 
 
