@@ -11,15 +11,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dossier.decision.probability import Threshold, share_of_type
+from dossier.evidence.quantities import size_rating
+from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.between import BETWEEN
-from dossier.evidence.statistics.combine import as_seen
-from dossier.evidence.statistics.estimate import Component
+from dossier.evidence.statistics.combine import as_seen, combine
+from dossier.evidence.statistics.estimate import Component, SpecimenValue
 from dossier.evidence.statistics.precision import precision
 from dossier.evidence.statistics.uncertainty import effective_dof, reach, t_quantile
+from tests import campaign as sim
 from tests.shared_filter import Setting, shares
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "interlaboratory.toml"
 PUBLISHED = tomllib.loads(REFERENCE.read_text(encoding="utf-8"))
+
+KNOWN = all_quantities()
 
 
 def of(results):
@@ -72,6 +78,10 @@ class TestLaws:
         assert (told.within, told.between, told.low) == (None, None, 0.0)
         assert told.together == pytest.approx(np.std([1.0, 2.0, 4.0], ddof=1))
 
+    def test_the_mean_weighs_laboratories_by_their_results(self):
+        told = of([[1.0, 1.1, 1.2], [2.0]])
+        assert told.of_mean == pytest.approx(told.between * math.hypot(3 / 4, 1 / 4))
+
     def test_laboratories_that_agree_leave_what_is_stated(self):
         told = of([[1.0, 1.2], [1.2, 1.0]])
         assert told.between == 0.0
@@ -120,3 +130,62 @@ def test_simulated_laboratories(laboratories, times):
     assert between >= 0.95 - 2 * error
     assert passed <= 0.05 + 2 * error
     assert covered >= 0.95 - 2 * error if times == 1.0 else covered >= 0.89 - 2 * error
+
+
+@pytest.fixture(scope="module")
+def divided():
+    """Four specimens in two laboratories, one of which finds three times the penetration."""
+    bench = sim.campaign(sim.template(), 3, 4, lambda side, n: ("ITH", "OTH")[n % 2], checked=False)
+    runs = tuple(
+        replace(run, raw_down=3 * run.raw_down, ratio=run.ratio / 3)
+        if bench.laboratories[run.record] == "OTH"
+        else run
+        for run in bench.multipass
+    )
+    return replace(bench, multipass=runs)
+
+
+@pytest.mark.parametrize("counted", [1.0, 1e-3])
+def test_draws_of_few_particles_reach_as_far_as_two_laboratories_ask(divided, counted):
+    runs = tuple(replace(r, raw_down=counted * r.raw_down, raw_up=counted * r.raw_up)
+                 for r in divided.multipass)  # fmt: skip
+    found = KNOWN["efficiency"].compute(replace(divided, multipass=runs), "candidate", {"size": 20})
+    assert (found.samples is not None) == (counted < 1)
+    lowest = t_quantile(0.95, 1.0) * found.precision.of_mean
+    if found.samples is None:
+        assert reach(found.parts, 0.95) >= lowest
+    else:
+        assert np.quantile(found.samples, 0.05) < found.value - lowest
+        far = t_quantile(0.99, 1.0) * found.precision.of_mean
+        assert np.quantile(found.middle, 0.01) < found.value - far
+    ratio = KNOWN["filtration_ratio"].compute(divided, "candidate", {"size": 20}).precision
+    value = 1 / (1 - found.value)
+    assert ratio.together == pytest.approx(found.precision.together * value**2, rel=1e-2)
+
+
+def test_a_size_rating_reaches_as_far_as_two_laboratories_ask(divided):
+    found = KNOWN["size_at_ratio"].compute(divided, "candidate", {"ratio": 10})
+    farthest = t_quantile(0.95, 1.0) * found.precision.of_mean
+    assert np.quantile(found.samples, 0.95) > found.value + 0.99 * farthest
+
+
+def test_laboratories_that_hardly_differ_take_nothing_off_a_size_rating(divided, monkeypatch):
+    seen = replace(of([[1.0, 1.1], [1.0, 1.1]]), between=1e-6)
+    spread = []
+    for told in (None, seen):
+        monkeypatch.setattr(
+            "dossier.evidence.quantities.size_rating.precision", lambda *_, told=told: told
+        )
+        found = KNOWN["size_at_ratio"].compute(divided, "candidate", {"ratio": 10})
+        spread.append(np.ptp(np.quantile(found.samples, [0.05, 0.95])))
+    assert spread[1] >= 0.99 * spread[0]
+
+
+def test_a_share_of_the_type_carries_the_farther_limit():
+    values = (1.0, 1.1, 1.3, 1.2)
+    each = [SpecimenValue(specimen=f"S{i}", record=f"R{i}", value=v, u=0.0)
+            for i, v in enumerate(values)]  # fmt: skip
+    seen = Component(name=BETWEEN, u=0.1, source="x", shared="rig A", scatter=0.08, scatter_dof=1.0)
+    found = combine(each, [0.0] * 4, [seen], unit="1")
+    share = share_of_type(found, Threshold(0.5, None))
+    assert reach(share.common, 0.95) == pytest.approx(t_quantile(0.95, 1.0) * 0.08)

@@ -263,6 +263,7 @@ def _few(
         samples=samples,
         specimen_samples=own,
         middle=linear.middle,
+        precision=linear.precision,
         sources=linear.sources,
         notes=(
             say("few particles were counted downstream: exact counting statistics by Monte Carlo"),
