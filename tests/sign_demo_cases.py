@@ -33,11 +33,20 @@ SIGNERS = {
             "Head of ferry maintenance (role; invented)",
         ),
     ),
+    "canal-locks": (
+        date(2026, 4, 20),
+        (
+            "Test Engineer (invented)",
+            "Data Reviewer (invented)",
+            "Head of the lock workshop (role; invented)",
+        ),
+    ),
 }
 ASKED = {
     "polder-pumps": date(2026, 1, 21),
     "ropeway-drive": date(2026, 1, 28),
     "chain-ferry": date(2026, 1, 14),
+    "canal-locks": date(2026, 2, 4),
 }
 """Days of the requests, after the application and before the first test."""
 ROLES = ("prepared", "checked", "approved")

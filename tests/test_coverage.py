@@ -4,7 +4,7 @@ filter exactly at the limit pass?  As far as some campaigns can tell; with many 
 import numpy as np
 import pytest
 
-from tests.tally import SETS, Tally, apart
+from tests.tally import SETS, Tally, apart, divided
 
 pytestmark = pytest.mark.slow
 SOME = [pytest.param(name, 240 if name == "three specimens" else 50, id=name) for name in SETS]
@@ -21,9 +21,11 @@ def test_intervals_cover_and_a_filter_at_the_limit_passes_no_more_often_than_sta
     if where is not apart:  # one laboratory by itself is not held against others
         risks |= {"passed": told.passed, "population": told.population}
         covered = np.array(list(told.covered.values())) / campaigns
-        assert 0.93 <= covered.mean() <= 0.97 + told.error, told.covered
+        assert covered.mean() >= 0.93, told.covered
         assert covered.min() >= 0.93 - 2 * told.error, told.covered
-        assert covered.max() <= 0.97 + 2 * told.error, told.covered
+        if where is not divided:  # what two laboratories differ by is known with one degree
+            assert covered.mean() <= 0.97 + told.error, told.covered
+            assert covered.max() <= 0.97 + 2 * told.error, told.covered
     for basis, counts in risks.items():
         shares = np.array(list(counts.values())) / campaigns
         assert shares.mean() <= 0.05 + told.error, (basis, counts)

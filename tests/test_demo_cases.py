@@ -6,6 +6,7 @@ oil by its own two-point line, the fit by normal equations, the monotone curve b
 
 import io
 import itertools
+import json
 import math
 import re
 import tomllib
@@ -16,8 +17,12 @@ import pytest
 from openpyxl import load_workbook
 
 from dossier import assess, read_case
+from dossier.make.api import decision_json
+from dossier.report.pages.places import places_of
+from dossier.report.pages.uncertainty import uncertainty_page
 from tests.spelled import INPUTS
 
+LABORATORIES = ("ith", "nth", "sth")
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
 # ISO 12103-1 A3 once through at 10 mg/L, midpoints of ISO 16889:2008 (from memory) [1/mL].
 A3 = {4: 21750, 6: 8555, 10: 1830, 14: 608.5, 20: 183, 25: 71, 30: 30.5}
@@ -360,3 +365,28 @@ def test_decisions_are_those_the_truth_of_the_simulation_asks_for(name, decision
     assert assessment.decision.value == decision
     verdicts = {f.demand.id: f.verdict.value for f in assessment.findings}
     assert {k for k in failing if verdicts[k] == "fail"} == failing
+
+
+def test_what_three_laboratories_differ_by_is_told_as_their_files_have_it():
+    """Two results each: half the mean square between, less that within; the files, plain NumPy."""
+    folder = INPUTS / "canal-locks"
+    case = read_case(folder)
+    assessment = assess(case)
+    assert assessment.decision.value == "approved"
+    rows = json.loads(decision_json(case, assessment))["findings"]
+    table = uncertainty_page(case, assessment, places_of(assessment)).laboratories.rows
+    assert len(rows) == len(table) == 2
+    for row, told, stem, column in zip(rows, table, ("co", "fb"),
+            ("collapse pressure [kPa]", "first bubble pressure [kPa]"), strict=True):  # fmt: skip
+        files = [(folder / f"records/{stem}-{name}.csv").read_text() for name in LABORATORIES]
+        rows_of = [[line.split(",") for line in text.splitlines()[1:]] for text in files]
+        assert all(each[0][1] == column for each in rows_of)
+        values = np.array([[float(line[1]) for line in each[1:]] for each in rows_of])
+        within = values.var(axis=1, ddof=1).mean()
+        between = values.mean(axis=1).var(ddof=1) - within / 2
+        precision = row["precision"]
+        assert precision["repeatability_sd"] == pytest.approx(math.sqrt(within))
+        assert precision["between_laboratories_sd"] == pytest.approx(math.sqrt(between))
+        assert precision["reproducibility_sd"] == pytest.approx(math.sqrt(within + between))
+        assert told[1] == "3; 6"
+        assert float(told[3]) == pytest.approx(math.sqrt(between), rel=0.03)

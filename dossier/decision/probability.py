@@ -302,8 +302,10 @@ def share_of_type(estimate: Estimate, threshold: Threshold) -> Share:
     values = np.array([each.value for each in estimate.per_specimen])
     values = 1.0 / values if turn else values
     shift = 1.0 / estimate.value**2 if turn else 1.0
-    known = [c.part for c in estimate.components if not c.of_specimens]
-    common = [Part(p.u, p.dof).times(shift) for p in (*known, *threshold.parts)]
+    known = [c.part if c.shared else Part(c.u, c.dof)
+             for c in estimate.components if not c.of_specimens]  # fmt: skip
+    common = [part.times(shift) for part in known]
+    common += [Part(p.u, p.dof).times(shift) for p in threshold.parts]
     mean, s = float(values.mean()), float(values.std(ddof=1))
     limits = _turned(threshold) if turn else threshold.limits
     ends = [(end, side) for end, side in ((limits.lower, 1.0), (limits.upper, -1.0))

@@ -22,6 +22,7 @@ from dossier.decision.deciding import Deciding
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
+from dossier.evidence.statistics.precision import Precision
 from dossier.record.document import (
     ApplicationHead,
     CaseHead,
@@ -246,6 +247,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "concession": finding.concession.text if finding.concession else None,
         "deciding": finding.deciding and _deciding(demand, finding.deciding),
         "components": _components(demand, estimate) if estimate else (),
+        "precision": estimate and estimate.precision and _precision(demand, estimate.precision),
         "notes": estimate.notes if estimate else (),
         "records": estimate.sources if estimate else (),
         "reference": _result(demand, finding.reference) if finding.reference else None,
@@ -276,6 +278,16 @@ def _components(demand: Demand, result: Estimate) -> list[dict[str, Any]]:
         }
         for each in result.components
     ]  # fmt: skip
+
+
+def _precision(demand: Demand, told: Precision) -> dict[str, Any]:
+    own = told.times(1.0 / demand.spread_factor)
+    return {
+        "laboratories": own.laboratories, "results": own.results, "degrees_of_freedom": own.dof,
+        "repeatability_sd": _number(own.within), "between_laboratories_sd": _number(own.between),
+        "between_laboratories_interval95": (_number(own.low), _number(own.high)),
+        "reproducibility_sd": _number(own.together),
+    }  # fmt: skip
 
 
 def _result(demand: Demand, result: Estimate | SpecimenValue) -> dict[str, Any]:

@@ -151,6 +151,22 @@ class ComponentRow(_Part):
     """Key of an input whose error other results share."""
 
 
+class PrecisionRow(_Part):
+    """What the laboratories that tested one filter differ by in a result, in its unit."""
+
+    laboratories: int
+    results: int
+    degrees_of_freedom: Real
+    """Between laboratories: one less than they are."""
+    repeatability_sd: Real | None = None
+    """s_r; null where each laboratory has one result, which does not tell it from s_L."""
+    between_laboratories_sd: Real | None = None
+    """s_L, zero where it cannot be told from zero."""
+    between_laboratories_interval95: tuple[Real | None, ...]
+    reproducibility_sd: Real
+    """s_R."""
+
+
 class FindingRow(_Part):
     """One requirement with what was found and said."""
 
@@ -178,6 +194,8 @@ class FindingRow(_Part):
     deciding: DecidingRow | None = None
     components: tuple[ComponentRow, ...] = ()
     """The uncertainty budget."""
+    precision: PrecisionRow | None = Field(default=None, exclude_if=lambda row: row is None)
+    """Only where several laboratories tested the filter."""
     notes: tuple[Text, ...] = ()
     per_specimen: tuple[SpecimenRow, ...] = ()
     records: tuple[Text, ...] = ()
@@ -327,6 +345,10 @@ class _Whole(DecisionDocument):
     signoff: SignOffRow
 
 
+NOT_ALWAYS = {"precision"}
+"""Keys that are left out where there is nothing to say."""
+
+
 def decision_schema() -> dict[str, Any]:
     """Return the JSON Schema of decision.json: every key that is written, and no other."""
     from dossier.decision.deciding import DecidingKind
@@ -338,7 +360,8 @@ def decision_schema() -> dict[str, Any]:
     schema["title"] = "decision.json"
     for part in (schema, *schema["$defs"].values()):
         if "properties" in part:
-            part |= {"required": sorted(part["properties"]), "additionalProperties": False}
+            required = sorted(part["properties"].keys() - NOT_ALWAYS)
+            part |= {"required": required, "additionalProperties": False}
     codes = {
         ("ConditionRow", "kind"): get_args(ConditionKind),
         ("CheckRow", "outcome"): OUTCOMES,

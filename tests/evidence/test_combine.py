@@ -20,6 +20,7 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
+from dossier.evidence.statistics.precision import precision
 from dossier.evidence.statistics.uncertainty import half_width
 from tests.made_bench import bench, run
 
@@ -152,7 +153,7 @@ def test_a_component_scales_whole():
 def test_the_scatter_within_laboratories_is_pooled_over_them(own, u, dof):
     """Squares of 2 and 8 about the means of two laboratories, with two degrees of freedom."""
     values, spread = np.array([1.0, 3.0, 10.0, 14.0]), Component(name="x", u=3.0, source="x")
-    found = _within(spread, values, ["A", "A", "B", "B"], [own] * 4)
+    found = _within(spread, precision(values, ["A", "A", "B", "B"]), [own] * 4)
     assert (found.within, found.within_dof) == (approx(u), dof)
     for houses in (["A"] * 4, ["A", "B", "C", "D"]):
-        assert _within(spread, values, houses, [own] * 4) is spread
+        assert _within(spread, precision(values, houses), [own] * 4) is spread

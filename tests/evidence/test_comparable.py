@@ -119,8 +119,8 @@ class TestRigs:
         found = KNOWN["retained_capacity"].compute(bench, "candidate", {})
         parts = {c.shared: c.u / found.value for c in found.components if "between" in c.name}
         u = sim.BETWEEN["retained_capacity"]
-        assert parts["rig ITH"] == pytest.approx(u * 2 / 3, rel=0.2)
-        assert parts["rig OTH"] == pytest.approx(u * 1 / 3, rel=0.2)
+        assert parts["rig ITH"] / parts["rig OTH"] == pytest.approx(2, rel=0.2)
+        assert parts["rig ITH"] >= 0.8 * u * 2 / 3  # more where they are seen to differ by more
 
     def test_without_a_stated_figure_the_limits_stand_in_and_say_so(self, alike):
         case = alike.case

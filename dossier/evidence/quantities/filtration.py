@@ -138,6 +138,7 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
         bound=_other(found.bound),
         **_drawn(found, lambda penetration: over / np.maximum(penetration, 1e-300)),
         components=tuple(c.times(scale) for c in found.components),
+        precision=found.precision and found.precision.times(scale),
         per_specimen=tuple(
             replace(
                 each,

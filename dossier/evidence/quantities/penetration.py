@@ -15,6 +15,7 @@ from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import (
     budget,
     combine,
+    draws_of,
     farther,
     generator,
     half_width_of,
@@ -218,11 +219,11 @@ def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Esti
         own_name=COUNTING,
         laboratories=bench.laboratories,
     )
+    shared = list(estimate.components[1:])
     counted = sum(each.raw_down / each.dispersion for each in passages)
     if counted >= MANY or not estimate.value > 0:
         return estimate if counted >= FEW else _few(bench, passages, estimate, shared, purpose)
-    relative = math.sqrt(sum(c.u**2 for c in shared)) / estimate.value
-    estimate = replace(estimate, middle=_middle(bench, passages, estimate, relative, purpose))
+    estimate = replace(estimate, middle=_middle(bench, passages, estimate, purpose))
     return estimate if counted >= FEW else _few(bench, passages, estimate, shared, purpose)
 
 
@@ -235,14 +236,12 @@ def _few(
 ) -> Estimate:
     rng = generator(bench, purpose)
     own = np.array([each.draws(rng, trials()) for each in passages])
-    mean = max(linear.value, 1e-300)
-    relative = math.sqrt(sum(c.u**2 for c in shared)) / mean if linear.value > 0 else 0.0
-    if not linear.value > 0:
-        records = [p.record for p in passages]
-        known = counter_components(bench, records, [1.0] * len(passages))
-        known += size_components(bench, records, [p.steepness for p in passages])
-        relative = math.sqrt(sum(c.u**2 for c in known))
-    common = np.exp(relative * rng.standard_normal(trials()))
+    mean = linear.value
+    if not mean > 0:
+        records, mean = [p.record for p in passages], 1.0
+        shared = counter_components(bench, records, [1.0] * len(passages))
+        shared += size_components(bench, records, [p.steepness for p in passages])
+    common = np.exp(_together(shared, mean, rng))
     samples = np.maximum(_scattered(passages, own.mean(axis=0)), 0.0) * common
     own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)
@@ -264,6 +263,7 @@ def _few(
         samples=samples,
         specimen_samples=own,
         middle=linear.middle,
+        precision=linear.precision,
         sources=linear.sources,
         notes=(
             say("few particles were counted downstream: exact counting statistics by Monte Carlo"),
@@ -271,10 +271,8 @@ def _few(
     )
 
 
-def _middle(
-    bench: Bench, passages: Sequence[Passage], linear: Estimate, relative: float, purpose: str
-) -> Floats:
-    """Return draws of the mean for its two-sided interval; `relative` is what all share [-].
+def _middle(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose: str) -> Floats:
+    """Return draws of the mean for its two-sided interval.
 
     Counting alone, with what it scatters by taken from all specimens together; the scatter of the
     specimens by t where that is larger (JCGM 100:2008, 4.2.3).  The farther of both limits, which a
@@ -288,8 +286,23 @@ def _middle(
         index = max(1.0, float(np.mean([each.index for each in passages])))
         alike = [replace(each, dispersion=index) for each in passages]
         mean = np.mean([each.draws(rng, trials(), 0.5) for each in alike], axis=0)
-    middle: Floats = np.maximum(mean, 0.0) * np.exp(relative * rng.standard_normal(trials()))
+    near = [c if c.scatter >= c.u else replace(c, scatter=0.0) for c in linear.components[1:]]
+    middle: Floats = np.maximum(mean, 0.0) * np.exp(_together(near, linear.value, rng))
     return middle
+
+
+def _together(shared: Sequence[Component], mean: float, rng: np.random.Generator) -> Floats:
+    """Return draws of the relative error (m,) that all share, of `mean`; at most a factor e^50.
+
+    What is known well as one normal distribution, what laboratories differ by as each draws.
+    """
+    known = [c for c in shared if c.scatter == 0.0]
+    relative = math.sqrt(sum(c.u**2 for c in known)) / mean
+    drawn: Floats = relative * rng.standard_normal(trials())
+    for part in shared:
+        if part.scatter > 0.0:
+            drawn = drawn + draws_of(part, rng) / mean
+    return np.clip(drawn, -50.0, 50.0)
 
 
 def _scattered(passages: Sequence[Passage], mean: Floats) -> Floats:

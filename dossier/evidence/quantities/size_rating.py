@@ -18,7 +18,9 @@ from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.combine import (
     draws_of,
+    farther,
     generator,
+    half_width_of,
     larger_component,
     scatter_component,
     trials,
@@ -30,6 +32,7 @@ from dossier.evidence.statistics.estimate import (
     NotDemonstrated,
     SpecimenValue,
 )
+from dossier.evidence.statistics.precision import precision
 from dossier.physics import multipass
 from dossier.words import say
 
@@ -60,11 +63,17 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     common = _common(bench, runs)
     shift = common * rng.standard_normal(trials())
     shared = np.array([_sizes(run, ratio, shift[:, None]) for run in runs])
-    counters = _finite_std(shared.mean(axis=0))
     own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
     values = np.array([each.value for each in nominal])
-    scatter = _scatter(values, own)
     records = [run.record for run in runs]
+    told = precision(values, [bench.laboratories[record] for record in records])
+    if told is not None and told.of_mean > 0:
+        error = shared.mean(axis=0) - values.mean()
+        inside = np.isfinite(error)
+        seen = farther(error[inside], -shift[inside] / common, told.of_mean, told.dof)
+        shared[:, inside] += seen - error[inside]
+    counters = half_width_of(shared.mean(axis=0)) if told else _finite_std(shared.mean(axis=0))
+    scatter = _scatter(values, own)
     sizing = size_components(bench, records, [float(each) for each in values])
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
     shared = shared + u_sizing * rng.standard_normal(trials())
@@ -89,6 +98,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
         samples=samples,
         specimen_samples=specimen_samples,
         sources=tuple(run.record for run in runs),
+        precision=told,
         notes=(say("interpolated between counted sizes, ln(ratio) against size; Monte Carlo"),),
     )
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,
@@ -19,7 +20,8 @@ from dossier.evidence.statistics.estimate import (
     Scale,
     SpecimenValue,
 )
-from dossier.evidence.statistics.uncertainty import welch_satterthwaite
+from dossier.evidence.statistics.precision import Precision, precision
+from dossier.evidence.statistics.uncertainty import effective_dof
 from dossier.words import later, say
 
 Floats = NDArray[np.float64]
@@ -134,7 +136,8 @@ def combine(
     """Return the estimate of a filter type's mean from its specimens.
 
     `laboratories` says who made each record: where they are several, and `shared` has what they
-    differ by, the scatter within them is kept beside that of all specimens.
+    differ by, the scatter within them is kept beside that of all specimens, and what they differ
+    by in these very results beside what is stated.
 
     `specimens` (n) carry value and full uncertainty, `own` (n) is the part of it that is
     independent from specimen to specimen, `shared` are components that all have in common, in the
@@ -146,9 +149,10 @@ def combine(
     values = np.array([each.value for each in specimens])
     spread = _spread(values, np.asarray(own, dtype=float), own_name)
     houses = [(laboratories or {}).get(each.record, "") for each in specimens]
-    components = [_within(spread, values, houses, own), *shared]
+    told = precision(values, houses)
+    components = [_within(spread, told, own), *as_seen(shared, told)]
     u = math.sqrt(sum(c.u**2 for c in components))
-    dof = welch_satterthwaite([c.u for c in components], [c.dof for c in components])
+    dof = effective_dof([c.part for c in components])
     return Estimate(
         value=float(values.mean()),
         u=u,
@@ -158,8 +162,9 @@ def combine(
         components=tuple(components),
         scale=scale,
         sources=tuple(dict.fromkeys(each.record for each in specimens)),
-        notes=tuple(notes),
+        notes=(*notes, *_differing(components)),
         details=details or {},
+        precision=told,
     )
 
 
@@ -200,22 +205,47 @@ def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str
     return larger_component(own_name, n, independent, scatter)
 
 
-def _within(
-    spread: Component, values: NDArray[np.float64], houses: Sequence[str], own: Sequence[float]
-) -> Component:
-    """Return the component with its scatter within laboratories, pooled over them.
-
-    Source: one-way analysis of variance, as in ISO 5725-2 (from memory).
-    """
-    n, names = len(values), set(houses)
-    if not 1 < len(names) < n:
+def _within(spread: Component, told: Precision | None, own: Sequence[float]) -> Component:
+    """Return the component with its scatter within laboratories, pooled over them."""
+    if told is None or told.within is None:
         return spread
-    groups = [values[[house == name for house in houses]] for name in sorted(names)]
-    squares = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
-    pooled = math.sqrt(squares / (n - len(names)) / n)
+    n = told.results
+    pooled = told.within / math.sqrt(n)
     independent = math.sqrt(sum(u * u for u in own)) / n
-    dof = n - float(len(names)) if pooled > independent else math.inf
+    dof = n - float(told.laboratories) if pooled > independent else math.inf
     return replace(spread, within=max(pooled, independent), within_dof=dof)
+
+
+def as_seen(shared: Sequence[Component], told: Precision | None) -> list[Component]:
+    """Return `shared` with what laboratories differ by as the results themselves show it.
+
+    What is stated for the method, or stands in, comes from elsewhere, and an estimate from p
+    laboratories has p - 1 degrees of freedom: the budget has the larger of the two, a decision
+    takes whichever limit reaches further (see `reach`).  So the estimate never takes anything off,
+    and a figure that is stated too small does not let a filter pass more often than agreed.
+    """
+    stated = math.sqrt(sum(c.u**2 for c in shared if c.name == BETWEEN))
+    if told is None or not told.of_mean > 0 or not stated > 0:
+        return list(shared)
+    larger = told.of_mean / stated
+    return [_seen(c, c.u * larger, told) if c.name == BETWEEN else c for c in shared]
+
+
+def _differing(components: Sequence[Component]) -> Iterator[str]:
+    if any(c.name == BETWEEN and c.scatter >= c.u for c in components):
+        yield say(
+            "the laboratories differ by more than is stated for the method, or stands in for it: "
+            "the budget has what their own results show"
+        )
+
+
+def _seen(stated: Component, u: float, told: Precision) -> Component:
+    both = replace(stated, scatter=u, scatter_dof=told.dof)
+    if u <= stated.u:
+        return both
+    words = later("results of {number} laboratories, which differ by more than {source}")
+    source = say(words, number=told.laboratories, source=stated.source)
+    return replace(both, u=u, dof=told.dof, source=source)
 
 
 def scatter_component(n: int, u: float) -> Component:

@@ -8,6 +8,7 @@ from typing import Literal, ParamSpec, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.evidence.statistics.precision import Precision
 from dossier.evidence.statistics.uncertainty import Part, half_width
 from dossier.words import say
 
@@ -39,7 +40,8 @@ class Component:
     said: str = ""
     """What contributes, in the language of the page, where the name holds a number."""
     scatter: float = 0.0
-    """Scatter of the specimens' mean, where their own errors are larger and stand in `u`."""
+    """Scatter of the specimens' mean, where their own errors are larger and stand in `u`; of what
+    laboratories differ by, what their own results show of it."""
     scatter_dof: float = math.inf
     of_specimens: bool = False
     """Whether it is the scatter of the specimens, which a share of them holds already."""
@@ -103,6 +105,8 @@ class Estimate:
     notes: tuple[str, ...] = ()
     details: Mapping[str, object] = field(default_factory=dict, compare=False)
     """Named intermediate results that the page may print; never decided upon."""
+    precision: Precision | None = None
+    """What laboratories differ by in its specimens' results, where several tested them [unit]."""
 
     @property
     def parts(self) -> tuple[Part, ...]:

@@ -17,7 +17,8 @@ class Part(NamedTuple):
     """Degrees of freedom [-]."""
     scatter: float = 0.0
     """The same part as the scatter of few specimens shows it, where `u` is what is known of their
-    own errors [unit of the result]; zero if there is nothing to compare."""
+    own errors [unit of the result]; or what the laboratories' own results show that they differ by,
+    where `u` is the larger of that and what is stated; zero if there is nothing to compare."""
     scatter_dof: float = math.inf
     """Degrees of freedom of that scatter [-]."""
     within: float = 0.0
@@ -60,13 +61,13 @@ def half_width(parts: Iterable[Part], confidence: float = 0.95) -> float:
     own; decisions use `reach` alone, where the scatter is that of all specimens.
     """
     once = [Part(p.within, p.within_dof) if p.within > 0 else p for p in parts]
-    every = [part for part in once if part.u > 0 or part.scatter > 0]
+    every = [part for part in _as_one(once) if part.u > 0 or part.scatter > 0]
     if not every:
         return 0.0
     u = math.sqrt(sum(part.u**2 for part in every))
     if not u < math.inf:
         return math.inf
-    dof = welch_satterthwaite([part.u for part in every], [part.dof for part in every])
+    dof = effective_dof(every)
     p = 0.5 + 0.5 * confidence
     apart = sum(_shared_limit(part, p, part.u / u if u > 0 else 1.0) ** 2 for part in every)
     common = coverage_factor(confidence, dof) * u
@@ -83,6 +84,22 @@ def _limit(part: Part, p: float) -> float:
     known = t_quantile(p, part.dof) * part.u if part.u > 0 else 0.0
     seen = t_quantile(p, part.scatter_dof) * part.scatter if part.scatter > 0 else 0.0
     return max(known, seen)
+
+
+def effective_dof(parts: Iterable[Part]) -> float:
+    """Return the effective degrees of freedom of the sum of `parts` [-]."""
+    each = _as_one(parts)
+    return welch_satterthwaite([part.u for part in each], [part.dof for part in each])
+
+
+def _as_one(parts: Iterable[Part]) -> list[Part]:
+    """Return the parts, those of several laboratories that rest on one estimate as one of them."""
+    every = list(parts)
+    one = [part for part in every if part.scatter >= part.u > 0]
+    if len(one) < 2:
+        return every
+    u = math.hypot(*(part.u for part in one))
+    return [*(part for part in every if part not in one), Part(u, one[0].dof)]
 
 
 def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> float:

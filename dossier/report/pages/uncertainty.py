@@ -8,6 +8,7 @@ from dossier.case.application import DecisionRule
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.statistics.estimate import Component, Estimate
+from dossier.evidence.statistics.precision import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
 from dossier.report.format import SPACE, date_text, percent, significant, speak, with_unit
 from dossier.report.pages.places import Places, alike, condensed
@@ -21,6 +22,8 @@ class UncertaintyPage:
 
     rule: tuple[str, ...]
     budget: Table
+    laboratories: Table | None
+    """What the laboratories differ by; None where one alone tested each filter."""
     notes: tuple[str, ...]
 
 
@@ -30,6 +33,7 @@ def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> Unce
     return UncertaintyPage(
         rule=rule_words(rule, assessment.seed),
         budget=_budget(assessment.findings, places),
+        laboratories=_laboratories(assessment.findings, places),
         notes=_notes(assessment.findings),
     )
 
@@ -128,6 +132,53 @@ def _budget(findings: Iterable[Finding], places: Places) -> Table:
             "and source: in the attached decision.json; certificates: in the list of instruments."
         ),
         empty=say("No result carries an uncertainty budget."),
+    )
+
+
+def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
+    rows: list[tuple[Cell, ...]] = []
+    for ids, group in alike(findings):
+        finding, estimate = group[0], group[0].estimate
+        if estimate is not None and estimate.precision is not None and not estimate.bound:
+            rows.append((places.asked(ids), *_precise(finding, estimate.precision)))
+    if not rows:
+        return None
+    return Table(
+        caption=say("What the laboratories that tested the candidate differ by"),
+        columns=(
+            Column(say("Requirement"), 14),
+            Column(say("Laboratories; results"), 14, "right"),
+            Column(say("sr, within one"), 16, "right"),
+            Column(say("sL, between them"), 16, "right"),
+            Column(say("95 % interval of sL"), 24, "right"),
+            Column(say("sR, of both"), 16, "right"),
+        ),
+        rows=tuple(rows),
+        note=say(
+            "Standard deviations of single results, in the unit of the requirement, by analysis of "
+            "variance as described in ISO 5725-2; sL has one degree of freedom less than there are "
+            "laboratories. It takes nothing off: the budget has the larger of sL and of what is "
+            "stated for the method, or stands in for it, and a decision takes whichever of their "
+            "limits reaches further. Of two laboratories sL says little, as its interval shows. "
+            "–: where each laboratory has one result, sr and sL cannot be told apart."
+        ),
+    )
+
+
+def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
+    demand = finding.demand
+    own = told.times(1.0 / demand.spread_factor)
+    within, between, low, high, together = (
+        "–" if s is None else significant(s, 2, keep=True)
+        for s in (own.within, own.between, own.low, own.high, own.together)
+    )
+    ends = say("{low} to {high}", low=low, high=high)
+    return (
+        f"{own.laboratories}; {own.results}",
+        within,
+        between,
+        with_unit(ends, demand.unit),
+        with_unit(together, demand.unit),
     )
 
 
