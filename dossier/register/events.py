@@ -9,8 +9,9 @@ from pathlib import Path
 from dossier.case.bounded import ordinary
 from dossier.record.attached import NotADossierError
 from dossier.record.files import MAX_PDF
+from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT
-from dossier.register.row import Rest, Row, row_digest
+from dossier.register.row import Row, row_digest
 from dossier.register.store import Kept, Link, Rests, chain_faults
 
 

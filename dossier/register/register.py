@@ -8,6 +8,7 @@ from itertools import chain as joined
 from pathlib import Path
 
 from dossier.record.attached import NotADossierError
+from dossier.record.rests import Rest
 from dossier.register.events import (
     Event,
     Present,
@@ -17,7 +18,7 @@ from dossier.register.events import (
     faults_of,
     file_digest,
 )
-from dossier.register.row import Rest, Row, on_day, row_digest, settled
+from dossier.register.row import Row, on_day, row_digest, settled
 from dossier.register.store import GENESIS, Kept, RegisterError, Rests, Store, linked, opened
 from dossier.system.confined import StoppedError, confined
 
@@ -194,9 +195,10 @@ def _confined(chunk: tuple[Path, Sequence[str], _Trust]) -> list[_Read]:
 
 def _read(place: tuple[Path, str, _Trust]) -> _Read:
     from dossier.record.dossier_file import read_dossier
+    from dossier.record.rests import rests_on
     from dossier.record.standing import seals_of
     from dossier.record.trust import trust_of
-    from dossier.register.row import rests_on, row_of
+    from dossier.register.row import row_of
 
     folder, name, (trust, at) = place
     try:
