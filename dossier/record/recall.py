@@ -127,8 +127,8 @@ class Recalls:
     """The recalls of a folder, in their order."""
 
     given: tuple[Recall, ...] = ()
-    files: Mapping[str, str] = field(default_factory=dict)
-    """SHA-256 of each file -> its name."""
+    files: Mapping[str, int] = field(default_factory=dict)
+    """SHA-256 of each file -> the number of its recall."""
     faults: Mapping[str, str] = field(default_factory=dict)
     """Files that have the name of a recall and are none that can be read -> why."""
 
@@ -161,7 +161,7 @@ class Recalls:
 def recalls_in(folder: Path) -> Recalls:
     """Return the recalls that lie in a folder of dossiers."""
     given: list[Recall] = []
-    files: dict[str, str] = {}
+    files: dict[str, int] = {}
     faults: dict[str, str] = {}
     for path in _paths(folder):
         try:
@@ -173,7 +173,7 @@ def recalls_in(folder: Path) -> Recalls:
             faults[path.name] = _why(error)
             continue
         given.append(recall)
-        files[hashlib.sha256(content).hexdigest()] = path.name
+        files[hashlib.sha256(content).hexdigest()] = recall.number
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)
 
 

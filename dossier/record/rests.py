@@ -103,7 +103,8 @@ def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
 
 
 def _sorted(ids: Iterable[str]) -> tuple[str, ...]:
-    return tuple(sorted(ids))
+    """Return identifiers in order, each as one line."""
+    return tuple(sorted({" ".join(each.split()) for each in ids} - {""}))
 
 
 def _days(record: Mapping[str, Any]) -> tuple[str, str]:

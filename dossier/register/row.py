@@ -8,13 +8,16 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import astuple, dataclass, fields, replace
 from datetime import date
 
+from dossier.decision.conditions import APPROVES
 from dossier.record.dossier_file import DossierFile
+from dossier.record.recall import CONDITIONAL, Recalled
 from dossier.record.rests import Rest, unread_inputs
 from dossier.record.standing import (
     DRAFT,
     EXPIRED,
     NOT_INTACT,
     NOT_PROVEN,
+    RECALLED,
     SIGNED_OFF,
     Sealed,
     Standing,
@@ -24,6 +27,8 @@ from dossier.record.standing import (
 )
 
 CONFLICT = "in conflict"
+STOOD = (SIGNED_OFF, EXPIRED, RECALLED)
+"""What takes the place of an earlier one, whatever became of it since."""
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _REVISION = re.compile(r"[\s,]*(?:r|rev\.?|revision)\s*(\d{1,4})\b", re.IGNORECASE)
 _JOINED = re.compile(r"(.+)-r(\d{1,4})", re.IGNORECASE)
@@ -58,7 +63,7 @@ class Row:
     found: str
     """The decision that was computed; never shown without `standing`."""
     standing: str
-    """"signed off", "draft" or "not intact"; as it reads also "expired" or "not proven"."""
+    """"signed off", "draft", "not intact"; as it reads also "expired", "recalled", "not proven"."""
     remark: str
     """Why it does not stand, or what else a reader must know."""
     unread: str
@@ -81,7 +86,7 @@ class Row:
             return read_as(self.found, CONFLICT)
         if self.current:
             return read_as(self.found, self.standing)
-        if self.standing in (SIGNED_OFF, EXPIRED):
+        if self.standing in STOOD:
             return f"superseded: was {self.found}"
         return read_as(self.found, f"{self.standing}, superseded")
 
@@ -119,6 +124,20 @@ def on_day(row: Row, today: date) -> Row:
     )
     now = as_of(Standing(row.standing, row.remark, signed, until), today)
     return replace(row, standing=now.word, remark=now.remark)
+
+
+def without(row: Row, recalled: Recalled | None) -> Row:
+    """Return a row as what is recalled leaves it: an approval that falls is none any more."""
+    if recalled is None:
+        return row
+    if row.standing != SIGNED_OFF or row.found not in APPROVES:
+        return replace(row, remark=row.remark or recalled.text)
+    if not recalled.stands or recalled.outcome is None:
+        return replace(row, standing=RECALLED, remark=recalled.text)
+    now = recalled.outcome
+    days = [day for day in (row.valid_until, now.until and now.until.isoformat()) if day]
+    found = APPROVES[1].value if now.outcome == CONDITIONAL else row.found
+    return replace(row, remark=recalled.text, found=found, valid_until=min(days, default=""))
 
 
 def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
@@ -186,7 +205,7 @@ def _settle(
 
 def _outranks(one: Row, other: Row) -> bool:
     """Return whether `one` may take the place of `other`, being later."""
-    if one.standing in (SIGNED_OFF, EXPIRED):
+    if one.standing in STOOD:
         return other.standing != NOT_INTACT
     return one.standing == DRAFT and other.standing == DRAFT
 

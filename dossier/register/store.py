@@ -31,6 +31,7 @@ class Link:
     record_sha256: str
     """SHA-256 of the PDF."""
     number: str
+    """That of the dossier; empty for a recall, whose own number stands for the revision."""
     revision: int
     row_sha256: str
     """SHA-256 of what the register read in it, as `register_row.row_digest` gives it."""
@@ -159,8 +160,9 @@ class Store:
         rests: dict[str, list[Rest]] = {}
         stored = self._db.execute(f"SELECT {', '.join(_REST)} FROM rest ORDER BY rowid")
         for sha256, kind, value, requirements, records, *days in stored:
-            users, used = (tuple(json.loads(each)) for each in (requirements, records))
-            rests.setdefault(sha256, []).append(Rest(kind, value, users, used, *days))
+            users, used = (each.split("\n") if each else () for each in (requirements, records))
+            rest = Rest(kind, value, tuple(users), tuple(used), *days)
+            rests.setdefault(sha256, []).append(rest)
         return {sha256: tuple(each) for sha256, each in rests.items()}
 
     def replace(self, rows: Mapping[str, Row], rests: Rests) -> None:
@@ -169,8 +171,8 @@ class Store:
             self._db.execute(f"DELETE FROM {table}")
         self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
         values = [
-            (sha256, each.kind, each.value, json.dumps(each.requirements),
-             json.dumps(each.records), each.first, each.last)
+            (sha256, each.kind, each.value, "\n".join(each.requirements),
+             "\n".join(each.records), each.first, each.last)
             for sha256, those in rests.items()
             for each in those
         ]  # fmt: skip
