@@ -11,7 +11,7 @@ from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
 from dossier.register.listing import plain
 from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
 from dossier.register.register import Register
-from dossier.words import later, say, say_count, speaking
+from dossier.words import day, later, say, speaking
 
 MOST = 8
 """Rows and lines of a list on a page; recall.json holds all."""
@@ -125,8 +125,7 @@ def _more(told: Told) -> str:
     """Return how many rows and lines do not stand on the page; empty where all do."""
     left = (told.left.verdicts, told.left.conditions)
     more = sum(max(len(each) - MOST, 0) for each in left)
-    words = "and {number} more, in recall.json"
-    return say_count(more, words, words) if more else ""
+    return say("and {number} more, in recall.json", number=more) if more else ""
 
 
 def _steps(told: Told) -> tuple[str, ...]:
@@ -156,8 +155,8 @@ def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
     if told.outcome == UNKNOWN:
         yield say("Why it cannot be decided"), _short(told.why)
     if told.outcome in (STANDS, CONDITIONAL) and told.until:
-        yield say("It holds until"), say("{day}", day=told.until)
-    yield say("Answer by"), say("{day}", day=reply.by) if reply.by else ""
+        yield say("It holds until"), day(told.until)
+    yield say("Answer by"), day(reply.by) if reply.by else ""
     yield say("Contact"), _short(reply.contact)
 
 
