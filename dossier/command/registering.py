@@ -1,4 +1,4 @@
-"""The commands on dossiers already made: register and compare."""
+"""The commands on dossiers already made: register, recall and compare."""
 
 import os
 import sys
@@ -14,6 +14,7 @@ from dossier.words.terminal_safe import shown, shown_json
 if TYPE_CHECKING:
     from dossier.register.compare import Comparison
     from dossier.register.query import Wanted
+    from dossier.register.recall import Done
     from dossier.register.register import Register
 
 DIFFERS, NOT_WHOLE = 1, 3
@@ -106,6 +107,80 @@ def register(
     raise typer.Exit(DONE if outcome.whole and passes else NOT_WHOLE)
 
 
+def recall(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of dossiers (PDF).")],
+    what: Annotated[
+        str,
+        typer.Argument(
+            metavar="KIND:VALUE",
+            help="instrument:APC-21, or of two laboratories instrument:ITH/APC-21; certificate:, "
+            "laboratory:, lot:, specimen:, fluid:, record:, dossier:.",
+        ),
+    ],
+    reason: Annotated[str, typer.Option(help="What was found, in a sentence.")],
+    out: Annotated[Path, typer.Option(help="Where letters and recall.json are written.")],
+    since: Annotated[
+        datetime | None,
+        typer.Option(
+            "--from", formats=["%Y-%m-%d"], metavar="DATE", help="Measured on this day or later."
+        ),
+    ] = None,
+    until: Annotated[datetime | None, _on("Measured on this day or before.")] = None,
+    contact: Annotated[str, typer.Option(help="Whom owners may ask.")] = "",
+    reply_by: Annotated[datetime | None, _on("Day by which owners answer.")] = None,
+    lift: Annotated[bool, typer.Option("--lift", help="End a recall that is on file.")] = False,
+    head: Annotated[str, typer.Option(help="As of 'dossier register'.")] = "",
+    trust: Annotated[
+        list[Path] | None, typer.Option(metavar="CERT", help="As of 'dossier register'.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, help="Processes that decide at once.")] = 1,
+) -> None:
+    """Recall evidence that turned out wrong, and decide again what rests on it.
+
+    Every approval that rests on a record measured with it is decided again from its attachments
+    without such records; those that fall read as recalled from then on. A letter to each owner, a
+    page each, and recall.json are written. The recall lies in FOLDER as recall-0001.json: leave it.
+
+    Exit code 0: every approval stands; 1: one falls, stands under new conditions, or cannot be
+    decided again; 2: nothing was recalled.
+
+    Example: dossier recall out instrument:APC-21 --from 2025-12-08 --reason "The counter was found
+    to miss small particles." --out recalled
+    """
+    from dossier.make.api import today
+    from dossier.record.files import write_whole
+    from dossier.register.letters import Reply, letters_pdf, lines, recall_json
+    from dossier.register.recall import Asked, RecallError
+    from dossier.register.recall import recall as put_on_file
+    from dossier.register.register import update
+    from dossier.register.store import RegisterError
+
+    if out.resolve().is_relative_to(folder.resolve()):
+        typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
+        raise typer.Exit(WRONG_INPUT)
+    asked = Asked(
+        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift
+    )
+    try:
+        outcome = update(
+            folder, today=asked.day, head=head.strip().lower(), jobs=jobs,
+            trust=[path.read_bytes() for path in trust or ()],
+        )  # fmt: skip
+        done = put_on_file(folder, outcome, asked, jobs=jobs)
+    except (RecallError, RegisterError) as error:
+        typer.echo("\n".join(map(shown, str(error).split("\n"))), err=True)
+        raise typer.Exit(WRONG_INPUT) from None
+    out.mkdir(parents=True, exist_ok=True)
+    write_whole(out / "recall.json", recall_json(outcome, done, bool(trust)).encode())
+    write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, _date(reply_by))))
+    for line in lines(outcome, done):
+        typer.echo(shown(line))
+    if done.before:
+        typer.echo(f"on file already as recall {done.before}: decided again, with the same outcome")
+    typer.echo(f"head: {done.head}")
+    raise typer.Exit(_recalled_code(outcome, done))
+
+
 def _date(day: datetime | None) -> date | None:
     return None if day is None else day.date()
 
@@ -139,6 +214,16 @@ def _prefix(folder: Path, html: Path) -> str | None:
     except ValueError:
         return None
     return "" if way == "." else Path(way).as_posix() + "/"
+
+
+def _recalled_code(outcome: "Register", done: "Done") -> int:
+    from dossier.record.recall import STANDS
+    from dossier.register.recall import AGAIN, NO_APPROVAL
+
+    if not outcome.whole:
+        return NOT_WHOLE
+    good = all(each.outcome in (STANDS, AGAIN, NO_APPROVAL) for each in done.told)
+    return DONE if good else DIFFERS
 
 
 def _passes(head: str, outcome: "Register") -> bool:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dossier.record.trust import Trust
 
 SIGNED_OFF, DRAFT, NOT_INTACT = "signed off", "draft", "not intact"
-EXPIRED, NOT_PROVEN = "expired", "not proven"
+EXPIRED, NOT_PROVEN, RECALLED = "expired", "not proven", "recalled"
 """What a dossier that is signed off and intact may be on a day, and for who asks."""
 
 
@@ -54,6 +54,8 @@ def read_as(decision: str, standing: str) -> str:
     """
     if standing == EXPIRED:
         return expired(decision)
+    if standing == RECALLED:
+        return f"recalled: was {decision}"
     return decision if standing == SIGNED_OFF else f"{standing}: would be {decision}"
 
 

@@ -2,15 +2,17 @@
 
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.case.bounded import ordinary
 from dossier.record.attached import NotADossierError
 from dossier.record.files import MAX_PDF
+from dossier.record.recall import Recalls
+from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT
-from dossier.register.row import Rest, Row, row_digest
+from dossier.register.row import Row, row_digest
 from dossier.register.store import Kept, Link, Rests, chain_faults
 
 
@@ -20,7 +22,7 @@ class Event:
 
     kind: str
     """"missing", "replaced", "draft replaced", "signed since", "chain broken", "row altered",
-    "judged otherwise", "judged again"."""
+    "judged otherwise", "judged again", "recall not read"."""
     text: str
     breaks: bool
     """Whether the record is no longer whole."""
@@ -36,6 +38,7 @@ class Present:
     copies: list[tuple[str, str]] = field(default_factory=list)
     read: set[str] = field(default_factory=set)
     """Those that were judged in this run."""
+    recalls: Recalls = field(default_factory=Recalls)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +52,12 @@ class Stored:
     @property
     def last(self) -> dict[str, Link]:
         """Return the last link of each dossier."""
-        return {each.link.record_sha256: each.link for each in self.chain}
+        return {e.link.record_sha256: e.link for e in self.chain if e.link.number}
+
+    @property
+    def recalls(self) -> dict[str, Link]:
+        """Return the links of recalls by the digest of each file."""
+        return {e.link.record_sha256: e.link for e in self.chain if not e.link.number}
 
     def bound(self) -> dict[str, Row]:
         """Return the rows that have the digest which the last link of their dossier binds."""
@@ -64,7 +72,10 @@ class Stored:
 
 def events_of(folder: Path, stored: Stored, found: Present, program: str) -> list[Event]:
     """Return what became of the dossiers that were registered before."""
-    return [*_lost(folder, stored, found), *_otherwise(stored, found, program)]
+    return [
+        *_lost(folder, stored, found), *_otherwise(stored, found, program),
+        *_recalls(stored, found.recalls),
+    ]  # fmt: skip
 
 
 def faults_of(stored: Stored) -> list[Event]:
@@ -96,6 +107,16 @@ def _otherwise(stored: Stored, found: Present, program: str) -> list[Event]:
             what = f"now {found.rows[key].decision}; its link is by another state of this program"
             events.append(Event("judged again", f"{_named(link)}: {what}", False))
     return events
+
+
+def _recalls(stored: Stored, found: Recalls) -> Iterator[Event]:
+    """Yield which recalls were registered and are no longer there, and which cannot be read."""
+    for key, link in stored.recalls.items():
+        if key not in found.files:
+            what = f"recall {link.revision} (link {link.seq}, SHA-256 {key[:16]}…)"
+            yield Event("missing", f"{what}: what it took away would read as approved", True)
+    for file, why in found.faults.items():
+        yield Event("recall not read", f"{file}: {why}: ask for it again", True)
 
 
 def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:

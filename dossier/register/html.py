@@ -5,10 +5,10 @@ import hashlib
 from collections.abc import Sequence
 from urllib.parse import quote
 
+from dossier.record.rests import KINDS
 from dossier.register.listing import plain
 from dossier.register.query import Hit
 from dossier.register.register import Register
-from dossier.register.row import KINDS
 from dossier.report.assets import template_folder
 
 

@@ -13,10 +13,10 @@ import typer
 
 from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
+from dossier.record.rests import Rest
 from dossier.register.compare import Comparison, Measured, ValueChange
 from dossier.register.query import Hit
 from dossier.register.register import Register
-from dossier.register.row import Rest
 from dossier.report.format import (
     beyond,
     bound_text,

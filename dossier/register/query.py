@@ -4,11 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from dossier.record.rests import KINDS, Rest, folded
 from dossier.register.register import Register
-from dossier.register.row import BY_STEM, KINDS, Rest, Row, folded
-
-AFTER_STEM = ("", ":", ",", " ", "-", "(")
-"""What may follow the beginning by which a standard, source or certificate is found."""
+from dossier.register.row import Row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +59,7 @@ def find(outcome: Register, wanted: Wanted) -> tuple[Hit, ...]:
     hits = []
     for row in sorted(outcome.rows, key=lambda each: (each.number, each.revision, each.file)):
         rests = outcome.rests.get(row.sha256, ())
-        reasons = [_resting(rests, *asked) for asked in wanted.resting_on]
+        reasons = [[e for e in rests if e.called(*asked)] for asked in wanted.resting_on]
         if _selected(row, rests, wanted) and all(each or row.unread for each in reasons):
             hits.append(Hit(row, tuple(rest for each in reasons for rest in each), rests))
     return tuple(hits)
@@ -93,18 +91,3 @@ def _names(rests: Sequence[Rest], kind: str, part: str) -> bool:
     """Return whether a name of that kind holds the text; always for none."""
     text = folded(part)
     return not text or any(each.kind == kind and text in folded(each.value) for each in rests)
-
-
-def _resting(rests: Sequence[Rest], kind: str, value: str) -> tuple[Rest, ...]:
-    """Return what is the same as `value`, or, for some kinds, begins with it."""
-    text = folded(value)
-    bare = text.removeprefix("lot ")
-    same = {bare, f"lot {bare}"} if kind == "lot" else {text}
-    return tuple(each for each in rests if each.kind == kind and _is(each, same, text))
-
-
-def _is(rest: Rest, same: set[str], text: str) -> bool:
-    given = folded(rest.value)
-    if rest.kind not in BY_STEM:
-        return given in same
-    return given.startswith(text) and given[len(text) : len(text) + 1] in AFTER_STEM

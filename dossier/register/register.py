@@ -1,5 +1,6 @@
 """The register of a folder of dossiers: found, read, chained, and compared with the last time."""
 
+import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -8,6 +9,9 @@ from itertools import chain as joined
 from pathlib import Path
 
 from dossier.record.attached import NotADossierError
+from dossier.record.files import write_whole
+from dossier.record.recall import FILE, Recall, Recalls, recalls_in
+from dossier.record.rests import Rest
 from dossier.register.events import (
     Event,
     Present,
@@ -17,7 +21,7 @@ from dossier.register.events import (
     faults_of,
     file_digest,
 )
-from dossier.register.row import Rest, Row, on_day, row_digest, settled
+from dossier.register.row import Row, on_day, row_digest, settled, without
 from dossier.register.store import GENESIS, Kept, RegisterError, Rests, Store, linked, opened
 from dossier.system.confined import StoppedError, confined
 
@@ -43,6 +47,7 @@ class Register:
     """Files that are not dossiers, with the reason."""
     copies: tuple[tuple[str, str], ...]
     """Files that are the same, byte for byte, as another."""
+    recalls: Recalls
     read: int
     """Dossiers that were read in this run; the others are bound under a head that was kept."""
 
@@ -88,20 +93,29 @@ def update(
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
         found = _scanned(folder, known, stored.rests, (tuple(trust), at), jobs)
+        found.recalls = recalls_in(folder)
         events = [*faults, *events_of(folder, stored, found, program)]
         added = _added(stored, found, program)
         store.append(added)
         _keep(store, stored, found)
     chain = (*stored.chain, *added)
-    read = [on_day(row, today) for row in found.rows.values()]
+    read = [on_day(_recalled(row, found), today) for row in found.rows.values()]
     return Register(
         head=chain[-1].digest if chain else GENESIS,
         heads=tuple(each.digest for each in chain),
         rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
-        added=tuple(f"{each.link.number} r{each.link.revision}" for each in added),
+        added=tuple(
+            f"{each.link.number or 'recall'} r{each.link.revision}" for each in added
+        ),
         events=tuple(events), unreadable=tuple(sorted(found.unreadable.items())),
-        copies=tuple(found.copies), read=len(found.read),
+        copies=tuple(found.copies), read=len(found.read), recalls=found.recalls,
     )  # fmt: skip
+
+
+def _recalled(row: Row, found: Present) -> Row:
+    """Return a row as the recalls of the folder leave it."""
+    rests = found.rests.get(row.sha256, ())
+    return without(row, found.recalls.recalled(row.sha256, row.number, row.revision, rests))
 
 
 def _known(stored: Stored, head: str, program: str) -> dict[str, Row]:
@@ -194,9 +208,10 @@ def _confined(chunk: tuple[Path, Sequence[str], _Trust]) -> list[_Read]:
 
 def _read(place: tuple[Path, str, _Trust]) -> _Read:
     from dossier.record.dossier_file import read_dossier
+    from dossier.record.rests import rests_on
     from dossier.record.standing import seals_of
     from dossier.record.trust import trust_of
-    from dossier.register.row import rests_on, row_of
+    from dossier.register.row import row_of
 
     folder, name, (trust, at) = place
     try:
@@ -226,7 +241,9 @@ def _added(stored: Stored, found: Present, program: str) -> tuple[Kept, ...]:
     new.sort(key=lambda each: (each[0].issued, each[0].number, each[0].revision, each[0].sha256))
     end = stored.chain[-1] if stored.chain else None
     prev, seq = (end.digest, end.link.seq) if end else (GENESIS, 0)
-    records = ((row.sha256, row.number, row.revision, digest) for row, digest in new)
+    records = [(row.sha256, row.number, row.revision, digest) for row, digest in new]
+    fresh = ((n, key) for key, n in found.recalls.files.items() if key not in stored.recalls)
+    records += [(key, "", number, key) for number, key in sorted(fresh)]
     return tuple(Kept(link, link.digest) for link in linked(records, program, prev, seq))
 
 
@@ -237,3 +254,21 @@ def _keep(store: Store, stored: Stored, found: Present) -> None:
     rests = {key: stored.rests.get(key, ()) for key in gone} | found.rests
     if (rows, rests) != (stored.rows, stored.rests):
         store.replace(rows, rests)
+
+
+def noted(folder: Path, recall: Recall) -> str:
+    """Put a recall on file in a folder and into its chain; return the new head."""
+    from dossier.record.program import program_digest
+
+    path = folder / FILE.format(number=recall.number)
+    content = recall.model_dump_json(by_alias=True, indent=2).encode() + b"\n"
+    key = hashlib.sha256(content).hexdigest()
+    with opened(folder) as store:
+        if path.exists():
+            raise RegisterError(f"{path}: another recall came before this one: run it again")
+        end = store.chain()[-1]
+        record = (key, "", recall.number, key)
+        links = linked([record], program_digest(), end.digest, end.link.seq)
+        store.append([Kept(link, link.digest) for link in links])
+        write_whole(path, content)
+    return links[-1].digest

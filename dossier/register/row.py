@@ -3,19 +3,21 @@
 import hashlib
 import json
 import re
-import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import astuple, dataclass, fields, replace
 from datetime import date
-from typing import Any
 
+from dossier.decision.conditions import APPROVES
 from dossier.record.dossier_file import DossierFile
+from dossier.record.recall import CONDITIONAL, Recalled
+from dossier.record.rests import Rest, unread_inputs
 from dossier.record.standing import (
     DRAFT,
     EXPIRED,
     NOT_INTACT,
     NOT_PROVEN,
+    RECALLED,
     SIGNED_OFF,
     Sealed,
     Standing,
@@ -24,164 +26,9 @@ from dossier.record.standing import (
     standing_of,
 )
 
-KINDS = {
-    "instrument": "Instruments",
-    "certificate": "Certificates",
-    "lot": "Lots",
-    "specimen": "Specimens",
-    "laboratory": "Laboratories",
-    "standard": "Standards",
-    "fluid": "Fluids",
-    "requirement": "Requirements",
-    "source": "Sources of requirements",
-    "record": "Records",
-    "filter": "",
-    "equipment": "",
-}
-"""What can be asked for, with its heading below a dossier: the last two have their own columns.
-
-`source` is the document that a requirement was taken from.
-"""
-
-BY_STEM = ("standard", "source", "certificate")
-"""Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
-
-
-_DESIGNATION = re.compile(
-    r"\b(?:ISO(?:/[A-Z]+)?|IEC|EN|DIN|ASTM|SAE|JCGM|ILAC)[ -][A-Z]{0,2}\d[\d.-]*(?::\d{4})?"
-)
-"""A standard as checks cite it, without clause and provenance."""
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Rest:
-    """One thing that a decision rests on."""
-
-    kind: str
-    value: str
-    requirements: tuple[str, ...]
-    """Requirements whose findings use it; empty where it is listed but no finding uses it."""
-
-
-def folded(text: str) -> str:
-    """Return text for comparison: without case, forms of characters and runs of space."""
-    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())
-
-
-def unread_inputs(dossier: DossierFile) -> str:
-    """Return why it is not fully known what this decision rests on; empty when it is."""
-    if dossier.case is None:
-        return "its case.toml cannot be read"
-    return "its application.toml cannot be read" if dossier.application is None else ""
-
-
-def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
-    """Return everything that the decision rests on, each with the requirements concerned.
-
-    What is only listed (an instrument that no record used) is returned too: to look once too
-    often does no harm.
-    """
-    users: dict[tuple[str, str], set[str]] = defaultdict(set)
-    for kind, value, requirements in (*_of_case(dossier), *_of_decision(dossier)):
-        if value.strip():
-            users[kind, " ".join(value.split())] |= set(requirements)
-    return tuple(sorted(Rest(*key, tuple(sorted(ids))) for key, ids in users.items()))
-
-
-_Use = tuple[str, str, Iterable[str]]
-
-
-def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
-    decision = dossier.decision
-    everything = [finding.requirement for finding in decision.findings]
-    for finding in decision.findings:
-        yield "requirement", finding.requirement, [finding.requirement]
-        yield "source", finding.source, [finding.requirement]
-    yield "filter", decision.case.candidate, everything
-    yield "filter", decision.case.reference or "", _with_reference(dossier)
-    yield from (("equipment", each, everything) for each in decision.application.equipment)
-    users = _users(dossier)
-    for check in decision.checks:
-        for standard in _DESIGNATION.findall(check.standard) or [check.standard]:
-            yield "standard", standard, users[check.record]
-
-
-def _of_case(dossier: DossierFile) -> Iterator[_Use]:
-    case, application = dossier.case or {}, dossier.application or {}
-    users = _users(dossier)
-    by_instrument: dict[str, set[str]] = defaultdict(set)
-    by_laboratory: dict[str, set[str]] = defaultdict(set)
-    for record in _tables(case, "record"):
-        used = users[_text(record, "id")]
-        for identifier in _texts(record, "instruments"):
-            by_instrument[identifier] |= used
-            yield "instrument", identifier, used
-        by_laboratory[_text(record, "laboratory")] |= used
-        for kind in ("laboratory", "standard", "fluid", "specimen"):
-            yield kind, _text(record, kind), used
-        yield "record", _text(record, "id"), used
-    for each in _tables(case, "instrument"):
-        used = by_instrument[_text(each, "id")]
-        yield "instrument", _text(each, "id"), used
-        yield "certificate", _text(each, "certificate"), used
-    for each in _tables(case, "laboratory"):
-        used = by_laboratory[_text(each, "id")]
-        yield "laboratory", _text(each, "id"), used
-        yield "laboratory", _text(each, "name"), used
-    yield from (("fluid", _text(each, "id"), ()) for each in _tables(case, "fluid"))
-    yield from _lots(dossier, case)
-    yield "fluid", _text(_table(application, "oil"), "description"), ()
-
-
-def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
-    everything = [finding.requirement for finding in dossier.decision.findings]
-    compared = _with_reference(dossier)
-    for side, used in (("candidate", everything), ("reference", compared)):
-        yield from (("lot", lot, used) for lot in _texts(_table(case, side), "lots"))
-        yield from (("specimen", each, ()) for each in _texts(_table(case, side), "specimens"))
-        own = [each for each in _tables(case, "specimen") if _text(each, "filter") == side]
-        yield from (("lot", _text(each, "lot"), used) for each in own)
-
-
-def _users(dossier: DossierFile) -> Mapping[str, set[str]]:
-    """Return record -> requirements whose findings use it."""
-    users: dict[str, set[str]] = defaultdict(set)
-    for finding in dossier.decision.findings:
-        for record in finding.rests_on_records():
-            users[record].add(finding.requirement)
-    return users
-
-
-def _with_reference(dossier: DossierFile) -> list[str]:
-    """Return the requirements that are decided against the filter now fitted."""
-    return [
-        finding.requirement
-        for finding in dossier.decision.findings
-        if finding.limit.not_worse_than_reference is not None
-    ]
-
-
-def _tables(document: Mapping[str, Any], key: str) -> list[Mapping[str, Any]]:
-    found = document.get(key)
-    return [each for each in found if isinstance(each, dict)] if isinstance(found, list) else []
-
-
-def _table(document: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-    found = document.get(key)
-    return found if isinstance(found, dict) else {}
-
-
-def _text(document: Mapping[str, Any], key: str) -> str:
-    found = document.get(key)
-    return found if isinstance(found, str) else ""
-
-
-def _texts(document: Mapping[str, Any], key: str) -> list[str]:
-    found = document.get(key)
-    return [each for each in found if isinstance(each, str)] if isinstance(found, list) else []
-
-
 CONFLICT = "in conflict"
+STOOD = (SIGNED_OFF, EXPIRED, RECALLED)
+"""What takes the place of an earlier one, whatever became of it since."""
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _REVISION = re.compile(r"[\s,]*(?:r|rev\.?|revision)\s*(\d{1,4})\b", re.IGNORECASE)
 _JOINED = re.compile(r"(.+)-r(\d{1,4})", re.IGNORECASE)
@@ -216,7 +63,7 @@ class Row:
     found: str
     """The decision that was computed; never shown without `standing`."""
     standing: str
-    """"signed off", "draft" or "not intact"; as it reads also "expired" or "not proven"."""
+    """"signed off", "draft", "not intact"; as it reads also "expired", "recalled", "not proven"."""
     remark: str
     """Why it does not stand, or what else a reader must know."""
     unread: str
@@ -239,7 +86,7 @@ class Row:
             return read_as(self.found, CONFLICT)
         if self.current:
             return read_as(self.found, self.standing)
-        if self.standing in (SIGNED_OFF, EXPIRED):
+        if self.standing in STOOD:
             return f"superseded: was {self.found}"
         return read_as(self.found, f"{self.standing}, superseded")
 
@@ -263,7 +110,7 @@ def row_digest(row: Row, rests: Iterable[Rest]) -> str:
     Over JSON in ASCII with sorted keys and no white space.
     """
     document = {name: getattr(row, name) for name in FACTS}
-    document["rests"] = [[each.kind, each.value, each.requirements] for each in rests]
+    document["rests"] = [astuple(each) for each in rests]
     text = json.dumps(document, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -277,6 +124,20 @@ def on_day(row: Row, today: date) -> Row:
     )
     now = as_of(Standing(row.standing, row.remark, signed, until), today)
     return replace(row, standing=now.word, remark=now.remark)
+
+
+def without(row: Row, recalled: Recalled | None) -> Row:
+    """Return a row as what is recalled leaves it: an approval that falls is none any more."""
+    if recalled is None:
+        return row
+    if row.standing != SIGNED_OFF or row.found not in APPROVES:
+        return replace(row, remark=row.remark or recalled.text)
+    if not recalled.stands or recalled.outcome is None:
+        return replace(row, standing=RECALLED, remark=recalled.text)
+    now = recalled.outcome
+    days = [day for day in (row.valid_until, now.until and now.until.isoformat()) if day]
+    found = APPROVES[1].value if now.outcome == CONDITIONAL else row.found
+    return replace(row, remark=recalled.text, found=found, valid_until=min(days, default=""))
 
 
 def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
@@ -344,7 +205,7 @@ def _settle(
 
 def _outranks(one: Row, other: Row) -> bool:
     """Return whether `one` may take the place of `other`, being later."""
-    if one.standing in (SIGNED_OFF, EXPIRED):
+    if one.standing in STOOD:
         return other.standing != NOT_INTACT
     return one.standing == DRAFT and other.standing == DRAFT
 

@@ -13,7 +13,8 @@ from typing import Any
 
 from dossier.case.bounded import NotReadError, read_below
 from dossier.record.files import write_whole
-from dossier.register.row import FACTS, Rest, Row
+from dossier.record.rests import Rest
+from dossier.register.row import FACTS, Row
 
 GENESIS = "0" * 64
 """Stands for the link before the first."""
@@ -30,6 +31,7 @@ class Link:
     record_sha256: str
     """SHA-256 of the PDF."""
     number: str
+    """That of the dossier; empty for a recall, whose own number stands for the revision."""
     revision: int
     row_sha256: str
     """SHA-256 of what the register read in it, as `register_row.row_digest` gives it."""
@@ -93,7 +95,7 @@ def _matches(link: Link, head: str) -> bool:
 
 
 FILE = "dossier-register.sqlite"
-VERSION = 2
+VERSION = 3
 """Form of the file; a file of another form is refused, since its chain must not be lost."""
 WAIT = 30.0
 """So long one run waits for another to end [s]."""
@@ -101,6 +103,7 @@ LARGEST = 128 * 2**20
 
 _LINK = tuple(each.name for each in fields(Link))
 _COLUMNS = (*FACTS, "file")
+_REST = ("sha256", *(each.name for each in fields(Rest)))
 _WHOLE = ("seq", "size", "revision")
 
 
@@ -111,7 +114,7 @@ def _typed(names: Iterable[str]) -> str:
 _SCHEMA = (
     f"CREATE TABLE chain ({_typed(_LINK)}, digest TEXT NOT NULL, PRIMARY KEY (seq)) STRICT",
     f"CREATE TABLE dossier ({_typed(_COLUMNS)}, PRIMARY KEY (sha256)) STRICT",
-    f"CREATE TABLE rest ({_typed(('sha256', 'kind', 'value', 'requirements'))}) STRICT",
+    f"CREATE TABLE rest ({_typed(_REST)}) STRICT",
     f"PRAGMA user_version = {VERSION}",
 )
 
@@ -154,10 +157,11 @@ class Store:
 
     def rests(self) -> dict[str, tuple[Rest, ...]]:
         """Return what the dossiers rest on, as stored; nothing vouches for it here."""
-        wanted = "SELECT sha256, kind, value, requirements FROM rest ORDER BY rowid"
         rests: dict[str, list[Rest]] = {}
-        for sha256, kind, value, requirements in self._db.execute(wanted):
-            rest = Rest(kind, value, tuple(requirements.split("\n")) if requirements else ())
+        stored = self._db.execute(f"SELECT {', '.join(_REST)} FROM rest ORDER BY rowid")
+        for sha256, kind, value, requirements, records, *days in stored:
+            users, used = (each.split("\n") if each else () for each in (requirements, records))
+            rest = Rest(kind, value, tuple(users), tuple(used), *days)
             rests.setdefault(sha256, []).append(rest)
         return {sha256: tuple(each) for sha256, each in rests.items()}
 
@@ -167,10 +171,11 @@ class Store:
             self._db.execute(f"DELETE FROM {table}")
         self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
         values = [
-            (sha256, each.kind, each.value, "\n".join(each.requirements))
+            (sha256, each.kind, each.value, "\n".join(each.requirements),
+             "\n".join(each.records), each.first, each.last)
             for sha256, those in rests.items()
             for each in those
-        ]
+        ]  # fmt: skip
         self._insert("rest", values)
 
     def _insert(self, table: str, values: Sequence[tuple[Any, ...]]) -> None:

@@ -2,7 +2,7 @@
 
 import json
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from io import BytesIO
@@ -10,10 +10,13 @@ from itertools import zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from dossier.case.application import Application
 from dossier.case.case import Case
+from dossier.case.model import Deviation, Qualification
 from dossier.case.problems import CaseError
-from dossier.decision.finding import Assessment
-from dossier.record.attached import NotADossierError, quiet
+from dossier.decision.conditions import conceded, valid_until
+from dossier.decision.finding import Assessment, decision_of
+from dossier.record.attached import NotADossierError, PdfFile, quiet
 from dossier.record.document import MAX_NAME, plain_part
 from dossier.report.house.house import ATTACHED, House, attached_house, digest_of, own_files
 
@@ -84,6 +87,70 @@ def recompute(
         why = "not rebuilt: a house is read only where its digest is trusted and the seals hold"
         return replace(result, pages=why)
     return _paged(data, files, manifest, result)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Without:
+    """What is left of a decision without some of its records."""
+
+    why_not: str = ""
+    """Why it could not be decided again, or not as it states; the rest is empty then."""
+    decision: str = ""
+    verdicts: tuple[tuple[str, str, str, str], ...] = ()
+    """Requirements that read otherwise now: id, verdict before and now, and the reason."""
+    conditions: tuple[str, ...] = ()
+    """Conditions that it did not have."""
+    until: date | None = None
+    """Last day of the approval."""
+    case: Qualification | None = None
+    application: Application | None = None
+
+
+def without(
+    pdf: PdfFile, case_name: str, records: Collection[str], reason: str, day: date
+) -> Without:
+    """Decide a dossier as it stands, and again without `records`, left out for `reason` on `day`.
+
+    Leaving them out is no condition by itself: whoever recalls a record answers for that.
+    """
+    from dossier.make.api import assess
+
+    then = recompute(pdf.built, pdf.files, case_name, pages=False)
+    if then.case is None or then.assessment is None:
+        return Without(why_not=then.why_not)
+    if then.moved and (then.same_version or _turned(pdf.files, then.assessment)):
+        return Without(why_not=f"its attachments do not give what it states: {then.moved[0]}")
+    asked = then.case.qualification
+    left = {each.record for each in asked.deviation if each.effect == "record excluded"}
+    out = [
+        Deviation(record=each, text=reason, cause=reason, effect="record excluded",
+                  agreed_by="recall", agreed=day)
+        for each in sorted(set(records) - left)
+    ]  # fmt: skip
+    fewer = asked.model_copy(update={"deviation": (*asked.deviation, *out)})
+    now = assess(replace(then.case, qualification=fewer), then.issued, pages=False)
+    own = {("excluded record", each.record) for each in out}
+    kept = [each for each in now.conditions if (each.kind, each.subject) not in own]
+    decision = decision_of(now.findings, kept).value
+    had = {(each.kind, each.subject) for each in then.assessment.conditions}
+    return Without(
+        decision=decision, until=valid_until(decision, conceded(now.findings), asked.review_due),
+        verdicts=tuple(
+            (new.demand.id, old.verdict.value, new.verdict.value, new.reason)
+            for old, new in zip(then.assessment.findings, now.findings, strict=True)
+            if old.verdict != new.verdict
+        ),
+        conditions=tuple(e.text for e in kept if (e.kind, e.subject) not in had),
+        case=asked, application=then.case.application,
+    )  # fmt: skip
+
+
+def _turned(files: Mapping[str, bytes], now: Assessment) -> bool:
+    """Return whether decision or a verdict is another than decision.json states."""
+    document = json.loads(files["decision.json"])
+    then = {each["requirement"]: each["verdict"] for each in document["findings"]}
+    verdicts = {each.demand.id: each.verdict.value for each in now.findings}
+    return bool(document["decision"] != now.decision.value or then != verdicts)
 
 
 def unpack(files: Mapping[str, bytes], folder: Path) -> None:

@@ -57,7 +57,7 @@ EDITS = {
     "what it rests on taken away": "DELETE FROM rest WHERE kind = 'instrument'",
     "what it rests on renamed": "UPDATE rest SET value = 'APC-99' WHERE value = 'APC-21'",
     "what it rests on invented": (
-        "INSERT INTO rest SELECT sha256, 'lot', '25-999', '' FROM dossier LIMIT 1"
+        "INSERT INTO rest SELECT sha256, 'lot', '25-999', '', '', '', '' FROM dossier LIMIT 1"
     ),
     "a link renamed": "UPDATE chain SET number = 'X' WHERE seq = 1",
     "a link for another row": "UPDATE chain SET row_sha256 = digest WHERE seq = 2",

@@ -257,6 +257,7 @@ def test_json_holds_head_events_and_what_decisions_rest_on(folder):
     assert (first["number"], first["decision"], first["current"]) == ("A", "approved", True)
     assert (second["decision"], second["review_due"]) == ("draft: would be approved", "2027-01-01")
     wanted = {"kind": "instrument", "value": "APC-21", "requirements": ["E1"]}
+    wanted |= {"records": ["MP-1"], "first": "2026-02-16", "last": "2026-02-16"}
     assert wanted in first["rests_on"]
 
 

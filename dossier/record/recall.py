@@ -1,0 +1,188 @@
+"""Recalls on file: evidence that turned out wrong afterwards, and what it does to decisions.
+
+A recall is a small file beside the dossiers that is never changed: a later one lifts it.  Which
+records it names is found in what a dossier rests on, so that one that comes later is seen too.
+"""
+
+import hashlib
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from dossier.case.bounded import NotReadError, read_regular
+from dossier.record.document import Digest, Text
+from dossier.record.rests import Rest, folded
+
+Word = Literal["falls", "stands without it", "stands conditionally", "cannot be decided again"]
+FALLS, STANDS, CONDITIONAL, UNKNOWN = get_args(Word)
+Kind = Literal[
+    "instrument", "certificate", "laboratory", "lot", "specimen", "fluid", "record", "dossier"
+]
+"""What can be recalled; the last is an approval as a whole."""
+WHOLE = "the whole dossier"
+FILE = "recall-{number:04d}.json"
+_NAME = re.compile(r"recall-\d{4,8}\.json")
+MAX_RECALL = 64 * 2**20
+
+
+class _Form(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Outcome(_Form):
+    """What became of one approval without the records that were recalled by then."""
+
+    dossier: Text
+    sha256: Digest
+    records: tuple[Text, ...]
+    """All that were left out, of every recall that was not lifted."""
+    outcome: Word
+    why: Text
+    until: date | None = None
+    """Last day on which it holds now."""
+
+
+class Recall(_Form):
+    """One recall, or the end of some."""
+
+    schema_: Literal["dossier recall 1.0"] = Field(alias="schema", default="dossier recall 1.0")
+    number: Annotated[int, Field(ge=1, le=99_999_999, strict=True)]
+    kind: Kind
+    value: Annotated[Text, Field(min_length=1)]
+    within: Text = ""
+    """Laboratory or dossier number by which it is told from another of the same name."""
+    first: date | None = None
+    """Day of measurement from which it is recalled; None from the beginning."""
+    until: date | None = None
+    """Last such day; None without end."""
+    reason: Text
+    day: date
+    lifts: tuple[int, ...] = ()
+    """Numbers of earlier recalls that hold no more: then it recalls nothing itself."""
+    outcomes: tuple[Outcome, ...] = ()
+
+    @property
+    def what(self) -> str:
+        """Return what is recalled as it is typed."""
+        return f"{self.kind}:{self.within}/{self.value}" if self.within else self.typed
+
+    @property
+    def typed(self) -> str:
+        """Return kind and value alone."""
+        return f"{self.kind}:{self.value}"
+
+    def names(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
+        """Return the records of a dossier that it recalls; `WHOLE` where it is recalled itself."""
+        if self.kind == "dossier":
+            own = {folded(number), folded(f"{number} r{revision}"), folded(f"{number}-r{revision}")}
+            return frozenset((WHOLE,)) if folded(self.value) in own else frozenset()
+        used = {name for e in rests if e.called(self.kind, self.value) for name in e.records}
+        if self.within and folded(self.within) != folded(number):
+            used &= {n for e in rests if e.called("laboratory", self.within) for n in e.records}
+        return frozenset(
+            e.value for e in rests if used and e.kind == "record" and e.value in used
+            and self._in_span(e)
+        )  # fmt: skip
+
+    def _in_span(self, record: Rest) -> bool:
+        """Return whether a record was measured in the span, or may have been."""
+        if not record.first:
+            return True
+        early = self.first is not None and date.fromisoformat(record.last) < self.first
+        late = self.until is not None and date.fromisoformat(record.first) > self.until
+        return not (early or late)
+
+
+@dataclass(frozen=True, slots=True)
+class Recalled:
+    """What is recalled of one dossier."""
+
+    because: Mapping[str, str]
+    """Record -> number and object of the recall that names it, in words."""
+    outcome: Outcome | None
+    """What was decided without all of them; None where that was not done yet."""
+
+    @property
+    def stands(self) -> bool:
+        """Return whether its approval was decided again without them, and stands."""
+        return self.outcome is not None and self.outcome.outcome in (STANDS, CONDITIONAL)
+
+    @property
+    def text(self) -> str:
+        """Return the state in a sentence."""
+        recalls = "; ".join(dict.fromkeys(self.because.values()))
+        if self.outcome is None:
+            return f"{recalls}: {', '.join(sorted(self.because))}; not decided again since"
+        return f"{recalls}: {self.outcome.outcome}: {self.outcome.why}"
+
+
+@dataclass(frozen=True)
+class Recalls:
+    """The recalls of a folder, in their order."""
+
+    given: tuple[Recall, ...] = ()
+    files: Mapping[str, int] = field(default_factory=dict)
+    """SHA-256 of each file -> the number of its recall."""
+    faults: Mapping[str, str] = field(default_factory=dict)
+    """Files that have the name of a recall and are none that can be read -> why."""
+
+    @cached_property
+    def active(self) -> tuple[Recall, ...]:
+        """Return those that no later one lifts."""
+        lifted = {old for each in self.given for old in each.lifts if old < each.number}
+        return tuple(e for e in self.given if not e.lifts and e.number not in lifted)
+
+    @cached_property
+    def _outcomes(self) -> dict[str, Outcome]:
+        return {o.sha256: o for each in self.given for o in each.outcomes}
+
+    def recalled(
+        self, sha256: str, number: str, revision: int, rests: Sequence[Rest]
+    ) -> Recalled | None:
+        """Return what is recalled of a dossier; None where nothing is."""
+        because = {
+            name: f"recall {each.number} ({each.what})"
+            for each in self.active
+            for name in each.names(number, revision, rests)
+        }
+        if not because:
+            return None
+        outcome = self._outcomes.get(sha256)
+        fits = outcome is not None and set(outcome.records) == set(because)
+        return Recalled(because, outcome if fits else None)
+
+
+def recalls_in(folder: Path) -> Recalls:
+    """Return the recalls that lie in a folder of dossiers."""
+    given: list[Recall] = []
+    files: dict[str, int] = {}
+    faults: dict[str, str] = {}
+    for path in _paths(folder):
+        try:
+            content = read_regular(path, MAX_RECALL)
+            recall = Recall.model_validate_json(content)
+            if path.name != FILE.format(number=recall.number):
+                raise ValueError(f"it says that it is number {recall.number}")
+        except (OSError, NotReadError, ValueError, ValidationError) as error:
+            faults[path.name] = _why(error)
+            continue
+        given.append(recall)
+        files[hashlib.sha256(content).hexdigest()] = recall.number
+    return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)
+
+
+def _paths(folder: Path) -> Iterator[Path]:
+    yield from sorted(path for path in folder.iterdir() if _NAME.fullmatch(path.name))
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        return f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
+    return str(error)[:200]

@@ -1,0 +1,248 @@
+"""What a decision rests on: instruments, lots, laboratories, records and the days of those."""
+
+import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from dossier.record.dossier_file import DossierFile
+
+KINDS = {
+    "instrument": "Instruments",
+    "certificate": "Certificates",
+    "lot": "Lots",
+    "specimen": "Specimens",
+    "laboratory": "Laboratories",
+    "standard": "Standards",
+    "fluid": "Fluids",
+    "requirement": "Requirements",
+    "source": "Sources of requirements",
+    "record": "Records",
+    "filter": "",
+    "equipment": "",
+    "calibration": "",
+    "concession": "",
+    "carried": "",
+}
+"""What can be asked for, with its heading below a dossier; the others stand elsewhere.
+
+`source` is the document that a requirement was taken from; the last three end on a day.
+"""
+
+BY_STEM = ("standard", "source", "certificate")
+"""Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
+AFTER_STEM = ("", ":", ",", " ", "-", "(")
+"""What may follow the beginning by which a standard, source or certificate is found."""
+
+
+_DESIGNATION = re.compile(
+    r"\b(?:ISO(?:/[A-Z]+)?|IEC|EN|DIN|ASTM|SAE|JCGM|ILAC)[ -][A-Z]{0,2}\d[\d.-]*(?::\d{4})?"
+)
+"""A standard as checks cite it, without clause and provenance."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Rest:
+    """One thing that a decision rests on."""
+
+    kind: str
+    value: str
+    requirements: tuple[str, ...]
+    """Requirements whose findings use it; empty where it is listed but no finding uses it."""
+    records: tuple[str, ...] = ()
+    """Records that it was used in; of a record itself."""
+    first: str = ""
+    """Day of the first of these records, or since when it holds; ISO dates, empty if not known."""
+    last: str = ""
+    """Day on which the last of these records ended, or until when it holds."""
+
+    def called(self, kind: str, value: str) -> bool:
+        """Return whether it is of that kind and name; for some kinds the beginning is enough."""
+        if self.kind != kind:
+            return False
+        given, text = folded(self.value), folded(value)
+        if kind == "lot":
+            return given.removeprefix("lot ") == text.removeprefix("lot ")
+        if kind not in BY_STEM:
+            return given == text
+        return given.startswith(text) and given[len(text) : len(text) + 1] in AFTER_STEM
+
+
+def folded(text: str) -> str:
+    """Return text for comparison: without case, forms of characters and runs of space."""
+    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())
+
+
+def unread_inputs(dossier: DossierFile) -> str:
+    """Return why it is not fully known what this decision rests on; empty when it is."""
+    if dossier.case is None:
+        return "its case.toml cannot be read"
+    return "its application.toml cannot be read" if dossier.application is None else ""
+
+
+def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
+    """Return everything that the decision rests on, each with the requirements concerned.
+
+    What is only listed (an instrument that no record used) is returned too: to look once too
+    often does no harm.
+    """
+    users: dict[tuple[str, str], set[str]] = defaultdict(set)
+    used: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for kind, value, requirements, records in (*_of_case(dossier), *_of_decision(dossier)):
+        if value.strip():
+            key = kind, " ".join(value.split())
+            users[key] |= set(requirements)
+            used[key] |= set(records)
+    days = {_text(each, "id"): _days(each) for each in _tables(dossier.case or {}, "record")}
+    rests = [Rest(*key, _sorted(ids), _sorted(used[key]), *_span(days, used[key]))
+             for key, ids in users.items()]  # fmt: skip
+    return tuple(sorted({*rests, *_ends(dossier)}))
+
+
+def _sorted(ids: Iterable[str]) -> tuple[str, ...]:
+    """Return identifiers in order, each as one line."""
+    return tuple(sorted({" ".join(each.split()) for each in ids} - {""}))
+
+
+def _days(record: Mapping[str, Any]) -> tuple[str, str]:
+    first = _day(record, "tested")
+    return first, _day(record, "finished") or first
+
+
+def _span(days: Mapping[str, tuple[str, str]], records: Iterable[str]) -> tuple[str, str]:
+    """Return from when to when records were measured; empty where a day is not known."""
+    own = [days[each] for each in records if each in days]
+    if not own or not all(map(all, own)):
+        return "", ""
+    return min(first for first, _ in own), max(last for _, last in own)
+
+
+def _ends(dossier: DossierFile) -> Iterator[Rest]:
+    """Yield what ends on a day: calibrations, concessions that are used, evidence carried over."""
+    case = dossier.case or {}
+    used = {(each.requirement, each.concession) for each in dossier.decision.findings}
+    for each in _tables(case, "concession"):
+        requirement = _text(each, "requirement")
+        if (requirement, _text(each, "text")) in used:
+            yield Rest("concession", requirement, (requirement,), last=_day(each, "until"))
+    for each in _tables(case, "instrument"):
+        days = _day(each, "calibrated"), _day(each, "due")
+        yield Rest("calibration", _text(each, "id"), (), (), *days)
+    for each in _tables(case, "carried"):
+        yield Rest("carried", _text(each, "record"), (), (), last=_day(each, "until"))
+
+
+_Use = tuple[str, str, Iterable[str], Iterable[str]]
+"""Kind, value, the requirements and the records that use it."""
+
+
+def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
+    decision = dossier.decision
+    everything = [finding.requirement for finding in decision.findings]
+    for finding in decision.findings:
+        yield "requirement", finding.requirement, [finding.requirement], ()
+        yield "source", finding.source, [finding.requirement], ()
+    yield "filter", decision.case.candidate, everything, ()
+    yield "filter", decision.case.reference or "", _with_reference(dossier), ()
+    yield from (("equipment", each, everything, ()) for each in decision.application.equipment)
+    users = _users(dossier)
+    for check in decision.checks:
+        for standard in _DESIGNATION.findall(check.standard) or [check.standard]:
+            yield "standard", standard, users[check.record], ()
+
+
+def _of_case(dossier: DossierFile) -> Iterator[_Use]:
+    case, application = dossier.case or {}, dossier.application or {}
+    users, entries = _users(dossier), _tables(case, "record")
+
+    def used(kind: str, value: str, where: Callable[[Mapping[str, Any]], bool]) -> _Use:
+        ids = [_text(each, "id") for each in entries if where(each)]
+        return kind, value, {name for each in ids for name in users[each]}, ids
+
+    for record in entries:
+        name = _text(record, "id")
+        own = users[name], (name,)
+        yield from (("instrument", each, *own) for each in _texts(record, "instruments"))
+        for kind in ("laboratory", "standard", "fluid", "specimen"):
+            yield kind, _text(record, kind), *own
+        yield "record", name, *own
+    for each in _tables(case, "instrument"):
+        name = _text(each, "id")
+        yield "instrument", name, (), ()
+        yield used("certificate", _text(each, "certificate"), _uses(name))
+    for each in _tables(case, "laboratory"):
+        name = _text(each, "id")
+        yield "laboratory", name, (), ()
+        yield used("laboratory", _text(each, "name"), _is("laboratory", name))
+    yield from (("fluid", _text(each, "id"), (), ()) for each in _tables(case, "fluid"))
+    yield from _lots(dossier, case)
+    yield "fluid", _text(_table(application, "oil"), "description"), (), ()
+
+
+def _uses(instrument: str) -> Callable[[Mapping[str, Any]], bool]:
+    return lambda record: instrument in _texts(record, "instruments")
+
+
+def _is(key: str, value: str) -> Callable[[Mapping[str, Any]], bool]:
+    return lambda record: _text(record, key) == value
+
+
+def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
+    """Yield the lots of both filters; of one that no specimen names, all records may be."""
+    everything = [finding.requirement for finding in dossier.decision.findings]
+    compared = _with_reference(dossier)
+    for side, used in (("candidate", everything), ("reference", compared)):
+        own = [each for each in _tables(case, "specimen") if _text(each, "filter") == side]
+        of_lot = {_text(each, "id"): _text(each, "lot") for each in own}
+        records = [each for each in _tables(case, "record") if _text(each, "filter") == side]
+        for lot in dict.fromkeys([*_texts(_table(case, side), "lots"), *of_lot.values()]):
+            its = [_text(each, "id") for each in records
+                   if of_lot.get(_text(each, "specimen")) in (None, "", lot)]  # fmt: skip
+            yield "lot", lot, used, its
+        yield from (("specimen", each, (), ()) for each in _texts(_table(case, side), "specimens"))
+
+
+def _users(dossier: DossierFile) -> Mapping[str, set[str]]:
+    """Return record -> requirements whose findings use it."""
+    users: dict[str, set[str]] = defaultdict(set)
+    for finding in dossier.decision.findings:
+        for record in finding.rests_on_records():
+            users[record].add(finding.requirement)
+    return users
+
+
+def _with_reference(dossier: DossierFile) -> list[str]:
+    """Return the requirements that are decided against the filter now fitted."""
+    return [
+        finding.requirement
+        for finding in dossier.decision.findings
+        if finding.limit.not_worse_than_reference is not None
+    ]
+
+
+def _tables(document: Mapping[str, Any], key: str) -> list[Mapping[str, Any]]:
+    found = document.get(key)
+    return [each for each in found if isinstance(each, dict)] if isinstance(found, list) else []
+
+
+def _table(document: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    found = document.get(key)
+    return found if isinstance(found, dict) else {}
+
+
+def _text(document: Mapping[str, Any], key: str) -> str:
+    found = document.get(key)
+    return found if isinstance(found, str) else ""
+
+
+def _texts(document: Mapping[str, Any], key: str) -> list[str]:
+    found = document.get(key)
+    return [each for each in found if isinstance(each, str)] if isinstance(found, list) else []
+
+
+def _day(document: Mapping[str, Any], key: str) -> str:
+    found = document.get(key)
+    return found.isoformat() if type(found) is date else ""

@@ -1,0 +1,211 @@
+"""Letters on a recall: a page to the owner of each approval that was decided again, and a list."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from dossier.decision.cautions import USUAL
+from dossier.record.decision_record import as_json
+from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
+from dossier.register.listing import plain
+from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
+from dossier.register.register import Register
+from dossier.words import day, later, say, speaking
+
+MOST = 8
+"""Rows and lines of a list on a page; recall.json holds all."""
+LONGEST = 400
+"""Characters of a text that came from elsewhere."""
+ANSWERS = {
+    FALLS: ("fail", later("The approval falls"), later(
+        "Without the evidence that is recalled, the requirements are not shown to be met. It is no "
+        "approval any more."
+    )),
+    UNKNOWN: ("fail", later("The approval cannot be kept"), later(
+        "It could not be decided again without the evidence that is recalled. Until somebody has "
+        "done that, it is no approval any more."
+    )),
+    CONDITIONAL: ("partly", later("The approval stands, under conditions"), later(
+        "Without the evidence that is recalled it was decided again from the raw data attached to "
+        "the dossier, and holds only under the conditions below."
+    )),
+    STANDS: ("pass", later("The approval stands"), later(
+        "Without the evidence that is recalled it was decided again from the raw data attached to "
+        "the dossier, with the same decision."
+    )),
+    AGAIN: ("pass", later("The approval stands again"), later(
+        "What was recalled of its evidence is recalled no longer."
+    )),
+}  # fmt: skip
+"""Look, word and meaning of each outcome that a letter tells."""
+STOP = (
+    later("Fit no further filter of this kind in the machines named. Mark those in stock and put "
+          "them aside."),
+    later("Do not wait for the next review or service. Ask the maker of the machine, or whom the "
+          "maker names, at once whether each machine may go on running with this filter, and how "
+          "long. What the maker and local rules say comes before this letter."),
+    later("Where it is fitted, licensed or authorised people change it for a filter that the maker "
+          "of the machine names, or that has an approval that stands. They decide when the machine "
+          "can be stopped without danger."),
+    later("Until then follow oil pressure and the condition of the oil as the maker says. Keep "
+          "filters taken out, and a sample of the oil: they are evidence."),
+)  # fmt: skip
+"""What the owner does now where an approval is none any more."""
+KEEP = (
+    later("Nothing has to be done at the machine for this recall. File this letter with the "
+          "dossier."),
+)  # fmt: skip
+MEET = (
+    later("See that each machine meets the conditions below; where one does not, fit no further "
+          "filter there, and ask the maker of the machine at once how long it may go on running."),
+    later("Licensed or authorised people decide, and do the work. File this letter with the "
+          "dossier."),
+)  # fmt: skip
+WARNED = ("The OEM and local rules come first", "Hot oil and pressure", "Oil starvation",
+          "Work on the machine", "Waste oil and used filters")  # fmt: skip
+"""The usual cautions that bear on a filter that is taken out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Whom an owner may ask, and until when to answer; what is empty is filled in by hand."""
+
+    contact: str = ""
+    by: date | None = None
+
+
+def letters_pdf(outcome: Register, done: Done, reply: Reply) -> bytes:
+    """Return a PDF with a page to each owner in the language of the dossier, and a list last.
+
+    Raises RenderError where the layout has a fault.
+    """
+    from dossier.report.render import page_pdf
+
+    told = sorted(done.told, key=lambda each: (_urgent(each), each.row.name))
+    letters = [_letter(each, done, reply) for each in told if each.outcome in ANSWERS]
+    return page_pdf("recall.html", letters=letters, rows=list(map(_line, told)), done=done,
+                    unread=outcome.unreadable, count=outcome.count, span=span(done))  # fmt: skip
+
+
+def _urgent(told: Told) -> int:
+    return [*ANSWERS, NO_APPROVAL].index(told.outcome)
+
+
+def _line(told: Told) -> tuple[str, str, str, str]:
+    return told.row.name, told.row.equipment, told.outcome, _short(told.why)
+
+
+def _letter(told: Told, done: Done, reply: Reply) -> dict[str, Any]:
+    """Return the words of one page."""
+    case = told.left.case
+    look, word, meaning = ANSWERS[told.outcome]
+    with speaking(case.language if case else "en"):
+        return {
+            "language": case.language if case else "en",
+            "paper": "us" if case and case.paper == "US Letter" else "a4",
+            "title": say("Recall of evidence: {dossier}", dossier=told.row.name),
+            "look": look, "word": say(word), "meaning": say(meaning),
+            "facts": list(_facts(told, done, reply)), "fill": say("to be filled in:"),
+            "caption": say("What this is about"), "now": say("What to do now"),
+            "steps": [say(each) for each in _steps(told)],
+            "heads": [say("Requirement"), say("Verdict before"), say("Verdict now"), say("Why")],
+            "changed": say("What reads otherwise now"),
+            "verdicts": [(name, say(old), say(new), _short(why))
+                         for name, old, new, why in told.left.verdicts[:MOST]],
+            "more": _more(told),
+            "conditions": say("Conditions that are new"),
+            "new": [_short(each) for each in told.left.conditions[:MOST]],
+            "cautions": [(say(each), say(USUAL[each])) for each in WARNED],
+            "warned": say("Cautions"),
+        }  # fmt: skip
+
+
+def _more(told: Told) -> str:
+    """Return how many rows and lines do not stand on the page; empty where all do."""
+    left = (told.left.verdicts, told.left.conditions)
+    more = sum(max(len(each) - MOST, 0) for each in left)
+    return say("and {number} more, in recall.json", number=more) if more else ""
+
+
+def _steps(told: Told) -> tuple[str, ...]:
+    if told.outcome in (FALLS, UNKNOWN):
+        return STOP
+    return MEET if told.outcome == CONDITIONAL else KEEP
+
+
+def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
+    """Yield name and text of each line at the head of a letter."""
+    row, left, recall = told.row, told.left, done.recall
+    yield say("To"), _short(left.application.owner if left.application else "")
+    yield say("Machines"), _short(row.equipment) or say("not named by the application")
+    yield say("Filter"), _short(f"{row.candidate}, {left.case.candidate.maker}" if left.case
+                                else row.candidate)  # fmt: skip
+    words = later("{dossier}, issued {issued}, SHA-256 {digest}…")
+    yield say("Dossier"), say(words, dossier=row.name, issued=date.fromisoformat(row.issued),
+                              digest=row.sha256[:16])  # fmt: skip
+    words = later("{what}, {span} (recall {number} of {day})")
+    if recall.lifts:
+        words = later("{what}, {span} (lifted by {number} of {day})")
+    yield say("What is recalled"), say(words, what=_short(recall.what), span=span(done),
+                                       number=recall.number, day=recall.day)  # fmt: skip
+    yield say("Reason"), _short(recall.reason)
+    if told.records:
+        yield say("Evidence left out"), _short(", ".join(told.records))
+    if told.outcome == UNKNOWN:
+        yield say("Why it cannot be decided"), _short(told.why)
+    if told.outcome in (STANDS, CONDITIONAL) and told.until:
+        yield say("It holds until"), day(told.until)
+    yield say("Answer by"), day(reply.by) if reply.by else ""
+    yield say("Contact"), _short(reply.contact)
+
+
+def span(done: Done) -> str:
+    """Return from when to when evidence is recalled, in the language spoken now."""
+    first, until = done.recall.first, done.recall.until
+    if first and until:
+        return say("measured from {first} to {until}", first=first, until=until)
+    if first:
+        return say("measured on {first} or later", first=first)
+    return say("measured on {until} or before", until=until) if until else say("on any day")
+
+
+def _short(text: str) -> str:
+    """Return text from elsewhere as one line of a length that a page has room for."""
+    line = plain(text)
+    return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"
+
+
+def recall_json(outcome: Register, done: Done, trusted: bool) -> str:
+    """Return all that a recall came to as JSON."""
+    return as_json({
+        "schema": "dossier recalled 1.0",
+        "recall": done.recall.model_dump(mode="json", by_alias=True, exclude={"outcomes"}),
+        "on_file_before": done.before or None, "head": done.head,
+        "signatures_judged": trusted, "whole": outcome.whole,
+        "dossiers": [_told(each) for each in done.told],
+        "not_touched": outcome.count - len(done.told),
+        "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
+    })  # fmt: skip
+
+
+def _told(told: Told) -> dict[str, Any]:
+    row, names = told.row, ("requirement", "before", "now", "why")
+    return {
+        "dossier": row.name, "file": row.file, "sha256": row.sha256, "machines": row.equipment,
+        "candidate": row.candidate, "outcome": told.outcome, "why": told.why,
+        "left_out": told.records, "decision": told.left.decision or None,
+        "until": told.until and told.until.isoformat(),
+        "verdicts": [dict(zip(names, each, strict=True)) for each in told.left.verdicts],
+        "conditions": told.left.conditions,
+    }  # fmt: skip
+
+
+def lines(outcome: Register, done: Done) -> Iterator[str]:
+    """Yield what a person at a terminal has to know."""
+    for each in sorted(done.told, key=lambda each: (_urgent(each), each.row.name)):
+        yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
+    count = outcome.count - len(done.told)
+    yield f"{count} of {outcome.count} dossiers not touched"
+    for file, why in outcome.unreadable:
+        yield f"not a dossier, not looked at: {file}: {why}"

@@ -1,0 +1,297 @@
+"""Recall evidence: which approvals rest on it, and what is left of each without it."""
+
+import difflib
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from datetime import date
+from multiprocessing import get_context
+from pathlib import Path
+from typing import get_args
+
+from dossier.case.consistency import A_SENTENCE, says_something
+from dossier.decision.conditions import APPROVES
+from dossier.record.attached import NotADossierError, open_pdf, read_pdf
+from dossier.record.dossier_file import dossier_in
+from dossier.record.recall import (
+    CONDITIONAL,
+    FALLS,
+    STANDS,
+    UNKNOWN,
+    WHOLE,
+    Kind,
+    Outcome,
+    Recall,
+    Recalls,
+    Word,
+)
+from dossier.record.rests import Rest, folded
+from dossier.record.standing import RECALLED, SIGNED_OFF
+from dossier.register.register import Register, noted
+from dossier.register.row import Row
+from dossier.system.confined import FAMILIAR, StoppedError, confined
+from dossier.verification.recompute import Without, without
+
+NO_APPROVAL, AGAIN = "no approval", "stands again"
+
+
+class RecallError(Exception):
+    """Nothing is recalled; the message says why, and what to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What somebody wants to recall, or to recall no longer."""
+
+    what: str
+    """Kind and value, as "instrument:APC-21", or "instrument:ITH/APC-21" of two laboratories."""
+    reason: str
+    day: date
+    first: date | None = None
+    until: date | None = None
+    lift: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What became of one dossier that rests on what was recalled."""
+
+    row: Row
+    records: tuple[str, ...]
+    """What was left out; empty where nothing was decided again."""
+    outcome: str
+    why: str
+    until: date | None = None
+    left: Without = field(default_factory=Without, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """What a recall came to."""
+
+    recall: Recall
+    told: tuple[Told, ...]
+    before: int = 0
+    """Number of the recall that says the same already; 0 where it is new."""
+    head: str
+    """Head of the chain with it."""
+
+
+def recall(folder: Path, outcome: Register, asked: Asked, *, jobs: int = 1) -> Done:
+    """Put a recall on file beside the dossiers of a register, and decide again what rests on it.
+
+    Nothing that it took away is believed: each approval is decided again from its attachments,
+    as it stands and without all records that are recalled of it by any recall.  Raises RecallError
+    where it names nothing, or not one thing.
+    """
+    _sensible(asked, outcome.recalls)
+    given = outcome.recalls.given
+    new = Recall(
+        number=max((each.number for each in given), default=0) + 1, reason=asked.reason,
+        day=asked.day, first=asked.first, until=asked.until, **_named(asked, outcome),
+    )  # fmt: skip
+    if asked.lift:
+        new = new.model_copy(update={"lifts": _lifted(new, outcome.recalls)})
+    ways = [each for each in given if each.number in new.lifts] or [new]
+    after = Recalls((*given, new))
+    rows = [row for row in outcome.rows if _touched(ways, row, outcome)]
+    told = tuple(_all_told(folder, rows, outcome, after, asked, jobs))
+    new = new.model_copy(update={"outcomes": tuple(_outcomes(told))})
+    before = _before(new, outcome.recalls)
+    head = outcome.head if before else noted(folder, new)
+    return Done(recall=new, told=told, before=before, head=head)
+
+
+def _sensible(asked: Asked, recalls: Recalls) -> None:
+    """Raise RecallError for a recall that cannot be meant as it stands."""
+    faults = [f"{file} cannot be read ({why}): a recall on file may be lost; mend that first"
+              for file, why in recalls.faults.items()]  # fmt: skip
+    if not says_something(asked.reason):
+        faults.append(f"--reason {asked.reason[:60]!r} says nothing: {A_SENTENCE}")
+    for name, day in (("--from", asked.first), ("--until", asked.until)):
+        if day is not None and day > asked.day:
+            hint = "nothing is measured there yet; leave --until out while the doubt goes on"
+            faults.append(f"{name} {day} is a day that has not come: {hint}")
+    if asked.first and asked.until and asked.until < asked.first:
+        faults.append(f"--until {asked.until} is before --from {asked.first}: change them over?")
+    if faults:
+        raise RecallError("\n".join(faults))
+
+
+def _named(asked: Asked, outcome: Register) -> dict[str, str]:
+    """Return kind, value and, of several of the same name, within what; RecallError if unclear."""
+    kind, colon, value = asked.what.partition(":")
+    kind, value = folded(kind), value.strip()
+    if not colon or not value or kind not in get_args(Kind):
+        raise RecallError(f"{asked.what!r} is not KIND:VALUE; kinds: {', '.join(get_args(Kind))}")
+    names = _values(kind, outcome)
+    if not any(_same(kind, value, each) for each in names):
+        within, slash, inner = value.partition("/")
+        if slash and any(_same(kind, inner.strip(), each) for each in names):
+            return {"kind": kind, "value": inner.strip(), "within": within.strip()}
+        raise RecallError(_nobody(kind, value, names))
+    return {"kind": kind, "value": value}
+
+
+def _same(kind: str, value: str, name: str) -> bool:
+    return Rest(kind, name, ()).called(kind, value)
+
+
+def _values(kind: str, outcome: Register) -> list[str]:
+    """Return everything of a kind that dossiers of the register rest on."""
+    if kind == "dossier":
+        return [
+            n for row in outcome.rows for n in (row.number, row.name, row.name.replace(" ", "-"))
+        ]
+    return list(dict.fromkeys(e.value for r in outcome.rests.values() for e in r if e.kind == kind))
+
+
+def _nobody(kind: str, value: str, names: Sequence[str]) -> str:
+    by_form = {folded(each): each for each in names}
+    near = difflib.get_close_matches(folded(value), list(by_form), n=3, cutoff=0.5)
+    meant = ", ".join(f"{kind}:{by_form[each]}" for each in near)
+    hint = f"did you mean {meant}?" if near else "look it up with 'dossier register FOLDER --json'"
+    return f"no dossier of this folder rests on {kind}:{value}: nothing is recalled; {hint}"
+
+
+def _lifted(new: Recall, recalls: Recalls) -> tuple[int, ...]:
+    """Return the numbers of the recalls that one ends; RecallError where there is none."""
+    same = tuple(e.number for e in recalls.active if _what(e)[:3] == _what(new)[:3]
+                 and (new.first, new.until) in ((None, None), (e.first, e.until)))  # fmt: skip
+    if not same:
+        held = "; ".join(f"recall {e.number}: {e.what}{_span(e)}" for e in recalls.active)
+        raise RecallError(f"{new.what}{_span(new)} is not recalled: nothing to lift. "
+                          f"On file: {held or 'no recall'}")  # fmt: skip
+    return same
+
+
+def _what(each: Recall) -> tuple[object, ...]:
+    return each.kind, folded(each.value), folded(each.within), each.first, each.until
+
+
+def _span(each: Recall) -> str:
+    first = f" from {each.first}" if each.first else ""
+    return f"{first} until {each.until}" if each.until else first
+
+
+def _touched(ways: Sequence[Recall], row: Row, outcome: Register) -> bool:
+    rests = outcome.rests.get(row.sha256, ())
+    return any(each.names(row.number, row.revision, rests) for each in ways)
+
+
+def _all_told(
+    folder: Path, rows: Sequence[Row], outcome: Register, after: Recalls, asked: Asked, jobs: int
+) -> Iterator[Told]:
+    """Yield what becomes of each dossier; those that approve something are decided again."""
+    new = after.given[-1]
+    if not rows:
+        raise RecallError(_empty(new, outcome))
+    if not new.lifts:
+        _one_thing(new, rows, outcome)
+    work = []
+    for row in rows:
+        found = after.recalled(row.sha256, row.number, row.revision, outcome.rests[row.sha256])
+        records = tuple(sorted(found.because)) if found else ()
+        work.append((folder, row, records, asked))
+    if jobs < 2 or len(work) < 2:
+        yield from map(_decided, work)
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(_decided, work)
+
+
+def _empty(new: Recall, outcome: Register) -> str:
+    """Return why nothing is recalled by what has a name that is known."""
+    used = [e for rests in outcome.rests.values() for e in rests if e.called(new.kind, new.value)]
+    days = sorted({day for e in used for day in (e.first, e.last) if day})
+    if not any(each.records for each in used):
+        return f"{new.what} is named, but no record was made with it: nothing is recalled"
+    where = f" of {new.within}" if new.within else ""
+    return (
+        f"no record rests on {new.typed}{where}{_span(new)}: nothing is recalled; "
+        f"it was used on days from {days[0]} to {days[-1]}" if days else
+        f"no record rests on {new.typed}{where}{_span(new)}: nothing is recalled"
+    )  # fmt: skip
+
+
+BY_LABORATORY, BY_DOSSIER = ("instrument", "laboratory", "fluid"), ("record", "specimen")
+"""Names that one laboratory, or one dossier, gives: another may have given the same."""
+
+
+def _one_thing(new: Recall, rows: Sequence[Row], outcome: Register) -> None:
+    """Raise RecallError where two laboratories, or two dossiers, have a thing of that name."""
+    if new.within:
+        return
+    found: dict[str, None] = {}
+    for row in rows:
+        rests = outcome.rests[row.sha256]
+        records = new.names(row.number, row.revision, rests)
+        if new.kind in BY_DOSSIER:
+            found[row.number] = None
+        elif new.kind in BY_LABORATORY:
+            for each in records:
+                own = [e.value for e in rests if e.kind == "laboratory" and each in e.records]
+                found[max(own, key=len, default="a laboratory that is not named")] = None
+    if len(found) > 1:
+        ways = ", ".join(f"{new.kind}:{name}/{new.value}" for name in found)
+        raise RecallError(f"{new.what} names more than one thing: nothing is recalled; say {ways}")
+
+
+def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
+    """Return what becomes of one dossier without records; every error is an outcome."""
+    folder, row, records, asked = work
+    if row.standing not in (SIGNED_OFF, RECALLED) or row.found not in APPROVES or not row.current:
+        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.decision)
+    if row.conflict:
+        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.decision)
+    if not records:
+        return Told(row=row, records=(), outcome=AGAIN, why="nothing of it is recalled any more")
+    try:
+        left = confined(lambda: _left(folder / row.file, row, records, asked), FAMILIAR)
+    except (NotADossierError, StoppedError, OSError) as error:
+        left = Without(why_not=f"{error}"[:300])
+    except Exception as error:  # noqa: BLE001  what is attached may come from anyone
+        left = Without(why_not=f"{type(error).__name__}: {error}"[:300])
+    word, why = _judged(row, records, left)
+    return Told(row=row, records=records, outcome=word, why=why, until=left.until, left=left)
+
+
+def _left(path: Path, row: Row, records: Sequence[str], asked: Asked) -> Without:
+    pdf = open_pdf(read_pdf(path))
+    if pdf.sha256 != row.sha256:
+        return Without(why_not="the file was changed while it was read")
+    name = dossier_in(pdf).case_name
+    return without(pdf, name, set(records) - {WHOLE}, asked.reason, asked.day)
+
+
+def _judged(row: Row, records: Sequence[str], left: Without) -> tuple[Word, str]:
+    if WHOLE in records:
+        return FALLS, "it is recalled as a whole"
+    if left.why_not:
+        return UNKNOWN, left.why_not
+    if left.decision not in APPROVES:
+        lost: dict[str, list[str]] = {}
+        for name, _, now, _ in left.verdicts:
+            lost.setdefault(now, []).append(name)
+        whats = "; ".join(f"{word}: {', '.join(names)}" for word, names in lost.items())
+        return FALLS, f"{left.decision} ({whats})"
+    if left.conditions:
+        return CONDITIONAL, "; ".join(left.conditions)[:2000]
+    return STANDS, "decided again from its attachments"
+
+
+def _outcomes(told: Sequence[Told]) -> Iterator[Outcome]:
+    for each in told:
+        if each.outcome in get_args(Word):
+            yield Outcome.model_validate({
+                "dossier": each.row.name, "sha256": each.row.sha256, "records": each.records,
+                "outcome": each.outcome, "why": each.why, "until": each.until,
+            })  # fmt: skip
+
+
+def _before(new: Recall, recalls: Recalls) -> int:
+    """Return the number of an active recall that says the same with the same outcomes, or 0."""
+    for each in recalls.active:
+        if _what(each) == _what(new) and each.outcomes == new.outcomes and not new.lifts:
+            return each.number
+    return 0
