@@ -10,8 +10,8 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.case.toml_text import TomlError, parse_toml
-from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.record.document import DecisionDocument, ManifestDocument
 
 MAX_JSON = 32 * 2**20

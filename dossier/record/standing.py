@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from dossier.case.attached import NotADossierError
 from dossier.case.model import Concession
 from dossier.decision.conditions import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.requirement import LIFE
-from dossier.record.attached import NotADossierError
 from dossier.record.dossier_file import DossierFile
 from dossier.record.signoff import ZONES, Days, needed_roles, same_name, state_of
 from dossier.report.signing import ROLES, Signed, SignOff, field_name

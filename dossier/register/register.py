@@ -7,7 +7,7 @@ from datetime import date, datetime
 from itertools import chain as joined
 from pathlib import Path
 
-from dossier.record.attached import NotADossierError
+from dossier.case.attached import NotADossierError
 from dossier.register.events import (
     Event,
     Present,

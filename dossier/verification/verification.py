@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from dossier.decision.conditions import expired
+from dossier.make.recompute import Recomputed
 from dossier.record.seals import Seal
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import mismatches
 from dossier.report.signing import SignOff, field_name
 from dossier.verification.questions import Answer
-from dossier.verification.recompute import Recomputed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.make.recompute import Recomputed, recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
@@ -15,7 +16,6 @@ from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff
 from dossier.system.confined import FAMILIAR, StoppedError, confined
 from dossier.verification.questions import answers
-from dossier.verification.recompute import Recomputed, recompute
 from dossier.verification.verification import Verification
 
 CHANGED = "the file was changed after signing, so nothing more was tried"

@@ -10,10 +10,10 @@ from itertools import zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from dossier.case.attached import NotADossierError, quiet
 from dossier.case.case import Case
 from dossier.case.problems import CaseError
 from dossier.decision.finding import Assessment
-from dossier.record.attached import NotADossierError, quiet
 from dossier.record.document import MAX_NAME, plain_part
 from dossier.report.house.house import ATTACHED, House, attached_house, digest_of, own_files
 
