@@ -59,8 +59,8 @@ def packed(case: Path, order: Order) -> Parcel:
     """
     from dossier.case.read import gather
     from dossier.make.api import house_of
+    from dossier.make.recompute import safe_name
     from dossier.report.house.house import read_house
-    from dossier.verification.recompute import safe_name
 
     gathered = gather(case)
     for each in gathered.files:
@@ -81,7 +81,7 @@ def packed(case: Path, order: Order) -> Parcel:
 def build_parcel(parcel: Parcel) -> Returned:
     """Build a parcel in a temporary folder and return the files; every error is an outcome."""
     from dossier.make.api import case_in, make
-    from dossier.verification.recompute import unpack
+    from dossier.make.recompute import unpack
 
     case, order = Path(parcel.name), parcel.order
     try:

@@ -1,6 +1,7 @@
 """A case as the other rooms see it: validated, in working units, with digests."""
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from dossier.case.application import Application, Fluid
 from dossier.case.certificate import Relied
@@ -10,6 +11,9 @@ from dossier.case.records import Table
 from dossier.case.requested import OnFile, RequestEntry
 from dossier.case.signoff_file import SignOffEntry
 from dossier.case.tables.raw_table import Column, Note
+
+if TYPE_CHECKING:
+    from dossier.case.compared import Source
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +82,14 @@ class Case:
     """Requirement sets that the application extends."""
     certificates: tuple[Relied, ...] = ()
     """Digital calibration certificates that instruments rely on, and what was taken from each."""
+    carried: tuple["Source", ...] = ()
+    """The dossier that evidence is carried from; its records are among those of the case."""
     house: str = ""
     """SHA-256 over the files of the house whose words the dossier will carry; empty without one."""
+
+    def source(self, record: str) -> "Source | None":
+        """Return the dossier that a record is carried from; None for one of the case itself."""
+        return next((each for each in self.carried if record in each.records), None)
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""

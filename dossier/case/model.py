@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, StringConstraints, model_validator
 
 from dossier.case.application import Fluid, Name, Words
+from dossier.case.change import Carried, Change, Number
 from dossier.case.fields import (
     Concentration,
     CountConcentration,
@@ -29,9 +30,6 @@ from dossier.case.fields import (
 from dossier.case.signoff_file import SignOffRules
 
 Language = Literal["en", "de"]
-Number = Annotated[
-    str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", strip_whitespace=True)
-]
 
 
 class Filter(Model):
@@ -74,18 +72,9 @@ class Specimen(Model):
 
 
 Measurand = Literal[
-    "counts",
-    "flow",
-    "injection flow",
-    "differential pressure",
-    "temperature",
-    "mass",
-    "pressure",
-    "volume rate",
-    "length",
-    "cycles",
-    "time",
-]
+    "counts", "flow", "injection flow", "differential pressure", "temperature", "mass",
+    "pressure", "volume rate", "length", "cycles", "time",
+]  # fmt: skip
 
 
 class Instrument(Model):
@@ -358,7 +347,9 @@ class Qualification(Model):
     replaces: Words = ""
     """Number and revision of the dossier that this one replaces."""
     changes: Words = ""
-    """What changed since the last revision, or the dossier that is replaced, and why."""
+    """What changed since then and why, where nothing of filter or method did: else [change]."""
+    change: Change | None = None
+    carried: tuple[Carried, ...] = ()
     issued: date | None = None
     """Date of issue that the pages carry; --issued overrides it."""
     review_due: date | None = None
@@ -392,6 +383,11 @@ class Qualification(Model):
     """Folder of a house, relative to the case folder and inside the inputs folder."""
     signoff: SignOffRules | None = None
     """Roles that sign, in their order, where they are not the usual three."""
+
+    @property
+    def changed(self) -> str:
+        """Return what changed since the dossier before, and why."""
+        return self.change.text if self.change else self.changes
 
     def lots_of(self, side: str) -> tuple[str, ...]:
         """Return the lots of a filter: those it is said to have, and those of its specimens."""

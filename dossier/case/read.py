@@ -10,8 +10,10 @@ from pydantic import BaseModel, ValidationError
 
 from dossier.case.application import Application
 from dossier.case.bounded import NotReadError, read_below
+from dossier.case.carried import with_carried
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.certified import beyond
+from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.explain import explain
 from dossier.case.extended import Extended, extended
@@ -30,7 +32,7 @@ from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
 from dossier.case.tables.tables import MAX_FILE, is_workbook, read_table, refuse_control_characters
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
-from dossier.case.whole import Whole, made_whole
+from dossier.case.whole import Whole
 
 MAX_CASE = 512 * 2**20
 """Bytes of one file, and of all files of a case together."""
@@ -48,9 +50,15 @@ class _Reader:
         self.files: dict[str, InputFile] = {}
         self.problems: list[CaseProblem] = []
         self.size = 0
+        self.inside: dict[str, bytes] = {}
+        """Files that lie in a PDF which is itself among the files."""
 
     def fetch(self, path: str, named_by: str, most: int = MAX_FILE) -> InputFile | None:
         """Return the file at `path`, relative to the case folder, never outside the inputs."""
+        if path in self.inside:
+            content = self.inside[path]
+            digest = hashlib.sha256(content).hexdigest()
+            return InputFile(f"{self.folder.name}/{path}", digest, content)
         try:
             target = (self.folder / path).resolve()
         except (OSError, RuntimeError, ValueError):
@@ -143,7 +151,8 @@ class _Reader:
             file = self.fetch(path, "case.toml")
             return file.content if file else None
 
-        whole = made_whole(document, fetch)
+        whole = with_carried(document, fetch)
+        self.inside = whole.inside
         return self.valid("case.toml", model, whole), whole
 
 
@@ -178,6 +187,8 @@ def read_case_files(folder: Path) -> Case:
     if application is not None and qualification is not None:
         faults = consistency_problems(application, qualification, path)
         faults += [*beyond(qualification, records, whole.relied)]
+        for fault in valve_faults(application, qualification.change, whole.sources):
+            faults.append(CaseProblem("case.toml", *fault))
         reader.problems += map(whole.relocated, faults)
     if reader.problems or application is None or qualification is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
@@ -189,6 +200,7 @@ def read_case_files(folder: Path) -> Case:
         records=tuple(records),
         inputs=inputs,
         certificates=tuple(whole.relied),
+        carried=tuple(whole.sources),
         on_file=on_file(requests, asked.text(source.content), first),
         libraries=tuple(asked.libraries),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),

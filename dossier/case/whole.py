@@ -5,7 +5,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from pydantic import BaseModel
 
@@ -18,6 +18,9 @@ from dossier.case.rows import Entry, Path, entries
 from dossier.case.tables.column_names import MEASURED, plain
 from dossier.case.tables.raw_table import RawTable, TableError, filled
 from dossier.case.tables.tables import read_table
+
+if TYPE_CHECKING:
+    from dossier.case.compared import Source
 
 SHEETS: dict[str, tuple[str, type[BaseModel]]] = {
     "Laboratory": ("laboratory", Laboratory),
@@ -47,6 +50,10 @@ class Whole:
     """Runs that a workbook lists and its laboratory did not make: file and record."""
     relied: list[Relied] = field(default_factory=list)
     """Certificates that instruments name, and what was taken from each."""
+    inside: dict[str, bytes] = field(default_factory=dict)
+    """Files of records that are carried over, by their names inside the PDF."""
+    sources: list["Source"] = field(default_factory=list)
+    """The dossier that evidence is carried from."""
 
     def origin(self, path: Path) -> tuple[str, str] | None:
         """Return file and place of a key that does not stand in case.toml."""

@@ -255,7 +255,7 @@ def compare(
 
     Example: dossier compare out/LFQ-0412-r0.pdf inputs/polder-pumps
     """
-    from dossier.record.attached import NotADossierError
+    from dossier.case.attached import NotADossierError
     from dossier.system.confined import StoppedError, confined
 
     own = {path: _side(path) for path in (a, b) if path.is_dir()}
@@ -284,7 +284,7 @@ def _both(a: Path, b: Path, own: dict[Path, Any]) -> "Comparison":
 
 def _read(path: Path) -> Any:
     """Return the dossier in a PDF; the error of a file that is none names it."""
-    from dossier.record.attached import NotADossierError
+    from dossier.case.attached import NotADossierError
     from dossier.record.dossier_file import read_dossier
 
     try:

@@ -109,7 +109,7 @@ def seal(
 
     Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
     """
-    from dossier.record.attached import NotADossierError
+    from dossier.case.attached import NotADossierError
     from dossier.record.files import write_whole
     from dossier.seal.signature import examine, load_keys, seal_pdf
     from dossier.system.confined import FAMILIAR, StoppedError, confined
@@ -217,7 +217,7 @@ def verify(
 
     Example: dossier verify out/LFQ-0412-r0.pdf --trust identities/test-authority.pem
     """
-    from dossier.record.attached import NotADossierError
+    from dossier.case.attached import NotADossierError
     from dossier.record.files import write_whole
     from dossier.system.confined import StoppedError, confined
     from dossier.verification.verification_text import facts_json, print_verification
@@ -280,7 +280,7 @@ def constraints(
 
     Example: dossier constraints out/LFQ-0412-r0.pdf
     """
-    from dossier.record.attached import NotADossierError
+    from dossier.case.attached import NotADossierError
     from dossier.record.program import constraints_text
     from dossier.system.confined import StoppedError, confined
 

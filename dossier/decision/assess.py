@@ -13,6 +13,7 @@ from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
 from dossier.case.tables.size_columns import convert
 from dossier.decision.bounds import Ruling, censored, decide_bounds, decide_statement
+from dossier.decision.carried import no_better, of_carried
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
@@ -67,14 +68,16 @@ def assess_case(
     Without `pages`, the curves and the circuit that only pages show are left out.  Pure: the same
     case, limits and day give the same assessment.
     """
+    given = case.qualification
 
     def found(case: Case, demands: Sequence[Demand]) -> tuple[Bench, tuple[Finding, ...]]:
         bench = prepare(case, limits, seed_of(case))
         compute = _computed(bench)
-        return bench, tuple(_light(_finding(bench, demand, on, compute)) for demand in demands)
+        made = (_light(_finding(bench, demand, on, compute)) for demand in demands)
+        return bench, tuple(no_better(case, finding) for finding in made)
 
     def again(application: Application) -> Sequence[Finding]:
-        asked, _ = resolve(application, case.qualification.application)
+        asked, _ = resolve(application, given.application)
         return found(replace(case, application=application), asked)[1]
 
     bench, findings = found(case, demands)
@@ -83,6 +86,7 @@ def assess_case(
         *conditions_for(case, findings),
         *of_evidence(bench),
         *of_doubts(bench, findings),
+        *of_carried(case),
         *of_requirements(case, findings, again),
     )
     decision = decision_of(findings, conditions)
@@ -98,8 +102,8 @@ def assess_case(
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if in_circuit else (),
         flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
-        valid_until=valid_until(decision, conceded(findings), case.qualification.review_due)
-        or ran_out(decision, findings, case.qualification.concession, on),
+        valid_until=valid_until(decision, [*conceded(findings), *given.carried], given.review_due)
+        or ran_out(decision, findings, given.concession, on),
     )
 
 
@@ -142,12 +146,9 @@ def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
 def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Finding:
     if demand.not_applicable:
         return Finding(
-            demand=demand,
-            verdict=Verdict.NOT_APPLICABLE,
-            reason=demand.not_applicable,
-            lower=demand.lower,
-            upper=demand.upper,
-        )
+            demand=demand, verdict=Verdict.NOT_APPLICABLE, reason=demand.not_applicable,
+            lower=demand.lower, upper=demand.upper,
+        )  # fmt: skip
     found = compute(demand, "candidate")
     reference = _reference(bench, demand, compute)
     other = None if isinstance(reference, NotDemonstrated) else reference

@@ -5,6 +5,7 @@ from datetime import date
 
 from dossier.case.application import Application, Requirement
 from dossier.case.case import Case
+from dossier.case.change import Carried
 from dossier.case.consistency import KNOWN_METHOD, says_something
 from dossier.case.model import Concession
 from dossier.case.requested import OnFile, said
@@ -274,12 +275,12 @@ def behind(
 
 
 def valid_until(
-    decision: str, covered: Iterable[Concession], review_due: date | None
+    decision: str, covered: Iterable[Concession | Carried], review_due: date | None
 ) -> date | None:
     """Return the last day on which an approval holds; None where none is set.
 
-    It is the earliest among the ends of the concessions `covered`, which it rests on, and its
-    review.  What approves nothing has no such day.
+    It is the earliest among the ends of the concessions and of the carried evidence that it rests
+    on, `covered`, and its review.  What approves nothing has no such day.
     """
     if decision not in APPROVES:
         return None

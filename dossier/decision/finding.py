@@ -28,6 +28,8 @@ ConditionKind = Literal[
     "warned rule",
     "small reproducibility",
     "another batch of dust",
+    "carried evidence",
+    "unproven source",
 ]
 """What a condition comes from: a code, said where it is printed."""
 

@@ -19,10 +19,12 @@ from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Limits, limits_from
 from dossier.evidence.records.instruments import instrument_problems
+from dossier.evidence.reopened import reopened_problems, still_standing
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
+from dossier.make.carried import doubts, proof_problems
 from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
 from dossier.record.signoff import last_test
 from dossier.report.signing import SignOff
@@ -59,21 +61,28 @@ def today() -> date:
     return datetime.now(UTC).astimezone().date()
 
 
-def read_case(folder: Path | str, house: Path | str | None = None, on: date | None = None) -> Case:
+def read_case(
+    folder: Path | str,
+    house: Path | str | None = None,
+    on: date | None = None,
+    recalled: Mapping[str, str] | None = None,
+) -> Case:
     """Return the case in `folder`, validated; CaseError lists every problem of it.
 
     `house` is a folder of a house, before the one that the case names: its digest is part of what
     people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
-    given.
+    given.  `recalled` tells dossiers whose evidence does not count: SHA-256 of the PDF -> why.
     """
     from dossier.report.house.house import read_house
 
-    case = case_in(folder, on)
+    case = case_in(folder, on, recalled)
     own = house_of(folder, case.qualification, house)
     return case if own is None else replace(case, house=read_house(own).digest)
 
 
-def case_in(folder: Path | str, on: date | None = None) -> Case:
+def case_in(
+    folder: Path | str, on: date | None = None, recalled: Mapping[str, str] | None = None
+) -> Case:
     """Return the case in `folder` without looking for the house that it may name."""
     from dossier.case.read import read_case_files
 
@@ -87,11 +96,15 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())
     problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
+    problems += reopened_problems(case, limits())
+    for source in case.carried:
+        problems += proof_problems(source, recalled or {})
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
         raise CaseError(problems)
-    return case
+    carried = tuple(replace(each, doubts=doubts(each)) for each in case.carried)
+    return still_standing(replace(case, carried=carried), limits())
 
 
 def _never(case: Case) -> Iterator[CaseProblem]:
@@ -101,6 +114,8 @@ def _never(case: Case) -> Iterator[CaseProblem]:
     ends = [("review_due", qualification.review_due, "give the day of the next review")]
     for number, each in enumerate(qualification.concession, 1):
         ends.append((f"concession number {number} . until", each.until, "give the day it ends on"))
+    for number, carried in enumerate(qualification.carried, 1):
+        ends.append((f"carried number {number} . until", carried.until, "give the day it ends on"))
     issued = qualification.issued or last
     for place, end, hint in ends:
         if end is not None and (end - issued).days > 365.25 * years:
@@ -130,7 +145,7 @@ def _unsaid(case: Case, on: date | None) -> Iterator[CaseProblem]:
     said = case.qualification
     before = said.replaces.strip() or f"revision {said.revision - 1}"
     later = said.revision > 0 or said.replaces.strip()
-    if on is not None and later and not says_something(said.changes):
+    if on is not None and later and not says_something(said.changed):
         what = f"does not say what changed since {before[:60]}, and why"
         hint = "write changes = '...', a sentence on what is different and why"
         yield CaseProblem("case.toml", "changes", what, hint)
@@ -218,16 +233,17 @@ def build(
     replace: bool = False,
     only_stale: bool = False,
     on: date | None = None,
+    recalled: Mapping[str, str] | None = None,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is the folder of a house, before the one that the case names.  Both files appear whole
     or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
-    the day it is: an approval that is over by then says so; the day of issue if not given.  Raises
-    CaseError for problems of the inputs or of the house, and, unless `replace`, where the PDF there
-    is sealed and not left alone: its seals would be lost.
+    the day it is: an approval that is over by then says so; the day of issue if not given;
+    `recalled` as of `read_case`.  Raises CaseError for problems of the inputs or of the house, and,
+    unless `replace`, where the PDF there is sealed and not left alone: its seals would be lost.
     """
-    case = case_in(folder, on)
+    case = case_in(folder, on, recalled)
     if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
     made = make(case, issued, house=house_of(folder, case.qualification, house), on=on)

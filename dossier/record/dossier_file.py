@@ -10,8 +10,8 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.case.toml_text import TomlError, parse_toml
-from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.record.document import DecisionDocument, ManifestDocument
 
 MAX_JSON = 32 * 2**20
@@ -105,7 +105,7 @@ def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[s
 
 def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
     """Return case.toml with what stands in tables of its own; None where one cannot be read."""
-    from dossier.case.whole import made_whole
+    from dossier.case.carried import with_carried
 
     document = _toml(files, f"{name}/case.toml")
     lost: list[str] = []
@@ -115,7 +115,7 @@ def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
         lost.extend([path] if content is None else [])
         return content
 
-    whole = made_whole(document, fetch) if document is not None else None
+    whole = with_carried(document, fetch) if document is not None else None
     return None if whole is None or lost or whole.problems else whole.document
 
 

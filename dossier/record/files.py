@@ -9,14 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dossier.case.attached import MAX_PDF, NotADossierError, open_pdf
 from dossier.case.bounded import NotReadError, read_regular
 from dossier.case.problems import CaseError, CaseProblem
 
 if TYPE_CHECKING:
     from dossier.case.model import Qualification
 
-MAX_PDF = 256 * 2**20
-"""Bytes of a dossier."""
 BUILT, UP_TO_DATE, SEALED = "built", "up to date", "sealed, up to date"
 """What became of a dossier on the disk."""
 LEFT_OVER = 3600.0
@@ -74,7 +73,6 @@ def _there(path: Path, pdf: bytes) -> str:
     data = _read(path)
     if data == pdf or not data.startswith(pdf):
         return UP_TO_DATE if data == pdf else BUILT
-    from dossier.record.attached import NotADossierError, open_pdf
     from dossier.record.dossier_file import dossier_in
     from dossier.record.standing import seals_of
 

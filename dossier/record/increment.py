@@ -20,7 +20,6 @@ RESERVED = 16 * 1024
 FLAGS = b"/SigFlags 1>>", b"/SigFlags 3>>"
 """Of the form, before and after the first seal: it has fields; it only grows."""
 
-_END = re.compile(rb"startxref\n(\d{1,10})\n%%EOF\n")
 _TRAILER = re.compile(
     rb"trailer\n<<\n/Size (\d{1,7})\n/Root (\d{1,7}) 0 R\n/Info (\d{1,7}) 0 R\n"
     rb"/ID \[\(([0-9a-f]{32})\) \([0-9a-f]{32}\)\]\n(?:/Prev \d{1,10}\n)?>>\n"
@@ -68,18 +67,6 @@ class Increment:
         """Return the increment with a signature's value of at most `RESERVED` bytes."""
         digits = value.ljust(RESERVED, b"\0").hex().upper().encode()
         return b"%s<%s>%s" % (self.head, digits, self.tail)
-
-
-def first_end(data: bytes) -> int:
-    """Return where the first revision ends: behind the first end that names its own table.
-
-    Zero where there is none: the file is damaged, or not of this program.
-    """
-    for match in _END.finditer(data):
-        table = int(match[1])
-        if table < match.start() and data.startswith(b"xref\n0 ", table):
-            return match.end()
-    return 0
 
 
 def read_start(data: bytes, start: int) -> tuple[datetime, bytes] | None:

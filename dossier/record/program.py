@@ -5,7 +5,7 @@ import json
 from functools import cache
 from pathlib import Path
 
-from dossier.record.attached import NotADossierError, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.record.decision_record import LAYOUT, NUMERICAL, plain_versions
 
 

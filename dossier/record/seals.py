@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from dossier.case.attached import NotADossierError, PdfFile, quiet
 from dossier.case.toml_text import parse_toml
-from dossier.record.attached import NotADossierError, PdfFile, quiet
 from dossier.record.envelope import Envelope, opened
 from dossier.record.increment import Increment, Words, increment, read_start
 from dossier.record.trust import TEST_MARK, Trust, chain, marked, vouched

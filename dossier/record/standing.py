@@ -5,10 +5,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from dossier.case.attached import NotADossierError
+from dossier.case.change import Carried
 from dossier.case.model import Concession
 from dossier.decision.conditions import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.requirement import LIFE
-from dossier.record.attached import NotADossierError
 from dossier.record.dossier_file import DossierFile
 from dossier.record.signoff import ZONES, Days, needed_roles, same_name, state_of
 from dossier.report.signing import ROLES, Signed, SignOff, field_name
@@ -196,12 +197,13 @@ def _unasked(dossier: DossierFile) -> Iterator[str]:
 def end_of(dossier: DossierFile) -> date | None:
     """Return the last day on which the decision holds as an approval; None where none is set.
 
-    Raises ValueError, TypeError or AttributeError where the concessions cannot be read.
+    Raises ValueError, TypeError or AttributeError where what it rests on cannot be read.
     """
     covered, granted = _conceded(dossier)
     decision = dossier.decision
-    running = behind(covered, granted, _issued(dossier))
-    return valid_until(decision.decision, running, decision.case.review_due)
+    ends: list[Concession | Carried] = [*behind(covered, granted, _issued(dossier))]
+    ends += [Carried.model_validate(e) for e in (dossier.case or {}).get("carried", ())]
+    return valid_until(decision.decision, ends, decision.case.review_due)
 
 
 def _issued(dossier: DossierFile) -> date:

@@ -6,9 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from dossier.case.attached import MAX_PDF, NotADossierError
 from dossier.case.bounded import ordinary
-from dossier.record.attached import NotADossierError
-from dossier.record.files import MAX_PDF
 from dossier.record.recall import Recalls
 from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT

@@ -9,9 +9,10 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import get_args
 
+from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.case.consistency import A_SENTENCE, says_something
 from dossier.decision.conditions import APPROVES
-from dossier.record.attached import NotADossierError, open_pdf, read_pdf
+from dossier.make.recompute import Without, without
 from dossier.record.dossier_file import dossier_in
 from dossier.record.recall import (
     CONDITIONAL,
@@ -30,7 +31,6 @@ from dossier.record.standing import RECALLED, SIGNED_OFF
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
 from dossier.system.confined import FAMILIAR, StoppedError, confined
-from dossier.verification.recompute import Without, without
 
 NO_APPROVAL, AGAIN = "no approval", "stands again"
 

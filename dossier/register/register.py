@@ -8,7 +8,7 @@ from datetime import date, datetime
 from itertools import chain as joined
 from pathlib import Path
 
-from dossier.record.attached import NotADossierError
+from dossier.case.attached import NotADossierError
 from dossier.record.files import write_whole
 from dossier.record.recall import FILE, Recall, Recalls, recalls_in
 from dossier.record.rests import Rest

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dossier.case.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.record.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.record.envelope import make
 from dossier.record.increment import RESERVED
 from dossier.record.seals import (

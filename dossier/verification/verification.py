@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from dossier.decision.conditions import expired
+from dossier.make.recompute import Recomputed
 from dossier.record.seals import Seal
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import mismatches
 from dossier.report.signing import SignOff, field_name
 from dossier.verification.questions import Answer
-from dossier.verification.recompute import Recomputed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,16 +39,20 @@ class Verification:
     """Where attachments, manifest and decision.json contradict each other."""
     recomputed: Recomputed = field(repr=False)
     answers: tuple[Answer, ...] = ()
+    carried: tuple["Verification", ...] = ()
+    """The dossiers that it carries evidence from, each verified as if by itself."""
 
     @property
     def failures(self) -> tuple[str, ...]:
         """Return what contradicts the dossier: any one of these fails the verification."""
-        return tuple(self._failures())
+        below = (f"{each.file}: {line}" for each in self.carried for line in each.failures)
+        return *self._failures(), *below
 
     @property
     def gaps(self) -> tuple[str, ...]:
         """Return what is not proven: with one of these nothing is wrong, but it is not verified."""
-        return tuple(self._gaps())
+        below = (f"{each.file}: {line}" for each in self.carried for line in each.gaps)
+        return *self._gaps(), *below
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -74,7 +78,8 @@ class Verification:
 
     @property
     def _tests(self) -> list[str]:
-        return [seal.field for seal in self.seals if seal.test]
+        below = [f"{each.file}: {name}" for each in self.carried for name in each._tests]
+        return [seal.field for seal in self.seals if seal.test] + below
 
     def _failures(self) -> Iterator[str]:
         for seal in self.seals:

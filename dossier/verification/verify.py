@@ -6,16 +6,16 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.make.recompute import Recomputed, recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
-from dossier.record.trust import trust_of
+from dossier.record.trust import Trust, trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff
 from dossier.system.confined import FAMILIAR, StoppedError, confined
 from dossier.verification.questions import answers
-from dossier.verification.recompute import Recomputed, recompute
 from dossier.verification.verification import Verification
 
 CHANGED = "the file was changed after signing, so nothing more was tried"
@@ -41,24 +41,35 @@ def verify(
     may be read, and only once the signatures hold.  Raises NotADossierError for any other file,
     CaseError for a certificate or list that is unfit, OSError where the file cannot be read.
     """
-    target = Path(path)
     trusted = trust_of(trust, persons, revoked, at)
-    pdf = open_pdf(read_pdf(target))
+    taken = tuple(each.strip().lower() for each in trust_house)
+    today = (at or datetime.now(UTC)).date()
+    target = Path(path)
+    return _verified(target.name, read_pdf(target), trusted, taken, today, pages)
+
+
+def _verified(
+    name: str, data: bytes, trusted: Trust, taken: tuple[str, ...], today: date, pages: bool
+) -> Verification:
+    """Return what is found out about one dossier, and those that it carries evidence from."""
+    pdf = open_pdf(data)
     dossier = dossier_in(pdf)
     seals = read_seals(pdf, trusted)
     vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
-    taken = [each.strip().lower() for each in trust_house]
     again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
-    today = (at or datetime.now(UTC)).date()
     return Verification(
-        file=target.name, sha256=dossier.sha256,
+        file=name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
-        trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
+        trust_house=taken, signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         answers=answers(again.case, again.assessment, today)
         if again.case and again.assessment else (),
+        carried=tuple(
+            _verified(each.file, each.content, trusted, taken, today, pages)
+            for each in (again.case.carried if again.case else ())
+        ),
     )  # fmt: skip
 
 
@@ -73,9 +84,7 @@ def verify_confined(path: Path, **how: Any) -> Verification:
     )
 
     def work() -> Verification:
-        found = verify(path, **how)
-        bare = replace(found.recomputed, case=None, assessment=None)
-        return replace(found, recomputed=bare)
+        return _bare(verify(path, **how))
 
     def known() -> bool:
         seals = read_seals(open_pdf(read_pdf(path)), trusted)
@@ -87,6 +96,12 @@ def verify_confined(path: Path, **how: Any) -> Verification:
         if not trusted.given or not confined(known):
             raise
     return confined(work, FAMILIAR)
+
+
+def _bare(found: Verification) -> Verification:
+    """Return it without the case and the assessment, which no other process needs."""
+    again = replace(found.recomputed, case=None, assessment=None)
+    return replace(found, recomputed=again, carried=tuple(map(_bare, found.carried)))
 
 
 def _again(

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.verification import recompute
+from dossier.make import recompute
 from tests.archive import sealed
 
 
@@ -27,7 +27,7 @@ def unchanged(dossier, monkeypatch):
     Their words are read out once, if at all.
     """
     monkeypatch.setattr("dossier.make.api.compose", lambda *_, **__: (dossier.unsigned, b""))
-    monkeypatch.setattr("dossier.verification.recompute._texts", words_of)
+    monkeypatch.setattr("dossier.make.recompute._texts", words_of)
 
 
 words_of = cache(recompute._texts)

@@ -5,9 +5,9 @@ import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from dossier.record.attached import open_pdf
+from dossier.case.attached import first_end, open_pdf
 from dossier.record.envelope import make
-from dossier.record.increment import RESERVED, first_end
+from dossier.record.increment import RESERVED
 from dossier.record.seals import asked, increment_of
 from dossier.seal.signature import load_keys
 from tests.archive import sealed

@@ -14,9 +14,9 @@ from pyhanko.pdf_utils.reader import PdfFileReader
 from typer.testing import CliRunner
 
 from dossier import build, sign
+from dossier.case.attached import open_pdf
 from dossier.command.cli import app
 from dossier.make.outcome import explained
-from dossier.record.attached import open_pdf
 from dossier.record.seals import asked
 from dossier.seal.identity import make_identity
 from dossier.seal.signature import Ready, load_keys, seal_pdf

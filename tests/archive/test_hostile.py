@@ -6,8 +6,8 @@ import zlib
 import pytest
 
 from dossier import verify
-from dossier.record.attached import NotADossierError, open_pdf
-from dossier.verification.recompute import (
+from dossier.case.attached import NotADossierError, open_pdf
+from dossier.make.recompute import (
     _made_with,
     differences,
     safe_name,
@@ -94,7 +94,7 @@ def test_differences_name_the_place_and_leave_versions_out():
 
 @pytest.mark.parametrize(("number", "more"), [(1, ""), (20, ""), (21, " and more")])
 def test_twenty_of_the_pages_that_differ_are_named(number, more, monkeypatch):
-    monkeypatch.setattr("dossier.verification.recompute._texts", lambda pages: [*pages])
+    monkeypatch.setattr("dossier.make.recompute._texts", lambda pages: [*pages])
     then, now = b"a" * 30, b"b" * number + b"a" * (30 - number)
     named = ", ".join(map(str, range(1, min(number, 20) + 1)))
     s = "s" if number > 1 else ""

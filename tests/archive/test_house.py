@@ -6,9 +6,9 @@ import shutil
 import pytest
 
 from dossier import CaseError, build, verify
-from dossier.record.attached import open_pdf
+from dossier.case.attached import open_pdf
+from dossier.make.recompute import recompute
 from dossier.report.house.house import ATTACHED, attached_house, read_house
-from dossier.verification.recompute import recompute
 from tests.archive import sealed
 
 FILES = {
@@ -72,7 +72,7 @@ def test_files_of_a_house_are_not_read_before_it_is_trusted(styled, monkeypatch)
     def forbidden(*_):
         raise AssertionError("the files of the house were read")
 
-    monkeypatch.setattr("dossier.verification.recompute.attached_house", forbidden)
+    monkeypatch.setattr("dossier.make.recompute.attached_house", forbidden)
     pdf, authority = styled
     assert verify(pdf, trust=[authority]).recomputed.identical
 

@@ -9,7 +9,8 @@ from datetime import UTC, datetime
 import pytest
 from pypdf import PdfReader
 
-from dossier.record.increment import RESERVED, FormError, Words, first_end, increment, read_start
+from dossier.case.attached import first_end
+from dossier.record.increment import RESERVED, FormError, Words, increment, read_start
 from dossier.report.layout.stamp import Look
 
 ID = b"0123456789abcdef" * 2

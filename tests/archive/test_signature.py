@@ -11,7 +11,7 @@ from cryptography.hazmat.primitives.serialization import pkcs12
 from pypdf import PdfReader
 
 from dossier import CaseError, build, verify
-from dossier.record.attached import open_pdf
+from dossier.case.attached import open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import TEST_MARK, trust_of
 from dossier.seal import signature

@@ -10,7 +10,7 @@ import time
 import pytest
 
 from dossier import CaseError, build, verify
-from dossier.record.attached import NotADossierError, open_pdf
+from dossier.case.attached import NotADossierError, open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import trust_of
 from dossier.seal.signature import examine, load_keys

@@ -16,8 +16,8 @@ from pathlib import Path
 from unittest.mock import patch
 
 from dossier import verify
+from dossier.case.attached import NotADossierError
 from dossier.make.outcome import OUR_BUG, explained
-from dossier.record.attached import NotADossierError
 
 SLOWEST = 20.0
 """Seconds of computing that a mutant may take."""

@@ -14,7 +14,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.record.attached import NotADossierError
+from dossier.case.attached import NotADossierError
 from dossier.report.house.house import ATTACHED
 from dossier.system.confined import Limits, StoppedError, confined
 from tests.archive import made
@@ -291,7 +291,7 @@ def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
 
 
 def test_no_case_elsewhere_on_the_disk_is_decided():
-    from dossier.verification import recompute as module
+    from dossier.make import recompute as module
 
     for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
         with pytest.raises(NotADossierError, match="no plain path"):

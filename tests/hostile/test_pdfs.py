@@ -9,7 +9,7 @@ import pytest
 from pypdf import PdfWriter
 
 from dossier import verify
-from dossier.record.attached import NotADossierError
+from dossier.case.attached import NotADossierError
 from dossier.record.dossier_file import read_dossier
 from tests.archive.made import document, dossier, files, pdf
 from tests.hostile import bombs

@@ -16,7 +16,7 @@ from dossier.evidence.records.readings import (
     read_with,
     zero_failure,
 )
-from dossier.evidence.records.usable import named_in_plan, usable_records
+from dossier.evidence.records.usable import expected, usable_records
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import later, say
@@ -114,7 +114,7 @@ def _readings(
 
 def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:
     notes = []
-    planned = named_in_plan(bench.case, side)
+    planned = expected(bench.case, side, {each.record.id for each in readings})
     tested = list(dict.fromkeys(reading.specimen for reading in readings))
     if planned and not planned & set(tested):
         words = later("tested on specimens of their own, {names}, not on those that the plan names")

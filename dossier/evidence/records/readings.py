@@ -9,7 +9,7 @@ from dossier.case.case import Record
 from dossier.case.units import from_si
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
-from dossier.evidence.records.usable import missing_specimens, named_in_plan
+from dossier.evidence.records.usable import expected, missing_specimens
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.between import BETWEEN, between
@@ -101,9 +101,8 @@ def accounted(
     for record in bench.case.records:
         if record.id in bench.excluded and record.entry.filter == side:
             tested |= set(specimens(record))
-    words = missing_specimens(
-        named_in_plan(bench.case, side), tested, others_allowed=others_allowed
-    )
+    planned = expected(bench.case, side, {record for record, _ in pairs})
+    words = missing_specimens(planned, tested, others_allowed=others_allowed)
     if words:
         records = tuple(dict.fromkeys(record for record, _ in pairs))
         reason = say("record {records}: {words}", records=", ".join(records), words=words)

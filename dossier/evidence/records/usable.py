@@ -45,7 +45,8 @@ def _whole(
         raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
     for entry in entries:
         _accept(bench, entry.id)
-    missing = planned_specimens(bench, side) - {entry.specimen or "" for entry in entries}
+    planned = expected(bench.case, side, {each.id for each in entries})
+    missing = (planned or _tested(bench, side)) - {entry.specimen or "" for entry in entries}
     if missing:
         names = ", ".join(sorted(missing))
         words = later("no {record} of specimen {names} {of_side}")
@@ -124,15 +125,28 @@ def missing_specimens(
     return say("nothing of specimen {names}, which the plan names", names=", ".join(lacking))
 
 
-def planned_specimens(bench: Bench, side: Side) -> set[str]:
-    """Return the specimens that must be there: those of the plan, and any other that was tested.
+def expected(case: Case, side: str, records: Collection[str]) -> set[str]:
+    """Return the specimens of the plan that must be among those of `records`.
+
+    A dossier that evidence is carried from has a plan of its own: what it says is asked of its
+    records, and the plan of the case of the others, each where there are any.
+    """
+    planned = named_in_plan(case, side)
+    for source in case.carried:
+        theirs = source.plan(side)
+        if not source.records & set(records):
+            planned -= theirs
+        if source.records >= set(records):
+            planned &= theirs
+    return planned
+
+
+def _tested(bench: Bench, side: Side) -> set[str]:
+    """Return the specimens that were tested, where no plan says which ones.
 
     A specimen of a flow sweep or a multi-pass run counts for both kinds: what was measured on one
     and is lacking on the other has to be accounted for.
     """
-    planned = named_in_plan(bench.case, side)
-    if planned:
-        return planned
     return {
         record.entry.specimen or ""
         for record in bench.case.records

@@ -12,7 +12,7 @@ from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.inspected import outside_drawing, plain, rows_of
 from dossier.evidence.records.measured import column_of, specimens_of
-from dossier.evidence.records.usable import missing_specimens, named_in_plan
+from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.check import Check
@@ -102,14 +102,12 @@ def _named(record: Record) -> Verdicts:
 
 def _count(case: Case, record: Record) -> Verdicts:
     """Compare all results of this kind and filter, in whichever record, with the plan."""
-    planned = named_in_plan(case, record.entry.filter)
-    if not planned:
+    side = record.entry.filter
+    if not named_in_plan(case, side):
         return Verdicts(None, say("the case names no planned specimens"))
-    siblings = [
-        results_named(other)
-        for other in case.records
-        if other.entry.kind == record.entry.kind and other.entry.filter == record.entry.filter
-    ]
+    alike = [r for r in case.records if (r.entry.kind, r.entry.filter) == (record.entry.kind, side)]
+    planned = expected(case, side, {each.id for each in alike})
+    siblings = [results_named(other) for other in alike]
     short = []
     for what in results_named(record):
         tested = {name for results in siblings for name in results.get(what, ())}

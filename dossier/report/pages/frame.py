@@ -53,10 +53,10 @@ def _changes(case: Case) -> str:
     said = case.qualification
     before = said.replaces.strip()
     if not before and said.revision == 0:
-        return speak(said.changes)
+        return speak(said.changed)
     before = speak(before) or say("revision {number}", number=said.revision - 1)
     words = later("Since {before}: {changes}")
-    return say(words, before=before, changes=speak(said.changes) or say("not stated"))
+    return say(words, before=before, changes=speak(said.changed) or say("not stated"))
 
 
 def _scope(case: Case, assessment: Assessment) -> Table:

@@ -11,12 +11,12 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from dossier.case.application import Application
+from dossier.case.attached import NotADossierError, PdfFile, quiet
 from dossier.case.case import Case
 from dossier.case.model import Deviation, Qualification
 from dossier.case.problems import CaseError
 from dossier.decision.conditions import conceded, valid_until
 from dossier.decision.finding import Assessment, decision_of
-from dossier.record.attached import NotADossierError, PdfFile, quiet
 from dossier.record.document import MAX_NAME, plain_part
 from dossier.report.house.house import ATTACHED, House, attached_house, digest_of, own_files
 

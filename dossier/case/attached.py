@@ -8,17 +8,19 @@ built from them again.
 import hashlib
 import io
 import logging
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.case.bounded import NotReadError, read_regular
-from dossier.record.files import MAX_PDF
-from dossier.record.increment import first_end
 
+MAX_PDF = 256 * 2**20
+"""Bytes of a dossier."""
 MAX_ATTACHED = 256 * 2**20
 MAX_FILES = 4096
+_END = re.compile(rb"startxref\n(\d{1,10})\n%%EOF\n")
 
 
 class NotADossierError(Exception):
@@ -100,6 +102,18 @@ def _collected(content: bytes) -> dict[str, bytes]:
 def _plain(text: str) -> str:
     """Return text that can be written as UTF-8 whatever the PDF held."""
     return text.encode("utf-8", "replace").decode()
+
+
+def first_end(data: bytes) -> int:
+    """Return where the first revision ends: behind the first end that names its own table.
+
+    Zero where there is none: the file is damaged, or not of this program.
+    """
+    for match in _END.finditer(data):
+        table = int(match[1])
+        if table < match.start() and data.startswith(b"xref\n0 ", table):
+            return match.end()
+    return 0
 
 
 @contextmanager

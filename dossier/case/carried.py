@@ -1,0 +1,222 @@
+"""Evidence of the dossier that a case replaces, read out of its PDF and joined to the new."""
+
+import hashlib
+import json
+import posixpath
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from pydantic import ValidationError
+
+from dossier.case.attached import NotADossierError, open_pdf
+from dossier.case.change import Carried
+from dossier.case.compared import SIDES, Source, carrying_faults, of, table_of
+from dossier.case.problems import CaseProblem
+from dossier.case.toml_text import TomlError, parse_toml
+from dossier.case.whole import Fetch, Whole, made_whole, tables
+
+INSIDE = "!/"
+"""Marks a file inside a PDF: "carried/x.pdf!/case/records/a.csv"."""
+DEEPEST = 4
+"""Dossiers that evidence may have been carried through."""
+SHARED = ("laboratory", "instrument", "fluid", "layout")
+"""What records name by id."""
+ALIKE = {"laboratory": ("id", "name", "accreditation", "methods")}
+"""Keys by which two tables of one id are the same; all of them elsewhere."""
+
+
+def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> Whole:
+    """Return case.toml whole, with the records that it carries over from another dossier.
+
+    What is carried is read from the attachments of its PDF, which is itself attached: nothing is
+    copied out of it.  Whether that dossier holds is for who decides.
+    """
+    whole = made_whole(document, fetch)
+    for each in tables(whole.document, "record"):
+        if INSIDE in str(each.get("file", "")):
+            what = f"{str(each['file'])[:80]!r} lies inside a PDF"
+            hint = "evidence of another dossier is named by [[carried]]"
+            place = f"record {str(each.get('id'))!r} . file"
+            whole.problems.append(CaseProblem("case.toml", place, what, hint))
+    given = _given(document)
+    if len({each.dossier for each in given}) > 1:
+        what = "names several dossiers; evidence is carried from the one that is replaced"
+        hint = "give the last one: what it carried itself can be carried on from there"
+        whole.problems.append(CaseProblem("case.toml", "carried", what, hint))
+    elif given and not whole.problems:
+        source = _source(whole, given, fetch, depth)
+        for place, what, hint in carrying_faults(whole.document, source) if source else ():
+            problem = CaseProblem("case.toml", place, what, hint)
+            whole.problems.append(whole.relocated(problem))
+        if source is not None:
+            whole.sources.append(source)
+            _Joined(whole, source).join()
+    return whole
+
+
+def _given(document: Mapping[str, Any]) -> tuple[Carried, ...]:
+    """Return what is to be carried; none where the model will say what is wrong with it."""
+    try:
+        return tuple(Carried.model_validate(each) for each in tables(document, "carried"))
+    except ValidationError:
+        return ()
+
+
+def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) -> Source | None:
+    """Return the dossier in the PDF that is named, with the files in it; None with a problem."""
+    file = given[0].dossier
+    content = fetch(file)
+    if content is None:
+        return None
+    digest = hashlib.sha256(content).hexdigest()
+    try:
+        if any(each.sha256 != digest for each in given):
+            raise _UnfitError(
+                "sha256",
+                f"is not that of {file}, which is {digest}",
+                "find out which of them changed, and who carried what over",
+            )
+        if depth >= DEEPEST:
+            raise _UnfitError("dossier", f"carries evidence through more than {DEEPEST} dossiers",
+                              "test anew what is so old")  # fmt: skip
+        return _read(whole, tuple(given), file, content, digest, depth)
+    except _UnfitError as error:
+        place, what, hint = error.args
+        whole.problems.append(CaseProblem("case.toml", f"carried . {place}", what, hint))
+    return None
+
+
+class _UnfitError(Exception):
+    """A PDF whose evidence cannot be carried: place, what is wrong, what to do."""
+
+
+def _read(
+    whole: Whole, given: tuple[Carried, ...], file: str, content: bytes, digest: str, depth: int
+) -> Source:
+    hint = "name the PDF that 'dossier build' wrote, as it was signed off"
+    try:
+        files = open_pdf(content).files
+        folder = str(json.loads(files["manifest.json"])["case"])
+        decision = json.loads(files["decision.json"])
+        document = parse_toml(files[f"{folder}/case.toml"])
+        asked = posixpath.normpath(f"{folder}/{document.get('application', 'application.toml')}")
+        circuit = table_of(parse_toml(files[asked]), "circuit")
+        findings = tuple(dict(each) for each in decision["findings"])
+    except (NotADossierError, TomlError, LookupError, TypeError, ValueError) as error:
+        what = f"{file} is no dossier that can be read: {error}"[:300]
+        raise _UnfitError("dossier", what, hint) from None
+    own = with_carried(document, _within(files, folder), depth + 1)
+    if own.problems:
+        raise _UnfitError("dossier", f"{file}: {own.problems[0]}", hint)
+    inside = _within(files, folder, own.inside)
+    for record in tables(own.document, "record"):
+        for part in (record, *tables(record, "join")):
+            part["file"], found = _renamed(file, folder, part, inside)
+            if found is not None:
+                whole.inside[part["file"].partition("#")[0]] = found
+    return Source(
+        file=file, content=content, sha256=digest, folder=folder, document=own.document,
+        circuit=circuit, carried=given, findings=findings,
+    )  # fmt: skip
+
+
+def _within(
+    files: Mapping[str, bytes], folder: str, inside: Mapping[str, bytes] | None = None
+) -> Callable[[str], bytes | None]:
+    """Return what gets a file of the case in `folder` from the attachments of its PDF."""
+
+    def fetch(path: str) -> bytes | None:
+        found = (inside or {}).get(path)
+        return files.get(posixpath.normpath(f"{folder}/{path}")) if found is None else found
+
+    return fetch
+
+
+def _renamed(
+    file: str, folder: str, part: Mapping[str, Any], inside: Fetch
+) -> tuple[str, bytes | None]:
+    """Return the name of a record's file as one inside a PDF, and its content."""
+    path, mark, place = str(part.get("file", "")).partition("#")
+    return f"{file}!/{posixpath.normpath(f'{folder}/{path}')}{mark}{place}", inside(path)
+
+
+class _Joined:
+    """Puts what is carried from one dossier into the document of another."""
+
+    def __init__(self, whole: Whole, source: Source) -> None:
+        self.whole, self.source = whole, source
+        self.names: dict[tuple[str, str], str] = {}
+
+    def join(self) -> None:
+        """Add the records that are carried, with all that they name, and the plan behind them."""
+        wanted = self.source.records
+        found = [r for r in tables(self.source.document, "record") if r.get("id") in wanted]
+        for record in found:
+            for key in SHARED:
+                for name in self._named(record, key):
+                    self._add_shared(key, name)
+        for record in found:
+            self._add("record", self._with_names(record))
+        for each in tables(self.source.document, "deviation"):
+            if each.get("record") in wanted:
+                self._add("deviation", dict(each))
+        for side in {str(record.get("filter")) for record in found} & set(SIDES):
+            self._add_side(side)
+
+    @staticmethod
+    def _named(record: Mapping[str, Any], key: str) -> list[str]:
+        if key == "layout":
+            parts = (record, *tables(dict(record), "join"))
+            return [str(part["layout"]) for part in parts if part.get("layout")]
+        used = record.get("instruments" if key == "instrument" else key) or []
+        return [used] if isinstance(used, str) else list(used)
+
+    def _add_shared(self, key: str, name: str) -> None:
+        """Add what a record names; one that is otherwise in the case gets a name of its own."""
+        theirs = next((t for t in tables(self.source.document, key) if t.get("id") == name), None)
+        if theirs is None or (key, name) in self.names:
+            return
+        theirs = {k: v for k, v in theirs.items() if k != "certificate_file"}
+        here = next((t for t in tables(self.whole.document, key) if t.get("id") == name), None)
+        self.names[key, name] = name
+        if here is None or not _alike(key, here, theirs):
+            new = name if here is None else f"{name} ({self.source.name})"
+            self.names[key, name] = new
+            self._add(key, {**theirs, "id": new})
+
+    def _with_names(self, record: Mapping[str, Any]) -> dict[str, Any]:
+        """Return a record by the names that what it uses has in the case."""
+        made = {**record, "join": [dict(each) for each in tables(dict(record), "join")]}
+        if not made["join"]:
+            del made["join"]
+        for part in (made, *made.get("join", ())):
+            for key in ("laboratory", "fluid", "layout"):
+                if part.get(key):
+                    part[key] = self.names.get((key, part[key]), part[key])
+        used = record.get("instruments") or []
+        made["instruments"] = [self.names.get(("instrument", each), each) for each in used]
+        return made
+
+    def _add(self, key: str, table: dict[str, Any]) -> None:
+        held = self.whole.document.setdefault(key, [])
+        place = f"{key} {str(table.get('id', table.get('record')))!r}"
+        file = f"{self.source.file}!/{self.source.folder}/case.toml"
+        self.whole.origins[key, len(held)] = (file, place)
+        held.append(table)
+
+    def _add_side(self, side: str) -> None:
+        """Add lots and planned specimens of a filter, and what is known of these."""
+        mine, theirs = table_of(self.whole.document, side), table_of(self.source.document, side)
+        for key in ("lots", "specimens"):
+            both = [*mine.get(key, ()), *theirs.get(key, ())]
+            if both:
+                mine[key] = list(dict.fromkeys(both))
+        known = {(t.get("filter"), t.get("id")) for t in tables(self.whole.document, "specimen")}
+        for each in tables(self.source.document, "specimen"):
+            if of(each, side) and (side, each.get("id")) not in known:
+                self._add("specimen", dict(each))
+
+
+def _alike(key: str, one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    keys = ALIKE.get(key, tuple({*one, *other} - {"certificate_file"}))
+    return all(one.get(each) == other.get(each) for each in keys)

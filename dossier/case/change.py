@@ -1,0 +1,48 @@
+"""What is different from the dossier before, and what evidence of it still counts: the models."""
+
+from datetime import date
+from typing import Annotated, Literal, get_args
+
+from pydantic import Field, StringConstraints
+
+from dossier.case.application import Name, Words
+from dossier.case.fields import Model
+
+Number = Annotated[
+    str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", strip_whitespace=True)
+]
+ByMaker = Literal[
+    "medium", "glue", "end cap", "support tube", "inner seal", "gasket", "valve",
+    "anti-drain valve", "can", "plant",
+]  # fmt: skip
+"""What a maker changes of a filter; which requirements each reopens stands in limits.toml."""
+Other = Literal["lot", "laboratory", "test method"]
+"""What else may differ: the filter itself is said to be the same."""
+BY_MAKER: tuple[str, ...] = get_args(ByMaker)
+
+
+class Change(Model):
+    """What the maker or the laboratory changed since the dossier that is replaced."""
+
+    what: Annotated[tuple[ByMaker | Other, ...], Field(min_length=1)]
+    text: Words
+    """What is different and why, in a sentence."""
+
+    @property
+    def of_filter(self) -> tuple[str, ...]:
+        """Return what the maker changed of the filter."""
+        return tuple(each for each in self.what if each in BY_MAKER)
+
+
+class Carried(Model):
+    """Evidence carried over from the dossier that is replaced, by its PDF."""
+
+    dossier: Name
+    """The PDF, relative to the case folder."""
+    sha256: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+    """Digest of the PDF as it was when somebody decided that its evidence still counts."""
+    records: Annotated[tuple[Number, ...], Field(min_length=1)]
+    reason: Words
+    """Why the change does not touch what these records show, in a sentence."""
+    until: date
+    """Last day on which they count: no later than the review of the dossier that they are from."""

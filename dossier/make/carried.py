@@ -1,0 +1,60 @@
+"""Whether the dossier that evidence is carried from holds: proven from its PDF before it counts."""
+
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+
+from dossier.case.attached import NotADossierError, open_pdf
+from dossier.case.compared import Source
+from dossier.case.problems import CaseProblem
+
+UNSEALED, MOVED = "unsealed", "moved"
+"""What does not stop evidence, and is a condition."""
+
+
+def proof_problems(source: Source, recalled: Mapping[str, str]) -> Iterator[CaseProblem]:
+    """Yield why evidence of a dossier does not count; `recalled` is SHA-256 of its PDF -> why."""
+    why = _proved(source.content)[0]
+    hint = "carry evidence from the PDF as it was signed off, or test anew"
+    if source.sha256 in recalled:
+        why, hint = f"was recalled: {recalled[source.sha256]}", "test anew what rests on it"
+    if why:
+        what = f"{source.name} in {source.file} {why}"
+        yield CaseProblem("case.toml", "carried . dossier", what, hint)
+
+
+def doubts(source: Source) -> tuple[str, ...]:
+    """Return what is not proven of a dossier whose evidence counts: codes above."""
+    return _proved(source.content)[1]
+
+
+@lru_cache(4)
+def _proved(content: bytes) -> tuple[str, tuple[str, ...]]:
+    """Return why a dossier does not hold, empty where it does, and what is in doubt.
+
+    It is intact, its seals hold, it is signed off in full, no test identity sealed it, and decided
+    again from what is attached it says the same.  Whose its seals are, and whether its pages come
+    out again, is for `verify`, which asks it of every dossier that evidence was carried through.
+    """
+    from dossier.make.recompute import recompute
+    from dossier.record.dossier_file import dossier_in
+    from dossier.record.seals import read_seals
+    from dossier.record.standing import SIGNED_OFF, seals_of, standing_of
+
+    try:
+        pdf = open_pdf(content)
+        dossier = dossier_in(pdf)
+        sealed, bare = seals_of(dossier), not read_seals(pdf)
+        standing = standing_of(dossier, sealed)
+        if standing.word != SIGNED_OFF:
+            return f"is {standing.word}: {standing.remark or 'nobody signed it off'}", ()
+        if sealed.test:
+            return "is sealed by test identities, which prove nothing", ()
+        again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
+    except NotADossierError as error:
+        return f"is no dossier that can be read: {error}", ()
+    if again.why_not:
+        return f"cannot be decided again from what is attached: {again.why_not}", ()
+    if again.same_version and not again.identical:
+        told = "; ".join(again.moved) or "its form"
+        return f"is not what its attachments give: decided again, {told[:200]} differs", ()
+    return "", tuple([UNSEALED] * bare + [MOVED] * bool(again.moved))
