@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from dossier.case.application import DecisionRule
 from dossier.case.case import Case
 from dossier.case.model import Filter
 from dossier.case.requested import said
@@ -67,7 +68,7 @@ def decision_page(
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff)
     tally = " ".join(filter(None, (_tally(findings), _on_file(case))))
-    conditions, open_ones = _conditions(assessment), _concerns(findings)
+    conditions, open_ones = conditions_of(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
         title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
@@ -102,19 +103,20 @@ def decision_page(
 
 def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, ...]:
     """Return for which machines, until when, by whom and under which rule it was decided."""
-    rule = case.application.decision_rule
     return (
         Fact(say("For"), _machines(case)),
-        Fact(say("Valid until"), _validity(case, assessment, signoff)),
+        Fact(say("Valid until"), validity(case, assessment, signoff)),
         Fact(say("Decided by"), _people(signoff)),
-        Fact(
-            say("Rule"),
-            say(
-                KINDS_OF_RULE[rule.kind],
-                confidence=with_unit(significant(100.0 * rule.confidence), "%"),
-                agreed=date_text(rule.agreed),
-            ),
-        ),
+        Fact(say("Rule"), rule_text(case.application.decision_rule)),
+    )
+
+
+def rule_text(rule: DecisionRule) -> str:
+    """Return the rule that verdicts are taken by, and when it was agreed."""
+    return say(
+        KINDS_OF_RULE[rule.kind],
+        confidence=with_unit(significant(100.0 * rule.confidence), "%"),
+        agreed=date_text(rule.agreed),
     )
 
 
@@ -125,7 +127,7 @@ KINDS_OF_RULE = {
 }
 
 
-def _quoted(name: str, most: int = 60) -> str:
+def quoted(name: str, most: int = 60) -> str:
     """Return a name between marks that it cannot end: what people wrote is no word of the page."""
     return say("“{title}”", title=shortened(name, most).translate(NO_QUOTES))
 
@@ -134,7 +136,7 @@ NO_QUOTES = str.maketrans('“”„‟"', "'''''")
 
 
 def _machines(case: Case) -> Cell:
-    machines = [_quoted(each) for each in case.application.equipment]
+    machines = [quoted(each) for each in case.application.equipment]
     if not machines:
         return say("no machine named: see the section on the application")
     if len(machines) <= MACHINES:
@@ -143,7 +145,7 @@ def _machines(case: Case) -> Cell:
     return Line((f"{machines[0]}; … {machines[-1]}: {count}, ", Link(say("list"), "application")))
 
 
-def _validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
+def validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
     """Return until when an approval holds, or why there is no such day."""
     if signoff.ended is not None:
         return say("over since {day}", day=signoff.ended)
@@ -167,7 +169,7 @@ def _people(signoff: SignOff) -> Cell:
         return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
-            "{role}: {name}, {day}", role=role_text(each.role), name=_quoted(each.name),
+            "{role}: {name}, {day}", role=role_text(each.role), name=quoted(each.name),
             day=date_text(each.date),
         )
         for each in signoff.signed
@@ -190,14 +192,15 @@ def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tupl
     return tuple(lines)
 
 
-def _named(filter_: Filter) -> str:
+def named_filter(filter_: Filter) -> str:
+    """Return part number and maker of a filter, long ones shortened."""
     return of_maker(shortened(filter_.part_number, 40), shortened(filter_.maker, 50))
 
 
 def _question(case: Case) -> str:
-    candidate = _named(case.qualification.candidate)
+    candidate = named_filter(case.qualification.candidate)
     reference = case.qualification.reference
-    title = _quoted(case.application.title, 120)
+    title = quoted(case.application.title, 120)
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",
@@ -207,7 +210,7 @@ def _question(case: Case) -> str:
     return say(
         "May the filter {candidate} be fitted in place of {reference} in: {application}?",
         candidate=candidate,
-        reference=_named(reference),
+        reference=named_filter(reference),
         application=title,
     )
 
@@ -257,7 +260,7 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
 
 
-def _conditions(assessment: Assessment) -> tuple[str, ...]:
+def conditions_of(assessment: Assessment) -> tuple[str, ...]:
     """Return the conditions of an approval; any other decision has none to keep."""
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()
