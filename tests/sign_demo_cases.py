@@ -41,7 +41,12 @@ SIGNERS = {
             "Head of the lock workshop (role; invented)",
         ),
     ),
+    "polder-pumps-fine": (
+        date(2026, 4, 2),
+        ("Test Engineer (invented)", "Data Reviewer (invented)", "Head of Pump Engines (invented)"),
+    ),
 }
+"""Days of the sign-offs and who signs; `polder-pumps-wide` stays a draft."""
 ASKED = {
     "polder-pumps": date(2026, 1, 21),
     "ropeway-drive": date(2026, 1, 28),
@@ -62,6 +67,8 @@ def put_on_file(folder, day):
 def main():
     for case, day in ASKED.items():
         put_on_file(INPUTS / case, day)
+    for name in ("polder-pumps-fine", "polder-pumps-wide"):  # the same application
+        shutil.copy(INPUTS / "polder-pumps" / "requested.toml", INPUTS / name)
     for case, (day, names) in SIGNERS.items():
         for role, name in zip(ROLES, names, strict=True):
             try:

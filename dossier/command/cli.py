@@ -9,7 +9,7 @@ import typer
 
 from dossier.command.building import build, check
 from dossier.command.calls import Call
-from dossier.command.registering import compare, recall, register
+from dossier.command.registering import choose, compare, recall, register
 from dossier.command.sealing import constraints, identity, seal, sign, verify
 from dossier.command.starting import explain, new, request, schema, take
 from dossier.make.outcome import DEBUG, explained
@@ -48,7 +48,7 @@ def _root(
 
 for _command in (
     check, build, sign, seal, identity, verify, constraints, register, recall, compare,
-    new, request, take, explain, schema,
+    choose, new, request, take, explain, schema,
 ):  # fmt: skip
     # Examples keep their lines, so that they can be copied from the help of a narrow terminal.
     _doc = inspect.cleandoc(_command.__doc__ or "").replace("\n\nExample:", "\n\n\b\nExample:")

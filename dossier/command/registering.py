@@ -275,6 +275,29 @@ def compare(
     raise typer.Exit(DONE if comparison.same else DIFFERS)
 
 
+def choose(
+    cases: Annotated[
+        list[Path], typer.Argument(metavar="CASE...", help="Case folders, two to four.")
+    ],
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
+) -> None:
+    """Set candidates for one application side by side.
+
+    Two pages: verdicts, the numbers that decide, what the candidates differ by, and what each
+    gains and gives up, in the order in which they are named. A help to choosing: each decision
+    counts only by its own dossier.
+
+    Example: dossier choose inputs/polder-pumps inputs/polder-pumps-b
+    """
+    from dossier.make.api import today
+    from dossier.make.choose import choose as write_choice
+    from dossier.make.verdict_text import print_choice
+
+    chosen = write_choice(cases, out, today())
+    typer.echo("\n".join(map(shown, (chosen.pdf, chosen.json))))
+    print_choice(chosen.choice)
+
+
 def _both(a: Path, b: Path, own: dict[Path, Any]) -> "Comparison":
     from dossier.make.api import today
     from dossier.register.compare import compared

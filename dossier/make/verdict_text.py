@@ -16,6 +16,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.validity.check import Check
 from dossier.record.signoff import reads
+from dossier.report.pages.choice_page import Choice
 from dossier.report.pages.fixed_words import answer_of
 from dossier.report.pages.results import estimate_text, limit_text
 from dossier.report.signing import SignOff
@@ -119,6 +120,22 @@ def _table(assessment: Assessment, *, marked: bool) -> Table:
         mark, colour = MARKS.get(verdict, ("?", "yellow"))
         rows.append((*cells, Text(f"{mark} {verdict}", colour) if marked else verdict))
     return plain_table(headings, rows, right=("result", "limit", "conforms with"))
+
+
+def print_choice(choice: Choice) -> None:
+    """Print a row a requirement with the verdict of each candidate, and how each decision reads."""
+    console = wide_console()
+    rows = [
+        (result.demand.id, result.demand.quantity.title, result.demand.at_text,
+         *(each.verdict.value for each in (result, *others)))
+        for result, *others in zip(*(e.assessment.findings for e in choice.candidates), strict=True)
+    ]  # fmt: skip
+    labels = [each.label for each in choice.candidates]
+    console.print(plain_table(("requirement", "quantity", "at", *labels), rows))
+    for each, signoff in zip(choice.candidates, choice.signoffs, strict=True):
+        part = each.case.qualification.candidate.part_number
+        console.print(shown(f"{each.label}: {part}: {decision_line(each.assessment, signoff)}"))
+    console.print("a help to choosing: each decision counts only by its own dossier")
 
 
 def wide_console(least: int = 100) -> Console:

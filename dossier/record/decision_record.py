@@ -188,7 +188,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "conditions": assessment.conditions,
         "cautions": assessment.cautions,
         "decision_rule": {
-            "kind": rule.kind, "confidence": _number(rule.confidence), "agreed": rule.agreed
+            "kind": rule.kind, "confidence": ten_digits(rule.confidence), "agreed": rule.agreed
         },
         "findings": [_finding(finding) for finding in assessment.findings],
         "checks": assessment.checks,
@@ -234,15 +234,15 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "source": demand.source,
         "unit": demand.unit,
         "verdict": finding.verdict.value,
-        "dof": _number(estimate.dof) if estimate else None,
+        "dof": ten_digits(estimate.dof) if estimate else None,
         "bound": estimate.bound if estimate else None,
         "interval95": finding.interval and [_shown(demand, end) for end in finding.interval],
         "limit": {
             "min": ends[0],
             "max": ends[1],
-            "not_worse_than_reference": _number(demand.not_worse),
+            "not_worse_than_reference": ten_digits(demand.not_worse),
         },
-        "probability_conforming": _number(finding.probability),
+        "probability_conforming": ten_digits(finding.probability),
         "reason": finding.reason,
         "concession": finding.concession.text if finding.concession else None,
         "deciding": finding.deciding and _deciding(demand, finding.deciding),
@@ -265,7 +265,7 @@ def _deciding(demand: Demand, found: Deciding) -> dict[str, Any]:
     ends = {"accept_min": found.lower, "accept_max": found.upper, "value": found.value}
     plain = {name: getattr(found, name) for name in DecidingRow.model_fields if name not in ends}
     return plain | {
-        name: _number(end) if count or end is None else _shown(demand, end)
+        name: ten_digits(end) if count or end is None else _shown(demand, end)
         for name, end in ends.items()
     }
 
@@ -273,8 +273,8 @@ def _deciding(demand: Demand, found: Deciding) -> dict[str, Any]:
 def _components(demand: Demand, result: Estimate) -> list[dict[str, Any]]:
     return [
         {
-            "name": each.name, "u": _number(each.u / abs(demand.spread_factor)),
-            "dof": _number(each.dof), "source": each.source, "shared": each.shared,
+            "name": each.name, "u": ten_digits(each.u / abs(demand.spread_factor)),
+            "dof": ten_digits(each.dof), "source": each.source, "shared": each.shared,
         }
         for each in result.components
     ]  # fmt: skip
@@ -284,16 +284,16 @@ def _precision(demand: Demand, told: Precision) -> dict[str, Any]:
     own = told.times(1.0 / demand.spread_factor)
     return {
         "laboratories": own.laboratories, "results": own.results, "degrees_of_freedom": own.dof,
-        "repeatability_sd": _number(own.within), "between_laboratories_sd": _number(own.between),
-        "between_laboratories_interval95": (_number(own.low), _number(own.high)),
-        "reproducibility_sd": _number(own.together),
+        "repeatability_sd": ten_digits(own.within), "between_laboratories_sd": ten_digits(own.between),
+        "between_laboratories_interval95": (ten_digits(own.low), ten_digits(own.high)),
+        "reproducibility_sd": ten_digits(own.together),
     }  # fmt: skip
 
 
 def _result(demand: Demand, result: Estimate | SpecimenValue) -> dict[str, Any]:
     """Return value, uncertainty and specimens of a result, in the requirement's own unit."""
     spread = result.u / demand.spread_factor
-    return {"value": _shown(demand, result.value), "u": _number(spread)} | (
+    return {"value": _shown(demand, result.value), "u": ten_digits(spread)} | (
         {"specimen": result.specimen, "record": result.record, "bound": result.bound}
         if isinstance(result, SpecimenValue)
         else {"per_specimen": [_result(demand, each) for each in result.per_specimen]}
@@ -301,10 +301,10 @@ def _result(demand: Demand, result: Estimate | SpecimenValue) -> dict[str, Any]:
 
 
 def _shown(demand: Demand, value: float) -> float | None:
-    return _number(demand.shown(value))
+    return ten_digits(demand.shown(value))
 
 
-def _number(value: float | None) -> float | None:
+def ten_digits(value: float | None) -> float | None:
     """Return ten significant digits, enough for every use and the same on every machine."""
     if value is None or not math.isfinite(value):
         return None

@@ -29,9 +29,9 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a cell, made of words and links; small print where it is an aside."""
+    """One line of a cell, made of words, links and verdicts; small print where it is an aside."""
 
-    parts: tuple[str | Link, ...]
+    parts: tuple[str | Link | Mark, ...]
     small: bool = False
     id: str = ""
     """Anchor of the line, where something leads to it."""

@@ -11,21 +11,18 @@ from typing import Any
 from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
-from dossier.report.assets import STYLE, fetcher, template_folder
+from dossier.report.assets import STYLE, template_folder
 from dossier.report.charts.deferred import Later, drawn_later
 from dossier.report.format import clean
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named
 from dossier.report.layout.pdf import (
     Rendered,
-    RenderError,
     Sheet,
     lay_out,
-    listening,
     load_weasyprint,
     without_collector,
 )
-from dossier.report.layout.pdf_marks import declare_accessible, tidy
 from dossier.report.pages.contents import Content, build_content
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
@@ -109,24 +106,28 @@ def prepared(
         yield Prepared(content, charts, attached, environment)
 
 
-def page_pdf(template: str, **values: Any) -> bytes:
+def page_pdf(
+    template: str,
+    attached: tuple[tuple[str, bytes, str, str], ...] = (),
+    dated: date = date.min,
+    **values: Any,
+) -> bytes:
     """Return a PDF of one of the package's templates; RenderError when its layout gives a warning.
 
-    `values` are what the template prints; text in them stays text.
+    `values` are what the template prints; text in them stays text.  `dated` is the day of what is
+    `attached`.
     """
     environment = _environment()
     html = boxed(environment.get_template(template).render(**values))
-    weasyprint = load_weasyprint()
-    with without_collector(), listening() as heard:
-        assets = fetcher(_source(environment, STYLE))
-        document = weasyprint.HTML(string=html, base_url="asset:", url_fetcher=assets).render(
-            pdf_variant="pdf/a-3a"
-        )
-        declare_accessible(document)
-        pdf: bytes = document.write_pdf(pdf_variant="pdf/a-3a", finisher=tidy)
-    if heard:
-        raise RenderError(f"the layout of the page has a fault: {'; '.join(heard)}")
-    return pdf
+    with without_collector():
+        load_weasyprint()
+        sheet = Sheet(html, _source(environment, STYLE), attached, dated)
+        return lay_out(sheet).without_fault()
+
+
+def chart_style() -> str:
+    """Return the form of every chart of a page without a house."""
+    return _source(_environment(), "charts.mplstyle")
 
 
 def _environment() -> Any:

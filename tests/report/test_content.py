@@ -192,12 +192,10 @@ def test_ratios_are_compared_as_a_quotient():
 
 def test_a_difference_of_shares_is_in_percentage_points():
     asked = sample.demand(sample.EFFICIENCY, "E", lower=0.9)
-    found = sample.finding(
-        asked, sample.estimate(0.97, 0.002, "fraction"), "pass",
-        reference=sample.estimate(0.96, 0.002, "fraction"),
-    )  # fmt: skip
-    assert difference_text(found).startswith("+1.0")
-    assert difference_text(found).endswith("percentage points")
+    sides = (sample.estimate(value, 0.002, "fraction") for value in (0.97, 0.96))
+    said = difference_text(asked, *sides)
+    assert said.startswith("+1.0")
+    assert said.endswith("percentage points")
 
 
 @pytest.mark.parametrize("kind", ["guard_band", "graded", "simple_acceptance"])

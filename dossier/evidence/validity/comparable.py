@@ -9,6 +9,7 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.registry import Quantity
+from dossier.evidence.validity.standards import read_as
 from dossier.words import later, say
 
 Unit = tuple[str, float]
@@ -76,6 +77,27 @@ def other_batch(bench: Bench) -> str:
         batches = [(side, record, dust.known_batch if dust else "") for side, record, dust in dusts]
         for difference in _unlike(words, batches):
             return difference
+    return ""
+
+
+def other_method(bench: Bench, quantity: Quantity) -> str:
+    """Return that records of the two filters name another method or edition of it; else empty.
+
+    An inspection goes by a plan of the house, for which there is no known method.
+    """
+    records = [
+        r for kind in quantity.records if kind != "inspection" for r in _records(bench, kind)
+    ]
+    methods = bench.limits.methods
+    for kind, path in sorted({(r.entry.kind, r.entry.path) for r in records}):
+        told = [
+            (r.entry.filter, r.id, str(read_as(r.entry.standard, methods) or r.entry.standard))
+            for r in records
+            if (r.entry.kind, r.entry.path) == (kind, path)
+            and (kind != "measurement" or _measures(r, quantity))
+        ]
+        for words in _unlike(say("method"), told):
+            return words
     return ""
 
 

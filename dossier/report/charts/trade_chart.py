@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from dossier.report.charts.style import LIMIT, SHADE, end_label, side_color
+from dossier.report.charts.style import CANDIDATE, LIMIT, REFERENCE, SHADE, end_label
 from dossier.words import say
 
 if TYPE_CHECKING:
@@ -14,6 +14,16 @@ if TYPE_CHECKING:
 
 LONGEST_LABEL = 26
 """Letters of an axis label in one line: more would run off the side of the chart."""
+
+
+LETTERS = "ABCD"
+"""What several candidates are called."""
+LOOKS = {
+    "candidate": (CANDIDATE, "o", True), "reference": (REFERENCE, "s", False),
+    "A": (CANDIDATE, "o", True), "B": (REFERENCE, "s", False),
+    "C": ("#009E73", "^", True), "D": ("#000000", "D", False),
+}  # fmt: skip
+"""Colour, marker and whether it is filled: each tells the sides apart by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,17 +51,18 @@ def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> 
     artists: list[Any] = []
     _frame(ax, points, x, y)
     for point in points:
-        color = side_color(point.side)
-        filled = color if point.side == "candidate" else "white"
+        color, marker, filled = LOOKS[point.side]
         artists.append(
             ax.errorbar(
                 [point.x], [point.y],
                 xerr=[[point.x - point.x_ends[0]], [point.x_ends[1] - point.x]],
                 yerr=[[point.y - point.y_ends[0]], [point.y_ends[1] - point.y]],
-                color=color, marker="o" if point.side == "candidate" else "s",
-                markerfacecolor=filled, capsize=2, linewidth=1.2,
+                color=color, marker=marker, markerfacecolor=color if filled else "white",
+                capsize=2, linewidth=1.2, label=point.side,
             )
         )  # fmt: skip
+        if point.side in LETTERS:
+            continue  # a legend names several candidates: their labels might collide
         right, top = _beyond(ax, point)
         artists.append(
             end_label(

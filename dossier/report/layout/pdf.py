@@ -62,10 +62,11 @@ class Rendered:
         return self.pdf
 
 
-def lay_out(sheet: Sheet, picture: Callable[[str], bytes]) -> Rendered:
+def lay_out(sheet: Sheet, picture: Callable[[str], bytes] | None = None) -> Rendered:
     """Return the PDF of a sheet, with the warnings of its layout.
 
-    `picture` returns the chart of an address as SVG.  Raises MissingLibraryError.
+    `picture` returns the chart of an address as SVG, where charts are drawn later.  Raises
+    MissingLibraryError.
     """
     weasyprint = load_weasyprint()
     noon = datetime.combine(sheet.issued, time(12))

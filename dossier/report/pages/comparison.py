@@ -1,7 +1,7 @@
 """Candidate beside the filter now fitted: difference or quotient with its uncertainty."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,11 +9,12 @@ import numpy as np
 
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import keyed, less_common
+from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.style import draw
-from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
+from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, result_row
@@ -37,7 +38,7 @@ def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
             (
                 row.what,
                 estimate_text(finding.demand, finding.reference),
-                difference_text(finding),
+                difference_text(finding.demand, finding.estimate, finding.reference),
                 _side(finding),
             )
         )
@@ -64,19 +65,18 @@ def _side(finding: Finding) -> str:
     return say("neither side") if better == "neither" else say(better)
 
 
-def difference_text(finding: Finding) -> str:
-    """Return the difference of both filters with its uncertainty in the requirement's unit."""
-    demand, own, other = finding.demand, finding.estimate, finding.reference
-    if own is None or other is None or demand.quantity.dimension == "statement":
+def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
+    """Return the difference of two filters with its uncertainty in the requirement's unit."""
+    if demand.quantity.dimension == "statement":
         return "–"
     if own.bound or other.bound:
         return say("one result is only a bound")
     if not (math.isfinite(own.value) and math.isfinite(other.value)):
         return say("not a finite number")
+    value, low, high = ends_of(own, other)
     if own.scale == "reciprocal":
-        value, low, high = quotient(own, other)
         return say("{number} times", number=with_interval(value, low, high))
-    value, low, high = (end / demand.spread_factor for end in difference(own, other))
+    value, low, high = (end / demand.spread_factor for end in (value, low, high))
     text = with_interval(value, min(low, high), max(low, high))
     plus = "+" if value > 0 and not text.startswith(fixed(-1.0, 0)[0]) else ""
     # A difference of two shares is in percentage points: percent of a percentage misleads.
@@ -85,6 +85,20 @@ def difference_text(finding: Finding) -> str:
     unit = "K" if demand.unit == "degC" else demand.unit
     shown = with_unit(text, unit)
     return f"({plus}{shown[1:]}" if shown.startswith("(") else f"{plus}{shown}"
+
+
+def ends_of(own: Estimate, other: Estimate) -> tuple[float, float, float]:
+    """Return by what two results are set against each other, and its two-sided 95 % interval.
+
+    A difference [unit of the estimates], or the quotient [-] of those of a reciprocal scale.
+    """
+    return (quotient if own.scale == "reciprocal" else difference)(own, other)
+
+
+def told_apart(own: Estimate, other: Estimate) -> bool:
+    """Return whether the 95 % interval holds no value at which both filters are the same."""
+    _, low, high = ends_of(own, other)
+    return not low <= (1.0 if own.scale == "reciprocal" else 0.0) <= high
 
 
 def difference(own: Estimate, other: Estimate) -> tuple[float, float, float]:
@@ -123,10 +137,18 @@ def comparison_page(assessment: Assessment, threshold: float, style: str) -> Com
     return ComparisonPage(
         sentence=speak(assessment.comparison),
         table=comparison_table(assessment.findings, threshold),
-        trade=_trade(assessment.findings, style),
-    )
+        trade=trade(
+            {
+                "candidate": {f.demand.id: f.estimate for f in assessment.findings},
+                "reference": {f.demand.id: f.reference for f in assessment.findings},
+            },
+            assessment.findings, style,
+        ),
+    )  # fmt: skip
 
 
+Results = Mapping[str, Estimate | None]
+"""Result of one filter for each requirement, by its id."""
 PANELS = (("retained_capacity", "efficiency"), ("retained_capacity", "clean_pressure_drop"))
 CAPTION = later(
     "Where candidate and reference stand between what they hold, catch and cost in pressure, with "
@@ -136,7 +158,10 @@ CAPTION = later(
 )
 
 
-def _trade(findings: Sequence[Finding], style: str) -> Chart:
+def trade(
+    sides: Mapping[str, Results], findings: Sequence[Finding], style: str, caption: str = CAPTION
+) -> Chart:
+    """Return where the filters stand by their results, with the limits of `findings`."""
     panels = []
     for x_name, y_name in PANELS:
         x, y = _first(findings, x_name), _first(findings, y_name)
@@ -144,20 +169,27 @@ def _trade(findings: Sequence[Finding], style: str) -> Chart:
             panels.append((x, y))
     if not panels:
         return Chart(
-            caption=say(CAPTION),
+            caption=say(caption),
             missing=say(
                 "No chart of the trade: it needs a requirement on retained capacity and one on "
                 "efficiency or clean pressure drop, with results."
             ),
         )
-    drawn = [(_points(x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
+    drawn = [(_points(sides, x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
+
+    several = set(sides) <= set(LETTERS)
 
     def paint(figure: "Figure") -> None:
         axes = figure.subplots(1, len(drawn), squeeze=False)[0]
         for ax, (points, x, y) in zip(axes, drawn, strict=True):
             draw_trade(ax, points, x, y)
+        if several:
+            handles, names = axes[0].get_legend_handles_labels()
+            figure.legend(handles, names, loc="outside upper center", ncols=len(names))
 
-    return Chart(caption=say(CAPTION), uri=draw(paint, style, 1.7), alt=_alt(drawn))
+    return Chart(
+        caption=say(caption), uri=draw(paint, style, 2.1 if several else 1.7), alt=_alt(drawn)
+    )
 
 
 def _first(findings: Sequence[Finding], name: str) -> Finding | None:
@@ -167,10 +199,10 @@ def _first(findings: Sequence[Finding], name: str) -> Finding | None:
     return next(iter(fixed or own), None)
 
 
-def _points(x: Finding, y: Finding) -> list[TradePoint]:
+def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradePoint]:
     points = []
-    for side in ("candidate", "reference"):
-        pair = [f.estimate if side == "candidate" else f.reference for f in (x, y)]
+    for side, results in sides.items():
+        pair = [results.get(each.demand.id) for each in (x, y)]
         if pair[0] is None or pair[1] is None:
             continue
         horizontal, vertical = _shown(x, pair[0]), _shown(y, pair[1])

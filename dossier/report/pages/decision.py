@@ -68,7 +68,7 @@ def decision_page(
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff)
     tally = " ".join(filter(None, (_tally(findings), _on_file(case))))
-    conditions, open_ones = _conditions(assessment), _concerns(findings)
+    conditions, open_ones = conditions_of(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
         title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
@@ -103,12 +103,11 @@ def decision_page(
 
 def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, ...]:
     """Return for which machines, until when, by whom and under which rule it was decided."""
-    rule = case.application.decision_rule
     return (
         Fact(say("For"), _machines(case)),
-        Fact(say("Valid until"), _validity(case, assessment, signoff)),
+        Fact(say("Valid until"), validity(case, assessment, signoff)),
         Fact(say("Decided by"), _people(signoff)),
-        Fact(say("Rule"), rule_in_brief(rule)),
+        Fact(say("Rule"), rule_in_brief(case.application.decision_rule)),
     )
 
 
@@ -122,7 +121,7 @@ def _machines(case: Case) -> Cell:
     return Line((f"{machines[0]}; … {machines[-1]}: {count}, ", Link(say("list"), "application")))
 
 
-def _validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
+def validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
     """Return until when an approval holds, or why there is no such day."""
     if signoff.ended is not None:
         return say("over since {day}", day=signoff.ended)
@@ -169,12 +168,13 @@ def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tupl
     return tuple(lines)
 
 
-def _named(filter_: Filter) -> str:
+def named_filter(filter_: Filter) -> str:
+    """Return part number and maker of a filter, long ones shortened."""
     return of_maker(shortened(filter_.part_number, 40), shortened(filter_.maker, 50))
 
 
 def _question(case: Case) -> str:
-    candidate = _named(case.qualification.candidate)
+    candidate = named_filter(case.qualification.candidate)
     reference = case.qualification.reference
     title = quoted(case.application.title, 120)
     if reference is None:
@@ -186,7 +186,7 @@ def _question(case: Case) -> str:
     return say(
         "May the filter {candidate} be fitted in place of {reference} in: {application}?",
         candidate=candidate,
-        reference=_named(reference),
+        reference=named_filter(reference),
         application=title,
     )
 
@@ -236,7 +236,7 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
 
 
-def _conditions(assessment: Assessment) -> tuple[str, ...]:
+def conditions_of(assessment: Assessment) -> tuple[str, ...]:
     """Return the conditions of an approval; any other decision has none to keep."""
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()

@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from dossier.report.blocks import Cell, Fact, Line, Link, Mark, Table
+from dossier.report.blocks import Cell, Fact, Line, Mark, Table
 from dossier.report.layout.glyphs import lacking
 from dossier.words import say
 
@@ -155,5 +155,5 @@ def _cell(cell: Cell, width: float) -> float:
 
 def _plain(part: str | Mark | Line) -> str:
     if isinstance(part, Line):
-        return "".join(each.text if isinstance(each, Link) else each for each in part.parts)
+        return "".join(each if isinstance(each, str) else each.text for each in part.parts)
     return part.text if isinstance(part, Mark) else part

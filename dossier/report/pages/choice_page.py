@@ -1,0 +1,312 @@
+"""Several candidates side by side on two pages: a help to choosing, and no approval."""
+
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from typing import Any
+
+from dossier.decision.cautions import USUAL
+from dossier.decision.choice import Candidate, Difference, Pair
+from dossier.decision.finding import Finding
+from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
+from dossier.report.charts.trade_chart import LETTERS
+from dossier.report.format import speak
+from dossier.report.pages.comparison import difference_text, told_apart, trade
+from dossier.report.pages.decision import (
+    conditions_of,
+    named_filter,
+    validity,
+)
+from dossier.report.pages.fixed_words import answer_of, mark
+from dossier.report.pages.places import same_as
+from dossier.report.pages.results import (
+    deciding_text,
+    limit_brief,
+    margin_rank,
+    result_row,
+    what_of,
+)
+from dossier.report.pages.ruler import quoted, shortened
+from dossier.report.pages.uncertainty import rule_in_brief
+from dossier.report.signing import SignOff
+from dossier.words import later, say, say_count
+
+PAGES = 2
+LONGEST = 300
+"""Letters of a condition; its dossier has it whole."""
+CAUTIONS = ("Open bypass", "Housing and fit", "What the results relate to")
+"""Usual cautions that bear on a choice; each dossier holds them all."""
+CAPTION = later(
+    "Where the candidates stand between what they hold, catch and cost in pressure, with 95 % "
+    "intervals, each by itself. Lines are limits; grey is the region that the requirements on both "
+    "axes allow."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """Candidates for one application, in the order in which they were named."""
+
+    candidates: tuple[Candidate, ...]
+    signoffs: tuple[SignOff, ...]
+    pairs: tuple[Pair, ...]
+    decisions: tuple[Mapping[str, Any], ...]
+    """decision.json of each case, in its own language."""
+    application: str
+    """SHA-256 over what the application asks for, the same in every case."""
+    mixed: bool
+    """Whether the cases speak several languages."""
+
+    @property
+    def letters(self) -> dict[str, str]:
+        """Label of each candidate -> its letter on the pages."""
+        return dict(zip((each.label for each in self.candidates), LETTERS, strict=False))
+
+
+def choice_pdf(choice: Choice, document: bytes, day: date) -> bytes:
+    """Return the pages as PDF, with `document` attached as choice.json; `day` is its date.
+
+    Requirements that every candidate passes give way, the most certain first, where the pages
+    would be more than two.
+    """
+    from dossier.report.render import chart_style, page_pdf
+
+    attached = (("choice.json", document, "Source", say("All numbers of the choice")),)
+    chart = _trade(choice, chart_style())
+    rows = _rows(choice)
+    sure = [n for n, (_, row) in enumerate(rows) if all(f.verdict.value == "pass" for f in row)]
+    sure.sort(key=lambda n: min(map(margin_rank, rows[n][1])), reverse=True)
+
+    @cache  # a layout takes a second
+    def without(number: int) -> bytes:
+        kept = [row for n, row in enumerate(rows) if n not in sure[:number]]
+        page = _content(choice, kept, number, chart)
+        return page_pdf("choice.html", attached, day, page=page)
+
+    def fits(number: int) -> bool:
+        return without(number).count(b"/Type /Page/") <= PAGES
+
+    numbers = range(len(sure))
+    return without(0) if fits(0) else without(bisect_left(numbers, True, key=fits))
+
+
+_Row = tuple[tuple[str, ...], tuple[Finding, ...]]
+"""Ids of requirements that ask the same, and each candidate's finding."""
+
+
+def _rows(choice: Choice) -> list[_Row]:
+    """Return each requirement; one that asks what an earlier one asks stands with it."""
+    decided = [each.assessment.findings for each in choice.candidates]
+    again = [same_as(findings) for findings in decided]
+    rows: dict[str, _Row] = {}
+    for row in zip(*decided, strict=True):
+        name = row[0].demand.id
+        firsts = {each.get(name, "") for each in again}
+        first = firsts.pop() if len(firsts) == 1 else ""
+        ids, found = rows.get(first, ((), row))
+        rows[first or name] = ((*ids, name), found)
+    return list(rows.values())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Page:
+    """What the template prints."""
+
+    running: str
+    question: str
+    facts: tuple[Fact, ...]
+    candidates: Table
+    conditions: tuple[str, ...]
+    verdicts: Table
+    differences: Table
+    notes: tuple[str, ...]
+    trade: Chart
+    cautions: tuple[tuple[str, str], ...]
+
+
+def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _Page:
+    application = choice.candidates[0].case.application
+    differences, notes = _differences(choice, {name for ids, _ in rows for name in ids})
+    return _Page(
+        running=" / ".join(choice.letters),
+        question=say(
+            "Which of these filters for: {application}?",
+            application=quoted(application.title, 120),
+        ),
+        facts=(
+            Fact(say("For"), _machines(application.equipment)),
+            Fact(say("Rule"), rule_in_brief(application.decision_rule)),
+            Fact(say("Requirements"), Line((_revisions(choice),))),
+        ),
+        candidates=_candidates(choice),
+        conditions=tuple(_conditions(choice)),
+        verdicts=_verdicts(choice, rows, left),
+        differences=differences,
+        notes=notes,
+        trade=chart,
+        cautions=tuple((say(title), say(USUAL[title])) for title in CAUTIONS),
+    )
+
+
+def _machines(machines: Sequence[str]) -> str:
+    named = "; ".join(quoted(each) for each in machines[:4])
+    more = len(machines) - 4
+    rest = [say_count(more, "{number} more", "{number} more")] if more > 0 else []
+    return "; ".join([named or say("no machine named"), *rest])
+
+
+def _revisions(choice: Choice) -> str:
+    """Return under which revision each case asks for the same."""
+    letters: dict[str, list[str]] = {}
+    for letter, each in zip(LETTERS, choice.candidates, strict=False):
+        asked = each.case.application
+        words = say("revision {revision}, issued {issued}", revision=asked.revision,
+                    issued=asked.issued)  # fmt: skip
+        letters.setdefault(words, []).append(letter)
+    told = list(letters)
+    if len(letters) > 1:
+        told = [f"{', '.join(own)}: {words}" for words, own in letters.items()]
+    alike = say("the same in every case (SHA-256 {digest}…)", digest=choice.application[:16])
+    return "; ".join([*told, alike])
+
+
+def _candidates(choice: Choice) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for each, signoff in zip(choice.candidates, choice.signoffs, strict=True):
+        case, answer = each.case, answer_of(each.assessment.decision.value, signoff)
+        decision = (answer.word, *filter(None, [answer.stamp]))
+        rows.append((
+            choice.letters[each.label], named_filter(case.qualification.candidate), each.label,
+            decision, validity(case, each.assessment, signoff),
+        ))  # fmt: skip
+    return Table(
+        caption=say("The candidates, in the order in which they were named"),
+        columns=(
+            Column("", 4), Column(say("Filter"), 34), Column(say("Dossier"), 16),
+            Column(say("Decision of its own case"), 28), Column(say("Valid until"), 18),
+        ),
+        rows=tuple(rows),
+        note=say(
+            "A letter is a name, and no mark. What a case decides counts by its own dossier alone."
+        ),
+    )  # fmt: skip
+
+
+def _conditions(choice: Choice) -> Iterator[str]:
+    """Yield each condition under which a candidate is approved, with its letter."""
+    for each in choice.candidates:
+        for text in conditions_of(each.assessment):
+            yield f"{choice.letters[each.label]}: {shortened(text, LONGEST)}"
+
+
+def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
+    confidence = choice.candidates[0].case.application.decision_rule.confidence
+    width = 58 // len(choice.candidates)
+    more = [
+        say_count(
+            left,
+            "{number} further requirement, which every candidate passes, is in choice.json.",
+            "{number} further requirements, which every candidate passes, are in choice.json.",
+        )
+    ]
+    return Table(
+        caption=say("Verdicts and the numbers that decide, in the order of the application"),
+        columns=(
+            Column(say("Requirement"), 27),
+            Column(say("Limit"), 15),
+            *(
+                Column(f"{letter}: {shortened(each.case.qualification.candidate.part_number, 30)}",
+                       width)
+                for letter, each in zip(LETTERS, choice.candidates, strict=False)
+            ),
+        ),
+        rows=tuple(_verdict(row, confidence) for row in rows),
+        note=" ".join(
+            [
+                say(
+                    "Behind each verdict the number that decides, and where it is no pass its "
+                    "distance from what is accepted: the limit, inside by its guard band."
+                ),
+                *(more if left else []),
+            ]
+        ),
+    )  # fmt: skip
+
+
+def _verdict(row: _Row, confidence: float) -> tuple[Cell, ...]:
+    """Return one requirement with each candidate's verdict; a limit of its own stands by it."""
+    ids, findings = row
+    first = result_row(findings[0], confidence)
+    limits = [limit_brief(each) for each in findings]
+    one = len(set(limits)) == 1
+    advisory = (say("advisory"),) if findings[0].demand.severity == "advisory" else ()
+    head = ", ".join((*ids, *advisory))
+    cells = [
+        (*_decided(each, confidence), *([] if one else [limit]))
+        for each, limit in zip(findings, limits, strict=True)
+    ]
+    what = f"{head}: {shortened(first.what, 90)}"
+    return (what, limits[0] if one else say("its own"), *cells)
+
+
+def _decided(finding: Finding, confidence: float) -> tuple[Line | str, ...]:
+    """Return verdict and deciding number, and where it is no pass how far it is from one."""
+    number, *distance = deciding_text(finding, confidence)
+    verdict = mark(finding.verdict.value)
+    return (Line((verdict, f" {number}")), *(distance if verdict.kind != "pass" else ()))
+
+
+def _differences(choice: Choice, shown: set[str]) -> tuple[Table, tuple[str, ...]]:
+    """Return what the candidates differ by, each pair in a column, and what is to be said of it."""
+    notes: list[str] = []
+
+    def cell(each: Difference) -> Cell:
+        if each.own is None or each.other is None:
+            if each.why not in notes:
+                notes.append(each.why)
+            return say("not shown ({number})", number=notes.index(each.why) + 1)
+        words = difference_text(each.demand, each.own, each.other)
+        return words if told_apart(each.own, each.other) else (words, say("not told apart"))
+
+    rows = [
+        (what_of(row[0].demand), *map(cell, row))
+        for row in zip(*(pair.differences for pair in choice.pairs), strict=True)
+        if shown.intersection(row[0].requirements)
+    ]
+    width = 74 // len(choice.pairs)
+    table = Table(
+        caption=say("What the candidates differ by"),
+        columns=(
+            Column(say("Quantity"), 26),
+            *(
+                Column(f"{choice.letters[p.own]} − {choice.letters[p.other]}", width, "right")
+                for p in choice.pairs
+            ),
+        ),
+        rows=tuple(rows),
+        note=say(
+            "The later less the earlier; for a filtration ratio, the quotient. U: 95 % interval of "
+            "the difference. An error that both share through the same instrument of the same "
+            "laboratory is counted once, against itself, so that U is not that of the two results "
+            "added. Not told apart: the interval holds no difference as well."
+        ),
+    )
+    numbered = [f"({number}) {speak(why)}." for number, why in enumerate(notes, 1)]
+    apart = dict.fromkeys(speak(note) for pair in choice.pairs for note in pair.notes)
+    mixed = [say(MIXED)] if choice.mixed else []
+    return table, (*numbered, *(f"{note}." for note in apart), *mixed)
+
+
+MIXED = later("The cases speak several languages, so that these pages speak English.")
+
+
+def _trade(choice: Choice, style: str) -> Chart:
+    """Return where the candidates stand, with the limits that hold for all of them."""
+    findings = [f for each in choice.candidates for f in each.assessment.findings]
+    sides = {
+        choice.letters[each.label]: {f.demand.id: f.estimate for f in each.assessment.findings}
+        for each in choice.candidates
+    }
+    return trade(sides, [f for f in findings if f.demand.not_worse is None], style, CAPTION)
