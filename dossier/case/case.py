@@ -1,6 +1,7 @@
 """A case as the other rooms see it: validated, in working units, with digests."""
 
 from dataclasses import dataclass, field
+from datetime import date
 
 from dossier.case.application import Application, Fluid
 from dossier.case.certificate import Relied
@@ -68,6 +69,10 @@ class Case:
     records: tuple[Record, ...]
     inputs: tuple[InputFile, ...]
     """Every file the findings rest on; the sign-offs are not among them."""
+    mark: str = ""
+    """What names its application among several; empty where it is the only one."""
+    parts: tuple["Case", ...] = ()
+    """The same case with each of several applications by itself; empty where there is but one."""
     on_file: OnFile | None = None
     """What was asked of laboratories, and what changed since; None where no request is on file."""
     signoff: InputFile | None = None
@@ -80,6 +85,13 @@ class Case:
     """Digital calibration certificates that instruments rely on, and what was taken from each."""
     house: str = ""
     """SHA-256 over the files of the house whose words the dossier will carry; empty without one."""
+    dropped: tuple[tuple[date, Application], ...] = ()
+    """Applications that are on file, since when, and are no longer asked."""
+
+    @property
+    def each(self) -> tuple["Case", ...]:
+        """The case with each of its applications by itself."""
+        return self.parts or (self,)
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""

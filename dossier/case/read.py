@@ -2,7 +2,7 @@
 
 import hashlib
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
@@ -13,10 +13,14 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.application import Application
+from dossier.case.applied import Applied, files_of, of_several, together, together_problems
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.certified import beyond
-from dossier.case.consistency import application_problems, consistency_problems
+from dossier.case.consistency import (
+    application_problems,
+    consistency_problems,
+)
 from dossier.case.explain import explain
 from dossier.case.extended import Extended, extended
 from dossier.case.model import Layout, Qualification, RecordEntry
@@ -27,8 +31,10 @@ from dossier.case.requested import (
     REQUEST_FILE,
     RequestEntry,
     RequestFile,
+    no_longer_asked,
     on_file,
     request_problems,
+    requests_of,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
@@ -119,6 +125,21 @@ class _Reader:
         whole = Whole(made.document, made.origins, made.problems)
         return self.valid(path, Application, whole), made
 
+    def applied(self, files: Sequence[str], requests: Sequence[RequestEntry]) -> list[Applied]:
+        """Return the applications of a case with the requests for each; their faults on record."""
+        found, alone = [], len(files) == 1
+        for path in files:
+            application, made = self.application(path)
+            source = self.fetch(path, "case.toml")
+            if application is None or source is None:
+                continue
+            text = made.text(source.content)
+            self.problems += request_problems(requests, application, text, path, alone=alone)
+            own = requests_of(requests, application.title, alone=alone)
+            found.append(Applied(path, application, text, source, tuple(made.libraries), own))
+        self.problems += together_problems(files, {each.file: each.application for each in found})
+        return found
+
     def model(self, path: str, model: type[M], named_by: str) -> M | None:
         document = self.toml(path, named_by)
         if document is None:
@@ -165,41 +186,42 @@ def read_case_files(folder: Path) -> Case:
         )
     reader = _Reader(folder)
     qualification, whole = reader.case(Qualification)
-    path = qualification.application if qualification else "application.toml"
-    application, asked = reader.application(path)
+    files, requests = files_of(qualification), _requests(reader)
+    applied = reader.applied(files, requests)
     entries = qualification.record if qualification else ()
     layouts = {each.id: each for each in qualification.layout} if qualification else {}
     found = (_record(reader, entry, layouts) for entry in entries)
     records = [record for record in found if record is not None]
     for each in qualification.attachment if qualification else ():
         reader.fetch(each.file, "case.toml")
-    requests = _requests(reader)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     given = _sign_offs(reader)
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
-    source = reader.fetch(path, "case.toml")
-    if application is not None and source is not None:
-        text = asked.text(source.content)
-        reader.problems += request_problems(requests, application, text, path)
-    if application is not None and qualification is not None:
-        faults = consistency_problems(application, qualification, path)
+    if len(applied) == len(files) and qualification is not None:
+        several = {each.file: each.application for each in applied}
+        faults = consistency_problems(
+            together(several), qualification, files[0], several if len(files) > 1 else None
+        )
         faults += [*beyond(qualification, records, whole.relied)]
         reader.problems += map(whole.relocated, faults)
-    if reader.problems or application is None or qualification is None or source is None:
+    if reader.problems or not applied or qualification is None:
         raise CaseError(dict.fromkeys(reader.problems))
-    first = min(entry.tested for entry in entries)
-    return Case(
+    first, own = applied[0], tuple(entry for each in applied for entry in each.requests)
+    tested = min(entry.tested for entry in entries)
+    case = Case(
         name=reader.folder.name,
-        application=application,
+        application=first.application,
         qualification=qualification,
         records=tuple(records),
         inputs=inputs,
         certificates=tuple(whole.relied),
-        on_file=on_file(requests, asked.text(source.content), first),
-        libraries=tuple(asked.libraries),
+        on_file=on_file(first.requests, first.text, tested),
+        libraries=first.libraries,
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
         signed=given.signed if given else (),
+        dropped=no_longer_asked(requests, own),
     )
+    return case if len(applied) == 1 else of_several(case, applied, tested)
 
 
 def read_asked_files(folder: Path) -> Asked:
@@ -215,22 +237,19 @@ def read_asked_files(folder: Path) -> Asked:
     reader = _Reader(folder)
     there = (reader.folder / "case.toml").exists()
     draft = reader.case(Draft)[0] if there else None
-    path = draft.application if draft else "application.toml"
-    application, made = reader.application(path)
-    source = reader.fetch(path, "case.toml")
     requests = _requests(reader)
-    if application is not None and source is not None:
-        reader.problems += application_problems(application, path)
-        text = made.text(source.content)
-        reader.problems += request_problems(requests, application, text, path)
-    if reader.problems or application is None or source is None:
+    applied = reader.applied(files_of(draft), requests)
+    for each in applied:
+        reader.problems += application_problems(each.application, each.file)
+    if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
+    first = applied[0]
     return Asked(
         name=reader.folder.name,
-        application=application,
-        file=path,
-        source=source,
-        text=made.text(source.content),
+        application=first.application,
+        file=first.file,
+        source=first.source,
+        text=first.text,
         requests=requests,
         draft=draft,
         language=draft.language if draft else "",
@@ -353,7 +372,8 @@ def gather(folder: Path) -> Gathered:
     reader = _Reader(folder)
     qualification, _ = reader.case(Qualification)
     if qualification is not None:
-        reader.application(qualification.application)
+        for path in files_of(qualification):
+            reader.application(path)
         named = [each.file for each in qualification.attachment]
         for entry in qualification.record:
             named += [entry.file, *(each.file for each in entry.join)]

@@ -81,14 +81,17 @@ def case_in(folder: Path | str, on: date | None = None) -> Case:
         case = read_case_files(Path(folder))
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
-    _, found = resolve(case.application, case.qualification.application)
-    problems = [placed(problem, case.libraries) for problem in found]
+    problems = []
+    for part in case.each:
+        _, found = resolve(part.application, part.qualification.application)
+        problems += [placed(problem, part.libraries) for problem in found]
     problems += [*instrument_problems(case), *reproducibility_problems(case, limits())]
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())
     problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
-    if case.on_file is not None:
-        problems += resolve(case.on_file.application, REQUEST_FILE)[1]
+    for part in case.each:
+        if part.on_file is not None:
+            problems += resolve(part.on_file.application, REQUEST_FILE)[1]
     if problems:
         raise CaseError(problems)
     return case
@@ -170,19 +173,18 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
     Without `pages`, what only the pages of a dossier show is not computed.
     """
     from dossier.decision.assess import assess_case
+    from dossier.decision.together import together
 
+    on = issue_date(case, issued)
     with speaking(case.qualification.language):
-        demands, problems = resolve(case.application, case.qualification.application)
-        problems = [*problems, *_issue_problems(case, issued)]
+        problems, parts = _issue_problems(case, issued), []
+        asked = [resolve(p.application, p.qualification.application, p.mark) for p in case.each]
+        problems += [problem for _, found in asked for problem in found]
         if problems:
             raise CaseError(problems)
-        return assess_case(
-            case,
-            demands,
-            limits(),
-            issue_date(case, issued),
-            pages=pages,
-        )
+        for part, (demands, _) in zip(case.each, asked, strict=True):
+            parts.append(assess_case(part, demands, limits(), on, pages=pages))
+        return together(case, parts, on) if case.parts else parts[0]
 
 
 def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
@@ -193,7 +195,8 @@ def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
     if issued is None or issued == issue_date(case):
         return []
     moved = asked.model_copy(update={"issued": issued})
-    return consistency_problems(case.application, moved, asked.application)
+    several = {part.qualification.application: part.application for part in case.parts}
+    return consistency_problems(case.application, moved, asked.application, several)
 
 
 def decision_json(

@@ -170,7 +170,8 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
     `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
     """
     qualification, application = case.qualification, case.application
-    reference, rule = qualification.reference, application.decision_rule
+    reference = qualification.reference
+    rules = [_rule(part) for part in case.each]
     head = {name: getattr(qualification, name) for name in CaseHead.model_fields} | {
         "issued": issued,
         "candidate": qualification.candidate.part_number,
@@ -185,9 +186,8 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "valid_until": assessment.valid_until,
         "conditions": assessment.conditions,
         "cautions": assessment.cautions,
-        "decision_rule": {
-            "kind": rule.kind, "confidence": _number(rule.confidence), "agreed": rule.agreed
-        },
+        "applications": [_applied(part) for part in assessment.parts],
+        "decision_rule": rules[0] if all(each == rules[0] for each in rules) else None,
         "findings": [_finding(finding) for finding in assessment.findings],
         "checks": assessment.checks,
         "records": [_record(each) for each in case.records],
@@ -200,7 +200,20 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         made = DecisionContent.model_validate(content, from_attributes=True)
     except ValidationError as error:  # of a text too long for who reads it
         raise CaseError(explain("decision.json", error, DecisionContent, content)) from None
-    return made.model_dump(mode="json", by_alias=True)
+    kept = None if assessment.parts else {"applications"}
+    return made.model_dump(mode="json", by_alias=True, exclude=kept)
+
+
+def _rule(case: Case) -> dict[str, Any]:
+    rule = case.application.decision_rule
+    return {"kind": rule.kind, "confidence": _number(rule.confidence), "agreed": rule.agreed}
+
+
+def _applied(part: Assessment) -> dict[str, Any]:
+    case = part.bench.case
+    head = {name: getattr(case.application, name, None) for name in ApplicationHead.model_fields}
+    own = {"on_file": case.on_file, "decision": part.decision.value, "decision_rule": _rule(case)}
+    return head | own | {"mark": case.mark}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
