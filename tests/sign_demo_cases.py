@@ -33,27 +33,44 @@ SIGNERS = {
             "Head of ferry maintenance (role; invented)",
         ),
     ),
+    "canal-fleet": (
+        date(2026, 4, 2),
+        (
+            "Test Engineer (invented)",
+            "Data Reviewer (invented)",
+            "Head of canal machines (role; invented)",
+        ),
+    ),
 }
 ASKED = {
     "polder-pumps": date(2026, 1, 21),
     "ropeway-drive": date(2026, 1, 28),
     "chain-ferry": date(2026, 1, 14),
+    "canal-fleet": date(2026, 1, 28),
 }
 """Days of the requests, after the application and before the first test."""
 ROLES = ("prepared", "checked", "approved")
 
 
 def put_on_file(folder, day):
-    """Write requested.toml as on that day, when the case held its application alone."""
+    """Write requested.toml as on that day, when the case held no request and no record."""
     with tempfile.TemporaryDirectory() as empty:
-        shutil.copy(folder / "application.toml", empty)
+        for file in folder.glob("*.toml"):
+            if file.name not in {"case.toml", "requested.toml", "signoff.toml"}:
+                shutil.copy(file, empty)
+        if not (folder / "application.toml").exists():
+            head, _, _ = (folder / "case.toml").read_text(encoding="utf-8").partition("[[lab")
+            lines = (line for line in head.splitlines() if not line.startswith(("runs", "instr")))
+            Path(empty, "case.toml").write_text("\n".join(lines), encoding="utf-8")
         (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day))
 
 
 def main():
-    for case, day in ASKED.items():
+    """Sign the cases named on the command line; all without a name."""
+    named = sys.argv[1:] or list(ASKED)
+    for case, day in ((each, ASKED[each]) for each in named):
         put_on_file(INPUTS / case, day)
-    for case, (day, names) in SIGNERS.items():
+    for case, (day, names) in ((each, SIGNERS[each]) for each in named):
         for role, name in zip(ROLES, names, strict=True):
             try:
                 state = sign(INPUTS / case, {"role": role, "name": name, "date": day})

@@ -132,3 +132,11 @@ class Asked:
     """case.toml as far as it goes; None where there is none yet."""
     language: str
     """Language of what is asked, as in ISO 639-1; empty where there is no case.toml to say it."""
+    mark: str = ""
+    parts: tuple["Asked", ...] = ()
+    """What each of several applications asks for, with its mark; empty where there is but one."""
+
+    @property
+    def each(self) -> tuple["Asked", ...]:
+        """What each application asks for."""
+        return self.parts or (self,)

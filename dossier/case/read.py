@@ -4,7 +4,7 @@ import hashlib
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
 from threading import Thread
@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from dossier.case.application import Application
+from dossier.case.application import Application, mark_of
 from dossier.case.applied import Applied, files_of, of_several, together, together_problems
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
@@ -243,17 +243,25 @@ def read_asked_files(folder: Path) -> Asked:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    first = applied[0]
-    return Asked(
-        name=reader.folder.name,
-        application=first.application,
-        file=first.file,
-        source=first.source,
-        text=first.text,
-        requests=requests,
-        draft=draft,
-        language=draft.language if draft else "",
-    )
+    parts = [
+        Asked(
+            name=reader.folder.name,
+            application=each.application,
+            file=each.file,
+            source=each.source,
+            text=each.text,
+            requests=each.requests,
+            draft=draft,
+            language=draft.language if draft else "",
+            mark=mark_of(each.file) if len(applied) > 1 else "",
+        )
+        for each in applied
+    ]
+    whole = replace(parts[0], requests=requests)
+    if len(parts) == 1:
+        return whole
+    asked = together({each.file: each.application for each in applied})
+    return replace(whole, application=asked, mark="", parts=tuple(parts))
 
 
 def _sign_offs(reader: _Reader) -> SignOffFile | None:

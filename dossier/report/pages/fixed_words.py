@@ -21,6 +21,13 @@ PATHS: Mapping[str, str] = {"full_flow": later("full-flow path"), "fine": later(
 SIDES = (later("candidate"), later("reference"))
 """The two filters, as said on the page."""
 
+RULE_KINDS: Mapping[str, str] = {
+    "simple_acceptance": later("simple acceptance"),
+    "guard_band": later("guard band"),
+    "graded": later("graded words"),
+}
+"""Kinds of decision rule, as said on the page."""
+
 VERDICT_KIND: Mapping[str, Kind] = {
     later("pass"): "pass",
     later("conditional pass"): "partly",
