@@ -2,13 +2,13 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from dossier.case.case import Case
 from dossier.decision import finding
 from dossier.decision.finding import Assessment
-from dossier.decision.together import leading
+from dossier.decision.together import binding, leading
 from dossier.report.blocks import Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
@@ -146,7 +146,7 @@ def build_content(
         applications=applications_table(assessment) if assessment.parts else None,
         application=application_page(case),
         filters=filters_page(case, places),
-        efficiency=efficiency_page(assessment, style),
+        efficiency=efficiency_page(_binding(assessment), style),
         capacity=capacity_page(lead, style),
         pressure=pressure_page(alone, lead, style),
         comparison=comparison_page(assessment, style),
@@ -183,6 +183,13 @@ def _consistent(assessment: Assessment) -> None:
             f"the decision {assessment.decision.value!r} does not follow from the findings, "
             f"which give {follows.value!r}"
         )
+
+
+def _binding(assessment: Assessment) -> Assessment:
+    """Return the assessment with, of several applications, the findings that bind alone."""
+    if not assessment.parts:
+        return assessment
+    return replace(assessment, findings=tuple(one for one, _ in binding(assessment.findings)))
 
 
 def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Caution, ...]:

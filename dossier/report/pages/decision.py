@@ -65,7 +65,7 @@ def decision_page(
 ) -> DecisionPage:
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
-    answer = answer_of(assessment.decision.value, signoff)
+    answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
     told = (_together(assessment.parts), _tally(findings), _on_file(case))
     tally = " ".join(filter(None, told))
     conditions, open_ones = _conditions(assessment), _concerns(findings)

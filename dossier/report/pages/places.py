@@ -181,12 +181,9 @@ def _groups(findings: Iterable[Finding]) -> list[list[Finding]]:
 
 
 def _of_several(finding: Finding) -> tuple[object, ...]:
-    """Return what else must be the same of two applications: what was found, and the rule's risk.
-
-    The same is asked of different machines: of most quantities the result depends on the duty.
-    """
-    found, demand = finding.estimate, finding.demand
-    return (found and (found.value, found.u), demand.confidence) if demand.mark else ()
+    """Return what else must be the same of several applications: of most, results differ."""
+    found = finding.estimate
+    return (found and (found.value, found.u),) if finding.demand.mark else ()
 
 
 def alike(findings: Iterable[Finding]) -> list[tuple[tuple[str, ...], list[Finding]]]:
@@ -204,7 +201,7 @@ def same_as(findings: Sequence[Finding]) -> dict[str, str]:
             asked.quantity.name, asked.at_text, asked.lower, asked.upper, asked.not_worse,
             asked.basis, asked.coverage, asked.severity, asked.must_hold, asked.not_applicable,
             finding.verdict.value, finding.concession and finding.concession.text,
-            *_of_several(finding),
+            asked.confidence, *_of_several(finding),
         )  # fmt: skip
         if key in first:
             again[asked.id] = first[key]
