@@ -45,6 +45,14 @@ SIGNERS = {
         date(2026, 4, 2),
         ("Test Engineer (invented)", "Data Reviewer (invented)", "Head of Pump Engines (invented)"),
     ),
+    "canal-fleet": (
+        date(2026, 4, 2),
+        (
+            "Test Engineer (invented)",
+            "Data Reviewer (invented)",
+            "Head of canal machines (role; invented)",
+        ),
+    ),
 }
 """Days of the sign-offs and who signs; `polder-pumps-wide` stays a draft."""
 ASKED = {
@@ -52,24 +60,34 @@ ASKED = {
     "ropeway-drive": date(2026, 1, 28),
     "chain-ferry": date(2026, 1, 14),
     "canal-locks": date(2026, 2, 4),
+    "canal-fleet": date(2026, 1, 28),
 }
 """Days of the requests, after the application and before the first test."""
 ROLES = ("prepared", "checked", "approved")
 
 
 def put_on_file(folder, day):
-    """Write requested.toml as on that day, when the case held its application alone."""
+    """Write requested.toml as on that day, when the case held no request and no record."""
     with tempfile.TemporaryDirectory() as empty:
-        shutil.copy(folder / "application.toml", empty)
+        for file in folder.glob("*.toml"):
+            if file.name not in {"case.toml", "requested.toml", "signoff.toml"}:
+                shutil.copy(file, empty)
+        if not (folder / "application.toml").exists():
+            head, _, _ = (folder / "case.toml").read_text(encoding="utf-8").partition("[[lab")
+            lines = (line for line in head.splitlines() if not line.startswith(("runs", "instr")))
+            Path(empty, "case.toml").write_text("\n".join(lines), encoding="utf-8")
         (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day))
 
 
 def main():
-    for case, day in ASKED.items():
+    """Sign the cases named on the command line; all without a name."""
+    named = sys.argv[1:] or list(ASKED)
+    for case, day in ((each, ASKED[each]) for each in named):
         put_on_file(INPUTS / case, day)
-    for name in ("polder-pumps-fine", "polder-pumps-wide"):  # the same application
-        shutil.copy(INPUTS / "polder-pumps" / "requested.toml", INPUTS / name)
-    for case, (day, names) in SIGNERS.items():
+    if "polder-pumps" in named:  # the same application
+        for name in ("polder-pumps-fine", "polder-pumps-wide"):
+            shutil.copy(INPUTS / "polder-pumps" / "requested.toml", INPUTS / name)
+    for case, (day, names) in ((each, SIGNERS[each]) for each in sys.argv[1:] or SIGNERS):
         for role, name in zip(ROLES, names, strict=True):
             try:
                 state = sign(INPUTS / case, {"role": role, "name": name, "date": day})

@@ -1,6 +1,8 @@
 """application.toml as frozen models: where a filter will work and what it must do."""
 
+from collections.abc import Mapping
 from datetime import date
+from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints, model_validator
@@ -189,3 +191,36 @@ class Application(Model):
     duty: Duty
     decision_rule: DecisionRule
     requirement: tuple[Requirement, ...] = Field(min_length=1, max_length=200)
+
+
+def mark_of(file: str) -> str:
+    """Return the word for one application among several: the name of its file, else its folder."""
+    path = PurePosixPath(file)
+    plain = path.stem == "application" and path.parent.name not in {"", ".."}
+    return "-".join((path.parent.name if plain else path.stem).split())
+
+
+def marked(application: Application, mark: str) -> Application:
+    """Return an application whose requirements bear its mark, "barge E1"; as it is without one."""
+    own = (each.model_copy(update={"id": f"{mark} {each.id}"}) for each in application.requirement)
+    return application.model_copy(update={"requirement": tuple(own)}) if mark else application
+
+
+def joined(applications: Mapping[str, Application]) -> Application:
+    """Return several applications, by their marks, as one: for names, machines and requirements.
+
+    Circuit, oil, duty and rule are those of the first: nothing may be decided by them.
+    """
+    first, everyone = next(iter(applications.values())), applications.values()
+    revisions = (f"{mark} {each.revision}" for mark, each in applications.items())
+    return first.model_copy(update={
+        "title": "; ".join(each.title for each in everyone),
+        "revision": "; ".join(revisions),
+        "issued": max(each.issued for each in everyone),
+        "owner": "; ".join(dict.fromkeys(each.owner for each in everyone if each.owner)),
+        "equipment": tuple(dict.fromkeys(name for each in everyone for name in each.equipment)),
+        "notes": "\n".join(dict.fromkeys(each.notes for each in everyone if each.notes)),
+        "requirement": tuple(
+            r for mark, each in applications.items() for r in marked(each, mark).requirement
+        ),
+    })  # fmt: skip

@@ -1,6 +1,7 @@
 """A case as the other rooms see it: validated, in working units, with digests."""
 
 from dataclasses import dataclass, field
+from datetime import date
 from typing import TYPE_CHECKING
 
 from dossier.case.application import Application, Fluid
@@ -72,6 +73,10 @@ class Case:
     records: tuple[Record, ...]
     inputs: tuple[InputFile, ...]
     """Every file the findings rest on; the sign-offs are not among them."""
+    mark: str = ""
+    """What names its application among several; empty where it is the only one."""
+    parts: tuple["Case", ...] = ()
+    """The same case with each of several applications by itself; empty where there is but one."""
     on_file: OnFile | None = None
     """What was asked of laboratories, and what changed since; None where no request is on file."""
     signoff: InputFile | None = None
@@ -86,6 +91,13 @@ class Case:
     """The dossier that evidence is carried from; its records are among those of the case."""
     house: str = ""
     """SHA-256 over the files of the house whose words the dossier will carry; empty without one."""
+    dropped: tuple[tuple[date, Application], ...] = ()
+    """Applications that are on file, since when, and are no longer asked."""
+
+    @property
+    def each(self) -> tuple["Case", ...]:
+        """The case with each of its applications by itself."""
+        return self.parts or (self,)
 
     def source(self, record: str) -> "Source | None":
         """Return the dossier that a record is carried from; None for one of the case itself."""
@@ -130,3 +142,11 @@ class Asked:
     """case.toml as far as it goes; None where there is none yet."""
     language: str
     """Language of what is asked, as in ISO 639-1; empty where there is no case.toml to say it."""
+    mark: str = ""
+    parts: tuple["Asked", ...] = ()
+    """What each of several applications asks for, with its mark; empty where there is but one."""
+
+    @property
+    def each(self) -> tuple["Asked", ...]:
+        """What each application asks for."""
+        return self.parts or (self,)

@@ -3,11 +3,11 @@
 import difflib
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from functools import lru_cache
 
-from dossier.case.application import Application
+from dossier.case.application import Application, mark_of
 from dossier.case.model import Concession, Deviation, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
@@ -66,14 +66,19 @@ def _names_somebody(name: str) -> bool:
 
 
 def agreement_problems(
-    application: Application, qualification: Qualification
+    application: Application, qualification: Qualification, own: Mapping[str, Application]
 ) -> Iterator[CaseProblem]:
-    """Yield what is wrong with the deviations and concessions of a case."""
+    """Yield what is wrong with the deviations and concessions of a case.
+
+    `own` are its applications by their marks, where it has several, and `application` all of them.
+    """
     for number, deviation in enumerate(qualification.deviation, 1):
         for key, what, hint in _of_deviation(deviation, qualification):
             yield CaseProblem("case.toml", f"deviation number {number}{key}", what, hint)
     for number, concession in enumerate(qualification.concession, 1):
-        for key, what, hint in _of_concession(concession, application, qualification):
+        asked = own.get(concession.requirement.partition(" ")[0], application)
+        known = [each.id for each in application.requirement]
+        for key, what, hint in _of_concession(concession, asked, known, qualification):
             yield CaseProblem("case.toml", f"concession number {number}{key}", what, hint)
     yield from _twice(qualification)
 
@@ -107,13 +112,12 @@ def _of_deviation(each: Deviation, qualification: Qualification) -> Iterator[Fau
 
 
 def _of_concession(
-    each: Concession, application: Application, qualification: Qualification
+    each: Concession, application: Application, known: list[str], qualification: Qualification
 ) -> Iterator[Fault]:
     yield from _said(each, qualification.issued)
-    known = sorted(requirement.id for requirement in application.requirement)
     if each.requirement not in known:
         what = f"names requirement {each.requirement!r}, which does not exist"
-        yield "", what, f"requirements are {', '.join(known)}"
+        yield "", what, f"requirements are {', '.join(sorted(known))}"
     if each.until is not None and each.until < each.agreed:
         what = f"is {each.until}, before the day it was agreed on, {each.agreed}"
         yield " . until", what, "give the day on which it ends"
@@ -168,25 +172,33 @@ WRITE = {"dust": "; write dust = { kind = 'ISO 12103-1 A3', batch = '...' }"}
 
 
 def consistency_problems(
-    application: Application, qualification: Qualification, application_file: str
+    application: Application,
+    qualification: Qualification,
+    application_file: str,
+    several: Mapping[str, Application] | None = None,
 ) -> list[CaseProblem]:
-    """Return what does not fit: doubled or unknown identifiers, missing conditions, duty."""
-    case = "case.toml"
+    """Return what does not fit: doubled or unknown identifiers, missing conditions, duty.
+
+    Where a case has `several` applications, by their files, `application` is all of them joined.
+    """
+    case, own = "case.toml", {mark_of(file): each for file, each in (several or {}).items()}
     problems = [
         *_doubled(case, "laboratory", (i.id for i in qualification.laboratory)),
         *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
         *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
         *_doubled(case, "record", (i.id for i in qualification.record)),
         *_doubled(case, "specimen", _specimens(qualification)),
-        *_consistency_twice(application, qualification),
         *_dates(qualification),
         *_delivered(qualification),
-        *application_problems(application, application_file),
     ]
+    for file, each in (several or {application_file: application}).items():
+        problems += _consistency_twice(each, qualification)
+        problems += application_problems(each, file)
+        for entry in qualification.record:
+            problems += _path(each, entry)
     for entry in qualification.record:
         problems += _record(qualification, entry)
-        problems += _path(application, entry)
-    problems += agreement_problems(application, qualification)
+    problems += agreement_problems(application, qualification, own)
     problems += _supported(application, qualification)
     return problems
 

@@ -281,16 +281,6 @@ class RecordEntry(Model):
         return self
 
 
-METHODS = {
-    ("multipass", "full_flow"): "ISO 4548-12:2017",
-    ("multipass", "fine"): "ISO 16889:2022",
-    ("pressure_drop", "full_flow"): "ISO 4548-1:1997",
-    ("pressure_drop", "fine"): "ISO 3968:2017",
-    ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
-}
-"""Method of each kind of test and path, each among those that the quantities declare."""
-
-
 class Deviation(Model):
     """A departure from the test plan or method, and its effect."""
 
@@ -344,6 +334,9 @@ class Qualification(Model):
     title: Name
     purpose: Words = ""
     application: Name = "application.toml"
+    applications: Annotated[tuple[Name, ...], Field(min_length=2, max_length=20)] | None = None
+    """Files of several machine groups, in place of `application`: each is decided by itself, and a
+    requirement is named with the name of its file: "barge E1"."""
     replaces: Words = ""
     """Number and revision of the dossier that this one replaces."""
     changes: Words = ""
@@ -388,6 +381,12 @@ class Qualification(Model):
     def changed(self) -> str:
         """Return what changed since the dossier before, and why."""
         return self.change.text if self.change else self.changes
+
+    @model_validator(mode="after")
+    def _one_or_several(self) -> "Qualification":
+        if self.applications is not None and "application" in self.model_fields_set:
+            raise ValueError("give application, a file, or applications, a list of files, not both")
+        return self
 
     def lots_of(self, side: str) -> tuple[str, ...]:
         """Return the lots of a filter: those it is said to have, and those of its specimens."""

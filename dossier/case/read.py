@@ -1,14 +1,15 @@
 """Read a case folder; find everything that is wrong with it in one go."""
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from dossier.case.application import Application
+from dossier.case.application import Application, mark_of
+from dossier.case.applied import Applied, files_of, of_several, together, together_problems
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.carried import with_carried
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
@@ -25,8 +26,10 @@ from dossier.case.requested import (
     REQUEST_FILE,
     RequestEntry,
     RequestFile,
+    no_longer_asked,
     on_file,
     request_problems,
+    requests_of,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
@@ -121,6 +124,21 @@ class _Reader:
         whole = Whole(made.document, made.origins, made.problems)
         return self.valid(path, Application, whole), made
 
+    def applied(self, files: Sequence[str], requests: Sequence[RequestEntry]) -> list[Applied]:
+        """Return the applications of a case with the requests for each; their faults on record."""
+        found, alone = [], len(files) == 1
+        for path in files:
+            application, made = self.application(path)
+            source = self.fetch(path, "case.toml")
+            if application is None or source is None:
+                continue
+            text = made.text(source.content)
+            self.problems += request_problems(requests, application, text, path, alone=alone)
+            own = requests_of(requests, application.title, alone=alone)
+            found.append(Applied(path, application, text, source, tuple(made.libraries), own))
+        self.problems += together_problems(files, {each.file: each.application for each in found})
+        return found
+
     def model(self, path: str, model: type[M], named_by: str) -> M | None:
         document = self.toml(path, named_by)
         if document is None:
@@ -168,44 +186,46 @@ def read_case_files(folder: Path) -> Case:
         )
     reader = _Reader(folder)
     qualification, whole = reader.case(Qualification)
-    path = qualification.application if qualification else "application.toml"
-    application, asked = reader.application(path)
+    files, requests = files_of(qualification), _requests(reader)
+    applied = reader.applied(files, requests)
     entries = qualification.record if qualification else ()
     layouts = {each.id: each for each in qualification.layout} if qualification else {}
     found = (_record(reader, entry, layouts) for entry in entries)
     records = [record for record in found if record is not None]
     for each in qualification.attachment if qualification else ():
         reader.fetch(each.file, "case.toml")
-    requests = _requests(reader)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
     given = _sign_offs(reader)
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
-    source = reader.fetch(path, "case.toml")
-    if application is not None and source is not None:
-        text = asked.text(source.content)
-        reader.problems += request_problems(requests, application, text, path)
-    if application is not None and qualification is not None:
-        faults = consistency_problems(application, qualification, path)
+    if len(applied) == len(files) and qualification is not None:
+        several = {each.file: each.application for each in applied}
+        faults = consistency_problems(
+            together(several), qualification, files[0], several if len(files) > 1 else None
+        )
         faults += [*beyond(qualification, records, whole.relied)]
-        for fault in valve_faults(application, qualification.change, whole.sources):
-            faults.append(CaseProblem("case.toml", *fault))
+        for application in several.values():
+            for fault in valve_faults(application, qualification.change, whole.sources):
+                faults.append(CaseProblem("case.toml", *fault))
         reader.problems += map(whole.relocated, faults)
-    if reader.problems or application is None or qualification is None or source is None:
+    if reader.problems or not applied or qualification is None:
         raise CaseError(dict.fromkeys(reader.problems))
-    first = min(entry.tested for entry in entries)
-    return Case(
+    first, own = applied[0], tuple(entry for each in applied for entry in each.requests)
+    tested = min(entry.tested for entry in entries)
+    case = Case(
         name=reader.folder.name,
-        application=application,
+        application=first.application,
         qualification=qualification,
         records=tuple(records),
         inputs=inputs,
         certificates=tuple(whole.relied),
         carried=tuple(whole.sources),
-        on_file=on_file(requests, asked.text(source.content), first),
-        libraries=tuple(asked.libraries),
+        on_file=on_file(first.requests, first.text, tested),
+        libraries=first.libraries,
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
         signed=given.signed if given else (),
+        dropped=no_longer_asked(requests, own),
     )
+    return case if len(applied) == 1 else of_several(case, applied, tested)
 
 
 def read_asked_files(folder: Path) -> Asked:
@@ -221,26 +241,31 @@ def read_asked_files(folder: Path) -> Asked:
     reader = _Reader(folder)
     there = (reader.folder / "case.toml").exists()
     draft = reader.case(Draft)[0] if there else None
-    path = draft.application if draft else "application.toml"
-    application, made = reader.application(path)
-    source = reader.fetch(path, "case.toml")
     requests = _requests(reader)
-    if application is not None and source is not None:
-        reader.problems += application_problems(application, path)
-        text = made.text(source.content)
-        reader.problems += request_problems(requests, application, text, path)
-    if reader.problems or application is None or source is None:
+    applied = reader.applied(files_of(draft), requests)
+    for each in applied:
+        reader.problems += application_problems(each.application, each.file)
+    if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    return Asked(
-        name=reader.folder.name,
-        application=application,
-        file=path,
-        source=source,
-        text=made.text(source.content),
-        requests=requests,
-        draft=draft,
-        language=draft.language if draft else "",
-    )
+    parts = [
+        Asked(
+            name=reader.folder.name,
+            application=each.application,
+            file=each.file,
+            source=each.source,
+            text=each.text,
+            requests=each.requests,
+            draft=draft,
+            language=draft.language if draft else "",
+            mark=mark_of(each.file) if len(applied) > 1 else "",
+        )
+        for each in applied
+    ]
+    whole = replace(parts[0], requests=requests)
+    if len(parts) == 1:
+        return whole
+    asked = together({each.file: each.application for each in applied})
+    return replace(whole, application=asked, mark="", parts=tuple(parts))
 
 
 def _sign_offs(reader: _Reader) -> SignOffFile | None:
@@ -349,7 +374,8 @@ def gather(folder: Path) -> Gathered:
     reader = _Reader(folder)
     qualification, _ = reader.case(Qualification)
     if qualification is not None:
-        reader.application(qualification.application)
+        for path in files_of(qualification):
+            reader.application(path)
         named = [each.file for each in qualification.attachment]
         for entry in qualification.record:
             named += [entry.file, *(each.file for each in entry.join)]

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Annotated, Any
 
@@ -87,13 +87,32 @@ def request_toml(entries: Sequence[RequestEntry]) -> bytes:
     return "".join(parts).encode()
 
 
+def requests_of(
+    entries: Sequence[RequestEntry], title: str, *, alone: bool
+) -> tuple[RequestEntry, ...]:
+    """Return the requests for the application of that title.
+
+    Where a case has it `alone` and none bears its title, all: it was renamed.
+    """
+    own = tuple(each for each in entries if _titled(each) == plain(title))
+    return own or (tuple(entries) if alone else ())
+
+
+def _titled(entry: RequestEntry) -> str:
+    application, _ = _read(entry)
+    return plain(application.title) if application else ""
+
+
 def request_problems(
-    entries: Sequence[RequestEntry], application: Application, source: bytes, file: str
-) -> Iterator[CaseProblem]:
+    entries: Sequence[RequestEntry], application: Application, source: bytes, file: str, *,
+    alone: bool = True,
+) -> Iterator[CaseProblem]:  # fmt: skip
     """Yield what is wrong with the requests on file, and with a revision that hides a change.
 
-    `application` is the present one, `source` its text and `file` its name in the case.
+    `application` is the present one, `source` its text and `file` its name in the case, which has
+    it `alone` or among others.
     """
+    own = requests_of(entries, application.title, alone=alone)
     for number, entry in enumerate(entries):
         place, before = f"request number {number + 1}", entries[:number]
         if entry.digest != _digest(before, entry.day, entry.application):
@@ -110,7 +129,8 @@ def request_problems(
         if entry.day < asked.issued:
             what = f"is {entry.day}, before the application that it asks for, {asked.issued}"
             yield CaseProblem(REQUEST_FILE, f"{place} . day", what, "give the day of the request")
-        yield from _revised(entry, asked, application, source, file, last=entry is entries[-1])
+        if entry in own:
+            yield from _revised(entry, asked, application, source, file, last=entry is own[-1])
 
 
 def _read(entry: RequestEntry) -> tuple[Application | None, list[CaseProblem]]:
@@ -163,6 +183,24 @@ def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) ->
                 changes=changes_since(entry, source),
             )  # fmt: skip
     return None
+
+
+def on_file_together(parts: Mapping[str, OnFile | None]) -> OnFile | None:
+    """Return since when all applications, by their marks, are on file; None unless each is."""
+    files = {mark: file for mark, file in parts.items() if file is not None}
+    if not files or len(files) < len(parts):
+        return None
+    last = max(files.values(), key=lambda file: file.since)
+    changes = (replace(c, field=f"{m} . {c.field}") for m, f in files.items() for c in f.changes)
+    return replace(last, changes=tuple(changes))
+
+
+def no_longer_asked(
+    entries: Sequence[RequestEntry], asked: Sequence[RequestEntry]
+) -> tuple[tuple[date, Application], ...]:
+    """Return each application on file that none of the present ones is, since its last day."""
+    found = {_titled(e): (e.day, _read(e)[0]) for e in entries if e not in asked}
+    return tuple((day, each) for day, each in found.values() if each is not None)
 
 
 def changes_since(entry: RequestEntry, source: bytes) -> tuple[FieldChange, ...]:

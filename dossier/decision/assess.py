@@ -20,6 +20,7 @@ from dossier.decision.conditions import (
     FAILS,
     conceded,
     of_doubts,
+    of_dropped,
     of_evidence,
     of_requirements,
     ran_out,
@@ -77,7 +78,7 @@ def assess_case(
         return bench, tuple(no_better(case, finding) for finding in made)
 
     def again(application: Application) -> Sequence[Finding]:
-        asked, _ = resolve(application, given.application)
+        asked, _ = resolve(application, case.qualification.application, case.mark)
         return found(replace(case, application=application), asked)[1]
 
     bench, findings = found(case, demands)
@@ -88,6 +89,7 @@ def assess_case(
         *of_doubts(bench, findings),
         *of_carried(case),
         *of_requirements(case, findings, again),
+        *of_dropped(case),
     )
     decision = decision_of(findings, conditions)
     return Assessment(
@@ -325,7 +327,7 @@ def _decided(
 
 
 def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Ruling:
-    rule, draws = bench.case.application.decision_rule, _draws(bench, demand.id)
+    rule, draws = bench.case.application.decision_rule, _draws(bench, demand.own_id)
     if censored(found):
         return decide_bounds(found, threshold, demand, rule, draws)
     judged = probability(found, threshold, demand.basis, demand.coverage, draws)

@@ -3,14 +3,14 @@
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
-from dossier.case.application import Application, Requirement
+from dossier.case.application import Application, Requirement, marked
 from dossier.case.case import Case
 from dossier.case.change import Carried
-from dossier.case.consistency import KNOWN_METHOD, says_something
+from dossier.case.consistency import KNOWN_METHOD, plain, says_something
 from dossier.case.model import Concession
 from dossier.case.requested import OnFile, said
-from dossier.decision.finding import Condition, Finding
-from dossier.decision.rules import Decision, Verdict, overall
+from dossier.decision.finding import Condition, Finding, decision_of
+from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.usable import named_in_plan
 from dossier.evidence.registry import all_quantities
@@ -124,7 +124,8 @@ def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> It
     file = case.on_file
     yield from _late(case)
     early = file is not None and not file.late
-    asked = {each.id: each for each in file.application.requirement} if file and early else {}
+    known = marked(file.application, case.mark).requirement if file and early else ()
+    asked = {each.id: each for each in known}
     for finding in findings:
         yield from _set_aside(finding.demand, asked, shown=early)
     if file is not None and _bears_on_verdicts(file, case.application):
@@ -205,10 +206,25 @@ def _helped(
             continue
         text = say(
             words, requirement=name, day=file.since, revision=case.application.revision,
-            issued=case.application.issued, changes=_changes(file, name),
+            issued=case.application.issued, changes=_changes(file, old.demand.own_id),
             before=say(old.verdict.value), after=say(verdict.value if verdict else ""),
         )  # fmt: skip
         yield Condition(kind="changed requirement", subject=name, text=text)
+
+
+def of_dropped(case: Case) -> Iterator[Condition]:
+    """Yield each application that was asked and is no more, where its machines may be asked of."""
+    now = {plain(name) for name in case.application.equipment}
+    for day, gone in case.dropped:
+        machines = {plain(name) for name in gone.equipment}
+        if not (machines and now) or machines & now:
+            text = say(
+                "“{title}” was asked on {day} for {machines} and is no longer asked: what it asked "
+                "of these machines is not decided",
+                title=gone.title, day=day,
+                machines="; ".join(gone.equipment) or say("machines that it does not name"),
+            )  # fmt: skip
+            yield Condition(kind="changed requirement", subject="", text=text)
 
 
 def _changes(file: OnFile, requirement: str) -> str:
@@ -297,13 +313,7 @@ def ran_out(
     """
     past = {each.requirement: each.until for each in granted if each.until and each.until < on}
     open_ones = {f.demand.id for f in findings if f.verdict in FAILS and not f.concession}
-    was = overall(
-        [
-            (f.verdict, f.demand.severity == "mandatory", bool(f.concession or f.demand.id in past))
-            for f in findings
-        ]
-    )
-    if decision in APPROVES or was not in APPROVES:
+    if decision in APPROVES or decision_of(findings, (), past) not in APPROVES:
         return None
     return min(day for requirement, day in past.items() if requirement in open_ones)
 

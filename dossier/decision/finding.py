@@ -1,13 +1,13 @@
 """What was decided, requirement by requirement, and on the whole."""
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
 from dossier.case.model import Concession
 from dossier.decision.deciding import Deciding
-from dossier.decision.rules import Decision, Verdict, overall
+from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.quantities.circuit import CircuitSide
 from dossier.evidence.requirement import Demand
@@ -124,11 +124,24 @@ class Assessment:
     """The circuit with either filter in it."""
     flips: tuple[Sensitivity, ...] = ()
     """How far inputs may move before a verdict is another."""
+    parts: tuple["Assessment", ...] = ()
+    """What was decided for each of several applications, by itself; `bench` and all computed from
+    it is that of the first one that `leading` names.  Empty where there is but one."""
     valid_until: date | None = None
     """Last day on which the approval holds, or held, where a concession has ended since."""
 
 
-def decision_of(findings: Sequence[Finding], conditions: Sequence[Condition]) -> Decision:
-    """Return the decision on the whole; with any condition an approval is one with conditions."""
-    rows = [(f.verdict, f.demand.severity == "mandatory", bool(f.concession)) for f in findings]
-    return overall(rows, conditional=bool(conditions))
+def decision_of(
+    findings: Sequence[Finding],
+    conditions: Sequence[Condition],
+    past: Container[str] = (),
+) -> Decision:
+    """Return the decision on the whole; with any condition an approval is one with conditions.
+
+    Of several applications it is the worst of theirs; a fail in `past` counts as conceded.
+    """
+    by: dict[str, list[tuple[Verdict, bool, bool]]] = {}
+    for f in findings:
+        row = f.verdict, f.demand.severity == "mandatory", bool(f.concession or f.demand.id in past)
+        by.setdefault(f.demand.mark, []).append(row)
+    return worst_of(by, conditional=bool(conditions))

@@ -1,7 +1,7 @@
 """Conformance probability, verdicts, and the decision on the whole."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -33,6 +33,12 @@ class Decision(StrEnum):
     APPROVED_WITH_CONDITIONS = "approved with conditions"
     NOT_APPROVED = "not approved"
     UNDECIDED = "undecided"
+
+
+WORST = (
+    Decision.NOT_APPROVED, Decision.UNDECIDED, Decision.APPROVED_WITH_CONDITIONS, Decision.APPROVED,
+)  # fmt: skip
+"""Decisions from the worst to the best."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +171,19 @@ def overall(
     if all(verdict is Verdict.PASS for verdict, _ in decided) and not conditional:
         return Decision.APPROVED
     return Decision.APPROVED_WITH_CONDITIONS
+
+
+def worst_of(
+    findings: Mapping[str, Sequence[tuple[Verdict, bool, bool]]], *, conditional: bool = False
+) -> Decision:
+    """Return the decision on several applications: the worst of those on each by itself.
+
+    `findings` are those of each, by its mark, as of `overall`.  A rule of our own: a filter that
+    passes k applications was judged k times, each at its own risk, and nothing of one counts for
+    another.
+    """
+    each = [overall(rows, conditional=conditional) for rows in findings.values()]
+    return min(each or [Decision.UNDECIDED], key=WORST.index)
 
 
 def _graded(inside: bool, probability: float, confidence: float) -> Verdict:

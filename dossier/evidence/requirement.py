@@ -18,6 +18,7 @@ class Demand:
     """What one requirement asks, ready to be decided."""
 
     id: str
+    """As the user named it; among several applications after the mark of its own: "barge E1"."""
     text: str
     quantity: Quantity
     at: Mapping[str, float | str]
@@ -38,6 +39,10 @@ class Demand:
     """Share of the population that must conform, for the population basis [-]."""
     not_applicable: str = ""
     must_hold: bool = False
+    confidence: float
+    """Agreed probability of conforming [-]."""
+    mark: str = ""
+    """Application that asks, among several; empty where there is but one."""
     conversions: tuple[str, ...] = ()
     """Sentences that say how sizes of an older calibration were converted."""
 
@@ -46,6 +51,11 @@ class Demand:
         if self.quantity.dimension == "statement":
             return value
         return from_si(value, self.unit, self.quantity.dimension)
+
+    @property
+    def own_id(self) -> str:
+        """Return the identifier within its application."""
+        return self.id.removeprefix(f"{self.mark} ")
 
     @property
     def spread_factor(self) -> float:
@@ -70,10 +80,13 @@ DEFAULT_COVERAGE = 0.95
 """Share of the population that must conform when a requirement states none; always printed."""
 
 
-def resolve(application: Application, file: str) -> tuple[list[Demand], list[CaseProblem]]:
+def resolve(
+    application: Application, file: str, mark: str = ""
+) -> tuple[list[Demand], list[CaseProblem]]:
     """Return a demand for each requirement, and the problems of those that cannot be read.
 
-    A stated life factor of the duty becomes a mandatory requirement of its own.
+    `mark` is that of the application among several.  A stated life factor of the duty becomes a
+    mandatory requirement of its own.
     """
     demands, problems = [], []
     for requirement in _with_life_factor(application):
@@ -81,7 +94,7 @@ def resolve(application: Application, file: str) -> tuple[list[Demand], list[Cas
             what, hint = "is the name of what duty . life_factor asks for", "give it another id"
             problems.append(CaseProblem(file, f"requirement {LIFE!r}", what, hint))
         try:
-            demands.append(_demand(requirement, application))
+            demands.append(_demand(requirement, application, mark))
         except UnitError as error:
             place = f"requirement {requirement.id!r}"
             what, _, hint = str(error).partition(" | ")
@@ -112,7 +125,7 @@ def _with_life_factor(application: Application) -> list[Requirement]:
     return [*requirements, life]
 
 
-def _demand(requirement: Requirement, application: Application) -> Demand:
+def _demand(requirement: Requirement, application: Application, mark: str) -> Demand:
     known = all_quantities()
     if requirement.quantity not in known:
         raise UnitError(
@@ -129,7 +142,7 @@ def _demand(requirement: Requirement, application: Application) -> Demand:
     else:
         lower, upper, unit = _limits(requirement, declared)
     return Demand(
-        id=requirement.id,
+        id=f"{mark} {requirement.id}".lstrip(),
         text=requirement.text,
         quantity=declared,
         at=at,
@@ -144,6 +157,8 @@ def _demand(requirement: Requirement, application: Application) -> Demand:
         coverage=requirement.coverage or DEFAULT_COVERAGE,
         not_applicable=requirement.not_applicable,
         must_hold=requirement.must_hold is True,
+        confidence=application.decision_rule.confidence,
+        mark=mark,
         conversions=tuple(_conversions(requirement, declared)),
     )
 

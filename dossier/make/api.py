@@ -90,21 +90,27 @@ def case_in(
         case = read_case_files(Path(folder))
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
-    _, found = resolve(case.application, case.qualification.application)
-    problems = [placed(problem, case.libraries) for problem in found]
+    problems = []
+    for part in case.each:
+        _, found = resolve(part.application, part.qualification.application)
+        problems += [placed(problem, part.libraries) for problem in found]
     problems += [*instrument_problems(case), *reproducibility_problems(case, limits())]
     problems += deviation_problems(case.qualification, limits())
     problems += edition_problems(case, limits())
     problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
-    problems += reopened_problems(case, limits())
     for source in case.carried:
         problems += proof_problems(source, recalled or {})
-    if case.on_file is not None:
-        problems += resolve(case.on_file.application, REQUEST_FILE)[1]
+    for part in case.each:
+        problems += reopened_problems(part, limits())
+        if part.on_file is not None:
+            problems += resolve(part.on_file.application, REQUEST_FILE)[1]
     if problems:
-        raise CaseError(problems)
+        raise CaseError(dict.fromkeys(problems))
     carried = tuple(replace(each, doubts=doubts(each)) for each in case.carried)
-    return still_standing(replace(case, carried=carried), limits())
+    whole, *parts = (
+        still_standing(replace(each, carried=carried), limits()) for each in (case, *case.parts)
+    )
+    return replace(whole, parts=tuple(parts))
 
 
 def _never(case: Case) -> Iterator[CaseProblem]:
@@ -185,19 +191,18 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
     Without `pages`, what only the pages of a dossier show is not computed.
     """
     from dossier.decision.assess import assess_case
+    from dossier.decision.together import together
 
+    on = issue_date(case, issued)
     with speaking(case.qualification.language):
-        demands, problems = resolve(case.application, case.qualification.application)
-        problems = [*problems, *_issue_problems(case, issued)]
+        problems, parts = _issue_problems(case, issued), []
+        asked = [resolve(p.application, p.qualification.application, p.mark) for p in case.each]
+        problems += [problem for _, found in asked for problem in found]
         if problems:
             raise CaseError(problems)
-        return assess_case(
-            case,
-            demands,
-            limits(),
-            issue_date(case, issued),
-            pages=pages,
-        )
+        for part, (demands, _) in zip(case.each, asked, strict=True):
+            parts.append(assess_case(part, demands, limits(), on, pages=pages))
+        return together(case, parts, on) if case.parts else parts[0]
 
 
 def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
@@ -208,7 +213,8 @@ def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
     if issued is None or issued == issue_date(case):
         return []
     moved = asked.model_copy(update={"issued": issued})
-    return consistency_problems(case.application, moved, asked.application)
+    several = {part.qualification.application: part.application for part in case.parts}
+    return consistency_problems(case.application, moved, asked.application, several)
 
 
 def decision_json(

@@ -69,6 +69,9 @@ def _read(folders: Sequence[Path], on: date | None) -> list[Case]:
             cases.append(read_case(folder, on=on))
         except CaseError as error:
             problems += [replace(each, file=f"{folder}/{each.file}") for each in error.problems]
+    for case in (each for each in cases if each.parts):
+        what, hint = "asks for several applications", "make a case for the one to choose for"
+        problems.append(CaseProblem(f"{case.name}/case.toml", "applications", what, hint))
     for case in cases[1:]:
         problems += _between(cases[0], case)
     for one, other in itertools.combinations(cases, 2):

@@ -31,10 +31,10 @@ def asked_of(folder: Path, language: str = "") -> tuple[Asked, list[Demand]]:
 
     asked = _in_language(read_asked_files(folder), language)
     with speaking(asked.language):
-        demands, problems = resolve(asked.application, asked.file)
-    if problems:
+        found = [resolve(each.application, each.file, each.mark) for each in asked.each]
+    if problems := [problem for _, problems in found for problem in problems]:
         raise CaseError(problems)
-    return asked, demands
+    return asked, [demand for demands, _ in found for demand in demands]
 
 
 def _in_language(asked: Asked, language: str) -> Asked:
@@ -60,21 +60,29 @@ def filed(asked: Asked, day: date) -> bytes | None:
     from dossier.case.requested import changes_since, request_problems, request_toml, requested
     from dossier.case.toml_text import TomlError, parse_toml
 
-    source = asked.text
-    if asked.requests and not changes_since(asked.requests[-1], source):
+    new = [e for e in asked.each if not e.requests or changes_since(e.requests[-1], e.text)]
+    if not new:
         return None
     tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
     if tests and day <= max(tests):
         what = f"is {day}, and case.toml names tests up to {max(tests)}"
         hint = "a request is written before its tests; give the day of today"
         raise CaseError([CaseProblem("the call", "--issued", what, hint)])
-    entries = (*asked.requests, requested(asked.requests, day, source.decode()))
+    entries = asked.requests
+    for each in new:
+        entries = (*entries, requested(entries, day, each.text.decode()))
     content = request_toml(entries)
     try:
         parse_toml(content)
     except TomlError as error:
         raise CaseError([error.of(asked.file)]) from None
-    problems = list(request_problems(entries, asked.application, source, asked.file))
+    alone = not asked.parts
+    problems = [
+        problem
+        for each in asked.each
+        for problem in request_problems(entries, each.application, each.text, each.file,
+                                        alone=alone)
+    ]  # fmt: skip
     if problems:
         raise CaseError(problems)
     return content

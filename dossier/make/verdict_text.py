@@ -52,6 +52,7 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
             for each in assessment.findings
             if each.verdict.value != "pass"
         ),
+        *map(part_line, assessment.parts),
         *check_lines(assessment.checks),
         *(f"condition: {each.text}" for each in assessment.conditions),
         *until_lines(case, assessment, signoff),
@@ -62,6 +63,13 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issue
         console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
     console.print(bound_line(signoff.digest))
     console.print(decision_line(assessment, signoff))
+
+
+def part_line(part: Assessment) -> str:
+    """Return how one of several applications was decided, and for which machines."""
+    case = part.bench.case
+    machines = "; ".join(case.application.equipment) or "no machine named"
+    return f"{case.mark}: alone it would be {part.decision.value}: {machines}"
 
 
 def check_lines(checks: Sequence[Check]) -> list[str]:
@@ -112,11 +120,10 @@ def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[st
 
 
 def _table(assessment: Assessment, *, marked: bool) -> Table:
-    wanted = assessment.bench.case.application.decision_rule.confidence
     headings = ("requirement", "quantity", "at", "result", "limit", "conforms with", "verdict")
     rows = []
     for finding in assessment.findings:
-        *cells, verdict = _row(finding, wanted)
+        *cells, verdict = _row(finding)
         mark, colour = MARKS.get(verdict, ("?", "yellow"))
         rows.append((*cells, Text(f"{mark} {verdict}", colour) if marked else verdict))
     return plain_table(headings, rows, right=("result", "limit", "conforms with"))
@@ -156,10 +163,11 @@ def plain_table(
     return table
 
 
-def _row(finding: Finding, wanted: float) -> tuple[str, ...]:
+def _row(finding: Finding) -> tuple[str, ...]:
     demand = finding.demand
     advisory = "" if demand.severity == "mandatory" else " (advisory)"
-    chance = "" if finding.probability is None else chance_text(finding.probability, wanted)
+    p = finding.probability
+    chance = "" if p is None else chance_text(p, demand.confidence)
     return (
         demand.id + advisory,
         demand.quantity.title,

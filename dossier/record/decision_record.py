@@ -172,7 +172,8 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
     `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
     """
     qualification, application = case.qualification, case.application
-    reference, rule = qualification.reference, application.decision_rule
+    reference = qualification.reference
+    rules = [_rule(part) for part in case.each]
     head = {name: getattr(qualification, name) for name in CaseHead.model_fields} | {
         "issued": issued,
         "candidate": qualification.candidate.part_number,
@@ -187,9 +188,8 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "valid_until": assessment.valid_until,
         "conditions": assessment.conditions,
         "cautions": assessment.cautions,
-        "decision_rule": {
-            "kind": rule.kind, "confidence": ten_digits(rule.confidence), "agreed": rule.agreed
-        },
+        "applications": [_applied(part) for part in assessment.parts],
+        "decision_rule": rules[0] if all(each == rules[0] for each in rules) else None,
         "findings": [_finding(finding) for finding in assessment.findings],
         "checks": assessment.checks,
         "records": [_record(each) for each in case.records],
@@ -203,7 +203,20 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         made = DecisionContent.model_validate(content, from_attributes=True)
     except ValidationError as error:  # of a text too long for who reads it
         raise CaseError(explain("decision.json", error, DecisionContent, content)) from None
-    return made.model_dump(mode="json", by_alias=True)
+    kept = None if assessment.parts else {"applications"}
+    return made.model_dump(mode="json", by_alias=True, exclude=kept)
+
+
+def _rule(case: Case) -> dict[str, Any]:
+    rule = case.application.decision_rule
+    return {"kind": rule.kind, "confidence": ten_digits(rule.confidence), "agreed": rule.agreed}
+
+
+def _applied(part: Assessment) -> dict[str, Any]:
+    case = part.bench.case
+    head = {name: getattr(case.application, name, None) for name in ApplicationHead.model_fields}
+    own = {"on_file": case.on_file, "decision": part.decision.value, "decision_rule": _rule(case)}
+    return head | own | {"mark": case.mark}
 
 
 LOOK = ("language", "paper")
@@ -284,7 +297,8 @@ def _precision(demand: Demand, told: Precision) -> dict[str, Any]:
     own = told.times(1.0 / demand.spread_factor)
     return {
         "laboratories": own.laboratories, "results": own.results, "degrees_of_freedom": own.dof,
-        "repeatability_sd": ten_digits(own.within), "between_laboratories_sd": ten_digits(own.between),
+        "repeatability_sd": ten_digits(own.within),
+        "between_laboratories_sd": ten_digits(own.between),
         "between_laboratories_interval95": (ten_digits(own.low), ten_digits(own.high)),
         "reproducibility_sd": ten_digits(own.together),
     }  # fmt: skip

@@ -1,5 +1,6 @@
 """decision.json as frozen models: by them it is written, read, and told in its schema."""
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Annotated, Any, Literal, get_args
 
@@ -98,6 +99,21 @@ class RuleRow(_Part):
     kind: Text
     confidence: Real | None
     agreed: date
+
+
+class AppliedRow(_Part):
+    """One of several applications, decided by itself."""
+
+    mark: Annotated[Text, Field(min_length=1)]
+    """What its requirements are named by: "barge" of "barge E1"."""
+    title: Text
+    revision: Text
+    issued: date
+    equipment: tuple[Text, ...] = ()
+    on_file: OnFileRow | None = None
+    decision: DecisionWord
+    """What it would be alone; an approval is given for all applications or for none."""
+    decision_rule: RuleRow
 
 
 class LimitRow(_Part):
@@ -201,10 +217,10 @@ class FindingRow(_Part):
     records: tuple[Text, ...] = ()
     reference: SideRow | None = None
 
-    def passes_beyond(self, rule: RuleRow) -> bool:
+    def passes_beyond(self, rule: RuleRow | None) -> bool:
         """Return whether it says pass though its own numbers say otherwise under the rule."""
-        if self.verdict != "pass":
-            return False
+        if self.verdict != "pass" or rule is None:
+            return self.verdict == "pass"
         low, high, chance = self.limit.min, self.limit.max, self.probability_conforming
         slack = 1e-9 * abs(self.value or 0.0)  # numbers are written with ten digits
         outside = self.value is None or (low is not None and self.value < low - slack)
@@ -298,12 +314,16 @@ class DecisionContent(_Part):
     )
     case: CaseHead
     application: ApplicationHead
+    """Of several applications, their titles, revisions and machines together."""
+    applications: tuple[AppliedRow, ...] = ()
+    """Several applications; the key is absent where there is but one."""
     decision: DecisionWord
     valid_until: date | None = None
     """Last day on which an approval holds."""
     conditions: tuple[ConditionRow, ...] = ()
     cautions: tuple[CautionRow, ...] = ()
-    decision_rule: RuleRow
+    decision_rule: RuleRow | None
+    """Null where several applications do not agree on one."""
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...] = ()
     records: tuple[RecordRow, ...] = ()
@@ -313,6 +333,15 @@ class DecisionContent(_Part):
     seed: int | None = None
     house: Digest | None = None
     versions: dict[str, Text] = Field(default_factory=dict)
+
+    @property
+    def by_application(self) -> Iterator[tuple[str, RuleRow | None, list[FindingRow]]]:
+        """Each application's mark, rule and findings; those of the only one without a mark."""
+        for each in self.applications:
+            own = [f for f in self.findings if f.requirement.startswith(f"{each.mark} ")]
+            yield each.mark, each.decision_rule, own
+        if not self.applications:
+            yield "", self.decision_rule, list(self.findings)
 
 
 class DecisionDocument(DecisionContent):
@@ -345,7 +374,7 @@ class _Whole(DecisionDocument):
     signoff: SignOffRow
 
 
-NOT_ALWAYS = {"precision"}
+NOT_ALWAYS = {"precision", "applications"}
 """Keys that are left out where there is nothing to say."""
 
 

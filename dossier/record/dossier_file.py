@@ -10,6 +10,7 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.application import mark_of
 from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import DecisionDocument, ManifestDocument
@@ -35,11 +36,17 @@ class DossierFile:
     case: Mapping[str, Any] | None = field(repr=False)
     """case.toml with its tables and workbooks; None where one of them cannot be read."""
     application: Mapping[str, Any] | None = field(repr=False)
-    """application.toml; None where it cannot be read."""
+    """application.toml, or each of several by its mark; None where one cannot be read."""
     content: str
     """SHA-256 of manifest.json, which stands for all attachments of an intact dossier."""
     faults: tuple[str, ...]
     """Where attachments, manifest and decision.json contradict each other; empty when intact."""
+
+    @property
+    def applied(self) -> Mapping[str, Any]:
+        """Each application by its mark, the only one without one; empty where one is not read."""
+        several = isinstance((self.case or {}).get("applications"), list)
+        return (self.application or {}) if several else {"": self.application}
 
     @property
     def sha256(self) -> str:
@@ -78,13 +85,23 @@ def dossier_of(
         raise NotADossierError("no decision.json is attached")
     decision, document = _model(files, DECISION, DecisionDocument)
     case = _case(files, case_name)
-    named = case.get("application", "application.toml") if case is not None else "application.toml"
     return DossierFile(
         pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
-        application=_application(files, case_name, str(named)),
+        application=_asked(files, case_name, case or {}),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
         faults=tuple(_faults(files, decision, manifest)) if manifest else (),
     )  # fmt: skip
+
+
+def _asked(
+    files: Mapping[str, bytes], name: str, case: Mapping[str, Any]
+) -> Mapping[str, Any] | None:
+    """Return the application of a case, or each of several by its mark; None where one lacks."""
+    named = case.get("applications")
+    if not isinstance(named, list):
+        return _application(files, name, str(case.get("application", "application.toml")))
+    found = {mark_of(str(each)): _application(files, name, str(each)) for each in named}
+    return None if None in found.values() else found
 
 
 def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[str, Any] | None:

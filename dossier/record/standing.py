@@ -143,20 +143,23 @@ def _unproven(seals: Sequence["Seal"], state: SignOff) -> str:
 
 def _contradictions(dossier: DossierFile) -> Iterator[str]:
     """Yield where decision.json contradicts itself, or what it was made from."""
-    from dossier.decision.rules import Verdict, overall
+    from dossier.decision.rules import Verdict, worst_of
 
-    decision = dossier.decision
-    rows = [
-        (Verdict(f.verdict), f.severity == "mandatory", bool(f.concession))
-        for f in decision.findings
-    ]
-    follows = overall(rows, conditional=bool(decision.conditions)).value
+    decision, asked = dossier.decision, list(dossier.decision.by_application)
+    rows = {
+        mark: [(Verdict(f.verdict), f.severity == "mandatory", bool(f.concession)) for f in own]
+        for mark, _, own in asked
+    }
+    follows = worst_of(rows, conditional=bool(decision.conditions)).value
+    if sum(map(len, rows.values())) != len(decision.findings):
+        yield "a finding is of none of its applications, or of two"
     if follows != decision.decision:
         yield f"its findings give {follows!r}, not {decision.decision!r}"
     yield from _unasked(dossier)
-    for each in decision.findings:
-        if each.passes_beyond(decision.decision_rule):
-            yield f"{each.requirement}: passes, though its own numbers do not"
+    for _, rule, own in asked:
+        for each in own:
+            if each.passes_beyond(rule):
+                yield f"{each.requirement}: passes, though its own numbers do not"
     try:
         (covered, granted), end = _conceded(dossier), end_of(dossier)
     except (ValueError, TypeError, AttributeError, RecursionError):
@@ -180,18 +183,20 @@ def _unasked(dossier: DossierFile) -> Iterator[str]:
     """Yield where the findings are not those of the attached requirements."""
     if dossier.application is None:
         return
-    rows = dossier.application.get("requirement")
-    asked = [
-        (each.get("id"), each.get("severity"))
-        for each in (rows if isinstance(rows, list) else ())
-        if isinstance(each, dict)
-    ]
-    duty = dossier.application.get("duty")
-    if isinstance(duty, dict) and duty.get("life_factor") is not None:
-        asked.append((LIFE, "mandatory"))
+    asked = [row for mark, each in dossier.applied.items() for row in _requirements(mark, each)]
     given = [(each.requirement, each.severity) for each in dossier.decision.findings]
     if sorted(map(str, asked)) != sorted(map(str, given)):
         yield "its findings are not those of the requirements in its application.toml"
+
+
+def _requirements(mark: str, application: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """Yield id and severity of what an application asks, under its mark."""
+    rows, duty = application.get("requirement"), application.get("duty")
+    for each in rows if isinstance(rows, list) else ():
+        if isinstance(each, dict):
+            yield f"{mark} {each.get('id')}".lstrip(), each.get("severity")
+    if isinstance(duty, dict) and duty.get("life_factor") is not None:
+        yield f"{mark} {LIFE}".lstrip(), "mandatory"
 
 
 def end_of(dossier: DossierFile) -> date | None:

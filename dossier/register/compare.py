@@ -10,7 +10,7 @@ from typing import Any
 
 from dossier.case.requested import FieldChange, field_changes, said
 from dossier.record.decision_record import as_json
-from dossier.record.document import DecidingRow, FindingRow, OnFileRow
+from dossier.record.document import DecidingRow, FindingRow, OnFileRow, RuleRow
 from dossier.record.dossier_file import DECISION, DossierFile
 from dossier.record.standing import as_of, read_as, standing_of
 
@@ -251,10 +251,14 @@ def _on_file(file: OnFileRow | None) -> str:
     return "; ".join([f"since {file.since}{late}", *changes])
 
 
+def _rule(rule: RuleRow) -> str:
+    confidence = "none" if rule.confidence is None else f"{100 * rule.confidence:.10g} %"
+    return f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}"
+
+
 def _head(side: DossierFile) -> dict[str, str]:
     decision = side.decision
-    case, rule = decision.case, decision.decision_rule
-    confidence = "none" if rule.confidence is None else f"{100 * rule.confidence:.10g} %"
+    case = decision.case
     head = {
         "number": case.number,
         "revision": str(case.revision),
@@ -266,7 +270,9 @@ def _head(side: DossierFile) -> dict[str, str]:
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
         "requirements on file": _on_file(decision.application.on_file),
-        "decision rule": f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}",
+        "decision rule": "; ".join(
+            f"{mark} {_rule(r)}".lstrip() for mark, r, _ in decision.by_application if r is not None
+        ),
         "conditions": "; ".join(each.text for each in decision.conditions),
         "seed": "" if decision.seed is None else str(decision.seed),
         "house": decision.house or "",

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from dossier.case.application import Application
-from dossier.case.model import METHODS
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.tables.column_names import METHODS
 from dossier.evidence.limits import Limits
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
 from dossier.evidence.records.fluid import kinematic_at

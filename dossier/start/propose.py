@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.model import METHODS
-from dossier.case.tables.column_names import plain
+from dossier.case.tables.column_names import METHODS, plain
 from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import by_place, filled, letters, turned_place
 from dossier.case.toml_text import inline, quoted

@@ -98,8 +98,8 @@ def _complete_rows(case: Case, _: Assessment, __: date) -> Iterable[str]:
 
 @_asks("Was the decision rule agreed before the first test?")
 def _rule_first(case: Case, _: Assessment, __: date) -> Iterable[str]:
-    agreed = case.application.decision_rule.agreed
-    return [r.id for r in case.records if r.entry.tested < agreed]
+    last = max(part.application.decision_rule.agreed for part in case.each)
+    return [r.id for r in case.records if r.entry.tested < last]
 
 
 @_asks("Does the decision follow from the findings?", binding=True)
@@ -110,7 +110,7 @@ def _follows(_: Case, assessment: Assessment, __: date) -> Iterable[str]:
 
 @_asks("Is an uncertainty given where the rule needs one?")
 def _uncertain(case: Case, assessment: Assessment, _: date) -> Iterable[str] | _Found:
-    if case.application.decision_rule.kind == "simple_acceptance":
+    if all(part.application.decision_rule.kind == "simple_acceptance" for part in case.each):
         return _Found("yes", "simple acceptance needs none")
     decided = [(f.demand.id, f.estimate) for f in assessment.findings if f.probability]
     return [name for name, found in decided if found and not found.bound and not found.u >= 0]

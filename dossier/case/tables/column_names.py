@@ -29,3 +29,13 @@ def is_known(name: str) -> bool:
     """Return whether a column of that name belongs to some kind of record."""
     name = plain(name)
     return name in _NUMBERS or name in WORDS or name.startswith(("upstream ", "downstream "))
+
+
+METHODS = {
+    ("multipass", "full_flow"): "ISO 4548-12:2017",
+    ("multipass", "fine"): "ISO 16889:2022",
+    ("pressure_drop", "full_flow"): "ISO 4548-1:1997",
+    ("pressure_drop", "fine"): "ISO 3968:2017",
+    ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
+}
+"""Method of each kind of test and path, each among those that the quantities declare."""

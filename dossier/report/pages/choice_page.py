@@ -10,6 +10,7 @@ from typing import Any
 from dossier.decision.cautions import USUAL
 from dossier.decision.choice import Candidate, Difference, Pair
 from dossier.decision.finding import Finding
+from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
 from dossier.report.charts.trade_chart import LETTERS
 from dossier.report.format import speak
@@ -24,7 +25,6 @@ from dossier.report.pages.places import same_as
 from dossier.report.pages.results import (
     deciding_text,
     limit_brief,
-    margin_rank,
     result_row,
     what_of,
 )
@@ -77,7 +77,7 @@ def choice_pdf(choice: Choice, document: bytes, day: date) -> bytes:
     chart = _trade(choice, chart_style())
     rows = _rows(choice)
     sure = [n for n, (_, row) in enumerate(rows) if all(f.verdict.value == "pass" for f in row)]
-    sure.sort(key=lambda n: min(map(margin_rank, rows[n][1])), reverse=True)
+    sure.sort(key=lambda n: min(map(nearness, rows[n][1])), reverse=True)
 
     @cache  # a layout takes a second
     def without(number: int) -> bytes:
@@ -202,7 +202,6 @@ def _conditions(choice: Choice) -> Iterator[str]:
 
 
 def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
-    confidence = choice.candidates[0].case.application.decision_rule.confidence
     width = 58 // len(choice.candidates)
     more = [
         say_count(
@@ -222,7 +221,7 @@ def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
                 for letter, each in zip(LETTERS, choice.candidates, strict=False)
             ),
         ),
-        rows=tuple(_verdict(row, confidence) for row in rows),
+        rows=tuple(_verdict(row) for row in rows),
         note=" ".join(
             [
                 say(
@@ -235,25 +234,25 @@ def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
     )  # fmt: skip
 
 
-def _verdict(row: _Row, confidence: float) -> tuple[Cell, ...]:
+def _verdict(row: _Row) -> tuple[Cell, ...]:
     """Return one requirement with each candidate's verdict; a limit of its own stands by it."""
     ids, findings = row
-    first = result_row(findings[0], confidence)
+    first = result_row(findings[0])
     limits = [limit_brief(each) for each in findings]
     one = len(set(limits)) == 1
     advisory = (say("advisory"),) if findings[0].demand.severity == "advisory" else ()
     head = ", ".join((*ids, *advisory))
     cells = [
-        (*_decided(each, confidence), *([] if one else [limit]))
+        (*_decided(each), *([] if one else [limit]))
         for each, limit in zip(findings, limits, strict=True)
     ]
     what = f"{head}: {shortened(first.what, 90)}"
     return (what, limits[0] if one else say("its own"), *cells)
 
 
-def _decided(finding: Finding, confidence: float) -> tuple[Line | str, ...]:
+def _decided(finding: Finding) -> tuple[Line | str, ...]:
     """Return verdict and deciding number, and where it is no pass how far it is from one."""
-    number, *distance = deciding_text(finding, confidence)
+    number, *distance = deciding_text(finding)
     verdict = mark(finding.verdict.value)
     return (Line((verdict, f" {number}")), *(distance if verdict.kind != "pass" else ()))
 

@@ -23,13 +23,14 @@ from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
-from dossier.report.blocks import Chart, Column, Fact, Table
+from dossier.report.blocks import Cell, Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import Circuit, labels_of, svg_of
 from dossier.report.charts.deferred import now_or_later
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import percent, quantity_text, significant, speak, with_uncertainty
-from dossier.report.pages.case_pages import ARRANGEMENTS, si
+from dossier.report.pages.case_pages import ARRANGEMENTS, application_page, si
+from dossier.report.pages.fixed_words import RULE_KINDS
 from dossier.words import later, say
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def circuit_drawing(case: Case) -> Chart:
         sump=(" ".join([say("Sump"), *(si(v, "L", "volume") for v in (circuit.sump_volume,)
                                        if v is not None)]),),
     )  # fmt: skip
-    words = _described(circuit)
+    words = described(circuit)
     return Chart(
         caption=say(
             "{circuit}. Symbols after ISO 1219-1:2012 (from memory).",
@@ -103,7 +104,8 @@ WHERE = {
 """Where the valve is, as said below the drawing."""
 
 
-def _described(circuit: Asked) -> str:
+def described(circuit: Asked) -> str:
+    """Return the arrangement of a circuit and where its bypass valve is, in words."""
     where = circuit.bypass_valve.location if circuit.bypass_valve else ""
     parts = [say(ARRANGEMENTS[circuit.arrangement]), say(WHERE[where])]
     parts.append(say("rated flow {flow}", flow=_flow(circuit.rated_flow)))
@@ -111,6 +113,37 @@ def _described(circuit: Asked) -> str:
         parts.append(say("stated share of partial flow {share}",
                          share=percent(circuit.partial_flow_share)))  # fmt: skip
     return "; ".join(parts)
+
+
+def applications_table(assessment: Assessment) -> Table:
+    """Return a row for each of several applications: what it states, and how it was decided."""
+    rows: list[tuple[Cell, ...]] = []
+    for part in assessment.parts:
+        case, asked = part.bench.case, part.bench.case.application
+        valve, rule = asked.circuit.bypass_valve, asked.decision_rule
+        page = application_page(case)
+        named = say(
+            "“{title}”, revision {revision}, issued {issued}, {owner}", title=speak(asked.title),
+            revision=asked.revision, issued=asked.issued,
+            owner=speak(asked.owner) or say("without an owner"),
+        )  # fmt: skip
+        machines = "; ".join(map(speak, asked.equipment)) or say("no equipment named")
+        circuit = [described(asked.circuit)]
+        circuit += [_band(valve.opening)] if valve is not None and valve.opening else []
+        facts = [tuple(f"{f.name}: {f.value}" for f in each) for each in (page.oil, page.duty)]
+        judged = say("{kind}, {confidence}, agreed {agreed}", kind=say(RULE_KINDS[rule.kind]),
+                     confidence=percent(rule.confidence), agreed=rule.agreed)  # fmt: skip
+        sets = tuple(f"{f.name}: {f.value}" for f in page.sets)
+        rows.append((case.mark, (named, machines, *sets), (*circuit, judged), *facts))
+    return Table(
+        caption=say("Applications: each is decided by itself, by what it states"),
+        columns=(
+            Column(say("Application"), 11), Column(say("Title and machines"), 25),
+            Column(say("Circuit and rule"), 22), Column(say("Oil"), 19), Column(say("Duty"), 23),
+        ),
+        rows=tuple(rows),
+        id="applications",
+    )  # fmt: skip
 
 
 TWO = HAS_FINE & HAS_MAIN

@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
+def comparison_table(findings: Sequence[Finding]) -> Table:
     """Return every quantity that is known of both filters, side by side."""
     rows = []
     seen: set[tuple[str, str]] = set()
     for finding in findings:
-        row = result_row(finding, threshold)
+        row = result_row(finding)
         key = (finding.demand.quantity.name, finding.demand.at_text)
         if finding.estimate is None or finding.reference is None or key in seen:
             continue
@@ -132,11 +132,11 @@ class ComparisonPage:
     trade: Chart
 
 
-def comparison_page(assessment: Assessment, threshold: float, style: str) -> ComparisonPage:
+def comparison_page(assessment: Assessment, style: str) -> ComparisonPage:
     """Return the section on the filter now fitted."""
     return ComparisonPage(
         sentence=speak(assessment.comparison),
-        table=comparison_table(assessment.findings, threshold),
+        table=comparison_table(assessment.findings),
         trade=trade(
             {
                 "candidate": {f.demand.id: f.estimate for f in assessment.findings},

@@ -2,12 +2,13 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from dossier.case.case import Case
 from dossier.decision import finding
 from dossier.decision.finding import Assessment
+from dossier.decision.together import binding, leading
 from dossier.report.blocks import Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
@@ -18,7 +19,7 @@ from dossier.report.pages.case_pages import (
     application_page,
     filters_page,
 )
-from dossier.report.pages.circuit import CircuitPage, circuit_page
+from dossier.report.pages.circuit import CircuitPage, applications_table, circuit_page
 from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
@@ -67,6 +68,10 @@ class Content:
     requirements: Table
     reasons: Table
     frame: FramePage
+    leading: str
+    """Which of several applications the charts of pressure, life and circuit are of."""
+    applications: Table | None
+    """What each of several applications states; None where there is but one."""
     application: ApplicationPage
     filters: FiltersPage
     efficiency: EfficiencyPage
@@ -108,7 +113,8 @@ def build_content(
     _consistent(assessment)
     qualification = case.qualification
     findings = assessment.findings
-    threshold = case.application.decision_rule.confidence
+    lead = leading(assessment.parts) if assessment.parts else assessment
+    alone = lead.bench.case
     logo = house is not None and bool(house.logo)
     page_one = decision_page(case, assessment, signoff, issued, logo=logo)
     places = places_of(assessment)
@@ -133,16 +139,18 @@ def build_content(
         sections=sections,
         asked=charts_asked(findings),
         decision=page_one,
-        requirements=requirements_table(assessment, threshold, places),
-        reasons=reasons_table(assessment, threshold, places),
+        requirements=requirements_table(assessment, places),
+        reasons=reasons_table(assessment, places),
         frame=frame_page(case, assessment, signoff, issued, places),
+        leading=alone.mark,
+        applications=applications_table(assessment) if assessment.parts else None,
         application=application_page(case),
         filters=filters_page(case, places),
-        efficiency=efficiency_page(assessment, style),
-        capacity=capacity_page(assessment, style),
-        pressure=pressure_page(case, assessment, style),
-        comparison=comparison_page(assessment, threshold, style),
-        circuit=circuit_page(case, assessment, style),
+        efficiency=efficiency_page(_binding(assessment), style),
+        capacity=capacity_page(lead, style),
+        pressure=pressure_page(alone, lead, style),
+        comparison=comparison_page(assessment, style),
+        circuit=circuit_page(alone, lead, style),
         validity=validity_page(case, assessment),
         uncertainty=uncertainty_page(case, assessment, places),
         computed_cautions=_cautions([c for c in assessment.cautions if c.computed]),
@@ -175,6 +183,13 @@ def _consistent(assessment: Assessment) -> None:
             f"the decision {assessment.decision.value!r} does not follow from the findings, "
             f"which give {follows.value!r}"
         )
+
+
+def _binding(assessment: Assessment) -> Assessment:
+    """Return the assessment with, of several applications, the findings that bind alone."""
+    if not assessment.parts:
+        return assessment
+    return replace(assessment, findings=tuple(one for one, _ in binding(assessment.findings)))
 
 
 def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Caution, ...]:

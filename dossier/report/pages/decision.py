@@ -10,7 +10,8 @@ from dossier.case.model import Filter
 from dossier.case.requested import said
 from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.rules import Decision
+from dossier.decision.rules import WORST, Decision
+from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, speak
 from dossier.report.pages.case_pages import of_maker
@@ -20,14 +21,13 @@ from dossier.report.pages.results import (
     accepted_text,
     deciding_text,
     limit_brief,
-    margin_rank,
     result_row,
     strip_of,
 )
 from dossier.report.pages.ruler import NO_QUOTES, quoted, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.signing import SignOff, role_text
-from dossier.words import say, say_count
+from dossier.words import later, say, say_count
 
 LEAST = 4
 """How many rows the table of page one has at least, if so many requirements apply."""
@@ -66,8 +66,9 @@ def decision_page(
 ) -> DecisionPage:
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
-    answer = answer_of(assessment.decision.value, signoff)
-    tally = " ".join(filter(None, (_tally(findings), _on_file(case))))
+    answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
+    told = (_together(assessment.parts), _tally(findings), _on_file(case))
+    tally = " ".join(filter(None, told))
     conditions, open_ones = conditions_of(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
@@ -104,11 +105,70 @@ def decision_page(
 def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, ...]:
     """Return for which machines, until when, by whom and under which rule it was decided."""
     return (
-        Fact(say("For"), _machines(case)),
+        Fact(say("For"), _machines(case) if not assessment.parts else _each(assessment.parts)),
         Fact(say("Valid until"), validity(case, assessment, signoff)),
         Fact(say("Decided by"), _people(signoff)),
-        Fact(say("Rule"), rule_in_brief(case.application.decision_rule)),
+        Fact(say("Rule"), _rules(case)),
     )
+
+
+def _rules(case: Case) -> Cell:
+    """Return the rule, or each that applications have with theirs."""
+    found: dict[str, list[str]] = {}
+    for part in case.each:
+        text = rule_in_brief(part.application.decision_rule)
+        found.setdefault(text, []).append(part.mark)
+    if len(found) == 1:
+        return next(iter(found))
+    return tuple(f"{', '.join(marks)}: {text}" for text, marks in found.items())
+
+
+APPLICATIONS = 6
+"""How many applications page one tells of, the worst first; all stand in their own table."""
+MET = {
+    Decision.APPROVED: later("met"),
+    Decision.APPROVED_WITH_CONDITIONS: later("met with conditions"),
+    Decision.NOT_APPROVED: later("NOT MET"),
+    Decision.UNDECIDED: later("NOT DEMONSTRATED"),
+}
+"""What is said of what one of several applications asks: none of it is an approval."""
+
+
+def _each(parts: Sequence[Assessment]) -> Cell:
+    """Return a line an application: its machines, and whether what it asks is met."""
+    order = sorted(parts, key=lambda part: WORST.index(part.decision))
+    lines: list[Line] = []
+    for part in order[:APPLICATIONS]:
+        own = part.bench.case
+        names = _machines(own)
+        machines = names.parts if isinstance(names, Line) else (str(names),)
+        title = quoted(own.application.title, 70)
+        head = say("{mark}: {met}. {title}: ", mark=own.mark, met=say(MET[part.decision]),
+                   title=title)  # fmt: skip
+        lines.append(Line((head, *machines)))
+    left = len(parts) - len(lines)
+    rest = say_count(left, "{number} more", "{number} more")
+    return (*lines, *([Line((Link(rest, "application"),))] if left > 0 else []))
+
+
+def _together(parts: Sequence[Assessment]) -> str:
+    """Return what the decision on several applications means for each of them."""
+    if not parts:
+        return ""
+    good = [p.bench.case.mark for p in parts if p.decision in APPROVES]
+    bad = [p.bench.case.mark for p in parts if p.decision not in APPROVES]
+    words = later(
+        "Asked for {number} applications, each decided by itself: an approval covers all of them "
+        "or none."
+    )
+    told = [say(words, number=len(parts))]
+    if good and bad:
+        words = later(
+            "What {good} asks is met, what {bad} asks is not: leave {bad} out in a new revision "
+            "to have the machines of {good} approved."
+        )
+        told.append(say(words, good=", ".join(good), bad=", ".join(bad)))
+    return " ".join(told)
 
 
 def _machines(case: Case) -> Cell:
@@ -177,6 +237,8 @@ def _question(case: Case) -> str:
     candidate = named_filter(case.qualification.candidate)
     reference = case.qualification.reference
     title = quoted(case.application.title, 120)
+    if case.parts:
+        title = say("the applications {marks}", marks=_listed([p.mark for p in case.parts]))
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",
@@ -245,22 +307,38 @@ def conditions_of(assessment: Assessment) -> tuple[str, ...]:
 
 def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple[Cell, ...]]:
     """Return a row for each finding that applies, those that do not pass first."""
-    again, rule = same_as(findings), case.application.decision_rule
+    if case.parts:
+        groups = sorted(binding(findings), key=lambda pair: nearness(pair[0]))
+        return [_row(f, places, _listed(_marks(others))) for f, others in groups]
+    again = same_as(findings)
     decided = [
         f for f in findings if f.verdict.value != "not applicable" and f.demand.id not in again
     ]
-    return [_row(f, rule.confidence, places) for f in sorted(decided, key=margin_rank)]
+    return [_row(f, places) for f in sorted(decided, key=nearness)]
 
 
-def _row(finding: Finding, confidence: float, places: Places) -> tuple[Cell, ...]:
-    row = result_row(finding, confidence)
+def _marks(findings: Sequence[Finding]) -> list[str]:
+    return list(dict.fromkeys(f.demand.mark for f in findings))
+
+
+def _listed(marks: Sequence[str]) -> str:
+    more = [say_count(len(marks) - 5, "{number} more", "{number} more")] if len(marks) > 6 else []
+    return ", ".join([*(marks[:5] if more else marks), *more])
+
+
+def _row(finding: Finding, places: Places, among: str = "") -> tuple[Cell, ...]:
+    """Return the row of a finding; it binds `among` applications, where there are several."""
+    row = result_row(finding)
     advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
-    what = (shortened(row.what, 70), *advisory)
+    binds = say("only {mark} asks", mark=among)
+    if among != finding.demand.mark:
+        binds = say("{mark} binds, of {marks}", mark=finding.demand.mark, marks=among)
+    what = (shortened(row.what, 70), *advisory, *([Line((binds,), small=True)] if among else []))
     return (
         (places.asked([row.id]), row.verdict),
         what,
         (limit_brief(finding), *filter(None, [accepted_text(finding)])),
-        deciding_text(finding, confidence),
+        deciding_text(finding),
         strip_of(finding) or "",
     )
 

@@ -21,6 +21,13 @@ PATHS: Mapping[str, str] = {"full_flow": later("full-flow path"), "fine": later(
 SIDES = (later("candidate"), later("reference"))
 """The two filters, as said on the page."""
 
+RULE_KINDS: Mapping[str, str] = {
+    "simple_acceptance": later("simple acceptance"),
+    "guard_band": later("guard band"),
+    "graded": later("graded words"),
+}
+"""Kinds of decision rule, as said on the page."""
+
 VERDICT_KIND: Mapping[str, Kind] = {
     later("pass"): "pass",
     later("conditional pass"): "partly",
@@ -140,11 +147,26 @@ def stamp_of(signoff: SignOff) -> str:
     return say("DRAFT, not signed")
 
 
-def answer_of(decision: str, signoff: SignOff) -> Answer:
+_OF_ALL: Mapping[str, str] = {
+    "approved": later(
+        "The filter may be fitted in every application below, within the scope stated there."
+    ),
+    "approved with conditions": later(
+        "The filter may be fitted in the applications below only while every condition is kept."
+    ),
+    "not approved": later(
+        "The filter may not be fitted in any of the applications on the strength of this dossier."
+    ),
+}
+"""What the decision on several applications means."""
+
+
+def answer_of(decision: str, signoff: SignOff, *, several: bool = False) -> Answer:
     """Return the answer in words; without complete sign-off it never reads as an approval."""
     stamp = stamp_of(signoff)
     table = _DRAFT if stamp else _SIGNED
     word, kind, text = table.get(decision, table["undecided"])
+    text = _OF_ALL.get(decision, text) if several and not stamp else text
     if signoff.ended and decision in _ENDED:
         word, kind, text = _OVER if stamp else _ENDED[decision], "fail", _GONE
     elif signoff.ended:

@@ -9,7 +9,7 @@ from dossier.decision.finding import Assessment, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
 from dossier.evidence.registry import all_quantities
-from dossier.report.blocks import Cell, Chart, Column, Line, Table
+from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.case_pages import measured, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
@@ -40,7 +40,7 @@ def frame_page(
 ) -> FramePage:
     """Return page two as formatted text."""
     return FramePage(
-        drawing=circuit_drawing(case),
+        drawing=circuit_drawing(assessment.bench.case),
         states=states_table(assessment.bench),
         scope=_scope(case, assessment),
         flips=_flips(assessment, places),
@@ -84,10 +84,12 @@ def _machines(case: Case) -> Pair:
     application = case.application
     machines = [quoted(each, 500) for each in application.equipment] or [say("no equipment named")]
     words = later("by {title}, revision {revision}, issued {issued}, {owner}")
-    source = say(
+    source: str | Line = say(
         words, title=quoted(application.title, 500), revision=application.revision,
         issued=application.issued, owner=application.owner or say("without an owner"),
     )  # fmt: skip
+    if case.parts:
+        source = _of_each(case)
     return ("; ".join(machines), source), say("Other machines, circuits or valve settings")
 
 
@@ -117,6 +119,13 @@ def _filter(case: Case) -> Pair:
     return text, beyond
 
 
+def _of_each(case: Case) -> Line:
+    """Return where what several applications say is listed."""
+    link = Link(say("table of the applications"), "applications")
+    count = say_count(len(case.parts), "{number} application", "{number} applications")
+    return Line((say("as stated by each of {applications}: ", applications=count), link))
+
+
 def _oil(case: Case, coldest: float | None) -> Pair:
     """Return the oil that is covered; `coldest` is where the flow sweeps end [K]."""
     oil, duty = case.application.oil, case.application.duty
@@ -125,6 +134,8 @@ def _oil(case: Case, coldest: float | None) -> Pair:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
         shown = say("{t:.0f} °C", t=coldest - 273.15)
         beyond = say(words, beyond=beyond, temperature=shown)
+    if case.parts:
+        return _of_each(case), beyond
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
     return (
         say(
@@ -138,7 +149,12 @@ def _oil(case: Case, coldest: float | None) -> Pair:
 
 
 def _service(case: Case) -> Pair:
-    duty = case.application.duty
+    duty, beyond = (
+        case.application.duty,
+        say("A longer interval; more or other contaminant; pulsating flow"),
+    )
+    if case.parts:
+        return _of_each(case), beyond
     words = later("{hours} with {ingression} of contaminant ({dust})")
     return (
         say(
@@ -146,7 +162,7 @@ def _service(case: Case) -> Pair:
             ingression=measured(duty.ingression, "g/h", "mass rate"),
             dust=duty.ingression_dust or say(NONE),
         ),
-        say("A longer interval; more or other contaminant; pulsating flow"),
+        beyond,
     )  # fmt: skip
 
 
@@ -192,8 +208,9 @@ def _days(case: Case, assessment: Assessment, signoff: SignOff, issued: date) ->
         for each in signoff.signed
         if each.holds
     )
+    agreed = tuple(dict.fromkeys(date_text(p.application.decision_rule.agreed) for p in case.each))
     days: dict[str, Cell] = {
-        say("Rule agreed"): date_text(case.application.decision_rule.agreed),
+        say("Rule agreed"): agreed if len(agreed) > 1 else agreed[0],
         say("Requirements on file"): date_text(filed) if filed else say("never"),
         say("Tests"): tuple(dict.fromkeys(map(date_text, (min(tested), last)))),
         say("First calibration due"): date_text(due) if due else "–",

@@ -7,7 +7,7 @@ from dossier.case.application import Application
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
-from dossier.report.pages.fixed_words import PATHS
+from dossier.report.pages.fixed_words import PATHS, RULE_KINDS
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
 from dossier.request.reported import condition_columns
@@ -24,11 +24,6 @@ BASES = {
     "mean": later("mean"),
     "every_specimen": later("every specimen"),
     "population": later("population"),
-}
-RULES = {
-    "simple_acceptance": later("simple acceptance"),
-    "guard_band": later("guard band"),
-    "graded": later("graded words"),
 }
 ARRANGEMENTS = {
     "full_flow": later("full flow"),
@@ -147,7 +142,7 @@ def _facts(request: TestRequest) -> Pairs:
             cold=_degrees(duty.cold_start))),
         (say("Service interval"), _shown(duty.service_interval, "h", "time")),
         (say("Decision rule"), say("{rule}, confidence {confidence}, agreed {agreed}",
-            rule=say(RULES[rule.kind]), confidence=percent(rule.confidence, 1 if
+            rule=say(RULE_KINDS[rule.kind]), confidence=percent(rule.confidence, 1 if
             1000 * rule.confidence % 10 > 1e-6 else 0), agreed=rule.agreed)),
     ]  # fmt: skip
 

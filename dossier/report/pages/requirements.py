@@ -13,7 +13,7 @@ LONG = 20
 """Names of documents longer than this are given a letter, if several requirements cite them."""
 
 
-def requirements_table(assessment: Assessment, threshold: float, places: Places) -> Table:
+def requirements_table(assessment: Assessment, places: Places) -> Table:
     """Return every requirement once, in the order they were written in, with every specimen."""
     letters = _letters([finding.demand.source for finding in assessment.findings])
     again = same_as(assessment.findings)
@@ -21,7 +21,7 @@ def requirements_table(assessment: Assessment, threshold: float, places: Places)
     first = {each: own for ids, own in seen.items() for each in ids}
     rows: list[tuple[Cell, ...]] = []
     for finding in assessment.findings:
-        row = result_row(finding, threshold)
+        row = result_row(finding)
         same = again.get(row.id)
         severity = finding.demand.severity
         advisory = (Line((say(severity),), small=True),) if severity == "advisory" else ()
@@ -108,12 +108,12 @@ def _conceded(text: str) -> str:
     return say("Concession: {text}", text=text)
 
 
-def reasons_table(assessment: Assessment, threshold: float, places: Places) -> Table:
+def reasons_table(assessment: Assessment, places: Places) -> Table:
     """Return why each requirement that is not a plain pass is none, in full."""
     again = same_as(assessment.findings)
     rows: list[tuple[Cell, ...]] = []
     for finding in assessment.findings:
-        row = result_row(finding, threshold)
+        row = result_row(finding)
         if row.verdict.kind == "pass":
             continue
         reason = row.reason

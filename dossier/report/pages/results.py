@@ -53,8 +53,8 @@ class ResultRow:
     source: str
 
 
-def result_row(finding: Finding, threshold: float) -> ResultRow:
-    """Return `finding` as formatted text; `threshold` is the agreed confidence [-]."""
+def result_row(finding: Finding) -> ResultRow:
+    """Return `finding` as formatted text."""
     demand = finding.demand
     shown = finding.estimate
     return ResultRow(
@@ -64,7 +64,7 @@ def result_row(finding: Finding, threshold: float) -> ResultRow:
         basis=_basis(demand),
         limit=limit_text(finding),
         result=say("no result") if shown is None else estimate_text(demand, shown, finding),
-        probability=_probability(finding, threshold),
+        probability=_probability(finding),
         verdict=mark(finding.verdict.value),
         reason=speak(finding.reason),
         concession=speak(finding.concession.text) if finding.concession else "",
@@ -89,10 +89,10 @@ def _basis(demand: Demand) -> str:
     return say(words)
 
 
-def _probability(finding: Finding, threshold: float) -> str:
+def _probability(finding: Finding) -> str:
     if finding.probability is None:
         return "–"
-    return chance_text(finding.probability, threshold).replace(" ", SPACE)
+    return chance_text(finding.probability, finding.demand.confidence).replace(" ", SPACE)
 
 
 def limits_shown(finding: Finding) -> list[float]:
@@ -221,12 +221,12 @@ def accepted_text(finding: Finding) -> str:
     return say("accepted up to {number}", number=number)
 
 
-def deciding_text(finding: Finding, confidence: float) -> tuple[str, ...]:
+def deciding_text(finding: Finding) -> tuple[str, ...]:
     """Return the number that decides, what it is, and its distance from the acceptance limit."""
     demand, found, estimate = finding.demand, finding.deciding, finding.estimate
     if found is None:
         return (say("no result") if estimate is None else estimate_text(demand, estimate, finding),)
-    agreed = percent(confidence)
+    agreed = percent(demand.confidence)
     if found.kind == "count":
         return (
             say("{failures} failures in {number}", failures=found.failures, number=found.specimens),
@@ -299,14 +299,6 @@ def _strip_alt(finding: Finding) -> str:
         "On a line in {unit}: limit {limit}; specimens {each}.",
         unit=unit_text(demand.unit) or "1", limit=limit_text(finding), each=each,
     )  # fmt: skip
-
-
-def margin_rank(finding: Finding) -> tuple[int, float]:
-    """Return the order in which findings decide: failed, open, conditional, then thin margins."""
-    order = {"fail": 0, "conditional fail": 1, "not demonstrated": 2, "conditional pass": 3}
-    advisory = 10 if finding.demand.severity == "advisory" else 0
-    chance = 2.0 if finding.probability is None else finding.probability
-    return order.get(finding.verdict.value, 4) + advisory, chance
 
 
 def dof_text(dof: float) -> str:

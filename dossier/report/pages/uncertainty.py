@@ -29,15 +29,31 @@ class UncertaintyPage:
 
 def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> UncertaintyPage:
     """Return the section on uncertainty and decision rule as formatted text."""
-    rule = case.application.decision_rule
     return UncertaintyPage(
-        rule=rule_words(rule, assessment.seed),
+        rule=_rules(case, assessment.seed),
         budget=_budget(assessment.findings, places),
         laboratories=_laboratories(assessment.findings, places),
         notes=_notes(assessment.findings),
     )
 
 
+def _rules(case: Case, seed: int) -> tuple[str, ...]:
+    """Return the rule in words; of several applications each rule, and what their number means."""
+    first, *rest = rule_words(case.each[0].application.decision_rule, seed)
+    if not case.parts:
+        return (first, *rest)
+    by: dict[str, list[str]] = {}
+    for part in case.parts:
+        by.setdefault(rule_words(part.application.decision_rule, seed)[0], []).append(part.mark)
+    return (*(say("{marks}: {text}", marks=", ".join(m), text=text) for text, m in by.items()),
+            say(FAMILY), *rest)  # fmt: skip
+
+
+FAMILY = later(
+    "Each application is decided by itself, on the same evidence, and the risk is that of each "
+    "application and requirement. That all have to be met makes a wrong pass of one no more "
+    "likely; that at least one among several passes is wrong is likelier than that a given one is."
+)
 RULES = {
     "guard_band": later(
         "Agreed on {agreed}. Guard band: a requirement passes if the probability that it is met, "

@@ -1,0 +1,153 @@
+"""Several applications of one filter: each decided by itself, then all as one."""
+
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import date
+from typing import TypeVar
+
+from dossier.case.case import Case
+from dossier.case.change import Carried
+from dossier.case.consistency import plain
+from dossier.case.model import Concession
+from dossier.decision.conditions import conceded, of_dropped, ran_out, valid_until
+from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
+from dossier.decision.rules import WORST, Verdict
+from dossier.evidence.validity.check import Check
+from dossier.words import later, say
+
+T = TypeVar("T", bound=Hashable)
+
+
+def together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
+    """Return what several applications give as one: approved only where each of them is.
+
+    `parts` are decided by themselves, in the order in which the case names them; `on` is the day
+    concessions are judged.  The decision is the worst of theirs, by the rule that gives each of
+    them, over all their findings and conditions.
+    """
+    findings = tuple(finding for each in parts for finding in each.findings)
+    conditions = (*_said_once([each.conditions for each in parts], _condition, parts),
+                  *_unfiled(case), *of_dropped(case))  # fmt: skip
+    decision, first = decision_of(findings, conditions), leading(parts)
+    review = case.qualification.review_due
+    ends: tuple[Concession | Carried, ...] = (*conceded(findings), *case.qualification.carried)
+    return replace(
+        first, findings=findings, decision=decision, conditions=conditions, parts=tuple(parts),
+        checks=_said_once([each.checks for each in parts], _check, parts),
+        cautions=(
+            *_said_once([each.cautions for each in parts], _caution, parts), *_twice(case)
+        ),
+        flips=tuple(flip for each in parts for flip in each.flips),
+        valid_until=valid_until(decision, ends, review)
+        or ran_out(decision, findings, case.qualification.concession, on),
+    )  # fmt: skip
+
+
+def leading(parts: Sequence[Assessment]) -> Assessment:
+    """Return the part that decides: of the worst decision, and the least certain of those."""
+    return min(parts, key=lambda each: (WORST.index(each.decision), *_nearest(each), _mark(each)))
+
+
+def _nearest(part: Assessment) -> tuple[int, float]:
+    return min(nearness(finding) for finding in part.findings)
+
+
+VERDICTS = (
+    Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
+    Verdict.PASS, Verdict.NOT_APPLICABLE,
+)  # fmt: skip
+
+
+def nearness(finding: Finding) -> tuple[int, float]:
+    """Return the order in which findings decide, the worst first; mandatory ones before others.
+
+    Of equal verdicts the one that leaves the least of the risk that its own rule allows [-].
+    """
+    advisory = 10 if finding.demand.severity == "advisory" else 0
+    chance = 2.0 if finding.probability is None else finding.probability
+    spare = (chance - finding.demand.confidence) / (1.0 - finding.demand.confidence)
+    return VERDICTS.index(finding.verdict) + advisory, spare
+
+
+OF_DUTY = ("flow", "temperature", "hours")
+"""Conditions by which the same question is asked of each machine."""
+
+
+def binding(findings: Iterable[Finding]) -> list[tuple[Finding, tuple[Finding, ...]]]:
+    """Return, for each question, the finding that binds and all that were asked the same.
+
+    The same is asked where quantity and conditions are, flow, temperature and hours apart, which
+    are those of each machine, and where both are mandatory or both are not.
+    """
+    groups: dict[tuple[object, ...], list[Finding]] = {}
+    for each in findings:
+        if each.verdict is not Verdict.NOT_APPLICABLE:
+            at = ((k, v) for k, v in each.demand.at.items() if k not in OF_DUTY)
+            key = (each.demand.quantity.name, *sorted(at), each.demand.severity)
+            groups.setdefault(key, []).append(each)
+    return [(min(group, key=nearness), tuple(group)) for group in groups.values()]
+
+
+def _mark(part: Assessment) -> str:
+    return part.bench.case.mark
+
+
+def _said_once(
+    told: Sequence[Sequence[T]], under: Callable[[T, str], T], parts: Sequence[Assessment]
+) -> tuple[T, ...]:
+    """Return what all parts say once, and what only some say under the mark of each."""
+    everyone = set(told[0]).intersection(*told[1:])
+    found: dict[T, None] = {}
+    for each, part in zip(told, parts, strict=True):
+        found |= dict.fromkeys(one if one in everyone else under(one, _mark(part)) for one in each)
+    return tuple(found)
+
+
+def _named(text: str, mark: str) -> str:
+    """Return a text under the mark of its application, where it does not bear it already."""
+    return text if f"{mark} " in text else say("{mark}: {text}", mark=mark, text=text)
+
+
+def _condition(each: Condition, mark: str) -> Condition:
+    return replace(each, text=_named(each.text, mark))
+
+
+def _check(each: Check, mark: str) -> Check:
+    return replace(each, found=say("{mark}: {text}", mark=mark, text=each.found))
+
+
+def _caution(each: Caution, mark: str) -> Caution:
+    return replace(each, title=_named(each.title, mark))
+
+
+def _unfiled(case: Case) -> Iterator[Condition]:
+    """Yield each application of which nothing is on file, where others are."""
+    days = [part.on_file.since for part in case.parts if part.on_file is not None]
+    for part in case.parts if days else ():
+        if part.on_file is None:
+            text = say(
+                "{mark}: no request is on file of it, where others are on file since {day}: "
+                "nothing shows that it was asked before the first test",
+                mark=part.mark, day=min(days),
+            )  # fmt: skip
+            yield Condition(kind="late request", subject="", text=text)
+
+
+def _twice(case: Case) -> Iterator[Caution]:
+    """Yield the machines that several applications name: each of them has to be met there."""
+    named: dict[str, list[tuple[str, str]]] = {}
+    for part in case.parts:
+        for machine in part.application.equipment:
+            named.setdefault(plain(machine), []).append((machine, part.mark))
+    for found in named.values():
+        if len(found) > 1:
+            marks = ", ".join(mark for _, mark in found)
+            words = later("{marks} name it: what each of them asks has to be met there.")
+            title = say("Machine in several applications: {machine}", machine=found[0][0])
+            yield Caution(title=title, text=say(words, marks=marks), computed=True)
+    for day, gone in case.dropped:
+        words = later(
+            "“{title}”, on file since {day}, is no longer asked: nothing is decided of it."
+        )
+        text = say(words, title=gone.title, day=day)
+        yield Caution(title=say("Application no longer asked"), text=text, computed=True)
