@@ -57,12 +57,8 @@ class _Reader:
             self.complain(named_by, path[:80], "is no path", "check name and place")
             return None
         if not target.is_relative_to(self.root):
-            self.complain(
-                named_by,
-                path,
-                "leads out of the inputs folder",
-                "put it beside the case folder, or into it: a case reaches no further",
-            )
+            hint = "put it beside the case folder, or into it: a case reaches no further"
+            self.complain(named_by, path, "leads out of the inputs folder", hint)
             return None
         name = target.relative_to(self.root).as_posix()
         if name in self.files:
@@ -113,11 +109,11 @@ class _Reader:
         whole = Whole(made.document, made.origins, made.problems)
         return self.valid(path, Application, whole), made
 
-    def model(self, path: str, model: type[M], named_by: str) -> M | None:
-        document = self.toml(path, named_by)
-        if document is None:
-            return None
-        return self.valid(path, model, Whole(document))
+    def written(self, name: str, model: type[M]) -> M | None:
+        """Return what a file that a command writes says; None where there is none."""
+        there = (self.folder / name).exists()
+        document = self.toml(name, name) if there else None
+        return None if document is None else self.valid(name, model, Whole(document))
 
     def valid(self, path: str, model: type[M], whole: Whole) -> M | None:
         """Return what a document says as its model; its faults are on record."""
@@ -147,17 +143,20 @@ class _Reader:
         return self.valid("case.toml", model, whole), whole
 
 
+def _reader_of(folder: Path) -> _Reader:
+    if not folder.is_dir():
+        hint = "give the folder of a case"
+        raise CaseError([CaseProblem(str(folder), "", "no such folder", hint)])
+    return _Reader(folder)
+
+
 def read_case_files(folder: Path) -> Case:
     """Return the case in `folder`, validated and in working units.
 
     Raises CaseError with every problem of its files, each with file, place, what is wrong and
     what to do.  Whether the quantities of the requirements exist is checked by the evidence room.
     """
-    if not folder.is_dir():
-        raise CaseError(
-            [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
-        )
-    reader = _Reader(folder)
+    reader = _reader_of(folder)
     qualification, whole = reader.case(Qualification)
     path = qualification.application if qualification else "application.toml"
     application, asked = reader.application(path)
@@ -169,7 +168,7 @@ def read_case_files(folder: Path) -> Case:
         reader.fetch(each.file, "case.toml")
     requests = _requests(reader)
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
-    given = _sign_offs(reader)
+    given = reader.written(SIGNOFF_FILE, SignOffFile)
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
     source = reader.fetch(path, "case.toml")
     if application is not None and source is not None:
@@ -183,17 +182,12 @@ def read_case_files(folder: Path) -> Case:
         raise CaseError(dict.fromkeys(reader.problems))
     first = min(entry.tested for entry in entries)
     return Case(
-        name=reader.folder.name,
-        application=application,
-        qualification=qualification,
-        records=tuple(records),
-        inputs=inputs,
-        certificates=tuple(whole.relied),
+        name=reader.folder.name, application=application, qualification=qualification,
+        records=tuple(records), inputs=inputs, certificates=tuple(whole.relied),
         on_file=on_file(requests, asked.text(source.content), first),
-        libraries=tuple(asked.libraries),
+        libraries=tuple(asked.libraries), signed=given.signed if given else (),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
-        signed=given.signed if given else (),
-    )
+    )  # fmt: skip
 
 
 def read_asked_files(folder: Path) -> Asked:
@@ -202,11 +196,7 @@ def read_asked_files(folder: Path) -> Asked:
     Raises CaseError with every problem of the two files; a case.toml without laboratories or
     records, or none at all, is none.
     """
-    if not folder.is_dir():
-        raise CaseError(
-            [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
-        )
-    reader = _Reader(folder)
+    reader = _reader_of(folder)
     there = (reader.folder / "case.toml").exists()
     draft = reader.case(Draft)[0] if there else None
     path = draft.application if draft else "application.toml"
@@ -220,29 +210,15 @@ def read_asked_files(folder: Path) -> Asked:
     if reader.problems or application is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     return Asked(
-        name=reader.folder.name,
-        application=application,
-        file=path,
-        source=source,
-        text=made.text(source.content),
-        requests=requests,
-        draft=draft,
+        name=reader.folder.name, application=application, file=path, source=source,
+        text=made.text(source.content), requests=requests, draft=draft,
         language=draft.language if draft else "",
-    )
-
-
-def _sign_offs(reader: _Reader) -> SignOffFile | None:
-    """Return the sign-offs of the case; None for a draft that has none."""
-    if not (reader.folder / SIGNOFF_FILE).exists():
-        return None
-    return reader.model(SIGNOFF_FILE, SignOffFile, SIGNOFF_FILE)
+    )  # fmt: skip
 
 
 def _requests(reader: _Reader) -> tuple[RequestEntry, ...]:
     """Return the requests on file; none where no request was written."""
-    if not (reader.folder / REQUEST_FILE).exists():
-        return ()
-    file = reader.model(REQUEST_FILE, RequestFile, REQUEST_FILE)
+    file = reader.written(REQUEST_FILE, RequestFile)
     return file.request if file else ()
 
 
