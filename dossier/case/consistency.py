@@ -3,14 +3,15 @@
 import difflib
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from dossier.case.application import Application, mark_of
 from dossier.case.model import Concession, Deviation, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
+_in_case = partial(CaseProblem, "case.toml")
 KNOWN_METHOD = "known method"
 """The rule whose deviation accepts a house method, which may be agreed before the test."""
 NOBODY = {"none", "nobody", "no one", "n/a", "unknown", "tbd", "tba", "niemand", "keiner",
@@ -30,8 +31,7 @@ def plain(text: str, *, as_written: bool = False) -> str:
 
     Letters of other scripts become those that they look like, unless they count `as_written`.
     """
-    shown = (c for c in unicodedata.normalize("NFKC", text) if not _hidden(c))
-    seen = "".join(shown)
+    seen = "".join(c for c in unicodedata.normalize("NFKC", text) if not _hidden(c))
     seen = seen if as_written else seen.translate(ALIKE)
     return " ".join(seen.casefold().replace(".", " ").split())
 
@@ -74,12 +74,12 @@ def agreement_problems(
     """
     for number, deviation in enumerate(qualification.deviation, 1):
         for key, what, hint in _of_deviation(deviation, qualification):
-            yield CaseProblem("case.toml", f"deviation number {number}{key}", what, hint)
+            yield _in_case(f"deviation number {number}{key}", what, hint)
     for number, concession in enumerate(qualification.concession, 1):
         asked = own.get(concession.requirement.partition(" ")[0], application)
         known = [each.id for each in application.requirement]
         for key, what, hint in _of_concession(concession, asked, known, qualification):
-            yield CaseProblem("case.toml", f"concession number {number}{key}", what, hint)
+            yield _in_case(f"concession number {number}{key}", what, hint)
     yield from _twice(qualification)
 
 
@@ -152,12 +152,12 @@ def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
     for (record, rule), times in rules.items():
         if times > 1:
             what = f"rule {rule!r} of record {record!r} has {times} deviations"
-            yield CaseProblem("case.toml", "deviation", what, "make one of them")
+            yield _in_case("deviation", what, "make one of them")
     conceded = Counter(each.requirement for each in qualification.concession)
     for requirement, times in conceded.items():
         if times > 1:
             what = f"requirement {requirement!r} has {times} concessions"
-            yield CaseProblem("case.toml", "concession", what, "make one of them, or leave one out")
+            yield _in_case("concession", what, "make one of them, or leave one out")
 
 
 NEEDED = {
@@ -181,13 +181,11 @@ def consistency_problems(
 
     Where a case has `several` applications, by their files, `application` is all of them joined.
     """
-    case, own = "case.toml", {mark_of(file): each for file, each in (several or {}).items()}
+    ids = {kind: [each.id for each in getattr(qualification, kind)]
+           for kind in ("laboratory", "instrument", "fluid", "record")}  # fmt: skip
+    ids["specimen"] = _specimens(qualification)
     problems = [
-        *_doubled(case, "laboratory", (i.id for i in qualification.laboratory)),
-        *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
-        *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
-        *_doubled(case, "record", (i.id for i in qualification.record)),
-        *_doubled(case, "specimen", _specimens(qualification)),
+        *(problem for kind, own in ids.items() for problem in _doubled("case.toml", kind, own)),
         *_dates(qualification),
         *_delivered(qualification),
     ]
@@ -198,19 +196,19 @@ def consistency_problems(
             problems += _path(each, entry)
     for entry in qualification.record:
         problems += _record(qualification, entry)
-    problems += agreement_problems(application, qualification, own)
+    marks = {mark_of(file): each for file, each in (several or {}).items()}
+    problems += agreement_problems(application, qualification, marks)
     problems += _supported(application, qualification)
     return problems
 
 
 def application_problems(application: Application, file: str) -> list[CaseProblem]:
     """Return what does not fit inside the application alone, before there is a case."""
-    doubled = _doubled(file, "requirement", (i.id for i in application.requirement))
+    doubled = _doubled(file, "requirement", [i.id for i in application.requirement])
     return [*doubled, *_duty(application, file)]
 
 
-def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseProblem]:
-    names = list(identifiers)
+def _doubled(file: str, kind: str, names: Sequence[str]) -> Iterator[CaseProblem]:
     alike = {plain(name): name for name in names}
     for name, times in Counter(map(plain, names)).items():
         if times > 1:
@@ -219,11 +217,11 @@ def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseP
             yield CaseProblem(file, place, f"{same} {times} times", "use each id once")
 
 
-def _specimens(qualification: Qualification) -> Iterator[str]:
-    """Yield each specimen of the plan and the records once, as it is spelled."""
+def _specimens(qualification: Qualification) -> list[str]:
+    """Return each specimen of the plan and the records once, as it is spelled."""
     sides = [each for each in (qualification.candidate, qualification.reference) if each]
     named = {entry.specimen for entry in qualification.record if entry.specimen}
-    yield from sorted(named.union(*(each.specimens for each in sides)))
+    return sorted(named.union(*(each.specimens for each in sides)))
 
 
 def _consistency_twice(
@@ -235,23 +233,17 @@ def _consistency_twice(
     for entry in qualification.record:
         table = (entry.file, *(f"{key} {value}" for key, value in sorted(entry.where.items())))
         if table in files:
-            yield CaseProblem(
-                "case.toml",
-                f"record {entry.id!r} . file",
-                f"is {entry.file!r}, as in record {files[table]!r}",
-                "give each record its own file or sheet",
-            )
+            what = f"is {entry.file!r}, as in record {files[table]!r}"
+            hint = "give each record its own file or sheet"
+            yield _in_case(f"record {entry.id!r} . file", what, hint)
         files[table] = entry.id
         path = application.circuit.path_of(entry.path)
         key = (entry.kind, entry.filter, path, entry.specimen or "")
         if entry.kind in {"multipass", "pressure_drop"} and entry.specimen:
             if key in specimens:
-                yield CaseProblem(
-                    "case.toml",
-                    f"record {entry.id!r} . specimen",
-                    f"{entry.specimen!r} has a {entry.kind} record already, {specimens[key]!r}",
-                    "one specimen counts once: name the other specimen, or leave one record out",
-                )
+                what = f"{entry.specimen!r} has a {entry.kind} record already, {specimens[key]!r}"
+                hint = "one specimen counts once: name the other specimen, or leave one record out"
+                yield _in_case(f"record {entry.id!r} . specimen", what, hint)
             specimens[key] = entry.id
 
 
@@ -260,14 +252,10 @@ def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
     due, issued = qualification.review_due, qualification.issued or last
     if due is not None and due < issued:
         what = f"is {due}, before the date of issue, {issued}"
-        yield CaseProblem("case.toml", "review_due", what, "give the day of the next review")
+        yield _in_case("review_due", what, "give the day of the next review")
     if qualification.issued is not None and qualification.issued < last:
-        yield CaseProblem(
-            "case.toml",
-            "issued",
-            f"is {qualification.issued}, before the last test on {last}",
-            "give the date of issue, after the tests",
-        )
+        what = f"is {qualification.issued}, before the last test on {last}"
+        yield _in_case("issued", what, "give the date of issue, after the tests")
 
 
 def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:
@@ -279,18 +267,18 @@ def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:
         first = min((r.tested for r in own), default=None)
         if first is not None and each.received is not None and first < each.received:
             what = f"is {each.received}, after its test on {first}"
-            yield CaseProblem("case.toml", f"{place} . received", what, "give the day it came on")
+            yield _in_case(f"{place} . received", what, "give the day it came on")
         side = qualification.reference if each.filter == "reference" else qualification.candidate
         lots = side.lots if side else ()
         if each.lot.strip() and lots and plain(each.lot) not in map(plain, lots):
             what = f"{each.lot!r} is no lot of the {each.filter}"
-            yield CaseProblem("case.toml", f"{place} . lot", what, f"lots are {', '.join(lots)}")
+            yield _in_case(f"{place} . lot", what, f"lots are {', '.join(lots)}")
     for house in qualification.laboratory:
         made = [r.finished or r.tested for r in qualification.record if r.laboratory == house.id]
         if house.reported is not None and made and house.reported < max(made):
             what = f"is {house.reported}, before its last test on {max(made)}"
             hint = "give the day of the report that holds these tests"
-            yield CaseProblem("case.toml", f"laboratory {house.id!r} . reported", what, hint)
+            yield _in_case(f"laboratory {house.id!r} . reported", what, hint)
 
 
 def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CaseProblem]:
@@ -304,12 +292,20 @@ def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CasePr
         for name in used:
             if name not in known:
                 hint = f"known: {', '.join(sorted(known)) or 'none'}"
-                yield CaseProblem("case.toml", f"{place} . {key}", f"{name!r} is not defined", hint)
+                yield _in_case(f"{place} . {key}", f"{name!r} is not defined", hint)
     if entry.filter == "reference" and qualification.reference is None:
-        yield CaseProblem("case.toml", place, "is of the reference filter", "add [reference]")
+        yield _in_case(place, "is of the reference filter", "add [reference]")
     if entry.finished is not None and entry.finished < entry.tested:
-        yield CaseProblem("case.toml", place, "finished before it was tested", "check the dates")
+        yield _in_case(place, "finished before it was tested", "check the dates")
     yield from _needs(entry, place)
+
+
+def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:
+    """Yield a path that the circuit does not have."""
+    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
+        what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
+        hint = "leave path out, or correct the arrangement of the circuit"
+        yield _in_case(f"record {entry.id!r} . path", what, hint)
 
 
 def _supported(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
@@ -321,50 +317,30 @@ def _supported(application: Application, qualification: Qualification) -> Iterat
             if name not in known:
                 place = f"attachment {each.file!r} . supports"
                 hint = "name a record, an instrument or a requirement by its id"
-                yield CaseProblem("case.toml", place, f"{name!r} is not defined", hint)
-
-
-def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:
-    """Yield a path that the circuit does not have."""
-    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
-        yield CaseProblem(
-            "case.toml",
-            f"record {entry.id!r} . path",
-            "is 'fine', which a circuit of arrangement 'full_flow' does not have",
-            "leave path out, or correct the arrangement of the circuit",
-        )
+                yield _in_case(place, f"{name!r} is not defined", hint)
 
 
 def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:
-    if entry.kind in {"multipass", "pressure_drop"}:
-        if entry.specimen is None:
-            yield CaseProblem("case.toml", f"{place} . specimen", "is missing", "name the specimen")
-        if entry.fluid is None:
-            yield CaseProblem("case.toml", f"{place} . fluid", "is missing", "name the test fluid")
+    for key, word in (("specimen", "specimen"), ("fluid", "test fluid")):
+        if entry.kind in {"multipass", "pressure_drop"} and getattr(entry, key) is None:
+            yield _in_case(f"{place} . {key}", "is missing", f"name the {word}")
     for key in NEEDED.get(entry.kind, ()):
         if getattr(entry.conditions, key) is None:
-            yield CaseProblem(
-                "case.toml",
-                f"{place} . conditions . {key}",
-                "is missing",
-                f"a {entry.kind} record cannot be reduced without it{WRITE.get(key, '')}",
-            )
+            hint = f"a {entry.kind} record cannot be reduced without it{WRITE.get(key, '')}"
+            yield _in_case(f"{place} . conditions . {key}", "is missing", hint)
 
 
 def _duty(application: Application, file: str) -> Iterator[CaseProblem]:
     duty, circuit = application.duty, application.circuit
     if not duty.cold_start < duty.normal_oil <= duty.hot_oil:
-        yield CaseProblem(
-            file, "duty", "temperatures out of order", "cold_start < normal_oil <= hot_oil"
-        )
-    for key, value in (
-        ("circuit . rated_flow", circuit.rated_flow),
-        ("duty . service_interval", duty.service_interval),
-    ):
+        hint = "cold_start < normal_oil <= hot_oil"
+        yield CaseProblem(file, "duty", "temperatures out of order", hint)
+    above = {"circuit . rated_flow": circuit.rated_flow,
+             "duty . service_interval": duty.service_interval}  # fmt: skip
+    for key, value in above.items():
         if not value > 0:
             yield CaseProblem(file, key, "is not above zero", "give the real value")
     share = circuit.partial_flow_share
     if share is not None and not 0 < share < 1:
-        yield CaseProblem(
-            file, "circuit . partial_flow_share", "not between 0 % and 100 %", "correct it"
-        )
+        place = "circuit . partial_flow_share"
+        yield CaseProblem(file, place, "not between 0 % and 100 %", "correct it")

@@ -26,25 +26,6 @@ class Model(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
 
 
-@dataclass(frozen=True, slots=True)
-class _In:
-    """Marks a field as text with a unit of one dimension, read into the working unit."""
-
-    dimension: str
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> Any:
-        return core_schema.no_info_plain_validator_function(
-            lambda value: parse_quantity(value, self.dimension)
-        )
-
-    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
-        return {
-            "type": "string",
-            "description": self.dimension,
-            "examples": [DIMENSIONS[self.dimension][1]],
-        }
-
-
 class Measured(Model):
     """A measured constant with its standard uncertainty, if one was stated."""
 
@@ -57,25 +38,23 @@ class Measured(Model):
 
 
 @dataclass(frozen=True, slots=True)
-class _MeasuredIn:
-    """Marks a field as a measured constant of one dimension."""
+class _In:
+    """Marks a field as text with a unit of one dimension, read into the working unit."""
 
     dimension: str
+    measured: bool = False
+    """Whether an uncertainty may be stated with it."""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> Any:
-        return core_schema.no_info_plain_validator_function(
-            lambda value: _measured(value, self.dimension)
-        )
+        read = _measured if self.measured else parse_quantity
+        return core_schema.no_info_plain_validator_function(lambda raw: read(raw, self.dimension))
 
     def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        text = {"type": "string", "examples": [DIMENSIONS[self.dimension][1]]}
         keys: dict[str, Any] = {"value": {}, "u": {}, "U": {}, "k": {}}
-        return {
-            "anyOf": [
-                {"type": "string", "examples": [DIMENSIONS[self.dimension][1]]},
-                {"type": "object", "properties": keys, "required": ["value"]},
-            ],
-            "description": self.dimension,
-        }
+        table = {"type": "object", "properties": keys, "required": ["value"]}
+        written = {"anyOf": [text, table]} if self.measured else text
+        return {**written, "description": self.dimension}
 
 
 def dimension_of(annotation: Any) -> tuple[str, bool]:
@@ -84,8 +63,8 @@ def dimension_of(annotation: Any) -> tuple[str, bool]:
     The dimension is empty where the annotation names none.
     """
     for each in get_args(annotation):
-        if isinstance(each, (_In, _MeasuredIn)):
-            return each.dimension, isinstance(each, _MeasuredIn)
+        if isinstance(each, _In):
+            return each.dimension, each.measured
         found = dimension_of(each)
         if found[0]:
             return found
@@ -166,12 +145,12 @@ Volume = Annotated[float, _In("volume")]
 Time = Annotated[float, _In("time")]
 Fraction = Annotated[float, _In("fraction")]
 CountConcentration = Annotated[float, _In("count concentration")]
-Concentration = Annotated[Measured, _MeasuredIn("concentration")]
-MassRate = Annotated[Measured, _MeasuredIn("mass rate")]
-MeasuredFlow = Annotated[Measured, _MeasuredIn("flow")]
-MeasuredVolume = Annotated[Measured, _MeasuredIn("volume")]
-MeasuredViscosity = Annotated[Measured, _MeasuredIn("kinematic viscosity")]
-MeasuredPressure = Annotated[Measured, _MeasuredIn("pressure")]
+Concentration = Annotated[Measured, _In("concentration", measured=True)]
+MassRate = Annotated[Measured, _In("mass rate", measured=True)]
+MeasuredFlow = Annotated[Measured, _In("flow", measured=True)]
+MeasuredVolume = Annotated[Measured, _In("volume", measured=True)]
+MeasuredViscosity = Annotated[Measured, _In("kinematic viscosity", measured=True)]
+MeasuredPressure = Annotated[Measured, _In("pressure", measured=True)]
 
 
 class Band(Model):

@@ -68,12 +68,8 @@ class _Reader:
             self.complain(named_by, path[:80], "is no path", "check name and place")
             return None
         if not target.is_relative_to(self.root):
-            self.complain(
-                named_by,
-                path,
-                "leads out of the inputs folder",
-                "put it beside the case folder, or into it: a case reaches no further",
-            )
+            hint = "put it beside the case folder, or into it: a case reaches no further"
+            self.complain(named_by, path, "leads out of the inputs folder", hint)
             return None
         name = target.relative_to(self.root).as_posix()
         if name in self.files:
@@ -139,11 +135,11 @@ class _Reader:
         self.problems += together_problems(files, {each.file: each.application for each in found})
         return found
 
-    def model(self, path: str, model: type[M], named_by: str) -> M | None:
-        document = self.toml(path, named_by)
-        if document is None:
-            return None
-        return self.valid(path, model, Whole(document))
+    def written(self, name: str, model: type[M]) -> M | None:
+        """Return what a file that a command writes says; None where there is none."""
+        there = (self.folder / name).exists()
+        document = self.toml(name, name) if there else None
+        return None if document is None else self.valid(name, model, Whole(document))
 
     def valid(self, path: str, model: type[M], whole: Whole) -> M | None:
         """Return what a document says as its model; its faults are on record."""
@@ -174,17 +170,20 @@ class _Reader:
         return self.valid("case.toml", model, whole), whole
 
 
+def _reader_of(folder: Path) -> _Reader:
+    if not folder.is_dir():
+        hint = "give the folder of a case"
+        raise CaseError([CaseProblem(str(folder), "", "no such folder", hint)])
+    return _Reader(folder)
+
+
 def read_case_files(folder: Path) -> Case:
     """Return the case in `folder`, validated and in working units.
 
     Raises CaseError with every problem of its files, each with file, place, what is wrong and
     what to do.  Whether the quantities of the requirements exist is checked by the evidence room.
     """
-    if not folder.is_dir():
-        raise CaseError(
-            [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
-        )
-    reader = _Reader(folder)
+    reader = _reader_of(folder)
     qualification, whole = reader.case(Qualification)
     files, requests = files_of(qualification), _requests(reader)
     applied = reader.applied(files, requests)
@@ -195,7 +194,7 @@ def read_case_files(folder: Path) -> Case:
     for each in qualification.attachment if qualification else ():
         reader.fetch(each.file, "case.toml")
     inputs = tuple(reader.files[name] for name in sorted(reader.files))
-    given = _sign_offs(reader)
+    given = reader.written(SIGNOFF_FILE, SignOffFile)
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
     if len(applied) == len(files) and qualification is not None:
         several = {each.file: each.application for each in applied}
@@ -212,19 +211,13 @@ def read_case_files(folder: Path) -> Case:
     first, own = applied[0], tuple(entry for each in applied for entry in each.requests)
     tested = min(entry.tested for entry in entries)
     case = Case(
-        name=reader.folder.name,
-        application=first.application,
-        qualification=qualification,
-        records=tuple(records),
-        inputs=inputs,
-        certificates=tuple(whole.relied),
-        carried=tuple(whole.sources),
-        on_file=on_file(first.requests, first.text, tested),
-        libraries=first.libraries,
+        name=reader.folder.name, application=first.application, qualification=qualification,
+        records=tuple(records), inputs=inputs, certificates=tuple(whole.relied),
+        carried=tuple(whole.sources), on_file=on_file(first.requests, first.text, tested),
+        libraries=first.libraries, signed=given.signed if given else (),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
-        signed=given.signed if given else (),
         dropped=no_longer_asked(requests, own),
-    )
+    )  # fmt: skip
     return case if len(applied) == 1 else of_several(case, applied, tested)
 
 
@@ -234,11 +227,7 @@ def read_asked_files(folder: Path) -> Asked:
     Raises CaseError with every problem of the two files; a case.toml without laboratories or
     records, or none at all, is none.
     """
-    if not folder.is_dir():
-        raise CaseError(
-            [CaseProblem(str(folder), "", "no such folder", "give the folder of a case")]
-        )
-    reader = _Reader(folder)
+    reader = _reader_of(folder)
     there = (reader.folder / "case.toml").exists()
     draft = reader.case(Draft)[0] if there else None
     requests = _requests(reader)
@@ -249,18 +238,13 @@ def read_asked_files(folder: Path) -> Asked:
         raise CaseError(dict.fromkeys(reader.problems))
     parts = [
         Asked(
-            name=reader.folder.name,
-            application=each.application,
-            file=each.file,
-            source=each.source,
-            text=each.text,
-            requests=each.requests,
-            draft=draft,
+            name=reader.folder.name, application=each.application, file=each.file,
+            source=each.source, text=each.text, requests=each.requests, draft=draft,
             language=draft.language if draft else "",
             mark=mark_of(each.file) if len(applied) > 1 else "",
         )
         for each in applied
-    ]
+    ]  # fmt: skip
     whole = replace(parts[0], requests=requests)
     if len(parts) == 1:
         return whole
@@ -268,18 +252,9 @@ def read_asked_files(folder: Path) -> Asked:
     return replace(whole, application=asked, mark="", parts=tuple(parts))
 
 
-def _sign_offs(reader: _Reader) -> SignOffFile | None:
-    """Return the sign-offs of the case; None for a draft that has none."""
-    if not (reader.folder / SIGNOFF_FILE).exists():
-        return None
-    return reader.model(SIGNOFF_FILE, SignOffFile, SIGNOFF_FILE)
-
-
 def _requests(reader: _Reader) -> tuple[RequestEntry, ...]:
     """Return the requests on file; none where no request was written."""
-    if not (reader.folder / REQUEST_FILE).exists():
-        return ()
-    file = reader.model(REQUEST_FILE, RequestFile, REQUEST_FILE)
+    file = reader.written(REQUEST_FILE, RequestFile)
     return file.request if file else ()
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dossier.command.calls import on_day
 from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -18,13 +19,9 @@ if TYPE_CHECKING:
 CaseFolder = Annotated[
     Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
 ]
-Issued = Annotated[
-    datetime | None,
-    typer.Option(
-        formats=["%Y-%m-%d"],
-        help="Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test.",
-    ),
-]
+Issued = Annotated[datetime | None, on_day(
+    "Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test."
+)]  # fmt: skip
 HouseFolder = Annotated[
     Path | None,
     typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),

@@ -9,6 +9,12 @@ from typing import Any
 import typer
 from typer.core import TyperCommand
 
+
+def on_day(words: str, *flags: str, metavar: str | None = None) -> Any:
+    """Return an option that takes a day."""
+    return typer.Option(*flags, formats=["%Y-%m-%d"], help=words, metavar=metavar)
+
+
 UsageError: Any = typer.BadParameter.__mro__[1]
 """The error of a call, which typer has under no name of its own."""
 WORDS: dict[Any, str] = {

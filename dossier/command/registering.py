@@ -3,11 +3,13 @@
 import os
 import sys
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dossier.command.calls import on_day
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -20,8 +22,7 @@ if TYPE_CHECKING:
 DIFFERS, NOT_WHOLE = 1, 3
 
 
-def _on(text: str) -> Any:
-    return typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help=text)
+_on = partial(on_day, metavar="DATE")
 
 
 def register(

@@ -5,11 +5,12 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
+from dossier.command.calls import on_day
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -23,21 +24,17 @@ def _roles() -> list[str]:
     return [*ROLES]
 
 
+_OFFERED: Any = {"autocompletion": lambda: _roles()}
+
+
 def sign(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder.")],
     role: Annotated[
-        str,
-        typer.Option(
-            help="prepared, checked, approved, or a role of the case.",
-            autocompletion=lambda: _roles(),
-        ),
+        str, typer.Option(help="prepared, checked, approved, or a role of the case.", **_OFFERED)
     ],
     name: Annotated[str, typer.Option(help="Who signs.")],
     meaning: Annotated[str, typer.Option(help="What the signature says; a role has its own.")] = "",
-    day: Annotated[
-        datetime | None,
-        typer.Option("--date", formats=["%Y-%m-%d"], help="Day of signing; today if not given."),
-    ] = None,
+    day: Annotated[datetime | None, on_day("Day of signing; today if not given.", "--date")] = None,
     issued: Issued = None,
     house: HouseFolder = None,
     digest: Annotated[
@@ -84,10 +81,7 @@ def _seen(case: Path, issued: datetime | None, house: Path | None) -> str:
 
 def seal(
     pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier that is signed off.")],
-    role: Annotated[
-        str,
-        typer.Option(help="The role whose field is signed.", autocompletion=lambda: _roles()),
-    ],
+    role: Annotated[str, typer.Option(help="The role whose field is signed.", **_OFFERED)],
     key: Annotated[Path, typer.Option(help="PKCS#12 file, or private key in PEM.")],
     cert: Annotated[
         Path | None, typer.Option(help="Certificate in PEM, where the key is in PEM.")
@@ -197,10 +191,7 @@ def verify(
     note: Annotated[
         Path | None, typer.Option(metavar="OUT.pdf", help="Write a verification note of one page.")
     ] = None,
-    at: Annotated[
-        datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], help="Judge certificates as of this day."),
-    ] = None,
+    at: Annotated[datetime | None, on_day("Judge certificates as of this day.")] = None,
     trust_house: Annotated[
         list[str] | None,
         typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),

@@ -1,13 +1,13 @@
 """The commands before there is a dossier: a new case, its test request, and what words mean."""
 
 import sys
-from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from dossier.command.calls import on_day
 from dossier.start.questions import QUESTIONS, YES, signature_of
 
 if TYPE_CHECKING:
@@ -46,8 +46,7 @@ def _asked(words: str) -> str:
 
 def request(
     case: Annotated[
-        Path,
-        typer.Argument(metavar="CASE", help="Case folder; needs no records, nor case.toml."),
+        Path, typer.Argument(metavar="CASE", help="Case folder; needs no records, nor case.toml.")
     ],
     scatter: Annotated[
         list[str] | None,
@@ -86,8 +85,7 @@ def request(
         str, typer.Option(help="Whom a laboratory asks; otherwise a line to fill in by hand.")
     ] = "",
     reply_by: Annotated[
-        datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], help="Last day for an answer; otherwise such a line."),
+        datetime | None, on_day("Last day for an answer; otherwise such a line.")
     ] = None,
     sampling: Annotated[
         str,
@@ -99,10 +97,7 @@ def request(
     out: Annotated[
         Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
     ] = None,
-    issued: Annotated[
-        datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], help="Day of the request; otherwise today."),
-    ] = None,
+    issued: Annotated[datetime | None, on_day("Day of the request; otherwise today.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help=YES)] = False,
 ) -> None:
     r"""Write the test request for laboratories.
@@ -118,38 +113,31 @@ def request(
         --scatter "B2=1 K" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
     """
     from dossier.case.requested import REQUEST_FILE
-    from dossier.make.request_files import (
-        asked_of,
-        filed,
-        make_request,
-        planned,
-        settings_of,
-        with_reply,
-        write_request,
-    )
+    from dossier.make import request_files as files
     from dossier.record.files import write_whole
 
-    asked, demands = asked_of(case, language)
+    asked, demands = files.asked_of(case, language)
     day = issued.date() if issued else date.today()  # noqa: DTZ011  the shell's
-    on_file = filed(asked, day)
+    on_file = files.filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
-    valve = settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
-                        _asked if ask else None)  # fmt: skip
-    told = with_reply(valve, day, reply_by.date() if reply_by else None, contact, sampling)
-    made = make_request(asked, demands, assumed, told)
-    for path in write_request(made, out or case / "request"):
+    valve = files.settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
+                              _asked if ask else None)  # fmt: skip
+    told = files.with_reply(valve, day, reply_by.date() if reply_by else None, contact, sampling)
+    made = files.make_request(asked, demands, assumed, told)
+    for path in files.write_request(made, out or case / "request"):
         typer.echo(str(path))
     if on_file is None:
         typer.echo(f"requirements are on file since {asked.requests[-1].day}, unchanged")
     else:
         write_whole(case / REQUEST_FILE, on_file)
         typer.echo(f"{case / REQUEST_FILE}")
-    _plan(case / "case.toml", made, planned)
+    _plan(case / "case.toml", made)
 
 
-def _plan(path: Path, made: "TestRequest", planned: "Callable[[str, TestRequest], str]") -> None:
+def _plan(path: Path, made: "TestRequest") -> None:
     """Write the plan of specimens into case.toml, or say that it belongs there."""
+    from dossier.make.request_files import planned
     from dossier.record.files import write_whole
 
     text = path.read_text(encoding="utf-8") if path.exists() else ""
@@ -234,18 +222,15 @@ def explain(
         typer.echo(listed())
         return
     text = explained(quantity)
-    if text is None:
-        typer.echo(nearest(quantity), err=True)
-        raise typer.Exit(WRONG_INPUT)
-    typer.echo(text)
+    typer.echo(text or nearest(quantity), err=not text)
+    raise typer.Exit(DONE if text else WRONG_INPUT)
 
 
 def schema(
     file: Annotated[
         Literal["application", "case", "decision"],
         typer.Argument(
-            metavar="FILE",
-            help="application, case or decision: for the file of that name.",
+            metavar="FILE", help="application, case or decision: for the file of that name."
         ),
     ],
 ) -> None:

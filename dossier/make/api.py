@@ -2,7 +2,6 @@
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import cache
@@ -32,7 +31,6 @@ from dossier.words import speaking
 
 if TYPE_CHECKING:
     from dossier.report.house.house import House
-    from dossier.report.render import Prepared
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,25 +308,9 @@ def compose(
     `house` is the one that `case` was read with; `libraries` are versions that its manifest is to
     state instead of those here; `on` is the day it is, as of `decision_json`.
     """
-    from dossier.report.render import rendered
-
-    with composed(case, assessment, issued, house, libraries, on) as (ready, document):
-        return rendered(ready), document
-
-
-@contextmanager
-def composed(
-    case: Case,
-    assessment: Assessment,
-    issued: date,
-    house: "House | None" = None,
-    libraries: Mapping[str, str] | None = None,
-    on: date | None = None,
-) -> Iterator[tuple["Prepared", bytes]]:
-    """Make the dossier up to its layout, and its decision.json; arguments as of `compose`."""
     from dossier.record.decision_record import canonical, manifest_of
     from dossier.report.house.house import ATTACHED
-    from dossier.report.render import prepared
+    from dossier.report.render import prepared, rendered
 
     if case.house != (house.digest if house else ""):
         raise ValueError("the case was read with another house")
@@ -339,15 +321,11 @@ def composed(
     document = decision_json(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(
-        case,
-        assessment,
-        issued=issued,
-        decision_json=document,
-        manifest_json=canonical(manifest),
-        signoff=sign_off(case, assessment, issued, on),
+        case, assessment, issued=issued, decision_json=document,
+        manifest_json=canonical(manifest), signoff=sign_off(case, assessment, issued, on),
         house=house,
-    ) as ready:
-        yield ready, document
+    ) as ready:  # fmt: skip
+        return rendered(ready), document
 
 
 def sign_off(

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import posixpath
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -108,15 +108,8 @@ def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[s
     """Return the application with the requirements that it extends; None where one lacks."""
     from dossier.case.extended import extended
 
-    document = _toml(files, posixpath.normpath(f"{case}/{named}"))
-    lost: list[str] = []
-
-    def fetch(path: str) -> bytes | None:
-        content = files.get(posixpath.normpath(f"{case}/{path}"))
-        lost.extend([path] if content is None else [])
-        return content
-
-    made = extended(document, named, fetch) if document is not None else None
+    document, lost = _toml(files, posixpath.normpath(f"{case}/{named}")), list[str]()
+    made = extended(document, named, _fetch(files, case, lost)) if document is not None else None
     return None if made is None or lost or made.problems else made.document
 
 
@@ -124,16 +117,20 @@ def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
     """Return case.toml with what stands in tables of its own; None where one cannot be read."""
     from dossier.case.carried import with_carried
 
-    document = _toml(files, f"{name}/case.toml")
-    lost: list[str] = []
+    document, lost = _toml(files, f"{name}/case.toml"), list[str]()
+    whole = with_carried(document, _fetch(files, name, lost)) if document is not None else None
+    return None if whole is None or lost or whole.problems else whole.document
+
+
+def _fetch(files: Mapping[str, bytes], case: str, lost: list[str]) -> Callable[[str], bytes | None]:
+    """Return what gets a file of the case by its path; those that are absent are `lost`."""
 
     def fetch(path: str) -> bytes | None:
-        content = files.get(posixpath.normpath(f"{name}/{path}"))
+        content = files.get(posixpath.normpath(f"{case}/{path}"))
         lost.extend([path] if content is None else [])
         return content
 
-    whole = with_carried(document, fetch) if document is not None else None
-    return None if whole is None or lost or whole.problems else whole.document
+    return fetch
 
 
 def _model(files: Mapping[str, bytes], name: str, model: type[M]) -> tuple[M, Mapping[str, Any]]:

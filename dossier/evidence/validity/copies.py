@@ -8,6 +8,7 @@ whatever factor or trend the counts were given, and row by row, for rows taken o
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -51,29 +52,54 @@ ONE_ROW = 1e-6
 """Chance that any two rows of two runs are so alike below which one was copied."""
 
 
-Run = tuple[Record, float]
-"""A multi-pass record, and the time [s] at which it ended."""
+class _Run:
+    """The first rows of a multi-pass record, up to its end."""
+
+    def __init__(self, record: Record, end: float) -> None:
+        self.record, self.sides = record, sides_of(record, end, MOST)
+
+    @cached_property
+    def classes(self) -> Floats:
+        """The classes of both sides (n, s) [-]."""
+        return np.column_stack([side.classes for side in self.sides])
+
+    @cached_property
+    def noise(self) -> Floats:
+        """What is left of them without their trend, as `_noise` says."""
+        return _noise(self.sides)
+
+    @cached_property
+    def rows(self) -> tuple[Floats, Floats]:
+        """Times (n,) [min] and classes (n, s) [-] of the rows without a gap."""
+        table = self.record.table
+        assert isinstance(table, MultipassTable)
+        whole = np.flatnonzero(~np.isnan(self.classes).any(axis=1))
+        return table.time[whole] / 60.0, self.classes[whole]
 
 
-def copies(runs: Sequence[Run]) -> Mapping[str, str]:
-    """Return record -> what it follows, in words, for each run whose noise is not its own."""
-    noises = [_noise(sides_of(record, end, MOST)) for record, end in runs]
+def copies(records: Sequence[tuple[Record, float]]) -> Mapping[str, str]:
+    """Return record -> what it follows, in words, for each run whose noise is not its own.
+
+    `records` are multi-pass records, each with the time [s] at which it ended.
+    """
+    runs = [_Run(*each) for each in records]
     found: dict[str, str] = {}
-    for record, end in runs:
-        own = _noise(sides_of(record, end, MOST), nearby=True)
+    for run in runs:
+        own = _noise(run.sides, nearby=True)
         share = _twins(own, own, own=True)
         if share > TWINS:
-            found[record.id] = say(REPEATED, share=share)
+            found[run.record.id] = say(REPEATED, share=share)
             continue
-        found |= _same_row((record, end), (record, end))
-        words = _same_class(sides_of(record, end, MOST)) or _in_between((record, end))
-        found |= {record.id: words} if words else {}
-    for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
-        words, share = _follows(*_alike(one, first, other, second))
+        found |= _same_row(run, run)
+        words = _same_class(run) or _in_between(run)
+        found |= {run.record.id: words} if words else {}
+    for one, other in combinations(runs, 2):
+        words, share = _follows(*_alike(one, other))
         if not words:
             share = _twins(*_shares(one, other))
             words = MIXED if share > TWINS else ""
-        for record, known in ((one[0], other[0]), (other[0], one[0])) if words else ():
+        pair = (one.record, other.record)
+        for record, known in (pair, pair[::-1]) if words else ():
             found.setdefault(record.id, say(words, known=known.id, share=share))
         found = _same_row(one, other) | found
     return found
@@ -85,19 +111,18 @@ SAME_CLASS = later(
 )
 
 
-def _same_class(sides: Sequence[CountedSide]) -> str:
+def _same_class(run: _Run) -> str:
     """Return which class of counts follows another of the same run, in words; empty if none does.
 
     What every class has in common, as a wandering injection, drowns in the noise of few counts.
     """
     from scipy.special import stdtr
 
-    names = [(side.name, float(size)) for side in sides for size in side.sizes]
-    raw = np.column_stack([side.classes for side in sides])
-    noise = _noise(sides)
-    means = np.array([np.nanmean(each) if (~np.isnan(each)).any() else np.inf for each in raw.T])
+    names = [(side.name, float(size)) for side in run.sides for size in side.sizes]
+    read, noise = ~np.isnan(run.classes), run.noise
+    means = [run.classes[own, k].mean() if own.any() else np.inf for k, own in enumerate(read.T)]
     r = np.clip(noise.T @ noise / len(noise), -1.0, 1.0 - 1e-12)
-    few = np.minimum(means[:, None], means[None, :]) <= MOST_COUNTED
+    few = np.minimum.outer(means, means) <= MOST_COUNTED
     r = np.where(few & ~np.eye(len(names), dtype=bool), r, 0.0)
     one, other = np.unravel_index(int(np.abs(r).argmax()), r.shape)
     most = abs(float(r[one, other]))
@@ -114,7 +139,7 @@ IN_BETWEEN = later(
 )
 
 
-def _in_between(run: Run) -> str:
+def _in_between(run: _Run) -> str:
     """Return which row of a run is the mean of its neighbours, in words; empty if none is.
 
     What a count misses that mean by has one and a half times the variance of a count; half a
@@ -122,7 +147,7 @@ def _in_between(run: Run) -> str:
     """
     from scipy.special import chdtr
 
-    times, raw = _rows(run)
+    times, raw = run.rows
     used = raw.mean(axis=0) >= LEAST_COUNT if len(raw) else np.zeros(raw.shape[1], dtype=bool)
     if len(raw) < FEWEST or used.sum() < LEAST_CLASSES:
         return ""
@@ -131,7 +156,7 @@ def _in_between(run: Run) -> str:
     row = int(off.argmin())
     if not chdtr(float(used.sum()), float(off[row])) * len(off) < ONE_ROW:
         return ""
-    return say(IN_BETWEEN, own=float(times[row + 1]) / 60.0)
+    return say(IN_BETWEEN, own=float(times[row + 1]))
 
 
 SAME_ROW = later(
@@ -140,7 +165,7 @@ SAME_ROW = later(
 )
 
 
-def _same_row(one: Run, other: Run) -> dict[str, str]:
+def _same_row(one: _Run, other: _Run) -> dict[str, str]:
     """Return record -> which row of it is a row of the other run, in words; nothing if none is.
 
     The squared differences of two rows of counts over their sums are chi-square, as of any counts
@@ -148,7 +173,7 @@ def _same_row(one: Run, other: Run) -> dict[str, str]:
     """
     from scipy.special import chdtr
 
-    (times, a), (their_times, b) = _rows(one), _rows(other)
+    (times, a), (their_times, b) = one.rows, other.rows
     if a.shape[1] != b.shape[1] or not (len(a) and len(b)):
         return {}
     used = np.minimum(a.mean(axis=0), b.mean(axis=0)) >= LEAST_COUNT
@@ -158,23 +183,14 @@ def _same_row(one: Run, other: Run) -> dict[str, str]:
     for k in np.flatnonzero(used):
         sums = np.maximum(a[:, k, None] + b[None, :, k], 1.0)
         apart += (np.abs(a[:, k, None] - b[None, :, k]) + 0.5) ** 2 / sums
-    if one[0] is other[0]:
+    if one is other:
         np.fill_diagonal(apart, np.inf)
     row, like = np.unravel_index(int(apart.argmin()), apart.shape)
     if not chdtr(float(used.sum()), float(apart[row, like])) * apart.size < ONE_ROW:
         return {}
-    own, their = float(times[row]) / 60.0, float(their_times[like]) / 60.0
-    said = {one[0].id: say(SAME_ROW, own=own, their=their, known=other[0].id)}
-    return {other[0].id: say(SAME_ROW, own=their, their=own, known=one[0].id)} | said
-
-
-def _rows(run: Run) -> tuple[Floats, Floats]:
-    """Return the times (n,) [s] and classes of both sides (n, s) [-] of rows without a gap."""
-    counts = np.column_stack([side.classes for side in sides_of(*run, MOST)])
-    table = run[0].table
-    assert isinstance(table, MultipassTable)
-    whole = ~np.isnan(counts).any(axis=1)
-    return table.time[: len(counts)][whole], counts[whole]
+    own, their = float(times[row]), float(their_times[like])
+    said = {one.record.id: say(SAME_ROW, own=own, their=their, known=other.record.id)}
+    return {other.record.id: say(SAME_ROW, own=their, their=own, known=one.record.id)} | said
 
 
 def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
@@ -241,28 +257,29 @@ BACKWARDS = later("the noise of the counts follows that of record {known}, back 
 MIXED = later("{share:.0%} of the rows follow rows of record {known}")
 
 
-def _alike(one: Run, first: Floats, other: Run, second: Floats) -> tuple[Floats, Floats]:
+def _alike(one: _Run, other: _Run) -> tuple[Floats, Floats]:
     """Return the noise of two runs in the same classes: as they are, or of the sizes in common.
 
     Where both were counted at as many sizes the classes stand for each other, whatever they are
     called.
     """
-    if first.shape[1] == second.shape[1]:
-        return first, second
-    sides = [sides_of(*run, MOST) for run in (one, other)]
-    common = np.intersect1d(sides[0][0].sizes, sides[1][0].sizes)
-    kept = [[_of_sizes(side, common) for side in each] for each in sides]
-    return _noise(kept[0]), _noise(kept[1])
+    if one.noise.shape[1] == other.noise.shape[1]:
+        return one.noise, other.noise
+    common = np.intersect1d(one.sides[0].sizes, other.sides[0].sizes)
+    first, second = (
+        [replace(side, sizes=common, counts=side.counts[:, np.isin(side.sizes, common)])
+         for side in run.sides]
+        for run in (one, other)
+    )  # fmt: skip
+    return _noise(first), _noise(second)
 
 
-def _shares(one: Run, other: Run) -> tuple[Floats, Floats]:
+def _shares(one: _Run, other: _Run) -> tuple[Floats, Floats]:
     """Return what each class has of its row, (n, s) and (m, s), on a scale where noise is alike.
 
     What rows are multiplied by, all or each, and what classes are, leaves these as they are.
     """
-    sides = [sides_of(*run, MOST) for run in (one, other)]
-    both = [np.column_stack([side.classes for side in each]) for each in sides]
-    both = [raw[~np.isnan(raw).any(axis=1)] for raw in both]
+    both = [one.rows[1], other.rows[1]]
     if both[0].shape[1] != both[1].shape[1] or min(len(raw) for raw in both) < FEWEST:
         return np.zeros((0, 1)), np.zeros((0, 1))
     used = np.minimum(*(raw.mean(axis=0) for raw in both)) >= LEAST_COUNT
@@ -272,10 +289,6 @@ def _shares(one: Run, other: Run) -> tuple[Floats, Floats]:
     factor = share[1].mean(axis=0) / share[0].mean(axis=0)
     number = min(float(np.median(row)) for row in rows)
     return np.sqrt(share[0] * factor * number), np.sqrt(share[1] * number)
-
-
-def _of_sizes(side: CountedSide, sizes: Floats) -> CountedSide:
-    return replace(side, sizes=sizes, counts=side.counts[:, np.isin(side.sizes, sizes)])
 
 
 def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
