@@ -39,6 +39,10 @@ class Verification:
     """Where attachments, manifest and decision.json contradict each other."""
     recomputed: Recomputed = field(repr=False)
     answers: tuple[Answer, ...] = ()
+    recalled: str = ""
+    """What a register says was recalled of its evidence; empty where nothing was."""
+    recall_stands: bool = False
+    """Whether the approval was decided again without that evidence, and stands."""
 
     @property
     def failures(self) -> tuple[str, ...]:
@@ -48,7 +52,8 @@ class Verification:
     @property
     def gaps(self) -> tuple[str, ...]:
         """Return what is not proven: with one of these nothing is wrong, but it is not verified."""
-        return tuple(self._gaps())
+        recalled = (self.recalled,) if self.recalled and not self.recall_stands else ()
+        return (*recalled, *self._gaps())
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -134,6 +139,8 @@ class Verification:
                 yield f"{seal.field}: no list given tells whether its certificate was revoked"
 
     def _remarks(self) -> Iterator[str]:
+        if self.recalled and self.recall_stands:
+            yield self.recalled
         again = self.recomputed
         if again.made_with and not again.same_version:
             changed = ", ".join(

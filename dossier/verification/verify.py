@@ -8,6 +8,8 @@ from typing import Any
 
 from dossier.record.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.record.dossier_file import DossierFile, dossier_in
+from dossier.record.recall import recalls_in
+from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
 from dossier.record.trust import trust_of
@@ -30,6 +32,7 @@ def verify(
     at: datetime | None = None,
     pages: bool = True,
     trust_house: Sequence[str] = (),
+    register: Path | None = None,
 ) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
@@ -38,7 +41,8 @@ def verify(
     the moment at which certificates, concessions and review dates are judged, now if not given.
     With `pages` the PDF is built a second time from what is attached and compared byte by byte;
     without it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files
-    may be read, and only once the signatures hold.  Raises NotADossierError for any other file,
+    may be read, and only once the signatures hold; `register` is a folder of dossiers whose recalls
+    count.  Raises NotADossierError for any other file,
     CaseError for a certificate or list that is unfit, OSError where the file cannot be read.
     """
     target = Path(path)
@@ -50,6 +54,7 @@ def verify(
     taken = [each.strip().lower() for each in trust_house]
     again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
     today = (at or datetime.now(UTC)).date()
+    recalled, stands = _recalled(dossier, register)
     return Verification(
         file=target.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
@@ -57,9 +62,21 @@ def verify(
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
         trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
+        recalled=recalled, recall_stands=stands,
         answers=answers(again.case, again.assessment, today)
         if again.case and again.assessment else (),
     )  # fmt: skip
+
+
+def _recalled(dossier: DossierFile, register: Path | None) -> tuple[str, bool]:
+    """Return what a register says is recalled of a dossier, and whether it stands all the same."""
+    if register is None:
+        return "", False
+    recalls, case = recalls_in(register), dossier.decision.case
+    for file, why in recalls.faults.items():
+        return f"{file} of the register cannot be read ({why}): it may recall this one", False
+    found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))
+    return (found.text, found.stands) if found else ("", False)
 
 
 def verify_confined(path: Path, **how: Any) -> Verification:
