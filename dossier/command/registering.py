@@ -153,8 +153,8 @@ def recall(
     Exit code 0: every approval stands; 1: one falls, stands under new conditions, or cannot be
     decided again; 2: nothing was recalled.
 
-    Example: dossier recall out instrument:APC-21 --from 2025-12-08 --reason "The counter was found
-    to miss small particles." --out recalled
+    Example: dossier recall out instrument:APC-21 --from 2025-12-08 \\
+    --reason "It was found to miss small particles." --out recalled
     """
     from dossier.make.api import today
     from dossier.record.files import write_whole
