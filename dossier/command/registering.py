@@ -57,6 +57,12 @@ def register(
         Path | None,
         typer.Option(metavar="FILE", help="Write the whole register as a page for a browser."),
     ] = None,
+    ics: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Write all ends (reviews, concessions, ...) as iCalendar."
+        ),
+    ] = None,
     head: Annotated[
         str,
         typer.Option(
@@ -82,6 +88,7 @@ def register(
     Example: dossier register out --resting-on instrument:APC-21
     """
     from dossier.make.api import today
+    from dossier.register.calendar import calendar_text
     from dossier.register.query import Wanted, find, parse_rest
     from dossier.register.register import update
     from dossier.register.store import RegisterError
@@ -100,6 +107,8 @@ def register(
         hits = find(outcome, wanted)
         if html is not None:
             _write_page(folder, outcome, html)
+        if ics is not None:
+            ics.write_bytes(calendar_text(outcome).encode())
     except (RegisterError, ValueError) as error:
         typer.echo(shown(error), err=True)
         raise typer.Exit(WRONG_INPUT) from None
@@ -145,8 +154,8 @@ def recall(
     Exit code 0: every approval stands; 1: one falls, stands under new conditions, or cannot be
     decided again; 2: nothing was recalled.
 
-    Example: dossier recall out instrument:APC-21 --from 2025-12-08 --reason "The counter was found
-    to miss small particles." --out recalled
+    Example: dossier recall out instrument:APC-21 --from 2025-12-08 \\
+    --reason "It was found to miss small particles." --out recalled
     """
     from dossier.make.api import today
     from dossier.record.files import write_whole

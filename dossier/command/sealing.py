@@ -196,6 +196,10 @@ def verify(
         list[str] | None,
         typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),
     ] = None,
+    register: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Folder of dossiers whose recalls count."),
+    ] = None,
     quick: Annotated[
         bool, typer.Option("--quick", help="Do not rebuild the pages; then nothing is verified.")
     ] = False,
@@ -223,7 +227,7 @@ def verify(
         try:
             result = verify_confined(
                 path, trust=trusted, persons=persons, revoked=revoked, at=moment,
-                pages=not quick, trust_house=trust_house or (),
+                pages=not quick, trust_house=trust_house or (), register=register,
             )  # fmt: skip
         except (NotADossierError, StoppedError) as error:
             code, what = WRONG_INPUT, "not a dossier"
@@ -245,6 +249,7 @@ def verify(
         named = {
             "--trust": trust, "--trust-person": trust_person, "--crl": crl,
             "--trust-house": trust_house, "--quick": [""] if quick else [],
+            "--register": [register] if register else [],
         }  # fmt: skip
         given = [(flag, str(each)) for flag, every in named.items() for each in every or ()]
         write_whole(note, confined(lambda: note_pdf(results[0], day, given)))

@@ -197,7 +197,7 @@ def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
     for side, used in (("candidate", everything), ("reference", compared)):
         own = [each for each in _tables(case, "specimen") if _text(each, "filter") == side]
         of_lot = {_text(each, "id"): _text(each, "lot") for each in own}
-        records = [each for each in _tables(case, "record") if _text(each, "filter") == side]
+        records = [e for e in _tables(case, "record") if _text(e, "filter") in ("", side)]
         for lot in dict.fromkeys([*_texts(_table(case, side), "lots"), *of_lot.values()]):
             its = [_text(each, "id") for each in records
                    if of_lot.get(_text(each, "specimen")) in (None, "", lot)]  # fmt: skip

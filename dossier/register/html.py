@@ -7,8 +7,10 @@ from urllib.parse import quote
 
 from dossier.record.rests import KINDS
 from dossier.register.listing import plain
+from dossier.register.matrix import blocks
 from dossier.register.query import Hit
 from dossier.register.register import Register
+from dossier.register.row import STATES
 from dossier.report.assets import template_folder
 
 
@@ -29,11 +31,17 @@ def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None)
     )  # fmt: skip
     parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
     return environment.get_template("register.html").render(
-        outcome=outcome, hits=hits, kinds=KINDS,
+        outcome=outcome, hits=hits, kinds=KINDS, blocks=blocks(hits), states=_states(hits),
         script=Markup(parts["js"]), script_hash=_hash(parts["js"]),
         style=Markup(parts["css"]), style_hash=_hash(parts["css"]),
         href=lambda row: None if prefix is None else quote(f"./{prefix}{row.file}"),
     )  # fmt: skip
+
+
+def _states(hits: Sequence[Hit]) -> dict[str, str]:
+    """Return the states that occur on the page, each with its shape."""
+    found = {hit.row.state for hit in hits}
+    return {word: mark for word, mark in STATES.items() if word in found}
 
 
 def _hash(text: str) -> str:

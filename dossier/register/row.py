@@ -27,6 +27,16 @@ from dossier.record.standing import (
 )
 
 CONFLICT = "in conflict"
+_READS = {"approved": "approved", "approved with conditions": "conditional",
+          "not approved": "refused", "undecided": "undecided"}  # fmt: skip
+STATES = {
+    "approved": "\N{CHECK MARK}", "conditional": "\N{CIRCLE WITH LEFT HALF BLACK}",
+    RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}", "refused": "\N{MULTIPLICATION X}",
+    CONFLICT: "\N{WHITE DIAMOND}", NOT_INTACT: "\N{WHITE DIAMOND}",
+    NOT_PROVEN: "\N{WHITE DIAMOND}", "undecided": "?", DRAFT: "\N{DOTTED CIRCLE}",
+    "superseded": "\N{RIGHTWARDS ARROW}",
+}  # fmt: skip
+"""The word for each state of a dossier, and the shape that stands before it."""
 STOOD = (SIGNED_OFF, EXPIRED, RECALLED)
 """What takes the place of an earlier one, whatever became of it since."""
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
@@ -89,6 +99,15 @@ class Row:
         if self.standing in STOOD:
             return f"superseded: was {self.found}"
         return read_as(self.found, f"{self.standing}, superseded")
+
+    @property
+    def state(self) -> str:
+        """Return one word for it: one of `STATES`."""
+        if self.conflict or self.standing in (NOT_INTACT, NOT_PROVEN, DRAFT):
+            return CONFLICT if self.conflict else self.standing
+        if not self.current:
+            return "superseded"
+        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, _READS[self.found])
 
     @property
     def name(self) -> str:

@@ -41,6 +41,10 @@ class Verification:
     answers: tuple[Answer, ...] = ()
     carried: tuple["Verification", ...] = ()
     """The dossiers that it carries evidence from, each verified as if by itself."""
+    recalled: str = ""
+    """What a register says was recalled of its evidence; empty where nothing was."""
+    recall_stands: bool = False
+    """Whether the approval was decided again without that evidence, and stands."""
 
     @property
     def failures(self) -> tuple[str, ...]:
@@ -51,8 +55,9 @@ class Verification:
     @property
     def gaps(self) -> tuple[str, ...]:
         """Return what is not proven: with one of these nothing is wrong, but it is not verified."""
+        recalled = (self.recalled,) if self.recalled and not self.recall_stands else ()
         below = (f"{each.file}: {line}" for each in self.carried for line in each.gaps)
-        return *self._gaps(), *below
+        return *recalled, *self._gaps(), *below
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -139,6 +144,8 @@ class Verification:
                 yield f"{seal.field}: no list given tells whether its certificate was revoked"
 
     def _remarks(self) -> Iterator[str]:
+        if self.recalled and self.recall_stands:
+            yield self.recalled
         again = self.recomputed
         if again.made_with and not again.same_version:
             changed = ", ".join(

@@ -9,6 +9,8 @@ from typing import Any
 from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
 from dossier.make.recompute import Recomputed, recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
+from dossier.record.recall import recalls_in
+from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
 from dossier.record.trust import Trust, trust_of
@@ -30,6 +32,7 @@ def verify(
     at: datetime | None = None,
     pages: bool = True,
     trust_house: Sequence[str] = (),
+    register: Path | None = None,
 ) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
@@ -38,18 +41,25 @@ def verify(
     the moment at which certificates, concessions and review dates are judged, now if not given.
     With `pages` the PDF is built a second time from what is attached and compared byte by byte;
     without it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files
-    may be read, and only once the signatures hold.  Raises NotADossierError for any other file,
+    may be read, and only once the signatures hold; `register` is a folder of dossiers whose recalls
+    count.  Raises NotADossierError for any other file,
     CaseError for a certificate or list that is unfit, OSError where the file cannot be read.
     """
     trusted = trust_of(trust, persons, revoked, at)
     taken = tuple(each.strip().lower() for each in trust_house)
     today = (at or datetime.now(UTC)).date()
     target = Path(path)
-    return _verified(target.name, read_pdf(target), trusted, taken, today, pages)
+    return _verified(target.name, read_pdf(target), trusted, taken, today, pages, register)
 
 
 def _verified(
-    name: str, data: bytes, trusted: Trust, taken: tuple[str, ...], today: date, pages: bool
+    name: str,
+    data: bytes,
+    trusted: Trust,
+    taken: tuple[str, ...],
+    today: date,
+    pages: bool,
+    register: Path | None,
 ) -> Verification:
     """Return what is found out about one dossier, and those that it carries evidence from."""
     pdf = open_pdf(data)
@@ -57,6 +67,7 @@ def _verified(
     seals = read_seals(pdf, trusted)
     vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
     again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
+    recalled, stands = _recalled(dossier, register)
     return Verification(
         file=name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
@@ -64,13 +75,25 @@ def _verified(
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
         trust_house=taken, signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
+        recalled=recalled, recall_stands=stands,
         answers=answers(again.case, again.assessment, today)
         if again.case and again.assessment else (),
         carried=tuple(
-            _verified(each.file, each.content, trusted, taken, today, pages)
+            _verified(each.file, each.content, trusted, taken, today, pages, register)
             for each in (again.case.carried if again.case else ())
         ),
     )  # fmt: skip
+
+
+def _recalled(dossier: DossierFile, register: Path | None) -> tuple[str, bool]:
+    """Return what a register says is recalled of a dossier, and whether it stands all the same."""
+    if register is None:
+        return "", False
+    recalls, case = recalls_in(register), dossier.decision.case
+    for file, why in recalls.faults.items():
+        return f"{file} of the register cannot be read ({why}): it may recall this one", False
+    found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))
+    return (found.text, found.stands) if found else ("", False)
 
 
 def verify_confined(path: Path, **how: Any) -> Verification:

@@ -14,11 +14,13 @@ from pathlib import Path
 
 from pypdf import PdfReader
 
+from dossier.register.calendar import calendar_text
 from dossier.register.html import register_page
 from dossier.register.listing import csv_text, json_text
 from dossier.register.query import Wanted, find
+from dossier.register.recall import Asked, recall
 from dossier.register.store import FILE
-from tests.archive.made import GIVES, case_toml, dossier, finding, put, update
+from tests.archive.made import GIVES, TODAY, case_toml, dossier, finding, put, update
 
 ROUNDS = 5
 WORDS = ("approved", "approved with conditions", "not approved", "undecided")
@@ -96,6 +98,11 @@ def main(count):
         page = register_page(outcome, hits, prefix="")
         beside(f"page of {len(page) / 1e6:.1f} MB",
                lambda: register_page(outcome, hits, prefix=""), *reading)  # fmt: skip
+        beside("calendar", lambda: calendar_text(outcome), *reading)
+        asked = Asked(what="instrument:APC-3", reason="It was found to read low.", day=TODAY)
+        done = recall(folder, outcome, asked)
+        beside(f"recall that touches {len(done.told)}",
+               lambda: recall(folder, update(folder, head=done.head), asked), *reading)  # fmt: skip
         beside("CSV", lambda: csv_text(hits), *reading)
         beside("JSON", lambda: json_text(outcome, hits), *reading)
 

@@ -1,0 +1,317 @@
+"""Recalls: which approvals rest on what was recalled, what is left of them, and who is told."""
+
+import json
+import shutil
+from dataclasses import replace
+from datetime import date
+
+import icalendar
+import pytest
+from pypdf import PdfReader
+
+from dossier.record.recall import FALLS, STANDS, UNKNOWN, recalls_in
+from dossier.register.calendar import calendar_text
+from dossier.register.html import register_page
+from dossier.register.letters import Reply, letters_pdf, lines, recall_json
+from dossier.register.matrix import NOWHERE, blocks
+from dossier.register.query import Wanted
+from dossier.register.query import find as found_in
+from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
+from dossier.verification.verify import verify
+from tests.archive.made import TODAY, case_toml, finding, put, update
+from tests.archive.made import dossier as made
+from tests.archive.sealed import run
+
+WHY = "The flow meter was found to read four percent low."
+FIRST = date(2026, 2, 4)
+"""Day of the first of the three sweeps of the built dossier, which are a day apart."""
+
+
+@pytest.fixture
+def folder(tmp_path, dossier):
+    """A folder with the built dossier, approved on three sweeps with the instrument FM-04."""
+    folder = tmp_path / "dossiers"
+    folder.mkdir()
+    shutil.copy(dossier.pdf, folder / "built.pdf")
+    return folder
+
+
+def put_on_file(folder, what="instrument:FM-04", **how):
+    asked = Asked(**({"what": what, "reason": WHY, "day": TODAY} | how))
+    return recall(folder, update(folder), asked)
+
+
+def told(done):
+    return {each.row.file: each.outcome for each in done.told}
+
+
+def reads(folder):
+    return {row.file: row.decision for row in update(folder).rows}
+
+
+def refused(folder, *arguments, **how):
+    before = sorted(path.name for path in folder.iterdir())
+    with pytest.raises(RecallError) as error:
+        put_on_file(folder, *arguments, **how)
+    kept = {"dossier-register.sqlite", *before}
+    assert {path.name for path in folder.iterdir()} <= kept
+    return str(error.value)
+
+
+def test_an_approval_without_its_evidence_falls_and_nobody_reads_it_as_approved(folder):
+    outcome = update(folder)
+    assert {row.decision for row in outcome.rows} == {"approved"}
+    done = put_on_file(folder, first=FIRST)
+    (each,) = done.told
+    assert (each.outcome, each.records) == (FALLS, ("PD-C1", "PD-C2", "PD-C3"))
+    assert each.why == "undecided (not demonstrated: P1)"
+    after = update(folder)
+    assert (after.whole, after.head, after.rows[0].decision) == (
+        True, done.head, "recalled: was approved"
+    )  # fmt: skip
+    assert "review due" not in calendar_text(after).lower()
+    found = verify(folder / "built.pdf", pages=False, register=folder)
+    assert found.gaps[0].startswith("recall 1 (instrument:FM-04): falls: undecided")
+    assert not [gap for gap in verify(folder / "built.pdf", pages=False).gaps if "recall" in gap]
+
+
+def test_an_approval_that_holds_without_a_record_stands_and_says_so(folder):
+    done = put_on_file(folder, until=FIRST)
+    assert (told(done), done.told[0].records) == ({"built.pdf": STANDS}, ("PD-C1",))
+    (row,) = update(folder).rows
+    assert row.decision == "approved"
+    assert row.remark.startswith("recall 1 (instrument:FM-04): stands without it")
+    found = verify(folder / "built.pdf", pages=False, register=folder)
+    assert not [gap for gap in found.gaps if "recall" in gap]
+    assert any("stands without it" in remark for remark in found.remarks)
+
+
+def test_what_two_recalls_take_away_is_left_out_together(folder):
+    # Either alone leaves two sweeps that carry the approval; both leave one, without scatter.
+    assert told(put_on_file(folder, until=FIRST)) == {"built.pdf": STANDS}
+    done = put_on_file(folder, "record:PD-C2")
+    assert (done.told[0].outcome, done.told[0].records) == (FALLS, ("PD-C1", "PD-C2"))
+    lifted = put_on_file(folder, until=FIRST, lift=True)
+    assert (lifted.told[0].outcome, lifted.told[0].records) == (STANDS, ("PD-C2",))
+    assert reads(folder) == {"built.pdf": "approved"}
+
+
+def test_the_same_recall_twice_is_one(folder):
+    first = put_on_file(folder, first=FIRST)
+    again = put_on_file(folder, first=FIRST)
+    assert (first.before, again.before, again.head) == (0, 1, first.head)
+    assert len(recalls_in(folder).given) == 1
+
+
+def test_a_recall_that_is_lifted_gives_the_approval_back(folder):
+    put_on_file(folder, first=FIRST)
+    done = put_on_file(folder, lift=True)
+    assert (told(done), done.recall.lifts) == ({"built.pdf": AGAIN}, (1,))
+    assert reads(folder) == {"built.pdf": "approved"}
+    assert "is not recalled: nothing to lift" in refused(folder, lift=True)
+    put_on_file(folder, first=FIRST)
+    assert reads(folder) == {"built.pdf": "recalled: was approved"}
+
+
+def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
+    put_on_file(folder, first=FIRST)
+    put(folder, "late.pdf", made("Z", inputs={"case.toml": case_toml(("FM-04",))}))
+    row = next(each for each in update(folder).rows if each.file == "late.pdf")
+    assert row.decision == "recalled: was approved"
+    assert row.remark.endswith("MP-1; not decided again since")
+
+
+@pytest.mark.parametrize("edit", ["removed", "edited", "damaged"])
+def test_a_recall_file_that_is_touched_shows(folder, edit):
+    put_on_file(folder, first=FIRST)
+    path = folder / "recall-0001.json"
+    text = path.read_text("utf-8")
+    if edit == "removed":
+        path.unlink()
+    else:
+        path.write_text(text.replace("FM-04", "FM-99") if edit == "edited" else text[:-20], "utf-8")
+    outcome = update(folder)
+    assert not outcome.whole
+    assert "missing" in {event.kind for event in outcome.events}
+    if edit == "damaged":
+        assert "recall not read" in {event.kind for event in outcome.events}
+        assert "mend that first" in refused(folder, "instrument:DP-11")
+        found = verify(folder / "built.pdf", pages=False, register=folder)
+        assert "cannot be read" in found.gaps[0]
+
+
+@pytest.mark.parametrize(
+    ("what", "how", "words"),
+    [
+        ("instrument:FM4", {}, "did you mean instrument:FM-04"),
+        ("instrument:fm-04 ", {"until": date(2020, 1, 1)}, "used on days from 2026-02-04"),
+        ("instrument:FM-04", {"until": FIRST, "first": TODAY}, "is before --from"),
+        ("instrument:FM-04", {"first": date(2026, 6, 2)}, "a day that has not come"),
+        ("instrument:FM-04", {"until": date(2027, 1, 1)}, "leave --until out"),
+        ("instrument:FM-04", {"reason": "bad"}, "says nothing"),
+        ("instrument:Elsewhere/FM-04", {}, "no record rests on instrument:FM-04 of Elsewhere"),
+        ("instrument:BAL-02", {}, "no record was made with it"),
+        ("standard:ISO 4548-12", {}, "kinds: instrument, certificate"),
+        ("FM-04", {}, "is not KIND:VALUE"),
+        ("dossier:LFQ-9999", {}, "nothing is recalled"),
+        ("instrument:FM-04", {"lift": True}, "On file: no recall"),
+    ],
+)
+def test_a_recall_that_names_nothing_is_answered(folder, what, how, words):
+    assert words in refused(folder, what, **how)
+
+
+def test_one_name_in_two_laboratories_must_be_told_apart(tmp_path):
+    other = case_toml().replace(b"Invented Test House", b"Another Invented House")
+    put(tmp_path, "a.pdf", made("A"))
+    put(tmp_path, "b.pdf", made("B", inputs={"case.toml": other}))
+    words = refused(tmp_path, "instrument:APC-21")
+    assert "names more than one thing" in words
+    assert "instrument:Another Invented House/APC-21" in words
+    done = put_on_file(tmp_path, "instrument:Another Invented House/APC-21")
+    assert told(done) == {"b.pdf": UNKNOWN}  # made by hand: nothing there can be decided again
+    assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "recalled: was approved"}
+    assert "record:A/MP-1" in refused(tmp_path, "record:MP-1")
+    assert told(put_on_file(tmp_path, "record:A/MP-1")) == {"a.pdf": UNKNOWN}
+
+
+def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
+    put(tmp_path, "r0.pdf", made("A", 0))
+    put(tmp_path, "r1.pdf", made("A", 1, inputs={"case.toml": case_toml(("APC-5",))}))
+    done = put_on_file(tmp_path, "instrument:APC-21")
+    assert told(done) == {"r0.pdf": NO_APPROVAL}
+    assert done.told[0].why == "superseded: was approved"
+    assert reads(tmp_path)["r1.pdf"] == "approved"
+    put_on_file(tmp_path, "instrument:APC-5")  # what fell does not give way to what it replaced
+    assert reads(tmp_path) == {
+        "r0.pdf": "superseded: was approved", "r1.pdf": "recalled: was approved",
+    }  # fmt: skip
+
+
+def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path):
+    put(tmp_path, "draft.pdf", made("A", signed=False))
+    put(tmp_path, "no.pdf", made("B", decision="not approved"))
+    broken = made("C").replace(b"MP-1", b"MP-2")
+    put(tmp_path, "junk.pdf", b"%PDF-1.7 nothing")
+    put(tmp_path, "over.pdf", made("D", review_due="2026-05-01"))
+    put(tmp_path, "edited.pdf", broken)
+    done = put_on_file(tmp_path, "lot:25-311")
+    assert set(told(done).values()) == {NO_APPROVAL}
+    whys = {each.row.file: each.why for each in done.told}
+    assert whys["draft.pdf"] == "draft: would be approved"
+    assert whys["over.pdf"] == "expired: was approved"
+    said = list(lines(update(tmp_path), done))
+    assert any("not looked at: junk.pdf" in line for line in said)
+    document = json.loads(recall_json(update(tmp_path), done, False))
+    assert "junk.pdf" in {each["file"] for each in document["not_dossiers"]}
+
+
+def test_a_dossier_recalled_as_a_whole_falls_without_a_decision(folder):
+    done = put_on_file(folder, "dossier:LFQ-0412 r0")
+    assert (told(done), done.told[0].why) == ({"built.pdf": FALLS}, "it is recalled as a whole")
+
+
+def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
+    put(folder, "made.pdf", made("Y", inputs={"case.toml": case_toml(("FM-04",))}))
+    done = put_on_file(folder, first=FIRST)
+    assert told(done) == {"built.pdf": FALLS, "made.pdf": UNKNOWN}
+
+
+NASTY = "A\r\nBEGIN:VEVENT; x, y\\n\u202e\u2028<b>&\u0000" + "ü" * 60
+
+
+def test_letters_are_a_page_each_in_the_language_of_the_dossier(folder):
+    done = put_on_file(folder, first=FIRST)
+    (each,) = done.told
+    german = each.left.case.model_copy(update={"language": "de"})
+    row = replace(each.row, equipment=NASTY * 20, number="Z")
+    other = replace(each, row=row, left=replace(each.left, case=german))
+    both = replace(done, told=(each, other))
+    outcome = update(folder)
+    reply = Reply("Evidence desk (invented)", date(2026, 6, 8))
+    listed = replace(done, told=())
+    assert letters_pdf(outcome, listed, reply) == letters_pdf(outcome, listed, reply)
+    path = folder.parent / "letters.pdf"
+    path.write_bytes(letters_pdf(outcome, both, reply))
+    pages = [" ".join(page.extract_text().split()) for page in PdfReader(path).pages]
+    assert len(pages) == 3
+    assert "The approval falls" in pages[0]
+    assert "Evidence desk (invented)" in pages[0]
+    assert "Die Freigabe entfällt" in pages[1]
+    assert "08.06.2026" in pages[1] or "8. Juni 2026" in pages[1]
+    assert "Every dossier that rests on it" in pages[2]
+
+
+def test_the_calendar_is_read_by_another_library_and_holds_every_end(tmp_path):
+    covered = finding(verdict="fail", value=90.1, concession="Until the next one.")
+    text = case_toml() + (
+        b'[[concession]]\nrequirement = "E1"\ntext = "Until the next one."\n'
+        b'agreed_by = "Head"\nagreed = 2026-03-01\nuntil = 2026-12-31\n'
+        b'[[instrument]]\nid = "APC-21"\ncalibrated = 2025-12-08\ndue = 2026-12-07\n'
+    )
+    put(tmp_path, "a.pdf", made(
+        "A", findings=[covered], decision="approved with conditions", review_due="2028-01-31",
+        inputs={"case.toml": text}, equipment=[NASTY],
+    ))  # fmt: skip
+    put(tmp_path, "b.pdf", made("B", signed=False, review_due="2027-01-01"))
+    text = calendar_text(update(tmp_path))
+    assert text == calendar_text(update(tmp_path))
+    assert max(len(line) for line in text.encode().split(b"\r\n")) <= 75
+    assert "\n" not in text.replace("\r\n", "")
+    read = icalendar.Calendar.from_ical(text)
+    events = read.walk("VEVENT")
+    assert {(str(e["SUMMARY"]), e.decoded("DTSTART")) for e in events} == {
+        ("Review due: A r0", date(2028, 1, 31)),
+        ("Concession ends: A r0, E1", date(2026, 12, 31)),
+        ("Calibration due: APC-21", date(2026, 12, 7)),
+    }
+    assert len({str(each["UID"]) for each in events}) == 3
+    assert "ü" * 60 in next(str(e["DESCRIPTION"]) for e in events if "Review" in e["SUMMARY"])
+
+
+def test_the_matrix_says_state_by_shape_and_word_for_each_machine(tmp_path):
+    machines = ["Pump 1", "Pump 2"]
+    put(tmp_path, "a.pdf", made("A", candidate="CAN-1", equipment=machines))
+    put(tmp_path, "b.pdf", made("B", candidate="CAN-2", equipment=["Pump 2"], signed=False))
+    put(tmp_path, "c.pdf", made("C", candidate="CAN-3", equipment=[], decision="not approved"))
+    put(tmp_path, "d.pdf", made("D", candidate="<b>", equipment=[NASTY]))
+    outcome = update(tmp_path)
+    hits = found_in(outcome, Wanted(superseded=True))
+    tables = blocks(hits)
+    assert {block.machines[0][0] for block in tables} >= {"Pump 1", NOWHERE}
+    pumps = next(block for block in tables if block.machines[0][0] == "Pump 1")
+    assert pumps.filters == ("CAN-1", "CAN-2")
+    states = [[[row.state for row in cell] for cell in cells] for _, cells in pumps.machines]
+    assert states == [[["approved"], []], [["approved"], ["draft"]]]
+    page = register_page(outcome, hits, prefix="")
+    assert '<span aria-hidden="true">✓</span> approved' in page
+    assert "✕" in page or "\N{MULTIPLICATION X}" in page
+    assert "<b>" not in page
+
+
+def test_the_matrix_grows_as_the_dossiers_do(tmp_path):
+    put(tmp_path, "a.pdf", made("A"))
+    (hit,) = found_in(update(tmp_path), Wanted())
+    (machine,) = [each for each in hit.rests if each.kind == "equipment"]
+
+    def cells(count):
+        hits = [
+            replace(hit, row=replace(hit.row, candidate=f"CAN-{n}"),
+                    rests=(replace(machine, value=f"Pump {n}"), replace(machine, value="Pump 0")))
+            for n in range(count)
+        ]  # fmt: skip
+        return sum(len(line) for block in blocks(hits) for _, line in block.machines)
+
+    assert cells(400) <= 2.2 * cells(200) <= 4.4 * 400
+
+
+def test_the_command_writes_letters_and_ends_with_what_became_of_them(folder, tmp_path):
+    call = ["recall", folder, "instrument:FM-04", "--from", "2026-02-04", "--reason", WHY]
+    done = run(*call, "--out", folder / "inside")
+    assert (done.returncode, "lies in the folder" in done.stderr) == (2, True)
+    done = run(*call, "--out", tmp_path / "out")
+    assert done.returncode == 1
+    assert "LFQ-0412 r0: falls: undecided" in done.stdout
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {"letters.pdf", "recall.json"}
+    done = run("recall", folder, "instrument:XX-9", "--reason", WHY, "--out", tmp_path / "out")
+    assert (done.returncode, "nothing is recalled" in done.stderr) == (2, True)
