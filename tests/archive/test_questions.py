@@ -53,6 +53,10 @@ def test_what_is_wrong_is_answered_no(old, new, file, question, intact, tmp_path
     assert all(found[key] == "no" for key in changed)
 
 
+def test_specimens_that_are_named_in_rows_alone_are_accounted_for():
+    assert set(words(INPUTS / "canal-locks").values()) == {"yes"}
+
+
 def test_a_concession_that_has_run_out_is_told():
     before, after = (words(INPUTS / "chain-ferry", day) for day in (TODAY, date(2027, 11, 1)))
     (question,) = [key for key in before if "concession" in key]

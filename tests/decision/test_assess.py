@@ -1,11 +1,13 @@
-"""The seed of a case's draws."""
+"""The seed of a case's draws, and what is told of what is not shown."""
 
+import math
 from types import SimpleNamespace
 
 import pytest
 
 from dossier.decision import assess as module
 from dossier.decision.assess import seed_of
+from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.estimate import Estimate
 
 
@@ -23,3 +25,12 @@ def test_a_filter_that_was_not_tested_alike_is_said_to_be_left_out(apart, said, 
     before, *notes = module._set_apart(None, SimpleNamespace(quantity=None), found).notes
     assert (before, len(notes)) == ("as it was", said)
     assert all(each.endswith("not tested alike: other terminal") for each in notes)
+
+
+@pytest.mark.parametrize(("value", "given"), [(3.0, True), (math.inf, False), (math.nan, False)])
+def test_what_is_known_is_told_of_what_is_not_shown(value, given):
+    found = Estimate(value=value, u=0.1, unit="1")
+    told = module._not_shown(SimpleNamespace(lower=1.0, upper=None), "why", found)
+    assert (told.verdict, told.reason, told.lower) == (Verdict.NOT_DEMONSTRATED, "why", 1.0)
+    assert told.interval == (found.interval() if given else None)
+    assert module._not_shown(SimpleNamespace(lower=1.0, upper=None), "why", None).interval is None

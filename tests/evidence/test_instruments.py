@@ -68,6 +68,19 @@ def test_an_absolute_reading_keeps_its_unit():
     second = instrument("VR", ["volume rate"], reading_u="2 %")
     assert absolute(instrument("FM", ["flow"]), second, value=3.0) == approx(0.06)
     assert absolute(value=-3.0) == approx(3.0 * 0.06 / math.sqrt(3.0))
+
+
+@pytest.mark.parametrize(
+    ("measurands", "u"),
+    [
+        (("flow", "temperature"), 0.06 * 20.0),
+        (("temperature", "flow"), 1.2),
+        (("flow", "size", "counts"), 0.06 * 20.0),
+    ],
+)
+def test_without_any_figure_the_first_measurand_stands_in(measurands, u):
+    """Of a temperature in kelvin whatever the reading, of a flow as a share of it."""
+    assert known(measurands, value=20.0, of=absolute_accuracy).u == approx(u / math.sqrt(3.0))
     made = lab()
     warm = absolute_accuracy(made.case, LIMITS, made.case.records[0].entry, ("temperature",), 300.0)
     assert warm.u == approx(1.2 / math.sqrt(3.0))

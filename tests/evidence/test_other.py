@@ -1,12 +1,14 @@
 """Rules of the valve's record, on sweeps of any number of rows."""
 
+import math
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from dossier.case.records import MeasurementTable
 from dossier.evidence.validity import other
-from dossier.evidence.validity.other import _both_sweeps, _rows
+from dossier.evidence.validity.other import _both_sweeps, _credible, _rows
 
 
 @pytest.fixture
@@ -50,3 +52,16 @@ def test_the_shortest_of_all_sweeps_counts(sizes, words, met, swept):
     swept(*sizes)
     found = _rows(None, SimpleNamespace(value=5))
     assert (found.met, found.found) == (met, words)
+
+
+@pytest.mark.parametrize(("values", "met"), [([math.nan] * 2, True), ([math.nan, 9.0], False)])
+def test_a_result_is_held_against_what_is_asked_where_there_is_one(values, met):
+    """Empty cells alone say nothing, and no warning comes of them."""
+    table = MeasurementTable(
+        specimen=("C1", "C2"), names=("burst pressure",), values=(np.array(values),),
+        bounds=(("", ""),), units=("Pa",), remarks=("", ""),
+    )  # fmt: skip
+    demand = SimpleNamespace(quantity=SimpleNamespace(name="burst_pressure"), lower=1.0, id="B1",
+                             unit="Pa", shown=lambda value: value)  # fmt: skip
+    found = _credible(SimpleNamespace(table=table), [demand], SimpleNamespace(value=5.0))
+    assert found.met == met

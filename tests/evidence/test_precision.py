@@ -172,9 +172,7 @@ def test_laboratories_that_hardly_differ_take_nothing_off_a_size_rating(divided,
     seen = replace(of([[1.0, 1.1], [1.0, 1.1]]), between=1e-6)
     spread = []
     for told in (None, seen):
-        monkeypatch.setattr(
-            "dossier.evidence.quantities.size_rating.precision", lambda *_, told=told: told
-        )
+        monkeypatch.setattr(size_rating, "precision", lambda *_, told=told: told)
         found = KNOWN["size_at_ratio"].compute(divided, "candidate", {"ratio": 10})
         spread.append(np.ptp(np.quantile(found.samples, [0.05, 0.95])))
     assert spread[1] >= 0.99 * spread[0]

@@ -104,6 +104,10 @@ def test_a_gap_on_one_side_is_one_on_both():
     assert found.ratio == approx([20.0, 25.0])
     assert found.readings[4:7, 0].tolist() == [9, 6, 10]  # the row at 50 min ends the fifth
     assert found.dispersion == approx([0.0, 0.0])  # the rows left do not scatter at all
+    wild = np.tile([20.0, 4.0], (101, 1))
+    wild[50:55] = [[200.0], [20.0], [200.0], [20.0], [200.0]]
+    blank = np.where(up > 1e6, math.nan, up)
+    assert reduced(table(upstream=blank, downstream=wild)).dispersion == approx([0.0, 0.0])
     gap[:] = math.nan
     with pytest.raises(ValueError, match="no reading"):
         reduced(table(downstream=gap))

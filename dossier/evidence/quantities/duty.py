@@ -290,7 +290,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     nominal = np.array([mass for mass, _ in masses]) / rate
     # Beyond the tested loading nothing changes: a draw far out in the tail only thins the grid.
     top = 2.0 * max(float(one.drop[-1]) for one in specimens)
-    limits = np.clip(_limit_draws(bench, side, limit), 0.0, max(limit.value, top))
+    limits = np.clip(_limit_draws(bench, side, limit), 0.0, top)
     shares = {
         name: half_width_of(
             _lives(specimens, _alone(draws, name), np.array([limit.value])).mean(axis=0)
