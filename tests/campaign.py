@@ -3,6 +3,7 @@
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 from unittest.mock import patch
 
 import numpy as np
@@ -12,6 +13,7 @@ from dossier.case.fields import Ends, Measured, VolumeEnds
 from dossier.case.model import Reproducibility
 from dossier.case.read import read_case_files
 from dossier.case.records import MultipassTable, PressureDropTable
+from dossier.decision.choice import Candidate
 from dossier.evidence.prepare import prepare
 from dossier.make.api import limits
 from tests import laboratory as lab
@@ -50,6 +52,11 @@ PLAN = lab.RigPlan(
 )
 STATED = lab.Certificates()
 OIL = lab.Oil(kv40=110.0, kv100=14.5, density15=880.0)
+
+
+def unchecked():
+    """Look at no rule of validity, which changes no result and takes most of the time."""
+    return patch("dossier.evidence.prepare._checks", lambda *_: ())
 
 
 @dataclass(frozen=True)
@@ -211,5 +218,30 @@ def campaign(
     case = replace(
         base.case, records=tuple(records), qualification=qualification, application=application
     )
-    with nullcontext() if checked else patch("dossier.evidence.prepare._checks", lambda *_: ()):
+    with nullcontext() if checked else unchecked():
         return prepare(case, limits(), seed)
+
+
+def as_two(bench, other=None):
+    """Return the candidate of one campaign and the reference of another, or of the same, as two.
+
+    Each is the candidate of a case of its own: what one would choose between.
+    """
+    found = []
+    for side, of, label in (
+        ("candidate", bench, "ONE-r0"),
+        ("reference", other or bench, "TWO-r0"),
+    ):
+        own = tuple(
+            replace(each, entry=each.entry.model_copy(update={"filter": "candidate"}))
+            for each in of.case.records
+            if each.entry.filter == side
+        )
+        found.append(
+            Candidate(
+                label=label,
+                case=replace(of.case, records=own),
+                assessment=SimpleNamespace(bench=SimpleNamespace(checks=of.checks)),
+            )
+        )
+    return found

@@ -9,9 +9,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from dossier.case.application import Requirement
+from dossier.decision.choice import set_beside
 from dossier.decision.probability import Threshold, against, probability
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import generator, with_trials
+from dossier.make.api import limits
+from dossier.report.pages.comparison import ends_of
 from tests import campaign as sim
 from tests import laboratory as lab
 
@@ -131,6 +136,57 @@ class Tally:
         return self._masses
 
 
+LIMITS = {
+    "efficiency": {"min": "50 %"}, "filtration_ratio": {"min": 2},
+    "clean_pressure_drop": {"max": "100 kPa"},
+}  # fmt: skip
+
+
+def asked(base):
+    """Return a demand on each quantity of `truths`, by name."""
+    requirements = [
+        Requirement(
+            id=name, text="x", quantity=quantity, source="x", severity="mandatory",
+            at={key: f"{value:g} um(c)" for key, value in at.items() if key == "size"}
+            | ({"flow": "80 L/min", "temperature": "105 degC"} if "flow" in at else {}),
+            **LIMITS.get(quantity, {"min": "1 g"}),
+        )
+        for name, (quantity, at, _) in truths(sim.CANDIDATE).items()
+    ]  # fmt: skip
+    update = {"requirement": requirements}
+    demands, problems = resolve(base.case.application.model_copy(update=update), "")
+    assert not problems
+    return demands[: len(requirements)]  # and what the duty asks for
+
+
+class Chosen:
+    """How often stated differences between two candidates cover the truth."""
+
+    def __init__(self, campaigns, specimens=3, where=together):
+        self.campaigns = campaigns
+        self.error = float(np.sqrt(0.05 * 0.95 / campaigns))
+        own, other = truths(sim.CANDIDATE), truths(sim.REFERENCE)
+        self.covered = dict.fromkeys(own, 0)
+        base = sim.template()
+        demands = asked(base)
+        with with_trials(DRAWS), sim.unchecked():
+            for seed in range(campaigns):
+                pair = sim.as_two(sim.campaign(base, seed, specimens, where, checked=False))
+                found = set_beside(*pair, demands, limits())
+                for each in found.differences:
+                    name = each.demand.id
+                    assert not each.why, each.why
+                    a, b = own[name][2], other[name][2]
+                    truth = a / b if name.startswith("ratio") else a - b
+                    _, low, high = ends_of(each.own, each.other)
+                    self.covered[name] += low <= truth <= high
+
+
+CHOSEN = {
+    "candidates of one laboratory": (3, together),
+    "candidates of one laboratory, six specimens": (6, together),
+    "candidates of two laboratories": (3, apart),
+}
 SETS = {
     "two specimens": (2, together),
     "three specimens": (3, together),
@@ -144,6 +200,7 @@ SETS = {
 def table(name, told):
     """Return the shares of one set as lines of text, in percent."""
     kinds = ("covered", "passed", "population", "not_worse")
+    kinds = [kind for kind in kinds if hasattr(told, kind)]
     yield f"{name}, {told.campaigns} campaigns, one standard error of 5 %: {100 * told.error:.1f} %"
     yield f"{'':<16}" + "".join(f"{kind:>12}" for kind in kinds)
     for each in told.covered:
@@ -152,7 +209,8 @@ def table(name, told):
 
 
 if __name__ == "__main__":
-    for chosen in sys.argv[2:] or SETS:
-        counted = Tally(int(sys.argv[1]), *SETS[chosen])
+    for chosen in sys.argv[2:] or [*SETS, *CHOSEN]:
+        count, sets = (Chosen, CHOSEN) if chosen in CHOSEN else (Tally, SETS)
+        counted = count(int(sys.argv[1]), *sets[chosen])
         sys.stdout.write("\n".join([*table(chosen, counted), ""]))
         sys.stdout.flush()
