@@ -44,5 +44,7 @@ class Carried(Model):
     records: Annotated[tuple[Number, ...], Field(min_length=1)]
     reason: Words
     """Why the change does not touch what these records show, in a sentence."""
+    agreed_by: Name
+    """Who answers for it: a person or a role."""
     until: date
     """Last day on which they count: no later than the review of the dossier that they are from."""

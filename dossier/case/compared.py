@@ -7,13 +7,14 @@ from typing import Any
 
 from dossier.case.application import Application, BypassValve
 from dossier.case.change import BY_MAKER, Carried, Change
-from dossier.case.consistency import A_SENTENCE, plain, says_something
+from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
 from dossier.case.whole import tables
 
 SIDES = ("candidate", "reference")
 Fault = tuple[str, str, str]
 """Key, what is wrong, what to do."""
 Table = Mapping[str, Any]
+ASKED = "write [change] with what = ['glue'], or what else it is, and text = '...'"
 CONDITIONS = ("dust", "flow", "terminal_pressure_drop", "base_level", "criterion_flow")
 """Conditions that a method is agreed with."""
 
@@ -58,6 +59,11 @@ class Source:
         planned = tableof(self.document, side).get("specimens", ())
         return frozenset(str(name) for name in (*planned, *named) if name)
 
+    def lots(self, side: str) -> tuple[str, ...]:
+        """Return the lots of one filter: those it is said to have, and those of its specimens."""
+        lots = (t.get("lot") for t in tables(self.document, "specimen") if of(t, side))
+        return tuple(str(e) for e in (*table_of(self.document, side).get("lots", ()), *lots) if e)
+
     def ends(self) -> dict[str, date]:
         """Return until when it had records carried itself."""
         return {
@@ -87,8 +93,12 @@ def of(record: Table, side: str) -> bool:
 def carrying_faults(own: Table, source: Source) -> Iterator[Fault]:
     """Yield what is wrong with carrying evidence from `source` into a case; `own` is without it."""
     change = table_of(own, "change")
-    if not says_something(str(change.get("text", ""))):
+    if not change:
+        yield "change", "is missing: nothing says what changed", ASKED
+    elif not says_something(str(change.get("text", ""))):
         yield "change . text", "does not say what changed, and why", A_SENTENCE
+    if own.get("changes"):
+        yield "changes", "stands beside [change]", "say it once: as text of [change]"
     yield from _replaced(own, source)
     yield from _entries(own, source)
     yield from _names(own, source)
@@ -127,6 +137,8 @@ def _entries(own: Table, source: Source) -> Iterator[Fault]:
         place = f"carried number {number}"
         if not says_something(each.reason):
             yield f"{place} . reason", f"{each.reason[:60]!r} says nothing", A_SENTENCE
+        if not names_somebody(each.agreed_by):
+            yield f"{place} . agreed_by", f"{each.agreed_by[:60]!r} names nobody", A_PERSON
         for name in each.records:
             if name not in known:
                 what = f"names {name!r}, which {source.name} does not have"
@@ -193,14 +205,14 @@ def _filter(own: Table, source: Source, side: str, named: set[str]) -> Iterator[
         if side == "reference":
             hint = "another filter is fitted now: test it anew, or leave the text as it was"
         yield f"{side} . description", what, hint
-    yield from _lots(source, side, [*mine.get("lots", ())], bool(made), "lot" in named)
+    drawn = [str(t["lot"]) for t in tables(own, "specimen") if of(t, side) and t.get("lot")]
+    lots = list(dict.fromkeys([*mine.get("lots", ()), *drawn]))
+    yield from _lots(source, side, lots, bool(made), "lot" in named)
 
 
 def _lots(source: Source, side: str, lots: list[str], made: bool, allowed: bool) -> Iterator[Fault]:
     """Yield lots that are new without a word, or old though the filter is said to be another."""
-    before = {plain(str(each)) for each in table_of(source.document, side).get("lots", ())}
-    before |= {plain(str(each.get("lot"))) for each in tables(source.document, "specimen")
-               if each.get("filter") == side and each.get("lot")}  # fmt: skip
+    before = {plain(each) for each in source.lots(side)}
     old = [each for each in lots if plain(each) in before]
     new = [each for each in lots if plain(each) not in before]
     place = f"{side} . lots"

@@ -137,7 +137,7 @@ def build_content(
         reasons=reasons_table(assessment, threshold, places),
         frame=frame_page(case, assessment, signoff, issued, places),
         application=application_page(case),
-        filters=filters_page(case, places),
+        filters=filters_page(case, assessment, places),
         efficiency=efficiency_page(assessment, style),
         capacity=capacity_page(assessment, style),
         pressure=pressure_page(case, assessment, style),
