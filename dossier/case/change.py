@@ -18,7 +18,7 @@ ByMaker = Literal[
 """What a maker changes of a filter; which requirements each reopens stands in limits.toml."""
 Other = Literal["lot", "laboratory", "test method"]
 """What else may differ: the filter itself is said to be the same."""
-BY_MAKER: tuple[str, ...] = get_args(ByMaker)
+BY_MAKER: frozenset[str] = frozenset(get_args(ByMaker))
 
 
 class Change(Model):

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from dossier.case.application import Application, BypassValve
+from dossier.case.application import Application, Circuit
 from dossier.case.change import BY_MAKER, Carried, Change
 from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
 from dossier.case.whole import tables
@@ -31,11 +31,13 @@ class Source:
     """Name of its case folder."""
     document: Table = field(repr=False)
     """Its case.toml, whole."""
-    circuit: Table = field(repr=False)
-    """What its application says of the circuit."""
+    circuit: Circuit = field(repr=False)
+    """That of its application."""
     carried: tuple[Carried, ...] = ()
     findings: tuple[Table, ...] = field(default=(), repr=False)
     """What it found of each requirement, as its decision.json says."""
+    gone: tuple[str, ...] = ()
+    """Lots of the candidate from before a change that it named itself."""
     doubts: tuple[str, ...] = ()
     """What does not stop its evidence, and has to be said: codes of `make.carried`."""
 
@@ -198,7 +200,7 @@ def _filter(own: Table, source: Source, side: str, named: set[str]) -> Iterator[
         if plain(str(mine.get(key, ""))) != plain(str(theirs.get(key, ""))):
             what = f"is {str(mine.get(key, ''))[:60]!r}, in {source.name} {theirs.get(key, '')!r}"
             yield f"{side} . {key}", what, "evidence of another filter is not carried: test anew"
-    made = named & set(BY_MAKER) if side == "candidate" else set()
+    made = named & BY_MAKER if side == "candidate" else set()
     if mine.get("description", "") != theirs.get("description", "") and not made:
         what = f"is not that of {source.name}, {str(theirs.get('description', ''))[:80]!r}"
         hint = "name what the maker changed, as in what = ['medium'], or leave the text as it was"
@@ -214,9 +216,13 @@ def _lots(source: Source, side: str, lots: list[str], made: bool, allowed: bool)
     """Yield lots that are new without a word, or old though the filter is said to be another."""
     before = {plain(each) for each in source.lots(side)}
     old = [each for each in lots if plain(each) in before]
+    gone = [each for each in lots if plain(each) in map(plain, source.gone)]
     new = [each for each in lots if plain(each) not in before]
     place = f"{side} . lots"
-    if made and old:
+    if gone and side == "candidate":
+        what = f"{', '.join(gone)} was made before the change that {source.name} names"
+        yield place, what, "name the lots that were made with it"
+    elif made and old:
         what = f"{', '.join(old)} was made before the change: {source.name} tested it"
         yield place, what, "name the lots that were made with the change"
     elif made and not lots:
@@ -231,12 +237,12 @@ def valve_faults(
     application: Application, change: Change | None, sources: Sequence[Source]
 ) -> Iterator[Fault]:
     """Yield that the bypass valve is another than the carried evidence is of, without a word."""
+    now, named = application.circuit.bypass_valve, change.what if change else ()
     for source in sources:
-        then = BypassValve.model_validate(source.circuit.get("bypass_valve"))
-        if then != application.circuit.bypass_valve and "valve" not in (
-            change.what if change else ()
-        ):
-            what = f"the bypass valve of the application is not that of {source.name}"
+        then = source.circuit.bypass_valve
+        ours = "filter" in {each.location for each in (now, then) if each}
+        if now != then and ours and "valve" not in named:
+            what = f"the filter's bypass valve in {source.name} opened otherwise: {then}"
             yield "change . what", what, "add 'valve' to what of [change]"
 
 

@@ -98,7 +98,7 @@ def case_in(
     problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
     problems += reopened_problems(case, limits())
     for source in case.carried:
-        problems += proof_problems(source, recalled or {})
+        problems += proof_problems(case, source, recalled or {})
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
     if problems:
