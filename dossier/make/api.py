@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from dossier.case.case import Case
 from dossier.case.extended import placed
 from dossier.case.model import Qualification
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.requested import REQUEST_FILE
 from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
@@ -24,7 +24,7 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.make.carried import doubts, proof_problems
+from dossier.make.carried import doubts, page_problems, proof_problems
 from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
 from dossier.record.signoff import last_test
 from dossier.report.signing import SignOff
@@ -101,8 +101,7 @@ def case_in(
         problems += proof_problems(case, source, recalled or {})
     if case.on_file is not None:
         problems += resolve(case.on_file.application, REQUEST_FILE)[1]
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     carried = tuple(replace(each, doubts=doubts(each)) for each in case.carried)
     return still_standing(replace(case, carried=carried), limits())
 
@@ -189,8 +188,7 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
     with speaking(case.qualification.language):
         demands, problems = resolve(case.application, case.qualification.application)
         problems = [*problems, *_issue_problems(case, issued)]
-        if problems:
-            raise CaseError(problems)
+        refuse(problems)
         return assess_case(
             case,
             demands,
@@ -262,6 +260,8 @@ def make(
 ) -> Made:
     """Return the dossier of a case that was read, with the house in `house`; write nothing."""
     from dossier.report.house.house import read_house
+
+    refuse(page_problems(case))
 
     own = read_house(house) if house is not None else None
     case = replace(case, house=own.digest if own else "")
@@ -375,6 +375,7 @@ def sign(
     from dossier.record.signoff import add_sign_off, days_of, signed_entry, signoff_toml
 
     case = read_case(folder, house, on or today())
+    refuse(page_problems(case))
     assessment = assess(case, issued, pages=False)
     state = sign_off(case, assessment, issued)
     if digest and digest.strip().lower() != state.digest:

@@ -57,8 +57,8 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
     """Return why a dossier does not hold, empty where it does, what is in doubt, and its case.
 
     It is intact, its seals hold, it is signed off in full, no test identity sealed it, and decided
-    again from what is attached it says the same.  Whose its seals are, and whether its pages come
-    out again, is for `verify`, which asks it of every dossier that evidence was carried through.
+    again from what is attached it says the same.  Whose its seals are is for `verify`, which asks
+    it of every dossier that evidence was carried through.
     """
     from dossier.make.recompute import recompute
     from dossier.record.dossier_file import dossier_in
@@ -83,3 +83,29 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
         told = "; ".join(again.moved) or "its form"
         return f"is not what its attachments give: decided again, {told[:200]} differs", (), None
     return "", tuple([UNSEALED] * bare + [MOVED] * bool(again.moved)), again.case
+
+
+def page_problems(case: Case) -> list[CaseProblem]:
+    """Return a problem for each dossier whose pages are not what its attachments give.
+
+    It takes as long as to build it: asked where a dossier is made or signed off, not of a check.
+    """
+    found = []
+    for source in case.carried:
+        words = _pages(source.content)
+        if words:
+            what = f"{source.name} in {source.file} has pages that its data do not give: {words}"
+            hint = "carry evidence from the PDF as it was built"
+            found.append(CaseProblem("case.toml", "carried . dossier", what, hint))
+    return found
+
+
+@lru_cache(4)
+def _pages(content: bytes) -> str:
+    """Return where the pages of a dossier are not what is built again; empty where they are."""
+    from dossier.make.recompute import recompute
+    from dossier.record.dossier_file import dossier_in
+
+    pdf = open_pdf(content)
+    again = recompute(pdf.built, pdf.files, dossier_in(pdf).case_name, pages=True)
+    return again.words if again.pages == "different" else ""
