@@ -8,9 +8,11 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from dossier.case.application import Circuit
 from dossier.case.attached import NotADossierError, open_pdf
 from dossier.case.change import Carried
 from dossier.case.compared import SIDES, Source, carrying_faults, of, table_of
+from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import Fetch, Whole, made_whole, tables
@@ -38,7 +40,7 @@ def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> W
             hint = "evidence of another dossier is named by [[carried]]"
             place = f"record {str(each.get('id'))!r} . file"
             whole.problems.append(CaseProblem("case.toml", place, what, hint))
-    given = _given(document)
+    given = _given(whole.document) if document.get("carried") else ()
     if len({each.dossier for each in given}) > 1:
         what = "names several dossiers; evidence is carried from the one that is replaced"
         hint = "give the last one: what it carried itself can be carried on from there"
@@ -55,10 +57,10 @@ def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> W
 
 
 def _given(document: Mapping[str, Any]) -> tuple[Carried, ...]:
-    """Return what is to be carried; none where the model will say what is wrong with it."""
+    """Return what is to be carried; none where the model will say what is wrong with the case."""
     try:
-        return tuple(Carried.model_validate(each) for each in tables(document, "carried"))
-    except ValidationError:
+        return Qualification.model_validate(document).carried
+    except (ValidationError, RecursionError):
         return ()
 
 
@@ -100,7 +102,7 @@ def _read(
         decision = json.loads(files["decision.json"])
         document = parse_toml(files[f"{folder}/case.toml"])
         asked = posixpath.normpath(f"{folder}/{document.get('application', 'application.toml')}")
-        circuit = table_of(parse_toml(files[asked]), "circuit")
+        circuit = Circuit.model_validate(parse_toml(files[asked]).get("circuit"))
         findings = tuple(dict(each) for each in decision["findings"])
     except (NotADossierError, TomlError, LookupError, TypeError, ValueError) as error:
         what = f"{file} is no dossier that can be read: {error}"[:300]
@@ -114,9 +116,15 @@ def _read(
             part["file"], found = _renamed(file, folder, part, inside)
             if found is not None:
                 whole.inside[part["file"].partition("#")[0]] = found
+    try:
+        said = Qualification.model_validate(own.document)
+    except (ValidationError, RecursionError):
+        raise _UnfitError("dossier", f"{file}: its case is not of a known form", hint) from None
+    before = [s.lots("candidate") for s in own.sources if said.change and said.change.of_filter]
+    gone = [lot for lots in (*before, *(s.gone for s in own.sources)) for lot in lots]
     return Source(
         file=file, content=content, sha256=digest, folder=folder, document=own.document,
-        circuit=circuit, carried=given, findings=findings,
+        circuit=circuit, carried=given, findings=findings, gone=tuple(gone),
     )  # fmt: skip
 
 

@@ -103,6 +103,13 @@ class Case:
         """Return the dossier that a record is carried from; None for one of the case itself."""
         return next((each for each in self.carried if record in each.records), None)
 
+    @property
+    def earlier_lots(self) -> tuple[str, ...]:
+        """Lots of the candidate from before the maker changed it; none where nobody did."""
+        change = self.qualification.change
+        sources = self.carried if change and change.of_filter else ()
+        return tuple(lot for each in sources for lot in each.lots("candidate"))
+
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""
         return {i.id: i for i in self.qualification.instrument}[identifier]

@@ -18,7 +18,7 @@ ByMaker = Literal[
 """What a maker changes of a filter; which requirements each reopens stands in limits.toml."""
 Other = Literal["lot", "laboratory", "test method"]
 """What else may differ: the filter itself is said to be the same."""
-BY_MAKER: tuple[str, ...] = get_args(ByMaker)
+BY_MAKER: frozenset[str] = frozenset(get_args(ByMaker))
 
 
 class Change(Model):
@@ -44,5 +44,7 @@ class Carried(Model):
     records: Annotated[tuple[Number, ...], Field(min_length=1)]
     reason: Words
     """Why the change does not touch what these records show, in a sentence."""
+    agreed_by: Name
+    """Who answers for it: a person or a role."""
     until: date
     """Last day on which they count: no later than the review of the dossier that they are from."""

@@ -5,15 +5,16 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from dossier.case.application import Application, BypassValve
+from dossier.case.application import Application, Circuit
 from dossier.case.change import BY_MAKER, Carried, Change
-from dossier.case.consistency import A_SENTENCE, plain, says_something
+from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
 from dossier.case.whole import tables
 
 SIDES = ("candidate", "reference")
 Fault = tuple[str, str, str]
 """Key, what is wrong, what to do."""
 Table = Mapping[str, Any]
+ASKED = "write [change] with what = ['glue'], or what else it is, and text = '...'"
 CONDITIONS = ("dust", "flow", "terminal_pressure_drop", "base_level", "criterion_flow")
 """Conditions that a method is agreed with."""
 
@@ -30,11 +31,13 @@ class Source:
     """Name of its case folder."""
     document: Table = field(repr=False)
     """Its case.toml, whole."""
-    circuit: Table = field(repr=False)
-    """What its application says of the circuit."""
+    circuit: Circuit = field(repr=False)
+    """That of its application."""
     carried: tuple[Carried, ...] = ()
     findings: tuple[Table, ...] = field(default=(), repr=False)
     """What it found of each requirement, as its decision.json says."""
+    gone: tuple[str, ...] = ()
+    """Lots of the candidate from before a change that it named itself."""
     doubts: tuple[str, ...] = ()
     """What does not stop its evidence, and has to be said: codes of `make.carried`."""
 
@@ -57,6 +60,11 @@ class Source:
         named = [r.get("specimen") for r in tables(self.document, "record") if of(r, side)]
         planned = tableof(self.document, side).get("specimens", ())
         return frozenset(str(name) for name in (*planned, *named) if name)
+
+    def lots(self, side: str) -> tuple[str, ...]:
+        """Return the lots of one filter: those it is said to have, and those of its specimens."""
+        lots = (t.get("lot") for t in tables(self.document, "specimen") if of(t, side))
+        return tuple(str(e) for e in (*table_of(self.document, side).get("lots", ()), *lots) if e)
 
     def ends(self) -> dict[str, date]:
         """Return until when it had records carried itself."""
@@ -87,8 +95,12 @@ def of(record: Table, side: str) -> bool:
 def carrying_faults(own: Table, source: Source) -> Iterator[Fault]:
     """Yield what is wrong with carrying evidence from `source` into a case; `own` is without it."""
     change = table_of(own, "change")
-    if not says_something(str(change.get("text", ""))):
+    if not change:
+        yield "change", "is missing: nothing says what changed", ASKED
+    elif not says_something(str(change.get("text", ""))):
         yield "change . text", "does not say what changed, and why", A_SENTENCE
+    if own.get("changes"):
+        yield "changes", "stands beside [change]", "say it once: as text of [change]"
     yield from _replaced(own, source)
     yield from _entries(own, source)
     yield from _names(own, source)
@@ -127,6 +139,8 @@ def _entries(own: Table, source: Source) -> Iterator[Fault]:
         place = f"carried number {number}"
         if not says_something(each.reason):
             yield f"{place} . reason", f"{each.reason[:60]!r} says nothing", A_SENTENCE
+        if not names_somebody(each.agreed_by):
+            yield f"{place} . agreed_by", f"{each.agreed_by[:60]!r} names nobody", A_PERSON
         for name in each.records:
             if name not in known:
                 what = f"names {name!r}, which {source.name} does not have"
@@ -186,25 +200,29 @@ def _filter(own: Table, source: Source, side: str, named: set[str]) -> Iterator[
         if plain(str(mine.get(key, ""))) != plain(str(theirs.get(key, ""))):
             what = f"is {str(mine.get(key, ''))[:60]!r}, in {source.name} {theirs.get(key, '')!r}"
             yield f"{side} . {key}", what, "evidence of another filter is not carried: test anew"
-    made = named & set(BY_MAKER) if side == "candidate" else set()
+    made = named & BY_MAKER if side == "candidate" else set()
     if mine.get("description", "") != theirs.get("description", "") and not made:
         what = f"is not that of {source.name}, {str(theirs.get('description', ''))[:80]!r}"
         hint = "name what the maker changed, as in what = ['medium'], or leave the text as it was"
         if side == "reference":
             hint = "another filter is fitted now: test it anew, or leave the text as it was"
         yield f"{side} . description", what, hint
-    yield from _lots(source, side, [*mine.get("lots", ())], bool(made), "lot" in named)
+    drawn = [str(t["lot"]) for t in tables(own, "specimen") if of(t, side) and t.get("lot")]
+    lots = list(dict.fromkeys([*mine.get("lots", ()), *drawn]))
+    yield from _lots(source, side, lots, bool(made), "lot" in named)
 
 
 def _lots(source: Source, side: str, lots: list[str], made: bool, allowed: bool) -> Iterator[Fault]:
     """Yield lots that are new without a word, or old though the filter is said to be another."""
-    before = {plain(str(each)) for each in table_of(source.document, side).get("lots", ())}
-    before |= {plain(str(each.get("lot"))) for each in tables(source.document, "specimen")
-               if each.get("filter") == side and each.get("lot")}  # fmt: skip
+    before = {plain(each) for each in source.lots(side)}
     old = [each for each in lots if plain(each) in before]
+    gone = [each for each in lots if plain(each) in map(plain, source.gone)]
     new = [each for each in lots if plain(each) not in before]
     place = f"{side} . lots"
-    if made and old:
+    if gone and side == "candidate":
+        what = f"{', '.join(gone)} was made before the change that {source.name} names"
+        yield place, what, "name the lots that were made with it"
+    elif made and old:
         what = f"{', '.join(old)} was made before the change: {source.name} tested it"
         yield place, what, "name the lots that were made with the change"
     elif made and not lots:
@@ -219,12 +237,12 @@ def valve_faults(
     application: Application, change: Change | None, sources: Sequence[Source]
 ) -> Iterator[Fault]:
     """Yield that the bypass valve is another than the carried evidence is of, without a word."""
+    now, named = application.circuit.bypass_valve, change.what if change else ()
     for source in sources:
-        then = BypassValve.model_validate(source.circuit.get("bypass_valve"))
-        if then != application.circuit.bypass_valve and "valve" not in (
-            change.what if change else ()
-        ):
-            what = f"the bypass valve of the application is not that of {source.name}"
+        then = source.circuit.bypass_valve
+        ours = "filter" in {each.location for each in (now, then) if each}
+        if now != then and ours and "valve" not in named:
+            what = f"the filter's bypass valve in {source.name} opened otherwise: {then}"
             yield "change . what", what, "add 'valve' to what of [change]"
 
 

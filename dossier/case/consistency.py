@@ -57,7 +57,7 @@ def says_something(text: str) -> bool:
     return len(said) >= 3 and len(letters) >= 12 and len(set(letters)) >= 5
 
 
-def _names_somebody(name: str) -> bool:
+def names_somebody(name: str) -> bool:
     """Return whether a name has letters enough to be that of a person or a role."""
     seen = plain(name)
     letters = [c for c in seen if c.isalpha()]
@@ -91,7 +91,7 @@ def _said(each: Deviation | Concession, issued: date | None) -> Iterator[Fault]:
     """Yield what is wrong with text, name and day of either."""
     if not says_something(each.text):
         yield " . text", f"{each.text[:60]!r} says nothing", A_SENTENCE
-    if not _names_somebody(each.agreed_by):
+    if not names_somebody(each.agreed_by):
         yield " . agreed_by", f"{each.agreed_by[:60]!r} names nobody", A_PERSON
     if issued is not None and each.agreed > issued:
         what = f"is {each.agreed}, after the date of issue, {issued}"

@@ -49,3 +49,10 @@ class CaseError(Exception):
     def __init__(self, problems: Iterable[CaseProblem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(p) for p in self.problems))
+
+
+def refuse(problems: Iterable[CaseProblem]) -> None:
+    """Raise CaseError where there is a problem."""
+    found = tuple(problems)
+    if found:
+        raise CaseError(found)

@@ -145,7 +145,7 @@ def recall(
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Processes that decide at once.")] = 1,
 ) -> None:
-    """Recall evidence that turned out wrong, and decide again what rests on it.
+    r"""Recall evidence that turned out wrong, and decide again what rests on it.
 
     Every approval that rests on a record measured with it is decided again from its attachments
     without such records; those that fall read as recalled from then on. A letter to each owner, a
@@ -154,7 +154,7 @@ def recall(
     Exit code 0: every approval stands; 1: one falls, stands under new conditions, or cannot be
     decided again; 2: nothing was recalled.
 
-    Example: dossier recall out instrument:APC-21 --from 2025-12-08 \\
+    Example: dossier recall out instrument:APC-21 --from 2025-12-08 \
     --reason "It was found to miss small particles." --out recalled
     """
     from dossier.make.api import today

@@ -13,7 +13,7 @@ from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
 from dossier.case.tables.size_columns import convert
 from dossier.decision.bounds import Ruling, censored, decide_bounds, decide_statement
-from dossier.decision.carried import no_better, of_carried
+from dossier.decision.carried import of_carried, weighed
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
@@ -40,6 +40,7 @@ from dossier.evidence.registry import Side
 from dossier.evidence.requirement import Demand, resolve
 from dossier.evidence.statistics.combine import generator
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
+from dossier.evidence.statistics.lots import over_lots
 from dossier.evidence.statistics.outliers import find_outlier, outlier_note
 from dossier.evidence.validity.comparable import difference
 from dossier.words import later, say
@@ -75,7 +76,7 @@ def assess_case(
         bench = prepare(case, limits, seed_of(case))
         compute = _computed(bench)
         made = (_light(_finding(bench, demand, on, compute)) for demand in demands)
-        return bench, tuple(no_better(case, finding) for finding in made)
+        return bench, tuple(weighed(case, finding) for finding in made)
 
     def again(application: Application) -> Sequence[Finding]:
         asked, _ = resolve(application, case.qualification.application, case.mark)
@@ -124,7 +125,8 @@ def _computed(bench: Bench) -> Compute:
 
 def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
     on = replace(bench, compared=True) if demand.not_worse is not None else bench
-    return demand.quantity.compute(on, side, demand.at)
+    found = demand.quantity.compute(on, side, demand.at)
+    return found if isinstance(found, NotDemonstrated) else over_lots(on, found)
 
 
 def _deciding(on: date) -> Decide:
@@ -224,14 +226,9 @@ def _statement(
     outcome = decide_statement(found, demand, bench.case.application.decision_rule)
     concession = _concession(bench.case, demand, outcome.verdict, on)
     return Finding(
-        demand=demand,
-        verdict=outcome.verdict,
-        estimate=found,
-        reference=reference,
-        reason=outcome.reason,
-        concession=concession,
-        deciding=outcome.deciding,
-    )
+        demand=demand, verdict=outcome.verdict, estimate=found, reference=reference,
+        reason=outcome.reason, concession=concession, deciding=outcome.deciding,
+    )  # fmt: skip
 
 
 def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | NotDemonstrated:

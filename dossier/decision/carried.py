@@ -20,10 +20,12 @@ def of_carried(case: Case) -> Iterator[Condition]:
     """Yield a condition for all evidence that is carried over, and for what is in doubt of it."""
     for source in case.carried:
         for each in source.carried:
-            words = later("carried over from {source} until {until}: {records}: {reason}")
+            words = later(
+                "{records}: carried over from {source} until {until}: {reason} (agreed by {by})"
+            )
             text = say(
                 words, source=source.name, until=each.until, records=", ".join(each.records),
-                reason=each.reason,
+                reason=each.reason, by=each.agreed_by,
             )  # fmt: skip
             yield Condition(kind="carried evidence", subject=each.records[0], text=text)
         for code in source.doubts:
@@ -31,12 +33,23 @@ def of_carried(case: Case) -> Iterator[Condition]:
             yield Condition(kind="unproven source", subject=source.file, text=text)
 
 
-def no_better(case: Case, finding: Finding) -> Finding:
-    """Return the finding; not demonstrated where the same evidence alone was found worse before.
+MIXED = later(
+    "specimens carried over and new ones are of several lots: what share of the population "
+    "conforms needs specimens of one test"
+)
+
+
+def weighed(case: Case, finding: Finding) -> Finding:
+    """Return the finding; not demonstrated where carried evidence cannot give what it says.
 
     What failed in the dossier that evidence is carried from does not pass by being carried: what
-    changed of the question since, or of the program, is no evidence.
+    changed of the question since, or of the program, is no evidence.  And few lots tell nothing of
+    the share of a population.
     """
+    rows = finding.estimate.per_specimen if finding.estimate else ()
+    mixed = len({case.source(each.record) is None for each in rows}) > 1
+    if finding.demand.basis == "population" and mixed:
+        return _lost(finding, say(MIXED))
     used = {name for each in (finding.estimate, finding.reference) if each for name in each.sources}
     for source in case.carried:
         before = _worst(source, finding)
@@ -47,10 +60,24 @@ def no_better(case: Case, finding: Finding) -> Finding:
                 "rests on evidence of {source} alone, by which it was: {before}; by the same "
                 "evidence it is not found better: test it anew"
             )
-            reason = say(words, source=source.name, before=say(before.value))
-            lost = Verdict.NOT_DEMONSTRATED
-            return replace(finding, verdict=lost, reason=reason, concession=None)
+            return _lost(finding, say(words, source=source.name, before=say(before.value)))
     return finding
+
+
+def rests_on(case: Case, finding: Finding) -> set[str]:
+    """Return the records behind a finding; of a result of several kinds all of these."""
+    results = [each for each in (finding.estimate, finding.reference) if each]
+    kinds = finding.demand.quantity.records
+    sides = ("candidate", "reference")[: 1 + (finding.demand.not_worse is not None)]
+    more = [r.id for r in case.records if r.entry.kind in kinds and r.entry.filter in sides]
+    known = {name for each in results for name in each.sources}
+    return known | set(more) if results and len(kinds) > 1 else known
+
+
+def _lost(finding: Finding, reason: str) -> Finding:
+    if finding.verdict is Verdict.NOT_APPLICABLE:
+        return finding
+    return replace(finding, verdict=Verdict.NOT_DEMONSTRATED, reason=reason, concession=None)
 
 
 def _worst(source: Source, finding: Finding) -> Verdict | None:

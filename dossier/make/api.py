@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from dossier.case.case import Case
 from dossier.case.extended import placed
 from dossier.case.model import Qualification
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.requested import REQUEST_FILE
 from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
@@ -23,7 +23,7 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.make.carried import doubts, proof_problems
+from dossier.make.carried import doubts, page_problems, proof_problems
 from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
 from dossier.record.signoff import last_test
 from dossier.report.signing import SignOff
@@ -97,13 +97,12 @@ def case_in(
     problems += edition_problems(case, limits())
     problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
     for source in case.carried:
-        problems += proof_problems(source, recalled or {})
+        problems += proof_problems(case, source, recalled or {})
     for part in case.each:
         problems += reopened_problems(part, limits())
         if part.on_file is not None:
             problems += resolve(part.on_file.application, REQUEST_FILE)[1]
-    if problems:
-        raise CaseError(dict.fromkeys(problems))
+    refuse(dict.fromkeys(problems))
     carried = tuple(replace(each, doubts=doubts(each)) for each in case.carried)
     whole, *parts = (
         still_standing(replace(each, carried=carried), limits()) for each in (case, *case.parts)
@@ -196,8 +195,7 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         problems, parts = _issue_problems(case, issued), []
         asked = [resolve(p.application, p.qualification.application, p.mark) for p in case.each]
         problems += [problem for _, found in asked for problem in found]
-        if problems:
-            raise CaseError(problems)
+        refuse(problems)
         for part, (demands, _) in zip(case.each, asked, strict=True):
             parts.append(assess_case(part, demands, limits(), on, pages=pages))
         return together(case, parts, on) if case.parts else parts[0]
@@ -266,6 +264,8 @@ def make(
 ) -> Made:
     """Return the dossier of a case that was read, with the house in `house`; write nothing."""
     from dossier.report.house.house import read_house
+
+    refuse(page_problems(case))
 
     own = read_house(house) if house is not None else None
     case = replace(case, house=own.digest if own else "")
@@ -359,6 +359,7 @@ def sign(
     from dossier.record.signoff import add_sign_off, days_of, signed_entry, signoff_toml
 
     case = read_case(folder, house, on or today())
+    refuse(page_problems(case))
     assessment = assess(case, issued, pages=False)
     state = sign_off(case, assessment, issued)
     if digest and digest.strip().lower() != state.digest:

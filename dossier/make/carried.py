@@ -1,25 +1,50 @@
 """Whether the dossier that evidence is carried from holds: proven from its PDF before it counts."""
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import lru_cache
 
 from dossier.case.attached import NotADossierError, open_pdf
+from dossier.case.case import Case
 from dossier.case.compared import Source
 from dossier.case.problems import CaseProblem
+from dossier.case.repeated import HINT, repeated
 
 UNSEALED, MOVED = "unsealed", "moved"
 """What does not stop evidence, and is a condition."""
 
 
-def proof_problems(source: Source, recalled: Mapping[str, str]) -> Iterator[CaseProblem]:
-    """Yield why evidence of a dossier does not count; `recalled` is SHA-256 of its PDF -> why."""
-    why = _proved(source.content)[0]
+def proof_problems(
+    case: Case, source: Source, recalled: Mapping[str, str]
+) -> Iterator[CaseProblem]:
+    """Yield why evidence of a dossier does not count, and records of it that are said to be new.
+
+    `recalled` is SHA-256 of its PDF -> why.
+    """
+    why, _, before = _proved(source.content)
     hint = "carry evidence from the PDF as it was signed off, or test anew"
     if source.sha256 in recalled:
         why, hint = f"was recalled: {recalled[source.sha256]}", "test anew what rests on it"
     if why:
         what = f"{source.name} in {source.file} {why}"
         yield CaseProblem("case.toml", "carried . dossier", what, hint)
+    if before is not None:
+        yield from _again(case, source, before)
+
+
+def _again(case: Case, source: Source, before: Case) -> Iterator[CaseProblem]:
+    """Yield records of the case that hold what the dossier before had tested already."""
+    own = [record for record in case.records if case.source(record.id) is None]
+    known = {file.sha256: file.name for file in before.inputs}
+    files = {file.name: file.sha256 for file in case.inputs}
+    found = {problem.file: problem for problem in repeated([*before.records, *own])}
+    for record in own:
+        same = known.get(files.get(record.file, ""))
+        if same is not None:
+            what = f"holds the same bytes as {same} of {source.name}: nothing was tested anew"
+            yield CaseProblem(record.file, "", what, HINT)
+        elif record.file in found:
+            yield replace(found[record.file], what=f"{found[record.file].what} of {source.name}")
 
 
 def doubts(source: Source) -> tuple[str, ...]:
@@ -28,12 +53,12 @@ def doubts(source: Source) -> tuple[str, ...]:
 
 
 @lru_cache(4)
-def _proved(content: bytes) -> tuple[str, tuple[str, ...]]:
-    """Return why a dossier does not hold, empty where it does, and what is in doubt.
+def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
+    """Return why a dossier does not hold, empty where it does, what is in doubt, and its case.
 
     It is intact, its seals hold, it is signed off in full, no test identity sealed it, and decided
-    again from what is attached it says the same.  Whose its seals are, and whether its pages come
-    out again, is for `verify`, which asks it of every dossier that evidence was carried through.
+    again from what is attached it says the same.  Whose its seals are is for `verify`, which asks
+    it of every dossier that evidence was carried through.
     """
     from dossier.make.recompute import recompute
     from dossier.record.dossier_file import dossier_in
@@ -46,15 +71,41 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...]]:
         sealed, bare = seals_of(dossier), not read_seals(pdf)
         standing = standing_of(dossier, sealed)
         if standing.word != SIGNED_OFF:
-            return f"is {standing.word}: {standing.remark or 'nobody signed it off'}", ()
+            return f"is {standing.word}: {standing.remark or 'nobody signed it off'}", (), None
         if sealed.test:
-            return "is sealed by test identities, which prove nothing", ()
+            return "is sealed by test identities, which prove nothing", (), None
         again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
     except NotADossierError as error:
-        return f"is no dossier that can be read: {error}", ()
+        return f"is no dossier that can be read: {error}", (), None
     if again.why_not:
-        return f"cannot be decided again from what is attached: {again.why_not}", ()
+        return f"cannot be decided again from what is attached: {again.why_not}", (), None
     if again.same_version and not again.identical:
         told = "; ".join(again.moved) or "its form"
-        return f"is not what its attachments give: decided again, {told[:200]} differs", ()
-    return "", tuple([UNSEALED] * bare + [MOVED] * bool(again.moved))
+        return f"is not what its attachments give: decided again, {told[:200]} differs", (), None
+    return "", tuple([UNSEALED] * bare + [MOVED] * bool(again.moved)), again.case
+
+
+def page_problems(case: Case) -> list[CaseProblem]:
+    """Return a problem for each dossier whose pages are not what its attachments give.
+
+    It takes as long as to build it: asked where a dossier is made or signed off, not of a check.
+    """
+    found = []
+    for source in case.carried:
+        words = _pages(source.content)
+        if words:
+            what = f"{source.name} in {source.file} has pages that its data do not give: {words}"
+            hint = "carry evidence from the PDF as it was built"
+            found.append(CaseProblem("case.toml", "carried . dossier", what, hint))
+    return found
+
+
+@lru_cache(4)
+def _pages(content: bytes) -> str:
+    """Return where the pages of a dossier are not what is built again; empty where they are."""
+    from dossier.make.recompute import recompute
+    from dossier.record.dossier_file import dossier_in
+
+    pdf = open_pdf(content)
+    again = recompute(pdf.built, pdf.files, dossier_in(pdf).case_name, pages=True)
+    return again.words if again.pages == "different" else ""

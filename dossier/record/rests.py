@@ -132,7 +132,8 @@ def _ends(dossier: DossierFile) -> Iterator[Rest]:
         days = _day(each, "calibrated"), _day(each, "due")
         yield Rest("calibration", _text(each, "id"), (), (), *days)
     for each in _tables(case, "carried"):
-        yield Rest("carried", _text(each, "record"), (), (), last=_day(each, "until"))
+        for name in _texts(each, "records"):
+            yield Rest("carried", name, (), (), last=_day(each, "until"))
 
 
 _Use = tuple[str, str, Iterable[str], Iterable[str]]

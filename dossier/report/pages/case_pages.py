@@ -8,6 +8,7 @@ from dossier.case.extended import Library
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
+from dossier.decision.finding import Assessment
 from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import (
     NONE,
@@ -18,6 +19,7 @@ from dossier.report.format import (
     with_uncertainty,
     with_unit,
 )
+from dossier.report.pages.carried import carried_table
 from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
 from dossier.report.pages.places import Places, named
@@ -52,6 +54,8 @@ class FiltersPage:
     filters: Table
     fluids: Table
     records: Table
+    carried: Table | None
+    """Evidence of the dossier before; None where nothing is carried over."""
 
 
 def of_maker(part: str, maker: str) -> str:
@@ -126,12 +130,13 @@ def _duty(case: Case) -> tuple[Fact, ...]:
     )
 
 
-def filters_page(case: Case, places: Places) -> FiltersPage:
+def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
     """Return filters, fluids and records as formatted text."""
     return FiltersPage(
         filters=_filters(case),
         fluids=_fluids(case),
         records=_records(case, places),
+        carried=carried_table(case, assessment),
     )
 
 
@@ -198,7 +203,7 @@ def _records(case: Case, places: Places) -> Table:
     for record in case.records:
         entry = record.entry
         row = found.setdefault((entry.filter, entry.specimen or ""), {})
-        row.setdefault(entry.kind, []).append(_tested(entry, places))
+        row.setdefault(entry.kind, []).append(_tested(case, entry, places))
     lots: dict[tuple[str, str], str] = {
         (each.filter, each.id): each.lot for each in case.qualification.specimen
     }
@@ -236,8 +241,9 @@ def _borrowed(case: Case) -> Iterator[str]:
             yield say("From case {case}: {file}.", case=owner, file=what)
 
 
-def _tested(entry: RecordEntry, places: Places) -> Line:
+def _tested(case: Case, entry: RecordEntry, places: Places) -> Line:
     path = [say(PATHS[entry.path])] if entry.path != "full_flow" else []
+    path += [say("carried over")] if case.source(entry.id) else []
     day = date_text(entry.finished or entry.tested)
     return Line((", ".join([entry.id, *path, day]),), id=places.records[entry.id])
 

@@ -145,7 +145,7 @@ def build_content(
         leading=alone.mark,
         applications=applications_table(assessment) if assessment.parts else None,
         application=application_page(case),
-        filters=filters_page(case, places),
+        filters=filters_page(case, assessment, places),
         efficiency=efficiency_page(_binding(assessment), style),
         capacity=capacity_page(lead, style),
         pressure=pressure_page(alone, lead, style),

@@ -11,6 +11,7 @@ from dossier.decision.rules import Verdict
 from dossier.evidence.registry import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
+from dossier.report.pages.carried import change_text
 from dossier.report.pages.case_pages import measured, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
@@ -53,10 +54,10 @@ def _changes(case: Case) -> str:
     said = case.qualification
     before = said.replaces.strip()
     if not before and said.revision == 0:
-        return speak(said.changed)
+        return change_text(case)
     before = speak(before) or say("revision {number}", number=said.revision - 1)
     words = later("Since {before}: {changes}")
-    return say(words, before=before, changes=speak(said.changed) or say("not stated"))
+    return say(words, before=before, changes=change_text(case) or say("not stated"))
 
 
 def _scope(case: Case, assessment: Assessment) -> Table:
@@ -95,10 +96,12 @@ def _machines(case: Case) -> Pair:
 
 def _filter(case: Case) -> Pair:
     asked = case.qualification
-    tested = {r.entry.specimen for r in case.records if r.entry.filter == "candidate"} - {None}
+    earlier = set(case.earlier_lots)
+    new = [r for r in case.records if not (earlier and case.source(r.id))]
+    tested = {r.entry.specimen for r in new if r.entry.filter == "candidate"} - {None}
     lots = {each.id: each.lot for each in asked.specimen if each.filter == "candidate"}
     drawn = {lots.get(str(name), "") for name in tested} - {""}
-    named = asked.lots_of("candidate")
+    named = [lot for lot in asked.lots_of("candidate") if lot not in earlier]
     untested = [lot for lot in named if drawn and lot not in drawn]
     text = say(
         "{part}, as tested: {number} specimens of {lots}",

@@ -1,0 +1,76 @@
+"""What was changed, what is carried over from the dossier before, and what was tested anew."""
+
+from dossier.case.case import Case
+from dossier.decision.carried import rests_on
+from dossier.decision.finding import Assessment
+from dossier.evidence.reopened import reopening, reopens
+from dossier.report.blocks import Column, Table
+from dossier.report.format import date_text, speak
+from dossier.report.pages.places import named
+from dossier.words import later, say
+
+CHANGED = {
+    "medium": later("medium"), "glue": later("glue"), "end cap": later("end cap"),
+    "support tube": later("support tube"), "inner seal": later("inner seal"),
+    "gasket": later("gasket"), "valve": later("valve"),
+    "anti-drain valve": later("anti-drain valve"), "can": later("can"), "plant": later("plant"),
+    "lot": later("another lot"), "laboratory": later("another laboratory"),
+    "test method": later("another test method"),
+}  # fmt: skip
+
+
+def change_text(case: Case) -> str:
+    """Return what changed, its kinds first; empty where nobody says."""
+    said = case.qualification
+    kinds = ", ".join(say(CHANGED[each]) for each in (said.change.what if said.change else ()))
+    return f"{kinds}: {speak(said.changed)}" if kinds else speak(said.changed)
+
+
+def carried_table(case: Case, assessment: Assessment) -> Table | None:
+    """Return what is carried over, by whom, why and until when; None where nothing is."""
+    rows = [
+        (
+            named(each.records),
+            (source.name, say("SHA-256 {digest}…", digest=source.sha256[:16])),
+            (speak(each.reason), say("(agreed by {by})", by=each.agreed_by)),
+            date_text(each.until),
+        )
+        for source in case.carried
+        for each in source.carried
+    ]
+    if not rows:
+        return None
+    return Table(
+        caption=say("Evidence carried over, out of the attached PDF of the dossier before"),
+        columns=(
+            Column(say("Records"), 26), Column(say("From"), 24),
+            Column(say("Why it still counts"), 38), Column(say("Until"), 12),
+        ),
+        rows=tuple(rows),
+        note=_note(case, assessment),
+    )  # fmt: skip
+
+
+def _note(case: Case, assessment: Assessment) -> str:
+    """Return which requirements the change reopens, by whose judgement, and what rests on what."""
+    reopened = reopening(case, assessment.bench.limits)
+    words, asked = dict[str, list[str]](), [f.demand for f in assessment.findings]
+    for demand in asked:
+        for what in reopens(demand.quantity, reopened):
+            words.setdefault(what, []).append(demand.id)
+    told = [
+        say("{change}: {requirements}", change=say(CHANGED[what]), requirements=named(ids))
+        for what, ids in words.items()
+    ]
+    found = say(
+        "Reopened, by this program's own judgement (limits.toml), and tested anew: {changes}.",
+        changes="; ".join(told) or say("nothing"),
+    )
+    rests = {f.demand.id: rests_on(case, f) for f in assessment.findings}
+    old = [name for name, used in rests.items() if used and all(map(case.source, used))]
+    mixed = [n for n, used in rests.items() if n not in old and any(map(case.source, used))]
+    return say(
+        "{reopened} On carried evidence alone: {carried}. On new and carried: {mixed}. In the "
+        "table of records what is carried is marked.",
+        reopened=found, carried=named(old) or "–", mixed=named(mixed) or "–",
+    )  # fmt: skip

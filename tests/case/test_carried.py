@@ -1,0 +1,281 @@
+"""Evidence carried over from the dossier before: what each wrong way of doing it meets."""
+
+import hashlib
+import re
+import shutil
+from datetime import date
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from dossier import CaseError, build, read_case
+from dossier.case.attached import open_pdf
+from dossier.case.change import BY_MAKER
+from dossier.case.compared import CONDITIONS, Source
+from dossier.case.model import Conditions
+from dossier.case.tables.column_names import MEASURED
+from dossier.case.whole import KINDS
+from dossier.make.api import limits
+from dossier.make.carried import doubts, page_problems, proof_problems
+from tests.archive.sealed import (
+    attachment_stream,
+    flipped,
+    identities,
+    page_stream,
+    place_of,
+    seal_all,
+    short_case,
+)  # fmt: skip
+
+INPUTS = Path(__file__).parents[2] / "inputs"
+TODAY = date(2026, 11, 1)
+PDF = "replaced/LFQ-0412-r0.pdf"
+
+
+@pytest.fixture
+def glue(tmp_path):
+    shutil.copytree(INPUTS / "polder-glue", tmp_path / "polder-glue")
+    return tmp_path / "polder-glue"
+
+
+def edit(folder, *pairs, file="case.toml"):
+    path = folder / file
+    text = path.read_text("utf-8")
+    for old, new in pairs:
+        assert re.search(old, text), old
+        text = re.sub(old, new, text)
+    path.write_text(text, "utf-8")
+
+
+def told(folder, **how):
+    """Return all problems of a case; fails where there is none."""
+    with pytest.raises(CaseError) as error:
+        read_case(folder, on=TODAY, **how)
+    return "\n".join(map(str, error.value.problems))
+
+
+def test_what_is_carried_counts_as_if_tested_and_is_told_from_what_is_new(glue):
+    case = read_case(glue, on=TODAY)
+    carried = {r.id for r in case.records if case.source(r.id)}
+    assert carried == {"PD-C1", "PD-C2", "PD-C3", "BV-C", "MP-R1", "MP-R2", "MP-R3", "PD-R1",
+                       "PD-R2", "PD-R3"}  # fmt: skip
+    before = {r.id: r for r in read_case(INPUTS / "polder-pumps").records}
+    for record in case.records:
+        if record.id in carried:
+            table, old = record.table, before[record.id].table
+            assert type(table) is type(old)
+            assert (table.pressure_drop == old.pressure_drop).all()
+            assert record.file.startswith(f"polder-glue/{PDF}!/polder-pumps/records/")
+    assert f"polder-glue/{PDF}" in {each.name for each in case.inputs}
+
+
+REVIEW = "2029-03-31"
+LOT = ('lots = \\["lot 26-233"\\]', 'lots = ["lot 26-233", "lot 25-311"]')
+SENTENCES = {
+    "no change named": (
+        [(r"\[change\]\n.*\n.*\n", "")], "change: is missing: nothing says what changed"
+    ),
+    "said twice": (
+        [(r"\[change\]", 'changes = "The maker took another glue."\n[change]')],
+        "changes: stands beside [change]",
+    ),
+    "says nothing": ([(r'(?m)^text = .*', 'text = "Glue."')], "does not say what changed"),
+    "unknown kind": ([(r'"glue"\]', '"colour"]')], "change . what"),
+    "reopened by the change": (
+        [(r'"PD-C1", ', '"MP-C1", "MP-C2", "MP-C3", "PD-C1", ')],
+        "carries MP-C1 (multipass), reopened by: glue. test it anew",
+    ),
+    "another change reopens it": (
+        [(r'"glue"\]', '"glue", "medium"]')],
+        "carries PD-C1 (pressure_drop), reopened by: medium",
+    ),
+    "valve": ([(r'"glue"\]', '"valve"]')], "carries BV-C (bypass_valve), reopened by: valve"),
+    "choosing among the evidence": (
+        [(r'"PD-C1", "PD-C2"', '"PD-C2"')], "leaves out PD-C1 of LFQ-0412 rev 0, though PD-C2"
+    ),
+    "choosing on the other side": (
+        [(r'"MP-R1", ', "")], "leaves out MP-R1 of LFQ-0412 rev 0, though MP-R2"
+    ),
+    "tested anew where nothing reopens it": (
+        [(r'"glue"\]', '"lot"]')], "leaves out MP-C1 of LFQ-0412 rev 0, though MP-D1"
+    ),
+    "carried twice": ([(r'"BV-C"\]', '"BV-C", "PD-C1"]')], "names 'PD-C1' again"),
+    "no such record": ([(r'"BV-C"\]', '"BV-D"]')], "names 'BV-D', which LFQ-0412 rev 0 does not"),
+    "another part": (
+        [(r'"CAN-0412-A"', '"CAN-0412-B"')], "candidate . part_number: is 'CAN-0412-B', in LFQ"
+    ),
+    "another maker": ([(r"Candidate maker", "Other maker")], "candidate . maker: is 'Other maker"),
+    "another filter now fitted": (
+        [(r'"FIT-0412"', '"FIT-0413"')], "evidence of another filter is not carried"
+    ),
+    "filter now fitted described otherwise": (
+        [(r'"Spin-on, cellulose, valve', '"Spin-on, glass, valve')],
+        "reference . description: is not that of LFQ-0412 rev 0",
+    ),
+    "another text and no word of it": (
+        [(r'"glue"\]', '"lot"]'), (r"cellulose and glass", "glass")],
+        "candidate . description: is not that of LFQ-0412 rev 0",
+    ),
+    "lot from before the change": ([LOT], "lot 25-311 was made before the change"),
+    "lot of the changed filter not named": (
+        [(r'(?m)^lots = \["lot 26-233"\]\n', "")], "candidate . lots: are not named"
+    ),
+    "another lot and no word of it": (
+        [(r'"glue"\]', '"laboratory"]')], "lot 26-233: no lot of LFQ-0412 rev 0"
+    ),
+    "another lot of the filter now fitted": (
+        [(r'"lot 24-118"', '"lot 24-119"')], "lot 24-119: no lot of LFQ-0412 rev 0"
+    ),
+    "another laboratory": (
+        [(r'"Invented Test House"', '"Other Test House"')], "add 'laboratory' to what of [change]"
+    ),
+    "another test flow": (
+        [(r'flow = "80 L/min"', 'flow = "70 L/min"')], "add 'test method' to what of [change]"
+    ),
+    "another edition": (
+        [(r'standard = "ISO 4548-12:2017"', 'standard = "ISO 4548-12:2000"')],
+        "multipass candidate full_flow: ISO 4548-12:2000",
+    ),
+    "no end": ([(rf"until = {REVIEW}\n", "")], "until: "),
+    "end beyond the review": (
+        [(rf"until = {REVIEW}", "until = 2030-01-31")],
+        f"is 2030-01-31, later than {REVIEW}, the review of LFQ-0412 rev 0",
+    ),
+    "end that has passed": (
+        [(rf"until = {REVIEW}", "until = 2026-10-01")],
+        "is 2026-10-01, before the date of issue, 2026-10-12",
+    ),
+    "no reason": ([(r"(?m)^reason = .*", 'reason = "Same."')], "'Same.' says nothing"),
+    "nobody": ([(r'agreed_by = ".*"', 'agreed_by = "none"')], "'none' names nobody"),
+    "another digest": ([(r'sha256 = "....', 'sha256 = "0000')], f"is not that of {PDF}"),
+    "no such file": ([(PDF, "replaced/none.pdf")], "replaced/none.pdf"),
+    "outside the inputs": ([(PDF, "../../LFQ.pdf")], "leads out of the inputs folder"),
+    "superseded": (
+        [(r"revision = 1", "revision = 2")],
+        "is LFQ-0412 rev 0, which revision 1 of LFQ-0412 supersedes",
+    ),
+    "not the one replaced": (
+        [(r'number = "LFQ-0412"', 'number = "LFQ-0999"'),
+         (r'replaces = ".*"', 'replaces = "LFQ-0500 rev 3"')],
+        "is LFQ-0412 rev 0; the case replaces LFQ-0500 rev 3",
+    ),
+    "specimen of the same name": (
+        [(r'specimens = \["D1"', 'specimens = ["C1"')], "'C1' of the candidate is a specimen of"
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SENTENCES)
+def test_a_wrong_way_of_carrying_meets_a_sentence(name, glue):
+    pairs, sentence = SENTENCES[name]
+    edit(glue, *pairs)
+    assert sentence in told(glue)
+
+
+def test_another_valve_in_the_machine_is_a_change_to_be_named(glue):
+    (glue / "requested.toml").unlink()
+    edit(glue, ('min = "160 kPa"', 'min = "170 kPa"'), file="application.toml")
+    assert "add 'valve' to what of [change]" in told(glue)
+
+
+def test_a_record_of_the_case_has_an_id_of_its_own(glue):
+    edit(glue, (r"MP-D1,", "MP-R1,"), file="runs.csv")
+    assert "is carried from LFQ-0412 rev 0 as well: which of them counts" in told(glue)
+
+
+def old_file(name):
+    files = open_pdf((INPUTS / "polder-glue" / PDF).read_bytes()).files
+    return files[f"polder-pumps/records/{name}.csv"]
+
+
+def test_a_file_of_the_dossier_before_is_not_tested_anew(glue):
+    (glue / "records/mp-d1.csv").write_bytes(old_file("mp-c1"))
+    assert "same bytes as polder-pumps/records/mp-c1.csv of LFQ-0412 rev 0" in told(glue)
+
+
+def test_readings_of_the_dossier_before_are_not_tested_anew(glue):
+    content = old_file("mp-c2").replace(b"Specimen C2", b"Specimen D1")
+    (glue / "records/mp-d1.csv").write_bytes(content)
+    assert "holds the same readings as record 'MP-C2' of LFQ-0412 rev 0" in told(glue)
+
+
+def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
+    inside = f"{PDF}!/polder-pumps/records/mp-c1.csv"
+    edit(glue, ("records/mp-d1.csv", inside), file="runs.csv")
+    assert "evidence of another dossier is named by [[carried]]" in told(glue)
+
+
+def test_what_was_recalled_is_not_carried(glue):
+    digest = hashlib.sha256((glue / PDF).read_bytes()).hexdigest()
+    why = "instrument FM-04, found wrong on 2026-10-20"
+    assert f"was recalled: {why}. test anew" in told(glue, recalled={digest: why})
+    assert read_case(glue, on=TODAY, recalled={"0" * 64: why})
+
+
+def replaced(glue, content):
+    """Put another file in the place of the PDF, with its digest."""
+    (glue / PDF).write_bytes(content)
+    digest = hashlib.sha256(content).hexdigest()
+    edit(glue, (r'sha256 = "\w+"', f'sha256 = "{digest}"'))
+
+
+def test_a_dossier_whose_attachments_were_altered_is_not_carried(glue):
+    content = (glue / PDF).read_bytes()
+    stream = attachment_stream(content, "records/mp-c3.csv")
+    replaced(glue, flipped(content, place_of(content, stream) + len(stream) // 2))
+    assert re.search("is not intact|no dossier that can be read", told(glue))
+
+
+def test_a_file_that_is_no_dossier_is_told(glue):
+    for content in (b"", b"%PDF-1.7\n", b"no PDF"):
+        replaced(glue, content)
+        assert "is no dossier that can be read" in told(glue)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A short dossier: as a draft, signed off, and sealed by test identities."""
+    base = tmp_path_factory.mktemp("made")
+    folder = short_case(base)
+    signed = build(folder, base / "out").pdf
+    content = signed.read_bytes()
+    seal_all(signed, identities(base / "ids"))
+    (folder / "signoff.toml").unlink()
+    draft = build(folder, base / "draft").pdf.read_bytes()
+    return SimpleNamespace(draft=draft, signed=content, sealed=signed.read_bytes())
+
+
+def source_of(content):
+    return Source(
+        file="x.pdf", content=content, sha256=hashlib.sha256(content).hexdigest(), folder="x",
+        document={"number": "LFQ-0412", "revision": 0}, circuit=None,
+    )  # fmt: skip
+
+
+def proof(content):
+    case, source = SimpleNamespace(records=(), inputs=()), source_of(content)
+    return "\n".join(map(str, proof_problems(case, source, {}))), doubts(source)
+
+
+def test_only_a_dossier_that_was_signed_off_is_carried(made):
+    assert proof(made.signed) == ("", ("unsealed",))
+    assert "LFQ-0412 rev 0 in x.pdf is draft: nobody signed it off" in proof(made.draft)[0]
+    assert "is sealed by test identities, which prove nothing" in proof(made.sealed)[0]
+    assert "is not intact" in proof(made.sealed[:-40] + b"0" * 40)[0]
+
+
+def test_pages_that_say_something_else_are_found_where_a_dossier_is_made(made):
+    stream = page_stream(made.signed)
+    at = place_of(made.signed, stream) + len(stream) // 2
+    for content, found in ((made.signed, 0), (flipped(made.signed, at), 1)):
+        case = SimpleNamespace(carried=[source_of(content)])
+        problems = page_problems(case)
+        assert len(problems) == found
+        assert all("has pages that its data do not give" in str(p) for p in problems)
+
+
+def test_every_change_of_the_filter_reopens_what_there_is():
+    assert limits().reopened.keys() == BY_MAKER
+    assert set().union(*limits().reopened.values()) == {*KINDS, *MEASURED} - {"measurement"}
+    assert set(CONDITIONS) <= set(Conditions.model_fields)
