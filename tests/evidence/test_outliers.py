@@ -38,7 +38,7 @@ def demand(unit="kPa"):
     return Demand(
         id="Q1", text="", quantity=all_quantities()["burst_pressure"], at={}, at_text="",
         lower=1.0, upper=None, not_worse=None, unit=unit, source="", severity="mandatory",
-        basis="mean", coverage=0.95,
+        basis="mean", coverage=0.95, confidence=0.95,
     )  # fmt: skip
 
 

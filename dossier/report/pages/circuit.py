@@ -122,7 +122,7 @@ def applications_table(assessment: Assessment) -> Table:
         valve, rule = asked.circuit.bypass_valve, asked.decision_rule
         page = application_page(case)
         named = say(
-            "“{title}”, revision {revision}, issued {issued}, {owner}", title=speak(asked.title),
+            "by “{title}”, revision {revision}, issued {issued}, {owner}", title=speak(asked.title),
             revision=asked.revision, issued=asked.issued,
             owner=speak(asked.owner) or say("without an owner"),
         )  # fmt: skip
