@@ -1,5 +1,6 @@
 """One filter for several applications: each decided as if alone, the whole as the worst of them."""
 
+import json
 import re
 from dataclasses import replace
 from datetime import date
@@ -14,6 +15,14 @@ from dossier.decision.together import binding
 from dossier.make.api import decision_json
 from dossier.make.request_files import asked_of, filed
 from dossier.record.document import DecisionDocument
+from dossier.record.dossier_file import dossier_of
+from dossier.record.standing import Sealed, standing_of
+from dossier.register.row import rests_on, row_of, unread_inputs
+from dossier.report.pages.circuit import applications_table
+from dossier.report.pages.decision import decision_page
+from dossier.report.pages.places import places_of
+from dossier.report.pages.uncertainty import uncertainty_page
+from dossier.report.signing import SignOff
 from tests.small_case import record, requirement, write
 
 BURST = "specimen,burst pressure [kPa]\nC1,1900\nC2,1950\nC3,1920\n"
@@ -196,6 +205,83 @@ def test_a_machine_in_two_applications_has_to_meet_both(tmp_path):
     assert [c.title for c in found.cautions if "several" in c.title] == [
         "Machine in several applications: pump 1"
     ]
+
+
+def dossier(case, document=None):
+    """The dossier as its files alone say it, with decision.json as given."""
+    made = document or json.loads(decision_json(read_case(case), decided(case)))
+    files = {f"case/{p.relative_to(case)}": p.read_bytes() for p in case.rglob("*") if p.is_file()}
+    return dossier_of(files | {"decision.json": json.dumps(made).encode()}, "case")
+
+
+class TestDossier:
+    """What a reader of the files alone finds: no calculation is repeated."""
+
+    @pytest.fixture
+    def case(self, tmp_path):
+        return fleet(tmp_path, pump=([Q],), barge=([HARD],))
+
+    def test_it_is_intact_and_its_machines_rest_on_their_own_requirements(self, case):
+        read = dossier(case)
+        assert standing_of(read).word == "draft"
+        rests = {(r.value, r.requirements) for r in rests_on(read) if r.kind == "equipment"}
+        assert rests == {("barge 1", ("barge Q1",)), ("pump 1", ("pump Q1",))}
+        assert row_of(read, Sealed(), "x.pdf").equipment == "pump 1; barge 1"
+
+    @pytest.mark.parametrize(
+        ("forge", "told"),
+        [
+            (lambda d: d["findings"][1].update(verdict="fail"), "its findings give 'not approved'"),
+            (lambda d: d["findings"].pop(), "its findings give 'undecided'"),
+            (lambda d: d["applications"].pop(), "a finding is of none of its applications"),
+            (lambda d: d["findings"][1].update(requirement="gate Q1"),
+             "a finding is of none of its applications"),
+            (lambda d: d["applications"][1]["decision_rule"].update(confidence=0.9999),
+             "barge Q1: passes, though its own numbers do not"),
+        ],
+    )  # fmt: skip
+    def test_a_forged_one_is_not(self, case, forge, told):
+        document = json.loads(json.dumps(dossier(case).document))
+        forge(document)
+        standing = standing_of(dossier(case, document))
+        assert standing.word == "not intact"
+        assert told in standing.remark
+
+    def test_one_left_out_of_all_is_seen_by_the_files(self, case):
+        document = json.loads(json.dumps(dossier(case).document))
+        document["applications"].pop()
+        document["findings"].pop()
+        remark = standing_of(dossier(case, document)).remark
+        assert "not those of the requirements in its application.toml" in remark
+
+    def test_a_lost_file_is_told(self, case):
+        read = dossier(case)
+        (case / "barge.toml").unlink()
+        assert unread_inputs(dossier(case, json.loads(json.dumps(read.document))))
+
+
+class TestPages:
+    def test_page_one_names_who_binds_and_who_fails(self, tmp_path):
+        case = read_case(fleet(tmp_path, pump=([Q],), barge=([TOO_HARD],), gate=([HARD],)))
+        found = assess(case, pages=False)
+        page = decision_page(case, found, SignOff(), date(2026, 3, 1))
+        lines = ["".join(map(str, line.parts)) for line in page.facts[0].value]
+        assert lines[0].startswith("barge: NOT MET. “barge (invented)”: “barge 1”")
+        assert "leave barge out in a new revision to have the machines of pump, gate" in page.tally
+        (row,) = page.closest.rows
+        assert row[0][0].parts[0].text == "barge Q1"
+        assert row[1][1].parts[0] == "barge binds, of pump, barge, gate"
+        assert "approved" not in " ".join([*lines, page.tally.replace("gate approved", "")])
+
+    def test_the_rules_and_the_risk_of_each_are_said(self, tmp_path):
+        strict = ('"95 %"', '"99 %"')
+        case = read_case(fleet(tmp_path, pump=([Q],), barge=([Q], strict)))
+        found = assess(case, pages=False)
+        page = uncertainty_page(case, found, places_of(found))
+        assert [text.split(":")[0] for text in page.rule[:2]] == ["pump", "barge"]
+        assert "makes a wrong pass of one no more likely" in page.rule[2]
+        table = applications_table(found)
+        assert [row[0] for row in table.rows] == ["pump", "barge"]
 
 
 class TestPlan:
