@@ -63,7 +63,9 @@ def of_several(case: Case, applied: Sequence[Applied], tested: date) -> Case:
     )  # fmt: skip
 
 
-def together_problems(files: Sequence[str], several: Mapping[str, Application]) -> Iterator[CaseProblem]:
+def together_problems(
+    files: Sequence[str], several: Mapping[str, Application]
+) -> Iterator[CaseProblem]:
     """Yield what keeps applications, by their files, from being told apart."""
     for file in dict.fromkeys(each for each in files if files.count(each) > 1):
         yield CaseProblem("case.toml", "applications", f"names {file!r} twice", "name it once")

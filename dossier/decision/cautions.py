@@ -275,7 +275,9 @@ def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
 def dropped(case: Case) -> Iterator[Caution]:
     """Say which applications that were asked of laboratories are not decided."""
     for day, gone in case.dropped:
-        words = later("“{title}”, on file since {day}, is no longer asked: nothing is decided of it.")
+        words = later(
+            "“{title}”, on file since {day}, is no longer asked: nothing is decided of it."
+        )
         text = say(words, title=gone.title, day=day)
         yield _caution(say("Application no longer asked"), text)
 

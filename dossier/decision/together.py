@@ -33,7 +33,8 @@ def together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
         first, findings=findings, decision=decision, conditions=conditions, parts=tuple(parts),
         checks=_said_once([each.checks for each in parts], _check, parts),
         cautions=(
-            *_said_once([each.cautions for each in parts], _caution, parts), *_twice(case), *dropped(case)
+            *_said_once([each.cautions for each in parts], _caution, parts),
+            *_twice(case), *dropped(case),
         ),
         flips=tuple(flip for each in parts for flip in each.flips),
         valid_until=valid_until(decision, conceded(findings), review)
@@ -143,4 +144,3 @@ def _twice(case: Case) -> Iterator[Caution]:
             words = later("{marks} name it: what each of them asks has to be met there.")
             title = say("Machine in several applications: {machine}", machine=found[0][0])
             yield Caution(title=title, text=say(words, marks=marks), computed=True)
-

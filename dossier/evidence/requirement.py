@@ -85,7 +85,8 @@ def resolve(
 ) -> tuple[list[Demand], list[CaseProblem]]:
     """Return a demand for each requirement, and the problems of those that cannot be read.
 
-    `mark` is that of the application among several.  A stated life factor of the duty becomes a mandatory requirement of its own.
+    `mark` is that of the application among several.  A stated life factor of the duty becomes a
+    mandatory requirement of its own.
     """
     demands, problems = [], []
     for requirement in _with_life_factor(application):

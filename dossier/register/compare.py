@@ -270,8 +270,9 @@ def _head(side: DossierFile) -> dict[str, str]:
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
         "requirements on file": _on_file(decision.application.on_file),
-        "decision rule": "; ".join(f"{mark} {_rule(r)}".lstrip() for mark, r, _ in
-                                   decision.by_application if r is not None),
+        "decision rule": "; ".join(
+            f"{mark} {_rule(r)}".lstrip() for mark, r, _ in decision.by_application if r is not None
+        ),
         "conditions": "; ".join(each.text for each in decision.conditions),
         "seed": "" if decision.seed is None else str(decision.seed),
         "house": decision.house or "",

@@ -49,7 +49,9 @@ def fleet(folder, concession="", **asked):
     text = (case / "case.toml").read_text()
     text = re.sub(r"^application.*\n", "", text, flags=re.MULTILINE)
     listed = ", ".join(f'"{name}.toml"' for name in asked)
-    (case / "case.toml").write_text(f"applications = [{listed}]\nissued = 2026-03-01\n{text}{concession}")
+    (case / "case.toml").write_text(
+        f"applications = [{listed}]\nissued = 2026-03-01\n{text}{concession}"
+    )
     return case
 
 
@@ -93,8 +95,7 @@ def test_each_is_decided_just_as_if_it_were_alone(tmp_path, name):
     edit(case, 'applications = ["barge.toml", "gate.toml"]', f'application = "{name}.toml"')
     alone = decided(case)
     found = [
-        replace(f, demand=replace(f.demand, id=f.demand.own_id, mark=""))
-        for f in together.findings
+        replace(f, demand=replace(f.demand, id=f.demand.own_id, mark="")) for f in together.findings
     ]
     assert found == list(alone.findings)
     assert together.decision is alone.decision

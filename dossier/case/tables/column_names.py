@@ -30,6 +30,7 @@ def is_known(name: str) -> bool:
     name = plain(name)
     return name in _NUMBERS or name in WORDS or name.startswith(("upstream ", "downstream "))
 
+
 METHODS = {
     ("multipass", "full_flow"): "ISO 4548-12:2017",
     ("multipass", "fine"): "ISO 16889:2022",

@@ -105,6 +105,7 @@ WHERE = {
 
 
 def described(circuit: Asked) -> str:
+    """Return a circuit in words: arrangement, valve and flow."""
     where = circuit.bypass_valve.location if circuit.bypass_valve else ""
     parts = [say(ARRANGEMENTS[circuit.arrangement]), say(WHERE[where])]
     parts.append(say("rated flow {flow}", flow=_flow(circuit.rated_flow)))

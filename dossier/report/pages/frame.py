@@ -148,8 +148,9 @@ def _oil(case: Case, coldest: float | None) -> Pair:
 
 
 def _service(case: Case) -> Pair:
-    duty, beyond = case.application.duty, say(
-        "A longer interval; more or other contaminant; pulsating flow"
+    duty, beyond = (
+        case.application.duty,
+        say("A longer interval; more or other contaminant; pulsating flow"),
     )
     if case.parts:
         return _of_each(case), beyond
@@ -206,9 +207,7 @@ def _days(case: Case, assessment: Assessment, signoff: SignOff, issued: date) ->
         for each in signoff.signed
         if each.holds
     )
-    agreed = tuple(
-        dict.fromkeys(date_text(p.application.decision_rule.agreed) for p in case.each)
-    )
+    agreed = tuple(dict.fromkeys(date_text(p.application.decision_rule.agreed) for p in case.each))
     days: dict[str, Cell] = {
         say("Rule agreed"): agreed if len(agreed) > 1 else agreed[0],
         say("Requirements on file"): date_text(filed) if filed else say("never"),
