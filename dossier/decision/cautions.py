@@ -257,6 +257,7 @@ def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
                 "the tests. The command 'dossier request' puts them on file with the day."
             ),
         )
+    yield from dropped(case)
     used = [finding.concession for finding in findings]
     verdicts = {finding.demand.id: finding.verdict.value for finding in findings}
     for each in case.qualification.concession:
@@ -269,6 +270,16 @@ def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
                     agreed=each.agreed, verdict=say(verdicts[each.requirement]),
                 ),
             )  # fmt: skip
+
+
+def dropped(case: Case) -> Iterator[Caution]:
+    """Say which applications that were asked of laboratories are not decided."""
+    for day, gone in case.dropped:
+        words = later(
+            "“{title}”, on file since {day}, is no longer asked: nothing is decided of it."
+        )
+        text = say(words, title=gone.title, day=day)
+        yield _caution(say("Application no longer asked"), text)
 
 
 def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:

@@ -9,6 +9,7 @@ from dossier.case.case import Case
 from dossier.case.change import Carried
 from dossier.case.consistency import plain
 from dossier.case.model import Concession
+from dossier.decision.cautions import dropped
 from dossier.decision.conditions import conceded, of_dropped, ran_out, valid_until
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
 from dossier.decision.rules import WORST, Verdict
@@ -35,7 +36,8 @@ def together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
         first, findings=findings, decision=decision, conditions=conditions, parts=tuple(parts),
         checks=_said_once([each.checks for each in parts], _check, parts),
         cautions=(
-            *_said_once([each.cautions for each in parts], _caution, parts), *_twice(case)
+            *_said_once([each.cautions for each in parts], _caution, parts),
+            *_twice(case), *dropped(case),
         ),
         flips=tuple(flip for each in parts for flip in each.flips),
         valid_until=valid_until(decision, ends, review)
@@ -145,9 +147,3 @@ def _twice(case: Case) -> Iterator[Caution]:
             words = later("{marks} name it: what each of them asks has to be met there.")
             title = say("Machine in several applications: {machine}", machine=found[0][0])
             yield Caution(title=title, text=say(words, marks=marks), computed=True)
-    for day, gone in case.dropped:
-        words = later(
-            "“{title}”, on file since {day}, is no longer asked: nothing is decided of it."
-        )
-        text = say(words, title=gone.title, day=day)
-        yield Caution(title=say("Application no longer asked"), text=text, computed=True)

@@ -14,7 +14,7 @@ from dossier.case.whole import readings_sheet
 from dossier.evidence.requirement import Demand, resolve
 from dossier.request.assumptions import Assumptions
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
-from dossier.request.points import Settings, needed_tests
+from dossier.request.points import Settings, tests_of_all
 from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH, LANGUAGES
 
@@ -100,7 +100,7 @@ def settings_of(
 
     `ask` gets an answer where a terminal is there to ask.  Raises CaseError for what is no value.
     """
-    if ask and not criterion_flow and uses_criterion(needed_tests(asked.application, demands)):
+    if ask and not criterion_flow and uses_criterion(tests_of_all(asked, demands)):
         criterion_flow = ask("Flow at which a bypass valve counts as open, such as 1 L/min")
     texts = {
         "criterion_flow": (criterion_flow, "flow"),

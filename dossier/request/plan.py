@@ -1,8 +1,9 @@
 """The whole test request: what is asked, of whom no matter, and the sheets to fill."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.model import Filter
 from dossier.case.problems import CaseError, CaseProblem
@@ -18,10 +19,10 @@ from dossier.request.points import (
     Settings,
     counted_sizes,
     flow_of_test,
-    needed_tests,
     sweep_flows,
     sweep_viscosities,
     terminal_pressure,
+    tests_of_all,
     valve_flow,
 )
 from dossier.request.reported import (
@@ -108,15 +109,20 @@ def plan_request(
 
     Raises CaseError for what the case or the call does not say, and where nothing is to be tested.
     """
-    application, draft = asked.application, asked.draft
-    tests = needed_tests(application, demands)
+    draft, tests = asked.draft, tests_of_all(asked, demands)
     if not tests:
         what = "no requirement applies: there is nothing to test"
         raise CaseError([CaseProblem(asked.file, "requirement", what, "add a requirement")])
     problems = list(_unsettled(tests, settings))
     if problems:
         raise CaseError(problems)
-    counts = counted(demands, application.decision_rule, assumed)
+    counts = tuple(
+        count
+        for each in asked.each
+        for count in counted(
+            [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
+        )
+    )
     planned = {
         "candidate": _planned(draft.candidate if draft else None),
         "reference": _planned(draft.reference if draft else None),
@@ -179,8 +185,44 @@ def _test(
 
 
 def _points(asked: Asked, needed: Needed, limits: Limits, settings: Settings) -> Points:
+    """Return where a test is run: the sharpest that any application needs of it."""
+    found: dict[str, Points] = {}
+    for each in asked.each:
+        own = tuple(demand for demand in needed.demands if demand.mark == each.mark)
+        if own:
+            one = replace(needed, demands=own)
+            found[each.file] = _points_of(each.application, one, limits, settings)
+    first, *others = found.values()
+    return _sharpest(found, needed, limits) if others else first
+
+
+def _sharpest(found: Mapping[str, Points], needed: Needed, limits: Limits) -> Points:
+    """Return the points that serve all applications, by their files; CaseError where none do."""
+    points = list(found.values())
+    flows = [each.flow for each in points]
+    if needed.kind != "multipass":
+        ends = [each.viscosities for each in points]
+        return Points(
+            flow=max(flows), flows=max(each.flows for each in points),
+            viscosities=(min(e[0] for e in ends), max(e[1] for e in ends)) if all(ends) else (),
+        )  # fmt: skip
+    middle = (min(flows) + max(flows)) / 2.0
+    limit = limits.find("flow of the application", needed.kind, needed.standard)
+    apart = limit is not None and max(flows) / middle - 1.0 > limit.value
+    if apart or len({each.base_level for each in points}) > 1:
+        listed = "; ".join(f"{file} {6e4 * p.flow:.4g} L/min, base level {1e3 * p.base_level:.4g} "
+                           "mg/L" for file, p in found.items())  # fmt: skip
+        what = f"no run of the {needed.path} path serves all: {listed}"
+        hint = "state test = { flow = ..., base_level = ... }, the same for all, where that may be"
+        raise CaseError([CaseProblem("case.toml", "applications", what, hint)])
+    longest = max(points, key=lambda each: each.terminal)
+    return replace(longest, flow=middle, sizes=_sizes(needed, limits))
+
+
+def _points_of(
+    application: Application, needed: Needed, limits: Limits, settings: Settings
+) -> Points:
     """Return where a test is run; CaseError for what neither case nor call says."""
-    application = asked.application
     if needed.kind == "multipass":
         terminal, source = terminal_pressure(application, needed, settings)
         limit = limits.find("base upstream level", needed.kind, needed.standard)

@@ -2,10 +2,11 @@
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from dossier.case.application import Application
+from dossier.case.case import Asked
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.tables.column_names import METHODS
 from dossier.evidence.limits import Limits
@@ -71,6 +72,25 @@ def needed_tests(application: Application, demands: Sequence[Demand]) -> tuple[N
     return tuple(sorted(tests, key=lambda test: _ORDER.index(test.kind)))
 
 
+def tests_of_all(asked: Asked, demands: Sequence[Demand]) -> tuple[Needed, ...]:
+    """Return the tests that all applications of a case need, each test once.
+
+    Raises CaseError where two want one by different methods.
+    """
+    found: dict[tuple[str, ...], Needed] = {}
+    for each in asked.each:
+        own = [demand for demand in demands if demand.mark == each.mark]
+        for test in needed_tests(each.application, own):
+            key = (test.kind, test.path, *test.quantities)
+            held = found.setdefault(key, replace(test, demands=()))
+            if held.standard != test.standard:
+                what = f"{test.kind} by {test.standard!r}, where another asks for {held.standard!r}"
+                hint = "name one method in all of them, or ask in cases apart"
+                raise CaseError([CaseProblem(each.file, "requirement", what, hint)])
+            found[key] = replace(held, demands=(*held.demands, *test.demands))
+    return tuple(sorted(found.values(), key=lambda test: _ORDER.index(test.kind)))
+
+
 def _keys(application: Application, demand: Demand) -> Iterator[tuple[str, str, str]]:
     for kind in demand.quantity.records:
         if kind == "bypass_valve" and not _valve_tested(application, demand):
@@ -93,7 +113,7 @@ def _valve_tested(application: Application, demand: Demand) -> bool:
 
 def _agreed(application: Application, demands: Sequence[Demand]) -> str:
     """Return the method that one of the requirements names, or an empty string."""
-    asking = {demand.id for demand in demands}
+    asking = {demand.own_id for demand in demands}
     named = (each.method.strip() for each in application.requirement if each.id in asking)
     return next(filter(None, named), "")
 

@@ -9,7 +9,7 @@ from dossier.decision.rules import Verdict
 
 
 def finding(verdict, severity="mandatory", concession=None):
-    demand = SimpleNamespace(severity=severity)
+    demand = SimpleNamespace(id="E1", severity=severity, mark="")
     return SimpleNamespace(demand=demand, verdict=Verdict(verdict), concession=concession)
 
 

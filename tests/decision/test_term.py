@@ -58,7 +58,7 @@ def test_an_approval_is_over_after_its_last_day_and_not_on_it(until, today):
 
 
 def finding(requirement, verdict, covered=None):
-    demand = SimpleNamespace(id=requirement, severity="mandatory")
+    demand = SimpleNamespace(id=requirement, severity="mandatory", mark="")
     return SimpleNamespace(demand=demand, verdict=Verdict(verdict), concession=covered)
 
 

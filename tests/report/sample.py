@@ -218,6 +218,7 @@ def demand(declared: Quantity, identifier: str, **changes: Any) -> Demand:
         "severity": "mandatory",
         "basis": "mean",
         "coverage": 0.95,
+        "confidence": 0.95,
     }
     return Demand(**(values | changes))
 

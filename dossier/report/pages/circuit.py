@@ -105,7 +105,7 @@ WHERE = {
 
 
 def described(circuit: Asked) -> str:
-    """Return the arrangement of a circuit and where its bypass valve is, in words."""
+    """Return a circuit in words: arrangement, valve and flow."""
     where = circuit.bypass_valve.location if circuit.bypass_valve else ""
     parts = [say(ARRANGEMENTS[circuit.arrangement]), say(WHERE[where])]
     parts.append(say("rated flow {flow}", flow=_flow(circuit.rated_flow)))
@@ -123,7 +123,7 @@ def applications_table(assessment: Assessment) -> Table:
         valve, rule = asked.circuit.bypass_valve, asked.decision_rule
         page = application_page(case)
         named = say(
-            "“{title}”, revision {revision}, issued {issued}, {owner}", title=speak(asked.title),
+            "by “{title}”, revision {revision}, issued {issued}, {owner}", title=speak(asked.title),
             revision=asked.revision, issued=asked.issued,
             owner=speak(asked.owner) or say("without an owner"),
         )  # fmt: skip

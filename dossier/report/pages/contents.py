@@ -114,7 +114,7 @@ def build_content(
     qualification = case.qualification
     findings = assessment.findings
     lead = leading(assessment.parts) if assessment.parts else assessment
-    alone = lead.bench.case
+    alone = lead.bench.case if assessment.parts else case
     logo = house is not None and bool(house.logo)
     page_one = decision_page(case, assessment, signoff, issued, logo=logo)
     places = places_of(assessment)

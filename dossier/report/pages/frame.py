@@ -41,7 +41,7 @@ def frame_page(
 ) -> FramePage:
     """Return page two as formatted text."""
     return FramePage(
-        drawing=circuit_drawing(assessment.bench.case),
+        drawing=circuit_drawing(assessment.bench.case if case.parts else case),
         states=states_table(assessment.bench),
         scope=_scope(case, assessment),
         flips=_flips(assessment, places),

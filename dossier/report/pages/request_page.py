@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Application
+from dossier.case.case import Asked
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
@@ -95,7 +96,7 @@ def request_pdf(request: TestRequest) -> bytes:
             title=request.asked.application.title,
             number=draft.number if draft else request.asked.name,
             asking=_asking(request),
-            facts_of=_facts(request),
+            facts_of=[fact for each in request.asked.each for fact in _facts(each)],
             tests=[_overview(test) for test in request.tests],
             counts=_counts(request.counts),
             formulas=_formulas(request),
@@ -103,7 +104,7 @@ def request_pdf(request: TestRequest) -> bytes:
             each_one=any(each.demand.basis == "every_specimen" for each in request.counts),
             parts=[_part(request, test) for test in request.tests],
             held=_held(request.tests),
-            sha256=request.asked.source.sha256,
+            sha256="; ".join(each.source.sha256 for each in request.asked.each),
         )
 
 
@@ -126,14 +127,18 @@ def _asking(request: TestRequest) -> Pairs:
     ]  # fmt: skip
 
 
-def _facts(request: TestRequest) -> Pairs:
-    application = request.asked.application
+def _facts(asked: Asked) -> Pairs:
+    """Return what an application says, under its mark where there are several."""
+    return [(f"{asked.mark} {name}".lstrip(), value) for name, value in _said(asked.application)]
+
+
+def _said(application: Application) -> Pairs:
     oil, duty, rule = application.oil, application.duty, application.decision_rule
     return [
         (say("Requirements"), say("revision {revision}, issued {issued}",
             revision=application.revision, issued=application.issued)),
         (say("Circuit"), "; ".join(_circuit(application))),
-        (say("Oil of the machine"), "; ".join(_oil(request))),
+        (say("Oil of the machine"), "; ".join(_oil(application))),
         (say("Viscosity of that oil"), say("{hot} hot, {cold} at cold start",
             hot=_viscosity(kinematic_at(oil, duty.hot_oil)),
             cold=_viscosity(kinematic_at(oil, duty.cold_start)))),
@@ -160,8 +165,8 @@ def _circuit(application: Application) -> Iterator[str]:
             yield say("opens between {low} and {high}", low=low, high=high)
 
 
-def _oil(request: TestRequest) -> Iterator[str]:
-    oil = request.asked.application.oil
+def _oil(application: Application) -> Iterator[str]:
+    oil = application.oil
     if oil.description:
         yield oil.description
     yield say("{kv40} at 40 °C, {kv100} at 100 °C", kv40=_viscosity(oil.kv40.value),
@@ -301,7 +306,8 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
                 tolerance=_viscosity(viscosity.tolerance),
                 kelvin=significant(rules["temperature"].value)),
         )  # fmt: skip
-    dust = request.asked.application.duty.ingression_dust
+    dusts = (each.application.duty.ingression_dust for each in request.asked.each)
+    dust = "; ".join(dict.fromkeys(filter(None, dusts)))
     yield say("Test dust"), dust or say("as the standard asks, named in the report")
     base = test.points.base_level
     if base:

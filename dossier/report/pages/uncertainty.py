@@ -45,7 +45,7 @@ def _rules(case: Case, seed: int) -> tuple[str, ...]:
     by: dict[str, list[str]] = {}
     for part in case.parts:
         by.setdefault(rule_words(part.application.decision_rule, seed)[0], []).append(part.mark)
-    return (*(say("{marks}: {text}", marks=", ".join(m), text=text) for text, m in by.items()),
+    return (*(say("{mark}: {text}", mark=", ".join(m), text=text) for text, m in by.items()),
             say(FAMILY), *rest)  # fmt: skip
 
 
