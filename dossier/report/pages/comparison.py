@@ -12,7 +12,7 @@ from dossier.decision.probability import keyed, less_common
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
-from dossier.report.charts.style import draw
+from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
@@ -115,15 +115,17 @@ class ComparisonPage:
 
     sentence: str
     table: Table
-    trade: Chart
+    trade: Chart | None
+    """None where no requirement compares the filters."""
 
 
 def comparison_page(assessment: Assessment, threshold: float, style: str) -> ComparisonPage:
     """Return the section on the filter now fitted."""
+    compared = any(each.demand.not_worse is not None for each in assessment.findings)
     return ComparisonPage(
         sentence=speak(assessment.comparison),
         table=comparison_table(assessment.findings, threshold),
-        trade=_trade(assessment.findings, style),
+        trade=_trade(assessment.findings, style) if compared else None,
     )
 
 
@@ -157,7 +159,9 @@ def _trade(findings: Sequence[Finding], style: str) -> Chart:
         for ax, (points, x, y) in zip(axes, drawn, strict=True):
             draw_trade(ax, points, x, y)
 
-    return Chart(caption=say(CAPTION), uri=draw(paint, style, 1.7), alt=_alt(drawn))
+    half = len(drawn) == 1
+    uri = draw(paint, style, HEIGHT, width_of(half))
+    return Chart(caption=say(CAPTION), uri=uri, alt=_alt(drawn), half=half)
 
 
 def _first(findings: Sequence[Finding], name: str) -> Finding | None:

@@ -23,7 +23,7 @@ from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
 from dossier.report.pages.frame import FramePage, frame_page
-from dossier.report.pages.places import charts_asked, number_sections, places_of, section_of
+from dossier.report.pages.places import number_sections, places_of, section_of
 from dossier.report.pages.pressure import PressurePage, pressure_page
 from dossier.report.pages.record_pages import (
     DigestsPage,
@@ -61,16 +61,15 @@ class Content:
     issued: date
     paper: str
     sections: Mapping[str, Section]
-    asked: frozenset[str]
-    """Anchors of the charts that show what a requirement asks for: others may be left out."""
     decision: DecisionPage
     requirements: Table
     reasons: Table
     frame: FramePage
     application: ApplicationPage
     filters: FiltersPage
-    efficiency: EfficiencyPage
-    capacity: CapacityPage
+    efficiency: EfficiencyPage | None
+    capacity: CapacityPage | None
+    """Each None where no requirement asks for it."""
     pressure: PressurePage
     comparison: ComparisonPage
     circuit: CircuitPage
@@ -113,7 +112,9 @@ def build_content(
     page_one = decision_page(case, assessment, signoff, issued, logo=logo)
     places = places_of(assessment)
     asked = {section_of(each) for each in findings}
-    has = {key: key in asked for key in ("efficiency", "capacity", "pressure")} | {
+    has = {
+        "filtration": not asked.isdisjoint({"efficiency", "capacity"}),
+        "pressure": "pressure" in asked,
         "comparison": qualification.reference is not None,
         "circuit": "circuit" in asked,
     }
@@ -131,15 +132,14 @@ def build_content(
         issued=issued,
         paper=qualification.paper,
         sections=sections,
-        asked=charts_asked(findings),
         decision=page_one,
         requirements=requirements_table(assessment, threshold, places),
         reasons=reasons_table(assessment, threshold, places),
         frame=frame_page(case, assessment, signoff, issued, places),
         application=application_page(case),
         filters=filters_page(case, places),
-        efficiency=efficiency_page(assessment, style),
-        capacity=capacity_page(assessment, style),
+        efficiency=efficiency_page(assessment, style) if "efficiency" in asked else None,
+        capacity=capacity_page(assessment, style) if "capacity" in asked else None,
         pressure=pressure_page(case, assessment, style),
         comparison=comparison_page(assessment, threshold, style),
         circuit=circuit_page(case, assessment, style),
