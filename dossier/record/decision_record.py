@@ -6,7 +6,7 @@ import math
 import platform
 import re
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from functools import cache
 from importlib.metadata import PackageNotFoundError, requires, version
@@ -20,6 +20,7 @@ from dossier.case.problems import CaseError
 from dossier.case.toml_text import parse_toml
 from dossier.decision.deciding import Deciding
 from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.precision import Precision
@@ -179,6 +180,9 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "candidate": qualification.candidate.part_number,
         "reference": reference.part_number if reference else None,
     }
+    reduced: dict[str, dict[str, Iterable[float]]]
+    reduced = {run.record: _run(run) for run in assessment.bench.multipass}
+    reduced |= {sweep.record: _sweep(sweep) for sweep in assessment.bench.pressure}
     applied = {name: getattr(application, name, None) for name in ApplicationHead.model_fields}
     content = {
         "schema": f"dossier decision {SCHEMA_VERSION}",
@@ -192,7 +196,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "decision_rule": rules[0] if all(each == rules[0] for each in rules) else None,
         "findings": [_finding(finding) for finding in assessment.findings],
         "checks": assessment.checks,
-        "records": [_record(each) for each in case.records],
+        "records": [_record(each, reduced.get(each.id, {})) for each in case.records],
         "inputs": {file.name: file.sha256 for file in case.inputs},
         "stated": _stated(case),
         "seed": assessment.seed,
@@ -267,10 +271,39 @@ def _finding(finding: Finding) -> dict[str, Any]:
     } | (_result(demand, estimate) if estimate else {})
 
 
-def _record(record: Record) -> dict[str, Any]:
+def _record(record: Record, reduced: Mapping[str, Iterable[float]]) -> dict[str, Any]:
     entry = record.entry
     plain = {name: getattr(entry, name, None) for name in RecordRow.model_fields}
-    return plain | {"record": record.id, "file": record.file, "sheet": record.sheet}
+    values = {
+        name: [ten_digits(float(each)) for each in column] for name, column in reduced.items()
+    }
+    files = {"record": record.id, "file": record.file, "sheet": record.sheet}
+    return plain | files | {"reduced": values}
+
+
+def _run(run: MultipassResult) -> dict[str, Iterable[float]]:
+    """Return the filtration ratio of a run at each size, overall and in each tenth of the test."""
+    overall: dict[str, Iterable[float]] = {
+        "size [um(c)]": run.sizes,
+        "filtration ratio": run.ratio,
+        "size at which it is only a lower bound [um(c)]": run.sizes[run.zero_downstream],
+    }
+    for k, size in enumerate(run.sizes):
+        overall[f"filtration ratio of each tenth at {size:g} um(c)"] = run.interval_ratio[:, k]
+    return overall
+
+
+def _sweep(sweep: PressureDropResult) -> dict[str, Iterable[float]]:
+    """Return what was fitted to a sweep, a*mu*Q + b*rho*Q^2, and what it covers."""
+    nu = sweep.viscosity / sweep.density
+    return {
+        "a [1/m3]": [sweep.assembly.a],
+        "b [1/m4]": [sweep.assembly.b],
+        "a and b told from zero": map(float, sweep.assembly.resolved),
+        "b of the housing [1/m4]": [] if sweep.housing is None else [sweep.housing.b],
+        "largest flow [m3/s]": [sweep.flow.max()],
+        "least and largest viscosity [m2/s]": [nu.min(), nu.max()],
+    }
 
 
 def _deciding(demand: Demand, found: Deciding) -> dict[str, Any]:

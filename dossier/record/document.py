@@ -265,6 +265,8 @@ class RecordRow(_Part):
     file: Text
     """Name under which it is attached."""
     sheet: Maybe = None
+    reduced: dict[Text, tuple[Real | None, ...]] = Field(default_factory=dict)
+    """What the record was reduced to that no page shows whole: names with their unit, values."""
 
 
 class CautionRow(_Part):

@@ -119,6 +119,8 @@ class Chart:
     """Sentence that stands where the chart would, if it cannot be drawn."""
     id: str = ""
     """Anchor of the chart, where something leads to it."""
+    half: bool = False
+    """Whether another chart, or a table, has room beside it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.statistics.estimate import Component
 from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Column, Link, Table
-from dossier.report.pages import results
+from dossier.report.pages import filtration, results, validity
 from dossier.report.pages.comparison import difference, difference_text, quotient
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import number_sections
@@ -124,6 +124,27 @@ def test_each_check_is_a_mark_a_record_and_the_worst_one_counts():
     assert [words(row[0]) for row in page.validity.notable.rows] == ["MP-C2"]
 
 
+def test_what_every_record_meets_stands_under_one_mark_and_nothing_else_does():
+    kinds = {"MP-C1": "multipass", "PD-C1": "pressure_drop"}
+    met = [(name, rule) for name in kinds for rule in ("certificate named", "readings")]
+    checks = [
+        Check(record=record, rule=rule, limit="x", standard="y", found="z", mandatory=True,
+              outcome="warning" if (record, rule) == ("PD-C1", "readings") else "met")
+        for record, rule in met
+    ]  # fmt: skip
+    case = sample.case()
+    records = tuple(
+        replace(case.records[0], entry=case.records[0].entry.model_copy(
+            update={"id": name, "kind": kind}))
+        for name, kind in kinds.items()
+    )  # fmt: skip
+    every, run, sweep = validity._rules(replace(case, records=records), checks)
+    assert (every.rows, every.empty) == ((), "● by every record: certificate named.")
+    assert (run.rows, run.empty) == ((), "● by every record: readings.")
+    assert sweep.rows[0][:2] == ("readings", "▲")
+    assert sweep.note == ""
+
+
 def test_what_does_not_pass_comes_first_on_page_one(page):
     assert [words(row[0][0]) for row in page.decision.closest.rows][:2] == ["P1", "S1"]
 
@@ -216,10 +237,10 @@ def test_a_decision_that_does_not_follow_from_its_findings_is_not_printed(claime
 
 
 def test_sections_are_numbered_without_gaps_and_only_what_exists():
-    sections = number_sections({"comparison": False, "circuit": False, "efficiency": True})
+    sections = number_sections({"comparison": False, "circuit": False, "filtration": True})
     labels = [s.label for s in sections.values()]
     assert labels == [*map(str, range(1, len(labels) + 1))]
-    assert "efficiency" in sections
+    assert "filtration" in sections
     assert "comparison" not in sections
     assert "circuit" not in sections
 
@@ -334,20 +355,19 @@ def test_paths_are_told_apart_in_every_chart_and_table():
         pressure=whole.bench.pressure + sweeps,
     )  # fmt: skip
     page = content(replace(whole, bench=bench), case)
-    full, other = page.efficiency.sizes
-    assert "full-flow path" in full.caption
-    assert "fine path" in other.caption
-    assert not any(" F" in column.title for column in full.columns)
-    assert all(" F" in column.title for column in other.columns[1:])
-    assert len(page.efficiency.against_time) == 2
-    assert "FC1" not in page.efficiency.against_time[0].alt
-    assert "specimens FC1, FC2" in page.efficiency.against_time[1].alt
-    for chart in (page.efficiency.against_size, page.capacity.loading, page.pressure.sweeps):
+    names = [row[0] for row in page.efficiency.sizes.rows]
+    assert names[0] == "candidate, full-flow path, %"
+    assert names[-1] == "reference, fine path, β"
+    against_size = page.efficiency.charts[0]
+    against_time = list(filtration._against_time(bench.multipass, {20.0}, "", ""))
+    assert len(against_time) == 2
+    assert "FC1" not in against_time[0].alt
+    assert "specimens FC1, FC2" in against_time[1].alt
+    for chart in (against_size, page.capacity.loading, page.pressure.charts[-1]):
         drawn = base64.b64decode(chart.uri.partition(",")[2]).decode()
         assert ">full-flow path<" in drawn
         assert ">fine path<" in drawn
-    assert [row[1] for row in page.capacity.runs.rows].count("candidate FC1, fine path") == 1
-    assert any("fine path" in row[1] for row in page.pressure.fits.rows)
+    assert [row[0] for row in page.capacity.runs.rows].count("candidate FC1, fine path") == 1
 
 
 def test_what_people_wrote_cannot_end_its_quotation_on_page_one():

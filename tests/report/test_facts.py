@@ -96,6 +96,20 @@ def test_every_record_check_and_instrument_is_named(made):
     assert all(speak(each.text) in validity for each in case.qualification.deviation)
 
 
+def test_what_a_record_was_reduced_to_is_in_the_attached_file(made):
+    _, assessment, document, _ = made
+    reduced = {each["record"]: each["reduced"] for each in document["records"]}
+    for run in assessment.bench.multipass:
+        held = reduced[run.record]
+        assert held["filtration ratio"] == pytest.approx(list(run.ratio), rel=1e-9)
+        tenths = held[f"filtration ratio of each tenth at {run.sizes[-1]:g} um(c)"]
+        up, down = run.up[:, -1], run.down[:, -1]
+        assert [t is None for t in tenths] == list(down == 0)
+        assert tenths[0] is None or tenths[0] == pytest.approx(up[0] / down[0], rel=1e-9)
+    for sweep in assessment.bench.pressure:
+        assert reduced[sweep.record]["a [1/m3]"] == [pytest.approx(sweep.assembly.a, rel=1e-9)]
+
+
 def test_every_word_of_a_remark_is_on_paper(made):
     case, _, _, page = made
     shown = paper(page.validity.remarks)

@@ -26,8 +26,16 @@ LIMIT = "#000000"
 SHADE = "#EDEDED"
 WIDTH = 6.7
 """Width of a chart [in]: that of the text on an A4 page."""
+HEIGHT = 1.55
+"""Usual height of a chart [in]."""
 HALF = 3.25
 """Width of one of two charts side by side [in]."""
+
+
+def width_of(half: bool) -> float:
+    """Return the width of a chart [in]."""
+    return HALF if half else WIDTH
+
 
 FIXED = {"svg.fonttype": "none", "svg.hashsalt": "dossier", "text.parse_math": "False"}
 """Set whatever the style says: searchable text, the same bytes, and names that stay text."""

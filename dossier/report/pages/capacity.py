@@ -10,15 +10,17 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.charts.filtration_chart import Loading, draw_loading
-from dossier.report.charts.style import draw
+from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.format import quantity_text
 from dossier.report.pages.filtration import (
     by_path,
     in_order,
     sentence_start,
+    side_brief,
     why_no_runs,
 )
 from dossier.report.pages.fixed_words import PATHS
+from dossier.report.pages.places import named
 from dossier.words import say
 
 if TYPE_CHECKING:
@@ -44,8 +46,7 @@ def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
 def _loading(assessment: Assessment, style: str) -> Chart:
     caption = say(
         "Differential pressure of the element (assembly less housing) against injected "
-        "contaminant, as read; the last point is the interpolated terminal differential pressure; "
-        "candidate solid, reference dashed."
+        "contaminant, as read; the last point is the interpolated terminal differential pressure."
     )
     paths = by_path(assessment.bench.multipass)
     if not paths:
@@ -63,7 +64,9 @@ def _loading(assessment: Assessment, style: str) -> Chart:
                 ax.set_title(say(PATHS[path]))
 
     alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths)
-    return Chart(caption=caption, id="chart-loading", uri=draw(paint, style, 1.6), alt=alt)
+    half = len(paths) == 1
+    uri = draw(paint, style, HEIGHT, width_of(half))
+    return Chart(caption=caption, id="chart-loading", uri=uri, alt=alt, half=half)
 
 
 def _curve(run: MultipassResult) -> Loading:
@@ -97,6 +100,7 @@ def _runs(runs: Sequence[MultipassResult]) -> Table:
     rows: list[tuple[Cell, ...]] = []
     ordered = in_order(runs)
     several = len({run.path for run in ordered}) > 1
+    at: dict[str, list[str]] = {}
     for run in ordered:
         held = run.balance
         retained = (
@@ -104,28 +108,28 @@ def _runs(runs: Sequence[MultipassResult]) -> Table:
         )
         rows.append(
             (
-                run.record,
-                f"{say(run.side)} {run.specimen}{', ' + say(PATHS[run.path]) if several else ''}",
-                quantity_text(run.flow * 6e4, "L/min"),
+                f"{side_brief(run.side)} {run.specimen}"
+                f"{', ' + say(PATHS[run.path]) if several else ''}",
                 quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
                 quantity_text(run.end_time / 60.0, "min", 3, keep=True),
                 quantity_text(run.injected * 1e3, "g", keep=True),
                 retained,
-                quantity_text(run.terminal / 1e3, "kPa"),
             )
         )
+        flow, end = quantity_text(run.flow * 6e4, "L/min"), quantity_text(run.terminal / 1e3, "kPa")
+        at.setdefault(say("at {flow} to {pressure}", flow=flow, pressure=end), []).append(
+            run.record
+        )
     return Table(
-        caption=say("Multi-pass runs: duration, contaminant injected and retained"),
+        caption=say("Multi-pass runs: contaminant injected and retained"),
         columns=(
-            Column(say("Record"), 10),
-            Column(say("Specimen"), 25),
-            Column(say("Flow"), 10, "right"),
-            Column(say("Base level"), 11, "right"),
-            Column(say("Duration"), 10, "right"),
-            Column(say("Injected"), 11, "right"),
-            Column(say("Retained"), 12, "right"),
-            Column(say("Terminal Δp"), 11, "right"),
+            Column(say("Specimen"), 24),
+            Column(say("Base level"), 19, "right"),
+            Column(say("Duration"), 18, "right"),
+            Column(say("Injected"), 19, "right"),
+            Column(say("Retained"), 20, "right"),
         ),
         rows=tuple(rows),
+        note="; ".join(f"{named(records)} {words}" for words, records in at.items()) + ".",
         empty=say("No multi-pass record could be reduced."),
     )

@@ -51,8 +51,8 @@ class ApplicationPage:
 class FiltersPage:
     """What was tested."""
 
-    filters: Table
-    fluids: Table
+    facts: tuple[Fact, ...]
+    """The filters and the test fluids."""
     records: Table
     carried: Table | None
     """Evidence of the dossier before; None where nothing is carried over."""
@@ -98,9 +98,9 @@ def application_page(case: Case) -> ApplicationPage:
     sets = tuple(
         Fact(say("Requirement set"), "; ".join(_set_lines(each))) for each in case.libraries
     )
-    return ApplicationPage(
-        sets=sets, oil=_oil(case), duty=_duty(case), notes=speak(case.application.notes)
-    )
+    notes = speak(case.application.notes)
+    once = "" if notes == speak(case.qualification.notes) else notes  # page two has said it
+    return ApplicationPage(sets=sets, oil=_oil(case), duty=_duty(case), notes=once)
 
 
 def _oil(case: Case) -> tuple[Fact, ...]:
@@ -131,69 +131,42 @@ def _duty(case: Case) -> tuple[Fact, ...]:
 
 
 def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
-    """Return filters, fluids and records as formatted text."""
+    """Return filters, test fluids and records as formatted text."""
     return FiltersPage(
-        filters=_filters(case),
-        fluids=_fluids(case),
-        records=_records(case, places),
+        facts=tuple(_filters(case)), records=_records(case, places),
         carried=carried_table(case, assessment),
-    )
+    )  # fmt: skip
 
 
-def _filters(case: Case) -> Table:
+def _filters(case: Case) -> Iterator[Fact]:
+    """Yield the filter that is asked about, the one now fitted, and the test fluids."""
     qualification = case.qualification
-    described = [("candidate", qualification.candidate), ("reference", qualification.reference)]
-    rows = [_filter_row(case, side, filter_) for side, filter_ in described if filter_]
-    return Table(
-        caption=say("Filters"),
-        columns=(
-            Column(say("Side"), 12),
-            Column(say("Part number"), 16),
-            Column(say("Maker"), 17),
-            Column(say("Description"), 30),
-            Column(say("Lots"), 12),
-            Column(say("Specimens tested"), 13),
-        ),
-        rows=tuple(rows),
-        note=say("Candidate: the filter that is asked about. Reference: the filter now fitted."),
+    sides = (
+        (say("Candidate, asked about"), "candidate", qualification.candidate),
+        (say("Reference, now fitted"), "reference", qualification.reference),
     )
+    for name, side, filter_ in sides:
+        if filter_ is not None:
+            yield Fact(name, "; ".join(_filter_texts(case, side, filter_)))
+    for fluid in qualification.fluid:
+        described = [speak(fluid.description)] if fluid.description else []
+        words = later("{kv40} at 40 °C, {kv100} at 100 °C, {density} at 15 °C")
+        values = say(
+            words, kv40=si(fluid.kv40.value, "mm2/s", "kinematic viscosity"),
+            kv100=si(fluid.kv100.value, "mm2/s", "kinematic viscosity"),
+            density=si(fluid.density15, "kg/m3", "density"),
+        )  # fmt: skip
+        yield Fact(say("Test fluid {name}", name=fluid.id), "; ".join([*described, values]))
 
 
-def _filter_row(case: Case, side: str, filter_: Filter) -> tuple[str | tuple[str, ...], ...]:
+def _filter_texts(case: Case, side: str, filter_: Filter) -> Iterator[str]:
+    yield of_maker(filter_.part_number, filter_.maker)
+    if filter_.description:
+        yield speak(filter_.description)
     tested = {r.entry.specimen for r in case.records if r.entry.filter == side}
-    return (
-        side_brief(side),
-        filter_.part_number,
-        filter_.maker or say(NONE),
-        speak(filter_.description) or say(NONE),
-        case.qualification.lots_of(side) or (say(NONE),),
-        ", ".join(sorted(name for name in tested if name)) or say(NONE),
-    )
-
-
-def _fluids(case: Case) -> Table:
-    rows = [
-        (
-            fluid.id,
-            speak(fluid.description) or "–",
-            si(fluid.kv40.value, "mm2/s", "kinematic viscosity"),
-            si(fluid.kv100.value, "mm2/s", "kinematic viscosity"),
-            si(fluid.density15, "kg/m3", "density"),
-        )
-        for fluid in case.qualification.fluid
-    ]
-    return Table(
-        caption=say("Test fluids"),
-        columns=(
-            Column(say("Fluid"), 18),
-            Column(say("Description"), 28),
-            Column(say("Viscosity at 40 °C"), 18, "right"),
-            Column(say("Viscosity at 100 °C"), 18, "right"),
-            Column(say("Density at 15 °C"), 18, "right"),
-        ),
-        rows=tuple(rows),
-        empty=say("No test fluid is described."),
-    )
+    lots = ", ".join(case.qualification.lots_of(side)) or say("no lot named")
+    names = ", ".join(sorted(name for name in tested if name)) or say("none")
+    yield say("of {lots} tested: {specimens}", lots=lots, specimens=names)
 
 
 def _records(case: Case, places: Places) -> Table:
@@ -223,8 +196,9 @@ def _records(case: Case, places: Places) -> Table:
         ),
         rows=tuple(rows),
         note=say(
-            "With the last day of each test. {laboratories} What was checked of each stands in the "
-            "section on validity; its file and method in the attached decision.json.",
+            "With the last day of each test, of specimens as received by the laboratory. "
+            "{laboratories} What was checked of each stands in the section on validity; its file "
+            "and method in the attached decision.json.",
             laboratories=" ".join([_laboratories(case), *_borrowed(case)]),
         ),
     )

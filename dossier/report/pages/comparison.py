@@ -13,7 +13,7 @@ from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
-from dossier.report.charts.style import draw
+from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
@@ -129,11 +129,13 @@ class ComparisonPage:
 
     sentence: str
     table: Table
-    trade: Chart
+    trade: Chart | None
+    """None where no requirement compares the filters."""
 
 
 def comparison_page(assessment: Assessment, style: str) -> ComparisonPage:
     """Return the section on the filter now fitted."""
+    compared = any(each.demand.not_worse is not None for each in assessment.findings)
     return ComparisonPage(
         sentence=speak(assessment.comparison),
         table=comparison_table(assessment.findings),
@@ -143,7 +145,7 @@ def comparison_page(assessment: Assessment, style: str) -> ComparisonPage:
                 "reference": {f.demand.id: f.reference for f in assessment.findings},
             },
             assessment.findings, style,
-        ),
+        ) if compared else None,
     )  # fmt: skip
 
 
@@ -187,9 +189,9 @@ def trade(
             handles, names = axes[0].get_legend_handles_labels()
             figure.legend(handles, names, loc="outside upper center", ncols=len(names))
 
-    return Chart(
-        caption=say(caption), uri=draw(paint, style, 2.1 if several else 1.7), alt=_alt(drawn)
-    )
+    half = len(drawn) == 1 and not several
+    uri = draw(paint, style, 2.1 if several else HEIGHT, width_of(half))
+    return Chart(caption=say(caption), uri=uri, alt=_alt(drawn), half=half)
 
 
 def _first(findings: Sequence[Finding], name: str) -> Finding | None:

@@ -24,7 +24,7 @@ from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
 from dossier.report.pages.frame import FramePage, frame_page
-from dossier.report.pages.places import charts_asked, number_sections, places_of, section_of
+from dossier.report.pages.places import number_sections, places_of, section_of
 from dossier.report.pages.pressure import PressurePage, pressure_page
 from dossier.report.pages.record_pages import (
     DigestsPage,
@@ -62,8 +62,6 @@ class Content:
     issued: date
     paper: str
     sections: Mapping[str, Section]
-    asked: frozenset[str]
-    """Anchors of the charts that show what a requirement asks for: others may be left out."""
     decision: DecisionPage
     requirements: Table
     reasons: Table
@@ -74,8 +72,9 @@ class Content:
     """What each of several applications states; None where there is but one."""
     application: ApplicationPage
     filters: FiltersPage
-    efficiency: EfficiencyPage
-    capacity: CapacityPage
+    efficiency: EfficiencyPage | None
+    capacity: CapacityPage | None
+    """Each None where no requirement asks for it."""
     pressure: PressurePage
     comparison: ComparisonPage
     circuit: CircuitPage
@@ -119,7 +118,9 @@ def build_content(
     page_one = decision_page(case, assessment, signoff, issued, logo=logo)
     places = places_of(assessment)
     asked = {section_of(each) for each in findings}
-    has = {key: key in asked for key in ("efficiency", "capacity", "pressure")} | {
+    has = {
+        "filtration": not asked.isdisjoint({"efficiency", "capacity"}),
+        "pressure": "pressure" in asked,
         "comparison": qualification.reference is not None,
         "circuit": "circuit" in asked,
     }
@@ -137,7 +138,6 @@ def build_content(
         issued=issued,
         paper=qualification.paper,
         sections=sections,
-        asked=charts_asked(findings),
         decision=page_one,
         requirements=requirements_table(assessment, places),
         reasons=reasons_table(assessment, places),
@@ -146,8 +146,10 @@ def build_content(
         applications=applications_table(assessment) if assessment.parts else None,
         application=application_page(case),
         filters=filters_page(case, assessment, places),
-        efficiency=efficiency_page(_binding(assessment), style),
-        capacity=capacity_page(lead, style),
+        efficiency=(
+            efficiency_page(_binding(assessment), style) if "efficiency" in asked else None
+        ),
+        capacity=capacity_page(lead, style) if "capacity" in asked else None,
         pressure=pressure_page(alone, lead, style),
         comparison=comparison_page(assessment, style),
         circuit=circuit_page(alone, lead, style),

@@ -178,7 +178,7 @@ def _machines(case: Case) -> Cell:
     if len(machines) <= MACHINES:
         return "; ".join(machines)
     count = say_count(len(machines), "{number} machine", "{number} machines")
-    return Line((f"{machines[0]}; … {machines[-1]}: {count}, ", Link(say("list"), "application")))
+    return Line((f"{machines[0]}; … {machines[-1]}: {count}, ", Link(say("list"), "scope")))
 
 
 def validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:

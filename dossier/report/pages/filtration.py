@@ -1,6 +1,7 @@
 """Efficiency as formatted text and charts, a panel or a chart for each path of the circuit."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from functools import partial
 from itertools import cycle
@@ -20,25 +21,27 @@ from dossier.report.charts.filtration_chart import (
     draw_efficiency,
     draw_ratio,
 )
-from dossier.report.charts.style import draw
+from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.format import (
     beyond,
     bound_text,
     fixed,
-    percent,
     significant,
-    with_unit,
 )
 from dossier.report.pages.fixed_words import PATHS
-from dossier.report.pages.places import findings_of
+from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text
-from dossier.words import say, say_count
+from dossier.words import later, say, say_count
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-MOST_RUNS = 8
-"""Runs of a path whose sizes are printed side by side; the others are attached."""
+NONE_COUNTED = later(
+    "An open triangle is a tenth in which nothing was counted downstream: the ratio is larger "
+    "than that with 95 % confidence."
+)
+NEAR = 1e-6
+"""Two sizes nearer than this are one [-]."""
 NONE_SEEN = 2.995732273553991
 """One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
 
@@ -47,11 +50,9 @@ NONE_SEEN = 2.995732273553991
 class EfficiencyPage:
     """What the filter catches."""
 
-    against_size: Chart
-    against_time: tuple[Chart, ...]
-    """One a path."""
-    sizes: tuple[Table, ...]
-    """One a path."""
+    charts: tuple[Chart, ...]
+    """Against size; where a requirement asks for it, against time: one a path."""
+    sizes: Table
 
 
 def why_no_runs(assessment: Assessment) -> str:
@@ -69,11 +70,11 @@ def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
     """Return the section on efficiency."""
     findings = findings_of(assessment.findings, "efficiency")
     runs = assessment.bench.multipass
+    asked = {float(f.demand.at.get("size", 0.0)) for f in findings if chart_of(f) == TENTHS}
+    over_time = _against_time(runs, asked, style, why_no_runs(assessment)) if asked else ()
     return EfficiencyPage(
-        against_size=_against_size(assessment, findings, style),
-        against_time=tuple(_against_time(assessment, style)),
-        sizes=tuple(_sizes(path, own) for path, own in by_path(runs)),
-    )  # fmt: skip
+        charts=(_against_size(assessment, findings, style), *over_time), sizes=_sizes(runs)
+    )
 
 
 def in_order(runs: Sequence[MultipassResult]) -> list[MultipassResult]:
@@ -110,15 +111,18 @@ def by_path(runs: Sequence[MultipassResult]) -> list[tuple[str, list[MultipassRe
 
 def _against_size(assessment: Assessment, findings: Sequence[Finding], style: str) -> Chart:
     caption = say(
-        "Efficiency against particle size: each specimen as measured, overall over the test; "
-        "candidate solid with filled points, reference dashed with open points; black marks are "
-        "the limits that requirements set."
+        "Efficiency over the test against particle size, each specimen as measured. In all "
+        "charts: candidate solid, with filled points; reference dashed, with open points."
     )
     paths = by_path(assessment.bench.multipass)
     if not paths:
         return Chart(caption=caption, id="chart-size", missing=why_no_runs(assessment))
     panels = [(path, [_line(run) for run in runs]) for path, runs in paths]
     limits = _efficiency_limits(findings)
+    if limits:
+        marks = say("Black marks are the limits that requirements set.")
+        caption = f"{caption} {marks}"
+    half = len(panels) == 1
 
     def paint(figure: "Figure") -> None:
         axes = figure.subplots(1, len(panels), squeeze=False)[0]
@@ -130,7 +134,8 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
     return Chart(
-        caption=caption, id="chart-size", uri=draw(paint, style, 1.6),
+        caption=caption, id="chart-size", uri=draw(paint, style, HEIGHT, width_of(half)),
+        half=half,
         alt=say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings)),
     )  # fmt: skip
 
@@ -209,36 +214,49 @@ def _tenths(run: MultipassResult, k: int) -> tuple[NDArray[np.float64], NDArray[
     return ratio, none
 
 
-def _against_time(assessment: Assessment, style: str) -> Iterator[Chart]:
+def _against_time(
+    every: Sequence[MultipassResult], asked: AbstractSet[float], style: str, missing: str
+) -> Iterator[Chart]:
+    """Yield a chart a path of the ratio over the test, with a panel for each of the asked sizes."""
     caption = say(
-        "Filtration ratio of the candidate over the test, one panel a size, one line a specimen. "
-        "An open triangle is a tenth in which nothing was counted downstream: the ratio is larger "
-        "than that with 95 % confidence."
+        "Filtration ratio of the candidate over the test at the sizes that a requirement asks "
+        "for, one line a specimen."
     )
-    own = [run for run in assessment.bench.multipass if run.side == "candidate"]
-    paths = by_path(own)
+    paths = by_path([run for run in every if run.side == "candidate"])
     if not paths:
-        yield Chart(caption=caption, id="chart-tenths", missing=why_no_runs(assessment))
+        yield Chart(caption=caption, id=TENTHS, missing=missing)
     for place, (path, runs) in enumerate(paths):
-        panels = _panels(runs)
+        panels = _panels(runs, asked)
         lines = zip(panels[0].specimens, cycle(DASHES), strict=False)
         words = ", ".join(f"{name} {say(dash[0])}" for name, dash in lines)
-        columns = min(4, len(panels))
-        height = 0.35 + 0.85 * -(-len(panels) // columns)
-        which = f"{sentence_start(path)}. " if len(paths) > 1 else ""
+        half = len(panels) <= 4
+        columns = min(2 if half else 4, len(panels))
+        height = max(HEIGHT, 0.35 + 0.85 * -(-len(panels) // columns))
+        which = f"{sentence_start(path)}. " if len({run.path for run in every}) > 1 else ""
         shown = caption if place == 0 else say("The same for this path.")
+        if any(none.any() for panel in panels for none in panel.bound):
+            shown = f"{shown} {say(NONE_COUNTED)}"
+        paint = partial(_draw_panels, panels=panels, columns=columns)
         yield Chart(
             caption=which + say("{shown} Lines: {lines}.", shown=shown, lines=words),
-            id="chart-tenths" if place == 0 else "",
-            uri=draw(partial(_draw_panels, panels=panels, columns=columns), style, height),
+            id=TENTHS if place == 0 else "",
+            uri=draw(paint, style, height, width_of(half)),
             alt=f"{sentence_start(path)}. {_ratio_alt(panels)}",
+            half=half,
         )
 
 
-def _panels(runs: Sequence[MultipassResult], most: int = 8) -> list[RatioPanel]:
-    sizes = sorted({float(size) for run in runs for size in run.sizes})
+def _panels(
+    runs: Sequence[MultipassResult], asked: AbstractSet[float], most: int = 8
+) -> list[RatioPanel]:
+    """Return a panel for each asked size that was counted; for the two beside one that was not."""
+    sizes = np.array(sorted({float(size) for run in runs for size in run.sizes}))
+    shown: set[float] = set()
+    for size in asked:
+        near = np.abs(np.log(sizes / size)) if size > 0 else np.zeros(len(sizes))
+        shown |= set(sizes[near < NEAR]) or set(sizes[np.argsort(near)[:2]])
     panels = []
-    for size in sizes[:most]:
+    for size in sorted(shown)[:most]:
         own = [run for run in runs if size in run.sizes]
         tenths = [_tenths(run, int(np.flatnonzero(run.sizes == size)[0])) for run in own]
         panels.append(
@@ -283,48 +301,53 @@ def _ratio_alt(panels: Sequence[RatioPanel]) -> str:
     )
 
 
-def _sizes(path: str, runs: Sequence[MultipassResult]) -> Table:
-    ordered = runs[:MOST_RUNS]
-    sizes = sorted({float(size) for run in ordered for size in run.sizes})
-    width = 90 // max(len(ordered), 1)
-    columns = [Column(say("Size / µm(c)"), 10)]
-    columns += [Column(column_of(run), width, "right") for run in ordered]
-    rows: list[tuple[Cell, ...]] = [
-        (significant(size), *(_both(run, size) for run in ordered)) for size in sizes
-    ]
-    left = len(runs) - len(ordered)
-    more = (
-        ""
-        if left <= 0
-        else say_count(
-            left,
-            "{number} further run is in the attached records.",
-            "{number} further runs are in the attached records.",
-        )
-    )
+def _sizes(runs: Sequence[MultipassResult]) -> Table:
+    """Return what the specimens of each filter caught at each size, from the least to the most."""
+    sizes = sorted({float(size) for run in runs for size in run.sizes})
+    several = len({run.path for run in runs}) > 1
+    groups: dict[str, list[MultipassResult]] = {}
+    for run in in_order(runs):
+        path = f", {say(PATHS[run.path])}" if several else ""
+        groups.setdefault(f"{side_brief(run.side)}{path}", []).append(run)
+    rows: list[tuple[Cell, ...]] = []
+    for name, own in groups.items():
+        rows.append((f"{name}, %", *(_span(own, size, _efficiency) for size in sizes)))
+        rows.append((f"{name}, β", *(_span(own, size, _ratio) for size in sizes)))
+    width = 86 // max(len(sizes), 1)
     return Table(
         caption=say(
-            "Overall efficiency and filtration ratio β of each specimen at each counted size, "
-            "{path}",
-            path=say(PATHS[path]),
+            "Efficiency and filtration ratio β over the test at each counted size, least to most "
+            "of the specimens (each in decision.json)"
         ),
-        columns=tuple(columns),
+        columns=(
+            Column("", 14),
+            *(Column(f"{significant(size)} µm(c)", width, "right") for size in sizes),
+        ),
         rows=tuple(rows),
-        note=more,
+        empty=say("No multi-pass record could be reduced."),
     )
 
 
-def _both(run: MultipassResult, size: float) -> Cell:
-    place = np.flatnonzero(run.sizes == size)
-    if not len(place):
+def _span(runs: Sequence[MultipassResult], size: float, shown: Callable[[float, str], str]) -> str:
+    """Return what the runs say at a size: the least and the most, once where they print alike."""
+    found = []
+    for run in runs:
+        for k in np.flatnonzero(run.sizes == size):
+            bound = "larger than" if run.zero_downstream[k] else ""
+            found.append((float(run.ratio[k]), bound))
+    if not found:
         return say("not counted")
-    k = int(place[0])
-    ratio = float(run.ratio[k])
-    bound = "larger than" if run.zero_downstream[k] else ""
+    ends = dict.fromkeys(shown(*end) for end in (min(found), max(found)))
+    texts = list(ends)
+    return texts[0] if len(texts) == 1 else say("{low} to {high}", low=texts[0], high=texts[1])
+
+
+def _efficiency(ratio: float, bound: str) -> str:
     share = 1.0 - 1.0 / ratio
-    decimals = 1 if share < 0.99 else 2 if share < 0.999 else 3
     if bound:
-        efficiency = bound_text(with_unit(beyond(100.0 * share, bound), "%"), bound)
-    else:
-        efficiency = percent(share, decimals)
-    return f"{efficiency}; β\u00a0{bound_text(significant(ratio, 3, keep=True), bound)}"
+        return bound_text(beyond(100.0 * share, bound), bound)
+    return fixed(100.0 * share, 1 if share < 0.99 else 2 if share < 0.999 else 3)
+
+
+def _ratio(ratio: float, bound: str) -> str:
+    return bound_text(significant(ratio, 3, keep=True), bound)

@@ -103,12 +103,13 @@ def _common(words: Sequence[Sequence[str]]) -> int:
 
 
 CHECKS = "checks"
+TENTHS = "chart-tenths"
 CHARTS = {
     "efficiency": "chart-size",
     "size_at_ratio": "chart-size",
     "size_at_efficiency": "chart-size",
-    "lowest_efficiency": "chart-tenths",
-    "filtration_ratio": "chart-tenths",
+    "lowest_efficiency": TENTHS,
+    "filtration_ratio": TENTHS,
     "injected_capacity": "chart-loading",
     "retained_capacity": "chart-loading",
     "service_life": "chart-hours",
@@ -122,9 +123,9 @@ CHARTS = {
 """Chart that shows a quantity; any other is on page one or in the table of requirements."""
 
 
-def charts_asked(findings: Iterable[Finding]) -> frozenset[str]:
-    """Return the anchors of the charts that show what a requirement asks for."""
-    return frozenset(CHARTS.get(finding.demand.quantity.name, "") for finding in findings)
+def chart_of(finding: Finding) -> str:
+    """Return the anchor of the chart that shows what a requirement asks for, or nothing."""
+    return CHARTS.get(finding.demand.quantity.name, "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +141,7 @@ class Places:
 
     def chart(self, finding: Finding) -> str:
         """Return the anchor of the chart that shows a finding; empty where none does."""
-        anchor = CHARTS.get(finding.demand.quantity.name, "")
+        anchor = chart_of(finding)
         return "" if anchor == "chart-share" and not self.has_share else anchor
 
     def asked(self, ids: Iterable[str]) -> Line:
@@ -213,10 +214,8 @@ def same_as(findings: Sequence[Finding]) -> dict[str, str]:
 MAIN = (
     ("decision", later("Decision")),
     ("requirements", later("Requirements and results")),
-    ("application", later("Application")),
-    ("filters", later("Filters and specimens")),
-    ("efficiency", later("Efficiency")),
-    ("capacity", later("Capacity and life")),
+    ("application", later("Application, filters and specimens")),
+    ("filtration", later("Efficiency and capacity")),
     ("pressure", later("Pressure drop and the bypass valve")),
     ("comparison", later("Comparison with the filter now fitted")),
     ("circuit", later("Behaviour in the circuit")),
@@ -224,8 +223,7 @@ MAIN = (
     ("uncertainty", later("Uncertainty and decision rule")),
     ("cautions", later("Cautions")),
     ("signoff", later("Sign-off")),
-    ("method", later("Method")),
-    ("digests", later("Digests and versions")),
+    ("method", later("Method, digests and versions")),
 )
 
 

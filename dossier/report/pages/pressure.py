@@ -9,7 +9,7 @@ import numpy as np
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.bench import Curve
-from dossier.report.blocks import Chart, Table
+from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
 from dossier.report.charts.pressure_chart import (
     Band,
@@ -17,11 +17,11 @@ from dossier.report.charts.pressure_chart import (
     draw_against_hours,
     draw_against_temperature,
 )
-from dossier.report.charts.style import HALF, draw
+from dossier.report.charts.style import HALF, HEIGHT, draw
 from dossier.report.format import quantity_text, significant, speak
-from dossier.report.pages.places import findings_of, same_as
+from dossier.report.pages.places import chart_of, findings_of, same_as
 from dossier.report.pages.results import limit_text
-from dossier.report.pages.sweeps import fits_table, sweeps_chart
+from dossier.report.pages.sweeps import sweeps_chart
 from dossier.words import say, say_count
 
 if TYPE_CHECKING:
@@ -34,23 +34,25 @@ KELVIN = 273.15
 class PressurePage:
     """What the filter costs in pressure, and when its valve opens."""
 
-    against_flow: Chart
-    against_temperature: Chart
-    against_hours: Chart
-    sweeps: Chart
-    fits: Table
+    charts: tuple[Chart, ...]
+    """Those that show what a requirement asks for, and the sweeps as measured."""
     notes: tuple[str, ...]
 
 
 def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePage:
     """Return the section on pressure drop."""
     findings = findings_of(assessment.findings, "pressure")
+    asked = {chart_of(finding) for finding in assessment.findings}
+    drawn = {
+        "chart-flow": lambda: _against_flow(case, assessment, findings, style),
+        "chart-temperature": lambda: _against_temperature(case, assessment, style),
+        "chart-hours": lambda: _against_hours(case, assessment, findings, style),
+    }
     return PressurePage(
-        against_flow=_against_flow(case, assessment, findings, style),
-        against_temperature=_against_temperature(case, assessment, style),
-        against_hours=_against_hours(case, assessment, findings, style),
-        sweeps=sweeps_chart(assessment.bench.pressure, style),
-        fits=fits_table(assessment.bench.pressure),
+        charts=(
+            *(drawn[name]() for name in drawn if name in asked),
+            sweeps_chart(assessment.bench.pressure, style),
+        ),
         notes=tuple(speak(note) for note in assessment.curves.notes),
     )  # fmt: skip
 
@@ -73,7 +75,7 @@ def _against_flow(
 ) -> Chart:
     caption = say(
         "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
-        "oil, with its 95 % band; candidate solid, reference dashed; triangles are limits."
+        "oil, with its 95 % band; triangles are limits."
     )
     curves = assessment.curves
     duty = case.application.duty
@@ -105,7 +107,7 @@ def _against_flow(
         ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
         alt = f"{alt} {ends}"
     return Chart(
-        caption=caption, id="chart-flow", uri=draw(paint, style, 1.65),
+        caption=caption, id="chart-flow", uri=draw(paint, style, HEIGHT),
         alt=alt + _limits_alt(findings),
     )  # fmt: skip
 
@@ -187,9 +189,10 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     return Chart(
         caption=caption,
         id="chart-temperature",
+        half=True,
         uri=draw(
             lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
-            style, 1.8, HALF,
+            style, HEIGHT, HALF,
         ),
         alt=say(
             "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
@@ -226,9 +229,10 @@ def _against_hours(
     return Chart(
         caption=caption,
         id="chart-hours",
+        half=True,
         uri=draw(
             lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval, limits),
-            style, 1.8, HALF,
+            style, HEIGHT, HALF,
         ),
         alt=say(
             "Chart of predicted pressure drop in kPa against service time in h: {lines}. "

@@ -5,15 +5,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dossier.case.units import from_si
 from dossier.evidence.records.reduced import PressureDropResult
-from dossier.physics.pressure_drop import PressureDropFit
-from dossier.report.blocks import Chart, Column, Table
+from dossier.report.blocks import Chart
 from dossier.report.charts.pressure_chart import Sweep, draw_sweeps
-from dossier.report.charts.style import draw
-from dossier.report.format import fixed, quantity_text, significant
+from dossier.report.charts.style import HEIGHT, draw, width_of
+from dossier.report.format import significant
 from dossier.report.pages.fixed_words import PATHS
-from dossier.words import decimal_mark, say, say_count
+from dossier.words import say, say_count
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,8 +24,7 @@ def _in_order(sweeps: Sequence[PressureDropResult]) -> list[PressureDropResult]:
 def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
     """Return every sweep as measured, in the test oil, each path in a panel of its own."""
     caption = say(
-        "Flow sweeps as measured in the test oil, whole assembly: points as read, lines as fitted; "
-        "candidate solid with filled points, reference dashed with open points."
+        "Flow sweeps as measured in the test oil, whole assembly: points as read, lines as fitted."
     )
     panels: dict[str, list[Sweep]] = {}
     for sweep in _in_order(sweeps):
@@ -43,7 +40,9 @@ def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
                 ax.set_title(say(PATHS[path]))
 
     alt = " ".join(_alt(path, own) for path, own in panels.items())
-    return Chart(caption=caption, uri=draw(paint, style, 1.6), alt=alt)
+    half = len(panels) == 1
+    uri = draw(paint, style, HEIGHT, width_of(half))
+    return Chart(caption=caption, uri=uri, alt=alt, half=half)
 
 
 def _by_viscosity(sweep: PressureDropResult) -> Iterator[Sweep]:
@@ -78,70 +77,3 @@ def _alt(path: str, sweeps: Sequence[Sweep]) -> str:
         fast=significant(float(flows.max()), 3),
         path=say(PATHS[path]),
     )
-
-
-def fits_table(sweeps: Sequence[PressureDropResult]) -> Table:
-    """Return the coefficients fitted to each sweep, the full-flow path first."""
-    rows = []
-    ordered = _in_order(sweeps)
-    several = len({sweep.path for sweep in ordered}) > 1
-    for sweep in ordered:
-        nu = sweep.viscosity / sweep.density * 1e6
-        top = from_si(float(sweep.flow.max()), "L/min", "flow")
-        rows.append(
-            (
-                sweep.record,
-                _specimen(sweep, several),
-                _coefficient(sweep.assembly, 0),
-                _coefficient(sweep.assembly, 1),
-                "–" if sweep.housing is None else _coefficient(sweep.housing, 1),
-                say("to {flow}", flow=quantity_text(top, "L/min", 3)),
-                _tested(float(nu.min()), float(nu.max())),
-            )
-        )
-    return Table(
-        caption=say("Fitted flow sweeps, Δp = a·µ·Q + b·ρ·Q²"),
-        columns=(
-            Column(say("Record"), 10),
-            Column(say("Specimen"), 21),
-            Column("a / (1/m³)", 11, "right"),
-            Column("b / (1/m⁴)", 11, "right"),
-            Column(say("b of the housing / (1/m⁴)"), 15, "right"),
-            Column(say("Flow tested"), 14, "right"),
-            Column(say("Viscosity tested"), 18, "right"),
-        ),
-        rows=tuple(rows),
-        note=say("In brackets: a coefficient that the sweep does not resolve from zero."),
-        empty=say("No flow sweep could be reduced."),
-    )
-
-
-def _specimen(sweep: PressureDropResult, several: bool) -> str:
-    """Return side and specimen, with the path where there are several."""
-    path = f", {say(PATHS[sweep.path])}" if several else ""
-    return f"{say(sweep.side)} {sweep.specimen}{path}"
-
-
-def _tested(low: float, high: float) -> str:
-    """Return the tested viscosities [mm2/s]; one where both ends are printed alike."""
-    ends = [significant(end, 3) for end in (low, high)]
-    alike = ends[0] == ends[1]
-    text = ends[0] if alike else say("{low} to {high}", low=ends[0], high=ends[1])
-    return f"{text}\u00a0mm²/s"
-
-
-def _coefficient(fit: PressureDropFit, index: int) -> str:
-    text = _scientific((fit.a, fit.b)[index])
-    return text if fit.resolved[index] else f"({text})"
-
-
-SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
-
-
-def _scientific(value: float) -> str:
-    """Return a number as 1.23·10⁴."""
-    if value == 0 or not np.isfinite(value):
-        return fixed(value, 0)
-    mantissa, _, exponent = f"{value:.2e}".partition("e")
-    mantissa = mantissa.replace("-", chr(0x2212)).replace(".", decimal_mark())
-    return f"{mantissa}·10{str(int(exponent)).translate(SUPERSCRIPT)}"

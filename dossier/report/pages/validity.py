@@ -11,7 +11,7 @@ from dossier.case.model import Instrument
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.validity.check import Check
-from dossier.report.blocks import Cell, Column, Line, Table
+from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
@@ -71,12 +71,12 @@ class ValidityPage:
     notable: Table
     rules: tuple[Table, ...]
     legend: str
-    laboratories: Table
+    laboratories: tuple[Fact, ...]
     instruments: Table
     remarks: tuple[str, ...]
     """In the laboratory's own words, with record and line."""
     handed_in: tuple[Table, ...]
-    deviations: Table
+    deviations: tuple[Fact, ...]
     left_out: Table
 
 
@@ -89,11 +89,11 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
         notable=_notable([each for each in checks if each.outcome not in PLAIN]),
         rules=_rules(case, checks),
         legend=_legend(checks),
-        laboratories=_laboratories(case),
+        laboratories=tuple(_laboratories(case)),
         instruments=_instruments(case),
         remarks=_remarks(case),
         handed_in=handed_in(case),
-        deviations=_deviations(case),
+        deviations=tuple(_deviations(case)),
         left_out=_left_out(assessment),
     )
 
@@ -159,31 +159,52 @@ def _notable(checks: Iterable[Check]) -> Table:
     )
 
 
+Marks = dict[str, dict[str, list[Check]]]
+"""Checks by rule and record."""
+
+
 def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
-    """Return a table a kind of record, a row a rule and a mark a record; the whole case's last."""
+    """Return what every record meets, then a table a kind of record; the whole case's last."""
     of = {record.id: record.entry.kind for record in case.records}
-    found: dict[str, dict[str, dict[str, list[Check]]]] = {}
+    found: dict[str, Marks] = {}
     for check in checks:
         kind = of.get(check.record, "")
         found.setdefault(kind, {}).setdefault(check.rule, {}).setdefault(check.record, []).append(
             check
         )
-    kinds = [kind for kind in (*KINDS, "") if kind in found]
-    tables = [_matrix(case, kind, found[kind]) for kind in kinds]
+    kinds = [kind for kind in KINDS if kind in found]
+    shared = {
+        rule: group for rule, group in found[kinds[0]].items()
+        if len(kinds) > 1 and all(_plain(found[kind].get(rule), of, kind) for kind in kinds)
+    } if kinds else {}  # fmt: skip
+    tables = [Table(caption=say("all records"), columns=(), rows=(), empty=_met(shared))]
+    for kind in (*kinds, *([""] if "" in found else [])):
+        own = {rule: group for rule, group in found[kind].items() if rule not in shared or not kind}
+        tables.append(_matrix(case, kind, own))
+    tables = tables if shared else tables[1:]
     if tables:
         tables[0] = replace(tables[0], id=CHECKS)
     return tuple(tables)
 
 
-def _matrix(case: Case, kind: str, rules: Mapping[str, Mapping[str, list[Check]]]) -> Table:
+def _plain(group: Mapping[str, list[Check]] | None, of: Mapping[str, str], kind: str) -> bool:
+    """Return whether every record of a kind meets a rule."""
+    every = {name for name, own in of.items() if own == kind} or {""}
+    met = {name for name, checks in (group or {}).items() if _worst(checks) == MARKS["met"]}
+    return met >= every
+
+
+def _matrix(case: Case, kind: str, rules: Marks) -> Table:
+    """Return a row a rule that some record does not plainly meet; the others under one mark."""
     found = [record.id for record in case.records if record.entry.kind == kind]
     ids = [name for _, members in runs_of(found) for name in members] or [""]
-    rows = []
-    for rule, group in rules.items():
-        marks = [_worst(group[name]) if name in group else NO_CHECK for name in ids]
-        mandatory = any(check.mandatory for each in group.values() for check in each)
-        name = say(rule) if mandatory else f"{say(rule)} *"
-        rows.append((name, "".join(marks)))
+    of = dict.fromkeys(ids, kind)
+    plain = {rule: group for rule, group in rules.items() if _plain(group, of, kind)}
+    rows = [
+        (_named(rule, group), "".join(_worst(group.get(name, ())) for name in ids))
+        for rule, group in rules.items()
+        if rule not in plain
+    ]
     across = 3 if len(ids) <= FEW else 2
     tall = -(-len(rows) // across)
     parts = (rows[tall * place : tall * (place + 1)] for place in range(across))
@@ -195,12 +216,27 @@ def _matrix(case: Case, kind: str, rules: Mapping[str, Mapping[str, list[Check]]
         caption=f"{what}: {named(ids)}" if kind else what,
         columns=columns,
         rows=tuple(tuple(chain(*each)) for each in beside),
+        note=_met(plain),
+        empty=_met(plain),
     )
+
+
+def _met(rules: Marks) -> str:
+    words = later("{mark} by every record: {rules}.")
+    names = ", ".join(_named(rule, group) for rule, group in rules.items())
+    return say(words, mark=MARKS["met"], rules=names) if names else ""
+
+
+def _named(rule: str, group: Mapping[str, Iterable[Check]]) -> str:
+    """Return the name of a rule, with a star where it only warns."""
+    mandatory = any(check.mandatory for each in group.values() for check in each)
+    return say(rule) if mandatory else f"{say(rule)} *"
 
 
 def _worst(checks: Iterable[Check]) -> str:
     order = list(MARKS)
-    return MARKS[max((check.outcome for check in checks), key=order.index)]
+    worst = max((check.outcome for check in checks), key=order.index, default="")
+    return MARKS.get(worst, NO_CHECK)
 
 
 def _legend(checks: Sequence[Check]) -> str:
@@ -216,27 +252,17 @@ def _legend(checks: Sequence[Check]) -> str:
     )
 
 
-def _laboratories(case: Case) -> Table:
+def _laboratories(case: Case) -> Iterator[Fact]:
+    """Yield each laboratory: its report, accreditation, and the methods that it lists."""
     reports = dict(report_lines(case))
-    rows = [
-        (
-            each.id,
-            (each.name, *([reports[each.id]] if each.id in reports else [])),
-            each.accreditation or say(NONE),
-            ", ".join(each.methods) or say(NONE),
+    for each in case.qualification.laboratory:
+        texts = (
+            each.name,
+            reports.get(each.id, ""),
+            say("accreditation: {stated}", stated=each.accreditation or say(NONE)),
+            say("lists {methods}", methods=", ".join(each.methods) or say("no method")),
         )
-        for each in case.qualification.laboratory
-    ]
-    return Table(
-        caption=say("Laboratories"),
-        columns=(
-            Column(say("Laboratory"), 10),
-            Column(say("Name"), 18),
-            Column(say("Accreditation"), 28),
-            Column(say("Methods it lists"), 44),
-        ),
-        rows=tuple(rows),
-    )
+        yield Fact(say("Laboratory {name}", name=each.id), "; ".join(filter(None, texts)))
 
 
 def _instruments(case: Case) -> Table:
@@ -258,12 +284,12 @@ def _instruments(case: Case) -> Table:
         caption=say("Instruments and their calibration"),
         columns=(
             Column(say("Instrument"), 10),
-            Column(say("Kind"), 19),
+            Column(say("Kind"), 18),
             Column(say("Calibrated"), 10),
             Column(say("Due"), 10),
-            Column(say("Certificate"), 16),
-            Column(say("Stated standard uncertainty"), 17),
-            Column(say("Used in"), 18),
+            Column(say("Certificate"), 15),
+            Column(say("Stated standard uncertainty"), 18),
+            Column(say("Used in"), 19),
         ),
         rows=tuple(rows),
         note=say(
@@ -275,6 +301,8 @@ def _instruments(case: Case) -> Table:
 
 def _used(used: Sequence[str], case: Case) -> str:
     """Return the records an instrument was used in; all records of a kind are named as such."""
+    if len(used) == len(case.records) > 1:
+        return say("every record")
     texts, left = [], set(used)
     for kind in KINDS:
         own = [r.id for r in case.records if r.entry.kind == kind]
@@ -336,26 +364,18 @@ def _at(places: Sequence[str], everyone: AbstractSet[str]) -> str:
     return ", ".join(places)
 
 
-def _deviations(case: Case) -> Table:
-    rows: list[tuple[Cell, ...]] = []
+def _deviations(case: Case) -> Iterator[Fact]:
+    """Yield each recorded deviation with its effect, its cause and who agreed to it."""
     for each in case.qualification.deviation:
         effect = say(each.effect)
         if each.u is not None:
             effect = f"{effect}: u = {percent(each.u, 1)}"
-        by = (each.agreed_by, Line((date_text(each.agreed),), small=True))
-        rows.append((each.record, speak(each.text), effect, speak(each.cause) or "–", by))
-    return Table(
-        caption=say("Recorded deviations"),
-        columns=(
-            Column(say("Record"), 12),
-            Column(say("Deviation"), 36),
-            Column(say("Effect"), 18),
-            Column(say("Physical cause"), 18),
-            Column(say("Agreed by"), 16),
-        ),
-        rows=tuple(rows),
-        empty=say("No deviation was recorded."),
-    )
+        words = later("{text} Effect: {effect}. Agreed by {name}, {day}.")
+        told = [say(words, text=speak(each.text), effect=effect, name=each.agreed_by,
+                    day=date_text(each.agreed))]  # fmt: skip
+        if each.cause:
+            told.append(say("Physical cause: {cause}", cause=speak(each.cause)))
+        yield Fact(say("Deviation of {record}", record=each.record), " ".join(told))
 
 
 def _left_out(assessment: Assessment) -> Table:
