@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.extended import Library
 from dossier.case.fields import Measured
@@ -23,6 +24,7 @@ from dossier.report.pages.carried import carried_table
 from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
 from dossier.report.pages.places import Places, named
+from dossier.report.pages.ruler import quoted
 from dossier.words import later, say
 
 ARRANGEMENTS = {
@@ -91,6 +93,17 @@ def _set_lines(each: Library) -> Iterator[str]:
     if each.overridden:
         names = ", ".join(each.overridden)
         yield say("stated otherwise in this application: {names}", names=names)
+
+
+def machines_of(asked: Application) -> tuple[str, str]:
+    """Return the machines of an application, and by which document they are named."""
+    machines = [quoted(each, 500) for each in asked.equipment] or [say("no equipment named")]
+    words = later("by {title}, revision {revision}, issued {issued}, {owner}")
+    source = say(
+        words, title=quoted(asked.title, 500), revision=asked.revision, issued=asked.issued,
+        owner=speak(asked.owner) or say("without an owner"),
+    )  # fmt: skip
+    return "; ".join(machines), source
 
 
 def application_page(case: Case) -> ApplicationPage:

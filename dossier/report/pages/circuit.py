@@ -29,8 +29,8 @@ from dossier.report.charts.deferred import now_or_later
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import percent, quantity_text, significant, speak, with_uncertainty
-from dossier.report.pages.case_pages import ARRANGEMENTS, application_page, si
-from dossier.report.pages.fixed_words import RULE_KINDS
+from dossier.report.pages.case_pages import ARRANGEMENTS, application_page, machines_of, si
+from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.words import later, say
 
 if TYPE_CHECKING:
@@ -120,21 +120,13 @@ def applications_table(assessment: Assessment) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for part in assessment.parts:
         case, asked = part.bench.case, part.bench.case.application
-        valve, rule = asked.circuit.bypass_valve, asked.decision_rule
+        valve, judged = asked.circuit.bypass_valve, rule_in_brief(asked.decision_rule)
         page = application_page(case)
-        named = say(
-            "by “{title}”, revision {revision}, issued {issued}, {owner}", title=speak(asked.title),
-            revision=asked.revision, issued=asked.issued,
-            owner=speak(asked.owner) or say("without an owner"),
-        )  # fmt: skip
-        machines = "; ".join(map(speak, asked.equipment)) or say("no equipment named")
         circuit = [described(asked.circuit)]
         circuit += [_band(valve.opening)] if valve is not None and valve.opening else []
         facts = [tuple(f"{f.name}: {f.value}" for f in each) for each in (page.oil, page.duty)]
-        judged = say("{kind}, {confidence}, agreed {agreed}", kind=say(RULE_KINDS[rule.kind]),
-                     confidence=percent(rule.confidence), agreed=rule.agreed)  # fmt: skip
         sets = tuple(f"{f.name}: {f.value}" for f in page.sets)
-        rows.append((case.mark, (named, machines, *sets), (*circuit, judged), *facts))
+        rows.append((case.mark, (*machines_of(asked), *sets), (*circuit, judged), *facts))
     return Table(
         caption=say("Applications: each is decided by itself, by what it states"),
         columns=(

@@ -12,10 +12,9 @@ from dossier.evidence.registry import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text
-from dossier.report.pages.case_pages import measured, of_maker, si
+from dossier.report.pages.case_pages import machines_of, measured, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
-from dossier.report.pages.ruler import quoted
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
@@ -82,16 +81,9 @@ Pair = tuple[Cell, Cell]
 
 
 def _machines(case: Case) -> Pair:
-    application = case.application
-    machines = [quoted(each, 500) for each in application.equipment] or [say("no equipment named")]
-    words = later("by {title}, revision {revision}, issued {issued}, {owner}")
-    source: str | Line = say(
-        words, title=quoted(application.title, 500), revision=application.revision,
-        issued=application.issued, owner=application.owner or say("without an owner"),
-    )  # fmt: skip
-    if case.parts:
-        source = _of_each(case)
-    return ("; ".join(machines), source), say("Other machines, circuits or valve settings")
+    machines, source = machines_of(case.application)
+    told = _of_each(case) if case.parts else source
+    return (machines, told), say("Other machines, circuits or valve settings")
 
 
 def _filter(case: Case) -> Pair:
