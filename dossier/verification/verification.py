@@ -39,8 +39,10 @@ class Verification:
     """Where attachments, manifest and decision.json contradict each other."""
     recomputed: Recomputed = field(repr=False)
     answers: tuple[Answer, ...] = ()
+    sources: tuple[tuple[str, bytes], ...] = field(default=(), repr=False)
+    """The PDFs that it carries evidence from, with their names."""
     carried: tuple["Verification", ...] = ()
-    """The dossiers that it carries evidence from, each verified as if by itself."""
+    """What was found out about them, each by itself."""
 
     @property
     def failures(self) -> tuple[str, ...]:
