@@ -3,22 +3,28 @@
     python -m tests.sign_demo_cases
 
 Needed after a change that moves a number of a demo case, which voids its sign-offs, or that changes
-its application.
+its application.  The dossier that a case carries evidence from is built anew and put into it.
 """
 
+import hashlib
+import re
 import shutil
 import sys
 import tempfile
 from datetime import date
 from pathlib import Path
 
-from dossier import CaseError, sign
+from dossier import CaseError, build, sign
 from dossier.make.request_files import asked_of, filed
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 SIGNERS = {
     "polder-pumps": (
         date(2026, 3, 30),
+        ("Test Engineer (invented)", "Data Reviewer (invented)", "Head of Pump Engines (invented)"),
+    ),
+    "polder-glue": (
+        date(2026, 10, 12),
         ("Test Engineer (invented)", "Data Reviewer (invented)", "Head of Pump Engines (invented)"),
     ),
     "ropeway-drive": (
@@ -79,6 +85,19 @@ def put_on_file(folder, day):
         (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day))
 
 
+def replace_carried(folder):
+    """Build the dossier that a demo case carries evidence from, and name it by its digest."""
+    before = "polder-pumps"
+    for name in ("application.toml", "requested.toml"):
+        shutil.copy(INPUTS / before / name, folder / name)
+    with tempfile.TemporaryDirectory() as out:
+        pdf = build(INPUTS / before, out).pdf
+        shutil.copy(pdf, folder / "replaced" / pdf.name)
+    digest = hashlib.sha256((folder / "replaced" / pdf.name).read_bytes()).hexdigest()
+    case = folder / "case.toml"
+    case.write_text(re.sub(r'(?m)^sha256 = ".*"$', f'sha256 = "{digest}"', case.read_text()))
+
+
 def main():
     """Sign the cases named on the command line; all without a name."""
     named = sys.argv[1:] or list(ASKED)
@@ -88,6 +107,8 @@ def main():
         for name in ("polder-pumps-fine", "polder-pumps-wide"):
             shutil.copy(INPUTS / "polder-pumps" / "requested.toml", INPUTS / name)
     for case, (day, names) in ((each, SIGNERS[each]) for each in sys.argv[1:] or SIGNERS):
+        if case == "polder-glue":
+            replace_carried(INPUTS / case)
         for role, name in zip(ROLES, names, strict=True):
             try:
                 state = sign(INPUTS / case, {"role": role, "name": name, "date": day})

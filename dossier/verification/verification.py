@@ -39,8 +39,10 @@ class Verification:
     """Where attachments, manifest and decision.json contradict each other."""
     recomputed: Recomputed = field(repr=False)
     answers: tuple[Answer, ...] = ()
+    sources: tuple[tuple[str, bytes], ...] = field(default=(), repr=False)
+    """The PDFs that it carries evidence from, with their names."""
     carried: tuple["Verification", ...] = ()
-    """The dossiers that it carries evidence from, each verified as if by itself."""
+    """What was found out about them, each by itself."""
     recalled: str = ""
     """What a register says was recalled of its evidence; empty where nothing was."""
     recall_stands: bool = False

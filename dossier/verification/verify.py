@@ -1,8 +1,10 @@
 """Verify a dossier from its PDF alone: gather the facts, what fails fastest first."""
 
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +15,7 @@ from dossier.record.recall import recalls_in
 from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.standing import sign_offs
-from dossier.record.trust import Trust, trust_of
+from dossier.record.trust import trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff
 from dossier.system.confined import FAMILIAR, StoppedError, confined
@@ -45,43 +47,45 @@ def verify(
     count.  Raises NotADossierError for any other file,
     CaseError for a certificate or list that is unfit, OSError where the file cannot be read.
     """
-    trusted = trust_of(trust, persons, revoked, at)
-    taken = tuple(each.strip().lower() for each in trust_house)
-    today = (at or datetime.now(UTC)).date()
-    target = Path(path)
-    return _verified(target.name, read_pdf(target), trusted, taken, today, pages, register)
+    how: dict[str, Any] = {
+        "trust": trust, "persons": persons, "revoked": revoked, "at": at, "pages": pages,
+        "trust_house": trust_house, "register": register,
+    }  # fmt: skip
+    return _with_below(_alone(Path(path), **how), partial(verify, **how))
 
 
-def _verified(
-    name: str,
-    data: bytes,
-    trusted: Trust,
-    taken: tuple[str, ...],
-    today: date,
-    pages: bool,
-    register: Path | None,
+def _alone(
+    path: Path,
+    *,
+    trust: Sequence[bytes] = (),
+    persons: Mapping[str, bytes] | None = None,
+    revoked: Sequence[bytes] = (),
+    at: datetime | None = None,
+    pages: bool = True,
+    trust_house: Sequence[str] = (),
+    register: Path | None = None,
 ) -> Verification:
-    """Return what is found out about one dossier, and those that it carries evidence from."""
-    pdf = open_pdf(data)
+    """Return what `verify` does of one dossier, without those that it carries evidence from."""
+    trusted = trust_of(trust, persons, revoked, at)
+    pdf = open_pdf(read_pdf(path))
     dossier = dossier_in(pdf)
     seals = read_seals(pdf, trusted)
     vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
+    taken = [each.strip().lower() for each in trust_house]
     again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
+    today = (at or datetime.now(UTC)).date()
     recalled, stands = _recalled(dossier, register)
     return Verification(
-        file=name, sha256=dossier.sha256,
+        file=path.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
-        trust_house=taken, signoff=_sign_offs(dossier, today), attached=len(pdf.files),
+        trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         recalled=recalled, recall_stands=stands,
         answers=answers(again.case, again.assessment, today)
         if again.case and again.assessment else (),
-        carried=tuple(
-            _verified(each.file, each.content, trusted, taken, today, pages, register)
-            for each in (again.case.carried if again.case else ())
-        ),
+        sources=tuple((e.file, e.content) for e in (again.case.carried if again.case else ())),
     )  # fmt: skip
 
 
@@ -96,6 +100,19 @@ def _recalled(dossier: DossierFile, register: Path | None) -> tuple[str, bool]:
     return (found.text, found.stands) if found else ("", False)
 
 
+def _with_below(found: Verification, judge: Callable[[Path], Verification]) -> Verification:
+    """Return it with what `judge` finds out about each dossier that it carries evidence from."""
+    if not found.sources:
+        return found
+    below = []
+    with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
+        for name, content in found.sources:
+            path = Path(folder, "carried.pdf")
+            path.write_bytes(content)
+            below.append(replace(judge(path), file=name))
+    return replace(found, carried=tuple(below))
+
+
 def verify_confined(path: Path, **how: Any) -> Verification:
     """Return what `verify` does, found out within the limits for a stranger's file.
 
@@ -107,24 +124,23 @@ def verify_confined(path: Path, **how: Any) -> Verification:
     )
 
     def work() -> Verification:
-        return _bare(verify(path, **how))
+        found = _alone(path, **how)
+        bare = replace(found.recomputed, case=None, assessment=None)
+        return replace(found, recomputed=bare)
 
     def known() -> bool:
         seals = read_seals(open_pdf(read_pdf(path)), trusted)
         return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
 
-    try:
-        return confined(work)
-    except StoppedError:
-        if not trusted.given or not confined(known):
-            raise
-    return confined(work, FAMILIAR)
+    def found() -> Verification:
+        try:
+            return confined(work)
+        except StoppedError:
+            if not trusted.given or not confined(known):
+                raise
+        return confined(work, FAMILIAR)
 
-
-def _bare(found: Verification) -> Verification:
-    """Return it without the case and the assessment, which no other process needs."""
-    again = replace(found.recomputed, case=None, assessment=None)
-    return replace(found, recomputed=again, carried=tuple(map(_bare, found.carried)))
+    return _with_below(found(), partial(verify_confined, **how))
 
 
 def _again(

@@ -302,20 +302,20 @@ def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
     from dossier.system.confined import FAMILIAR
     from dossier.verification import verify as module
 
-    given = []
+    given, verified = [], SimpleNamespace(sources=())
 
     def stopped(work, limits=SHORT):
         given.append(limits)
         if work.__name__ == "known":
             return answers.pop()
         if limits is FAMILIAR:
-            return "verified"
+            return verified
         raise StoppedError("at a limit")
 
     monkeypatch.setattr(module, "confined", stopped)
     monkeypatch.setattr(module, "trust_of", lambda trust, *_: SimpleNamespace(given=bool(trust)))
     answers = [False, True]
-    assert module.verify_confined(Path("x.pdf"), trust=[b"x"]) == "verified"
+    assert module.verify_confined(Path("x.pdf"), trust=[b"x"]) is verified
     with pytest.raises(StoppedError):
         module.verify_confined(Path("x.pdf"), trust=[b"x"])
     with pytest.raises(StoppedError):
