@@ -81,10 +81,8 @@ class Limits:
     """How far from the test flow the result of a multi-pass run may be used [-]."""
     run_viscosity_factor: float
     """How far from the test viscosity the loading of a multi-pass run may be used [-]."""
-    carry_mark: str
     first_minutes: float
     """Minutes of counts left out at the start of a run."""
-    first_minutes_mark: str
     accuracy: Mapping[str, float]
     """Half-width of the stand-in accuracy for a measurand, relative [-], or in K or mm."""
     accuracy_mark: str
@@ -145,9 +143,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         limits=tuple(Limit(**_tuples(entry)) for entry in document["limit"]),
         methods=tuple(Method(**_tuples(entry)) for entry in document["method"]),
         **{name: float(document["carry"][name]) for name in CARRY},
-        carry_mark=document["carry"]["mark"],
         first_minutes=float(document["reporting"]["first_minutes"]),
-        first_minutes_mark=f"{document['reporting']['clause']}; {document['reporting']['mark']}",
         accuracy=stated | {name: float(entry["half_width"]) for name, entry in assumed.items()},
         accuracy_mark=document["accuracy"]["mark"],
         accuracy_clause=document["accuracy"]["clause"],

@@ -46,6 +46,10 @@ class PressureDropFit:
     condition: float
     """Condition number of the two columns, weighted and scaled to length one [-]."""
 
+    def at(self, flow: Number, viscosity: Number, density: Number) -> Number:
+        """Return the pressure drop [Pa] at `flow` [m3/s], `viscosity` [Pa s], `density` [kg/m3]."""
+        return self.a * viscosity * flow + self.b * density * flow**2
+
 
 class Offset(NamedTuple):
     """The zero offset common to all rows of a flow sweep."""

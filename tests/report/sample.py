@@ -383,8 +383,8 @@ def checks() -> tuple[Check, ...]:
 def bench(of: Case) -> Bench:
     limits = Limits(
         limits=(), flow_factor=1.05, viscosity_factor=2.0, run_flow_factor=1.25,
-            run_viscosity_factor=3.0, carry_mark="own", first_minutes=2.0,
-        first_minutes_mark="memory", accuracy={}, accuracy_mark="memory",
+            run_viscosity_factor=3.0, first_minutes=2.0,
+        accuracy={}, accuracy_mark="memory",
     )  # fmt: skip
     return Bench(
         case=of,

@@ -8,7 +8,7 @@ from typing import Any
 from dossier.case.tables.column_names import WORDS, plain
 from dossier.case.tables.csv_rows import CsvRows, Piece, lines_of_cells
 from dossier.case.tables.numerals import MARKS, Shown, cleaned, proves_decimal, shown, vanishing
-from dossier.case.tables.raw_table import Seen, TableError, settled
+from dossier.case.tables.raw_table import Seen, TableError, decimal_mark
 
 SMALL = 2**16
 """Bytes of data rows up to which a table is read without the library for large ones."""
@@ -76,7 +76,7 @@ def _decimal(rows: CsvRows, texts: Texts | None) -> str:
     ends = rows.separator == ","  # then an unquoted comma ends the cell
     if ends and all(each.plain for each in rows.pieces):
         return "."
-    return settled(_seen(rows) if texts is None else _seen_in(rows, texts), comma_ends=ends)
+    return decimal_mark(_seen(rows) if texts is None else _seen_in(rows, texts), comma_ends=ends)
 
 
 def _seen(rows: CsvRows) -> Iterator[Seen]:

@@ -28,7 +28,6 @@ Said = tuple[int, int, str]
 LONGEST_NAME = 200
 """Characters of a column's name in which a unit is looked for."""
 BLANK_ROW = "blank row"
-SIDED = re.compile(r"column ([A-Z]{1,3})")
 _BEHIND = re.compile(r"(?P<name>.*?)[\s,]*[\[(](?P<unit>[^\[\]()]*(?:\([^()]*\))?[^\[\]()]*)[\])]")
 """A name with its unit behind it, as laboratories write it: "dp (psid)", "Q [gpm]"."""
 

@@ -31,7 +31,7 @@ OF_THE_SWEEPS = {
 
 def carried(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
     """Return the clean assembly's drop [Pa] at `flow` [m3/s], `mu` [Pa s], `rho` [kg/m3]."""
-    return sweep.assembly.a * mu * flow + sweep.assembly.b * rho * flow**2
+    return sweep.assembly.at(flow, mu, rho)
 
 
 def oil_at(bench: Bench, temperature: float) -> tuple[float, float]:

@@ -194,7 +194,7 @@ def _share(pair: Pair, oil: _Oil, **moved: Ab) -> float:
 
 
 def _drop(main: Ab, oil: _Oil) -> float:
-    return main[0] * oil.mu * oil.flow + main[1] * oil.rho * oil.flow**2
+    return Path(*main).accepted_drop(oil.flow, oil.mu, oil.rho)
 
 
 def _moved(start: Ab, slope: Ab, step: float) -> Ab:

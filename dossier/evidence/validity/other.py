@@ -51,16 +51,13 @@ def other_checks(
             "size of filter": lambda limit: _size(case, limit),
         }
         if column_of(record, "burst pressure") is not None:
-            rules["hold schedule"] = lambda _: _not_timed()
+            not_timed = Verdicts(None, say("the record holds results, not times"))
+            rules["hold schedule"] = lambda _: not_timed
         if column_of(record, "collapse pressure") is not None:
             rules["soak temperature"] = lambda limit: _soak(record, limit)
     elif any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record)):
         rules["inside the drawing"] = lambda _: _drawing(record)
     yield from apply_rules(limits, record, rules)
-
-
-def _not_timed() -> Verdicts:
-    return Verdicts(None, say("the record holds results, not times"))
 
 
 def results_named(record: Record) -> dict[str, tuple[str, ...]]:

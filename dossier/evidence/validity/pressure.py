@@ -103,9 +103,7 @@ def decided_pressures(case: Case, demands: Sequence[Demand], path: str) -> list[
 def _fit(result: PressureDropResult, limit: Limit, scale: float) -> Verdicts:
     rows = ~result.housing_rows
     flow, mu, rho = result.flow[rows], result.viscosity[rows], result.density[rows]
-    off = result.pressure_drop[rows] - (
-        result.assembly.a * mu * flow + result.assembly.b * rho * flow**2
-    )
+    off = result.pressure_drop[rows] - result.assembly.at(flow, mu, rho)
     share = float((np.abs(off) / np.maximum(result.pressure_drop[rows], scale)).max())
     unresolved = [n for n, ok in zip("ab", result.assembly.resolved, strict=True) if not ok]
     words = say(

@@ -113,14 +113,8 @@ def _housing(
     fits = [sweep.housing for sweep in own if sweep.housing is not None]
     if not fits:
         return Verdicts(None, say("no flow sweep of this filter has rows of the housing"))
-    expected = float(
-        np.mean(
-            [
-                fit.a * result.viscosity * result.flow + fit.b * result.density * result.flow**2
-                for fit in fits
-            ]
-        )
-    )
+    point = (result.flow, result.viscosity, result.density)
+    expected = float(np.mean([fit.at(*point) for fit in fits]))
     words = say(
         "{found:.2f} kPa in the run, {expected:.2f} kPa from the sweep",
         found=result.housing / 1e3, expected=expected / 1e3,

@@ -15,7 +15,7 @@ from dossier.case.problems import CaseProblem
 from dossier.case.records import InspectionTable, MeasurementTable
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import READ_BY, measures
-from dossier.evidence.validity.check import Check
+from dossier.evidence.validity.check import Check, Outcome
 from dossier.words import later, say
 
 AGREES = "clean pressure drop agrees"
@@ -41,41 +41,25 @@ def does_not_apply(why: str) -> Verdicts:
 Rule = Callable[[Limit], Verdicts]
 
 
-def apply_rule(limits: Limits, record: Record, rule: str, judge: Rule) -> Check | None:
-    """Return the check of one rule on one record, or None where no limit is set for it."""
-    limit = limits.find(rule, record.entry.kind, record.entry.standard)
-    if limit is None:
-        return None
-    verdict = judge(limit)
-    outcome: str
-    if verdict.instead:
-        outcome = verdict.instead
-    elif verdict.met is None:
-        outcome = "not checked"
-    elif verdict.met:
-        outcome = "met"
-    else:
-        outcome = "not met" if limit.mandatory else "warning"
-    return Check(
-        record=record.id,
-        rule=rule,
-        standard=limit.origin,
-        limit=say(limit.text),
-        found=verdict.found,
-        outcome=outcome,  # type: ignore[arg-type]  # one of the words of Outcome
-        mandatory=limit.mandatory,
-        guards=limit.guards,
-        from_memory=limit.from_memory,
-        weighs=limit.weighs,
-    )
-
-
 def apply_rules(limits: Limits, record: Record, rules: Mapping[str, Rule]) -> Iterator[Check]:
     """Yield the check of each rule by name on one record that a limit is set for."""
-    for name, rule in rules.items():
-        check = apply_rule(limits, record, name, rule)
-        if check is not None:
-            yield check
+    for name, judge in rules.items():
+        limit = limits.find(name, record.entry.kind, record.entry.standard)
+        if limit is not None:
+            verdict = judge(limit)
+            yield Check(
+                record=record.id, rule=name, standard=limit.origin, limit=say(limit.text),
+                found=verdict.found, outcome=_outcome(verdict, limit), mandatory=limit.mandatory,
+                guards=limit.guards, from_memory=limit.from_memory, weighs=limit.weighs,
+            )  # fmt: skip
+
+
+def _outcome(verdict: Verdicts, limit: Limit) -> Outcome:
+    if verdict.instead:
+        return verdict.instead
+    if verdict.met is None:
+        return "not checked"
+    return "met" if verdict.met else "not met" if limit.mandatory else "warning"
 
 
 def unlike(words: str) -> Verdicts:
@@ -100,24 +84,21 @@ def _calibration(case: Case, record: Record, limit: Limit) -> Verdicts:
     if not entry.instruments:
         return _without(record)
     last = entry.finished or entry.tested
-    out = []
-    for instrument in _used(case, record):
-        in_date = instrument.calibrated <= entry.tested and last <= instrument.due
-        if not (in_date and _years(instrument) <= limit.value):
-            out.append(
-                say(
-                    "{name} calibrated {calibrated}, due {due}",
-                    name=instrument.id, calibrated=instrument.calibrated, due=instrument.due,
-                )
-            )  # fmt: skip
+    words = later("{name} calibrated {calibrated}, due {due}")
+    out = [
+        say(words, name=each.id, calibrated=each.calibrated, due=each.due)
+        for each in _used(case, record)
+        if not (each.calibrated <= entry.tested and last <= each.due)
+        or not _years(each) <= limit.value
+    ]
     if not out:
         names = ", ".join(entry.instruments)
         return Verdicts(True, say("{names} in date on {day}", names=names, day=entry.tested))
     late = "; ".join(out)
     if last == entry.tested:
         return Verdicts(False, say("tested {day} with {late}", day=entry.tested, late=late))
-    words = say("tested {first} to {last} with {late}", first=entry.tested, last=last, late=late)
-    return Verdicts(False, words)
+    words = later("tested {first} to {last} with {late}")
+    return Verdicts(False, say(words, first=entry.tested, last=last, late=late))
 
 
 def _used(case: Case, record: Record) -> list[Instrument]:
