@@ -144,7 +144,7 @@ def recall(
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Processes that decide at once.")] = 1,
 ) -> None:
-    """Recall evidence that turned out wrong, and decide again what rests on it.
+    r"""Recall evidence that turned out wrong, and decide again what rests on it.
 
     Every approval that rests on a record measured with it is decided again from its attachments
     without such records; those that fall read as recalled from then on. A letter to each owner, a
@@ -153,7 +153,7 @@ def recall(
     Exit code 0: every approval stands; 1: one falls, stands under new conditions, or cannot be
     decided again; 2: nothing was recalled.
 
-    Example: dossier recall out instrument:APC-21 --from 2025-12-08 \\
+    Example: dossier recall out instrument:APC-21 --from 2025-12-08 \
     --reason "It was found to miss small particles." --out recalled
     """
     from dossier.make.api import today
@@ -168,8 +168,9 @@ def recall(
         typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
         raise typer.Exit(WRONG_INPUT)
     asked = Asked(
-        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift
-    )
+        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift,
+        trusted=bool(trust),
+    )  # fmt: skip
     try:
         outcome = update(
             folder, today=asked.day, head=head.strip().lower(), jobs=jobs,
