@@ -169,8 +169,9 @@ def recall(
         typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
         raise typer.Exit(WRONG_INPUT)
     asked = Asked(
-        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift
-    )
+        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift,
+        trusted=bool(trust),
+    )  # fmt: skip
     try:
         outcome = update(
             folder, today=asked.day, head=head.strip().lower(), jobs=jobs,

@@ -57,6 +57,8 @@ class Recall(_Form):
     value: Annotated[Text, Field(min_length=1)]
     within: Text = ""
     """Laboratory or dossier number by which it is told from another of the same name."""
+    dossiers: tuple[Digest, ...] = ()
+    """SHA-256 of the dossiers that `value` or `within` names: what is carried from them counts."""
     first: date | None = None
     """Day of measurement from which it is recalled; None from the beginning."""
     until: date | None = None
@@ -79,12 +81,15 @@ class Recall(_Form):
 
     def names(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
         """Return the records of a dossier that it recalls; `WHOLE` where it is recalled itself."""
+        carried = {n for e in rests if e.kind == "carried" and e.value in self.dossiers
+                   for n in e.records}  # fmt: skip
         if self.kind == "dossier":
             own = {folded(number), folded(f"{number} r{revision}"), folded(f"{number}-r{revision}")}
-            return frozenset((WHOLE,)) if folded(self.value) in own else frozenset()
+            return frozenset((WHOLE,)) if folded(self.value) in own else frozenset(carried)
         used = {name for e in rests if e.called(self.kind, self.value) for name in e.records}
         if self.within and folded(self.within) != folded(number):
-            used &= {n for e in rests if e.called("laboratory", self.within) for n in e.records}
+            there = {n for e in rests if e.called("laboratory", self.within) for n in e.records}
+            used &= there | carried
         return frozenset(
             e.value for e in rests if used and e.kind == "record" and e.value in used
             and self._in_span(e)

@@ -34,6 +34,8 @@ KINDS = {
 
 BY_STEM = ("standard", "source", "certificate")
 """Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
+_CARRIED = re.compile(r" \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\)$")
+"""Behind the name of what came with carried evidence, where the case has another of that name."""
 AFTER_STEM = ("", ":", ",", " ", "-", "(")
 """What may follow the beginning by which a standard, source or certificate is found."""
 
@@ -63,7 +65,7 @@ class Rest:
         """Return whether it is of that kind and name; for some kinds the beginning is enough."""
         if self.kind != kind:
             return False
-        given, text = folded(self.value), folded(value)
+        given, text = folded(_CARRIED.sub("", self.value)), folded(value)
         if kind == "lot":
             return given.removeprefix("lot ") == text.removeprefix("lot ")
         if kind not in BY_STEM:
@@ -132,8 +134,8 @@ def _ends(dossier: DossierFile) -> Iterator[Rest]:
         days = _day(each, "calibrated"), _day(each, "due")
         yield Rest("calibration", _text(each, "id"), (), (), *days)
     for each in _tables(case, "carried"):
-        for name in _texts(each, "records"):
-            yield Rest("carried", name, (), (), last=_day(each, "until"))
+        records = _sorted(_texts(each, "records"))
+        yield Rest("carried", _text(each, "sha256"), (), records, last=_day(each, "until"))
 
 
 _Use = tuple[str, str, Iterable[str], Iterable[str]]

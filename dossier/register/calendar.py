@@ -45,7 +45,7 @@ def _events(outcome: Register) -> Iterator[tuple[str, ...]]:
             if each.kind == "calibration" and each.last:
                 calibrations[each.value, each.last].add(row.name)
             elif each.kind in ENDS and each.last and row.found.startswith("approved"):
-                yield _event(each.last, ENDS[each.kind], row, each.value)
+                yield _event(each.last, ENDS[each.kind], row, ", ".join(each.records) or each.value)
     for (instrument, due), names in calibrations.items():
         more = [f"and {len(names) - MOST} more"] if len(names) > MOST else []
         used = ", ".join([*sorted(names)[:MOST], *more])

@@ -30,7 +30,7 @@ from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
-from dossier.system.confined import FAMILIAR, StoppedError, confined
+from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined
 
 NO_APPROVAL, AGAIN = "no approval", "stands again"
 
@@ -50,6 +50,8 @@ class Asked:
     first: date | None = None
     until: date | None = None
     lift: bool = False
+    trusted: bool = False
+    """Whether the seals of every dossier that reads as its decision are those of trusted people."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,7 @@ def recall(folder: Path, outcome: Register, asked: Asked, *, jobs: int = 1) -> D
         number=max((each.number for each in given), default=0) + 1, reason=asked.reason,
         day=asked.day, first=asked.first, until=asked.until, **_named(asked, outcome),
     )  # fmt: skip
+    new = new.model_copy(update={"dossiers": tuple(_dossiers(new, outcome))})
     if asked.lift:
         new = new.model_copy(update={"lifts": _lifted(new, outcome.recalls)})
     ways = [each for each in given if each.number in new.lifts] or [new]
@@ -131,6 +134,15 @@ def _named(asked: Asked, outcome: Register) -> dict[str, str]:
             return {"kind": kind, "value": inner.strip(), "within": within.strip()}
         raise RecallError(_nobody(kind, value, names))
     return {"kind": kind, "value": value}
+
+
+def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:
+    """Yield SHA-256 of each dossier that a recall names, itself or to tell a record by."""
+    value = folded(new.value if new.kind == "dossier" else new.within)
+    for row in sorted(outcome.rows, key=lambda each: each.sha256):
+        names = row.number, row.name, row.name.replace(" ", "-")
+        if value in map(folded, names):
+            yield row.sha256
 
 
 def _same(kind: str, value: str, name: str) -> bool:
@@ -247,7 +259,8 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
     if not records:
         return Told(row=row, records=(), outcome=AGAIN, why="nothing of it is recalled any more")
     try:
-        left = confined(lambda: _left(folder / row.file, row, records, asked), FAMILIAR)
+        limits = FAMILIAR if asked.trusted else STRANGER
+        left = confined(lambda: _left(folder / row.file, row, records, asked), limits)
     except (NotADossierError, StoppedError, OSError) as error:
         left = Without(why_not=f"{error}"[:300])
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone

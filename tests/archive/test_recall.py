@@ -18,7 +18,7 @@ from dossier.register.query import Wanted
 from dossier.register.query import find as found_in
 from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
 from dossier.verification.verify import verify
-from tests.archive.made import TODAY, case_toml, finding, put, update
+from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
 from tests.archive.sealed import run
 
@@ -209,6 +209,27 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
 def test_a_dossier_recalled_as_a_whole_falls_without_a_decision(folder):
     done = put_on_file(folder, "dossier:LFQ-0412 r0")
     assert (told(done), done.told[0].why) == ({"built.pdf": FALLS}, "it is recalled as a whole")
+
+
+def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
+    source = made("A")
+    text = (
+        case_toml().replace(b'"APC-21"', b'"APC-21 (A rev 0)"')
+        + (
+            f'[[carried]]\ndossier = "a.pdf"\nsha256 = "{sha256(source)}"\nrecords = ["MP-1"]\n'
+            "until = 2027-01-31\n"
+        ).encode()
+    )
+    put(tmp_path, "a.pdf", source)
+    put(tmp_path, "b.pdf", made("B", inputs={"case.toml": text}))
+    assert "Carried evidence ends: B r0\\, MP-1" in calendar_text(update(tmp_path))
+    done = put_on_file(tmp_path, "dossier:A")
+    assert told(done) == {"a.pdf": FALLS, "b.pdf": UNKNOWN}
+    put_on_file(tmp_path, "dossier:A", lift=True)
+    assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "approved"}
+    assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}
+    put_on_file(tmp_path, "record:A/MP-1", lift=True)
+    assert set(told(put_on_file(tmp_path, "instrument:APC-21"))) == {"a.pdf", "b.pdf"}
 
 
 def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
