@@ -238,6 +238,11 @@ def _changes(file: OnFile, requirement: str) -> str:
 def on_file_text(case: Case) -> str:
     """Return a sentence on since when the requirements are on file, and whether they changed."""
     file = case.on_file
+    filed = [part.mark for part in case.parts if part.on_file is not None]
+    if file is None and filed:
+        words = later("Of {marks} requirements are on file; of {others} no request is.")
+        others = ", ".join(part.mark for part in case.parts if part.on_file is None)
+        return say(words, marks=", ".join(filed), others=others)
     if file is None:
         return say("No request is on file: nothing shows when the requirements were agreed.")
     words = later("Requirements on file since {day}, unchanged since.")

@@ -10,6 +10,7 @@ import pytest
 
 from dossier import CaseError, assess, read_case
 from dossier.case.application import mark_of
+from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.decision.together import binding
 from dossier.make.api import decision_json
@@ -319,6 +320,9 @@ class TestPlan:
         edit(case, '"barge.toml"]', '"barge.toml", "gate.toml"]')
         found = decided(case)
         assert found.decision is Decision.APPROVED_WITH_CONDITIONS
+        assert on_file_text(read_case(case)) == (
+            "Of pump, barge requirements are on file; of gate no request is."
+        )
         assert [c.text for c in found.conditions] == [
             "gate: no request is on file of it, where others are on file since 2026-01-12: nothing "
             "shows that it was asked before the first test"

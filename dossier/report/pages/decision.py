@@ -164,7 +164,7 @@ def _together(parts: Sequence[Assessment]) -> str:
     told = [say(words, number=len(parts))]
     if good and bad:
         words = later(
-            "What {good} asks is met, what {bad} asks is not: leave {bad} out in a new revision "
+            "What is asked in {good} is met, in {bad} it is not: leave {bad} out in a new revision "
             "to have the machines of {good} approved."
         )
         told.append(say(words, good=", ".join(good), bad=", ".join(bad)))
