@@ -244,4 +244,4 @@ def as_two(bench, other=None):
                 assessment=SimpleNamespace(bench=SimpleNamespace(checks=of.checks)),
             )
         )
-    return found
+    return found[0], found[1]

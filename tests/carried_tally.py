@@ -47,7 +47,9 @@ def carried_over(old, new):
         if record.entry.filter == "candidate" and record.entry.specimen:
             update = {"id": f"old-{record.id}", "specimen": f"O{record.entry.specimen}"}
             records.append(replace(record, entry=record.entry.model_copy(update=update)))
-    entry = Carried.model_construct(records=tuple(r.id for r in records))
+    entry = Carried.model_construct(  # type: ignore[call-arg]
+        records=tuple(r.id for r in records)
+    )
     source = Source(
         file="", content=b"", sha256="", folder="", circuit=None, carried=(entry,),
         document={"number": "OLD", "revision": 0},

@@ -210,7 +210,7 @@ def test_what_was_recalled_is_not_carried(glue):
     digest = hashlib.sha256((glue / PDF).read_bytes()).hexdigest()
     why = "instrument FM-04, found wrong on 2026-10-20"
     assert f"was recalled: {why}. test anew" in told(glue, recalled={digest: why})
-    assert read_case(glue, on=TODAY, recalled={"0" * 64: why})
+    assert read_case(glue, on=TODAY, recalled={"0" * 64: why}).carried
 
 
 def replaced(glue, content):

@@ -68,7 +68,8 @@ def instruments(candidate, measurand, **update):
 
 def beside(pair, demands):
     with sim.unchecked(), with_trials(2000):
-        return set_beside(*pair, demands, limits())
+        one, other = pair
+        return set_beside(one, other, demands, limits())
 
 
 def of(pair, name):

@@ -17,8 +17,9 @@ from dossier.make.api import decision_json
 from dossier.make.request_files import asked_of, filed
 from dossier.record.document import DecisionDocument
 from dossier.record.dossier_file import dossier_of
+from dossier.record.rests import rests_on, unread_inputs
 from dossier.record.standing import Sealed, standing_of
-from dossier.register.row import rests_on, row_of, unread_inputs
+from dossier.register.row import row_of
 from dossier.report.pages.circuit import applications_table
 from dossier.report.pages.decision import decision_page
 from dossier.report.pages.places import places_of

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.decision.probability import Threshold, share_of_type
+from dossier.evidence.quantities import size_rating
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.combine import as_seen, combine
