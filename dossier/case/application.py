@@ -39,11 +39,7 @@ class Circuit(Model):
     """The oil circuit in which the filter will work."""
 
     arrangement: Literal[
-        "full_flow",
-        "partial_flow",
-        "full_and_partial_flow",
-        "combined",
-        "combined_through_flow",
+        "full_flow", "partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"
     ]
     rated_flow: Flow
     sump_volume: Volume | None = None

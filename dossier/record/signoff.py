@@ -165,11 +165,7 @@ def _judged(
 
 
 def _objection(
-    entry: SignOffEntry,
-    held: Sequence[SignOffEntry],
-    roles: Sequence[str],
-    digest: str,
-    days: Days,
+    entry: SignOffEntry, held: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
 ) -> _Objection | None:
     """Return why a sign-off does not hold; None when it does."""
     if entry.role not in roles:

@@ -119,11 +119,7 @@ def _too_thick(run: MultipassResult, limits: Limits, nu: float) -> str:
 
 
 def _loaded(
-    run: MultipassResult,
-    sweeps: tuple[PressureDropResult, ...],
-    flow: float,
-    mu: float,
-    rho: float,
+    run: MultipassResult, sweeps: tuple[PressureDropResult, ...], flow: float, mu: float, rho: float
 ) -> Loaded:
     own = [sweep for sweep in sweeps if sweep.specimen == run.specimen] or list(sweeps)
     a = float(np.mean([sweep.assembly.a for sweep in own]))
