@@ -13,8 +13,7 @@ from dossier.case.tables.numerals import CLOCKS
 from dossier.case.tables.raw_table import Column, RawTable
 from dossier.case.tables.size_columns import count_columns, is_count, is_per_sample
 from dossier.case.units import UnitError, affine, vanishes
-
-Floats = NDArray[np.float64]
+from dossier.physics.values import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

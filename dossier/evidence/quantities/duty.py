@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
@@ -26,9 +25,8 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 HOURS = Condition(name="hours", dimension="time", unit="h", default="duty.service_interval")
 STANDARD = (

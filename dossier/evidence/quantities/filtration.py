@@ -10,7 +10,6 @@ import numpy as np
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.penetration import (
-    Floats,
     Passage,
     overall_passage,
     passages_at,
@@ -23,6 +22,7 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import SIZE, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
+from dossier.physics.values import Floats
 from dossier.words import later, say
 
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"

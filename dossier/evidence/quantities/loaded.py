@@ -12,9 +12,8 @@ from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.estimate import NotDemonstrated, stop_if
+from dossier.physics.values import Floats
 from dossier.words import say
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
