@@ -7,8 +7,7 @@ from functools import partial
 from pathlib import PurePath
 
 from dossier.case.model import Layout
-from dossier.case.tables.csv_cells import parsed
-from dossier.case.tables.csv_rows import CsvRows, as_utf8, sort_rows
+from dossier.case.tables.csv_rows import CsvRows, as_utf8, parsed, sort_rows
 from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import tabled
 from dossier.case.tables.raw_table import Note, RawTable, TableError, turned_place
