@@ -211,8 +211,8 @@ def verify(
     from dossier.record.attached import NotADossierError
     from dossier.record.files import write_whole
     from dossier.system.confined import StoppedError, confined
-    from dossier.verification.verify import verify_confined
     from dossier.verification.verification_text import facts_json, print_verification
+    from dossier.verification.verify import verify_confined
 
     trusted = [path.read_bytes() for path in trust or ()]
     revoked = [path.read_bytes() for path in crl or ()]

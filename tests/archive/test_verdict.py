@@ -6,10 +6,10 @@ from io import BytesIO
 from types import SimpleNamespace
 
 import pytest
-from dossier.verification.verification_text import fact_lines, note_pdf
 from pypdf import PdfReader
 
 from dossier.verification.questions import _QUESTIONS, Answer
+from dossier.verification.verification_text import fact_lines, note_pdf
 from dossier.verification.verify import Verification
 
 SEAL = {

@@ -8,13 +8,13 @@ import subprocess
 import time
 
 import pytest
-from dossier.verification.verification_text import fact_lines
 
 from dossier import CaseError, build, verify
 from dossier.record.attached import NotADossierError, open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import trust_of
 from dossier.seal.signature import examine, load_keys
+from dossier.verification.verification_text import fact_lines
 from tests.archive import sealed
 
 

@@ -247,9 +247,8 @@ def _utf16(content: bytes) -> bytes:
     try:
         text = content.decode("utf-16")
     except UnicodeDecodeError as error:
-        raise TableError(
-            f"byte {error.start + 1}", "not UTF-16 text", "save the file again as CSV in UTF-8"
-        ) from None
+        hint = "save the file again as CSV in UTF-8"
+        raise TableError(f"byte {error.start + 1}", "not UTF-16 text", hint) from None
     if "\x00" in text:
         raise TableError("", "holds NUL bytes", "this is not a CSV file; export it again")
     return text.encode()
@@ -269,11 +268,8 @@ def _first_bad(content: bytes) -> int | None:
 
 def _not_text(content: bytes, at: int) -> TableError:
     row = content.count(b"\n", 0, at) + 1
-    return TableError(
-        f"row {row}",
-        f"not UTF-8 text, and byte {at + 1} (0x{content[at]:02X}) is not Latin-1 either",
-        "save the file again as CSV in UTF-8",
-    )
+    what = f"not UTF-8 text, and byte {at + 1} (0x{content[at]:02X}) is not Latin-1 either"
+    return TableError(f"row {row}", what, "save the file again as CSV in UTF-8")
 
 
 SMALL = 2**16
@@ -332,9 +328,8 @@ def _lines(text: bytes, separator: str) -> list[list[str]]:
 
 
 def _unclosed() -> TableError:
-    return TableError(
-        "", "a quotation mark is not closed", "export the table again, one line a row"
-    )
+    hint = "export the table again, one line a row"
+    return TableError("", "a quotation mark is not closed", hint)
 
 
 def _decimal(rows: CsvRows, texts: Texts | None) -> str:

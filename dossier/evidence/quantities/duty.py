@@ -207,7 +207,6 @@ DUST = later("test dust stands for the application's contaminant: a comparison, 
 
 
 @_declared(
-    name="pressure_drop_at_interval",
     title="Pressure drop at the service interval",
     symbol="Δp(t)",
     records=("pressure_drop", "multipass"),
@@ -224,7 +223,6 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
 
 
 @_declared(
-    name="bypass_margin",
     title="Margin to the bypass valve",
     symbol="M",
     records=("pressure_drop", "multipass", "bypass_valve"),
@@ -261,7 +259,6 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @Quantity(
-    name="service_life",
     title="Predicted service life",
     symbol="t*",
     dimension="time",

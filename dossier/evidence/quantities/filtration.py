@@ -73,7 +73,6 @@ def _other(bound: Bound) -> Bound:
 
 
 @_efficiency(
-    name="efficiency",
     title="Efficiency",
     symbol="E",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
@@ -86,7 +85,6 @@ def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_efficiency(
-    name="lowest_efficiency",
     title="Lowest efficiency",
     symbol="Emin",
     meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
@@ -102,7 +100,6 @@ def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_declared(
-    name="filtration_ratio",
     title="Filtration ratio",
     symbol="β",
     dimension="number",
@@ -151,7 +148,6 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
 
 
 @_size(
-    name="size_at_ratio",
     title="Size at a filtration ratio",
     symbol="xβ",
     conditions=(Condition(name="ratio", dimension="number", unit="1"),),
@@ -169,7 +165,6 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_size(
-    name="size_at_efficiency",
     title="Size at an efficiency",
     symbol="xE",
     conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
@@ -187,7 +182,6 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_efficiency(
-    name="initial_efficiency",
     title="Initial efficiency",
     symbol="E₁",
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
