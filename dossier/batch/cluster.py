@@ -12,15 +12,7 @@ from queue import Empty, SimpleQueue
 from typing import Any, Self
 
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.make.outcome import (
-    OUR_BUG,
-    WRONG_INPUT,
-    Order,
-    Outcome,
-    failed,
-    succeeded,
-    written,
-)
+from dossier.make.outcome import OUR_BUG, WRONG_INPUT, Order, Outcome, failed, succeeded, written
 
 _one_at_a_time = threading.Lock()
 """The layout changes settings of the whole process: two at once would hear each other."""

@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, StringConstraints
 
 from dossier.case.fields import (
     Band,
@@ -32,22 +32,16 @@ class BypassValve(Model):
     location: Literal["filter", "head", "none"]
     opening: Band | None = None
 
-    @model_validator(mode="after")
-    def _has_opening(self) -> "BypassValve":
-        if self.location != "none" and self.opening is None:
-            raise ValueError("a bypass valve needs its opening band: opening = { min, max }")
-        return self
+    def _wrong(self) -> str:
+        lacks = self.location != "none" and self.opening is None
+        return "a bypass valve needs its opening band: opening = { min, max }" if lacks else ""
 
 
 class Circuit(Model):
     """The oil circuit in which the filter will work."""
 
     arrangement: Literal[
-        "full_flow",
-        "partial_flow",
-        "full_and_partial_flow",
-        "combined",
-        "combined_through_flow",
+        "full_flow", "partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"
     ]
     rated_flow: Flow
     sump_volume: Volume | None = None
@@ -79,11 +73,9 @@ class Oil(Model):
     kv100: MeasuredViscosity
     density15: Density
 
-    @model_validator(mode="after")
-    def _thinner_when_hot(self) -> "Oil":
-        if not self.kv40.value > self.kv100.value > 0:
-            raise ValueError("kv40 must be larger than kv100, and both above zero")
-        return self
+    def _wrong(self) -> str:
+        thins = self.kv40.value > self.kv100.value > 0
+        return "" if thins else "kv40 must be larger than kv100, and both above zero"
 
 
 class Fluid(Oil):
@@ -111,11 +103,9 @@ class DecisionRule(Model):
     confidence: Fraction
     agreed: date
 
-    @model_validator(mode="after")
-    def _sensible(self) -> "DecisionRule":
-        if not 0.5 < self.confidence < 1:
-            raise ValueError("confidence must lie between 50 % and 100 %")
-        return self
+    def _wrong(self) -> str:
+        inside = 0.5 < self.confidence < 1
+        return "" if inside else "confidence must lie between 50 % and 100 %"
 
 
 class Terms(Model):
@@ -126,12 +116,10 @@ class Terms(Model):
     terminal: Pressure | None = None
     """Least terminal differential pressure of the element."""
 
-    @model_validator(mode="after")
-    def _above_zero(self) -> "Terms":
+    def _wrong(self) -> str:
         level = self.base_level.value if self.base_level else None
-        if not all(each is None or each > 0 for each in (self.flow, level, self.terminal)):
-            raise ValueError("flow, base_level and terminal of a test are above zero")
-        return self
+        above = all(each is None or each > 0 for each in (self.flow, level, self.terminal))
+        return "" if above else "flow, base_level and terminal of a test are above zero"
 
 
 class Requirement(Model):
@@ -161,18 +149,16 @@ class Requirement(Model):
     method: Words = ""
     """House method that this requirement accepts beside those of the standards, by its name."""
 
-    @model_validator(mode="after")
-    def _one_limit(self) -> "Requirement":
+    def _wrong(self) -> str:
         names = ("min", "max", "between", "not_worse_than_reference", "must_hold")
         given = [name for name in names if getattr(self, name) is not None]
         if len(given) != 1:
-            raise ValueError(
+            return (
                 f"requirement {self.id!r} needs exactly one of {', '.join(names)}; it has "
                 f"{' and '.join(given) or 'none'} (a band is between = {{ min = ..., max = ... }})"
             )
-        if self.coverage is not None and not 0.5 <= self.coverage < 1:
-            raise ValueError("coverage must lie between 50 % and 100 %")
-        return self
+        inside = self.coverage is None or 0.5 <= self.coverage < 1
+        return "" if inside else "coverage must lie between 50 % and 100 %"
 
 
 class Application(Model):

@@ -262,8 +262,7 @@ def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield what was tested before it came, is of a lot not named, or was reported too early."""
     for each in qualification.specimen:
         place = f"specimen {each.id!r}"
-        own = [r for r in qualification.record
-               if (r.filter, r.specimen) == (each.filter, each.id)]  # fmt: skip
+        own = [r for r in qualification.record if (r.filter, r.specimen) == (each.filter, each.id)]
         first = min((r.tested for r in own), default=None)
         if first is not None and each.received is not None and first < each.received:
             what = f"is {each.received}, after its test on {first}"

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from typing import Annotated, Any, Literal, get_args, get_origin
+from typing import Annotated, Any, Literal, Self, get_args, get_origin
 
 from pydantic import (
     BaseModel,
@@ -24,6 +24,16 @@ class Model(BaseModel):
     """Base of all case models: frozen, and every unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+
+    def _wrong(self) -> str:
+        """Return what does not fit together in it, or nothing."""
+        return ""
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if why := self._wrong():
+            raise ValueError(why)
+        return self
 
 
 class Measured(Model):
@@ -170,11 +180,8 @@ class Band(Model):
             return {"min": f"{middle - half} Pa", "max": f"{middle + half} Pa"}
         return raw
 
-    @model_validator(mode="after")
-    def _ordered(self) -> "Band":
-        if not 0 <= self.min <= self.max:
-            raise ValueError("a band needs 0 <= min <= max")
-        return self
+    def _wrong(self) -> str:
+        return "" if 0 <= self.min <= self.max else "a band needs 0 <= min <= max"
 
 
 class Ends(Model):
@@ -204,11 +211,9 @@ class Dilution(Model):
     upstream: float = 1.0
     downstream: float = 1.0
 
-    @model_validator(mode="after")
-    def _at_least_one(self) -> "Dilution":
-        if not (1 <= self.upstream < 1e6 and 1 <= self.downstream < 1e6):
-            raise ValueError("a dilution factor is 1 (undiluted) or larger")
-        return self
+    def _wrong(self) -> str:
+        fits = 1 <= self.upstream < 1e6 and 1 <= self.downstream < 1e6
+        return "" if fits else "a dilution factor is 1 (undiluted) or larger"
 
 
 class Dust(Model):
@@ -229,22 +234,19 @@ class Dust(Model):
             raise ValueError(f"write dust = {{ kind = {raw[:60]!r}, batch = '...' }}")
         return raw
 
-    @model_validator(mode="after")
-    def _known(self) -> "Dust":
+    def _wrong(self) -> str:
         known = grade(self.kind) == "A3"
         if "12103" in self.kind and not grade(self.kind):
-            raise ValueError("this dust of ISO 12103 is not understood: write 'ISO 12103-1 A3'")
+            return "this dust of ISO 12103 is not understood: write 'ISO 12103-1 A3'"
         if known and self.counts:
-            raise ValueError("the counts of ISO 12103-1 A3 are known: leave counts out")
+            return "the counts of ISO 12103-1 A3 are known: leave counts out"
         if not known and not (self.counts and self.source.strip()):
-            raise ValueError(
+            return (
                 f"the counts of dust {self.kind!r} are not known here, only those of 'ISO 12103-1 "
                 "A3': add counts = { '5 um(c)' = '1.3e9 1/g', ... } and their source"
             )
-        wrong = self._wrong_counts()
-        if wrong:
-            raise ValueError("counts of the dust: " + "; ".join(wrong))
-        return self
+        wrong = "; ".join(self._wrong_counts())
+        return f"counts of the dust: {wrong}" if wrong else ""
 
     def _wrong_counts(self) -> list[str]:
         """Return what is wrong with the counts: every entry that is none, or that rises."""

@@ -100,11 +100,9 @@ class Instrument(Model):
     measures: tuple[Measurand, ...] = ()
     coincidence_limit: CountConcentration | None = None
 
-    @model_validator(mode="after")
-    def _due_after_calibrated(self) -> "Instrument":
-        if self.due < self.calibrated:
-            raise ValueError(f"instrument {self.id!r} is due before it was calibrated")
-        return self
+    def _wrong(self) -> str:
+        late = self.due < self.calibrated
+        return f"instrument {self.id!r} is due before it was calibrated" if late else ""
 
 
 class Reproducibility(Model):
@@ -119,11 +117,8 @@ class Reproducibility(Model):
     source: Annotated[str, StringConstraints(min_length=10, max_length=4000)]
     """Interlaboratory study or clause that the figure is from."""
 
-    @model_validator(mode="after")
-    def _sensible(self) -> "Reproducibility":
-        if not 0 < self.u < 1:
-            raise ValueError("u must lie between 0 % and 100 %")
-        return self
+    def _wrong(self) -> str:
+        return "" if 0 < self.u < 1 else "u must lie between 0 % and 100 %"
 
 
 class Conditions(Model):
@@ -155,11 +150,10 @@ class Stated(Model):
     """Number of the report."""
     conditions: tuple[Literal["flow", "temperature"], ...]
 
-    @model_validator(mode="after")
-    def _numbered(self) -> "Stated":
-        if not any(c.isdigit() for c in self.report):
-            raise ValueError(f"report {self.report[:60]!r} has no number by which it can be found")
-        return self
+    def _wrong(self) -> str:
+        numbered = any(c.isdigit() for c in self.report)
+        why = f"report {self.report[:60]!r} has no number by which it can be found"
+        return "" if numbered else why
 
 
 class Workbook(Model):
@@ -217,12 +211,9 @@ class Layout(Model):
     dilution: Literal["", "undone", "as counted"] = ""
     """Whether the counts of a diluted sample are those of the fluid, or of the diluted sample."""
 
-    @model_validator(mode="after")
-    def _no_values_missing(self) -> "Layout":
-        values = [word for word in self.missing if any(c.isdigit() for c in word)]
-        if values:
-            raise ValueError(f"missing: {', '.join(values)} may be a reading, and is one then")
-        return self
+    def _wrong(self) -> str:
+        values = ", ".join(word for word in self.missing if any(c.isdigit() for c in word))
+        return f"missing: {values} may be a reading, and is one then" if values else ""
 
 
 class Join(Model):
@@ -272,13 +263,11 @@ class RecordEntry(Model):
     conditions: Conditions = Conditions()
     stated: Stated | None = None
 
-    @model_validator(mode="after")
-    def _one_mapping(self) -> "RecordEntry":
+    def _wrong(self) -> str:
         if self.layout and (self.columns or self.decimal):
-            raise ValueError("columns and decimal belong into the [[layout]] that is named")
-        if self.where and not self.layout:
-            raise ValueError("where needs the [[layout]] that its columns are in")
-        return self
+            return "columns and decimal belong into the [[layout]] that is named"
+        lacks = self.where and not self.layout
+        return "where needs the [[layout]] that its columns are in" if lacks else ""
 
 
 class Deviation(Model):
@@ -299,14 +288,12 @@ class Deviation(Model):
     rule: Words = ""
     """Name of the check that this deviation covers; without it, none is covered."""
 
-    @model_validator(mode="after")
-    def _complete(self) -> "Deviation":
+    def _wrong(self) -> str:
         widens = self.effect == "widens uncertainty"
         if widens and not (self.u is not None and self.u > 0):
-            raise ValueError("a deviation that widens the uncertainty needs u, such as u = '2 %'")
-        if self.u is not None and not widens:
-            raise ValueError(f"u widens the uncertainty, which effect {self.effect!r} does not")
-        return self
+            return "a deviation that widens the uncertainty needs u, such as u = '2 %'"
+        stray = self.u is not None and not widens
+        return f"u widens the uncertainty, which effect {self.effect!r} does not" if stray else ""
 
 
 class Concession(Model):
@@ -319,11 +306,9 @@ class Concession(Model):
     until: date | None = None
     machines: tuple[Name, ...] = ()
 
-    @model_validator(mode="after")
-    def _bounded(self) -> "Concession":
-        if self.until is None and not self.machines:
-            raise ValueError("a concession is bounded: give until, or machines, or both")
-        return self
+    def _wrong(self) -> str:
+        bounded = self.until is not None or self.machines
+        return "" if bounded else "a concession is bounded: give until, or machines, or both"
 
 
 class Qualification(Model):

@@ -13,8 +13,7 @@ from dossier.case.tables.numerals import CLOCKS
 from dossier.case.tables.raw_table import Column, RawTable
 from dossier.case.tables.size_columns import count_columns, is_count, is_per_sample
 from dossier.case.units import UnitError, affine, vanishes
-
-Floats = NDArray[np.float64]
+from dossier.physics.values import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,11 +213,9 @@ def _may(raw: RawTable, name: str, dimension: str) -> Floats | None:
 def _unknown(raw: RawTable, known: set[str]) -> None:
     for column in raw.columns:
         if column.name and column.name.lower() not in known:
-            raw.complain(
-                "header",
-                f"column {column.name!r} is not one of this kind of record",
-                f"remove it or name it as one of: {', '.join(sorted(known))}",
-            )
+            hint = f"remove it or name it as one of: {', '.join(sorted(known))}"
+            what = f"column {column.name!r} is not one of this kind of record"
+            raw.complain("header", what, hint)
 
 
 def _flag(raw: RawTable, rows: NDArray[Any], name: str, what: str, hint: str) -> None:
@@ -309,20 +306,13 @@ def _measurement(raw: RawTable) -> MeasurementTable | None:
         raw.complain("header", "no measured quantity", f"columns are {', '.join(MEASURED)}")
     if column is None or not found:
         return None
-    values, bounds = [], []
-    for each in found:
-        numbers, signs = _censored(raw, each)
-        values.append(numbers)
-        bounds.append(signs)
+    values, bounds = zip(*(_censored(raw, each) for each in found), strict=True)
     remark = raw.find("remark")
     return MeasurementTable(
-        specimen=tuple(raw.texts(column)),
-        names=tuple(c.name.lower() for c in found),
-        values=tuple(values),
-        bounds=tuple(bounds),
-        units=tuple(c.unit for c in found),
+        specimen=tuple(raw.texts(column)), names=tuple(c.name.lower() for c in found),
+        values=values, bounds=bounds, units=tuple(c.unit for c in found),
         remarks=tuple(raw.texts(remark)) if remark else ("",) * raw.rows,
-    )
+    )  # fmt: skip
 
 
 _RESULT = re.compile(r"([<>≤≥]?)\s*([+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)")

@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Annotated
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, StringConstraints
 
 from dossier.case.fields import Model
 
@@ -29,13 +29,11 @@ class SignOffRules(Model):
 
     roles: Annotated[tuple[Role, ...], Field(min_length=1, max_length=8)]
 
-    @model_validator(mode="after")
-    def _once_each(self) -> "SignOffRules":
+    def _wrong(self) -> str:
         if len(set(self.roles)) != len(self.roles):
-            raise ValueError("each role is named once, in the order of signing")
-        if "approved" in self.roles[:-1]:
-            raise ValueError("the approver signs last: put 'approved' at the end")
-        return self
+            return "each role is named once, in the order of signing"
+        early = "approved" in self.roles[:-1]
+        return "the approver signs last: put 'approved' at the end" if early else ""
 
 
 class SignOffEntry(Model):
@@ -54,9 +52,6 @@ class SignOffFile(Model):
 
     signed: Annotated[tuple[SignOffEntry, ...], Field(max_length=8)] = ()
 
-    @model_validator(mode="after")
-    def _one_each(self) -> "SignOffFile":
-        roles = [entry.role for entry in self.signed]
-        if len(set(roles)) != len(roles):
-            raise ValueError("a role has one sign-off; 'dossier sign' replaces one that is void")
-        return self
+    def _wrong(self) -> str:
+        twice = len({entry.role for entry in self.signed}) < len(self.signed)
+        return "a role has one sign-off; 'dossier sign' replaces one that is void" if twice else ""

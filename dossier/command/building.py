@@ -92,8 +92,7 @@ def build(
         typer.Option(metavar="FILE", help="Also write what became of each case, as JSON."),
     ] = None,
     scheduler: Annotated[
-        str,
-        typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers build, for --jobs."),
+        str, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers build, for --jobs.")
     ] = "",
 ) -> None:
     """Decide cases and write their dossiers.

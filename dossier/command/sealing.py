@@ -267,9 +267,7 @@ def _persons(given: Sequence[str]) -> dict[str, bytes]:
     return found
 
 
-def constraints(
-    pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier.")],
-) -> None:
+def constraints(pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier.")]) -> None:
     """Print the exact versions that a dossier was built with, as a constraints file for pip.
 
     With these and the same Python, on the same system, its pages come out the same to the byte.

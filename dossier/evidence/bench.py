@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.case.case import Case
 from dossier.case.model import RecordEntry
@@ -13,8 +12,7 @@ from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.evidence.validity.check import Check
-
-Floats = NDArray[np.float64]
+from dossier.physics.values import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

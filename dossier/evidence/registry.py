@@ -55,7 +55,8 @@ SIZE = Condition(name="size", dimension="size", unit="um(c)")
 class Quantity:
     """Declaration of one quantity: decorates the function that computes it."""
 
-    name: str
+    name: str = ""
+    """Its name; that of its function where none is given."""
     title: str
     """As printed in tables and on axes."""
     symbol: str
@@ -88,14 +89,15 @@ class Quantity:
         the conditions in working units; it raises NotDemonstrated with the reason.  Raises
         ValueError when a name is declared twice.
         """
-        if self.name in _QUANTITIES:
-            raise ValueError(f"quantity {self.name!r} is declared twice")
+        name = self.name or function.__name__
+        if name in _QUANTITIES:
+            raise ValueError(f"quantity {name!r} is declared twice")
 
         @wraps(function)
         def compute(bench: "Bench", side: Side, at: Conditions) -> Estimate | NotDemonstrated:
             return attempt(function, bench, side, at)
 
-        _QUANTITIES[self.name] = replace(self, compute=compute)
+        _QUANTITIES[name] = replace(self, name=name, compute=compute)
         return compute
 
 

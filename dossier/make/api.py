@@ -256,11 +256,7 @@ def build(
 
 
 def make(
-    case: Case,
-    issued: date | None = None,
-    *,
-    house: Path | None = None,
-    on: date | None = None,
+    case: Case, issued: date | None = None, *, house: Path | None = None, on: date | None = None
 ) -> Made:
     """Return the dossier of a case that was read, with the house in `house`; write nothing."""
     from dossier.report.house.house import read_house

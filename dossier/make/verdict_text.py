@@ -26,9 +26,7 @@ MOST_CHECKS = 12
 """Checks that were not met which are printed one by one."""
 
 
-MARKS = {
-    "pass": ("✓", "green"), "fail": ("✗", "red"), "not applicable": ("–", ""),
-}  # fmt: skip
+MARKS = {"pass": ("✓", "green"), "fail": ("✗", "red"), "not applicable": ("–", "")}
 """Mark and colour of a verdict, on a terminal; of any other a question mark in yellow."""
 
 

@@ -12,9 +12,9 @@ N_d = R / (Q (beta - 1)) (E. C. Fitch, form from memory).
 """
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from dossier.physics.values import Floats
 
 
 def cleaned_share(main: ArrayLike, fine: ArrayLike, share: ArrayLike) -> Floats:

@@ -23,12 +23,7 @@ Real = Annotated[float, Field(allow_inf_nan=False)]
 DossierNumber = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 DecisionWord = Literal["approved", "approved with conditions", "not approved", "undecided"]
 VerdictWord = Literal[
-    "pass",
-    "conditional pass",
-    "conditional fail",
-    "fail",
-    "not demonstrated",
-    "not applicable",
+    "pass", "conditional pass", "conditional fail", "fail", "not demonstrated", "not applicable"
 ]
 
 

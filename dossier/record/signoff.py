@@ -1,7 +1,6 @@
 """Sign-off bound to content: what is signed, by whom, and whether it still holds."""
 
 import hashlib
-import json
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from dossier.case.consistency import plain
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
+from dossier.case.toml_text import toml_text
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment
 from dossier.decision.rules import Decision
@@ -190,11 +190,7 @@ def _judged(
 
 
 def _objection(
-    entry: SignOffEntry,
-    held: Sequence[SignOffEntry],
-    roles: Sequence[str],
-    digest: str,
-    days: Days,
+    entry: SignOffEntry, held: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
 ) -> _Objection | None:
     """Return why a sign-off does not hold; None when it does."""
     if entry.role not in roles:
@@ -336,10 +332,4 @@ def _refused(role: str, what: str, hint: str) -> CaseError:
 
 def signoff_toml(entries: Iterable[SignOffEntry]) -> bytes:
     """Return signoff.toml: one table a sign-off."""
-    parts = [_HEAD]
-    for entry in entries:
-        texts = ("role", entry.role), ("name", entry.name), ("meaning", entry.meaning)
-        lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in texts]
-        lines += [f"date = {entry.date.isoformat()}", f'digest = "{entry.digest}"']
-        parts.append("\n[[signed]]\n" + "\n".join(lines) + "\n")
-    return "".join(parts).encode()
+    return (_HEAD + toml_text({"signed": [entry.model_dump() for entry in entries]})).encode()

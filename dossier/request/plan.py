@@ -7,8 +7,8 @@ from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.model import Filter
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.tables.column_names import plain
 from dossier.evidence.limits import Limit, Limits
-from dossier.evidence.records.inspected import plain
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.relevance import terms_of
 from dossier.evidence.validity.specimens import DESTROY

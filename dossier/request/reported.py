@@ -72,9 +72,7 @@ _NAME = Column("specimen", "", later("name of the specimen; filled in already"))
 _REMARK = Column("remark", "", later("how and where it failed, in the laboratory's words"), False)
 _RESULT = later("result of each specimen; > x or < x where only a bound was reached")
 _COUNTS = later("cumulative count of that size and larger at the sample point, dilution undone")
-_UNITS = {
-    "pressure": "kPa", "number": "1", "time": "h", "volume rate": "mL/min", "mass": "mg",
-}  # fmt: skip
+_UNITS = {"pressure": "kPa", "number": "1", "time": "h", "volume rate": "mL/min", "mass": "mg"}
 
 
 def measured_column(quantity: str) -> str:

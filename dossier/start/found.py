@@ -10,7 +10,7 @@ import numpy as np
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import MEASURED, plain
-from dossier.case.tables.grid import Grid, Row, bare_of, is_reading, names_of, once
+from dossier.case.tables.grid import Grid, Row, at, bare_of, is_reading, names_of, once
 from dossier.case.tables.raw_table import filled, letters
 from dossier.case.tables.table_head import MAX_HEAD
 from dossier.case.units import is_unit
@@ -167,7 +167,7 @@ def _blocks(head: Sequence[Row], body: Sequence[Row]) -> Iterator[tuple[int, int
 
 def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, int]]:
     """Yield the blocks of a span of columns whose names begin again, else the span."""
-    names = [plain(filled(_at(head, k))) for k in range(left, right)]
+    names = [plain(filled(at(head, k))) for k in range(left, right)]
     wide = len(names)
     size = next((p for p in range(2, wide) if wide % p == 0 and names == names[:p] * (wide // p)
                  and all(names[:p])), wide)  # fmt: skip
@@ -177,7 +177,7 @@ def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, 
 def _stands(head: Sequence[Row], left: int, right: int) -> bool:
     """Return whether a block of columns is a table by itself: it has a first column of its own."""
     names = {
-        guess(filled(_at(row, k)), "", k, ()).name for _, row in head for k in range(left, right)
+        guess(filled(at(row, k)), "", k, ()).name for _, row in head for k in range(left, right)
     }
     return right - left >= 2 and bool(
         names & {"time", "specimen", "characteristic", *MEASURED}
@@ -203,7 +203,7 @@ def _table(
     title = " ".join(filled(c) for _, row in above for c in row[left:right] if filled(c))
     columns = []
     for k, text in enumerate(written):
-        given = [_at(row, left + k) for _, row in values]
+        given = [at(row, left + k) for _, row in values]
         group = f"{sheet} {title}"
         columns.append(guess(text, units[k] if units else "", left + k, given, group))
     reasons = [reason]
@@ -253,23 +253,19 @@ def _two_levels(own: Sequence[Row], left: int, right: int) -> bool:
     if len(own) < LEAST + 1:
         return False
     top, below, third = (list(row[left:right]) for _, row in own[:3])
-    gaps = [k for k in range(right - left) if not filled(_at(top, k)) and filled(_at(below, k))]
-    gaps = gaps or [k for k in range(right - left) if _is_group(_at(top, k))][1:]
+    gaps = [k for k in range(right - left) if not filled(at(top, k)) and filled(at(below, k))]
+    gaps = gaps or [k for k in range(right - left) if _is_group(at(top, k))][1:]
     words = sum(1 for c in below if filled(c) and not is_reading(c))
     sized = all(not filled(c) or is_reading(c) for c in below) and any(
-        guess(f"{filled(_at(top, k))} {filled(c)} um", "", k, ()).size for k, c in enumerate(below)
+        guess(f"{filled(at(top, k))} {filled(c)} um", "", k, ()).size for k, c in enumerate(below)
     )
     units = _units(below, 0, right - left)
     return bool(gaps) and not units and (words >= 2 or sized) and bool(third)
 
 
-def _at(row: Sequence[Any], k: int) -> Any:
-    return row[k] if k < len(row) else ""
-
-
 def _units(row: Sequence[Any], left: int, right: int) -> list[str]:
     """Return the units in a row, none where less than half of its words are units."""
-    texts = [filled(_at(row, k)).strip("[]()") for k in range(left, right)]
+    texts = [filled(at(row, k)).strip("[]()") for k in range(left, right)]
     given = [text for text in texts if text and text not in {"-", "–"}]
     if not given or any(is_reading(text) for text in given):
         return []
@@ -289,7 +285,7 @@ def _until(values: Sequence[Row], left: int, right: int) -> tuple[list[Row], str
 
 def cells_of(found: Found, column: Guess) -> list[Any]:
     """Return the cells of a column."""
-    return [_at(row, column.index) for _, row in found.rows]
+    return [at(row, column.index) for _, row in found.rows]
 
 
 def _specimen(title: str, sheet: str) -> str:

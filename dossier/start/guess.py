@@ -117,9 +117,9 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
         made = _with_tail(made, text)
         name = made.name
     if not name and COMPUTED.search(written):
-        return _with(made, name=IGNORED, why="computed by the laboratory")
+        return replace(made, name=IGNORED, why="computed by the laboratory")
     if (name == "specimen" or _bare(text) in NUMBERING) and _runs_on(values):
-        return _with(made, name=IGNORED, why="numbers the rows")
+        return replace(made, name=IGNORED, why="numbers the rows")
     if _bare(text) == "t":
         made = _by_unit(made, T)
     elif not name:
@@ -136,7 +136,7 @@ def _with_tail(made: Guess, text: str) -> Guess:
         names = T if _bare(head) == "t" else (NAMES.get(_bare(head), ""),)
         fits = [name for name in names if name in DIMENSION and _fits(tail, name)]
         if len(fits) == 1:
-            return _with(made, name=fits[0], unit=tail, tail=True, why="name and unit")
+            return replace(made, name=fits[0], unit=tail, tail=True, why="name and unit")
     return made
 
 
@@ -159,18 +159,14 @@ def _unknown(made: Guess, values: Sequence[Any]) -> Guess:
     if not made.written and not filled_ones:
         return made
     hint = "is it a column of the case format, a remark, or to be ignored?"
-    return _with(made, why="name not known", doubt=f"what is {made.written!r}? {hint}")
-
-
-def _with(made: Guess, **more: Any) -> Guess:
-    return replace(made, **more)
+    return replace(made, why="name not known", doubt=f"what is {made.written!r}? {hint}")
 
 
 def _by_unit(made: Guess, names: Sequence[str]) -> Guess:
     fits = [name for name in names if _fits(made.unit, name)]
     if len(fits) == 1:
-        return _with(made, name=fits[0], why=f"its unit {made.unit!r}")
-    return _with(made, name="", doubt=f"is {made.written!r} {' or '.join(names)}?")
+        return replace(made, name=fits[0], why=f"its unit {made.unit!r}")
+    return replace(made, name="", doubt=f"is {made.written!r} {' or '.join(names)}?")
 
 
 def _fits(unit: str, name: str) -> bool:
@@ -186,8 +182,8 @@ def _checked(made: Guess) -> Guess:
     if made.name not in DIMENSION or _fits(made.unit, made.name):
         return made
     if not made.unit:
-        return _with(made, doubt=f"which unit has {made.written!r}?")
-    return _with(made, doubt=f"unit {made.unit!r} of {made.written!r} is not understood")
+        return replace(made, doubt=f"which unit has {made.written!r}?")
+    return replace(made, doubt=f"unit {made.unit!r} of {made.written!r} is not understood")
 
 
 def _time(made: Guess, values: Sequence[Any]) -> Guess:
@@ -196,23 +192,23 @@ def _time(made: Guess, values: Sequence[Any]) -> Guess:
     given = [bare_of(value, made.unit) or value for value in given]
     if given and not any(map(is_reading, given)):
         words = f"how is {filled(given[0])[:40]!r} a time? 09:14:05 and 2026-02-11 09:14:05 are"
-        return _with(made, doubt=words)
+        return replace(made, doubt=words)
     if not given or not all(is_reading(v) and value_of(v) is None for v in given):
         return _checked(made)
     first = given[0]
     days = any(isinstance(v, datetime) or _clocked(v) for v in given)
     if days or (isinstance(first, (time, timedelta)) and _seconds(first) > 4 * 3600):
-        return _with(made, unit="clock", why="clock times",
+        return replace(made, unit="clock", why="clock times",
                      doubt="at which clock time did the test begin?")  # fmt: skip
     if not isinstance(first, str) or first.count(":") == 2:
         if _seconds(first) > 4 * 3600:
-            return _with(made, unit="clock", doubt="at which clock time did the test begin?")
+            return replace(made, unit="clock", doubt="at which clock time did the test begin?")
         if isinstance(first, str) or any(_seconds(v) % 60 for v in given) or "ss" in made.unit:
-            return _with(made, unit="h:mm:ss", why="times h:mm:ss")
+            return replace(made, unit="h:mm:ss", why="times h:mm:ss")
     if made.unit.lower() in CLOCKS:
         return made
     words = f"is 5:30 in {made.written!r} 5 h 30 min, so [h:mm:ss], or 5 min 30 s, so [m:ss]?"
-    return _with(made, unit="", doubt=words)
+    return replace(made, unit="", doubt=words)
 
 
 def _clocked(value: Any) -> bool:

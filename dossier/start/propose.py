@@ -1,7 +1,7 @@
 """From tables that were found to the [[layout]] and [[record]] tables that read them."""
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,8 +14,8 @@ from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
 from dossier.start.guess import IGNORED, Guess, side_of, value_of
+from dossier.start.questions import Ask
 
-Ask = Callable[[str], str]
 STEMS = {"multipass": "MP", "pressure_drop": "PD", "bypass_valve": "BV", "measurement": "M",
          "inspection": "IN"}  # fmt: skip
 REMARK = "remark"

@@ -154,6 +154,7 @@ def _help(question: Question) -> str:
 
 
 Ask = Callable[[str], str]
+"""Asks a person one question; nobody is there where it is None."""
 CALL = "the call"
 LONGEST = 150
 """Characters of a name that still fits where the case format puts it."""

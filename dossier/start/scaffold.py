@@ -17,9 +17,8 @@ from dossier.case.consistency import application_problems
 from dossier.case.explain import explain
 from dossier.case.extended import extended
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.toml_text import MAX_TOML
-from dossier.start.files import text_of
-from dossier.start.questions import CALL, Ask, collect
+from dossier.case.toml_text import MAX_TOML, inline, quoted
+from dossier.start.questions import CALL, QUESTIONS, Ask, collect
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -178,3 +177,22 @@ def next_steps(folder: Path) -> str:
             f"  5. dossier build {folder}     the dossier, in the folder out",
         )
     )
+
+
+def text_of(name: str, answers: Mapping[str, str], schema: str) -> str:
+    """Return application.toml or case.toml for the answers; `schema` is the path of its schema."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("dossier.start", ""), undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True, keep_trailing_newline=True, autoescape=False,
+    )  # fmt: skip
+    environment.filters |= {"quoted": quoted, "listed": _listed}
+    examples = {question.key: question.example for question in QUESTIONS}
+    template = environment.get_template(f"{name}.jinja")
+    return template.render(given=dict(answers), examples=examples, schema=schema)
+
+
+def _listed(text: str) -> str:
+    """Return what an answer names, separated by commas, as a list of TOML."""
+    return inline([each.strip() for each in text.split(",") if each.strip()])

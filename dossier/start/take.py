@@ -1,6 +1,6 @@
 """Take what a laboratory delivered into a case: the file untouched, and how it is read."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +14,8 @@ from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in
 from dossier.start.propose import Proposal, joined, propose, records_of, step_of, toml_of
+from dossier.start.questions import Ask
 
-Ask = Callable[[str], str]
-"""Asks a person one question; nobody is there where it is None."""
 CASE = "case.toml"
 _CERTIFICATE = (
     "{name}: a calibration certificate; name it where its instrument stands: "

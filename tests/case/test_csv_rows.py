@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.case.records import interpret
-from dossier.case.tables import csv_cells, csv_rows
+from dossier.case.tables import csv_rows
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.tables import read_csv
 
@@ -39,7 +39,7 @@ def test_pieces_of_any_size_and_either_reader_give_the_same(newline, lines, end)
         patched.setattr(csv_rows, "HEAD", 1)
         patched.setattr(csv_rows, "PIECE", 1)
         assert outcome(text) == whole
-        patched.setattr(csv_cells, "SMALL", -1)
+        patched.setattr(csv_rows, "SMALL", -1)
         assert outcome(text) == whole
 
 
@@ -76,7 +76,7 @@ def test_counts_of_a_large_record_are_those_of_a_small_one(monkeypatch):
     head = ",".join(["time [min]", "differential pressure [kPa]", *names])
     rows = [[n, 20 + n, *(100 * n + k for k in range(6))] for n in range(1, 13)]
     text = "\n".join([head, *(",".join(map(str, row)) for row in rows), ""])
-    monkeypatch.setattr(csv_cells, "SMALL", -1)
+    monkeypatch.setattr(csv_rows, "SMALL", -1)
     monkeypatch.setattr(csv_rows, "HEAD", 1)
     table = interpret(read_csv("r.csv", text.encode()), "multipass", "ISO 11171")
     counts = np.array(rows)[:, 2:]

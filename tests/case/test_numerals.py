@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook
 
-from dossier.case.tables import csv_cells, csv_rows
+from dossier.case.tables import csv_rows
 from dossier.case.tables.numerals import number, proves_decimal, shown, vanishing
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheets import read_sheet
@@ -86,7 +86,7 @@ def test_numbers_of_any_convention_read_back_or_are_refused(
         read = lambda: read_csv("r", content, None, stated)  # noqa: E731
     with pytest.MonkeyPatch.context() as patched:
         if large:
-            patched.setattr(csv_cells, "SMALL", -1)
+            patched.setattr(csv_rows, "SMALL", -1)
             patched.setattr(csv_rows, "HEAD", 1)
             patched.setattr(csv_rows, "PIECE", 1)
         values = found(read)

@@ -151,11 +151,8 @@ def refuse_outside(body: Sequence[Row], width: int) -> None:
     for number, row in body:
         for index, cell in enumerate(row[width:], width):
             if filled(cell):
-                raise TableError(
-                    f"cell {letters(index)}{number}",
-                    "a cell without a column name above it",
-                    "name or empty it",
-                )
+                place = f"cell {letters(index)}{number}"
+                raise TableError(place, "a cell without a column name above it", "name or empty it")
 
 
 Named = list[tuple[str, Column]]

@@ -182,16 +182,13 @@ def seconds(cell: Any, form: str) -> float:
     """
     if isinstance(cell, (time, timedelta)):
         if form == "m:ss":
-            raise ClockError(
-                "is a spreadsheet's time, which holds hours and minutes",
-                "enter it as text m:ss, or write [h:mm:ss] if 5:30 means 5 h 30 min",
-            )
+            hint = "enter it as text m:ss, or write [h:mm:ss] if 5:30 means 5 h 30 min"
+            raise ClockError("is a spreadsheet's time, which holds hours and minutes", hint)
         return _of_the_day(cell) if isinstance(cell, time) else cell.total_seconds()
     if isinstance(cell, date):
-        raise ClockError(
-            "is a date, or a time of more than 24 h in a cell that does not show it",
-            "give the time since the start of the test, in cells of the format [h]:mm:ss",
-        )
+        what = "is a date, or a time of more than 24 h in a cell that does not show it"
+        hint = "give the time since the start of the test, in cells of the format [h]:mm:ss"
+        raise ClockError(what, hint)
     match = _PARTS.fullmatch(cell.strip()) if isinstance(cell, str) else None
     if match is None:
         raise ClockError(f"is not a time written {form}", f"write {form}, or give [min] or [s]")

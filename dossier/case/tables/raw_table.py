@@ -276,11 +276,8 @@ class RawTable:
             text = filled(self.cells[column.index][row])[:40]
             self.complain(self.place(int(row), column), f"{text!r} {what}", hint)
         if len(rows) > MAX_NAMED_CELLS:
-            self.complain(
-                f"column {column.name!r}",
-                f"and {len(rows) - MAX_NAMED_CELLS} more such cells",
-                hint,
-            )
+            what = f"and {len(rows) - MAX_NAMED_CELLS} more such cells"
+            self.complain(f"column {column.name!r}", what, hint)
 
 
 def _tiny(cell: Any, decimal: str) -> bool:

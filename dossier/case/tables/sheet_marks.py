@@ -97,9 +97,8 @@ def _member(archive: zipfile.ZipFile, sheet: str) -> str:
         hint = f"the workbook has {', '.join(map(repr, list(names)[:20]))}"
         raise TableError(f"sheet {sheet!r}", "no such sheet", hint)
     if names[sheet].get("state", "visible") != "visible":
-        raise TableError(
-            f"sheet {sheet!r}", "is hidden", "show it in the workbook, or name another sheet"
-        )
+        hint = "show it in the workbook, or name another sheet"
+        raise TableError(f"sheet {sheet!r}", "is hidden", hint)
     identifier = names[sheet].get(_RELATION) or names[sheet].get("id") or ""
     for each in _tree(archive, "xl/_rels/workbook.xml.rels").iter():
         if each.get("Id") == identifier:
@@ -168,9 +167,8 @@ class _Scan:
             if _true(attributes.get("hidden")):
                 self.marks.hidden_rows.add(self.row)
         elif name == "col" and _true(attributes.get("hidden")):
-            self.marks.hidden_columns.append(
-                (int(attributes["min"]) - 1, int(attributes["max"]) - 1)
-            )
+            span = int(attributes["min"]) - 1, int(attributes["max"]) - 1
+            self.marks.hidden_columns.append(span)
 
     def _cell(self, attributes: dict[str, str]) -> None:
         self.kind = attributes.get("t", "n")

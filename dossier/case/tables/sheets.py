@@ -83,9 +83,8 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
         rows = read.to_python(skip_empty_area=False)
         merged = tuple(read.merged_cell_ranges or ())
     except Exception as error:  # noqa: BLE001  any failure means the same to the user
-        raise TableError(
-            "", f"not a readable workbook ({_short(error)})", "save it again as XLSX"
-        ) from None
+        what = f"not a readable workbook ({_short(error)})"
+        raise TableError("", what, "save it again as XLSX") from None
     return Grid(file, list(enumerate(rows, 1)), merged), marks
 
 
@@ -162,9 +161,8 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     )  # fmt: skip
     width = len(table.columns)
     for (top, left), (bottom, right) in merged:
-        within = (
-            [n for n in range(top + 1, bottom + 2) if n in rows] if bottom - top < 2**21 else []
-        )
+        span = range(top + 1, bottom + 2) if bottom - top < 2**21 else ()
+        within = [n for n in span if n in rows]
         if left < width and (len(within) > 1 or (within and right > left)):
             table.complain(
                 f"cells {letters(left)}{top + 1}:{letters(right)}{bottom + 1}", "are merged",

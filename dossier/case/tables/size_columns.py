@@ -71,11 +71,8 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
         match = _COUNT.match(column.name)
         if match is None:
             if column.name.lower() not in _OTHERS:
-                raw.complain(
-                    "header",
-                    f"column {column.name!r} is not one of a multi-pass record",
-                    "count columns are written 'upstream 10 um(c) [1/mL]'",
-                )
+                what = f"column {column.name!r} is not one of a multi-pass record"
+                raw.complain("header", what, "count columns are written 'upstream 10 um(c) [1/mL]'")
             continue
         text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
         channel = _CHANNEL.fullmatch(text)
@@ -121,11 +118,8 @@ def _size(
 def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
     for side, other in (("upstream", "downstream"), ("downstream", "upstream")):
         for size in sorted(set(sides[side]) - set(sides[other])):
-            raw.complain(
-                "header",
-                f"{side} {size:g} um(c) has no {other} column",
-                f"add '{other} {size:g} um(c) [1/mL]' or remove the lone column",
-            )
+            hint = f"add '{other} {size:g} um(c) [1/mL]' or remove the lone column"
+            raw.complain("header", f"{side} {size:g} um(c) has no {other} column", hint)
 
 
 def _open_ended(
@@ -138,13 +132,12 @@ def _open_ended(
             end = upper.get(column)
             if end is not None and (end not in own or not end > size):
                 found = True
-                raw.complain(
-                    raw.named_at(column),
-                    f"{column.name!r} is a channel, and nothing counts what is larger than "
-                    f"{end:g} um(c)",
+                what = f"{column.name!r} is a channel, and nothing counts what is larger than "
+                hint = (
                     "name the column of the next channel, and of all above the last one, as "
-                    "'upstream above 30 um(c)'",
+                    "'upstream above 30 um(c)'"
                 )
+                raw.complain(raw.named_at(column), f"{what}{end:g} um(c)", hint)
     return found
 
 
@@ -159,24 +152,10 @@ def _matrix(
             made[column] = raw.numbers(column) * _factor(raw, column)
             made[column] += 0.0 if end is None else made[own[end]]
         return np.array([made[column] for column in columns]).T
-    counted = [raw.numbers(column) for column in columns]
-    factors = [_factor(raw, column) for column in columns]
-    if isinstance(raw.cells, np.ndarray) and all(each.base is raw.cells for each in counted):
-        at = _evenly([column.index for column in columns])
-        if at is not None and all(factor == 1.0 for factor in factors):
-            return raw.cells[at].T  # a large table is not copied
     counts = np.empty((len(columns), raw.rows))
-    for row, read, factor in zip(counts, counted, factors, strict=True):
-        np.multiply(read, factor, out=row)
+    for row, column in zip(counts, columns, strict=True):
+        np.multiply(raw.numbers(column), _factor(raw, column), out=row)
     return counts.T
-
-
-def _evenly(places: list[int]) -> slice | None:
-    """Return the slice that takes just these places in this order, None where there is none."""
-    step = places[1] - places[0] if len(places) > 1 else 1
-    if step < 1 or places != list(range(places[0], places[-1] + 1, step)):
-        return None
-    return slice(places[0], places[-1] + 1, step)
 
 
 def _factor(raw: RawTable, column: Column) -> float:

@@ -58,11 +58,8 @@ def is_value(cell: str) -> bool:
 def _refuse_values(rows: Sequence[tuple[int, Sequence[str]]]) -> None:
     for number_, cells in rows:
         if _values(cells) >= 2:
-            raise TableError(
-                f"row {number_}",
-                "values stand above the row of column names",
-                "start the row with # if it is a remark, or put the names above the values",
-            )
+            hint = "start the row with # if it is a remark, or put the names above the values"
+            raise TableError(f"row {number_}", "values stand above the row of column names", hint)
 
 
 def columns_of(
@@ -70,18 +67,16 @@ def columns_of(
 ) -> tuple[Column, ...]:
     """Return the columns that a row of names declares; TableError where a name is no name."""
     if len(cells) > MAX_COLUMNS:
-        raise TableError(
-            f"row {row}", f"{len(cells)} columns", f"a record has at most {MAX_COLUMNS} columns"
-        )
+        hint = f"a record has at most {MAX_COLUMNS} columns"
+        raise TableError(f"row {row}", f"{len(cells)} columns", hint)
     columns, seen = [], set()
     for index, cell in enumerate(cells):
         text = renamed.get(cell.strip(), cell).strip()
         match = HEADER.match(text)
         place = f"cell {letters(index)}{row}" if sheet else f"row {row}"
         if match is None or (not match["name"] and text):
-            raise TableError(
-                place, f"column name {cell.strip()!r} is not understood", "write name [unit]"
-            )
+            what = f"column name {cell.strip()!r} is not understood"
+            raise TableError(place, what, "write name [unit]")
         name = " ".join(match["name"].split())
         if name and plain(name) in seen:
             raise TableError(place, f"column {name!r} occurs twice", "keep one of them")
@@ -108,10 +103,8 @@ def with_units(
     found = [known.get(column.index) or "" for column in columns]
     for column, unit in zip(columns, found, strict=True):
         if column.unit and unit not in {"", column.unit}:
-            raise TableError(
-                f"row {row}", f"column {column.name!r} has the units {column.unit!r} and {unit!r}",
-                "keep one of them",
-            )  # fmt: skip
+            what = f"column {column.name!r} has the units {column.unit!r} and {unit!r}"
+            raise TableError(f"row {row}", what, "keep one of them")
     return tuple(
         Column(column.name, column.unit or unit, column.index)
         for column, unit in zip(columns, found, strict=True)
@@ -135,8 +128,6 @@ def refuse_nameless(columns: Sequence[Column], cells: Sequence[Any], lines: Any)
             continue
         for row, cell in enumerate(cells[column.index]):
             if filled(cell):
-                raise TableError(
-                    f"cell {letters(column.index)}{lines[row]}",
-                    "is filled, but its column has no name",
-                    "name the column or empty it",
-                )
+                place = f"cell {letters(column.index)}{lines[row]}"
+                what = "is filled, but its column has no name"
+                raise TableError(place, what, "name the column or empty it")

@@ -7,13 +7,12 @@ from functools import partial
 from pathlib import PurePath
 
 from dossier.case.model import Layout
-from dossier.case.tables.csv_cells import parsed
-from dossier.case.tables.csv_rows import CsvRows, as_utf8, sort_rows
+from dossier.case.tables.csv_rows import CsvRows, as_utf8, parsed, sort_rows
 from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import tabled
 from dossier.case.tables.raw_table import Note, RawTable, TableError, turned_place
 from dossier.case.tables.sheet_marks import MAX_CELLS
-from dossier.case.tables.sheets import Cut, read_sheet, sheet_names, with_decimal
+from dossier.case.tables.sheets import read_sheet, sheet_names, with_decimal
 from dossier.case.tables.table_head import is_value, refuse_nameless
 
 MAX_FILE = 512 * 2**20
@@ -53,29 +52,21 @@ def _table(
         place = (found and found["sheet"]) or ""
     cut = partial(tabled, layout=layout, where=where or {}) if layout else None
     decimal = layout.decimal if layout else decimal
-    raw = _plainly(file, content, place, renamed, decimal, cut)
+    if book and not place:
+        names = ", ".join(map(repr, sheet_names(content)[:20]))
+        raise TableError("", "no sheet named", f"write '{path}#SHEET'; it has {names or 'none'}")
+    if book:
+        raw = read_sheet(file, content, place, renamed, decimal, cut)
+    elif cut is None:
+        raw = read_csv(file, content, renamed, decimal)
+    else:
+        raw = with_decimal(cut(csv_grid(file, content)), decimal)
     numbers = [] if cut else [column for column in raw.columns if is_value(column.name)]
     if len(numbers) > 1:
         what = f"{numbers[0].name!r} and others are names of columns: does time run to the right?"
         hint = "'dossier take' reads it so: transposed = true in a [[layout]]"
         raise TableError(raw.named_at(numbers[0]), what, hint)
     return raw
-
-
-def _plainly(
-    file: str, content: bytes, place: str, renamed: dict[str, str] | None, decimal: str,
-    cut: Cut | None,
-) -> RawTable:  # fmt: skip
-    path = file.partition("#")[0]
-    if is_workbook(path):
-        if not place:
-            names = ", ".join(map(repr, sheet_names(content)[:20]))
-            hint = f"write '{path}#SHEET'; it has {names or 'none'}"
-            raise TableError("", "no sheet named", hint)
-        return read_sheet(file, content, place, renamed, decimal, cut)
-    if cut is None:
-        return read_csv(file, content, renamed, decimal)
-    return with_decimal(cut(csv_grid(file, content)), decimal)
 
 
 def is_workbook(path: str) -> bool:
@@ -152,11 +143,9 @@ def _refuse_ragged(rows: CsvRows) -> None:
     if rows.ragged:
         width = len(rows.columns)
         number, found = rows.ragged[0]
-        raise TableError(
-            f"row {number}",
-            f"{found} cells where the header has {width} ({len(rows.ragged)} such rows)",
-            "give every row one cell for each column, empty where nothing was measured",
-        )
+        what = f"{found} cells where the header has {width} ({len(rows.ragged)} such rows)"
+        hint = "give every row one cell for each column, empty where nothing was measured"
+        raise TableError(f"row {number}", what, hint)
 
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")

@@ -98,7 +98,6 @@ def _notes(entry: RecordEntry) -> str:
 
 
 @_declared(
-    name="injected_capacity",
     title="Injected capacity",
     symbol="mi",
     meaning="Contaminant injected until the element reaches its terminal differential pressure.",
@@ -111,7 +110,6 @@ def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_declared(
-    name="retained_capacity",
     title="Retained capacity",
     symbol="mR",
     meaning="Contaminant that the filter holds at its terminal differential pressure.",

@@ -30,7 +30,6 @@ _declared = partial(Quantity, section="circuit")
 
 
 @_declared(
-    name="partial_flow_share",
     title="Share through the fine path",
     symbol="w",
     dimension="fraction",
@@ -51,7 +50,6 @@ def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_declared(
-    name="turnover_time",
     title="Time for the sump to pass the fine path once",
     symbol="τ",
     dimension="time",
@@ -75,7 +73,6 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_declared(
-    name="sump_concentration",
     title="Long-run concentration in the sump",
     symbol="C",
     dimension="count concentration",
@@ -95,7 +92,6 @@ def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_declared(
-    name="sump_cleanliness",
     title="Cleanliness code of the sump, classes above the wanted",
     symbol="K",
     dimension="cleanliness code",

@@ -76,11 +76,7 @@ def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, r
 
 
 def pressure_components(
-    bench: Bench,
-    sweeps: Sequence[PressureDropResult],
-    flow: float,
-    mu: float,
-    rho: float,
+    bench: Bench, sweeps: Sequence[PressureDropResult], flow: float, mu: float, rho: float
 ) -> list[Component]:
     """Return what all specimens share: differential pressure, flow and test temperature [Pa].
 

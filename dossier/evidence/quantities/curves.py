@@ -3,7 +3,6 @@
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench, Curve, Curves, curve_of
 from dossier.evidence.quantities.clean import clean_estimate, outside
@@ -14,9 +13,9 @@ from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import SIDES
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
+from dossier.physics.values import Floats
 from dossier.words import say
 
-Floats = NDArray[np.float64]
 POINTS = 41
 
 

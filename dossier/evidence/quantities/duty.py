@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
@@ -26,9 +25,8 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 HOURS = Condition(name="hours", dimension="time", unit="h", default="duty.service_interval")
 STANDARD = (
@@ -209,7 +207,6 @@ DUST = later("test dust stands for the application's contaminant: a comparison, 
 
 
 @_declared(
-    name="pressure_drop_at_interval",
     title="Pressure drop at the service interval",
     symbol="Δp(t)",
     records=("pressure_drop", "multipass"),
@@ -226,7 +223,6 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
 
 
 @_declared(
-    name="bypass_margin",
     title="Margin to the bypass valve",
     symbol="M",
     records=("pressure_drop", "multipass", "bypass_valve"),
@@ -263,7 +259,6 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @Quantity(
-    name="service_life",
     title="Predicted service life",
     symbol="t*",
     dimension="time",

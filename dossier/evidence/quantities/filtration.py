@@ -10,7 +10,6 @@ import numpy as np
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.penetration import (
-    Floats,
     Passage,
     overall_passage,
     passages_at,
@@ -23,6 +22,7 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import SIZE, Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
+from dossier.physics.values import Floats
 from dossier.words import later, say
 
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
@@ -73,7 +73,6 @@ def _other(bound: Bound) -> Bound:
 
 
 @_efficiency(
-    name="efficiency",
     title="Efficiency",
     symbol="E",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
@@ -86,7 +85,6 @@ def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_efficiency(
-    name="lowest_efficiency",
     title="Lowest efficiency",
     symbol="Emin",
     meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
@@ -102,7 +100,6 @@ def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_declared(
-    name="filtration_ratio",
     title="Filtration ratio",
     symbol="β",
     dimension="number",
@@ -152,7 +149,6 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
 
 
 @_size(
-    name="size_at_ratio",
     title="Size at a filtration ratio",
     symbol="xβ",
     conditions=(Condition(name="ratio", dimension="number", unit="1"),),
@@ -170,7 +166,6 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_size(
-    name="size_at_efficiency",
     title="Size at an efficiency",
     symbol="xE",
     conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
@@ -188,7 +183,6 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 @_efficiency(
-    name="initial_efficiency",
     title="Initial efficiency",
     symbol="E₁",
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "

@@ -25,7 +25,6 @@ _declared = partial(
 
 
 @_declared(
-    name="dimension",
     title="Dimension",
     symbol="d",
     dimension="length",
@@ -61,7 +60,6 @@ def _records(rows: Sequence[Inspected]) -> tuple[str, ...]:
 
 
 @_declared(
-    name="statement",
     title="Found on inspection",
     symbol="yes/no",
     dimension="statement",

@@ -12,9 +12,8 @@ from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.estimate import NotDemonstrated, stop_if
+from dossier.physics.values import Floats
 from dossier.words import say
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,11 +118,7 @@ def _too_thick(run: MultipassResult, limits: Limits, nu: float) -> str:
 
 
 def _loaded(
-    run: MultipassResult,
-    sweeps: tuple[PressureDropResult, ...],
-    flow: float,
-    mu: float,
-    rho: float,
+    run: MultipassResult, sweeps: tuple[PressureDropResult, ...], flow: float, mu: float, rho: float
 ) -> Loaded:
     own = [sweep for sweep in sweeps if sweep.specimen == run.specimen] or list(sweeps)
     a = float(np.mean([sweep.assembly.a for sweep in own]))

@@ -5,7 +5,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import ratio_accuracy, size_accuracy
@@ -24,9 +23,8 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 COUNTERS = later("calibration of the counters, both sides")
 COUNTING = later("counting")

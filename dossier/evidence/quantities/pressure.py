@@ -35,7 +35,6 @@ COLDEST, WARMEST = 233.15, 423.15
 
 
 @Quantity(
-    name="clean_pressure_drop",
     title="Clean pressure drop",
     symbol="Δp₀",
     dimension="pressure",
@@ -77,7 +76,6 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
 
 
 @Quantity(
-    name="cold_bypass_temperature",
     title="Oil temperature at which the clean filter opens the valve",
     symbol="tv",
     dimension="temperature",

@@ -4,7 +4,6 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.penetration import (
@@ -34,9 +33,9 @@ from dossier.evidence.statistics.estimate import (
 )
 from dossier.evidence.statistics.precision import precision
 from dossier.physics import multipass
+from dossier.physics.values import Floats
 from dossier.words import say
 
-Floats = NDArray[np.float64]
 LEAST_UPSTREAM = 20.0
 """Fewer particles counted upstream over the test give no ratio [-]."""
 

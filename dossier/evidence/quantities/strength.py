@@ -23,7 +23,7 @@ def _of_column(
     )  # fmt: skip
 
 
-_declared = partial(Quantity, section="strength", records=("measurement",))
+_declared = partial(Quantity, section="strength", records=("measurement",), formula=MEAN)
 _pressure = partial(_declared, dimension="pressure", unit="kPa", better="higher")
 ROWS = {
     "collapse pressure": _pressure(
@@ -31,7 +31,6 @@ ROWS = {
         title="Collapse pressure of the element",
         symbol="Δpc",
         meaning="Differential pressure at which the element collapses or bursts.",
-        formula=MEAN,
         standard="ISO 4548-3:1997 and ISO 2941:2009 (titles and abstracts seen)",
         example='quantity = "collapse_pressure"\nmin = "700 kPa"\nbasis = "every_specimen"',
     ),
@@ -40,7 +39,6 @@ ROWS = {
         title="Burst pressure of the housing",
         symbol="pb",
         meaning="Gauge pressure at which the housing leaks or bursts.",
-        formula=MEAN,
         standard="ISO 4548-6:2021 (extract seen)",
         example='quantity = "burst_pressure"\nmin = "1600 kPa"\nbasis = "every_specimen"',
     ),
@@ -50,7 +48,6 @@ ROWS = {
         symbol="p₁",
         meaning="Pressure at which the first bubble leaves the wetted element: a sign of sound "
         "making, not a measure of efficiency.",
-        formula=MEAN,
         standard="ISO 2942 (abstract seen)",
         example='quantity = "first_bubble_pressure"\nmin = "2.0 kPa"',
     ),
@@ -86,7 +83,6 @@ ROWS = {
         unit="mL/min",
         better="lower",
         meaning="Oil that runs back through the anti-drain valve at standstill.",
-        formula=MEAN,
         standard="ISO 4548-9:2008 (title seen)",
         example='quantity = "anti_drain_leakage"\nmax = "0.5 mL/min"',
     ),
@@ -98,7 +94,6 @@ ROWS = {
         unit="mg",
         better="lower",
         meaning="Mass of particles that a new filter brings of its own.",
-        formula=MEAN,
         standard="gravimetry of what a flush carries out, common practice",
         example='quantity = "initial_cleanliness"\nmax = "15 mg"',
     ),

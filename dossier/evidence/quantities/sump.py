@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.clean import carried
@@ -32,9 +32,8 @@ from dossier.evidence.statistics.estimate import (
     stop_if,
 )
 from dossier.physics import circuit, dust
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 
 def class_efficiency(runs: Sequence[MultipassResult]) -> Floats:

@@ -107,7 +107,6 @@ _declared = partial(Quantity, section="strength", records=("bypass_valve",), sta
 
 
 @_declared(
-    name="valve_opening_pressure",
     title="Opening pressure of the bypass valve",
     symbol="po",
     dimension="pressure",
@@ -125,7 +124,6 @@ def valve_opening_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate
 
 
 @_declared(
-    name="valve_reseat_pressure",
     title="Reseating pressure of the bypass valve",
     symbol="pr",
     dimension="pressure",
@@ -150,7 +148,6 @@ def _reseat(sweep: ValveSweep, flow: float) -> Read:
 
 
 @_declared(
-    name="valve_leakage",
     title="Leakage of the shut bypass valve",
     symbol="ql",
     dimension="volume rate",
@@ -187,7 +184,6 @@ def _leakage(sweep: ValveSweep, pressure: float) -> Read:
 
 
 @_declared(
-    name="valve_flow_pressure_drop",
     title="Pressure drop of the open bypass valve",
     symbol="Δpv",
     dimension="pressure",

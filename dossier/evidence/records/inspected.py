@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from dossier.case.case import Record
 from dossier.case.records import InspectionTable
+from dossier.case.tables.column_names import plain
 from dossier.case.units import UnitError, affine
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.readings import accounted
@@ -38,11 +39,6 @@ class Inspected:
     def word(self) -> bool | None:
         """Whether it was found so; None where the cell says neither yes nor no."""
         return WORDS.get(self.found.lower())
-
-
-def plain(name: str) -> str:
-    """Return the name of a characteristic without regard to case and spaces."""
-    return " ".join(name.lower().split())
 
 
 def rows_of(record: Record) -> Iterator[Inspected]:

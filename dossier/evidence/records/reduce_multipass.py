@@ -14,9 +14,8 @@ from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.statistics.counting import dispersion_of_differences
 from dossier.physics import multipass, pressure_drop
 from dossier.physics.pressure_drop import PressureDropFit
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 ZERO_COUNT_LIMIT = 2.995732273553991
 """One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""

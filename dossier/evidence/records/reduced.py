@@ -7,8 +7,7 @@ from numpy.typing import NDArray
 
 from dossier.physics.multipass import RetainedMass
 from dossier.physics.pressure_drop import PressureDropFit
-
-Floats = NDArray[np.float64]
+from dossier.physics.values import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.case.case import Record
 from dossier.case.records import ValveTable
@@ -18,9 +17,9 @@ from dossier.evidence.registry import Side
 from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.physics import valve
+from dossier.physics.values import Floats
 from dossier.words import later, say
 
-Floats = NDArray[np.float64]
 Branch = tuple[Floats, Floats]
 """Differential pressure (n,) [Pa] and flow (n,) [m3/s], in the order measured."""
 STEP_NAME = later("step from row to row of each sweep")

@@ -18,9 +18,9 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.spoken import shown
 from dossier.evidence.validity.rules import Rule, Verdicts, does_not_apply
 from dossier.physics import dust
+from dossier.physics.values import Floats
 from dossier.words import later, say
 
-Floats = NDArray[np.float64]
 Run = tuple[Record, MultipassResult]
 
 LARGEST = 20.0

@@ -122,8 +122,7 @@ def _viscosity(bench: Bench, record: Record) -> float | None:
 def _methods(bench: Bench, quantity: Quantity) -> Iterator[str]:
     records = [r for r in _records(bench, "measurement") if _measures(r, quantity)]
     yield from _unlike(
-        say("method"),
-        [(r.entry.filter, r.id, r.entry.standard.partition(":")[0]) for r in records],
+        say("method"), [(r.entry.filter, r.id, r.entry.standard.partition(":")[0]) for r in records]
     )
 
 

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
 from dossier.evidence.validity.readings import CountedSide, last_digit, sides_of
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 FEWEST, FEWEST_ALONE = 10, 20
 """Rows that two runs must share to be compared: all their classes together, and one alone, which

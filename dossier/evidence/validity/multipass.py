@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.case.case import Case, Record
 from dossier.case.records import MultipassTable
@@ -27,9 +26,8 @@ from dossier.evidence.validity.rules import (
     unlike,
 )
 from dossier.evidence.validity.specimens import TIME
+from dossier.physics.values import Floats
 from dossier.words import later, say, say_count
-
-Floats = NDArray[np.float64]
 
 
 def multipass_checks(

@@ -8,9 +8,10 @@ import numpy as np
 
 from dossier.case.case import Case, Record
 from dossier.case.records import MeasurementTable
+from dossier.case.tables.column_names import plain
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.records.inspected import outside_drawing, plain, rows_of
+from dossier.evidence.records.inspected import outside_drawing, rows_of
 from dossier.evidence.records.measured import column_of, specimens_of
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of

@@ -14,9 +14,8 @@ from dossier.evidence.limits import Limit
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.validity.rules import Rule, Verdicts, does_not_apply
 from dossier.physics.multipass import TENTHS, tenths
+from dossier.physics.values import Floats
 from dossier.words import later, say
-
-Floats = NDArray[np.float64]
 
 FEWEST = 20
 """Values that a judgement of all of one side takes."""

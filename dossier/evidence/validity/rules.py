@@ -223,9 +223,7 @@ def _measured(case: Case, record: Record) -> Verdicts:
     return Verdicts(True, say("measured: {names}", names=words))
 
 
-OF_ONE_KIND = {
-    "injection flow": "flow", "volume rate": "flow", "differential pressure": "pressure",
-}  # fmt: skip
+OF_ONE_KIND = {"injection flow": "flow", "volume rate": "flow", "differential pressure": "pressure"}
 """Measurands that an instrument for another of the same kind may measure."""
 MOST_KINDS = 2
 """Unlike kinds of reading that one instrument may stand for in a record; counts stand alone."""
