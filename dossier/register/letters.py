@@ -191,6 +191,7 @@ def recall_json(outcome: Register, done: Done, trusted: bool) -> str:
         "on_file_before": done.before or None, "head": done.head,
         "signatures_judged": trusted, "whole": outcome.whole,
         "dossiers": [_told(each) for each in done.told],
+        "spelled_otherwise": done.alike,
         "not_touched": outcome.count - len(done.told),
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
     })  # fmt: skip
@@ -214,5 +215,7 @@ def lines(outcome: Register, done: Done) -> Iterator[str]:
         yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
     count = outcome.count - len(done.told)
     yield f"{count} of {outcome.count} dossiers not touched"
+    for name in done.alike:
+        yield f"spelled otherwise, not recalled: {name}: recall it too if it is the same"
     for file, why in outcome.unreadable:
         yield f"not a dossier, not looked at: {file}: {why}"
