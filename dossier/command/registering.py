@@ -31,7 +31,7 @@ def register(
         str, typer.Option(help="As it reads: approved, 'draft: would be approved', ...")
     ] = "",
     standing: Annotated[
-        str, typer.Option(help="signed off, expired, draft, not intact or not proven.")
+        str, typer.Option(help="signed off, expired, recalled, draft, not intact or not proven.")
     ] = "",
     part: Annotated[
         str, typer.Option("--filter", help="Part number, or part of it, of either filter.")

@@ -4,6 +4,7 @@ import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from dossier.case.attached import MAX_PDF, NotADossierError
@@ -40,7 +41,7 @@ class Present:
     recalls: Recalls = field(default_factory=Recalls)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Stored:
     """What the register's file says; nothing of it is believed by itself."""
 
@@ -48,16 +49,17 @@ class Stored:
     rows: Mapping[str, Row]
     rests: Rests
 
-    @property
+    @cached_property
     def last(self) -> dict[str, Link]:
         """Return the last link of each dossier."""
         return {e.link.record_sha256: e.link for e in self.chain if e.link.number}
 
-    @property
+    @cached_property
     def recalls(self) -> dict[str, Link]:
         """Return the links of recalls by the digest of each file."""
         return {e.link.record_sha256: e.link for e in self.chain if not e.link.number}
 
+    @cached_property
     def bound(self) -> dict[str, Row]:
         """Return the rows that have the digest which the last link of their dossier binds."""
         last = self.last
@@ -81,7 +83,7 @@ def faults_of(stored: Stored) -> list[Event]:
     """Return where chain and rows are not what a run of this program left."""
     links, digests = [k.link for k in stored.chain], [k.digest for k in stored.chain]
     faults = [Event("chain broken", fault, True) for fault in chain_faults(links, digests)]
-    bound, last = stored.bound(), stored.last
+    bound, last = stored.bound, stored.last
     for key in sorted({*stored.rows, *stored.rests, *last} - set(bound)):
         if key not in last:
             what = f"a row for SHA-256 {key[:16]}…, which no link of the chain names"
@@ -126,7 +128,7 @@ def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:
     twins: dict[tuple[str, int], list[Row]] = {}
     for row in found.rows.values():
         twins.setdefault((row.number, row.revision), []).append(row)
-    last, bound = stored.last, stored.bound()
+    last, bound = stored.last, stored.bound
     events = []
     for key, link in last.items():
         if key in found.rows:

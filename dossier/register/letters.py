@@ -13,9 +13,9 @@ from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
 from dossier.register.register import Register
 from dossier.words import day, later, say, speaking
 
-MOST = 8
+MOST = 6
 """Rows and lines of a list on a page; recall.json holds all."""
-LONGEST = 400
+LONGEST = 300
 """Characters of a text that came from elsewhere."""
 ANSWERS = {
     FALLS: ("fail", later("The approval falls"), later(
@@ -111,8 +111,8 @@ def _letter(told: Told, done: Done, reply: Reply) -> dict[str, Any]:
             "steps": [say(each) for each in _steps(told)],
             "heads": [say("Requirement"), say("Verdict before"), say("Verdict now"), say("Why")],
             "changed": say("What reads otherwise now"),
-            "verdicts": [(name, say(old), say(new), _short(why))
-                         for name, old, new, why in told.left.verdicts[:MOST]],
+            "verdicts": [(", ".join(ids), say(old), say(new), _short(why))
+                         for (old, new, why), ids in list(_alike(told).items())[:MOST]],
             "more": _more(told),
             "conditions": say("Conditions that are new"),
             "new": [_short(each) for each in told.left.conditions[:MOST]],
@@ -121,10 +121,17 @@ def _letter(told: Told, done: Done, reply: Reply) -> dict[str, Any]:
         }  # fmt: skip
 
 
+def _alike(told: Told) -> dict[tuple[str, str, str], list[str]]:
+    """Return the requirements that read otherwise now, by what they read and why."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for requirement, old, new, why in told.left.verdicts:
+        found.setdefault((old, new, why), []).append(requirement)
+    return found
+
+
 def _more(told: Told) -> str:
     """Return how many rows and lines do not stand on the page; empty where all do."""
-    left = (told.left.verdicts, told.left.conditions)
-    more = sum(max(len(each) - MOST, 0) for each in left)
+    more = sum(max(len(each) - MOST, 0) for each in (_alike(told), told.left.conditions))
     return say("and {number} more, in recall.json", number=more) if more else ""
 
 
@@ -184,6 +191,7 @@ def recall_json(outcome: Register, done: Done, trusted: bool) -> str:
         "on_file_before": done.before or None, "head": done.head,
         "signatures_judged": trusted, "whole": outcome.whole,
         "dossiers": [_told(each) for each in done.told],
+        "spelled_otherwise": done.alike,
         "not_touched": outcome.count - len(done.told),
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
     })  # fmt: skip
@@ -207,5 +215,7 @@ def lines(outcome: Register, done: Done) -> Iterator[str]:
         yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
     count = outcome.count - len(done.told)
     yield f"{count} of {outcome.count} dossiers not touched"
+    for name in done.alike:
+        yield f"spelled otherwise, not recalled: {name}: recall it too if it is the same"
     for file, why in outcome.unreadable:
         yield f"not a dossier, not looked at: {file}: {why}"

@@ -103,6 +103,10 @@ def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
         "links": len(outcome.heads),
         "whole": outcome.whole,
         "events": [asdict(each) for each in outcome.events],
+        "recalls": [
+            each.model_dump(mode="json", exclude={"outcomes", "schema_"})
+            for each in outcome.recalls.active
+        ],
         "dossiers": [_entry(hit) for hit in hits],
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
         "copies": [{"file": file, "of": other} for file, other in outcome.copies],
@@ -152,6 +156,9 @@ def print_state(outcome: Register, *, to_stderr: bool) -> None:
     """Print the head of the chain; to standard error what is missing, replaced or no dossier."""
     for event in outcome.events:
         typer.echo(f"{event.kind}: {plain(event.text)}", err=True)
+    for each in outcome.recalls.active:
+        typer.echo(f"recall {each.number} of {each.day}: {plain(f'{each.what}: {each.reason}')}",
+                   err=True)  # fmt: skip
     for file, why in outcome.unreadable:
         typer.echo(f"not a dossier: {plain(file)}: {plain(why)}", err=True)
     for file, other in outcome.copies:

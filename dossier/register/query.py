@@ -16,7 +16,7 @@ class Wanted:
     decision: str = ""
     """The decision as it reads, such as "approved" or "draft: would be approved"."""
     standing: str = ""
-    """"signed off", "draft", "not intact" or "not proven"."""
+    """"signed off", "expired", "recalled", "draft", "not intact" or "not proven"."""
     filter: str = ""
     """Part of the part number of the candidate or of the filter now fitted."""
     equipment: str = ""

@@ -5,12 +5,14 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import get_args
 
 from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.case.consistency import A_SENTENCE, says_something
+from dossier.case.consistency import plain as as_seen
 from dossier.decision.conditions import APPROVES
 from dossier.make.recompute import Without, without
 from dossier.record.dossier_file import dossier_in
@@ -77,6 +79,8 @@ class Done:
     """Number of the recall that says the same already; 0 where it is new."""
     head: str
     """Head of the chain with it."""
+    alike: tuple[str, ...] = ()
+    """What has nearly its name in other dossiers and was not recalled, each with these."""
 
 
 def recall(folder: Path, outcome: Register, asked: Asked, *, jobs: int = 1) -> Done:
@@ -102,7 +106,8 @@ def recall(folder: Path, outcome: Register, asked: Asked, *, jobs: int = 1) -> D
     new = new.model_copy(update={"outcomes": tuple(_outcomes(told))})
     before = _before(new, outcome.recalls)
     head = outcome.head if before else noted(folder, new)
-    return Done(recall=new, told=told, before=before, head=head)
+    alike = tuple(_alike(new, outcome))
+    return Done(recall=new, told=told, before=before, head=head, alike=alike)
 
 
 def _sensible(asked: Asked, recalls: Recalls) -> None:
@@ -164,6 +169,24 @@ def _nobody(kind: str, value: str, names: Sequence[str]) -> str:
     meant = ", ".join(f"{kind}:{by_form[each]}" for each in near)
     hint = f"did you mean {meant}?" if near else "look it up with 'dossier register FOLDER --json'"
     return f"no dossier of this folder rests on {kind}:{value}: nothing is recalled; {hint}"
+
+
+def _alike(new: Recall, outcome: Register) -> Iterator[str]:
+    """Yield names that a reader may take for the one recalled, with the dossiers that have them."""
+    found: dict[str, list[str]] = {}
+    for row in outcome.rows:
+        for each in outcome.rests.get(row.sha256, ()):
+            other = each.kind == new.kind and not each.called(new.kind, new.value)
+            if other and _bare(each.value) == _bare(new.value):
+                found.setdefault(each.value, []).append(row.name)
+    for value, names in sorted(found.items()):
+        yield f"{new.kind}:{value} ({', '.join(sorted(names))})"
+
+
+@cache
+def _bare(text: str) -> str:
+    """Return the letters and digits of a name as they look, whatever stands between them."""
+    return "".join(each for each in as_seen(text) if each.isalnum())
 
 
 def _lifted(new: Recall, recalls: Recalls) -> tuple[int, ...]:

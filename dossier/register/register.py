@@ -123,7 +123,7 @@ def _known(stored: Stored, head: str, program: str) -> dict[str, Row]:
     heads = [each.digest for each in stored.chain]
     under = stored.chain[: heads.index(head) + 1] if head in heads else ()
     believed = {each.link for each in under if each.link.program == program}
-    bound, last = stored.bound(), stored.last
+    bound, last = stored.bound, stored.last
     return {sha256: row for sha256, row in bound.items() if last[sha256] in believed}
 
 
@@ -249,7 +249,7 @@ def _added(stored: Stored, found: Present, program: str) -> tuple[Kept, ...]:
 
 def _keep(store: Store, stored: Stored, found: Present) -> None:
     """Store the rows of all dossiers of the chain: those that are gone as they were bound."""
-    gone = {key: row for key, row in stored.bound().items() if key not in found.rows}
+    gone = {key: row for key, row in stored.bound.items() if key not in found.rows}
     rows = gone | found.rows
     rests = {key: stored.rests.get(key, ()) for key in gone} | found.rests
     if (rows, rests) != (stored.rows, stored.rests):

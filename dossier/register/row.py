@@ -5,7 +5,7 @@ import json
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date
 
 from dossier.decision.conditions import APPROVES
@@ -123,13 +123,16 @@ FACTS = tuple(
 """What a row says of a dossier by its bytes alone, whatever lies beside it and whoever reads it."""
 
 
+_REST = tuple(each.name for each in fields(Rest))
+
+
 def row_digest(row: Row, rests: Iterable[Rest]) -> str:
     """Return the SHA-256 of the facts of a row and of what the dossier rests on.
 
     Over JSON in ASCII with sorted keys and no white space.
     """
     document = {name: getattr(row, name) for name in FACTS}
-    document["rests"] = [astuple(each) for each in rests]
+    document["rests"] = [[getattr(each, name) for name in _REST] for each in rests]
     text = json.dumps(document, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
 

@@ -175,6 +175,19 @@ def test_one_name_in_two_laboratories_must_be_told_apart(tmp_path):
     assert told(put_on_file(tmp_path, "record:A/MP-1")) == {"a.pdf": UNKNOWN}
 
 
+def test_a_name_that_is_spelled_otherwise_elsewhere_is_told(tmp_path):
+    put(tmp_path, "a.pdf", made("A"))
+    for number, name in (("B", "apc 21"), ("C", "\u0410\u0420\u0421-21"), ("D", "APC-212")):
+        put(tmp_path, f"{number}.pdf", made(number, inputs={"case.toml": case_toml((name,))}))
+    done = put_on_file(tmp_path, "instrument:APC-21")
+    assert told(done) == {"a.pdf": UNKNOWN}
+    assert set(done.alike) == {
+        "instrument:apc 21 (B r0)",
+        "instrument:\u0410\u0420\u0421-21 (C r0)",
+    }
+    assert sum("spelled otherwise" in line for line in lines(update(tmp_path), done)) == 2
+
+
 def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     put(tmp_path, "r0.pdf", made("A", 0))
     put(tmp_path, "r1.pdf", made("A", 1, inputs={"case.toml": case_toml(("APC-5",))}))
