@@ -50,3 +50,13 @@ def few_draws():
 
     with with_trials(2000):
         yield
+
+
+@pytest.fixture(scope="module")
+def remembered():
+    """Have a file that judges many variants of one case take what they share once."""
+    from tests.remembered import remember
+
+    with pytest.MonkeyPatch.context() as patch:
+        remember(patch)
+        yield

@@ -20,7 +20,7 @@ def passes(assessment):
 
 
 @pytest.fixture(scope="module")
-def intact(few_draws):
+def intact(few_draws, remembered):
     return {name: passes(assess(read_case(INPUTS / name), pages=False)) for name in CASES}
 
 
