@@ -125,7 +125,7 @@ def test_a_call_that_names_one_case_or_one_twice(again, tmp_path):
         ("application.toml", '"95 %"', '"90 %"', "decision_rule . confidence"),
         ("application.toml", "guard_band", "graded", "decision_rule . kind"),
         ("application.toml", 'basis = "mean"', 'basis = "population"', "'U1' . basis"),
-        ("application.toml", '"Circuit (invented)"', '"Other circuit"', "title"),
+        ("application.toml", '"Circuit (invented)"', '"Other circuit"', "title: Circuit"),
         ("application.toml", '"U2"', '"U3"', "requirement 'U2'"),
         ("case.toml", "CAN-N-2", "can-n-1", "candidate: is 'CAN-N-1', as in one"),
         ("case.toml", '"N-2"', '"N-1"', "number: and revision are 'N-1-r0', as in one"),
