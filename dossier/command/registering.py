@@ -298,7 +298,7 @@ def choose(
     gains and gives up, in the order in which they are named. A help to choosing: each decision
     counts only by its own dossier.
 
-    Example: dossier choose inputs/polder-pumps inputs/polder-pumps-b
+    Example: dossier choose inputs/polder-pumps inputs/polder-pumps-fine
     """
     from dossier.make.api import today
     from dossier.make.choose import choose as write_choice

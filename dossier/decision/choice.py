@@ -201,7 +201,7 @@ def _laboratory(_: Case, each: Any) -> object:
 
 def _instrument(case: Case, each: Any) -> object:
     relied = [r.certificate for r in case.certificates if r.instrument == each.id]
-    return repr((each.model_copy(update={"certificate_file": ""}), relied))
+    return repr(each.model_copy(update={"certificate_file": ""})), *relied
 
 
 def _fluid(_: Case, each: Any) -> object:

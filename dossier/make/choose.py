@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 MOST = 4
 """Candidates for which two pages have room."""
+SHOWN = 4
+"""Fields that two applications differ in which are told; the others are counted."""
 FREE = ("revision", "issued", "owner", "notes", "extends")
 """Fields of an application that say who asks and since when, and not what is asked."""
 
@@ -68,7 +70,10 @@ def _read(folders: Sequence[Path], on: date | None) -> list[Case]:
         try:
             cases.append(read_case(folder, on=on))
         except CaseError as error:
-            problems += [replace(each, file=f"{folder}/{each.file}") for each in error.problems]
+            problems += [
+                each if each.file == str(folder) else replace(each, file=f"{folder}/{each.file}")
+                for each in error.problems
+            ]
     for case in (each for each in cases if each.parts):
         what, hint = "asks for several applications", "make a case for the one to choose for"
         problems.append(CaseProblem(f"{case.name}/case.toml", "applications", what, hint))
@@ -101,10 +106,13 @@ def _asked(application: Application) -> dict[str, Any]:
 def _between(first: Case, case: Case) -> Iterator[CaseProblem]:
     """Yield in what a case asks for something else than the first."""
     file = f"{case.name}/{case.qualification.application}"
-    for change in field_changes(_asked(first.application), _asked(case.application)):
-        what = f"is not as in {first.name}: {said(change)} (numbers in SI units)"
+    changes = field_changes(_asked(first.application), _asked(case.application))
+    if changes:
+        told = "; ".join(map(said, changes[:SHOWN]))
+        more = f"; and {len(changes) - SHOWN} more" if len(changes) > SHOWN else ""
+        what = f"does not ask what {first.name} asks (numbers in SI units): {told}{more}"
         hint = "candidates are chosen for one application: have both cases name the same file"
-        yield CaseProblem(file, change.field, what, hint)
+        yield CaseProblem(file, "", what, hint)
     relative = [
         r.id for r in case.application.requirement if r.not_worse_than_reference is not None
     ]

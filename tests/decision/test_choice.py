@@ -1,10 +1,12 @@
 """Candidates side by side: what they share cancels, and nothing that only bears the same name."""
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 
+from dossier.case.certificate import Certificate, Relied, Stated
 from dossier.case.model import Reproducibility
 from dossier.case.records import MultipassTable
 from dossier.decision.choice import set_beside
@@ -212,6 +214,36 @@ def test_readings_of_one_candidate_are_none_of_another(bench, demands):
     assert any("holds the same readings as record" in each.what for each in whole.problems)
     assert {each.place for each in scaled.problems} == {"noise of its own"}
     assert not honest.problems
+
+
+def test_one_rig_cannot_have_made_the_runs_of_both_in_a_day(bench, demands):
+    def on_one_day(record):
+        entry = record.entry.model_copy(update={"tested": date(2026, 2, 16), "finished": None})
+        return replace(record, entry=entry)
+
+    pair = [recorded(each, "multipass", on_one_day) for each in sim.as_two(bench)]
+    with with_trials(2000):
+        found = set_beside(*pair, demands[:1], limits()).problems
+    assert {each.place for each in found} == {"time for each run"}
+    assert "ONE-r0 multipass-C1" in " ".join(each.what for each in found)
+    assert "TWO-r0 multipass-R1" in " ".join(each.what for each in found)
+
+
+def test_a_certificate_that_says_something_else_is_of_another_instrument(bench, demands):
+    one, two = sim.as_two(bench)
+    said = []
+    for u, candidate in ((0.1, one), (0.1, two), (0.2, two)):
+        certificate = Certificate(
+            number="K-1", begun=date(2026, 1, 1), ended=date(2026, 1, 1), laboratory="K", kind="x",
+            marks=(), several=False, groups=((Stated(100.0, "kPa", u),),),
+        )  # fmt: skip
+        relied = Relied(
+            instrument="DP-11", file="k.xml", certificate=certificate, taken=(), reach={}
+        )
+        said.append(replace(candidate, case=replace(candidate.case, certificates=(relied,))))
+    first, same, other = said
+    assert not beside((first, same), demands).notes
+    assert half(beside((first, other), demands)) > 2 * half(beside((first, same), demands))
 
 
 def test_the_order_turns_the_sign_and_nothing_else(bench, demands):

@@ -12,6 +12,7 @@ import pytest
 from pypdf import PdfReader
 
 import dossier
+from dossier.make.choose import choose
 from dossier.report.assets import FONT_FOLDER
 from dossier.words.catalogue import LANGUAGES
 from tests.archive import sealed
@@ -108,6 +109,13 @@ def note(dossiers, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def choice(tmp_path_factory):
+    """Two demo cases side by side."""
+    cases = [INPUTS / CASES[0], INPUTS / f"{CASES[0]}-fine"]
+    return choose(cases, tmp_path_factory.mktemp("choice")).pdf
+
+
+@pytest.fixture(scope="module")
 def plain(tmp_path_factory):
     """A PDF that claims nothing: the control that must not pass."""
     from weasyprint import HTML
@@ -137,10 +145,10 @@ def unmarked(note, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def results(dossiers, requests, note, plain, unmarked):
+def results(dossiers, requests, note, choice, plain, unmarked):
     if engine.class_path() is None and MUST_RUN not in os.environ:
         pytest.skip(f"the veraPDF engine is not installed: {engine.INSTALL}")
-    made = [*dossiers.values(), *requests.values(), note]
+    made = [*dossiers.values(), *requests.values(), note, choice]
     return engine.validate([*made, plain, unmarked], FLAVOURS)
 
 
@@ -167,6 +175,13 @@ def test_every_test_request_is_archival_and_accessible(results, requests, langua
 def test_the_note_of_a_verification_is_archival_and_accessible(results, note, flavour):
     assert results[note, flavour].compliant, results[note, flavour].faults
     assert results[note, flavour].assertions > 1_000
+
+
+@pytest.mark.conformance
+@pytest.mark.parametrize("flavour", FLAVOURS)
+def test_a_choice_is_archival_and_accessible(results, choice, flavour):
+    assert results[choice, flavour].compliant, results[choice, flavour].faults
+    assert results[choice, flavour].assertions > 10_000
 
 
 @pytest.mark.conformance

@@ -68,8 +68,8 @@ class Choice:
 def choice_pdf(choice: Choice, document: bytes, day: date) -> bytes:
     """Return the pages as PDF, with `document` attached as choice.json; `day` is its date.
 
-    Requirements that every candidate passes give way, the most certain first, where the pages
-    would be more than two.
+    Where the pages would be more than two, requirements that every candidate passes give way, the
+    most certain first; none does where that were not enough.
     """
     from dossier.report.render import chart_style, page_pdf
 
@@ -88,8 +88,9 @@ def choice_pdf(choice: Choice, document: bytes, day: date) -> bytes:
     def fits(number: int) -> bool:
         return without(number).count(b"/Type /Page/") <= PAGES
 
-    numbers = range(len(sure))
-    return without(0) if fits(0) else without(bisect_left(numbers, True, key=fits))
+    if fits(0) or not fits(len(sure)):
+        return without(0)
+    return without(bisect_left(range(len(sure)), True, key=fits))
 
 
 _Row = tuple[tuple[str, ...], tuple[Finding, ...]]
@@ -130,7 +131,7 @@ def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _
     application = choice.candidates[0].case.application
     differences, notes = _differences(choice, {name for ids, _ in rows for name in ids})
     return _Page(
-        running=" / ".join(choice.letters),
+        running=shortened(", ".join(choice.letters), 60),
         question=say(
             "Which of these filters for: {application}?",
             application=quoted(application.title, 120),
@@ -206,8 +207,10 @@ def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
     more = [
         say_count(
             left,
-            "{number} further requirement, which every candidate passes, is in choice.json.",
-            "{number} further requirements, which every candidate passes, are in choice.json.",
+            "{number} further requirement, which every candidate passes, and what they differ by "
+            "in it, is in choice.json.",
+            "{number} further requirements, which every candidate passes, and what they differ by "
+            "in them, are in choice.json.",
         )
     ]
     return Table(
