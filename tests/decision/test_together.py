@@ -2,9 +2,11 @@
 
 import json
 import re
+import shutil
 from dataclasses import replace
 from datetime import date
 from itertools import permutations
+from pathlib import Path
 
 import pytest
 
@@ -21,12 +23,13 @@ from dossier.record.standing import Sealed, standing_of
 from dossier.register.row import rests_on, row_of, unread_inputs
 from dossier.report.pages.circuit import applications_table
 from dossier.report.pages.decision import decision_page
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import places_of, same_as
 from dossier.report.pages.uncertainty import uncertainty_page
 from dossier.report.signing import SignOff
 from tests.small_case import record, requirement, write
 
 BURST = "specimen,burst pressure [kPa]\nC1,1900\nC2,1950\nC3,1920\n"
+INPUTS = Path(__file__).parents[2] / "inputs"
 ASKED = date(2026, 1, 12)
 Q = requirement("burst_pressure", min="1500 kPa")
 HARD = requirement("burst_pressure", min="1780 kPa")
@@ -101,6 +104,32 @@ def test_each_is_decided_just_as_if_it_were_alone(tmp_path, name):
     assert found == list(alone.findings)
     assert together.decision is alone.decision
     assert together.checks == alone.checks
+
+
+@pytest.mark.usefixtures("few_draws")
+def test_draws_are_those_of_the_case_alone(tmp_path):
+    """A prediction by Monte Carlo, of the demo case: not one draw may depend on the others."""
+    for name in ("canal-fleet", "ropeway-drive"):
+        shutil.copytree(INPUTS / name, tmp_path / name)
+    case = tmp_path / "canal-fleet"
+    for each in (*case.glob("*.toml"),):
+        if each.name not in {"case.toml", "pump-barge.toml", "dredger.toml"}:
+            each.unlink()
+    edit(case, '"lock-gates.toml", ', "")
+    whole = decided(case)
+    edit(
+        case,
+        'applications = ["dredger.toml", "pump-barge.toml"]',
+        'application = "pump-barge.toml"',
+    )
+    found = {f.demand.own_id: f for f in whole.findings if f.demand.mark == "pump-barge"}
+    assert [(f.probability, f.interval) for f in decided(case).findings] == [
+        (found[name].probability, found[name].interval) for name in ("E1", "P1", "L1")
+    ]
+    places, bind = places_of(whole), dict.fromkeys(f.demand.id for f, _ in binding(whole.findings))
+    assert list(bind) == ["pump-barge E1", "pump-barge P1", "dredger C1", "pump-barge L1"]
+    assert not same_as(whole.findings)
+    assert len(places.requirements) == 6
 
 
 def test_the_whole_is_the_worst_and_order_does_not_matter(tmp_path):
