@@ -1,5 +1,6 @@
 """Several applications of one filter: each decided by itself, then all as one."""
 
+import math
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
@@ -87,7 +88,15 @@ def binding(findings: Iterable[Finding]) -> list[tuple[Finding, tuple[Finding, .
             at = ((k, v) for k, v in each.demand.at.items() if k not in OF_DUTY)
             key = (each.demand.quantity.name, *sorted(at), each.demand.severity)
             groups.setdefault(key, []).append(each)
-    return [(min(group, key=nearness), tuple(group)) for group in groups.values()]
+    return [(min(group, key=_closest), tuple(group)) for group in groups.values()]
+
+
+def _closest(finding: Finding) -> tuple[object, ...]:
+    """Return `nearness`, and where it is the same the distance to what is accepted [its unit]."""
+    found = finding.deciding
+    ends = [end for end in (found.lower, found.upper) if end is not None] if found else []
+    distance = min((abs(found.value - end) for end in ends if found), default=math.inf)
+    return (*nearness(finding), distance, finding.demand.mark)
 
 
 def _mark(part: Assessment) -> str:

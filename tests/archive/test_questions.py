@@ -81,5 +81,5 @@ def test_a_result_that_was_decided_by_a_probability_has_an_uncertainty(
         estimate=SimpleNamespace(bound=bound, u=u),
     )  # fmt: skip
     rule = SimpleNamespace(decision_rule=SimpleNamespace(kind=kind))
-    case = SimpleNamespace(application=rule)
+    case = SimpleNamespace(each=[SimpleNamespace(application=rule)])
     assert _uncertain(case, SimpleNamespace(findings=[found]), TODAY) == named

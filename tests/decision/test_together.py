@@ -2,9 +2,11 @@
 
 import json
 import re
+import shutil
 from dataclasses import replace
 from datetime import date
 from itertools import permutations
+from pathlib import Path
 
 import pytest
 
@@ -14,7 +16,7 @@ from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.decision.together import binding
 from dossier.make.api import decision_json
-from dossier.make.request_files import asked_of, filed
+from dossier.make.request_files import asked_of, filed, make_request
 from dossier.record.document import DecisionDocument
 from dossier.record.dossier_file import dossier_of
 from dossier.record.rests import rests_on, unread_inputs
@@ -22,12 +24,15 @@ from dossier.record.standing import Sealed, standing_of
 from dossier.register.row import row_of
 from dossier.report.pages.circuit import applications_table
 from dossier.report.pages.decision import decision_page
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import places_of, same_as
 from dossier.report.pages.uncertainty import uncertainty_page
 from dossier.report.signing import SignOff
+from dossier.request.assumptions import assumptions_of
+from dossier.request.points import Settings
 from tests.small_case import record, requirement, write
 
 BURST = "specimen,burst pressure [kPa]\nC1,1900\nC2,1950\nC3,1920\n"
+INPUTS = Path(__file__).parents[2] / "inputs"
 ASKED = date(2026, 1, 12)
 Q = requirement("burst_pressure", min="1500 kPa")
 HARD = requirement("burst_pressure", min="1780 kPa")
@@ -102,6 +107,32 @@ def test_each_is_decided_just_as_if_it_were_alone(tmp_path, name):
     assert found == list(alone.findings)
     assert together.decision is alone.decision
     assert together.checks == alone.checks
+
+
+@pytest.mark.usefixtures("few_draws")
+def test_draws_are_those_of_the_case_alone(tmp_path):
+    """A prediction by Monte Carlo, of the demo case: not one draw may depend on the others."""
+    for name in ("canal-fleet", "ropeway-drive"):
+        shutil.copytree(INPUTS / name, tmp_path / name)
+    case = tmp_path / "canal-fleet"
+    for each in (*case.glob("*.toml"),):
+        if each.name not in {"case.toml", "pump-barge.toml", "dredger.toml"}:
+            each.unlink()
+    edit(case, '"lock-gates.toml", ', "")
+    whole = decided(case)
+    edit(
+        case,
+        'applications = ["dredger.toml", "pump-barge.toml"]',
+        'application = "pump-barge.toml"',
+    )
+    found = {f.demand.own_id: f for f in whole.findings if f.demand.mark == "pump-barge"}
+    assert [(f.probability, f.interval) for f in decided(case).findings] == [
+        (found[name].probability, found[name].interval) for name in ("E1", "P1", "L1")
+    ]
+    places, bind = places_of(whole), dict.fromkeys(f.demand.id for f, _ in binding(whole.findings))
+    assert list(bind) == ["pump-barge E1", "pump-barge P1", "dredger C1", "pump-barge L1"]
+    assert not same_as(whole.findings)
+    assert len(places.requirements) == 6
 
 
 def test_the_whole_is_the_worst_and_order_does_not_matter(tmp_path):
@@ -257,6 +288,15 @@ class TestDossier:
         remark = standing_of(dossier(case, document)).remark
         assert "not those of the requirements in its application.toml" in remark
 
+    def test_a_life_factor_is_a_requirement_of_its_application(self, tmp_path):
+        life = ('"300 h"', '"300 h", life_factor = 1.5')
+        made = fleet(tmp_path, pump=([Q], life), barge=([Q], life))
+        read = dossier(made)
+        assert standing_of(read).word == "draft"
+        assert [f.requirement for f in read.decision.findings] == [
+            "pump Q1", "pump duty life factor", "barge Q1", "barge duty life factor"
+        ]  # fmt: skip
+
     def test_a_lost_file_is_told(self, case):
         read = dossier(case)
         (case / "barge.toml").unlink()
@@ -343,6 +383,54 @@ class TestPlan:
         edit(case, 'revision = "A"', 'revision = "B"', "pump.toml")
         edit(case, "issued = 2026-01-05", "issued = 2026-02-20", "pump.toml")
         assert "“barge (invented)” was asked on 2026-01-12" in " ".join(conditions(case))
+
+
+@pytest.fixture(scope="module")
+def asked():
+    return asked_of(INPUTS / "canal-fleet")
+
+
+def request_of(asked, demands, scatter=("2 %",), margin=("10 %",)):
+    assumed = assumptions_of(list(scatter), list(margin), "50 %", demands)
+    return make_request(asked, demands, assumed, Settings())
+
+
+FINE = (["2 %", "efficiency=0.3 %"], ["10 %", "efficiency=1 %"])
+
+
+class TestRequest:
+    def test_one_request_serves_each_of_them(self, asked):
+        """What is asked of all is at least as sharp as what each would ask alone."""
+        all_of_them = {t.needed.kind: t for t in request_of(*asked, *FINE).tests}
+        assert sorted(all_of_them) == ["multipass", "pressure_drop"]
+        for each in asked[0].parts:
+            alone = request_of(each, [d for d in asked[1] if d.mark == each.mark], *FINE)
+            for test in alone.tests:
+                one, other = all_of_them[test.needed.kind].points, test.points
+                assert one.terminal >= other.terminal
+                assert set(one.sizes) >= set(other.sizes)
+                assert one.flow == pytest.approx(other.flow, rel=0.05)
+                assert max(one.flows, default=0) >= max(other.flows, default=0)
+                for mine, its in zip(one.viscosities, other.viscosities, strict=True):
+                    assert mine == its or (mine < its) == (its < 1e-4)
+                specimens = all_of_them[test.needed.kind].specimens["candidate"]
+                assert specimens >= test.specimens["candidate"]
+
+    def test_runs_that_no_flow_serves_are_answered(self, asked):
+        first, *others = asked[0].parts
+        own = first.application
+        slow = own.model_copy(
+            update={"circuit": own.circuit.model_copy(update={"rated_flow": 5e-4})}
+        )
+        apart = replace(asked[0], parts=(replace(first, application=slow), *others))
+        with pytest.raises(CaseError, match="no run of the full_flow path serves all: lock-gates"):
+            request_of(apart, asked[1], *FINE)
+
+    def test_two_methods_for_one_test_are_answered(self, tmp_path):
+        house = requirement("burst_pressure", min="1500 kPa", method="House method H-1")
+        case = fleet(tmp_path, pump=([Q],), barge=([house],))
+        with pytest.raises(CaseError, match="measurement by 'House method H-1'"):
+            request_of(*asked_of(case))
 
 
 def test_a_file_names_its_application_by_its_folder_where_it_must():

@@ -45,7 +45,9 @@ def bench():
     rule = SimpleNamespace(confidence=0.95)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule)
     asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1))
-    case = SimpleNamespace(application=application, qualification=asked, on_file=object())
+    case = SimpleNamespace(
+        application=application, qualification=asked, on_file=object(), dropped=()
+    )
     return SimpleNamespace(case=case, multipass=(), checks=(), excluded={})
 
 
