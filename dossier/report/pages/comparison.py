@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,15 +11,13 @@ from dossier.decision.probability import keyed, less_common
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, result_row
 from dossier.words import later, say
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def comparison_table(findings: Sequence[Finding], threshold: float) -> Table:
@@ -154,8 +151,8 @@ def _trade(findings: Sequence[Finding], style: str) -> Chart:
         )
     drawn = [(_points(x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
 
-    def paint(figure: "Figure") -> None:
-        axes = figure.subplots(1, len(drawn), squeeze=False)[0]
+    def paint(figure: Figure) -> None:
+        axes = figure.row(len(drawn))
         for ax, (points, x, y) in zip(axes, drawn, strict=True):
             draw_trade(ax, points, x, y)
 

@@ -173,10 +173,12 @@ def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
             check
         )
     kinds = [kind for kind in KINDS if kind in found]
+    first = found[kinds[0]] if len(kinds) > 1 else {}
     shared = {
-        rule: group for rule, group in found[kinds[0]].items()
-        if len(kinds) > 1 and all(_plain(found[kind].get(rule), of, kind) for kind in kinds)
-    } if kinds else {}  # fmt: skip
+        rule: group
+        for rule, group in first.items()
+        if all(_plain(found[kind].get(rule, {}), of, kind) for kind in kinds)
+    }
     tables = [Table(caption=say("all records"), columns=(), rows=(), empty=_met(shared))]
     for kind in (*kinds, *([""] if "" in found else [])):
         own = {rule: group for rule, group in found[kind].items() if rule not in shared or not kind}
@@ -187,10 +189,10 @@ def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
     return tuple(tables)
 
 
-def _plain(group: Mapping[str, list[Check]] | None, of: Mapping[str, str], kind: str) -> bool:
+def _plain(group: Mapping[str, list[Check]], of: Mapping[str, str], kind: str) -> bool:
     """Return whether every record of a kind meets a rule."""
     every = {name for name, own in of.items() if own == kind} or {""}
-    met = {name for name, checks in (group or {}).items() if _worst(checks) == MARKS["met"]}
+    met = {name for name, checks in group.items() if _worst(checks) == MARKS["met"]}
     return met >= every
 
 
