@@ -7,6 +7,7 @@ files.  For files that judge cases as wholes; tests of these steps take them ane
 
 import hashlib
 import pickle
+from dataclasses import fields
 from functools import wraps
 from pathlib import Path
 
@@ -34,7 +35,9 @@ def key(given):
     if isinstance(given, np.ndarray):
         return given.shape, hashlib.blake2b(np.ascontiguousarray(given).tobytes()).digest()
     if isinstance(given, CountedSide):
-        return tuple(key(getattr(given, name)) for name in CountedSide.__slots__)
+        return tuple(
+            key(getattr(given, name)) for name in (each.name for each in fields(CountedSide))
+        )
     return tuple(map(key, given)) if isinstance(given, tuple | list) else given
 
 

@@ -17,7 +17,7 @@ ROOMS = [
     "record", "make", "verification", "seal", "register", "batch", "command",
 ]  # fmt: skip
 PURE = {"physics", "evidence", "decision"}
-PURE_FORBIDDEN = {"typer", "jinja2", "matplotlib", "pandas", "weasyprint", "pathlib", "os", "io"}
+PURE_FORBIDDEN = {"typer", "jinja2", "pandas", "weasyprint", "pathlib", "os", "io"}
 PURE_FORBIDDEN |= {"datetime.datetime", "time", "random", "scipy.stats", "rich"}
 
 
@@ -79,18 +79,18 @@ def loaded_by(*arguments):
 
 
 def test_help_waits_for_no_slow_import():
-    slow = {"pandas", "matplotlib", "weasyprint", "scipy", "numpy", "pint", "pydantic", "rich"}
+    slow = {"pandas", "weasyprint", "scipy", "numpy", "pint", "pydantic", "rich"}
     assert not slow & loaded_by("--help")
 
 
 def test_an_error_in_a_toml_file_waits_for_no_drawing(tmp_path):
     (tmp_path / "case.toml").write_text("number = ")
-    slow = {"matplotlib", "weasyprint", "scipy.stats", "scipy.optimize"}
+    slow = {"weasyprint", "scipy.stats", "scipy.optimize"}
     assert not slow & loaded_by("check", str(tmp_path))
 
 
 def test_explain_and_schema_wait_for_no_drawing():
-    slow = {"pandas", "matplotlib", "weasyprint", "scipy.stats"}
+    slow = {"pandas", "weasyprint", "scipy.stats"}
     assert not slow & loaded_by("explain", "efficiency")
     assert not slow & loaded_by("schema", "case")
 

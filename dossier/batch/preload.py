@@ -24,8 +24,6 @@ SLOW = (
     "dossier.make.api",
     "dossier.report.render",
     "jinja2",
-    "matplotlib.backends.backend_svg",
-    "matplotlib.figure",
     "rfc8785",
     "scipy.optimize",
     "scipy.special",

@@ -48,7 +48,7 @@ _ASKED = re.compile(
     r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?(?:.*extra == ['\"]([^'\"]*)['\"])?"
 )
 """A requirement of a package: what it asks for, with which extras, and under which of its own."""
-LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "matplotlib", "jinja2", "pillow")
+LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "jinja2", "pillow")
 
 
 def versions() -> dict[str, str]:

@@ -96,11 +96,10 @@ def prepared(
     """
     environment = _environment()
     with speaking(case.qualification.language), drawn_later() as charts:
-        style = _source(environment, "charts.mplstyle")
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
-            style=f"{style}\n{house.charts}" if house else style, house=house,
+            style=house.charts if house else "", house=house,
         )  # fmt: skip
         attached = tuple(_attached(case, decision_json, manifest_json, house))
         yield Prepared(content, charts, attached, environment)

@@ -221,9 +221,9 @@ def test_one_rig_cannot_have_made_the_runs_of_both_in_a_day(bench, demands):
         entry = record.entry.model_copy(update={"tested": date(2026, 2, 16), "finished": None})
         return replace(record, entry=entry)
 
-    pair = [recorded(each, "multipass", on_one_day) for each in sim.as_two(bench)]
+    one, other = (recorded(each, "multipass", on_one_day) for each in sim.as_two(bench))
     with with_trials(2000):
-        found = set_beside(*pair, demands[:1], limits()).problems
+        found = set_beside(one, other, demands[:1], limits()).problems
     assert {each.place for each in found} == {"time for each run"}
     assert "ONE-r0 multipass-C1" in " ".join(each.what for each in found)
     assert "TWO-r0 multipass-R1" in " ".join(each.what for each in found)

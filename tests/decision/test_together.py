@@ -401,7 +401,9 @@ FINE = (["2 %", "efficiency=0.3 %"], ["10 %", "efficiency=1 %"])
 class TestRequest:
     def test_one_request_serves_each_of_them(self, asked):
         """What is asked of all is at least as sharp as what each would ask alone."""
-        all_of_them = {t.needed.kind: t for t in request_of(*asked, *FINE).tests}
+        all_of_them = {
+            t.needed.kind: t for t in request_of(asked[0], asked[1], FINE[0], FINE[1]).tests
+        }
         assert sorted(all_of_them) == ["multipass", "pressure_drop"]
         for each in asked[0].parts:
             alone = request_of(each, [d for d in asked[1] if d.mark == each.mark], *FINE)

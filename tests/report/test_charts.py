@@ -4,29 +4,41 @@ import base64
 import math
 import re
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from dossier.decision.deciding import Deciding
+from dossier.evidence.statistics.combine import with_trials
+from dossier.make.api import assess, read_case
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
+from dossier.report.charts.deferred import drawn_later
+from dossier.report.charts.drawing import placed
+from dossier.report.charts.panel import Axis, Figure, Panel
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
-from dossier.report.charts.style import draw, line_style
+from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
 from dossier.report.pages import pressure as pressure_pages
 from dossier.report.pages.capacity import capacity_page
+from dossier.report.pages.circuit import circuit_page
+from dossier.report.pages.comparison import comparison_page
 from dossier.report.pages.filtration import bound_ratio, efficiency_page
 from dossier.report.pages.pressure import pressure_page
 from dossier.report.pages.results import strip_of
+from dossier.words import speaking
 from tests.report import sample
 
+INPUTS = Path(__file__).parents[2] / "inputs"
 STYLE = "font.family: Fira Sans\nfont.size: 8\n"
 
 
 @pytest.fixture
 def ax():
-    return Figure().subplots()
+    return Panel()
 
 
 @pytest.fixture(scope="module")
@@ -36,13 +48,11 @@ def whole():
 
 
 def points(ax):
-    return {
-        (float(x), float(y)) for line in ax.lines for x, y in zip(*line.get_data(), strict=True)
-    }
+    return {(float(x), float(y)) for line in ax.lines for x, y in zip(line.x, line.y, strict=True)}
 
 
 def texts(ax):
-    return [text.get_text() for text in ax.texts]
+    return [label.text for label in ax.labels]
 
 
 def svg(chart):
@@ -98,7 +108,7 @@ def test_pass_fail_and_bounds_differ_in_shape_not_only_in_colour():
     filled = [drawn_strip(strip(kind=kind)) for kind in ("pass", "partly")]
     assert filled[0] != filled[1]
     own, other = line_style("candidate"), line_style("reference")
-    assert own["linestyle"] != other["linestyle"]
+    assert own["style"] != other["style"]
     assert own["marker"] != other["marker"]
 
 
@@ -124,9 +134,10 @@ def test_efficiency_draws_raw_points_of_every_specimen_and_the_limits(ax):
     filtration.draw_efficiency(ax, lines, [limit])
     passing = {(4.0, 60.0), (10.0, 9.0), (10.0, 15.0), (10.0, 10.0)}  # what passes, in percent
     assert passing <= points(ax)
-    assert ax.get_ylim()[0] > ax.get_ylim()[1]  # upward less passes
-    for share, label in zip(ax.get_yticks(), ax.get_yticklabels(), strict=True):
-        assert float(label.get_text()) == pytest.approx(100.0 - share)
+    assert ax.y.ends()[0] > ax.y.ends()[1]  # upward less passes
+    assert len(ax.y.ticks) >= 3
+    for share, label in ax.y.ticks:
+        assert float(label) == pytest.approx(100.0 - share)
     assert {"candidate", "reference", "E1"} <= set(texts(ax))
 
 
@@ -136,9 +147,9 @@ def test_a_tenth_without_counts_is_marked_as_a_bound(ax):
     bound[2] = True
     panel = filtration.RatioPanel(title="10", specimens=("C1",), ratio=(ratio,), bound=(bound,))
     filtration.draw_ratio(ax, panel)
-    open_ones = [line for line in ax.lines if line.get_marker() == "^"]
-    assert [list(line.get_xdata()) for line in open_ones] == [[30]]
-    assert ax.get_yscale() == "log"
+    open_ones = [line for line in ax.lines if line.marker == "^"]
+    assert [list(line.x) for line in open_ones] == [[30]]
+    assert ax.y.log
 
 
 def test_the_bound_of_a_tenth_follows_from_the_volume_counted():
@@ -155,7 +166,7 @@ def test_loading_draws_every_run_to_its_end_and_the_terminal(ax):
     ]
     filtration.draw_loading(ax, runs, [("terminal 150 kPa", 150.0)])
     assert (40.0, 150.0) in points(ax)
-    assert any(list(line.get_ydata()) == [150.0, 150.0] for line in ax.lines)
+    assert any(list(line.y) == [150.0, 150.0] for line in ax.lines)
     assert {"terminal 150 kPa", "candidate"} <= set(texts(ax))
 
 
@@ -168,18 +179,18 @@ def test_flow_temperature_and_hours_draw_their_limits(ax):
     mark = filtration.LimitMark(x=80.0, y=250.0, label="limit P1", is_minimum=False)
     pressure.draw_against_flow(ax, [band(), band("reference")], [mark], "oil")
     assert (80.0, 250.0) in points(ax)
-    assert len(ax.collections) == 2  # one 95 % band a side
+    assert len(ax.areas) == 2  # one 95 % band a side
 
-    cold = Figure().subplots()
+    cold = Panel()
     pressure.draw_against_temperature(cold, [band()], (160.0, 200.0), -10.0)
-    assert any(list(line.get_xdata()) == [-10.0, -10.0] for line in cold.lines)
-    assert any(list(line.get_ydata()) == [160.0, 160.0] for line in cold.lines)
+    assert any(list(line.x) == [-10.0, -10.0] for line in cold.lines)
+    assert any(list(line.y) == [160.0, 160.0] for line in cold.lines)
     assert "valve opens: 160 to 200 kPa" in texts(cold)
 
-    hours = Figure().subplots()
+    hours = Panel()
     pressure.draw_against_hours(hours, [band()], 160.0, 350.0)
-    assert any(list(line.get_xdata()) == [350.0, 350.0] for line in hours.lines)
-    assert any(list(line.get_ydata()) == [160.0, 160.0] for line in hours.lines)
+    assert any(list(line.x) == [350.0, 350.0] for line in hours.lines)
+    assert any(list(line.y) == [160.0, 160.0] for line in hours.lines)
 
 
 def test_alt_text_names_axes_limits_and_verdicts(whole):
@@ -215,17 +226,109 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
     assert "no sweep" in pressed[0].missing
 
 
-def test_names_in_charts_are_text_and_never_mathematics():
-    uri = draw(lambda figure: figure.subplots().set_xlabel("A$_1$"), STYLE, 2.0)
-    assert "A$_1$" in base64.b64decode(uri.partition(",")[2]).decode()
+def drawn_text(words):
+    def paint(figure):
+        figure.row()[0].x.words = words
+
+    uri = draw(paint, STYLE)
+    return uri, base64.b64decode(uri.partition(",")[2]).decode()
+
+
+def test_names_in_charts_are_text_and_never_markup():
+    assert "A$_1$ &lt;b&gt;&amp;" in drawn_text("A$_1$ <b>&")[1]
 
 
 def test_the_same_drawing_gives_the_same_bytes_with_text_as_text():
-    first, second = (
-        draw(lambda figure: figure.subplots().set_xlabel("flow / (L/min)"), STYLE, 2.0)
-        for _ in range(2)
-    )
+    first, second = drawn_text("flow / (L/min)"), drawn_text("flow / (L/min)")
     assert first == second
-    source = base64.b64decode(first.partition(",")[2]).decode()
-    assert "flow / (L/min)" in source
-    assert not re.search(r"<dc:date>", source)
+    assert ">flow / (L/min)<" in first[1]
+
+
+@given(st.lists(st.floats(1e-3, 1e6), min_size=2, max_size=2, unique=True), st.booleans())
+def test_places_along_an_axis_keep_order_and_proportion(ends, log):
+    low, high = sorted(ends)
+    assume(high > 1.001 * low)
+    axis = Axis(log=log, low=low, high=high)
+    middle = math.sqrt(low * high) if log else (low + high) / 2.0
+    assert axis.share(np.array([low, middle, high])) == pytest.approx([0.0, 0.5, 1.0], abs=1e-6)
+    turned = Axis(log=log, low=high, high=low)
+    assert turned.share(low) == pytest.approx(1.0)
+
+
+@given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e6), st.integers(2, 9))
+def test_an_axis_numbers_itself_in_even_steps_within_its_ends(low, span, most):
+    axis = Axis(low=low, high=low + span)
+    values = [value for value, _ in axis.marks(most)]
+    assert 1 <= len(values) <= most + 2
+    assert min(values) >= low - 1e-6 * span and max(values) <= low + span * (1 + 1e-6)  # noqa: PT018
+    assert np.ptp(np.diff(values)) <= 1e-6 * span if len(values) > 2 else True
+
+
+def test_a_house_sets_the_form_of_charts():
+    look = look_of("font.size: 9\naxes.grid: False\naxes.titleweight: bold")
+    assert (look.size, look.grid, look.bold_title, look.line) == (9.0, False, True, 1.2)
+
+
+def meeting(figure):
+    """Return pairs of words of a chart whose boxes meet, and words that leave the sheet."""
+    words = [word for spot in placed(figure) for word in spot.words]
+    found = [
+        (a.text, b.text)
+        for i, a in enumerate(words)
+        for b in words[i + 1 :]
+        if min(a.box[2], b.box[2]) > max(a.box[0], b.box[0])
+        and min(a.box[3], b.box[3]) > max(a.box[1], b.box[1])
+    ]
+    out = [
+        (each.text, "leaves the chart")
+        for each in words
+        if not (each.box[0] >= -0.1 and each.box[2] <= figure.width + 0.1)
+        or not (each.box[1] >= -0.1 and each.box[3] <= figure.height + 0.1)
+    ]
+    return found + out
+
+
+def test_labels_that_ask_for_one_place_are_set_apart_and_kept_inside():
+    figure = Figure(72 * HALF, 72 * HEIGHT)
+    (panel,) = figure.row()
+    panel.line([0.0, 10.0], [0.0, 10.0], color="#000")
+    for text in ("first label", "second label", "third label"):
+        panel.label(text, 10.0, 10.0, dx=4.0)
+    assert not meeting(figure)
+
+
+def test_numbers_that_would_touch_are_left_out():
+    figure = Figure(72 * HALF, 72 * HEIGHT)
+    (panel,) = figure.row()
+    panel.x.low, panel.x.high = 0.0, 100.0
+    panel.x.ticks = [(x, f"{x} units") for x in (1.0, 2.0, 3.0, 60.0)]
+    shown = [word.text for spot in placed(figure) for word in spot.words]
+    assert "1.0 units" in shown and "60.0 units" in shown  # noqa: PT018
+    assert "2.0 units" not in shown
+    assert not meeting(figure)
+
+
+@pytest.mark.parametrize("tongue", ["en", "de"])
+@pytest.mark.parametrize("name", ["polder-pumps", "ropeway-drive", "chain-ferry"])
+def test_no_words_of_a_chart_meet(name, tongue, monkeypatch):
+    case, assessment = assessed(name)
+    figures = []
+    monkeypatch.setattr("dossier.report.charts.style.svg_of", lambda f: figures.append(f) or b"")
+    with speaking(tongue), drawn_later() as charts:
+        efficiency_page(assessment, "")
+        capacity_page(assessment, "")
+        pressure_page(case, assessment, "")
+        comparison_page(assessment, "")
+        circuit_page(case, assessment, "")
+        for paint in charts.wanted:
+            paint()
+        faults = [fault for figure in figures for fault in meeting(figure)]
+    assert len(figures) >= 5
+    assert not faults
+
+
+@cache
+def assessed(name):
+    case = read_case(INPUTS / name)
+    with with_trials(2000):
+        return case, assess(case)

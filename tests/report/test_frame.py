@@ -11,11 +11,11 @@ from dossier.case.application import Circuit as Stated
 from dossier.decision.finding import Flip, Sensitivity
 from dossier.decision.rules import Verdict
 from dossier.report.charts.circuit_drawing import SIZE, WIDTH, height_of, labels_of, svg_of
+from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
 from dossier.report.pages.circuit import circuit_drawing
 from dossier.report.pages.frame import frame_page
 from dossier.report.pages.places import places_of
-from dossier.report.pages.ruler import _width
 from dossier.report.signing import SignOff
 from dossier.words import speaking
 from dossier.words.catalogue import LANGUAGES
@@ -46,7 +46,7 @@ def drawn(monkeypatch, arrangement, location, language="en"):
 
 
 def box(label):
-    wide = SIZE * _width(label.text, bold=False)
+    wide = SIZE * text_width(label.text)
     left = {"start": 0.0, "middle": 0.5, "end": 1.0}[label.anchor]
     x = label.x - left * wide
     return x, label.y - 0.74 * SIZE, x + wide, label.y + 0.22 * SIZE

@@ -2,16 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.charts.style import LIMIT, end_label, line_style, side_color, tick
+from dossier.report.charts.panel import Panel, tick
+from dossier.report.charts.style import LIMIT, line_style, side_color
 from dossier.words import later, say
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
 DASHES = (
@@ -69,26 +67,23 @@ class Loading:
 
 
 def draw_efficiency(
-    ax: "Axes", lines: Sequence[SpecimenLine], limits: Sequence[LimitMark]
-) -> list[Any]:
-    """Return the artists: a line with raw points for each specimen, a mark for each limit.
+    panel: Panel, lines: Sequence[SpecimenLine], limits: Sequence[LimitMark]
+) -> None:
+    """Draw a line with raw points for each specimen, and a mark for each limit.
 
     Sizes in um(c), efficiencies in percent, drawn as the share that passes on a logarithmic scale:
     halving what passes is the same step anywhere on it.
     """
-    artists: list[Any] = []
+    panel.x.words, panel.y.words = say("particle size / µm(c)"), say("efficiency / %")
+    panel.y.log = True
     for line in lines:
-        look = line_style(line.side)
-        artists += ax.plot(line.x, passing(line.y), linewidth=0.7, **look)
+        panel.line(line.x, passing(line.y), width=0.7, **line_style(line.side))
     for limit in limits:
-        artists += _limit(ax, limit)
-    artists += _side_labels(ax, lines)
-    _percent_ticks(ax)
+        _limit(panel, limit)
+    _side_labels(panel, lines)
+    _percent_ticks(panel)
     sizes = sorted({float(x) for line in lines for x in line.x})
-    ax.set_xticks(sizes, [tick(size) for size in sizes])
-    ax.set_xlabel(say("particle size / µm(c)"))
-    ax.set_ylabel(say("efficiency / %"))
-    return artists
+    panel.x.ticks = [(size, tick(size)) for size in sizes]
 
 
 def passing(efficiency: Any) -> Any:
@@ -96,60 +91,47 @@ def passing(efficiency: Any) -> Any:
     return np.maximum(100.0 - np.asarray(efficiency), 1e-5)
 
 
-def _percent_ticks(ax: "Axes") -> None:
+def _percent_ticks(panel: Panel) -> None:
     """Label the scale of what passes by the efficiency, at least three times."""
-    ax.set_yscale("log")
-    low, high = sorted(ax.get_ylim())
+    low, high = sorted(panel.y.ends())
     low, high = low / 1.25, high * 1.25
     exact = [m * 10.0**e for e in range(-5, 4) for m in (1, 2, 5)]
     ticks = [share for share in exact if low <= share <= high and share < 100.0]
     if len(ticks) > 6:
         ticks = [share for share in ticks if f"{share:e}"[0] in "15"]
-    ax.set_ylim(high, low)
-    ax.set_yticks(ticks, [tick(100.0 - share, ".7g") for share in ticks])
-    ax.minorticks_off()
+    panel.y.low, panel.y.high = high, low
+    panel.y.ticks = [(share, tick(100.0 - share, ".7g")) for share in ticks]
 
 
-def _limit(ax: "Axes", limit: LimitMark) -> list[Any]:
-    """Return a bar at the limit with a short stem to the allowed side, and its name."""
+def _limit(panel: Panel, limit: LimitMark) -> None:
+    """Draw a bar at the limit with a triangle to the allowed side, and its name."""
     sign = 1 if limit.is_minimum else -1
     level = float(passing(limit.y))
-    bar = ax.errorbar(
-        [limit.x], [level], xerr=[0.6], fmt="none", ecolor=LIMIT, elinewidth=1.8, zorder=5
-    )
-    stem = ax.plot(
-        [limit.x], [level], marker="^" if limit.is_minimum else "v", color=LIMIT,
-        markersize=4, linestyle="", zorder=5,
-    )  # fmt: skip
-    name = end_label(
-        ax, limit.x, level, limit.label, LIMIT, xytext=(0, -9 * sign), ha="center",
-        fontsize=8, zorder=5,
-    )  # fmt: skip
-    return [bar, *stem, name]
+    panel.line([limit.x - 0.6, limit.x + 0.6], [level, level], color=LIMIT, width=1.8)
+    panel.line([limit.x], [level], color=LIMIT, style="", marker="^" if sign > 0 else "v", size=4)
+    panel.label(limit.label, limit.x, level, dy=-9.0 * sign, align="center")
 
 
-def _side_labels(ax: "Axes", lines: Sequence[SpecimenLine]) -> list[Any]:
-    """Return one label a side, each pushed off the other where the curves differ most.
+def _side_labels(panel: Panel, lines: Sequence[SpecimenLine]) -> None:
+    """Write a label a side, each pushed off the other where the curves differ most.
 
     Where that is close to the vertical axis, the upper one stands over the curve's far end.
     """
-    artists = []
     sides = {line.side: line for line in lines}
     where = _apart(list(sides.values()))
     for line in sides.values():
         above = all(line.y[where] >= other.y[where] for other in sides.values())
         near = float(line.x[where]) < float(line.x[0]) + 0.2 * float(np.ptp(line.x))
-        offset, align = ((-6, 6), "right") if above and not near else ((8, -8), "left")
+        look: dict[str, Any] = {"dx": 8.0, "dy": -8.0}
         place = where
+        if above:
+            look = {"dx": -6.0, "dy": 6.0, "align": "right"}
         if near and above:
-            place, offset, align = len(line.x) - 2, (0, 8), "center"
-        artists.append(
-            end_label(
-                ax, float(line.x[place]), float(passing(line.y[place])), say(line.side),
-                side_color(line.side), xytext=offset, ha=align,
-            )
+            place, look = len(line.x) - 2, {"dy": 8.0, "align": "center"}
+        panel.label(
+            say(line.side), float(line.x[place]), float(passing(line.y[place])),
+            color=side_color(line.side), **look,
         )  # fmt: skip
-    return artists
 
 
 def _apart(lines: Sequence[SpecimenLine]) -> int:
@@ -160,79 +142,63 @@ def _apart(lines: Sequence[SpecimenLine]) -> int:
     return 1 + int(np.argmax(np.ptp(values, axis=0)[1:-1]))
 
 
-def draw_ratio(ax: "Axes", panel: RatioPanel) -> list[Any]:
-    """Return the artists of one small panel: ratio of each tenth of the test, logarithmic.
+def draw_ratio(panel: Panel, shown: RatioPanel) -> None:
+    """Draw one small panel: the ratio of each tenth of the test, on a logarithmic scale.
 
     A tenth without any particle counted downstream is an open triangle at the largest ratio
     that is certain.  Specimens follow `DASHES` in their order.
     """
     tenths = np.arange(10, 101, 10)
-    artists: list[Any] = []
     color = side_color("candidate")
-    for index, (ratio, bound) in enumerate(zip(panel.ratio, panel.bound, strict=True)):
+    panel.y.log, panel.title = True, shown.title
+    for index, (ratio, bound) in enumerate(zip(shown.ratio, shown.bound, strict=True)):
         style = DASHES[index % len(DASHES)][1]
-        artists += ax.plot(tenths, ratio, color=color, linestyle=style, linewidth=0.9)
-        artists += ax.plot(
-            tenths[~bound], ratio[~bound], color=color, linestyle="", marker="o", markersize=2.6
-        )
-        artists += ax.plot(
-            tenths[bound], ratio[bound], color=color, linestyle="", marker="^", markersize=5,
-            markerfacecolor="white",
-        )  # fmt: skip
-    ax.set_yscale("log")
-    _decades(ax, panel)
-    ax.set_xlim(0, 104)
-    ax.set_xticks([0, 50, 100])
-    ax.set_title(panel.title, fontsize=8, pad=3)
-    return artists
+        panel.line(tenths, ratio, color=color, style=style, width=0.9)
+        panel.line(tenths[~bound], ratio[~bound], color=color, style="", marker="o", size=2.6)
+        if bound.any():
+            panel.line(tenths[bound], ratio[bound], color=color, style="", marker="^", size=5,
+                       fill="#fff")  # fmt: skip
+    _decades(panel, shown)
+    panel.x.low, panel.x.high = 0.0, 104.0
+    panel.x.ticks = [(share, tick(share)) for share in (0, 50, 100)]
 
 
-def _decades(ax: "Axes", panel: RatioPanel) -> None:
+def _decades(panel: Panel, shown: RatioPanel) -> None:
     """Set readable ticks on a logarithmic axis that may span less than a decade."""
-    values = np.concatenate(panel.ratio)
+    values = np.concatenate(shown.ratio)
     low, high = float(np.nanmin(values)) / 1.3, float(np.nanmax(values)) * 1.3
     ticks: list[float] = []
     for digits in DIGITS:
         if len(ticks) < 3:
             steps = [m * 10.0**e for e in range(-1, 9) for m in digits]
             ticks = [t for t in steps if low <= t <= high]
-    ax.set_ylim(low, high)
-    ax.set_yticks(ticks, [tick(t, "g" if t < 1e5 else ".0e") for t in ticks])
-    ax.minorticks_off()
+    panel.y.low, panel.y.high = low, high
+    panel.y.ticks = [(t, tick(t, "g" if t < 1e5 else ".0e")) for t in ticks]
 
 
 def draw_loading(
-    ax: "Axes", runs: Sequence[Loading], terminals: Sequence[tuple[str, float]]
-) -> list[Any]:
-    """Return the artists: one line a run, the terminal differential pressure across them.
+    panel: Panel, runs: Sequence[Loading], terminals: Sequence[tuple[str, float]]
+) -> None:
+    """Draw one line a run, and the terminal differential pressure across them.
 
     Mass in g, differential pressure of the element in kPa; `terminals` are label and value.
     """
-    artists: list[Any] = []
+    panel.x.words = say("injected contaminant / g")
+    panel.y.words = say("differential pressure\nof the element / kPa")
     for run in runs:
         look = line_style(run.side)
-        look.update(marker="", linewidth=1.0)
-        artists += ax.plot(run.mass, run.pressure, **look)
-        end = line_style(run.side)
-        end.update(linestyle="", markersize=4)
-        artists += ax.plot(run.mass[-1:], run.pressure[-1:], clip_on=False, zorder=4, **end)
+        panel.line(run.mass, run.pressure, color=look["color"], style=look["style"], width=1.0)
+        panel.line(run.mass[-1:], run.pressure[-1:], beyond=True, **{**look, "style": ""})
     for label, value in terminals:
-        artists.append(ax.axhline(value, color=LIMIT, linewidth=1.0, linestyle=(0, (6, 2))))
-        artists.append(
-            end_label(ax, 0.0, value, label, LIMIT, xytext=(3, 3), fontsize=8, va="bottom")
-        )
-    artists += _run_labels(ax, runs)
+        panel.across(value, style="--")
+        panel.label(label, 0.0, value, dx=3.0, dy=3.0, level="bottom", of_width=True)
+    _run_labels(panel, runs)
     top = max([float(run.pressure.max()) for run in runs] + [value for _, value in terminals])
-    ax.set_ylim(0.0, 1.3 * top)
-    ax.set_xlim(left=0.0)
-    ax.set_xlabel(say("injected contaminant / g"))
-    ax.set_ylabel(say("differential pressure\nof the element / kPa"))
-    return artists
+    panel.y.low, panel.y.high, panel.x.low = 0.0, 1.3 * top, 0.0
 
 
-def _run_labels(ax: "Axes", runs: Sequence[Loading]) -> list[Any]:
-    """Return a label a side, outward of its curves: each specimen's end is in the table."""
-    artists = []
+def _run_labels(panel: Panel, runs: Sequence[Loading]) -> None:
+    """Write a label a side, outward of its curves: each specimen's end is in the table."""
     ends = {
         side: [r for r in runs if r.side == side] for side in dict.fromkeys(r.side for r in runs)
     }
@@ -243,10 +209,8 @@ def _run_labels(ax: "Axes", runs: Sequence[Loading]) -> list[Any]:
         place = int(
             np.argmax(run.pressure >= (0.65 if first else 0.45) * float(run.pressure.max()))
         )
-        artists.append(
-            end_label(
-                ax, float(run.mass[place]), float(run.pressure[place]), say(side), side_color(side),
-                xytext=(-7, 3) if first else (7, -4), ha="right" if first else "left",
-            )
-        )  # fmt: skip
-    return artists
+        look: dict[str, Any] = {"dx": 7.0, "dy": -4.0}
+        if first:
+            look = {"dx": -7.0, "dy": 3.0, "align": "right"}
+        panel.label(say(side), float(run.mass[place]), float(run.pressure[place]),
+                    color=side_color(side), **look)  # fmt: skip

@@ -2,17 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.report.charts.filtration_chart import LimitMark
-from dossier.report.charts.style import LIMIT, SHADE, end_label, line_style, side_color, tick
+from dossier.report.charts.panel import Panel, tick
+from dossier.report.charts.style import LIMIT, SHADE, line_style, side_color
 from dossier.words import say
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
 
@@ -29,39 +26,27 @@ class Band:
     high: Floats
 
 
-def _bands(ax: "Axes", bands: Sequence[Band]) -> list[Any]:
-    artists: list[Any] = []
+def _bands(panel: Panel, bands: Sequence[Band]) -> None:
     for band in bands:
-        look = line_style(band.side)
-        look["marker"] = ""
-        color = side_color(band.side)
         finite = np.isfinite(band.low) & np.isfinite(band.high)
-        artists.append(
-            ax.fill_between(
-                band.x[finite], band.low[finite], band.high[finite], color=color, alpha=0.18,
-                linewidth=0,
-            )
-        )  # fmt: skip
-        artists += ax.plot(band.x, band.y, **look)
-    return artists
+        panel.area(band.x[finite], band.low[finite], band.high[finite], side_color(band.side),
+                   opacity=0.18)  # fmt: skip
+        look = line_style(band.side)
+        panel.line(band.x, band.y, color=look["color"], style=look["style"])
 
 
-def _labels(ax: "Axes", bands: Sequence[Band], height: float, *, rising: bool = True) -> list[Any]:
-    """Return a label a band where it passes `height` [kPa], each on its own side of the curves."""
-    artists = []
+def _labels(panel: Panel, bands: Sequence[Band], height: float, *, rising: bool = True) -> None:
+    """Write a label a band where it passes `height` [kPa], each on its own side of the curves."""
     order = sorted(bands, key=lambda band: _where(band, height))
     for rank, band in enumerate(order):
         left = rank == 0 and (rising or len(order) > 1)
         at = 0.35 * height if left and not rising else height
         at = min(at, 0.6 * float(np.nanmax(band.y)))
-        artists.append(
-            end_label(
-                ax, _where(band, at), at, say(band.label), side_color(band.side),
-                xytext=(-9, 2 if rising else -4) if left else (9, -2),
-                ha="right" if left else "left",
-            )
+        panel.label(
+            say(band.label), _where(band, at), at, color=side_color(band.side),
+            dx=-9.0 if left else 9.0, dy=(2.0 if rising else -4.0) if left else -2.0,
+            align="right" if left else "left",
         )  # fmt: skip
-    return artists
 
 
 def _where(band: Band, height: float) -> float:
@@ -69,155 +54,116 @@ def _where(band: Band, height: float) -> float:
     return float(band.x[int(np.argmin(np.abs(band.y - height)))])
 
 
-def _marks(ax: "Axes", limits: Sequence[LimitMark]) -> list[Any]:
-    """Return a triangle that points to the allowed side of each limit, with its name."""
-    artists: list[Any] = []
+def _marks(panel: Panel, limits: Sequence[LimitMark]) -> None:
+    """Draw a triangle that points to the allowed side of each limit, with its name."""
     for limit in limits:
         life = limit.y == 0.0
         marker = ">" if life else "^" if limit.is_minimum else "v"
-        artists += ax.plot(
-            [limit.x], [limit.y], color=LIMIT, marker=marker, linestyle="", markersize=6, zorder=5,
-            clip_on=False,
-        )  # fmt: skip
-        artists.append(
-            end_label(
-                ax, limit.x, limit.y, limit.label, LIMIT, xytext=(-5, 7), ha="right", fontsize=8
-            )
-        )
-    return artists
+        panel.line([limit.x], [limit.y], color=LIMIT, marker=marker, style="", size=6, beyond=True)
+        panel.label(limit.label, limit.x, limit.y, dx=-5.0, dy=7.0, align="right")
 
 
 def draw_against_flow(
-    ax: "Axes", bands: Sequence[Band], limits: Sequence[LimitMark], title: str
-) -> list[Any]:
-    """Return the artists: clean pressure drop [kPa] against flow [L/min], limits as marks."""
-    artists = [*_bands(ax, bands), *_marks(ax, limits)]
+    panel: Panel, bands: Sequence[Band], limits: Sequence[LimitMark], title: str
+) -> None:
+    """Draw clean pressure drop [kPa] against flow [L/min], limits as marks."""
+    panel.title = title
+    panel.x.words, panel.y.words = say("flow / (L/min)"), say("clean pressure drop / kPa")
+    _bands(panel, bands)
+    _marks(panel, limits)
     top = max([float(np.nanmax(band.y)) for band in bands] + [limit.y for limit in limits])
-    artists += _labels(ax, bands, 0.5 * top)
-    ax.set_ylim(0.0, 1.18 * top)
-    ax.set_xlim(left=0.0)
-    ax.set_title(title)
-    ax.set_xlabel(say("flow / (L/min)"))
-    ax.set_ylabel(say("clean pressure drop / kPa"))
-    return artists
+    _labels(panel, bands, 0.5 * top)
+    panel.y.low, panel.y.high, panel.x.low = 0.0, 1.18 * top, 0.0
 
 
 def draw_against_temperature(
-    ax: "Axes", bands: Sequence[Band], opening: tuple[float, float] | None, cold: float
-) -> list[Any]:
-    """Return the artists: pressure drop [kPa] against oil temperature [degC].
+    panel: Panel, bands: Sequence[Band], opening: tuple[float, float] | None, cold: float
+) -> None:
+    """Draw pressure drop [kPa] against oil temperature [degC].
 
     `opening` is the band in which the bypass valve opens [kPa], `cold` the cold start [degC].
     """
-    artists = _bands(ax, bands)
+    panel.x.words = say("oil temperature / °C")
+    panel.y.words = say("clean pressure drop / kPa")
+    _bands(panel, bands)
     if opening is not None:
-        artists += _opening(ax, opening)
-    artists += _marker_line(ax, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 16)
-    artists += _labels(ax, bands, 0.3 * _cap(ax, bands, opening), rising=False)
-    ax.set_xlabel(say("oil temperature / °C"))
-    ax.set_ylabel(say("clean pressure drop / kPa"))
-    return artists
+        _opening(panel, opening)
+    _marker_line(panel, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 26.0)
+    _labels(panel, bands, 0.3 * _cap(panel, bands, opening), rising=False)
 
 
-def _opening(ax: "Axes", opening: tuple[float, float]) -> list[Any]:
+def _opening(panel: Panel, opening: tuple[float, float]) -> None:
     low, high = opening
+    panel.area([-np.inf, np.inf], [low, low], [high, high], SHADE, hatched=True)
+    panel.across(low)
     words = say("valve opens: {low:.4g} to {high:.4g} kPa", low=low, high=high)
-    return [
-        ax.axhspan(low, high, facecolor=SHADE, edgecolor="#808080", hatch="////", linewidth=0),
-        ax.axhline(low, color=LIMIT, linewidth=1.0),
-        ax.annotate(
-            words, (1.0, high), xycoords=ax.get_yaxis_transform(), xytext=(0, 3),
-            textcoords="offset points", ha="right", va="bottom", fontsize=8,
-        ),
-    ]  # fmt: skip
+    panel.label(words, 1.0, high, dy=3.0, align="right", level="bottom", of_width=True)
 
 
-def _marker_line(ax: "Axes", x: float, words: str, away: int = 4) -> list[Any]:
-    """Return a line across the chart with its name at the top, on the side that has more room."""
-    low, high = ax.get_xlim()
+def _marker_line(panel: Panel, x: float, words: str, away: float = 4.0) -> None:
+    """Draw a line across the chart with its name at the top, on the side that has more room."""
+    low, high = panel.x.ends()
     left = x - low > 0.42 * (high - low)
-    return [
-        ax.axvline(x, color=LIMIT, linewidth=0.9, linestyle=(0, (4, 2))),
-        ax.annotate(
-            words, (x, 0.94), xycoords=ax.get_xaxis_transform(), xytext=(-4 if left else away, 0),
-            textcoords="offset points", ha="right" if left else "left", va="center", fontsize=8,
-        ),
-    ]  # fmt: skip
+    panel.upright(x, width=0.9, style="--")
+    panel.label(words, x, 0.94, dx=-4.0 if left else away, align="right" if left else "left",
+                of_height=True)  # fmt: skip
 
 
-def _cap(ax: "Axes", bands: Sequence[Band], opening: tuple[float, float] | None) -> float:
+def _cap(panel: Panel, bands: Sequence[Band], opening: tuple[float, float] | None) -> float:
     """End the axis a little above the valve, which a cold filter's hundreds would hide."""
     top = max(float(np.nanmax(band.high[np.isfinite(band.high)])) for band in bands)
     if opening is not None:
         top = min(top, 2.2 * opening[1])
         top = max(top, 1.25 * opening[1])
-    ax.set_ylim(0.0, 1.05 * top)
+    panel.y.low, panel.y.high = 0.0, 1.05 * top
     return top
 
 
 def draw_against_hours(
-    ax: "Axes",
+    panel: Panel,
     bands: Sequence[Band],
     lowest_opening: float | None,
     interval: float,
     limits: Sequence[LimitMark] = (),
-) -> list[Any]:
-    """Return the artists: predicted pressure drop [kPa] against service time [h].
+) -> None:
+    """Draw predicted pressure drop [kPa] against service time [h].
 
     `lowest_opening` is the least pressure at which the valve may open [kPa], `interval` the
     service interval [h]; `limits` those of requirements on pressure [kPa] and, with a pressure of
     zero, on life [h].
     """
-    artists = [*_bands(ax, bands), *_marks(ax, limits)]
+    panel.x.words = say("service time / h")
+    panel.y.words = say("predicted pressure drop / kPa")
+    panel.x.low = 0.0
+    _bands(panel, bands)
     if lowest_opening is not None:
-        artists.append(ax.axhline(lowest_opening, color=LIMIT, linewidth=1.0))
+        panel.across(lowest_opening)
         words = say("valve may open from {low:.4g} kPa", low=lowest_opening)
-        artists.append(
-            ax.annotate(
-                words, (0.0, lowest_opening),
-                xycoords=ax.get_yaxis_transform(), xytext=(4, 3), textcoords="offset points",
-                fontsize=8, va="bottom",
-            )
-        )  # fmt: skip
+        panel.label(words, 0.0, lowest_opening, dx=4.0, dy=3.0, level="bottom", of_width=True)
     words = say("service interval {interval:.4g} h", interval=interval)
-    artists += _marker_line(ax, interval, words)
+    _marker_line(panel, interval, words)
     limit = None if lowest_opening is None else (lowest_opening, lowest_opening)
-    artists += _labels(ax, bands, 0.45 * _cap(ax, bands, limit))
-    ax.set_xlim(left=0.0)
-    ax.set_xlabel(say("service time / h"))
-    ax.set_ylabel(say("predicted pressure drop / kPa"))
-    return artists
+    _labels(panel, bands, 0.45 * _cap(panel, bands, limit))
+    _marks(panel, limits)
 
 
-def draw_share(ax: "Axes", bands: Sequence[Band], normal: float) -> list[Any]:
-    """Return the artists: share [%] against oil temperature [degC], normal oil marked."""
-    artists: list[Any] = []
+def draw_share(panel: Panel, bands: Sequence[Band], normal: float) -> None:
+    """Draw the share [%] against oil temperature [degC], normal oil marked."""
+    panel.x.words, panel.y.words = say("oil temperature / °C"), say("share of the flow / %")
+    panel.y.low = 0.0
+    _bands(panel, bands)
     order = sorted(bands, key=lambda band: float(band.y[-1]))
     for rank, band in enumerate(order):
-        color = side_color(band.side)
-        artists.append(
-            ax.fill_between(band.x, band.low, band.high, color=color, alpha=0.18, linewidth=0)
-        )
-        artists += ax.plot(band.x, band.y, **{**line_style(band.side), "marker": ""})
         at = int(np.argmin(np.abs(band.y - 0.6 * band.y[-1])))
         below = rank == 0 and len(order) > 1
-        artists.append(
-            end_label(
-                ax, float(band.x[at]), float(band.y[at]), say(band.label), color,
-                xytext=(9, -7) if below else (-9, 7), ha="left" if below else "right",
-            )
+        panel.label(
+            say(band.label), float(band.x[at]), float(band.y[at]), color=side_color(band.side),
+            dx=9.0 if below else -9.0, dy=-7.0 if below else 7.0,
+            align="left" if below else "right",
         )  # fmt: skip
-    artists.append(ax.axvline(normal, color=LIMIT, linewidth=0.8, linestyle="--"))
-    artists.append(
-        ax.annotate(
-            say("normal oil"), (normal, 0), xytext=(-4, 4), textcoords="offset points", ha="right",
-            fontsize=8,
-        )
-    )  # fmt: skip
-    ax.set_ylim(bottom=0)
-    ax.set_xlabel(say("oil temperature / °C"))
-    ax.set_ylabel(say("share of the flow / %"))
-    return artists
+    panel.upright(normal, width=0.8, style="--")
+    panel.label(say("normal oil"), normal, 0.0, dx=-4.0, dy=4.0, align="right", level="bottom",
+                of_height=True)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,26 +181,23 @@ class Sweep:
     """Mean kinematic viscosity of the oil [mm2/s]."""
 
 
-def draw_sweeps(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
-    """Return the artists: raw points and fitted lines, both axes logarithmic."""
-    artists: list[Any] = []
+def draw_sweeps(panel: Panel, sweeps: Sequence[Sweep]) -> None:
+    """Draw raw points and fitted lines, both axes logarithmic."""
+    panel.x.words, panel.y.words = say("flow / (L/min)"), say("differential pressure / kPa")
+    panel.x.log = panel.y.log = True
     for sweep in sweeps:
         look = line_style(sweep.side)
-        artists += ax.plot(sweep.flow, sweep.fitted, **{**look, "marker": "", "linewidth": 0.7})
-        artists += ax.plot(sweep.flow, sweep.pressure, **{**look, "linestyle": "", "markersize": 3})
-    ax.set_xscale("log")
-    ax.set_yscale("log")
-    ax.set_ylim(bottom=0.45 * min(float(sweep.fitted.min()) for sweep in sweeps))
-    artists += _sweeps_chart_labels(ax, sweeps)
-    _plain_ticks(ax)
-    ax.set_xlabel(say("flow / (L/min)"))
-    ax.set_ylabel(say("differential pressure / kPa"))
-    return artists
+        panel.line(sweep.flow, sweep.fitted, color=look["color"], style=look["style"], width=0.7)
+        panel.line(sweep.flow, sweep.pressure, **{**look, "style": "", "size": 3.0})
+    panel.y.low = 0.45 * min(float(sweep.fitted.min()) for sweep in sweeps)
+    _sweep_labels(panel, sweeps)
+    steps = [m * 10.0**e for e in range(-4, 6) for m in (1, 2, 5)]
+    for axis in (panel.x, panel.y):
+        axis.ticks = [(step, tick(step)) for step in steps]
 
 
-def _sweeps_chart_labels(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
-    """Return the viscosity under each bundle of curves, and each side beside the upper one."""
-    artists = []
+def _sweep_labels(panel: Panel, sweeps: Sequence[Sweep]) -> None:
+    """Write the viscosity under each bundle of curves, and each side beside the upper one."""
     bundles: dict[float, list[Sweep]] = {}
     for sweep in sweeps:
         bundles.setdefault(float(f"{sweep.viscosity:.1g}"), []).append(sweep)
@@ -262,25 +205,14 @@ def _sweeps_chart_labels(ax: "Axes", sweeps: Sequence[Sweep]) -> list[Any]:
         nu = float(np.mean([sweep.viscosity for sweep in bundle]))
         lowest = min(bundle, key=lambda sweep: float(sweep.fitted[0]))
         x, y = float(lowest.flow[0]), float(lowest.fitted[0])
-        artists.append(end_label(ax, x, y, f"{tick(nu, '.3g')} mm²/s", "black", xytext=(9, -7)))
+        panel.label(f"{tick(nu, '.3g')} mm²/s", x, y, dx=9.0, dy=-7.0)
     top = max(bundles.values(), key=lambda bundle: bundle[0].viscosity)
-    for side, offset, align in (("candidate", (-6, 5), "right"), ("reference", (7, -5), "left")):
+    for side, up in (("candidate", True), ("reference", False)):
         own = [sweep for sweep in top if sweep.side == side]
         if own:
             middle = len(own[0].flow) // 2
-            artists.append(
-                end_label(
-                    ax, float(own[0].flow[middle]), float(own[0].fitted[middle]), say(side),
-                    side_color(side), xytext=offset, ha=align,
-                )
+            panel.label(
+                say(side), float(own[0].flow[middle]), float(own[0].fitted[middle]),
+                color=side_color(side), dx=-6.0 if up else 7.0, dy=5.0 if up else -5.0,
+                align="right" if up else "left",
             )  # fmt: skip
-    return artists
-
-
-def _plain_ticks(ax: "Axes") -> None:
-    """Label axes at 1, 2 and 5 of each decade: few enough to read, enough for a short span."""
-    steps = [m * 10.0**e for e in range(-4, 6) for m in (1, 2, 5)]
-    for limits, set_ticks in ((ax.get_xlim(), ax.set_xticks), (ax.get_ylim(), ax.set_yticks)):
-        inside = [step for step in steps if limits[0] <= step <= limits[1]]
-        set_ticks(inside, [tick(step) for step in inside])
-    ax.minorticks_off()

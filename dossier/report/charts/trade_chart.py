@@ -1,16 +1,16 @@
 """Where both filters stand between what they hold, catch and cost in pressure."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from dossier.report.charts.style import CANDIDATE, LIMIT, REFERENCE, SHADE, end_label
+import numpy as np
+
+from dossier.report.charts.panel import Panel
+from dossier.report.charts.style import SHADE, line_style
 from dossier.words import say
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 LONGEST_LABEL = 26
 """Letters of an axis label in one line: more would run off the side of the chart."""
@@ -18,12 +18,13 @@ LONGEST_LABEL = 26
 
 LETTERS = "ABCD"
 """What several candidates are called."""
-LOOKS = {
-    "candidate": (CANDIDATE, "o", True), "reference": (REFERENCE, "s", False),
-    "A": (CANDIDATE, "o", True), "B": (REFERENCE, "s", False),
-    "C": ("#009E73", "^", True), "D": ("#000000", "D", False),
+LOOKS: Mapping[str, Mapping[str, Any]] = {
+    "candidate": line_style("candidate"), "reference": line_style("reference"),
+    "A": line_style("candidate"), "B": line_style("reference"),
+    "C": {"color": "#009E73", "marker": "^"},
+    "D": {"color": "#000000", "marker": "v", "fill": "#fff"},
 }  # fmt: skip
-"""Colour, marker and whether it is filled: each tells the sides apart by itself."""
+"""Colour, marker and whether it is filled: each tells the filters apart by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,84 +47,66 @@ class Reach:
     upper: float | None
 
 
-def draw_trade(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> list[Any]:
-    """Return the artists: filters as crosses of their intervals over the allowed region."""
-    artists: list[Any] = []
-    _frame(ax, points, x, y)
-    for point in points:
-        color, marker, filled = LOOKS[point.side]
-        artists.append(
-            ax.errorbar(
-                [point.x], [point.y],
-                xerr=[[point.x - point.x_ends[0]], [point.x_ends[1] - point.x]],
-                yerr=[[point.y - point.y_ends[0]], [point.y_ends[1] - point.y]],
-                color=color, marker=marker, markerfacecolor=color if filled else "white",
-                capsize=2, linewidth=1.2, label=point.side,
-            )
-        )  # fmt: skip
-        if point.side in LETTERS:
-            continue  # a legend names several candidates: their labels might collide
-        right, top = _beyond(ax, point)
-        artists.append(
-            end_label(
-                ax, point.x, point.y, say(point.side), color,
-                xytext=(-7 if right else 7, -9 if top else 9), ha="right" if right else "left",
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
-            )
-        )  # fmt: skip
-    artists.append(_allowed(ax, points, x, y))
-    for reach, line in ((x, ax.axvline), (y, ax.axhline)):
+def draw_trade(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
+    """Draw filters as crosses of their intervals over the allowed region."""
+    _frame(panel, points, x, y)
+    _allowed(panel, points, x, y)
+    for reach, line in ((x, panel.upright), (y, panel.across)):
         for end in (reach.lower, reach.upper):
             if end is not None:
-                artists.append(line(end, color=LIMIT, linewidth=1.0, linestyle="-"))
-    ax.set_xlabel(fill(x.label, LONGEST_LABEL))
-    ax.set_ylabel(fill(y.label, LONGEST_LABEL))
-    return artists
+                line(end)
+    for point in points:
+        look = LOOKS[point.side]
+        color = look["color"]
+        panel.line(point.x_ends, [point.y, point.y], color=color)
+        panel.line([point.x, point.x], point.y_ends, color=color)
+        panel.line([point.x], [point.y], **{**look, "style": ""})
+        right, top = _beyond(panel, point)
+        panel.label(say(point.side), point.x, point.y, color=color, dx=-7.0 if right else 7.0,
+                    dy=-9.0 if top else 9.0, align="right" if right else "left")  # fmt: skip
+    panel.x.words = fill(x.label, LONGEST_LABEL)
+    panel.y.words = fill(y.label, LONGEST_LABEL)
 
 
-def _beyond(ax: "Axes", point: TradePoint) -> tuple[bool, bool]:
+def _beyond(panel: Panel, point: TradePoint) -> tuple[bool, bool]:
     """Return whether a point stands so far right, and so high, that its label must not."""
-    (left, right), (bottom, top) = ax.get_xlim(), ax.get_ylim()
-    return point.x > left + 0.65 * (right - left), point.y > bottom + 0.85 * (top - bottom)
+    return float(panel.x.share(point.x)) > 0.65, float(panel.y.share(point.y)) > 0.85
 
 
-def _frame(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
+def _frame(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
     """Show every interval and every limit with some room around them."""
     spans = (
-        (x, [end for p in points for end in p.x_ends], ax.set_xlim),
-        (y, [end for p in points for end in p.y_ends], ax.set_ylim),
+        (x, [end for p in points for end in p.x_ends], panel.x),
+        (y, [end for p in points for end in p.y_ends], panel.y),
     )
-    for reach, ends, set_limits in spans:
+    for reach, ends, axis in spans:
         everything = ends + [e for e in (reach.lower, reach.upper) if e is not None]
         room = 0.12 * (max(everything) - min(everything)) or 0.1 * abs(max(everything)) or 1.0
-        set_limits(min(everything) - room, max(everything) + room)
+        axis.low, axis.high = min(everything) - room, max(everything) + room
 
 
-def _allowed(ax: "Axes", points: Sequence[TradePoint], x: Reach, y: Reach) -> Any:
+def _allowed(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
     """Shade the region that the requirements on both axes allow; name it where no point is."""
-    from matplotlib.patches import Rectangle
-
-    left, right = ax.get_xlim()
-    bottom, top = ax.get_ylim()
-    x0 = left if x.lower is None else x.lower
-    x1 = right if x.upper is None else x.upper
-    y0 = bottom if y.lower is None else y.lower
-    y1 = top if y.upper is None else y.upper
-    patch = Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor=SHADE, edgecolor="none", zorder=0)
-    ax.add_patch(patch)
+    x0, x1 = (-np.inf if x.lower is None else x.lower, np.inf if x.upper is None else x.upper)
+    y0, y1 = (-np.inf if y.lower is None else y.lower, np.inf if y.upper is None else y.upper)
+    panel.area([x0, x1], [y0, y0], [y1, y1], SHADE)
 
     def lonely(corner: tuple[float, float]) -> float:
+        at = [min(max(float(axis.share(c)), 0.0), 1.0)
+              for axis, c in zip((panel.x, panel.y), corner, strict=True)]  # fmt: skip
         gaps = [
-            math.hypot((corner[0] - p.x) / (right - left), (corner[1] - p.y) / (top - bottom))
+            math.hypot(at[0] - float(panel.x.share(p.x)), at[1] - float(panel.y.share(p.y)))
             for p in points
         ]
         return min(gaps, default=0.0)
 
     corner = max([(x1, y1), (x1, y0), (x0, y0), (x0, y1)], key=lonely)
-    east, north = corner[0] == x1, corner[1] == y1
-    ax.annotate(
-        say("allowed"), corner, xytext=(-4 if east else 4, -4 if north else 4),
-        textcoords="offset points", ha="right" if east else "left",
-        va="top" if north else "bottom", fontsize=8,
-    )  # fmt: skip
-    return patch
+    look: dict[str, Any] = {
+        "dx": -4.0 if corner[0] == x1 else 4.0, "align": "right" if corner[0] == x1 else "left",
+        "dy": -4.0 if corner[1] == y1 else 4.0, "level": "top" if corner[1] == y1 else "bottom",
+    }  # fmt: skip
+    across, up = (
+        min(max(float(axis.share(c)), 0.0), 1.0)
+        for axis, c in zip((panel.x, panel.y), corner, strict=True)
+    )
+    panel.label(say("allowed"), across, up, of_width=True, of_height=True, **look)

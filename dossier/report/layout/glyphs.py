@@ -5,6 +5,8 @@ A font of the machine would set some of them, and the bytes would be those of th
 
 import re
 import unicodedata
+from collections import Counter
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
@@ -74,3 +76,25 @@ def boxed(html: str) -> str:
     pieces[::2] = [piece.translate(boxes) for piece in pieces[::2]]
     pieces[1::2] = [spelled(piece) for piece in pieces[1::2]]
     return spelled(head) + "".join(pieces)
+
+
+@cache
+def _advances(bold: bool) -> Mapping[str, float]:
+    """Return how wide each letter is at one point of size [points]."""
+    from fontTools.ttLib import TTFont
+
+    name = "FiraSans-SemiBold.ttf" if bold else "FiraSans-Regular.ttf"
+    with TTFont(FONT_FOLDER / name, lazy=True) as font:
+        wide, em = font["hmtx"].metrics, font["head"].unitsPerEm
+        return {chr(code): wide[glyph][0] / em for code, glyph in font.getBestCmap().items()}
+
+
+@cache
+def text_width(text: str, bold: bool = False) -> float:
+    """Return the width of a text at one point of size [points], without kerning.
+
+    Unknown letters count as wide, those that stand as a code point in a box as wider.
+    """
+    advances, counts = _advances(bold), Counter(text)
+    boxes = 2.5 * sum(counts[letter] for letter in lacking(text))
+    return sum(advances.get(letter, 1.1) for letter in text) + boxes

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,6 +9,7 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.charts.filtration_chart import Loading, draw_loading
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.format import quantity_text
 from dossier.report.pages.filtration import (
@@ -22,9 +22,6 @@ from dossier.report.pages.filtration import (
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import named
 from dossier.words import say
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +49,8 @@ def _loading(assessment: Assessment, style: str) -> Chart:
     if not paths:
         return Chart(caption=caption, id="chart-loading", missing=why_no_runs(assessment))
 
-    def paint(figure: "Figure") -> None:
-        axes = figure.subplots(1, len(paths), squeeze=False)[0]
+    def paint(figure: Figure) -> None:
+        axes = figure.row(len(paths))
         for ax, (path, runs) in zip(axes, paths, strict=True):
             marks = [
                 (say("terminal {pressure}", pressure=quantity_text(p, "kPa")), p)
@@ -61,7 +58,7 @@ def _loading(assessment: Assessment, style: str) -> Chart:
             ]
             draw_loading(ax, [_curve(run) for run in runs], marks)
             if len(paths) > 1:
-                ax.set_title(say(PATHS[path]))
+                ax.title = say(PATHS[path])
 
     alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths)
     half = len(paths) == 1

@@ -4,7 +4,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
 
 from dossier.case.application import Circuit as Asked
 from dossier.case.case import Case
@@ -26,15 +25,13 @@ from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, atte
 from dossier.report.blocks import Cell, Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import Circuit, labels_of, svg_of
 from dossier.report.charts.deferred import now_or_later
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import percent, quantity_text, significant, speak, with_uncertainty
 from dossier.report.pages.case_pages import ARRANGEMENTS, application_page, machines_of, si
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.words import later, say
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 KELVIN = 273.15
 
@@ -331,8 +328,8 @@ def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None
     ]  # fmt: skip
     normal = case.application.duty.normal_oil - KELVIN
 
-    def paint(figure: "Figure") -> None:
-        draw_share(figure.subplots(), bands, normal)
+    def paint(figure: Figure) -> None:
+        draw_share(figure.row()[0], bands, normal)
 
     ends = "; ".join(
         say(

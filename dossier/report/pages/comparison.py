@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,15 +12,13 @@ from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, result_row
 from dossier.words import later, say
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def comparison_table(findings: Sequence[Finding]) -> Table:
@@ -181,13 +178,10 @@ def trade(
 
     several = set(sides) <= set(LETTERS)
 
-    def paint(figure: "Figure") -> None:
-        axes = figure.subplots(1, len(drawn), squeeze=False)[0]
+    def paint(figure: Figure) -> None:
+        axes = figure.row(len(drawn))
         for ax, (points, x, y) in zip(axes, drawn, strict=True):
             draw_trade(ax, points, x, y)
-        if several:
-            handles, names = axes[0].get_legend_handles_labels()
-            figure.legend(handles, names, loc="outside upper center", ncols=len(names))
 
     half = len(drawn) == 1 and not several
     uri = draw(paint, style, 2.1 if several else HEIGHT, width_of(half))

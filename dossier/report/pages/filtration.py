@@ -5,7 +5,6 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from functools import partial
 from itertools import cycle
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from dossier.report.charts.filtration_chart import (
     draw_efficiency,
     draw_ratio,
 )
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.format import (
     beyond,
@@ -32,9 +32,6 @@ from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text
 from dossier.words import later, say, say_count
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 NONE_COUNTED = later(
     "An open triangle is a tenth in which nothing was counted downstream: the ratio is larger "
@@ -124,13 +121,13 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
         caption = f"{caption} {marks}"
     half = len(panels) == 1
 
-    def paint(figure: "Figure") -> None:
-        axes = figure.subplots(1, len(panels), squeeze=False)[0]
+    def paint(figure: Figure) -> None:
+        axes = figure.row(len(panels))
         for ax, (path, lines) in zip(axes, panels, strict=True):
             # Requirements on efficiency are on the way to the machine, the full-flow path.
             draw_efficiency(ax, lines, limits if path == "full_flow" or len(panels) == 1 else [])
             if len(panels) > 1:
-                ax.set_title(say(PATHS[path]))
+                ax.title = say(PATHS[path])
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
     return Chart(
@@ -270,16 +267,14 @@ def _panels(
     return panels
 
 
-def _draw_panels(figure: "Figure", *, panels: Sequence[RatioPanel], columns: int) -> None:
-    rows = -(-len(panels) // columns)
-    grid = figure.subplots(rows, columns, squeeze=False)
-    for index, ax in enumerate(grid.flat):
-        if index >= len(panels):
-            ax.set_axis_off()
-            continue
-        draw_ratio(ax, panels[index])
-    figure.supxlabel(say("share of the test time / %"), fontsize=8)
-    figure.supylabel(say("filtration ratio"), fontsize=8)
+def _draw_panels(figure: Figure, *, panels: Sequence[RatioPanel], columns: int) -> None:
+    for start in range(0, len(panels), columns):
+        shown = panels[start : start + columns]
+        row = figure.row(len(shown))
+        for ax, panel in zip(row, shown, strict=True):
+            draw_ratio(ax, panel)
+            ax.x.words = say("share of the test time / %")
+        row[0].y.words = say("filtration ratio")
 
 
 def _ratio_alt(panels: Sequence[RatioPanel]) -> str:

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.bench import Curve
 from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import (
     Band,
     draw_against_flow,
@@ -23,9 +23,6 @@ from dossier.report.pages.places import chart_of, findings_of, same_as
 from dossier.report.pages.results import limit_text
 from dossier.report.pages.sweeps import sweeps_chart
 from dossier.words import say, say_count
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 KELVIN = 273.15
 
@@ -92,8 +89,8 @@ def _against_flow(
         return Chart(caption=caption, id="chart-flow", missing=missing)
     limits = _flow_limits(findings)
 
-    def paint(figure: "Figure") -> None:
-        axes = figure.subplots(1, len(drawn), squeeze=False)[0]
+    def paint(figure: Figure) -> None:
+        axes = figure.row(len(drawn))
         for ax, (bands, warmth) in zip(axes, drawn, strict=True):
             own = [limit for limit, t in limits if abs(t - warmth) < 0.5]
             draw_against_flow(ax, bands, own, say("oil at {warmth}", warmth=_celsius(warmth)))
@@ -191,7 +188,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
         id="chart-temperature",
         half=True,
         uri=draw(
-            lambda figure: draw_against_temperature(figure.subplots(), bands, opening, cold),
+            lambda figure: draw_against_temperature(figure.row()[0], bands, opening, cold),
             style, HEIGHT, HALF,
         ),
         alt=say(
@@ -231,7 +228,7 @@ def _against_hours(
         id="chart-hours",
         half=True,
         uri=draw(
-            lambda figure: draw_against_hours(figure.subplots(), bands, lowest, interval, limits),
+            lambda figure: draw_against_hours(figure.row()[0], bands, lowest, interval, limits),
             style, HEIGHT, HALF,
         ),
         alt=say(

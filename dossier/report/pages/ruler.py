@@ -1,18 +1,13 @@
 """How much room words take on page one, measured with the fonts that set them."""
 
 import re
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
-from typing import Any
 
 from dossier.report.blocks import Cell, Fact, Line, Mark, Table
-from dossier.report.layout.glyphs import lacking
+from dossier.report.layout.glyphs import text_width
 from dossier.words import say
 
-FONTS = Path(__file__).parents[1] / "fonts"
 MM_PER_POINT = 25.4 / 72.0
 PAGE = {"A4": 258.0, "US Letter": 240.4}
 """Height of the text on a page of the style sheet, by paper [mm]."""
@@ -41,32 +36,6 @@ def quoted(name: str, most: int = 60) -> str:
 NO_QUOTES = str.maketrans('“”„‟"', "'''''")
 
 
-@cache
-def _font(bold: bool) -> Any:
-    from matplotlib.ft2font import FT2Font
-
-    name = "FiraSans-SemiBold.ttf" if bold else "FiraSans-Regular.ttf"
-    font = FT2Font(str(FONTS / name))
-    font.set_size(100.0, 72)
-    return font
-
-
-@cache
-def _width(word: str, bold: bool) -> float:
-    """Return the width of a word at one point of size [points].
-
-    Unknown letters count as wide, those that stand as a code point in a box as wider.
-    """
-    font = _font(bold)
-    known = font.get_charmap()
-    strange = sum(ord(letter) not in known for letter in word)
-    plain = "".join(letter for letter in word if ord(letter) in known)
-    font.set_text(plain or " ", 0.0)
-    counts = Counter(word)
-    boxes = 2.5 * sum(counts[letter] for letter in lacking(word))
-    return float(font.get_width_height()[0]) / 64.0 / 100.0 + 1.1 * strange + boxes
-
-
 @dataclass(frozen=True, slots=True)
 class Ruler:
     """Text of one size, measured with the fonts that set it."""
@@ -79,10 +48,10 @@ class Ruler:
     def lines(self, text: str, width: float) -> int:
         """Return how many lines `text` takes in a column of `width` [mm]."""
         room = 0.99 * width / MM_PER_POINT / self.points
-        space = _width("n n", self.bold) - 2.0 * _width("n", self.bold)
+        space = text_width("n n", self.bold) - 2.0 * text_width("n", self.bold)
         count, used = 1, 0.0
         for word in filter(None, re.split(r"[ \t\r\n]+", text)):
-            wide = _width(word, self.bold)
+            wide = text_width(word, self.bold)
             if used and used + space + wide > room:
                 count, used = count + 1, 0.0
             used += wide + (space if used else 0.0)

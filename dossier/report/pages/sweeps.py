@@ -1,20 +1,17 @@
 """Flow sweeps as measured and as fitted: a chart with a panel for each path, and a table."""
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.report.blocks import Chart
+from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import Sweep, draw_sweeps
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.format import significant
 from dossier.report.pages.fixed_words import PATHS
 from dossier.words import say, say_count
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def _in_order(sweeps: Sequence[PressureDropResult]) -> list[PressureDropResult]:
@@ -32,12 +29,12 @@ def sweeps_chart(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
     if not panels:
         return Chart(caption=caption, missing=say("No flow sweep could be reduced."))
 
-    def paint(figure: "Figure") -> None:
-        axes = figure.subplots(1, len(panels), squeeze=False)[0]
+    def paint(figure: Figure) -> None:
+        axes = figure.row(len(panels))
         for ax, (path, own) in zip(axes, panels.items(), strict=True):
             draw_sweeps(ax, own)
             if len(panels) > 1:
-                ax.set_title(say(PATHS[path]))
+                ax.title = say(PATHS[path])
 
     alt = " ".join(_alt(path, own) for path, own in panels.items())
     half = len(panels) == 1

@@ -117,11 +117,7 @@ def _on_file(case: Case) -> Table:
     changes = case.on_file.changes if case.on_file else ()
     return Table(
         caption=say("Requirements: fields of the application that changed since they were asked"),
-        columns=(
-            Column(say("Field"), 40),
-            Column(say("As asked"), 30),
-            Column(say("Now"), 30),
-        ),
+        columns=(Column(say("Field"), 40), Column(say("As asked"), 30), Column(say("Now"), 30)),
         rows=tuple((c.field, typed(c.before or "–"), typed(c.after or "–")) for c in changes),
         note=f"{on_file_text(case).rstrip(':')}." if changes else "",
         empty=on_file_text(case),
@@ -173,10 +169,12 @@ def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
             check
         )
     kinds = [kind for kind in KINDS if kind in found]
+    first = found[kinds[0]] if len(kinds) > 1 else {}
     shared = {
-        rule: group for rule, group in found[kinds[0]].items()
-        if len(kinds) > 1 and all(_plain(found[kind].get(rule), of, kind) for kind in kinds)
-    } if kinds else {}  # fmt: skip
+        rule: group
+        for rule, group in first.items()
+        if all(_plain(found[kind].get(rule, {}), of, kind) for kind in kinds)
+    }
     tables = [Table(caption=say("all records"), columns=(), rows=(), empty=_met(shared))]
     for kind in (*kinds, *([""] if "" in found else [])):
         own = {rule: group for rule, group in found[kind].items() if rule not in shared or not kind}
@@ -187,10 +185,10 @@ def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
     return tuple(tables)
 
 
-def _plain(group: Mapping[str, list[Check]] | None, of: Mapping[str, str], kind: str) -> bool:
+def _plain(group: Mapping[str, list[Check]], of: Mapping[str, str], kind: str) -> bool:
     """Return whether every record of a kind meets a rule."""
     every = {name for name, own in of.items() if own == kind} or {""}
-    met = {name for name, checks in (group or {}).items() if _worst(checks) == MARKS["met"]}
+    met = {name for name, checks in group.items() if _worst(checks) == MARKS["met"]}
     return met >= every
 
 
