@@ -35,9 +35,7 @@ def key(given):
     if isinstance(given, np.ndarray):
         return given.shape, hashlib.blake2b(np.ascontiguousarray(given).tobytes()).digest()
     if isinstance(given, CountedSide):
-        return tuple(
-            key(getattr(given, name)) for name in (each.name for each in fields(CountedSide))
-        )
+        return tuple(key(getattr(given, each.name)) for each in fields(CountedSide))
     return tuple(map(key, given)) if isinstance(given, tuple | list) else given
 
 

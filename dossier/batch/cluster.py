@@ -102,8 +102,7 @@ def _unpacked_house(parcel: Parcel, folder: Path) -> Path | None:
 
 def made_with() -> dict[str, str]:
     """Return the versions of the program and all that the bytes of a dossier depend on."""
-    from dossier.record.decision_record import layout_versions, versions
-    from dossier.record.program import program_digest
+    from dossier.record.program import layout_versions, program_digest, versions
 
     return versions() | layout_versions() | {"program": program_digest()}
 

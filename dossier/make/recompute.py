@@ -183,7 +183,7 @@ def _decided(
     files: Mapping[str, bytes], document: Any, manifest: Any, folder: Path, *, pages: bool
 ) -> Recomputed:
     from dossier.make.api import assess, case_in, decision_json
-    from dossier.record.decision_record import versions
+    from dossier.record.program import versions
 
     case = replace(case_in(folder), house=_house_digest(manifest, files))
     issued = date.fromisoformat(document["case"]["issued"])
@@ -203,7 +203,7 @@ def _paged(
 ) -> Recomputed:
     """Return what came out with whether the pages are those that the attached data give."""
     from dossier.make.api import compose
-    from dossier.record.decision_record import plain_versions
+    from dossier.record.program import plain_versions
     from dossier.report.layout.pdf import MissingLibraryError, RenderError
 
     house, fault = _house(manifest.get("layout", {}), files)
@@ -227,7 +227,8 @@ def _paged(
 
 def _made_with(manifest: Mapping[str, Any], stated: Mapping[str, str], house: House | None) -> str:
     """Return which versions a manifest states that are not those here; empty where none is."""
-    from dossier.record.decision_record import house_entry, layout_versions, libraries_of, versions
+    from dossier.record.decision_record import house_entry
+    from dossier.record.program import layout_versions, libraries_of, versions
 
     then = {**stated, **manifest.get("versions", {}), **manifest.get("layout", {})}
     here = libraries_of() if stated else {}

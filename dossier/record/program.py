@@ -2,11 +2,124 @@
 
 import hashlib
 import json
+import platform
+import re
+import zlib
 from functools import cache
+from importlib.metadata import PackageNotFoundError, requires, version
 from pathlib import Path
 
 from dossier.case.attached import NotADossierError, open_pdf, read_pdf
-from dossier.record.decision_record import LAYOUT, NUMERICAL, plain_versions
+
+NUMERICAL = ("numpy", "scipy", "pandas", "pint")
+ABSENT = "not installed"
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+!-]*")
+SYSTEM = (
+    ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),
+    ("pango", "libpango-1.0.so.0", "pango_version_string"),
+)
+"""Libraries of the system, by name, file and the function that tells the version."""
+_ASKED = re.compile(
+    r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?(?:.*extra == ['\"]([^'\"]*)['\"])?"
+)
+"""A requirement of a package: what it asks for, with which extras, and under which of its own."""
+LAYOUT = ("weasyprint", "pydyf", "fonttools", "tinycss2", "jinja2", "pillow")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of this program and of the libraries that numbers depend on."""
+    found = {"dossier": _version("dossier"), "python": platform.python_version()}
+    return found | {name: _version(name) for name in NUMERICAL}
+
+
+def layout_versions() -> dict[str, str]:
+    """Return the versions of what the look of the pages depends on, in its bytes."""
+    found = {name: _version(name) for name in LAYOUT} | {"zlib": zlib.ZLIB_RUNTIME_VERSION}
+    return found | {
+        name: str(told)
+        for name, library, function in SYSTEM
+        if (told := _told(library, function)) is not None
+    }
+
+
+def _told(library: str, function: str) -> str | None:
+    """Return the version that a library of the system tells; None where it is missing.
+
+    Asked of the library itself where its usual name is found: the layout engine, which takes half
+    a second to load, can then be loaded while the charts are drawn.
+    """
+    import ctypes
+
+    try:
+        ask = getattr(ctypes.CDLL(library), function)
+    except (OSError, AttributeError):
+        return _told_pango() if function == "pango_version_string" else None
+    ask.restype = ctypes.c_char_p
+    return bytes(ask()).decode()
+
+
+def _told_pango() -> str | None:
+    """Return Pango's version where its library has an unusual name, as on other systems."""
+    from dossier.report.layout.pdf import RenderError, load_weasyprint
+
+    try:
+        load_weasyprint()
+    except RenderError:
+        return None
+    from weasyprint.text.ffi import pango
+
+    number = int(pango.pango_version())
+    return f"{number // 10000}.{number // 100 % 100}.{number % 100}"
+
+
+@cache
+def libraries_of(name: str = "dossier") -> dict[str, str]:
+    """Return the versions of all libraries that a package asks for, and that those ask for.
+
+    Empty in a bare checkout, which asks for none.
+    """
+    found, seen, waiting = dict[str, str](), {(name, "")}, [(name, "")]
+    while waiting:
+        for each in _asked(*waiting.pop()):
+            stated = _version(each[0])
+            if stated != ABSENT and each not in seen:
+                found[each[0]] = stated
+                seen.add(each)
+                waiting.append(each)
+    return dict(sorted(found.items()))
+
+
+def _asked(name: str, extras: str) -> list[tuple[str, str]]:
+    """Return the names, normalised, with their extras, of what an installed package asks for."""
+    try:
+        asked = [_ASKED.match(each) for each in requires(name) or ()]
+    except PackageNotFoundError:
+        return []
+    wanted = {"", *(each.strip() for each in extras.split(","))}
+    return [
+        (re.sub("[-_.]+", "-", match[1]).lower(), match[2] or "")
+        for match in asked
+        if match and (match[3] or "") in wanted
+    ]
+
+
+def plain_versions(stated: object) -> dict[str, str]:
+    """Return the versions of libraries that a manifest states; empty where they are not plain."""
+    if not isinstance(stated, dict) or len(stated) > 500:
+        return {}
+    plain = all(
+        isinstance(part, str) and len(part) <= 80 and _NAME.fullmatch(part)
+        for pair in stated.items()
+        for part in pair
+    )
+    return dict(stated) if plain else {}
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return ABSENT
 
 
 @cache
@@ -15,7 +128,6 @@ def program_digest() -> str:
 
     The version alone does not tell a program from one that was changed in place.
     """
-    from dossier.record.decision_record import layout_versions, libraries_of, versions
     from dossier.report.assets import template_folder
 
     digest = hashlib.sha256()

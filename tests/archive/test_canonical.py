@@ -17,10 +17,9 @@ from pypdf import PdfReader
 
 from dossier import verify
 from dossier.case.attached import NotADossierError, first_end, open_pdf
-from dossier.record.decision_record import plain_versions
 from dossier.record.dossier_file import dossier_in
 from dossier.record.envelope import make
-from dossier.record.program import constraints_text
+from dossier.record.program import constraints_text, plain_versions
 from dossier.record.seals import read_seals
 from dossier.record.standing import mismatches, sign_offs
 from tests.archive import forged, sealed

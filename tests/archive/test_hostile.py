@@ -105,7 +105,7 @@ def test_twenty_of_the_pages_that_differ_are_named(number, more, monkeypatch):
 
 @pytest.mark.parametrize(("number", "more"), [(4, ""), (5, " and 1 more"), (9, " and 5 more")])
 def test_four_of_the_versions_that_differ_are_named(number, more):
-    from dossier.record.decision_record import layout_versions, versions
+    from dossier.record.program import layout_versions, versions
 
     here = {**versions(), **layout_versions()}
     other = dict.fromkeys(sorted(here)[:number], "0.0")
