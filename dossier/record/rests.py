@@ -150,7 +150,11 @@ def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
         yield "source", finding.source, [finding.requirement], ()
     yield "filter", decision.case.candidate, everything, ()
     yield "filter", decision.case.reference or "", _with_reference(dossier), ()
-    yield from (("equipment", each, everything, ()) for each in decision.application.equipment)
+    own = {mark: [f.requirement for f in found] for mark, _, found in decision.by_application}
+    for asked in decision.applications:
+        yield from (("equipment", each, own[asked.mark], ()) for each in asked.equipment)
+    if not decision.applications:
+        yield from (("equipment", each, everything, ()) for each in decision.application.equipment)
     users = _users(dossier)
     for check in decision.checks:
         for standard in _DESIGNATION.findall(check.standard) or [check.standard]:
@@ -158,7 +162,7 @@ def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
 
 
 def _of_case(dossier: DossierFile) -> Iterator[_Use]:
-    case, application = dossier.case or {}, dossier.application or {}
+    case = dossier.case or {}
     users, entries = _users(dossier), _tables(case, "record")
 
     def used(kind: str, value: str, where: Callable[[Mapping[str, Any]], bool]) -> _Use:
@@ -182,7 +186,8 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
         yield used("laboratory", _text(each, "name"), _is("laboratory", name))
     yield from (("fluid", _text(each, "id"), (), ()) for each in _tables(case, "fluid"))
     yield from _lots(dossier, case)
-    yield "fluid", _text(_table(application, "oil"), "description"), (), ()
+    for asked in dossier.applied.values():
+        yield "fluid", _text(_table(asked or {}, "oil"), "description"), (), ()
 
 
 def _uses(instrument: str) -> Callable[[Mapping[str, Any]], bool]:

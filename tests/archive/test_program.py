@@ -16,7 +16,7 @@ def tree(tmp_path, monkeypatch):
     stated = {"versions": "1", "layout_versions": "1", "libraries_of": "1"}
     for name in stated:
         monkeypatch.setattr(
-            f"dossier.record.decision_record.{name}", lambda name=name: {name: stated[name]}
+            f"dossier.record.program.{name}", lambda name=name: {name: stated[name]}
         )
     return tmp_path, stated
 

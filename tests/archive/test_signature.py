@@ -73,7 +73,7 @@ def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, mo
     monkeypatch.setattr("dossier.make.api.compose", lambda *_, **__: (dossier.unsigned + b" ", b""))
     with pytest.raises(CaseError, match="the pages are not those that the attached data give"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
-    monkeypatch.setattr("dossier.record.decision_record.zlib.ZLIB_RUNTIME_VERSION", "0.0")
+    monkeypatch.setattr("dossier.record.program.zlib.ZLIB_RUNTIME_VERSION", "0.0")
     with pytest.raises(CaseError, match="cannot be built again here: made with zlib"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
 

@@ -294,7 +294,7 @@ class TestDossier:
         read = dossier(made)
         assert standing_of(read).word == "draft"
         assert [f.requirement for f in read.decision.findings] == [
-            "pump Q1", "pump duty life factor", "barge Q1", "barge duty life factor"
+            "pump Q1", "pump life_factor", "barge Q1", "barge life_factor"
         ]  # fmt: skip
 
     def test_a_lost_file_is_told(self, case):
