@@ -95,7 +95,8 @@ def test_an_error_of_one_instrument_cancels_and_one_of_two_does_not(base, demand
         runs = [sim.campaign(base, s, 3, stated=stated, checked=False) for s in (seed, seed + 100)]
         for name, pair in (("one", sim.as_two(runs[0])), ("two", sim.as_two(*runs))):
             if name == "two":
-                pair[1] = instruments(pair[1], "differential pressure", certificate="another")
+                other = instruments(pair[1], "differential pressure", certificate="another")
+                pair = pair[0], other
             found = of(beside(pair, drop), DROP)
             value, low, high = ends_of(found.own, found.other)
             missed[name].append(value - truth)
