@@ -16,6 +16,7 @@ from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import Fetch, Whole, made_whole, tables
+from dossier.system.confined import StoppedError, confined
 
 INSIDE = "!/"
 """Marks a file inside a PDF: "carried/x.pdf!/case/records/a.csv"."""
@@ -97,14 +98,14 @@ def _read(
 ) -> Source:
     hint = "name the PDF that 'dossier build' wrote, as it was signed off"
     try:
-        files = open_pdf(content).files
+        files = confined(lambda: open_pdf(content).files)
         folder = str(json.loads(files["manifest.json"])["case"])
         decision = json.loads(files["decision.json"])
         document = parse_toml(files[f"{folder}/case.toml"])
         asked = posixpath.normpath(f"{folder}/{document.get('application', 'application.toml')}")
         circuit = Circuit.model_validate(parse_toml(files[asked]).get("circuit"))
         findings = tuple(dict(each) for each in decision["findings"])
-    except (NotADossierError, TomlError, LookupError, TypeError, ValueError) as error:
+    except (NotADossierError, StoppedError, TomlError, LookupError, TypeError, ValueError) as error:
         what = f"{file} is no dossier that can be read: {error}"[:300]
         raise _UnfitError("dossier", what, hint) from None
     own = with_carried(document, _within(files, folder), depth + 1)

@@ -181,15 +181,20 @@ def _names(own: Table, source: Source) -> Iterator[Fault]:
             what = f"is carried from {source.name} as well: which of them counts would not show"
             hint = "give the new record an id of its own; both count then"
             yield f"record {each['id']!r}", what, hint
+    for each in tables(own, "deviation"):
+        if each.get("record") in source.records:
+            what = f"is of {each['record']!r}, which is carried from {source.name}"
+            yield "deviation", what, "what was agreed there comes with it; nothing is agreed later"
     for side in SIDES:
-        if not any(r.get("filter") == side and r.get("id") in source.records
-                   for r in tables(source.document, "record")):  # fmt: skip
+        theirs = tables(source.document, "record")
+        if not any(of(r, side) and r.get("id") in source.records for r in theirs):
             continue
         mine = {str(name) for name in table_of(own, side).get("specimens", ())}
         mine |= {str(r["specimen"]) for r in tables(own, "record")
-                 if r.get("filter") == side and r.get("specimen")}  # fmt: skip
-        theirs = {plain(name) for name in source.plan(side)}
-        for name in sorted(name for name in mine if plain(name) in theirs):
+                 if of(r, side) and r.get("specimen")}  # fmt: skip
+        mine |= {str(t["id"]) for t in tables(own, "specimen") if of(t, side)}
+        known = {plain(name) for name in source.plan(side)}
+        for name in sorted(name for name in mine if plain(name) in known):
             what = f"{name!r} of the {side} is a specimen of {source.name}"
             yield f"{side} . specimens", what, "give what is tested now names of its own"
 

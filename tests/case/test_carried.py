@@ -160,6 +160,15 @@ SENTENCES = {
          (r'replaces = ".*"', 'replaces = "LFQ-0500 rev 3"')],
         "is LFQ-0412 rev 0; the case replaces LFQ-0500 rev 3",
     ),
+    "agreed on afterwards": (
+        [(r"\Z", '\n[[deviation]]\nrecord = "PD-C3"\ntext = "The flow meter was exchanged before."'
+          '\neffect = "record excluded"\nagreed_by = "Head"\nagreed = 2026-10-01\n')],
+        "deviation: is of 'PD-C3', which is carried from LFQ-0412 rev 0",
+    ),
+    "specimen table of the same name": (
+        [(r"\Z", '\n[[specimen]]\nid = "C2"\nfilter = "candidate"\n')],
+        "'C2' of the candidate is a specimen of",
+    ),
     "specimen of the same name": (
         [(r'specimens = \["D1"', 'specimens = ["C1"')], "'C1' of the candidate is a specimen of"
     ),
