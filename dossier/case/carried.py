@@ -118,14 +118,12 @@ def _read(
             if found is not None:
                 whole.inside[part["file"].partition("#")[0]] = found
     try:
-        said = Qualification.model_validate(own.document)
+        Qualification.model_validate(own.document)
     except (ValidationError, RecursionError):
         raise _UnfitError("dossier", f"{file}: its case is not of a known form", hint) from None
-    before = [s.lots("candidate") for s in own.sources if said.change and said.change.of_filter]
-    gone = [lot for lots in (*before, *(s.gone for s in own.sources)) for lot in lots]
     return Source(
         file=file, content=content, sha256=digest, folder=folder, document=own.document,
-        circuit=circuit, carried=given, findings=findings, gone=tuple(gone),
+        circuit=circuit, carried=given, findings=findings, earlier=tuple(own.sources),
     )  # fmt: skip
 
 

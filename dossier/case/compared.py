@@ -36,8 +36,8 @@ class Source:
     carried: tuple[Carried, ...] = ()
     findings: tuple[Table, ...] = field(default=(), repr=False)
     """What it found of each requirement, as its decision.json says."""
-    gone: tuple[str, ...] = ()
-    """Lots of the candidate from before a change that it named itself."""
+    earlier: tuple["Source", ...] = ()
+    """The dossier that it carries evidence from itself."""
     doubts: tuple[str, ...] = ()
     """What does not stop its evidence, and has to be said: codes of `make.carried`."""
 
@@ -60,6 +60,25 @@ class Source:
         named = [r.get("specimen") for r in tables(self.document, "record") if of(r, side)]
         planned = tableof(self.document, side).get("specimens", ())
         return frozenset(str(name) for name in (*planned, *named) if name)
+
+    def groups(self, side: str) -> Iterator[tuple[frozenset[str], frozenset[str]]]:
+        """Yield the carried records and the plan of each dossier behind it, its own at the end."""
+        records, plan = self.records, self.plan(side)
+        for theirs, planned in (group for each in self.earlier for group in each.groups(side)):
+            yield theirs & self.records, planned
+            records, plan = records - theirs, plan - planned
+        yield records, plan
+
+    @property
+    def gone(self) -> tuple[str, ...]:
+        """Return the lots of the candidate from before a change that it named itself."""
+        what = table_of(self.document, "change").get("what", ())
+        changed = BY_MAKER.intersection(what)
+        return tuple(
+            lot
+            for each in self.earlier
+            for lot in (*each.gone, *(each.lots("candidate") if changed else ()))
+        )
 
     def lots(self, side: str) -> tuple[str, ...]:
         """Return the lots of one filter: those it is said to have, and those of its specimens."""
