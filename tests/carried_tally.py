@@ -50,7 +50,7 @@ def carried_over(old, new):
     entry = Carried.model_construct(records=tuple(r.id for r in records))
     source = Source(
         file="", content=b"", sha256="", folder="", circuit=None, carried=(entry,),
-        document={"number": "OLD", "revision": 0},
+        case=old.case.qualification,
     )  # fmt: skip
     return replace(new.case, records=(*records, *new.case.records), carried=(source,))
 

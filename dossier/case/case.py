@@ -96,7 +96,7 @@ class Case:
         """Lots of the candidate from before the maker changed it; none where nobody did."""
         change = self.qualification.change
         made = bool(change and change.of_filter)
-        before = (each.lots("candidate") if made else each.gone for each in self.carried)
+        before = (each.case.lots_of("candidate") if made else each.gone for each in self.carried)
         return tuple(lot for lots in before for lot in lots)
 
     def instrument(self, identifier: str) -> Instrument:

@@ -193,7 +193,7 @@ def read_case_files(folder: Path) -> Case:
     if application is not None and qualification is not None:
         faults = consistency_problems(application, qualification, path)
         faults += [*beyond(qualification, records, whole.relied)]
-        for fault in valve_faults(application, qualification.change, whole.sources):
+        for fault in valve_faults(application, qualification, whole.sources):
             faults.append(CaseProblem("case.toml", *fault))
         reader.problems += map(whole.relocated, faults)
     if reader.problems or application is None or qualification is None or source is None:

@@ -260,7 +260,7 @@ def made(tmp_path_factory):
 def source_of(content):
     return Source(
         file="x.pdf", content=content, sha256=hashlib.sha256(content).hexdigest(), folder="x",
-        document={"number": "LFQ-0412", "revision": 0}, circuit=None,
+        case=SimpleNamespace(number="LFQ-0412", revision=0), circuit=None,
     )  # fmt: skip
 
 
@@ -356,4 +356,4 @@ def test_evidence_is_not_carried_through_any_number_of_dossiers(chain, monkeypat
 def test_every_change_of_the_filter_reopens_what_there_is():
     assert limits().reopened.keys() == BY_MAKER
     assert set().union(*limits().reopened.values()) == {*KINDS, *MEASURED} - {"measurement"}
-    assert set(CONDITIONS) <= set(Conditions.model_fields)
+    assert {*CONDITIONS} <= set(Conditions.model_fields)

@@ -79,14 +79,18 @@ def test_lots_are_counted_where_some_specimens_are_new(case):
         e.model_copy(update={"records": tuple(r for r in e.records if r != "PD-C3")})
         for e in source.carried
     )
-    _, before = found(case)
+    _, alike = found(case)
     plan = case.qualification.candidate.model_copy(update={"specimens": ("C1", "C2", "C3")})
     asked = case.qualification.model_copy(update={"candidate": plan})
-    mixed = replace(case, qualification=asked, carried=(replace(source, carried=kept),))
+    before = source.case.candidate.model_copy(update={"specimens": ("C1", "C2")})
+    records = tuple(each for each in source.case.record if each.specimen != "C3")
+    theirs = source.case.model_copy(update={"candidate": before, "record": records})
+    moved = replace(source, carried=kept, case=theirs)
+    mixed = replace(case, qualification=asked, carried=(moved,))
     _, by = found(mixed)
     names = [each.name for each in by["P1"].estimate.components]
     assert names[-1] == "scatter of 2 lots"
-    assert by["P1"].estimate.u > before["P1"].estimate.u
+    assert by["P1"].estimate.u > alike["P1"].estimate.u
     assert by["P2"].demand.basis == "population"
     assert by["P2"].verdict is Verdict.NOT_DEMONSTRATED
     assert "needs specimens of one test" in by["P2"].reason

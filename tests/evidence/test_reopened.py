@@ -23,10 +23,9 @@ def changed(case, *what):
 def carried(case, *records):
     """Return the case with the records as carried over from a dossier that has them all."""
     entries = tuple(SimpleNamespace(records=(name,)) for name in records)
-    rows = [each.entry.model_dump() for each in case.records]
+    before = SimpleNamespace(record=[each.entry for each in case.records], carried=())
     source = SimpleNamespace(
-        name="OLD rev 0", records=frozenset(records), carried=entries, document={"record": rows},
-        ends=dict,
+        name="OLD rev 0", records=frozenset(records), carried=entries, case=before,
     )  # fmt: skip
     return replace(case, carried=(source,))
 
