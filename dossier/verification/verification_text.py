@@ -50,9 +50,9 @@ def fact_lines(found: Verification) -> Iterator[str]:
     yield f"pages: {found.recomputed.pages}{more}"
     if found.recomputed.house_digest:
         yield f"house: {found.recomputed.house}, sha256 {found.recomputed.house_digest}"
-    for each in found.carried:
-        named = f"{each.number} revision {each.revision}"
-        yield f"evidence carried from {each.file}: {named}, {each.verdict}"
+    for below in found.carried:
+        named = f"{below.number} revision {below.revision}"
+        yield f"evidence carried from {below.file}: {named}, {below.verdict}"
     yes = sum(answer.word == "yes" for answer in found.answers)
     yield f"auditor's questions: {yes} of {len(found.answers)} answered yes"
     for kind in ("failures", "gaps", "remarks"):
