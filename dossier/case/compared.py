@@ -9,12 +9,16 @@ from dossier.case.application import Application, Circuit
 from dossier.case.change import Carried
 from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
 from dossier.case.model import Filter, Qualification, RecordEntry
+from dossier.case.units import from_si
 
 SIDES = ("candidate", "reference")
 Fault = tuple[str, str, str]
 """Key, what is wrong, what to do."""
-CONDITIONS = ("flow", "terminal_pressure_drop", "base_level", "criterion_flow")
-"""Conditions that a method is agreed with, beside the dust."""
+CONDITIONS = {
+    "flow": ("L/min", "flow"), "terminal_pressure_drop": ("kPa", "pressure"),
+    "base_level": ("mg/L", "concentration"), "criterion_flow": ("L/min", "flow"),
+}  # fmt: skip
+"""Conditions that a method is agreed with, beside the dust: unit and dimension."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,12 +253,13 @@ def _of_kinds(case: Qualification) -> dict[tuple[str, ...], list[RecordEntry]]:
 
 
 def _method(_: Qualification, entry: RecordEntry) -> str:
-    """Return how a record was tested: its standard, and the conditions agreed with it, in SI."""
+    """Return how a record was tested: its standard, and the conditions agreed with it."""
     told = [entry.standard]
-    for key in CONDITIONS:
+    for key, (unit, dimension) in CONDITIONS.items():
         held = getattr(entry.conditions, key)
-        value = getattr(held, "value", held)
-        told += [] if value is None else [f"{key.replace('_', ' ')} {value:.6g}"]
+        if held is not None:
+            value = from_si(getattr(held, "value", held), unit, dimension)
+            told.append(f"{key.replace('_', ' ')} {value:.6g} {unit}")
     dust = entry.conditions.dust
     return ", ".join([*told, *([dust.kind] if dust else [])])
 

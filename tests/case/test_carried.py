@@ -83,7 +83,7 @@ SENTENCES = {
         "changes: stands beside [change]",
     ),
     "says nothing": ([(r'(?m)^text = .*', 'text = "Glue."')], "does not say what changed"),
-    "unknown kind": ([(r'"glue"\]', '"colour"]')], "change . what"),
+    "unknown kind": ([(r'"glue"\]', '"colour"]')], "'anti-drain valve', 'can', 'plant', 'lot'"),
     "reopened by the change": (
         [(r'"PD-C1", ', '"MP-C1", "MP-C2", "MP-C3", "PD-C1", ')],
         "carries MP-C1 (multipass), reopened by: glue. test it anew",
@@ -133,7 +133,8 @@ SENTENCES = {
         [(r'"Invented Test House"', '"Other Test House"')], "add 'laboratory' to what of [change]"
     ),
     "another test flow": (
-        [(r'flow = "80 L/min"', 'flow = "70 L/min"')], "add 'test method' to what of [change]"
+        [(r'flow = "80 L/min"', 'flow = "70 L/min"')],
+        "ISO 4548-12:2017, flow 70 L/min, terminal pressure drop 150 kPa",
     ),
     "another edition": (
         [(r'standard = "ISO 4548-12:2017"', 'standard = "ISO 4548-12:2000"')],
