@@ -52,7 +52,7 @@ def carried_over(old, new):
     )
     source = Source(
         file="", content=b"", sha256="", folder="", circuit=None, carried=(entry,),
-        document={"number": "OLD", "revision": 0},
+        case=old.case.qualification,
     )  # fmt: skip
     return replace(new.case, records=(*records, *new.case.records), carried=(source,))
 

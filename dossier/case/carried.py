@@ -11,11 +11,12 @@ from pydantic import ValidationError
 from dossier.case.application import Circuit
 from dossier.case.attached import NotADossierError, open_pdf
 from dossier.case.change import Carried
-from dossier.case.compared import SIDES, Source, carrying_faults, of, table_of
+from dossier.case.compared import SIDES, Source, carrying_faults
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import Fetch, Whole, made_whole, tables
+from dossier.system.confined import StoppedError, confined
 
 INSIDE = "!/"
 """Marks a file inside a PDF: "carried/x.pdf!/case/records/a.csv"."""
@@ -40,31 +41,38 @@ def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> W
             hint = "evidence of another dossier is named by [[carried]]"
             place = f"record {str(each.get('id'))!r} . file"
             whole.problems.append(CaseProblem("case.toml", place, what, hint))
-    given = _given(whole.document) if document.get("carried") else ()
-    if len({each.dossier for each in given}) > 1:
+    own = _case(whole.document) if document.get("carried") else None
+    if own is None or not own.carried or whole.problems:
+        return whole
+    if len({each.dossier for each in own.carried}) > 1:
         what = "names several dossiers; evidence is carried from the one that is replaced"
         hint = "give the last one: what it carried itself can be carried on from there"
         whole.problems.append(CaseProblem("case.toml", "carried", what, hint))
-    elif given and not whole.problems:
-        source = _source(whole, given, fetch, depth)
-        for place, what, hint in carrying_faults(whole.document, source) if source else ():
+        return whole
+    found = _source(whole, own.carried, fetch, depth)
+    if found is not None:
+        source, theirs = found
+        for place, what, hint in carrying_faults(own, source):
             problem = CaseProblem("case.toml", place, what, hint)
             whole.problems.append(whole.relocated(problem))
-        if source is not None:
-            whole.sources.append(source)
-            _Joined(whole, source).join()
+        whole.sources.append(source)
+        _Joined(whole, source, theirs).join()
     return whole
 
 
-def _given(document: Mapping[str, Any]) -> tuple[Carried, ...]:
-    """Return what is to be carried; none where the model will say what is wrong with the case."""
+def _case(document: Mapping[str, Any]) -> Qualification | None:
+    """Return a case.toml as its model; None where that will say what is wrong with it."""
     try:
-        return Qualification.model_validate(document).carried
+        return Qualification.model_validate(document)
     except (ValidationError, RecursionError):
-        return ()
+        return None
 
 
-def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) -> Source | None:
+Read = tuple[Source, Mapping[str, Any]]
+"""A dossier, and its case.toml as it stands there, whole."""
+
+
+def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) -> Read | None:
     """Return the dossier in the PDF that is named, with the files in it; None with a problem."""
     file = given[0].dossier
     content = fetch(file)
@@ -73,14 +81,11 @@ def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) ->
     digest = hashlib.sha256(content).hexdigest()
     try:
         if any(each.sha256 != digest for each in given):
-            raise _UnfitError(
-                "sha256",
-                f"is not that of {file}, which is {digest}",
-                "find out which of them changed, and who carried what over",
-            )
+            hint = "find out which of them changed, and who carried what over"
+            raise _UnfitError("sha256", f"is not that of {file}, which is {digest}", hint)
         if depth >= DEEPEST:
-            raise _UnfitError("dossier", f"carries evidence through more than {DEEPEST} dossiers",
-                              "test anew what is so old")  # fmt: skip
+            what = f"carries evidence through more than {DEEPEST} dossiers"
+            raise _UnfitError("dossier", what, "test anew what is so old")
         return _read(whole, tuple(given), file, content, digest, depth)
     except _UnfitError as error:
         place, what, hint = error.args
@@ -94,17 +99,17 @@ class _UnfitError(Exception):
 
 def _read(
     whole: Whole, given: tuple[Carried, ...], file: str, content: bytes, digest: str, depth: int
-) -> Source:
+) -> Read:
     hint = "name the PDF that 'dossier build' wrote, as it was signed off"
     try:
-        files = open_pdf(content).files
+        files = confined(lambda: open_pdf(content).files)
         folder = str(json.loads(files["manifest.json"])["case"])
         decision = json.loads(files["decision.json"])
         document = parse_toml(files[f"{folder}/case.toml"])
         asked = posixpath.normpath(f"{folder}/{document.get('application', 'application.toml')}")
         circuit = Circuit.model_validate(parse_toml(files[asked]).get("circuit"))
         findings = tuple(dict(each) for each in decision["findings"])
-    except (NotADossierError, TomlError, LookupError, TypeError, ValueError) as error:
+    except (NotADossierError, StoppedError, TomlError, LookupError, TypeError, ValueError) as error:
         what = f"{file} is no dossier that can be read: {error}"[:300]
         raise _UnfitError("dossier", what, hint) from None
     own = with_carried(document, _within(files, folder), depth + 1)
@@ -116,16 +121,13 @@ def _read(
             part["file"], found = _renamed(file, folder, part, inside)
             if found is not None:
                 whole.inside[part["file"].partition("#")[0]] = found
-    try:
-        said = Qualification.model_validate(own.document)
-    except (ValidationError, RecursionError):
-        raise _UnfitError("dossier", f"{file}: its case is not of a known form", hint) from None
-    before = [s.lots("candidate") for s in own.sources if said.change and said.change.of_filter]
-    gone = [lot for lots in (*before, *(s.gone for s in own.sources)) for lot in lots]
+    case = _case(own.document)
+    if case is None:
+        raise _UnfitError("dossier", f"{file}: its case is not of a known form", hint)
     return Source(
-        file=file, content=content, sha256=digest, folder=folder, document=own.document,
-        circuit=circuit, carried=given, findings=findings, gone=tuple(gone),
-    )  # fmt: skip
+        file=file, content=content, sha256=digest, folder=folder, case=case,
+        circuit=circuit, carried=given, findings=findings, earlier=tuple(own.sources),
+    ), own.document  # fmt: skip
 
 
 def _within(
@@ -151,21 +153,21 @@ def _renamed(
 class _Joined:
     """Puts what is carried from one dossier into the document of another."""
 
-    def __init__(self, whole: Whole, source: Source) -> None:
-        self.whole, self.source = whole, source
+    def __init__(self, whole: Whole, source: Source, document: Mapping[str, Any]) -> None:
+        self.whole, self.source, self.theirs = whole, source, document
         self.names: dict[tuple[str, str], str] = {}
 
     def join(self) -> None:
         """Add the records that are carried, with all that they name, and the plan behind them."""
         wanted = self.source.records
-        found = [r for r in tables(self.source.document, "record") if r.get("id") in wanted]
+        found = [r for r in tables(self.theirs, "record") if r.get("id") in wanted]
         for record in found:
             for key in SHARED:
                 for name in self._named(record, key):
                     self._add_shared(key, name)
         for record in found:
             self._add("record", self._with_names(record))
-        for each in tables(self.source.document, "deviation"):
+        for each in tables(self.theirs, "deviation"):
             if each.get("record") in wanted:
                 self._add("deviation", dict(each))
         for side in {str(record.get("filter")) for record in found} & set(SIDES):
@@ -181,7 +183,7 @@ class _Joined:
 
     def _add_shared(self, key: str, name: str) -> None:
         """Add what a record names; one that is otherwise in the case gets a name of its own."""
-        theirs = next((t for t in tables(self.source.document, key) if t.get("id") == name), None)
+        theirs = next((t for t in tables(self.theirs, key) if t.get("id") == name), None)
         if theirs is None or (key, name) in self.names:
             return
         theirs = {k: v for k, v in theirs.items() if k != "certificate_file"}
@@ -214,14 +216,13 @@ class _Joined:
 
     def _add_side(self, side: str) -> None:
         """Add lots and planned specimens of a filter, and what is known of these."""
-        mine, theirs = table_of(self.whole.document, side), table_of(self.source.document, side)
+        mine, theirs = self.whole.document.get(side, {}), self.theirs.get(side, {})
         for key in ("lots", "specimens"):
-            both = [*mine.get(key, ()), *theirs.get(key, ())]
-            if both:
+            if both := [*mine.get(key, ()), *theirs.get(key, ())]:
                 mine[key] = list(dict.fromkeys(both))
         known = {(t.get("filter"), t.get("id")) for t in tables(self.whole.document, "specimen")}
-        for each in tables(self.source.document, "specimen"):
-            if of(each, side) and (side, each.get("id")) not in known:
+        for each in tables(self.theirs, "specimen"):
+            if each.get("filter") == side and (side, each.get("id")) not in known:
                 self._add("specimen", dict(each))
 
 

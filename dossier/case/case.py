@@ -107,8 +107,9 @@ class Case:
     def earlier_lots(self) -> tuple[str, ...]:
         """Lots of the candidate from before the maker changed it; none where nobody did."""
         change = self.qualification.change
-        sources = self.carried if change and change.of_filter else ()
-        return tuple(lot for each in sources for lot in each.lots("candidate"))
+        made = bool(change and change.of_filter)
+        before = (each.case.lots_of("candidate") if made else each.gone for each in self.carried)
+        return tuple(lot for lots in before for lot in lots)
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""

@@ -24,7 +24,7 @@ BY_MAKER: frozenset[str] = frozenset(get_args(ByMaker))
 class Change(Model):
     """What the maker or the laboratory changed since the dossier that is replaced."""
 
-    what: Annotated[tuple[ByMaker | Other, ...], Field(min_length=1)]
+    what: Annotated[tuple[Literal[ByMaker, Other], ...], Field(min_length=1)]
     text: Words
     """What is different and why, in a sentence."""
 

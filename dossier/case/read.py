@@ -203,7 +203,7 @@ def read_case_files(folder: Path) -> Case:
         )
         faults += [*beyond(qualification, records, whole.relied)]
         for application in several.values():
-            for fault in valve_faults(application, qualification.change, whole.sources):
+            for fault in valve_faults(application, qualification, whole.sources):
                 faults.append(CaseProblem("case.toml", *fault))
         reader.problems += map(whole.relocated, faults)
     if reader.problems or not applied or qualification is None:

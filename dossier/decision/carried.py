@@ -50,7 +50,7 @@ def weighed(case: Case, finding: Finding) -> Finding:
     mixed = len({case.source(each.record) is None for each in rows}) > 1
     if finding.demand.basis == "population" and mixed:
         return _lost(finding, say(MIXED))
-    used = {name for each in (finding.estimate, finding.reference) if each for name in each.sources}
+    used = rests_on(case, finding)
     for source in case.carried:
         before = _worst(source, finding)
         if before is None or finding.verdict not in BETTER or not used or used - source.records:
@@ -66,12 +66,14 @@ def weighed(case: Case, finding: Finding) -> Finding:
 
 def rests_on(case: Case, finding: Finding) -> set[str]:
     """Return the records behind a finding; of a result of several kinds all of these."""
-    results = [each for each in (finding.estimate, finding.reference) if each]
+    compared = finding.demand.not_worse is not None
+    results = [finding.estimate, finding.reference if compared else None]
     kinds = finding.demand.quantity.records
-    sides = ("candidate", "reference")[: 1 + (finding.demand.not_worse is not None)]
-    more = [r.id for r in case.records if r.entry.kind in kinds and r.entry.filter in sides]
-    known = {name for each in results for name in each.sources}
-    return known | set(more) if results and len(kinds) > 1 else known
+    sides = ("candidate", "reference")[: 1 + compared]
+    entries = [record.entry for record in case.records]
+    known = {name for each in results if each for name in each.sources} & {e.id for e in entries}
+    more = {e.id for e in entries if e.kind in kinds and e.filter in sides}
+    return known | more if known and len(kinds) > 1 else known
 
 
 def _lost(finding: Finding, reason: str) -> Finding:

@@ -2,14 +2,12 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from datetime import date
 
-from dossier.case.application import Application
 from dossier.case.case import Case, Record
-from dossier.case.compared import Source
+from dossier.case.compared import Source, kind_of
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable
-from dossier.case.whole import tables
 from dossier.evidence.limits import Limits
 from dossier.evidence.registry import Quantity
 
@@ -65,11 +63,10 @@ def reopened_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
     """Yield carried records that a change reopens, and evidence that is left out beside others."""
     reopened = reopening(case, limits)
     for record in case.records:
-        table = record.table
-        whats = table.names if isinstance(table, MeasurementTable) else (record.entry.kind,)
-        if _carried_candidate(case, record) and all(what in reopened for what in whats):
-            changed = dict.fromkeys(each for what in whats for each in reopened[what])
-            what = f"carries {record.id} ({', '.join(whats)}), reopened by: {', '.join(changed)}"
+        if _carried_candidate(case, record) and _reopened(record, reopened):
+            shows = _shows(record)
+            changed = dict.fromkeys(each for what in shows for each in reopened[what])
+            what = f"carries {record.id} ({', '.join(shows)}), reopened by: {', '.join(changed)}"
             yield CaseProblem("case.toml", "carried . records", what, ANEW)
     for source in case.carried:
         yield from _left_out(case, source, reopened)
@@ -79,36 +76,27 @@ def _left_out(
     case: Case, source: Source, reopened: Mapping[str, tuple[str, ...]]
 ) -> Iterator[CaseProblem]:
     """Yield records that lack beside those carried of their kind, or tested anew without need."""
-    ends, issued = source.ends(), case.qualification.issued
-    counting: dict[tuple[str, ...], str] = {}
+    issued = case.qualification.issued or date.min
+    over = {name for each in source.case.carried if each.until < issued for name in each.records}
+    counting: dict[tuple[str, ...], list[Record]] = {}
     for each in case.records:
-        counting.setdefault(_kind(each.entry, case.application), each.id)
-    for record in tables(source.document, "record"):
-        name, kind = str(record.get("id")), _kind(record, case.application)
-        end = ends.get(name)
-        over = end is not None and issued is not None and end < issued
-        anew = record.get("filter") == "candidate" and record.get("kind") in reopened
-        if name in source.records or over or anew or kind not in counting:
+        counting.setdefault(kind_of(each.entry), []).append(each)
+    for entry in source.case.record:
+        beside = counting.get(kind_of(entry), [])
+        anew = entry.filter == "candidate" and all(_reopened(each, reopened) for each in beside)
+        if entry.id in source.records | over or anew:
             continue
-        if kind[0] == "measurement" and _all_anew(case, kind, reopened):
-            continue
-        what = f"leaves out {name} of {source.name}, though {counting[kind]} of its kind counts"
+        what = f"leaves out {entry.id} of {source.name}, though {beside[0].id} of its kind counts"
         hint = "carry it as well: nobody chooses among the evidence"
         yield CaseProblem("case.toml", "carried . records", what, hint)
 
 
-def _kind(entry: Any, application: Application) -> tuple[str, ...]:
-    """Return what tells kinds of evidence apart, of a record or of its table in case.toml."""
-    told = entry.get if isinstance(entry, Mapping) else lambda key, _="": getattr(entry, key)
-    path = application.circuit.path_of(told("path", "full_flow"))
-    method = str(told("standard", "")).partition(":")[0]
-    kind = str(told("kind", ""))
-    return kind, str(told("filter", "")), path, method if kind == "measurement" else ""
+def _reopened(record: Record, reopened: Mapping[str, tuple[str, ...]]) -> bool:
+    """Return whether all that a record shows is reopened."""
+    return all(what in reopened for what in _shows(record))
 
 
-def _all_anew(case: Case, kind: tuple[str, ...], reopened: Mapping[str, tuple[str, ...]]) -> bool:
-    """Return whether all that counts of a kind of measurement is reopened, and tested anew."""
-    own = [r.table for r in case.records if _kind(r.entry, case.application) == kind]
-    return kind[1] == "candidate" and all(
-        isinstance(table, MeasurementTable) and set(table.names) <= set(reopened) for table in own
-    )
+def _shows(record: Record) -> tuple[str, ...]:
+    """Return the kind of a record, or the columns of one of measurements."""
+    table = record.table
+    return table.names if isinstance(table, MeasurementTable) else (record.entry.kind,)

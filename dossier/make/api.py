@@ -142,10 +142,13 @@ def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
 
 
 def _unsaid(case: Case, on: date | None) -> Iterator[CaseProblem]:
-    """Yield that nothing says what changed; not asked of a dossier that was made before."""
+    """Yield that nothing says what changed, not asked of a dossier made before, or twice."""
     from dossier.case.consistency import says_something
 
     said = case.qualification
+    if said.change and said.changes.strip():
+        hint = "say it once: as text of [change]"
+        yield CaseProblem("case.toml", "changes", "stands beside [change]", hint)
     before = said.replaces.strip() or f"revision {said.revision - 1}"
     later = said.revision > 0 or said.replaces.strip()
     if on is not None and later and not says_something(said.changed):

@@ -27,6 +27,9 @@ REFUSED = frozenset((
 ))  # fmt: skip
 """What Python tells of before it does it, and what is never needed to read a file."""
 
+_limited: list["Limits"] = []
+"""The limits of this process, once it has any."""
+
 T = TypeVar("T")
 
 
@@ -61,9 +64,10 @@ LATE = 2
 def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
     """Return what `work` returns, or raise what it raises, done by a copy of this process.
 
-    Raises StoppedError where it meets one of the `limits`.
+    Raises StoppedError where it meets one of the `limits`.  In a copy that has limits already it is
+    done in place.
     """
-    if not hasattr(os, "fork"):
+    if _limited or not hasattr(os, "fork"):
         return work()
     with tempfile.TemporaryDirectory(prefix="dossier-") as room:
         answer, status = _copied(work, limits, room)
@@ -171,6 +175,7 @@ def _limit(limits: Limits) -> None:
         if most != resource.RLIM_INFINITY:
             soft, hard = min(soft, most), min(hard, most)
         resource.setrlimit(kind, (soft, hard))
+    _limited.append(limits)
     sys.addaudithook(_refuse)
     setattr(subprocess.Popen, "__init__", _no_program)  # noqa: B010  libraries ask in vain
 

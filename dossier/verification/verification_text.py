@@ -50,6 +50,9 @@ def fact_lines(found: Verification) -> Iterator[str]:
     yield f"pages: {found.recomputed.pages}{more}"
     if found.recomputed.house_digest:
         yield f"house: {found.recomputed.house}, sha256 {found.recomputed.house_digest}"
+    for below in found.carried:
+        named = f"{below.number} revision {below.revision}"
+        yield f"evidence carried from {below.file}: {named}, {below.verdict}"
     yes = sum(answer.word == "yes" for answer in found.answers)
     yield f"auditor's questions: {yes} of {len(found.answers)} answered yes"
     for kind in ("failures", "gaps", "remarks"):
@@ -95,6 +98,9 @@ def _facts(found: Verification) -> dict[str, Any]:
         "house": {"folder": again.house, "sha256": again.house_digest}
         if again.house_digest
         else None,
+        "carried": [
+            {"file": e.file, "sha256": e.sha256, "verdict": e.verdict} for e in found.carried
+        ],
         "decided_again": {name: getattr(again, name) for name in AGAIN},
         "questions": [
             {"question": each.question, "answer": each.word, "detail": each.detail}

@@ -45,7 +45,7 @@ def verified(**changes):
         "seals": (SimpleNamespace(**seal),), "trust_given": True, "trust_house": (), "named": (),
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
         "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
-        "revision": 2, "sha256": "ab", "attached": 9,
+        "revision": 2, "sha256": "ab", "attached": 9, "carried": (),
     }  # fmt: skip
     made = object.__new__(Verification)
     for name, value in (facts | changes).items():
@@ -61,6 +61,18 @@ def no_mismatches(monkeypatch):
 def test_a_sound_one_is_verified():
     assert verified().verdict == "verified"
     assert (verified().failures, verified().gaps, verified().remarks) == ((), (), ())
+
+
+def test_one_is_as_good_as_those_that_it_carries_evidence_from():
+    below = verified(file="below.pdf", seals=(), test=True)
+    assert verified(carried=(verified(file="below.pdf"),)).verdict == "verified"
+    found = verified(carried=(below,))
+    assert found.verdict == "not proven"
+    assert found.gaps[0].startswith("below.pdf: no digital signature")
+    found = verified(carried=(verified(file="a.pdf", carried=(verified(sound=False),)),))
+    assert found.verdict == "failed"
+    assert found.failures == ("a.pdf: d.pdf: signature-prepared: was changed",)
+    assert "TEST identities" in verified(carried=(verified(test=True),)).verdict
 
 
 @pytest.mark.parametrize(

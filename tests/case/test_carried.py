@@ -10,11 +10,13 @@ from types import SimpleNamespace
 import pytest
 
 from dossier import CaseError, build, read_case
+from dossier.case import carried
 from dossier.case.attached import open_pdf
 from dossier.case.change import BY_MAKER
 from dossier.case.compared import CONDITIONS, Source
 from dossier.case.model import Conditions
 from dossier.case.tables.column_names import MEASURED
+from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
@@ -57,12 +59,12 @@ def told(folder, **how):
 
 def test_what_is_carried_counts_as_if_tested_and_is_told_from_what_is_new(glue):
     case = read_case(glue, on=TODAY)
-    carried = {r.id for r in case.records if case.source(r.id)}
-    assert carried == {"PD-C1", "PD-C2", "PD-C3", "BV-C", "MP-R1", "MP-R2", "MP-R3", "PD-R1",
+    found = {r.id for r in case.records if case.source(r.id)}
+    assert found == {"PD-C1", "PD-C2", "PD-C3", "BV-C", "MP-R1", "MP-R2", "MP-R3", "PD-R1",
                        "PD-R2", "PD-R3"}  # fmt: skip
     before = {r.id: r for r in read_case(INPUTS / "polder-pumps").records}
     for record in case.records:
-        if record.id in carried:
+        if record.id in found:
             table, old = record.table, before[record.id].table
             assert type(table) is type(old)
             assert (table.pressure_drop == old.pressure_drop).all()
@@ -81,7 +83,7 @@ SENTENCES = {
         "changes: stands beside [change]",
     ),
     "says nothing": ([(r'(?m)^text = .*', 'text = "Glue."')], "does not say what changed"),
-    "unknown kind": ([(r'"glue"\]', '"colour"]')], "change . what"),
+    "unknown kind": ([(r'"glue"\]', '"colour"]')], "'anti-drain valve', 'can', 'plant', 'lot'"),
     "reopened by the change": (
         [(r'"PD-C1", ', '"MP-C1", "MP-C2", "MP-C3", "PD-C1", ')],
         "carries MP-C1 (multipass), reopened by: glue. test it anew",
@@ -131,7 +133,8 @@ SENTENCES = {
         [(r'"Invented Test House"', '"Other Test House"')], "add 'laboratory' to what of [change]"
     ),
     "another test flow": (
-        [(r'flow = "80 L/min"', 'flow = "70 L/min"')], "add 'test method' to what of [change]"
+        [(r'flow = "80 L/min"', 'flow = "70 L/min"')],
+        "ISO 4548-12:2017, flow 70 L/min, terminal pressure drop 150 kPa",
     ),
     "another edition": (
         [(r'standard = "ISO 4548-12:2017"', 'standard = "ISO 4548-12:2000"')],
@@ -159,6 +162,15 @@ SENTENCES = {
         [(r'number = "LFQ-0412"', 'number = "LFQ-0999"'),
          (r'replaces = ".*"', 'replaces = "LFQ-0500 rev 3"')],
         "is LFQ-0412 rev 0; the case replaces LFQ-0500 rev 3",
+    ),
+    "agreed on afterwards": (
+        [(r"\Z", '\n[[deviation]]\nrecord = "PD-C3"\ntext = "The flow meter was exchanged before."'
+          '\neffect = "record excluded"\nagreed_by = "Head"\nagreed = 2026-10-01\n')],
+        "deviation: is of 'PD-C3', which is carried from LFQ-0412 rev 0",
+    ),
+    "specimen table of the same name": (
+        [(r"\Z", '\n[[specimen]]\nid = "C2"\nfilter = "candidate"\n')],
+        "'C2' of the candidate is a specimen of",
     ),
     "specimen of the same name": (
         [(r'specimens = \["D1"', 'specimens = ["C1"')], "'C1' of the candidate is a specimen of"
@@ -249,7 +261,7 @@ def made(tmp_path_factory):
 def source_of(content):
     return Source(
         file="x.pdf", content=content, sha256=hashlib.sha256(content).hexdigest(), folder="x",
-        document={"number": "LFQ-0412", "revision": 0}, circuit=None,
+        case=SimpleNamespace(number="LFQ-0412", revision=0), circuit=None,
     )  # fmt: skip
 
 
@@ -275,7 +287,74 @@ def test_pages_that_say_something_else_are_found_where_a_dossier_is_made(made):
         assert all("has pages that its data do not give" in str(p) for p in problems)
 
 
+@pytest.fixture
+def chain(glue, monkeypatch):
+    """What joins case.toml, edited, of a further revision that carries from the glue's dossier."""
+    files = {
+        path.relative_to(glue.parent).as_posix(): path.read_bytes()
+        for path in glue.rglob("*") if path.is_file()
+    }  # fmt: skip
+    files |= {"manifest.json": b'{"case": "polder-glue"}', "decision.json": b'{"findings": []}'}
+    real = carried.open_pdf
+    monkeypatch.setattr(
+        carried, "open_pdf",
+        lambda content: SimpleNamespace(files=files) if content == b"r1" else real(content),
+    )  # fmt: skip
+    digest = hashlib.sha256(b"r1").hexdigest()
+    further = [
+        ("revision = 1", "revision = 2"), (PDF, "r1.pdf"),
+        (r'sha256 = "\w+"', f'sha256 = "{digest}"'),
+        (r'"glue"\]', '"lot"]'), (r'\["D1", "D2", "D3"\]', '["F1", "F2", "F3"]'),
+        ("2026-10-12", "2026-11-20"), ('"PD-C1", ', '"MP-D1", "MP-D2", "MP-D3", "PD-C1", '),
+        ("lot 26-233", "lot 26-300"), ("runs.csv", "none.csv"),
+    ]  # fmt: skip
+    edit(glue, *further)
+    runs = (glue / "runs.csv").read_bytes().replace(b"-D", b"-F").replace(b",D", b",F")
+    held = {"r1.pdf": b"r1", "none.csv": runs}
+
+    def joined(*pairs):
+        edit(glue, *pairs)
+        document = parse_toml((glue / "case.toml").read_bytes())
+        return carried.with_carried(
+            document, lambda path: held.get(path) or (glue / path).read_bytes()
+        )
+
+    return joined
+
+
+def test_what_was_carried_is_carried_on_with_its_own_plan(chain):
+    whole = chain()
+    assert not whole.problems
+    known = {each["id"]: each["file"] for each in whole.document["record"]}
+    assert {"MP-F1", "MP-D1", "PD-C1", "MP-R3"} <= known.keys()
+    assert known["PD-C1"] == f"r1.pdf!/polder-glue/{PDF}!/polder-pumps/records/pd-c1.csv"
+    assert whole.inside[known["PD-C1"]] == old_file("pd-c1")
+    groups = [(sorted(records)[0], sorted(plan)) for records, plan in
+              whole.sources[0].groups("candidate")]  # fmt: skip
+    assert groups == [("BV-C", ["C1", "C2", "C3"]), ("MP-D1", ["D1", "D2", "D3"])]
+
+
+@pytest.mark.parametrize(
+    ("pairs", "sentence"),
+    [
+        ([(r"review_due = .*", "review_due = 2031-01-01"),
+          (f"until = {REVIEW}", "until = 2029-04-01")],
+         "later than 2029-03-31, until when LFQ-0412 rev 1 itself carries PD-C1"),
+        ([("lot 26-300", "lot 25-311")],
+         "lot 25-311 was made before the change that LFQ-0412 rev 1 names"),
+    ],
+)  # fmt: skip
+def test_what_is_carried_on_keeps_its_end_and_its_lots(chain, pairs, sentence):
+    assert sentence in "\n".join(map(str, chain(*pairs).problems))
+
+
+def test_evidence_is_not_carried_through_any_number_of_dossiers(chain, monkeypatch):
+    monkeypatch.setattr(carried, "DEEPEST", 1)
+    (problem,) = chain().problems
+    assert "through more than 1 dossiers" in str(problem)
+
+
 def test_every_change_of_the_filter_reopens_what_there_is():
     assert limits().reopened.keys() == BY_MAKER
     assert set().union(*limits().reopened.values()) == {*KINDS, *MEASURED} - {"measurement"}
-    assert set(CONDITIONS) <= set(Conditions.model_fields)
+    assert {*CONDITIONS} <= set(Conditions.model_fields)

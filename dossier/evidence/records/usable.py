@@ -45,8 +45,9 @@ def _whole(
         raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
     for entry in entries:
         _accept(bench, entry.id)
-    planned = expected(bench.case, side, {each.id for each in entries})
-    missing = (planned or _tested(bench, side)) - {entry.specimen or "" for entry in entries}
+    records = {each.id for each in entries}
+    planned = expected(bench.case, side, records, _tested(bench, side))
+    missing = planned - {entry.specimen or "" for entry in entries}
     if missing:
         names = ", ".join(sorted(missing))
         words = later("no {record} of specimen {names} {of_side}")
@@ -125,24 +126,24 @@ def missing_specimens(
     return say("nothing of specimen {names}, which the plan names", names=", ".join(lacking))
 
 
-def expected(case: Case, side: str, records: Collection[str]) -> set[str]:
-    """Return the specimens of the plan that must be among those of `records`.
+def expected(
+    case: Case, side: str, records: Collection[str], tested: Collection[str] = ()
+) -> set[str]:
+    """Return the specimens of the plan that must be among those of `records`, else the `tested`.
 
     A dossier that evidence is carried from has a plan of its own: what it says is asked of its
     records, and the plan of the case of the others, each where there are any.
     """
-    planned = named_in_plan(case, side)
-    for source in case.carried:
-        theirs = source.plan(side)
-        if not source.records & set(records):
-            planned -= theirs
-        if source.records >= set(records):
-            planned &= theirs
-    return planned
+    own, unplanned, left = named_in_plan(case, side), set(tested), set(records)
+    found: set[str] = set()
+    for theirs, plan in (group for each in case.carried for group in each.groups(side)):
+        found |= plan if theirs & left else set()
+        own, unplanned, left = own - plan, unplanned - plan, left - theirs
+    return found | ((own or unplanned) if left else set())
 
 
 def _tested(bench: Bench, side: Side) -> set[str]:
-    """Return the specimens that were tested, where no plan says which ones.
+    """Return the specimens that were tested.
 
     A specimen of a flow sweep or a multi-pass run counts for both kinds: what was measured on one
     and is lacking on the other has to be accounted for.

@@ -34,14 +34,14 @@ def over_lots(bench: Bench, found: Estimate) -> Estimate:
     )  # fmt: skip
     whole = Component(name=later("all else"), u=found.u, dof=found.dof, source=say("the records"))
     components = (*(found.components or (whole,)), part)
+    found = replace(found, components=components, u=math.hypot(found.u, part.u), dof=part.dof)
+    if found.samples is None and found.middle is None:
+        return found
     errors = draws_of(part, generator(bench, "lots"))
     samples, middle = (
         None if draws is None else draws + errors for draws in (found.samples, found.middle)
     )
-    return replace(
-        found, components=components, samples=samples, middle=middle,
-        u=math.hypot(found.u, part.u), dof=part.dof,
-    )  # fmt: skip
+    return replace(found, samples=samples, middle=middle)
 
 
 def _lot(bench: Bench, record: str) -> tuple[str, str]:

@@ -1,0 +1,66 @@
+"""What a change reopens, and what of a measurement it leaves standing."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dossier.case.change import Change
+from dossier.case.records import MeasurementTable
+from dossier.evidence.registry import all_quantities
+from dossier.evidence.reopened import reopened_problems, reopening, reopens, still_standing
+from dossier.make.api import limits
+from tests.small_case import record, small
+
+
+def changed(case, *what):
+    change = Change(what=what, text="The maker took another one, as its letter says.")
+    asked = case.qualification.model_copy(update={"change": change})
+    return replace(case, qualification=asked)
+
+
+def carried(case, *records):
+    """Return the case with the records as carried over from a dossier that has them all."""
+    entries = tuple(SimpleNamespace(records=(name,)) for name in records)
+    before = SimpleNamespace(record=[each.entry for each in case.records], carried=())
+    source = SimpleNamespace(
+        name="OLD rev 0", records=frozenset(records), carried=entries, case=before,
+    )  # fmt: skip
+    return replace(case, carried=(source,))
+
+
+@pytest.fixture
+def case():
+    table = "specimen,collapse pressure [kPa],burst pressure [kPa]\nC1,900,2100\nC2,910,2150\n"
+    return small([record("M1", "measurement", table)])
+
+
+def test_nothing_is_reopened_where_the_filter_is_the_same(case):
+    assert reopening(case, limits()) == {}
+    assert reopening(changed(case, "lot", "laboratory", "test method"), limits()) == {}
+
+
+def test_a_requirement_is_reopened_by_the_record_or_the_column_that_it_rests_on(case):
+    found = reopening(changed(case, "glue", "gasket"), limits())
+    known = all_quantities()
+    assert reopens(known["service_life"], found) == ("glue",)
+    assert reopens(known["burst_pressure"], found) == ("gasket",)
+    assert reopens(known["pulse_cycles"], found) == ("glue", "gasket")
+    assert reopens(known["clean_pressure_drop"], found) == ()
+    drained = reopening(changed(case, "anti-drain valve"), limits())
+    assert reopens(known["anti_drain_leakage"], drained) == ("anti-drain valve",)
+
+
+def test_a_reopened_column_is_left_out_and_the_others_stand(case):
+    kept = still_standing(carried(changed(case, "glue"), "M1"), limits()).records[0].table
+    assert isinstance(kept, MeasurementTable)
+    assert kept.names == ("burst pressure",)
+    assert np.array_equal(kept.values[0], case.records[0].table.values[1])
+    assert not list(reopened_problems(carried(changed(case, "glue"), "M1"), limits()))
+
+
+def test_a_record_with_nothing_left_is_refused(case):
+    both = carried(changed(case, "glue", "can"), "M1")
+    (problem,) = reopened_problems(both, limits())
+    assert "M1 (collapse pressure, burst pressure), reopened by: glue, can" in problem.what
