@@ -111,8 +111,7 @@ class _Reader:
 
     def written(self, name: str, model: type[M]) -> M | None:
         """Return what a file that a command writes says; None where there is none."""
-        there = (self.folder / name).exists()
-        document = self.toml(name, name) if there else None
+        document = self.toml(name, name) if (self.folder / name).exists() else None
         return None if document is None else self.valid(name, model, Whole(document))
 
     def valid(self, path: str, model: type[M], whole: Whole) -> M | None:
@@ -197,8 +196,7 @@ def read_asked_files(folder: Path) -> Asked:
     records, or none at all, is none.
     """
     reader = _reader_of(folder)
-    there = (reader.folder / "case.toml").exists()
-    draft = reader.case(Draft)[0] if there else None
+    draft = reader.case(Draft)[0] if (reader.folder / "case.toml").exists() else None
     path = draft.application if draft else "application.toml"
     application, made = reader.application(path)
     source = reader.fetch(path, "case.toml")

@@ -153,5 +153,4 @@ def _print(outcome: Outcome) -> None:
         words = f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"
         typer.echo(shown(f"{words} (digest {outcome.digest})"))
     else:
-        head = shown(f"{outcome.case}: no dossier")
-        typer.echo("\n".join((head, *outcome.problems)), err=True)
+        typer.echo("\n".join((shown(f"{outcome.case}: no dossier"), *outcome.problems)), err=True)

@@ -103,8 +103,7 @@ def register(
         typer.echo(shown(error), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     _put(outcome, hits, wanted, as_csv=as_csv, as_json=as_json)
-    passes = _passes(head, outcome)
-    raise typer.Exit(DONE if outcome.whole and passes else NOT_WHOLE)
+    raise typer.Exit(DONE if outcome.whole and _passes(head, outcome) else NOT_WHOLE)
 
 
 def _date(day: datetime | None) -> date | None:

@@ -174,8 +174,7 @@ def take(
     """
     from dossier.start.take import take_files
 
-    ask = None if accept or not sys.stdin.isatty() else _asked
-    lines, sure = take_files(case, files, ask)
+    lines, sure = take_files(case, files, None if accept or not sys.stdin.isatty() else _asked)
     for line in lines:
         typer.echo(line)
     raise typer.Exit(DONE if sure else WRONG_INPUT)

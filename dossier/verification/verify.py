@@ -224,8 +224,7 @@ def verify_confined(path: Path, **how: Any) -> Verification:
 
     def work() -> Verification:
         found = verify(path, **how)
-        bare = replace(found.recomputed, case=None, assessment=None)
-        return replace(found, recomputed=bare)
+        return replace(found, recomputed=replace(found.recomputed, case=None, assessment=None))
 
     def known() -> bool:
         seals = read_seals(open_pdf(read_pdf(path)), trusted)

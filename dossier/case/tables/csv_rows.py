@@ -141,8 +141,7 @@ def _regular(piece: bytes, rows: CsvRows) -> int:
     empty = rows.separator.encode() * (width - 1)
     if width < 2:
         return 0  # a blank line would be taken for a row
-    more = {",": b" ", ";": b" ,", "\t": b","}[rows.separator]
-    left = piece.translate(None, NUMBER + more)
+    left = piece.translate(None, NUMBER + {",": b" ", ";": b" ,", "\t": b","}[rows.separator])
     if not piece.endswith(b"\n"):
         left += b"\n"
     end = b"\r\n" if left.endswith(b"\r\n") else b"\n"

@@ -35,8 +35,7 @@ def sheet_names(content: bytes) -> list[str]:
 
     check_workbook(content)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        found = book.sheets_metadata
+        found = CalamineWorkbook.from_filelike(io.BytesIO(content)).sheets_metadata
     except Exception:  # noqa: BLE001  what is wrong with it is said where it is read
         return []
     return [each.name for each in found if each.visible == SheetVisibleEnum.Visible]
@@ -78,8 +77,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
     check_workbook(content)
     marks = sheet_marks(content, sheet)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        read = book.get_sheet_by_name(sheet)
+        read = CalamineWorkbook.from_filelike(io.BytesIO(content)).get_sheet_by_name(sheet)
         rows = read.to_python(skip_empty_area=False)
         merged = tuple(read.merged_cell_ranges or ())
     except Exception as error:  # noqa: BLE001  any failure means the same to the user
