@@ -3,7 +3,7 @@
 import difflib
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from datetime import date
 from functools import lru_cache, partial
 
@@ -171,28 +171,34 @@ def consistency_problems(
     application: Application, qualification: Qualification, application_file: str
 ) -> list[CaseProblem]:
     """Return what does not fit: doubled or unknown identifiers, missing conditions, duty."""
-    ids = {kind: [each.id for each in getattr(qualification, kind)]
-           for kind in ("laboratory", "instrument", "fluid", "record")}  # fmt: skip
-    ids["specimen"] = _specimens(qualification)
-    return [
-        *(problem for kind, own in ids.items() for problem in _doubled("case.toml", kind, own)),
+    case = "case.toml"
+    problems = [
+        *_doubled(case, "laboratory", (i.id for i in qualification.laboratory)),
+        *_doubled(case, "instrument", (i.id for i in qualification.instrument)),
+        *_doubled(case, "fluid", (i.id for i in qualification.fluid)),
+        *_doubled(case, "record", (i.id for i in qualification.record)),
+        *_doubled(case, "specimen", _specimens(qualification)),
         *_consistency_twice(application, qualification),
         *_dates(qualification),
         *_delivered(qualification),
         *application_problems(application, application_file),
-        *(p for e in qualification.record for p in _record(application, qualification, e)),
-        *agreement_problems(application, qualification),
-        *_supported(application, qualification),
     ]
+    for entry in qualification.record:
+        problems += _record(qualification, entry)
+        problems += _path(application, entry)
+    problems += agreement_problems(application, qualification)
+    problems += _supported(application, qualification)
+    return problems
 
 
 def application_problems(application: Application, file: str) -> list[CaseProblem]:
     """Return what does not fit inside the application alone, before there is a case."""
-    doubled = _doubled(file, "requirement", [i.id for i in application.requirement])
+    doubled = _doubled(file, "requirement", (i.id for i in application.requirement))
     return [*doubled, *_duty(application, file)]
 
 
-def _doubled(file: str, kind: str, names: Sequence[str]) -> Iterator[CaseProblem]:
+def _doubled(file: str, kind: str, identifiers: Iterable[str]) -> Iterator[CaseProblem]:
+    names = list(identifiers)
     alike = {plain(name): name for name in names}
     for name, times in Counter(map(plain, names)).items():
         if times > 1:
@@ -201,11 +207,11 @@ def _doubled(file: str, kind: str, names: Sequence[str]) -> Iterator[CaseProblem
             yield CaseProblem(file, place, f"{same} {times} times", "use each id once")
 
 
-def _specimens(qualification: Qualification) -> list[str]:
-    """Return each specimen of the plan and the records once, as it is spelled."""
+def _specimens(qualification: Qualification) -> Iterator[str]:
+    """Yield each specimen of the plan and the records once, as it is spelled."""
     sides = [each for each in (qualification.candidate, qualification.reference) if each]
     named = {entry.specimen for entry in qualification.record if entry.specimen}
-    return sorted(named.union(*(each.specimens for each in sides)))
+    yield from sorted(named.union(*(each.specimens for each in sides)))
 
 
 def _consistency_twice(
@@ -264,9 +270,7 @@ def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:
             yield _in_case(f"laboratory {house.id!r} . reported", what, hint)
 
 
-def _record(
-    application: Application, qualification: Qualification, entry: RecordEntry
-) -> Iterator[CaseProblem]:
+def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CaseProblem]:
     place = f"record {entry.id!r}"
     named = {
         "laboratory": ({i.id for i in qualification.laboratory}, (entry.laboratory,)),
@@ -283,10 +287,6 @@ def _record(
     if entry.finished is not None and entry.finished < entry.tested:
         yield _in_case(place, "finished before it was tested", "check the dates")
     yield from _needs(entry, place)
-    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
-        what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
-        hint = "leave path out, or correct the arrangement of the circuit"
-        yield _in_case(f"{place} . path", what, hint)
 
 
 def _supported(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:
@@ -299,6 +299,14 @@ def _supported(application: Application, qualification: Qualification) -> Iterat
                 place = f"attachment {each.file!r} . supports"
                 hint = "name a record, an instrument or a requirement by its id"
                 yield _in_case(place, f"{name!r} is not defined", hint)
+
+
+def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:
+    """Yield a path that the circuit does not have."""
+    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
+        what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
+        hint = "leave path out, or correct the arrangement of the circuit"
+        yield _in_case(f"record {entry.id!r} . path", what, hint)
 
 
 def _needs(entry: RecordEntry, place: str) -> Iterator[CaseProblem]:

@@ -181,12 +181,17 @@ def read_case_files(folder: Path) -> Case:
         raise CaseError(dict.fromkeys(reader.problems))
     first = min(entry.tested for entry in entries)
     return Case(
-        name=reader.folder.name, application=application, qualification=qualification,
-        records=tuple(records), inputs=inputs, certificates=tuple(whole.relied),
+        name=reader.folder.name,
+        application=application,
+        qualification=qualification,
+        records=tuple(records),
+        inputs=inputs,
+        certificates=tuple(whole.relied),
         on_file=on_file(requests, asked.text(source.content), first),
-        libraries=tuple(asked.libraries), signed=given.signed if given else (),
+        libraries=tuple(asked.libraries),
         signoff=reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}"),
-    )  # fmt: skip
+        signed=given.signed if given else (),
+    )
 
 
 def read_asked_files(folder: Path) -> Asked:
@@ -208,10 +213,15 @@ def read_asked_files(folder: Path) -> Asked:
     if reader.problems or application is None or source is None:
         raise CaseError(dict.fromkeys(reader.problems))
     return Asked(
-        name=reader.folder.name, application=application, file=path, source=source,
-        text=made.text(source.content), requests=requests, draft=draft,
+        name=reader.folder.name,
+        application=application,
+        file=path,
+        source=source,
+        text=made.text(source.content),
+        requests=requests,
+        draft=draft,
         language=draft.language if draft else "",
-    )  # fmt: skip
+    )
 
 
 def _requests(reader: _Reader) -> tuple[RequestEntry, ...]:

@@ -174,7 +174,13 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         problems = [*problems, *_issue_problems(case, issued)]
         if problems:
             raise CaseError(problems)
-        return assess_case(case, demands, limits(), issue_date(case, issued), pages=pages)
+        return assess_case(
+            case,
+            demands,
+            limits(),
+            issue_date(case, issued),
+            pages=pages,
+        )
 
 
 def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:

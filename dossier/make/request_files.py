@@ -1,6 +1,7 @@
 """From a case without records to the files that laboratories get."""
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, time
 from pathlib import Path
@@ -14,9 +15,10 @@ from dossier.evidence.requirement import Demand, resolve
 from dossier.request.assumptions import Assumptions
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings, needed_tests
-from dossier.start.questions import Ask
 from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH, LANGUAGES
+
+Ask = Callable[[str], str]
 
 
 def asked_of(folder: Path, language: str = "") -> tuple[Asked, list[Demand]]:

@@ -25,7 +25,7 @@ from dossier.record.signoff import same_name
 from dossier.record.trust import chain, wrong_use
 
 if TYPE_CHECKING:
-    from dossier.verification.verify import Verification
+    from dossier.verification.verification import Verification
 
 
 @dataclass(frozen=True, slots=True)

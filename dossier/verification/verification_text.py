@@ -12,7 +12,7 @@ from typing import Any
 import typer
 
 from dossier.report.format import date_text
-from dossier.verification.verify import Verification
+from dossier.verification.verification import Verification
 from dossier.words.terminal_safe import shown
 
 _FILES = ("--trust", "--trust-person", "--crl")

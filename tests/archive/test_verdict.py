@@ -9,8 +9,8 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.verification.questions import _QUESTIONS, Answer
+from dossier.verification.verification import Verification
 from dossier.verification.verification_text import fact_lines, note_pdf
-from dossier.verification.verify import Verification
 
 SEAL = {
     "field": "signature-prepared", "role": "prepared", "signer": "A. One", "sound": True,
@@ -55,7 +55,7 @@ def verified(**changes):
 
 @pytest.fixture(autouse=True)
 def no_mismatches(monkeypatch):
-    monkeypatch.setattr("dossier.verification.verify.mismatches", lambda *_: ())
+    monkeypatch.setattr("dossier.verification.verification.mismatches", lambda *_: ())
 
 
 def test_a_sound_one_is_verified():

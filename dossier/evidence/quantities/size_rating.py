@@ -63,7 +63,8 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
     values = np.array([each.value for each in nominal])
     scatter = _scatter(values, own)
-    sizing = size_components(bench, [run.record for run in runs], [float(each) for each in values])
+    records = [run.record for run in runs]
+    sizing = size_components(bench, records, [float(each) for each in values])
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
     shared = shared + u_sizing * rng.standard_normal(trials())
     samples = shared.mean(axis=0) + draws_of(scatter, rng)
