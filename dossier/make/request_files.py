@@ -73,7 +73,7 @@ def filed(asked: Asked, day: date) -> bytes | None:
     try:
         parse_toml(content)
     except TomlError as error:
-        raise CaseError([error.of(asked.file)]) from None
+        raise CaseError([CaseProblem(asked.file, error.place, error.what, error.hint)]) from None
     problems = list(request_problems(entries, asked.application, source, asked.file))
     if problems:
         raise CaseError(problems)
