@@ -71,10 +71,10 @@ def agreement_problems(
     """Yield what is wrong with the deviations and concessions of a case."""
     for number, deviation in enumerate(qualification.deviation, 1):
         for key, what, hint in _of_deviation(deviation, qualification):
-            yield _in_case(f"deviation number {number}{key}", what, hint)
+            yield CaseProblem("case.toml", f"deviation number {number}{key}", what, hint)
     for number, concession in enumerate(qualification.concession, 1):
         for key, what, hint in _of_concession(concession, application, qualification):
-            yield _in_case(f"concession number {number}{key}", what, hint)
+            yield CaseProblem("case.toml", f"concession number {number}{key}", what, hint)
     yield from _twice(qualification)
 
 
