@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from dossier.case.tables.column_names import WORDS, plain
 from dossier.case.tables.numerals import MARKS, Shown, cleaned, proves_decimal, shown, vanishing
-from dossier.case.tables.raw_table import Column, Note, Seen, TableError, decimal_mark
+from dossier.case.tables.raw_table import Column, Note, Seen, TableError, settled_mark
 from dossier.case.tables.table_head import MAX_HEAD, columns_of, find_names, with_units
 
 HEAD = 2**14
@@ -336,7 +336,7 @@ def _decimal(rows: CsvRows, texts: Texts | None) -> str:
     ends = rows.separator == ","  # then an unquoted comma ends the cell
     if ends and all(each.plain for each in rows.pieces):
         return "."
-    return decimal_mark(_seen(rows) if texts is None else _seen_in(rows, texts), comma_ends=ends)
+    return settled_mark(_seen(rows) if texts is None else _seen_in(rows, texts), comma_ends=ends)
 
 
 def _seen(rows: CsvRows) -> Iterator[Seen]:

@@ -301,7 +301,7 @@ Seen = tuple[str, Shown]
 """Where a cell shows something of decimal marks, and what."""
 
 
-def decimal_mark(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
+def settled_mark(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
     """Return the decimal mark of a table, '.' where no cell has one.
 
     Where a comma ends the cells, a point that may group thousands is a decimal point.  Raises

@@ -16,9 +16,9 @@ from dossier.case.tables.raw_table import (
     RawTable,
     Seen,
     TableError,
-    decimal_mark,
     filled,
     letters,
+    settled_mark,
 )
 from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
 from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
@@ -89,7 +89,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
 def with_decimal(table: RawTable, decimal: str) -> RawTable:
     """Return the table with the mark of its numbers that are text, as stated or as it shows."""
     table.declared = bool(decimal)
-    table.decimal = decimal or decimal_mark(_seen(table), sheet=True)
+    table.decimal = decimal or settled_mark(_seen(table), sheet=True)
     return table
 
 
