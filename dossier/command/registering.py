@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import on_day
+from dossier.command.calls import day_option
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 DIFFERS, NOT_WHOLE = 1, 3
 
 
-_on = partial(on_day, metavar="DATE")
+_on = partial(day_option, metavar="DATE")
 
 
 def register(

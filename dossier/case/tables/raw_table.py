@@ -28,7 +28,7 @@ from dossier.case.tables.numerals import (
     moment,
     number,
     seconds,
-    shown,
+    shows,
 )
 from dossier.case.units import vanishes
 
@@ -265,7 +265,7 @@ class RawTable:
             return "is a clock time, not a number", clock_hint(column.name)
         if isinstance(cell, date):
             return _DATE
-        found = shown(cleaned(str(cell)))
+        found = shows(cleaned(str(cell)))
         if found is not None and found.doubtful:
             return doubt(self.decimal)
         return _NO_NUMBER

@@ -9,7 +9,7 @@ import numpy as np
 from dossier.case.tables.column_names import WORDS, plain
 from dossier.case.tables.grid import Grid, Row
 from dossier.case.tables.layout import refuse_outside
-from dossier.case.tables.numerals import cleaned, shown
+from dossier.case.tables.numerals import cleaned, shows
 from dossier.case.tables.raw_table import (
     VANISHES,
     Note,
@@ -183,6 +183,6 @@ def _seen(table: RawTable) -> Iterator[Seen]:
             enumerate(table.cells[column.index]) if plain(column.name) not in WORDS else ()
         ):
             if isinstance(cell, str) and ("." in cell or "," in cell):
-                seen = shown(cleaned(cell.lstrip(" <>≤≥")))
+                seen = shows(cleaned(cell.lstrip(" <>≤≥")))
                 if seen is not None:
                     yield table.place(row, column), seen
