@@ -52,7 +52,7 @@ class Envelope:
     def canonical(self, value: bytes, digest: bytes) -> bool:
         """Return whether `value`, padding included, is what this program makes for a digest."""
         (signer,) = self.signed_data["signer_infos"]
-        again = enveloped(_fixed(self, signer["signature"].native), digest)
+        again = make(_fixed(self, signer["signature"].native), digest)
         stamps = signer["unsigned_attrs"]
         if stamps:
             if not _one_stamp(stamps):
@@ -62,7 +62,7 @@ class Envelope:
         return bool(again.dump().ljust(RESERVED, b"\0") == value)
 
 
-def envelope_of(value: bytes) -> Envelope:
+def opened(value: bytes) -> Envelope:
     """Return a signature's value taken apart; raises whatever a damaged one causes.
 
     Certificates are read strictly too: their bytes go into `canonical` as they are.
@@ -78,7 +78,7 @@ def envelope_of(value: bytes) -> Envelope:
     return Envelope(content, found.signer_cert, tuple(found.other_certs))
 
 
-def enveloped(signer: Any, digest: bytes, stamper: Any = None) -> Any:
+def make(signer: Any, digest: bytes, stamper: Any = None) -> Any:
     """Return the envelope (CMS) of a signature after PAdES over a digest of a file."""
     return asyncio.run(signer.async_sign(digest, DIGEST, use_pades=True, timestamper=stamper))
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from dossier.case.toml_text import parse_toml
 from dossier.record.attached import NotADossierError, PdfFile, quiet
-from dossier.record.envelope import Envelope, envelope_of
+from dossier.record.envelope import Envelope, opened
 from dossier.record.increment import Increment, Words, increment, read_start
 from dossier.record.trust import TEST_MARK, Trust, chain, marked, vouched
 from dossier.report.layout.stamp import Stamp, drawn, stamp_lines
@@ -120,7 +120,7 @@ def _seal(
     seal, end, before = Seal(field=field_name(role)), 0, pdf.data[:start]
     try:
         with quiet(*SIGNERS):
-            envelope = envelope_of(value)
+            envelope = opened(value)
             made = increment_of(before, pdf.first, place, said, envelope.certificate, moment)
             again = made.filled(value)
             end = start + len(again)

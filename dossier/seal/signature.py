@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.record.attached import PdfFile, open_pdf, quiet, read_pdf
-from dossier.record.envelope import enveloped
+from dossier.record.envelope import make
 from dossier.record.increment import RESERVED
 from dossier.record.seals import (
     SIGNERS,
@@ -172,7 +172,7 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
 
     try:
         with quiet(*SIGNERS):
-            return bytes(enveloped(keys.signer, digest, _stamper(timestamp)).dump())
+            return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
         raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None

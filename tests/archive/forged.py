@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from dossier.record.attached import open_pdf
-from dossier.record.envelope import enveloped
+from dossier.record.envelope import make
 from dossier.record.increment import RESERVED, first_end
 from dossier.record.seals import asked, increment_of
 from dossier.seal.signature import load_keys
@@ -65,9 +65,7 @@ class Draft:
     def signed(self, keys, value=None):
         """Return the file with a signature over it that is mathematically right."""
         digest = hashlib.sha256(self.before + self.head + self.tail).digest()
-        content = (value or (lambda signer, given: enveloped(signer, given).dump()))(
-            keys.signer, digest
-        )
+        content = (value or (lambda signer, given: make(signer, given).dump()))(keys.signer, digest)
         padded = content.hex().upper().encode().ljust(2 * RESERVED, b"0")
         return self.before + self.head + b"<" + padded + b">" + self.tail
 

@@ -19,7 +19,7 @@ from dossier import verify
 from dossier.record.attached import NotADossierError, open_pdf
 from dossier.record.decision_record import plain_versions
 from dossier.record.dossier_file import dossier_in
-from dossier.record.envelope import enveloped
+from dossier.record.envelope import make
 from dossier.record.increment import first_end
 from dossier.record.program import constraints_text
 from dossier.record.seals import read_seals
@@ -172,7 +172,7 @@ def test_a_time_stamp_that_names_another_time_is_told(dossier):
         keys.certificate, keys.signer.signing_key, fixed_dt=datetime.now(UTC) - timedelta(days=1)
     )
     made = forged.draft(dossier.unsigned, "prepared", keys)
-    data = made.signed(keys, lambda signer, digest: enveloped(signer, digest, service).dump())
+    data = made.signed(keys, lambda signer, digest: make(signer, digest, service).dump())
     (seal,) = read_seals(open_pdf(data))
     assert "its time-stamp at" in seal.problem
 
@@ -261,7 +261,7 @@ def with_time(signer, digest):
 def unsigned_attribute(signer, digest):
     from asn1crypto import cms, core
 
-    made = enveloped(signer, digest)
+    made = make(signer, digest)
     (info,) = made["content"]["signer_infos"]
     extra = cms.CMSAttribute({"type": "2.16.840.1.113730.3.1.1", "values": [core.UTF8String("x")]})
     info["unsigned_attrs"] = cms.CMSAttributes([extra])
@@ -271,7 +271,7 @@ def unsigned_attribute(signer, digest):
 def more_certificates(signer, digest):
     from asn1crypto import cms, x509
 
-    made, other = enveloped(signer, digest), x509.Certificate.load(signer.signing_cert.dump())
+    made, other = make(signer, digest), x509.Certificate.load(signer.signing_cert.dump())
     other["tbs_certificate"]["serial_number"] = 77
     made["content"]["certificates"].append(cms.CertificateChoices("certificate", other))
     return made.dump(force=True)
@@ -279,7 +279,7 @@ def more_certificates(signer, digest):
 
 def long_length(signer, digest):
     """Return the envelope with its outermost length written longer than need be."""
-    plain = enveloped(signer, digest).dump()
+    plain = make(signer, digest).dump()
     assert plain[1] == 0x82
     return plain[:1] + b"\x83\x00" + plain[2:]
 
@@ -290,8 +290,8 @@ def long_length(signer, digest):
         (with_time, VALUE),
         (unsigned_attribute, VALUE),
         (long_length, VALUE),
-        (lambda signer, digest: enveloped(signer, digest).dump() + b"x", VALUE),
-        (lambda signer, digest: enveloped(signer, b"\0" * 32).dump(), MORE),
+        (lambda signer, digest: make(signer, digest).dump() + b"x", VALUE),
+        (lambda signer, digest: make(signer, b"\0" * 32).dump(), MORE),
         (more_certificates, "it carries a certificate that did not issue the signer's"),
     ],
 )

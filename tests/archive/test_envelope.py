@@ -5,7 +5,7 @@ import hashlib
 
 import pytest
 
-from dossier.record.envelope import DIGEST, envelope_of, enveloped
+from dossier.record.envelope import DIGEST, make, opened
 from dossier.record.increment import RESERVED
 from dossier.record.seals import CHANGED, NOT_OURS, _problem
 from dossier.seal.identity import make_identity
@@ -24,18 +24,18 @@ def signer(tmp_path_factory):
 @pytest.fixture(scope="module")
 def value(signer):
     digest = hashlib.sha256(COVERED).digest()
-    return enveloped(signer, digest).dump().ljust(RESERVED, b"\0")
+    return make(signer, digest).dump().ljust(RESERVED, b"\0")
 
 
 def problem(value, covered=COVERED, *, same=True):
-    return _problem(envelope_of(value), value, covered, same=same)
+    return _problem(opened(value), value, covered, same=same)
 
 
 def test_what_was_signed_holds_and_any_other_byte_does_not(value):
     assert problem(value) == ""
     assert problem(value, COVERED + b".") == CHANGED
     assert problem(value, same=False) == NOT_OURS
-    assert envelope_of(value).digest == hashlib.sha256(COVERED).digest()
+    assert opened(value).digest == hashlib.sha256(COVERED).digest()
 
 
 @pytest.mark.parametrize("kind", ["sha1", "sha512"])
@@ -50,7 +50,7 @@ def test_a_digest_of_another_kind_is_none_of_ours(signer, kind):
 
 
 def test_padding_and_attributes_outside_of_any_digest_are_compared(value):
-    envelope = envelope_of(value)
+    envelope = opened(value)
     digest = hashlib.sha256(COVERED).digest()
     assert envelope.canonical(value, digest)
     assert not envelope.canonical(value[:-1] + b"\1", digest)
@@ -59,7 +59,7 @@ def test_padding_and_attributes_outside_of_any_digest_are_compared(value):
 
 
 def test_it_carries_what_leads_to_the_authority(value, signer):
-    envelope = envelope_of(value)
+    envelope = opened(value)
     assert envelope.certificate.dump() == signer.signing_cert.dump()
     assert [each.subject.native["common_name"] for each in envelope.others]
     assert envelope.stamp_others == ()
