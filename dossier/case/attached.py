@@ -74,8 +74,7 @@ def open_pdf(content: bytes) -> PdfFile:
         raise
     except Exception as error:  # noqa: BLE001  a damaged PDF fails in any way
         told = _plain(" ".join(str(error).split()))[:200]
-        reason = f"the PDF cannot be read ({type(error).__name__}: {told})"
-        raise NotADossierError(reason) from None
+        raise NotADossierError(f"the PDF cannot be read ({type(error).__name__}: {told})") from None
 
 
 def _collected(content: bytes) -> dict[str, bytes]:

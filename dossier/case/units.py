@@ -85,7 +85,7 @@ _COUNTED = re.compile(
 )
 
 
-def spelled(unit: str, dimension: str) -> str:
+def as_known(unit: str, dimension: str) -> str:
     """Return a unit as it is known here, from one as laboratories spell it; else as it came."""
     close = re.sub(r"[\s_]", "", unit).rstrip(".").lower()
     if dimension == "count concentration":
@@ -123,7 +123,7 @@ SMALLEST, LARGEST = 1e-24, 1e15
 
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 _PER = re.compile(r"([0-9]+)/(mL|L)")
-"""Counts per so many millilitres or litres, as `spelled` writes them."""
+"""Counts per so many millilitres or litres, as `as_known` writes them."""
 _RAISED = str.maketrans("²³", "23")
 _CALL = re.compile(r"[A-Za-zµμ0-9]\s*\(")
 """As in um(c): a size, and not a micrometre times a speed of light."""
@@ -172,7 +172,7 @@ def affine(unit: str, dimension: str) -> tuple[float, float]:
     usual = USUAL.get(dimension, {})
     if text in usual:
         return usual[text]
-    text = spelled(text, dimension)
+    text = as_known(text, dimension)
     per = _PER.fullmatch(text) if dimension == "count concentration" else None
     if per is not None and float(per[1]) > 0:
         return float(f"{usual[f'1/{per[2]}'][0] / float(per[1]):.14g}"), 0.0

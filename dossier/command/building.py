@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.command.calls import on_day
+from dossier.command.calls import day_option
 from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 CaseFolder = Annotated[
     Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
 ]
-Issued = Annotated[datetime | None, on_day(
+Issued = Annotated[datetime | None, day_option(
     "Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test."
 )]  # fmt: skip
 HouseFolder = Annotated[
@@ -153,5 +153,4 @@ def _print(outcome: Outcome) -> None:
         words = f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"
         typer.echo(shown(f"{words} (digest {outcome.digest})"))
     else:
-        head = shown(f"{outcome.case}: no dossier")
-        typer.echo("\n".join((head, *outcome.problems)), err=True)
+        typer.echo("\n".join((shown(f"{outcome.case}: no dossier"), *outcome.problems)), err=True)

@@ -10,7 +10,7 @@ import typer
 from typer.core import TyperCommand
 
 
-def on_day(words: str, *flags: str, metavar: str | None = None) -> Any:
+def day_option(words: str, *flags: str, metavar: str | None = None) -> Any:
     """Return an option that takes a day."""
     return typer.Option(*flags, formats=["%Y-%m-%d"], help=words, metavar=metavar)
 
@@ -37,7 +37,7 @@ PLAIN = (
 """What the libraries say of a value that is wrong, and what we do."""
 
 
-def plain(words: str) -> str:
+def reworded(words: str) -> str:
     """Return what is wrong with a value in words of its user."""
     for said, ours in PLAIN:
         words = re.sub(said, ours, words)
@@ -87,7 +87,7 @@ class Call(TyperCommand):
             try:
                 parameter.handle_parse_result(ctx, values, [])
             except UsageError as error:
-                yield plain(error.format_message())
+                yield reworded(error.format_message())
 
 
 def _worded(record: Any) -> Any:
@@ -95,7 +95,7 @@ def _worded(record: Any) -> Any:
 
     def worded(ctx: Any) -> Any:
         found = record(ctx)
-        return found and (found[0], plain(found[1]))
+        return found and (found[0], reworded(found[1]))
 
     return worded
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import on_day
+from dossier.command.calls import day_option
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 DIFFERS, NOT_WHOLE = 1, 3
 
 
-_on = partial(on_day, metavar="DATE")
+_on = partial(day_option, metavar="DATE")
 
 
 def register(
@@ -113,8 +113,7 @@ def register(
         typer.echo(shown(error), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     _put(outcome, hits, wanted, as_csv=as_csv, as_json=as_json)
-    passes = _passes(head, outcome)
-    raise typer.Exit(DONE if outcome.whole and passes else NOT_WHOLE)
+    raise typer.Exit(DONE if outcome.whole and _passes(head, outcome) else NOT_WHOLE)
 
 
 def recall(

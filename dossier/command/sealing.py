@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import on_day
+from dossier.command.calls import day_option
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -34,7 +34,9 @@ def sign(
     ],
     name: Annotated[str, typer.Option(help="Who signs.")],
     meaning: Annotated[str, typer.Option(help="What the signature says; a role has its own.")] = "",
-    day: Annotated[datetime | None, on_day("Day of signing; today if not given.", "--date")] = None,
+    day: Annotated[
+        datetime | None, day_option("Day of signing; today if not given.", "--date")
+    ] = None,
     issued: Issued = None,
     house: HouseFolder = None,
     digest: Annotated[
@@ -191,7 +193,7 @@ def verify(
     note: Annotated[
         Path | None, typer.Option(metavar="OUT.pdf", help="Write a verification note of one page.")
     ] = None,
-    at: Annotated[datetime | None, on_day("Judge certificates as of this day.")] = None,
+    at: Annotated[datetime | None, day_option("Judge certificates as of this day.")] = None,
     trust_house: Annotated[
         list[str] | None,
         typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from dossier.command.calls import on_day
+from dossier.command.calls import day_option
 from dossier.start.questions import QUESTIONS, YES, signature_of
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def request(
         str, typer.Option(help="Whom a laboratory asks; otherwise a line to fill in by hand.")
     ] = "",
     reply_by: Annotated[
-        datetime | None, on_day("Last day for an answer; otherwise such a line.")
+        datetime | None, day_option("Last day for an answer; otherwise such a line.")
     ] = None,
     sampling: Annotated[
         str,
@@ -97,7 +97,7 @@ def request(
     out: Annotated[
         Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
     ] = None,
-    issued: Annotated[datetime | None, on_day("Day of the request; otherwise today.")] = None,
+    issued: Annotated[datetime | None, day_option("Day of the request; otherwise today.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help=YES)] = False,
 ) -> None:
     r"""Write the test request for laboratories.
@@ -174,8 +174,7 @@ def take(
     """
     from dossier.start.take import take_files
 
-    ask = None if accept or not sys.stdin.isatty() else _asked
-    lines, sure = take_files(case, files, ask)
+    lines, sure = take_files(case, files, None if accept or not sys.stdin.isatty() else _asked)
     for line in lines:
         typer.echo(line)
     raise typer.Exit(DONE if sure else WRONG_INPUT)

@@ -103,8 +103,7 @@ class Limits:
     def accuracy_source(self, measurand: str) -> str:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
         if measurand in self.assumed:
-            mark = say(self.assumed[measurand])
-            return say("assumed accuracy, rectangular ({mark})", mark=mark)
+            return say("assumed accuracy, rectangular ({mark})", mark=say(self.assumed[measurand]))
         return say(
             "accuracy allowed by the standard, rectangular ({clause}; {mark})",
             clause=say(self.accuracy_clause), mark=say(self.accuracy_mark),

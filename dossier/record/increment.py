@@ -109,8 +109,7 @@ def _certified(catalog: bytes, seal: int) -> bytes:
     """Return the catalogue of a dossier whose first seal is object number `seal`."""
     if catalog.count(FLAGS[0]) != 1:
         raise FormError("its form is not of this program")
-    mark = b"/Perms <</DocMDP %d 0 R>>>>" % seal
-    return catalog.replace(*FLAGS).removesuffix(b">>") + mark
+    return catalog.replace(*FLAGS).removesuffix(b">>") + b"/Perms <</DocMDP %d 0 R>>>>" % seal
 
 
 def _written(

@@ -155,8 +155,7 @@ def increment_of(
 
 def certificate_name(certificate: Any) -> str:
     """Return the common name of a certificate's subject, or all of it where there is none."""
-    native = certificate.subject.native
-    return str(native.get("common_name") or certificate.subject.human_friendly)
+    return str(certificate.subject.native.get("common_name") or certificate.subject.human_friendly)
 
 
 def key_digest(certificate: Any) -> str:

@@ -318,8 +318,7 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
     try:
         return SignOffEntry.model_validate(values)
     except ValidationError as error:
-        faults = explain(SIGNOFF_FILE, error, SignOffEntry, values)
-        raise CaseError(faults) from None
+        raise CaseError(explain(SIGNOFF_FILE, error, SignOffEntry, values)) from None
 
 
 def _place(role: str, roles: Sequence[str]) -> int:

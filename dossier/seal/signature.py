@@ -153,8 +153,7 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     before, moment = ready.file.data, datetime.now(UTC).replace(microsecond=0)
     said = asked(ready.file.files)
     made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
-    digest = hashlib.sha256(made.signed(before)).digest()
-    value = _value(keys, digest, timestamp)
+    value = _value(keys, hashlib.sha256(made.signed(before)).digest(), timestamp)
     if len(value) > RESERVED:
         what = f"needs {len(value)} bytes with its certificates; a seal has {RESERVED}"
         raise _refused(ready.name, what, "leave certificates out of the key's file")

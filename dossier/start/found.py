@@ -204,8 +204,7 @@ def _table(
     columns = []
     for k, text in enumerate(written):
         given = [at(row, left + k) for _, row in values]
-        group = f"{sheet} {title}"
-        columns.append(guess(text, units[k] if units else "", left + k, given, group))
+        columns.append(guess(text, units[k] if units else "", left + k, given, f"{sheet} {title}"))
     reasons = [reason]
     if names == 2:
         reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
@@ -348,8 +347,7 @@ def _stacked(found: Found) -> None:
 
 def _lengthy(found: Found) -> None:
     """See whether each row is one count of one sensor and size."""
-    names = {column.name for column in found.columns}
-    found.long = {"side", "size", "count"} <= names
+    found.long = {"side", "size", "count"} <= {column.name for column in found.columns}
     if not found.long:
         stray = [c for c in found.columns if c.name in {"side", "size", "count"}]
         found.columns = [

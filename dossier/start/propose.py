@@ -120,8 +120,7 @@ def _calibration(made: Proposal, ask: Ask | None) -> str:
     if not counts or any(c.calibrated or "(c)" in c.unit for c in counts):
         return "um(c)"
     words = "how was the counter calibrated?"
-    place = f"cell {letters(counts[0].index)}{made.found.head}"
-    answer = made.ask(ask, place, words, "sizes")
+    answer = made.ask(ask, f"cell {letters(counts[0].index)}{made.found.head}", words, "sizes")
     return answer if answer in {"um(c)", "ISO 4402", "um(b)", ""} else _not_understood(made, answer)
 
 

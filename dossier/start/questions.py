@@ -142,8 +142,7 @@ def signature_of(questions: Sequence[Question]) -> inspect.Signature:
         inspect.Parameter("yes", keyword, annotation=yes, default=False),
     ]
     for question in questions:
-        option = typer.Option(question.flag, help=_help(question))
-        kind = Annotated[str | None, option]
+        kind = Annotated[str | None, typer.Option(question.flag, help=_help(question))]
         made.append(inspect.Parameter(question.key, keyword, annotation=kind, default=None))
     return inspect.Signature(made, return_annotation=None)
 

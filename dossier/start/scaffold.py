@@ -39,8 +39,7 @@ def schema_of(name: str) -> dict[str, Any]:
     from dossier.evidence.registry import all_quantities
 
     models: dict[str, type[BaseModel]] = {"application": application.Application, "case": Draft}
-    found = models[name]
-    schema = found.model_json_schema(mode="validation")
+    schema = models[name].model_json_schema(mode="validation")
     schema["$schema"] = DIALECT
     schema["title"] = f"{name}.toml"
     schema["description"] = inspect.cleandoc(model.Qualification.__doc__ or "")
@@ -55,8 +54,7 @@ def schema_of(name: str) -> dict[str, Any]:
         for key, text in words.get(title, {}).items():
             one["properties"].get(key, {}).setdefault("description", text)
     if "Requirement" in definitions:
-        names = definitions["Requirement"]["properties"]["quantity"]
-        names["enum"] = list(all_quantities())
+        definitions["Requirement"]["properties"]["quantity"]["enum"] = list(all_quantities())
     if "RecordEntry" in definitions:
         definitions["RecordEntry"]["required"] = ["id"]  # the rest may stand under [defaults]
     if "Instrument" in definitions:

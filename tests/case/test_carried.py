@@ -295,7 +295,7 @@ def chain(glue, monkeypatch):
         for path in glue.rglob("*") if path.is_file()
     }  # fmt: skip
     files |= {"manifest.json": b'{"case": "polder-glue"}', "decision.json": b'{"findings": []}'}
-    real = carried.open_pdf
+    real = open_pdf
     monkeypatch.setattr(
         carried, "open_pdf",
         lambda content: SimpleNamespace(files=files) if content == b"r1" else real(content),

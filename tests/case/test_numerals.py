@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 
 from dossier.case.tables import csv_rows
-from dossier.case.tables.numerals import number, proves_decimal, shown, vanishing
+from dossier.case.tables.numerals import number, proves_decimal, shows, vanishing
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheets import read_sheet
 from dossier.case.tables.tables import read_csv
@@ -126,7 +126,7 @@ def test_a_number_is_read_by_the_stated_marks_only(text, decimal, thousands, val
 
 @pytest.mark.parametrize("text", ["1,234", "12.500", "-999,999"])
 def test_one_mark_before_three_digits_shows_nothing(text):
-    seen = shown(text)
+    seen = shows(text)
     assert (seen.decimal, seen.thousands) == ("", "")
     assert seen.doubtful in text
 
@@ -138,7 +138,7 @@ def test_a_piece_proves_a_mark_by_the_cells_that_show_it(mark, cell):
     if number(cell, ".") is None and number(cell, ",") is None:
         return
     proven = proves_decimal(f"1;{cell};2\n3;4;5\n".encode(), mark) >= 0
-    assert proven == (shown(cell).decimal == mark)
+    assert proven == (shows(cell).decimal == mark)
 
 
 def read(text, decimal=""):

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.tables.column_names import WORDS, plain
-from dossier.case.tables.numerals import MARKS, Shown, cleaned, proves_decimal, shown, vanishing
-from dossier.case.tables.raw_table import Column, Note, Seen, TableError, decimal_mark
+from dossier.case.tables.numerals import MARKS, Shown, cleaned, proves_decimal, shows, vanishing
+from dossier.case.tables.raw_table import Column, Note, Seen, TableError, settled_mark
 from dossier.case.tables.table_head import MAX_HEAD, columns_of, find_names, with_units
 
 HEAD = 2**14
@@ -72,7 +72,7 @@ def separator_of(header: str) -> str:
     return max("\t;,", key=header.count)
 
 
-def cells_of(line: str, separator: str) -> list[str]:
+def split_cells(line: str, separator: str) -> list[str]:
     """Return the cells of one line, quotation marks removed; TableError where one is too long."""
     try:
         return next(csv.reader([line], delimiter=separator), [])
@@ -141,8 +141,7 @@ def _regular(piece: bytes, rows: CsvRows) -> int:
     empty = rows.separator.encode() * (width - 1)
     if width < 2:
         return 0  # a blank line would be taken for a row
-    more = {",": b" ", ";": b" ,", "\t": b","}[rows.separator]
-    left = piece.translate(None, NUMBER + more)
+    left = piece.translate(None, NUMBER + {",": b" ", ";": b" ,", "\t": b","}[rows.separator])
     if not piece.endswith(b"\n"):
         left += b"\n"
     end = b"\r\n" if left.endswith(b"\r\n") else b"\n"
@@ -177,7 +176,7 @@ def _by_line(rows: CsvRows, piece: bytes, read: int) -> int:
 
 def _without_head(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int, str]]:
     """Take titles and names from the first rows; return the rows below them."""
-    first = [(number, cells_of(line, separator_of(line))) for number, line in data[:MAX_HEAD]]
+    first = [(number, split_cells(line, separator_of(line))) for number, line in data[:MAX_HEAD]]
     at = find_names(first, rows.renamed)
     for number, cells in first[:at]:
         words = " ".join(cell.strip() for cell in cells if cell.strip())
@@ -194,7 +193,7 @@ def _without_head(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int,
 
 def _without_units(rows: CsvRows, data: list[tuple[int, str]]) -> list[tuple[int, str]]:
     number, line = data[0]
-    columns = with_units(rows.columns, cells_of(line, rows.separator), number)
+    columns = with_units(rows.columns, split_cells(line, rows.separator), number)
     if columns is None:
         return data
     rows.columns, rows.units_below = columns, True
@@ -205,7 +204,7 @@ def _add(rows: CsvRows, data: list[tuple[int, str]]) -> None:
     width = len(rows.columns)
     for number, line in data:
         quoted = '"' in line
-        found = len(cells_of(line, rows.separator)) if quoted else line.count(rows.separator) + 1
+        found = len(split_cells(line, rows.separator)) if quoted else line.count(rows.separator) + 1
         if found != width:
             rows.ragged.append((number, found))
     piece = "".join(f"{line}\n" for _, line in data).encode()
@@ -337,7 +336,7 @@ def _decimal(rows: CsvRows, texts: Texts | None) -> str:
     ends = rows.separator == ","  # then an unquoted comma ends the cell
     if ends and all(each.plain for each in rows.pieces):
         return "."
-    return decimal_mark(_seen(rows) if texts is None else _seen_in(rows, texts), comma_ends=ends)
+    return settled_mark(_seen(rows) if texts is None else _seen_in(rows, texts), comma_ends=ends)
 
 
 def _seen(rows: CsvRows) -> Iterator[Seen]:
@@ -357,7 +356,7 @@ def _seen_in(rows: CsvRows, texts: Texts) -> Iterator[Seen]:
     lines = rows.lines
     for column, cells in zip(rows.columns, texts, strict=True):
         for row, cell in enumerate(cells) if plain(column.name) not in WORDS else ():
-            if ("." in cell or "," in cell) and (seen := shown(cleaned(cell.lstrip(" <>≤≥")))):
+            if ("." in cell or "," in cell) and (seen := shows(cleaned(cell.lstrip(" <>≤≥")))):
                 yield f"row {lines[row]}, column {column.name!r}", seen
 
 

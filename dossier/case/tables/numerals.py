@@ -82,7 +82,7 @@ def number(text: str, decimal: str, thousands: str = "") -> float | None:
     return None if vanishes(plain) else float(plain)
 
 
-def shown(text: str) -> Shown | None:
+def shows(text: str) -> Shown | None:
     """Return what a cell shows of decimal mark and thousands, None where it shows nothing."""
     point, comma = text.count("."), text.count(",")
     if not point and not comma:
@@ -99,7 +99,7 @@ def shown(text: str) -> Shown | None:
 
 def groups_thousands(texts: Iterable[str], decimal: str) -> bool:
     """Return whether the mark that is not `decimal` groups thousands for certain in a column."""
-    seen = (shown(text) for text in texts)
+    seen = (shows(text) for text in texts)
     return any(each is not None and each.thousands not in {"", decimal} for each in seen)
 
 

@@ -28,7 +28,7 @@ from dossier.case.tables.numerals import (
     moment,
     number,
     seconds,
-    shown,
+    shows,
 )
 from dossier.case.units import vanishes
 
@@ -265,7 +265,7 @@ class RawTable:
             return "is a clock time, not a number", clock_hint(column.name)
         if isinstance(cell, date):
             return _DATE
-        found = shown(cleaned(str(cell)))
+        found = shows(cleaned(str(cell)))
         if found is not None and found.doubtful:
             return doubt(self.decimal)
         return _NO_NUMBER
@@ -301,7 +301,7 @@ Seen = tuple[str, Shown]
 """Where a cell shows something of decimal marks, and what."""
 
 
-def decimal_mark(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
+def settled_mark(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
     """Return the decimal mark of a table, '.' where no cell has one.
 
     Where a comma ends the cells, a point that may group thousands is a decimal point.  Raises

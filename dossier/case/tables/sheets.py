@@ -9,16 +9,16 @@ import numpy as np
 from dossier.case.tables.column_names import WORDS, plain
 from dossier.case.tables.grid import Grid, Row
 from dossier.case.tables.layout import refuse_outside
-from dossier.case.tables.numerals import cleaned, shown
+from dossier.case.tables.numerals import cleaned, shows
 from dossier.case.tables.raw_table import (
     VANISHES,
     Note,
     RawTable,
     Seen,
     TableError,
-    decimal_mark,
     filled,
     letters,
+    settled_mark,
 )
 from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
 from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
@@ -35,8 +35,7 @@ def sheet_names(content: bytes) -> list[str]:
 
     check_workbook(content)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        found = book.sheets_metadata
+        found = CalamineWorkbook.from_filelike(io.BytesIO(content)).sheets_metadata
     except Exception:  # noqa: BLE001  what is wrong with it is said where it is read
         return []
     return [each.name for each in found if each.visible == SheetVisibleEnum.Visible]
@@ -78,8 +77,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
     check_workbook(content)
     marks = sheet_marks(content, sheet)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        read = book.get_sheet_by_name(sheet)
+        read = CalamineWorkbook.from_filelike(io.BytesIO(content)).get_sheet_by_name(sheet)
         rows = read.to_python(skip_empty_area=False)
         merged = tuple(read.merged_cell_ranges or ())
     except Exception as error:  # noqa: BLE001  any failure means the same to the user
@@ -91,7 +89,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
 def with_decimal(table: RawTable, decimal: str) -> RawTable:
     """Return the table with the mark of its numbers that are text, as stated or as it shows."""
     table.declared = bool(decimal)
-    table.decimal = decimal or decimal_mark(_seen(table), sheet=True)
+    table.decimal = decimal or settled_mark(_seen(table), sheet=True)
     return table
 
 
@@ -185,6 +183,6 @@ def _seen(table: RawTable) -> Iterator[Seen]:
             enumerate(table.cells[column.index]) if plain(column.name) not in WORDS else ()
         ):
             if isinstance(cell, str) and ("." in cell or "," in cell):
-                seen = shown(cleaned(cell.lstrip(" <>≤≥")))
+                seen = shows(cleaned(cell.lstrip(" <>≤≥")))
                 if seen is not None:
                     yield table.place(row, column), seen

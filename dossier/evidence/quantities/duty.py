@@ -65,8 +65,7 @@ def _draws(
         bench, sweeps, flow, *fluid_at(bench.case.application.oil, temperature)
     )
     mean = float(np.mean([s.clean for s in specimens]))
-    records = [run.record for run in runs]
-    extra = widening(bench, records + [sweep.record for sweep in sweeps], 1.0)
+    extra = widening(bench, [run.record for run in runs] + [sweep.record for sweep in sweeps], 1.0)
     rng = generator(bench, f"{side} gravimetry")
     own = [injection_level_u(bench, bench.entries[run.record]) for run in runs]
     return _Draws(
@@ -324,8 +323,7 @@ def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
     for one, own in zip(specimens, draws.own_mass, strict=True):
         # A pressure drop that is really higher by a factor reaches the limit at the reading
         # limit / factor: the inverse of the loading curve, interpolated once for all draws.
-        wanted = limit / (1.0 + draws.drop)
-        mass = _masses(one, wanted) * (1.0 + draws.mass + own)
+        mass = _masses(one, limit / (1.0 + draws.drop)) * (1.0 + draws.mass + own)
         lives.append(mass / draws.rate)
     return np.array(lives)
 

@@ -157,8 +157,7 @@ def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...]:
     try:
         fine = usable_sweeps(bench, side, "fine")
     except NotDemonstrated as why:
-        reason = say("fine path: {reason}", reason=why.reason)
-        raise NotDemonstrated(reason, why.records) from None
+        raise NotDemonstrated(say("fine path: {reason}", reason=why.reason), why.records) from None
     if arrangement == "partial_flow":
         return tuple(Pair(specimen=s.specimen, fine=s, main=None) for s in fine)
     main = usable_sweeps(bench, side)
@@ -187,8 +186,7 @@ def _share(pair: Pair, oil: _Oil, **moved: Ab) -> float:
             raise ValueError(say("a parallel split needs a full-flow path"))
         return split_parallel([Path(*main), path], oil.flow, oil.mu, oil.rho).shares[1]
     if main is not None and _drop(main, oil) > oil.opening:
-        held = oil.gallery + oil.opening
-        return split_to_sump(path, oil.flow, held, oil.mu, oil.rho).share
+        return split_to_sump(path, oil.flow, oil.gallery + oil.opening, oil.mu, oil.rho).share
     through = Path(*main) if main is not None else None
     return split_to_sump(path, oil.flow, oil.gallery, oil.mu, oil.rho, through).share
 

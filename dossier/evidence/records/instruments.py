@@ -82,8 +82,7 @@ def _too_fine(instrument: Instrument) -> Iterator[CaseProblem]:
         if stated is not None and stated < least:
             what = f"is {stated:.2g} of the reading, which no working instrument is known to reach"
             hint = "look at its unit in the certificate; leave it out where none is stated"
-            place = f"instrument {instrument.id!r} . {key}"
-            yield CaseProblem("case.toml", place, what, hint)
+            yield CaseProblem("case.toml", f"instrument {instrument.id!r} . {key}", what, hint)
 
 
 def instrument_problems(case: Case) -> list[CaseProblem]:

@@ -219,8 +219,7 @@ def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_
     `drift` [-] is how far the injected counts of that size may move against those of the size that
     stands for the injection: the smallest of which the filter lets less than a tenth pass.
     """
-    passed = _passed(result)
-    held = np.flatnonzero((passed < HELD) & (result.sizes <= LARGEST))
+    held = np.flatnonzero((_passed(result) < HELD) & (result.sizes <= LARGEST))
     found: list[_Slope | None] = []
     for k in range(len(result.sizes)):
         own = held[held != k]
@@ -335,8 +334,7 @@ def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str,
         if apart is None:
             continue
         for record, known in ((one[0], other[0]), (other[0], one[0])):
-            words = say(UNLIKE, size=apart[0], share=apart[1], known=known.id)
-            found.setdefault(record.id, words)
+            found.setdefault(record.id, say(UNLIKE, size=apart[0], share=apart[1], known=known.id))
     return found
 
 

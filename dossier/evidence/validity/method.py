@@ -129,11 +129,9 @@ def _edition(record: Record, limits: Limits, method: Method) -> Verdicts:
         return Verdicts(False, say(words, edition=str(named.edition), known=known))
     if named.edition < due:
         words = later("edition {edition} was superseded by that of {newer}")
-        superseded = say(words, edition=str(named.edition), newer=str(due))
-        return Verdicts(False, superseded, "warning")
+        return Verdicts(False, say(words, edition=str(named.edition), newer=str(due)), "warning")
     if named.amended:
-        amended = say("with an amendment whose changes are not known here")
-        return Verdicts(False, amended, "warning")
+        return Verdicts(False, say("with an amendment whose changes are not known here"), "warning")
     return Verdicts(True, str(named))
 
 

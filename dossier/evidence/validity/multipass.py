@@ -180,8 +180,7 @@ def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
     if entry.fluid is None or entry.conditions.temperature is None:
         return Verdicts(None, say("no test fluid or temperature"))
     nu = kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
-    found = say("{nu:.2f} mm²/s", nu=nu * 1e6)
-    return Verdicts(abs(nu - limit.value) <= limit.tolerance, found)
+    return Verdicts(abs(nu - limit.value) <= limit.tolerance, say("{nu:.2f} mm²/s", nu=nu * 1e6))
 
 
 def _injection_level(record: Record, limit: Limit) -> Verdicts:
@@ -264,8 +263,7 @@ def _interval(table: MultipassTable, limit: Limit) -> Verdicts:
 def _sampled(record: Record, table: MultipassTable, limit: Limit) -> Verdicts:
     volume = record.entry.conditions.sample_volume or 0.0
     rate = 60.0 * volume / float(np.median(np.diff(table.time)))
-    found = say("{rate:.3g} mL in a minute", rate=rate * 1e6)
-    return Verdicts(0 < rate <= limit.value, found)
+    return Verdicts(0 < rate <= limit.value, say("{rate:.3g} mL in a minute", rate=rate * 1e6))
 
 
 def _enough(result: MultipassResult, limit: Limit) -> Verdicts:
@@ -289,8 +287,7 @@ def _upstream(result: MultipassResult, limit: Limit) -> Verdicts:
         say("ratio {ratio:.3f} at {size:g} µm(c)", ratio=up[k] / down[k], size=result.sizes[k])
         for k in np.flatnonzero(short)
     ]
-    well = say("upstream above downstream at every size")
-    return Verdicts(not found, "; ".join(found) or well)
+    return Verdicts(not found, "; ".join(found) or say("upstream above downstream at every size"))
 
 
 RISES = (
@@ -383,8 +380,7 @@ def _scope(result: MultipassResult, limit: Limit) -> Verdicts:
     above = result.sizes >= 10.0
     if not above.any():
         return does_not_apply(say("no size from 10 µm(c) up"))
-    first = result.ratio[above][0]
-    efficiency = 1.0 - 1.0 / first
+    efficiency = 1.0 - 1.0 / result.ratio[above][0]
     size = result.sizes[above][0]
     words = say("{efficiency:.2%} at {size:g} µm(c)", efficiency=efficiency, size=size)
     return Verdicts(efficiency < limit.value, words)

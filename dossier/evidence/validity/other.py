@@ -233,8 +233,7 @@ def _soak(record: Record, limit: Limit) -> Verdicts:
 
 def _size(case: Case, limit: Limit) -> Verdicts:
     flow = case.application.circuit.rated_flow
-    words = say("{flow:.4g} L/min", flow=flow * 6e4)
-    return Verdicts(flow <= limit.value * (1.0 + 1e-9), words)
+    return Verdicts(flow <= limit.value * (1.0 + 1e-9), say("{flow:.4g} L/min", flow=flow * 6e4))
 
 
 def _drawing(record: Record) -> Verdicts:

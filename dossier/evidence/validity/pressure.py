@@ -29,8 +29,7 @@ def pressure_checks(
 
     `told` says what another sweep has against this one, in words, or nothing.
     """
-    most = float(result.pressure_drop[~result.housing_rows].max())
-    scale = min([most, *decided])
+    scale = min([float(result.pressure_drop[~result.housing_rows].max()), *decided])
     rules: dict[str, Rule] = {
         "swept while clean": lambda _: _clean(case, record),
         "temperature": lambda _: _temperature(record),
