@@ -46,6 +46,7 @@ def verified(**changes):
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
         "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
         "revision": 2, "sha256": "ab", "attached": 9,
+        "recalled": "", "recall_stands": False,
     }  # fmt: skip
     made = object.__new__(Verification)
     for name, value in (facts | changes).items():
@@ -88,6 +89,7 @@ def test_what_contradicts_it_fails_it(changes, words):
     ("changes", "words"),
     [
         ({"seals": ()}, "no digital signature"),
+        ({"recalled": "recall 1 (lot:7): falls"}, "recall 1 (lot:7): falls"),
         ({"trust_given": False}, "no certificate to trust was given"),
         ({"trust_given": False, "trusted": False}, "no certificate to trust was given"),
         ({"named": ("released",)}, "the role 'released', which this dossier does not have"),
