@@ -9,7 +9,17 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
-from dossier.record.recall import FALLS, STANDS, UNKNOWN, recalls_in
+from dossier.record.recall import (
+    FALLS,
+    STANDS,
+    UNKNOWN,
+    WHOLE,
+    Outcome,
+    Recall,
+    Recalls,
+    recalls_in,
+)
+from dossier.record.rests import Rest
 from dossier.register.calendar import calendar_text
 from dossier.register.html import register_page
 from dossier.register.letters import Reply, letters_pdf, lines, recall_json
@@ -25,6 +35,62 @@ from tests.archive.sealed import run
 WHY = "The flow meter was found to read four percent low."
 FIRST = date(2026, 2, 4)
 """Day of the first of the three sweeps of the built dossier, which are a day apart."""
+
+
+def rest(kind, value, records, first="", last=""):
+    return Rest(kind, value, (), records, first, last)
+
+
+RESTS = (
+    rest("instrument", "APC-21", ("M1", "M2", "M3")), rest("laboratory", "ITH", ("M1", "M2")),
+    rest("record", "M1", ("M1",), "2026-02-01", "2026-02-03"),
+    rest("record", "M2", ("M2",), "2026-02-10", "2026-02-10"), rest("record", "M3", ("M3",)),
+)  # fmt: skip
+
+
+def of(number=1, kind="instrument", value="APC-21", **how):
+    return Recall(number=number, kind=kind, value=value, reason=WHY, day=TODAY, **how)
+
+
+@pytest.mark.parametrize(
+    ("how", "records"),
+    [
+        ({}, "M1 M2 M3"),
+        ({"value": "apc-21"}, "M1 M2 M3"),
+        ({"value": "APC-2"}, ""),
+        # A record of several days was measured in the span where one of its days lies there; one
+        # without its day may have been.
+        ({"first": date(2026, 2, 3)}, "M1 M2 M3"),
+        ({"first": date(2026, 2, 4)}, "M2 M3"),
+        ({"first": date(2026, 2, 10), "until": date(2026, 2, 10)}, "M2 M3"),
+        ({"until": date(2026, 2, 1)}, "M1 M3"),
+        ({"until": date(2026, 1, 31)}, "M3"),
+        ({"within": "ith"}, "M1 M2"),
+        ({"within": "N"}, "M1 M2 M3"),
+        ({"within": "other"}, ""),
+        ({"kind": "record", "value": "M2"}, "M2"),
+        ({"kind": "dossier", "value": "n-R4"}, WHOLE),
+        ({"kind": "dossier", "value": "N r5"}, ""),
+    ],
+)
+def test_a_recall_names_the_records_of_its_days(how, records):
+    assert of(**how).names("N", 4, RESTS) == (
+        {WHOLE} if records == WHOLE else set(records.split())
+    )  # fmt: skip
+
+
+def test_an_outcome_counts_for_exactly_what_was_left_out():
+    told = Outcome(
+        dossier="N r4", sha256="0" * 64, records=("M1", "M3"), outcome=STANDS, why="so it is"
+    )
+    alone = of(until=date(2026, 2, 1), outcomes=(told,))
+    assert Recalls((alone,)).recalled("0" * 64, "N", 4, RESTS).stands
+    assert not Recalls((alone,)).recalled("1" * 64, "N", 4, RESTS).stands
+    for more in ((alone, of(2)), (alone, of(2), of(3, lifts=(1,)))):
+        found = Recalls(more).recalled("0" * 64, "N", 4, RESTS)
+        assert (found.outcome, set(found.because)) == (None, {"M1", "M2", "M3"})
+    ended = Recalls((alone, of(2), of(3, lifts=(1, 2, 3, 4)), of(4)))
+    assert [each.number for each in ended.active] == [4]
 
 
 @pytest.fixture

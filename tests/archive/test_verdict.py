@@ -117,6 +117,7 @@ def test_what_is_left_open_keeps_it_from_being_verified(changes, words):
         ({"stamped": ""}, "no trusted time-stamp proves it"),
         ({"revocation": "not consulted"}, "was not consulted: no list given"),
         ({"revocation": "not listed"}, "whether one covers it is not known"),
+        ({"recalled": "stands without it", "recall_stands": True}, "stands without it"),
         ({"signed": ("A. One", "a  one.")}, "one person has signed off in more than one role"),
         ({"answers": (answered("no"),)}, "Q? no: it is not"),
     ],
