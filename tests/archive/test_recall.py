@@ -1,6 +1,7 @@
 """Recalls: which approvals rest on what was recalled, what is left of them, and who is told."""
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
@@ -27,6 +28,7 @@ from dossier.register.matrix import NOWHERE, blocks
 from dossier.register.query import Wanted
 from dossier.register.query import find as found_in
 from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
+from dossier.verification import recompute
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
@@ -176,6 +178,9 @@ def test_a_recall_that_is_lifted_gives_the_approval_back(folder):
     assert reads(folder) == {"built.pdf": "approved"}
     assert "is not recalled: nothing to lift" in refused(folder, lift=True)
     put_on_file(folder, first=FIRST)
+    assert "On file: recall 3: instrument:FM-04 from 2026-02-04" in refused(
+        folder, lift=True, first=date(2026, 2, 5)
+    )
     assert reads(folder) == {"built.pdf": "recalled: was approved"}
 
 
@@ -185,6 +190,18 @@ def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
     row = next(each for each in update(folder).rows if each.file == "late.pdf")
     assert row.decision == "recalled: was approved"
     assert row.remark.endswith("MP-1; not decided again since")
+
+
+def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path):
+    put_on_file(folder, first=FIRST)
+    other = tmp_path / "copied"
+    other.mkdir()
+    for name in ("built.pdf", "recall-0001.json"):
+        shutil.copy(folder / name, other)
+    assert reads(other) == {"built.pdf": "recalled: was approved"}
+    assert len(update(other).heads) == 2
+    (other / "recall-0001.json").unlink()
+    assert "missing" in {event.kind for event in update(other).events}
 
 
 @pytest.mark.parametrize("edit", ["removed", "edited", "damaged"])
@@ -274,10 +291,13 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
     put(tmp_path, "junk.pdf", b"%PDF-1.7 nothing")
     put(tmp_path, "over.pdf", made("D", review_due="2026-05-01"))
     put(tmp_path, "edited.pdf", broken)
+    put(tmp_path, "twin.pdf", made("E"))
+    put(tmp_path, "twin-2.pdf", made("E", title="Another"))
     done = put_on_file(tmp_path, "lot:25-311")
     assert set(told(done).values()) == {NO_APPROVAL}
     whys = {each.row.file: each.why for each in done.told}
     assert whys["draft.pdf"] == "draft: would be approved"
+    assert whys["twin.pdf"] == "in conflict: would be approved"
     assert whys["over.pdf"] == "expired: was approved"
     said = list(lines(update(tmp_path), done))
     assert any("not looked at: junk.pdf" in line for line in said)
@@ -315,6 +335,16 @@ def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
     put(folder, "made.pdf", made("Y", inputs={"case.toml": case_toml(("FM-04",))}))
     done = put_on_file(folder, first=FIRST)
     assert told(done) == {"built.pdf": FALLS, "made.pdf": UNKNOWN}
+
+
+def test_a_decision_that_does_not_come_out_as_stated_is_not_decided_on(folder, monkeypatch):
+    own = recompute.recompute
+    monkeypatch.setattr(
+        recompute, "recompute", lambda *a, **k: replace(own(*a, **k), moved=("x: 1 became 2",))
+    )
+    (each,) = put_on_file(folder, until=FIRST).told
+    assert each.outcome == UNKNOWN
+    assert each.why == "its attachments do not give what it states: x: 1 became 2"
 
 
 NASTY = "A\r\nBEGIN:VEVENT; x, y\\n\u202e\u2028<b>&\u0000" + "ü" * 60
@@ -358,6 +388,9 @@ def test_the_calendar_is_read_by_another_library_and_holds_every_end(tmp_path):
     assert text == calendar_text(update(tmp_path))
     assert max(len(line) for line in text.encode().split(b"\r\n")) <= 75
     assert "\n" not in text.replace("\r\n", "")
+    values = re.findall(r"(?m)^(?:SUMMARY|DESCRIPTION):(.*)\r$", text.replace("\r\n ", ""))
+    assert len(values) == 6
+    assert not [each for each in values if re.search(r"(?<!\\)[;,]", each)]
     read = icalendar.Calendar.from_ical(text)
     events = read.walk("VEVENT")
     assert {(str(e["SUMMARY"]), e.decoded("DTSTART")) for e in events} == {
