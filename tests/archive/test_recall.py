@@ -232,6 +232,7 @@ def test_a_recall_file_that_is_touched_shows(folder, edit):
         ("instrument:FM-04", {"first": date(2026, 6, 2)}, "a day that has not come"),
         ("instrument:FM-04", {"until": date(2027, 1, 1)}, "leave --until out"),
         ("instrument:FM-04", {"reason": "bad"}, "says nothing"),
+        ("instrument:FM-04", {"reason": WHY * 30}, "longer than 1000"),
         ("instrument:Elsewhere/FM-04", {}, "no record rests on instrument:FM-04 of Elsewhere"),
         ("instrument:BAL-02", {}, "no record was made with it"),
         ("standard:ISO 4548-12", {}, "kinds: instrument, certificate"),
