@@ -28,11 +28,12 @@ from dossier.register.matrix import NOWHERE, blocks
 from dossier.register.query import Wanted
 from dossier.register.query import find as found_in
 from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
+from dossier.seal.identity import make_identity
 from dossier.verification import recompute
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
-from tests.archive.sealed import run
+from tests.archive.sealed import SECRET, run
 
 WHY = "The flow meter was found to read four percent low."
 FIRST = date(2026, 2, 4)
@@ -330,6 +331,16 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}
     put_on_file(tmp_path, "record:A/MP-1", lift=True)
     assert set(told(put_on_file(tmp_path, "instrument:APC-21"))) == {"a.pdf", "b.pdf"}
+
+
+def test_what_trusted_people_do_not_vouch_for_is_not_decided_on(folder, dossier, tmp_path):
+    make_identity("Somebody else (invented)", tmp_path, SECRET)
+    strange = [(tmp_path / "test-authority.pem").read_bytes()]
+    for trust, outcome in ((dossier.trust, FALLS), (strange, NO_APPROVAL)):
+        asked = Asked(what="instrument:FM-04", reason=WHY, day=TODAY, trusted=True)
+        done = recall(folder, update(folder, trust=trust), asked)
+        assert told(done) == {"built.pdf": outcome}
+    assert "the certificate of" in done.told[0].why
 
 
 def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
