@@ -84,8 +84,8 @@ class Recall(_Form):
         carried = {n for e in rests if e.kind == "carried" and e.value in self.dossiers
                    for n in e.records}  # fmt: skip
         if self.kind == "dossier":
-            own = {folded(number), folded(f"{number} r{revision}"), folded(f"{number}-r{revision}")}
-            return frozenset((WHOLE,)) if folded(self.value) in own else frozenset(carried)
+            own = folded(self.value) in map(folded, names_of(number, revision))
+            return frozenset((WHOLE,) if own else carried)
         used = {name for e in rests if e.called(self.kind, self.value) for name in e.records}
         if self.within and folded(self.within) != folded(number):
             there = {n for e in rests if e.called("laboratory", self.within) for n in e.records}
@@ -102,6 +102,11 @@ class Recall(_Form):
         early = self.first is not None and date.fromisoformat(record.last) < self.first
         late = self.until is not None and date.fromisoformat(record.first) > self.until
         return not (early or late)
+
+
+def names_of(number: str, revision: int) -> tuple[str, ...]:
+    """Return the names by which a dossier can be recalled."""
+    return number, f"{number} r{revision}", f"{number}-r{revision}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from dossier.words import day, later, say, speaking
 
 MOST = 6
 """Rows and lines of a list on a page; recall.json holds all."""
-LONGEST = 300
-"""Characters of a text that came from elsewhere."""
+LONGEST, REASON = 400, 160
+"""Characters of a text that came from elsewhere, and of the reason of one verdict."""
 ANSWERS = {
     FALLS: ("fail", later("The approval falls"), later(
         "Without the evidence that is recalled, the requirements are not shown to be met. It is no "
@@ -85,7 +85,8 @@ def letters_pdf(outcome: Register, done: Done, reply: Reply) -> bytes:
     told = sorted(done.told, key=lambda each: (_urgent(each), each.row.name))
     letters = [_letter(each, done, reply) for each in told if each.outcome in ANSWERS]
     return page_pdf("recall.html", letters=letters, rows=list(map(_line, told)), done=done,
-                    unread=outcome.unreadable, count=outcome.count, span=span(done))  # fmt: skip
+                    unread=outcome.unreadable, count=outcome.count, span=span(done),
+                    reason=_short(done.recall.reason))  # fmt: skip
 
 
 def _urgent(told: Told) -> int:
@@ -93,7 +94,7 @@ def _urgent(told: Told) -> int:
 
 
 def _line(told: Told) -> tuple[str, str, str, str]:
-    return told.row.name, told.row.equipment, told.outcome, _short(told.why)
+    return told.row.name, _short(told.row.equipment), told.outcome, _short(told.why)
 
 
 def _letter(told: Told, done: Done, reply: Reply) -> dict[str, Any]:
@@ -111,7 +112,7 @@ def _letter(told: Told, done: Done, reply: Reply) -> dict[str, Any]:
             "steps": [say(each) for each in _steps(told)],
             "heads": [say("Requirement"), say("Verdict before"), say("Verdict now"), say("Why")],
             "changed": say("What reads otherwise now"),
-            "verdicts": [(", ".join(ids), say(old), say(new), _short(why))
+            "verdicts": [(", ".join(ids), say(old), say(new), _short(why, REASON))
                          for (old, new, why), ids in list(_alike(told).items())[:MOST]],
             "more": _more(told),
             "conditions": say("Conditions that are new"),
@@ -177,10 +178,10 @@ def span(done: Done) -> str:
     return say("measured on {until} or before", until=until) if until else say("on any day")
 
 
-def _short(text: str) -> str:
+def _short(text: str, most: int = LONGEST) -> str:
     """Return text from elsewhere as one line of a length that a page has room for."""
     line = plain(text)
-    return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"
+    return line if len(line) <= most else f"{line[: most - 1]}…"
 
 
 def recall_json(outcome: Register, done: Done, trusted: bool) -> str:

@@ -27,6 +27,7 @@ from dossier.record.recall import (
     Recall,
     Recalls,
     Word,
+    names_of,
 )
 from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
@@ -34,6 +35,8 @@ from dossier.register.register import Register, noted
 from dossier.register.row import Row
 from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined
 
+LONGEST = 1000
+"""Characters of a reason."""
 NO_APPROVAL, AGAIN = "no approval", "stands again"
 
 
@@ -116,6 +119,8 @@ def _sensible(asked: Asked, recalls: Recalls) -> None:
               for file, why in recalls.faults.items()]  # fmt: skip
     if not says_something(asked.reason):
         faults.append(f"--reason {asked.reason[:60]!r} says nothing: {A_SENTENCE}")
+    if len(asked.reason) > LONGEST:
+        faults.append(f"--reason is longer than {LONGEST} characters: keep to what was found")
     for name, day in (("--from", asked.first), ("--until", asked.until)):
         if day is not None and day > asked.day:
             hint = "nothing is measured there yet; leave --until out while the doubt goes on"
@@ -145,8 +150,7 @@ def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:
     """Yield SHA-256 of each dossier that a recall names, itself or to tell a record by."""
     value = folded(new.value if new.kind == "dossier" else new.within)
     for row in sorted(outcome.rows, key=lambda each: each.sha256):
-        names = row.number, row.name, row.name.replace(" ", "-")
-        if value in map(folded, names):
+        if value in map(folded, names_of(row.number, row.revision)):
             yield row.sha256
 
 
@@ -157,9 +161,7 @@ def _same(kind: str, value: str, name: str) -> bool:
 def _values(kind: str, outcome: Register) -> list[str]:
     """Return everything of a kind that dossiers of the register rest on."""
     if kind == "dossier":
-        return [
-            n for row in outcome.rows for n in (row.number, row.name, row.name.replace(" ", "-"))
-        ]
+        return [name for row in outcome.rows for name in names_of(row.number, row.revision)]
     return list(dict.fromkeys(e.value for r in outcome.rests.values() for e in r if e.kind == kind))
 
 
@@ -242,11 +244,8 @@ def _empty(new: Recall, outcome: Register) -> str:
     if not any(each.records for each in used):
         return f"{new.what} is named, but no record was made with it: nothing is recalled"
     where = f" of {new.within}" if new.within else ""
-    return (
-        f"no record rests on {new.typed}{where}{_span(new)}: nothing is recalled; "
-        f"it was used on days from {days[0]} to {days[-1]}" if days else
-        f"no record rests on {new.typed}{where}{_span(new)}: nothing is recalled"
-    )  # fmt: skip
+    when = f"; it was used on days from {days[0]} to {days[-1]}" if days else ""
+    return f"no record rests on {new.typed}{where}{_span(new)}: nothing is recalled{when}"
 
 
 BY_LABORATORY, BY_DOSSIER = ("instrument", "laboratory", "fluid"), ("record", "specimen")
@@ -275,10 +274,9 @@ def _one_thing(new: Recall, rows: Sequence[Row], outcome: Register) -> None:
 def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
     """Return what becomes of one dossier without records; every error is an outcome."""
     folder, row, records, asked = work
-    if row.standing not in (SIGNED_OFF, RECALLED) or row.found not in APPROVES or not row.current:
-        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.decision)
-    if row.conflict:
-        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.decision)
+    stands = row.standing in (SIGNED_OFF, RECALLED) and row.current and not row.conflict
+    if not stands or row.found not in APPROVES or (asked.trusted and row.unproven):
+        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.unproven or row.decision)
     if not records:
         return Told(row=row, records=(), outcome=AGAIN, why="nothing of it is recalled any more")
     try:
@@ -288,7 +286,7 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
         left = Without(why_not=f"{error}"[:300])
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
         left = Without(why_not=f"{type(error).__name__}: {error}"[:300])
-    word, why = _judged(row, records, left)
+    word, why = _judged(records, left)
     return Told(row=row, records=records, outcome=word, why=why, until=left.until, left=left)
 
 
@@ -300,7 +298,7 @@ def _left(path: Path, row: Row, records: Sequence[str], asked: Asked) -> Without
     return without(pdf, name, set(records) - {WHOLE}, asked.reason, asked.day)
 
 
-def _judged(row: Row, records: Sequence[str], left: Without) -> tuple[Word, str]:
+def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
     if WHOLE in records:
         return FALLS, "it is recalled as a whole"
     if left.why_not:

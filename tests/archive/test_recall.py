@@ -1,6 +1,7 @@
 """Recalls: which approvals rest on what was recalled, what is left of them, and who is told."""
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
@@ -9,7 +10,17 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
-from dossier.record.recall import FALLS, STANDS, UNKNOWN, recalls_in
+from dossier.record.recall import (
+    FALLS,
+    STANDS,
+    UNKNOWN,
+    WHOLE,
+    Outcome,
+    Recall,
+    Recalls,
+    recalls_in,
+)
+from dossier.record.rests import Rest
 from dossier.register.calendar import calendar_text
 from dossier.register.html import register_page
 from dossier.register.letters import Reply, letters_pdf, lines, recall_json
@@ -17,14 +28,72 @@ from dossier.register.matrix import NOWHERE, blocks
 from dossier.register.query import Wanted
 from dossier.register.query import find as found_in
 from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
+from dossier.seal.identity import make_identity
+from dossier.verification import recompute
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
-from tests.archive.sealed import run
+from tests.archive.sealed import SECRET, run
 
 WHY = "The flow meter was found to read four percent low."
 FIRST = date(2026, 2, 4)
 """Day of the first of the three sweeps of the built dossier, which are a day apart."""
+
+
+def rest(kind, value, records, first="", last=""):
+    return Rest(kind, value, (), records, first, last)
+
+
+RESTS = (
+    rest("instrument", "APC-21", ("M1", "M2", "M3")), rest("laboratory", "ITH", ("M1", "M2")),
+    rest("record", "M1", ("M1",), "2026-02-01", "2026-02-03"),
+    rest("record", "M2", ("M2",), "2026-02-10", "2026-02-10"), rest("record", "M3", ("M3",)),
+)  # fmt: skip
+
+
+def of(number=1, kind="instrument", value="APC-21", **how):
+    return Recall(number=number, kind=kind, value=value, reason=WHY, day=TODAY, **how)
+
+
+@pytest.mark.parametrize(
+    ("how", "records"),
+    [
+        ({}, "M1 M2 M3"),
+        ({"value": "apc-21"}, "M1 M2 M3"),
+        ({"value": "APC-2"}, ""),
+        # A record of several days was measured in the span where one of its days lies there; one
+        # without its day may have been.
+        ({"first": date(2026, 2, 3)}, "M1 M2 M3"),
+        ({"first": date(2026, 2, 4)}, "M2 M3"),
+        ({"first": date(2026, 2, 10), "until": date(2026, 2, 10)}, "M2 M3"),
+        ({"until": date(2026, 2, 1)}, "M1 M3"),
+        ({"until": date(2026, 1, 31)}, "M3"),
+        ({"within": "ith"}, "M1 M2"),
+        ({"within": "N"}, "M1 M2 M3"),
+        ({"within": "other"}, ""),
+        ({"kind": "record", "value": "M2"}, "M2"),
+        ({"kind": "dossier", "value": "n-R4"}, WHOLE),
+        ({"kind": "dossier", "value": "N r5"}, ""),
+    ],
+)
+def test_a_recall_names_the_records_of_its_days(how, records):
+    assert of(**how).names("N", 4, RESTS) == (
+        {WHOLE} if records == WHOLE else set(records.split())
+    )  # fmt: skip
+
+
+def test_an_outcome_counts_for_exactly_what_was_left_out():
+    told = Outcome(
+        dossier="N r4", sha256="0" * 64, records=("M1", "M3"), outcome=STANDS, why="so it is"
+    )
+    alone = of(until=date(2026, 2, 1), outcomes=(told,))
+    assert Recalls((alone,)).recalled("0" * 64, "N", 4, RESTS).stands
+    assert not Recalls((alone,)).recalled("1" * 64, "N", 4, RESTS).stands
+    for more in ((alone, of(2)), (alone, of(2), of(3, lifts=(1,)))):
+        found = Recalls(more).recalled("0" * 64, "N", 4, RESTS)
+        assert (found.outcome, set(found.because)) == (None, {"M1", "M2", "M3"})
+    ended = Recalls((alone, of(2), of(3, lifts=(1, 2, 3, 4)), of(4)))
+    assert [each.number for each in ended.active] == [4]
 
 
 @pytest.fixture
@@ -110,6 +179,9 @@ def test_a_recall_that_is_lifted_gives_the_approval_back(folder):
     assert reads(folder) == {"built.pdf": "approved"}
     assert "is not recalled: nothing to lift" in refused(folder, lift=True)
     put_on_file(folder, first=FIRST)
+    assert "On file: recall 3: instrument:FM-04 from 2026-02-04" in refused(
+        folder, lift=True, first=date(2026, 2, 5)
+    )
     assert reads(folder) == {"built.pdf": "recalled: was approved"}
 
 
@@ -119,6 +191,18 @@ def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
     row = next(each for each in update(folder).rows if each.file == "late.pdf")
     assert row.decision == "recalled: was approved"
     assert row.remark.endswith("MP-1; not decided again since")
+
+
+def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path):
+    put_on_file(folder, first=FIRST)
+    other = tmp_path / "copied"
+    other.mkdir()
+    for name in ("built.pdf", "recall-0001.json"):
+        shutil.copy(folder / name, other)
+    assert reads(other) == {"built.pdf": "recalled: was approved"}
+    assert len(update(other).heads) == 2
+    (other / "recall-0001.json").unlink()
+    assert "missing" in {event.kind for event in update(other).events}
 
 
 @pytest.mark.parametrize("edit", ["removed", "edited", "damaged"])
@@ -149,6 +233,7 @@ def test_a_recall_file_that_is_touched_shows(folder, edit):
         ("instrument:FM-04", {"first": date(2026, 6, 2)}, "a day that has not come"),
         ("instrument:FM-04", {"until": date(2027, 1, 1)}, "leave --until out"),
         ("instrument:FM-04", {"reason": "bad"}, "says nothing"),
+        ("instrument:FM-04", {"reason": WHY * 30}, "longer than 1000"),
         ("instrument:Elsewhere/FM-04", {}, "no record rests on instrument:FM-04 of Elsewhere"),
         ("instrument:BAL-02", {}, "no record was made with it"),
         ("standard:ISO 4548-12", {}, "kinds: instrument, certificate"),
@@ -208,10 +293,13 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
     put(tmp_path, "junk.pdf", b"%PDF-1.7 nothing")
     put(tmp_path, "over.pdf", made("D", review_due="2026-05-01"))
     put(tmp_path, "edited.pdf", broken)
+    put(tmp_path, "twin.pdf", made("E"))
+    put(tmp_path, "twin-2.pdf", made("E", title="Another"))
     done = put_on_file(tmp_path, "lot:25-311")
     assert set(told(done).values()) == {NO_APPROVAL}
     whys = {each.row.file: each.why for each in done.told}
     assert whys["draft.pdf"] == "draft: would be approved"
+    assert whys["twin.pdf"] == "in conflict: would be approved"
     assert whys["over.pdf"] == "expired: was approved"
     said = list(lines(update(tmp_path), done))
     assert any("not looked at: junk.pdf" in line for line in said)
@@ -245,10 +333,30 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert set(told(put_on_file(tmp_path, "instrument:APC-21"))) == {"a.pdf", "b.pdf"}
 
 
+def test_what_trusted_people_do_not_vouch_for_is_not_decided_on(folder, dossier, tmp_path):
+    make_identity("Somebody else (invented)", tmp_path, SECRET)
+    strange = [(tmp_path / "test-authority.pem").read_bytes()]
+    for trust, outcome in ((dossier.trust, FALLS), (strange, NO_APPROVAL)):
+        asked = Asked(what="instrument:FM-04", reason=WHY, day=TODAY, trusted=True)
+        done = recall(folder, update(folder, trust=trust), asked)
+        assert told(done) == {"built.pdf": outcome}
+    assert "the certificate of" in done.told[0].why
+
+
 def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
     put(folder, "made.pdf", made("Y", inputs={"case.toml": case_toml(("FM-04",))}))
     done = put_on_file(folder, first=FIRST)
     assert told(done) == {"built.pdf": FALLS, "made.pdf": UNKNOWN}
+
+
+def test_a_decision_that_does_not_come_out_as_stated_is_not_decided_on(folder, monkeypatch):
+    own = recompute.recompute
+    monkeypatch.setattr(
+        recompute, "recompute", lambda *a, **k: replace(own(*a, **k), moved=("x: 1 became 2",))
+    )
+    (each,) = put_on_file(folder, until=FIRST).told
+    assert each.outcome == UNKNOWN
+    assert each.why == "its attachments do not give what it states: x: 1 became 2"
 
 
 NASTY = "A\r\nBEGIN:VEVENT; x, y\\n\u202e\u2028<b>&\u0000" + "ü" * 60
@@ -292,6 +400,9 @@ def test_the_calendar_is_read_by_another_library_and_holds_every_end(tmp_path):
     assert text == calendar_text(update(tmp_path))
     assert max(len(line) for line in text.encode().split(b"\r\n")) <= 75
     assert "\n" not in text.replace("\r\n", "")
+    values = re.findall(r"(?m)^(?:SUMMARY|DESCRIPTION):(.*)\r$", text.replace("\r\n ", ""))
+    assert len(values) == 6
+    assert not [each for each in values if re.search(r"(?<!\\)[;,]", each)]
     read = icalendar.Calendar.from_ical(text)
     events = read.walk("VEVENT")
     assert {(str(e["SUMMARY"]), e.decoded("DTSTART")) for e in events} == {

@@ -46,6 +46,7 @@ def verified(**changes):
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
         "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
         "revision": 2, "sha256": "ab", "attached": 9, "carried": (),
+        "recalled": "", "recall_stands": False,
     }  # fmt: skip
     made = object.__new__(Verification)
     for name, value in (facts | changes).items():
@@ -100,6 +101,7 @@ def test_what_contradicts_it_fails_it(changes, words):
     ("changes", "words"),
     [
         ({"seals": ()}, "no digital signature"),
+        ({"recalled": "recall 1 (lot:7): falls"}, "recall 1 (lot:7): falls"),
         ({"trust_given": False}, "no certificate to trust was given"),
         ({"trust_given": False, "trusted": False}, "no certificate to trust was given"),
         ({"named": ("released",)}, "the role 'released', which this dossier does not have"),
@@ -127,6 +129,7 @@ def test_what_is_left_open_keeps_it_from_being_verified(changes, words):
         ({"stamped": ""}, "no trusted time-stamp proves it"),
         ({"revocation": "not consulted"}, "was not consulted: no list given"),
         ({"revocation": "not listed"}, "whether one covers it is not known"),
+        ({"recalled": "stands without it", "recall_stands": True}, "stands without it"),
         ({"signed": ("A. One", "a  one.")}, "one person has signed off in more than one role"),
         ({"answers": (answered("no"),)}, "Q? no: it is not"),
     ],

@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from dossier.register.calendar import calendar_text
 from dossier.register.html import register_page
 from dossier.register.listing import csv_text, json_text
+from dossier.register.matrix import blocks
 from dossier.register.query import Wanted, find
 from dossier.register.recall import Asked, recall
 from dossier.register.store import FILE
@@ -98,6 +99,7 @@ def main(count):
         page = register_page(outcome, hits, prefix="")
         beside(f"page of {len(page) / 1e6:.1f} MB",
                lambda: register_page(outcome, hits, prefix=""), *reading)  # fmt: skip
+        beside("machines against filters", lambda: blocks(hits), *reading)
         beside("calendar", lambda: calendar_text(outcome), *reading)
         asked = Asked(what="instrument:APC-3", reason="It was found to read low.", day=TODAY)
         done = recall(folder, outcome, asked)

@@ -116,6 +116,16 @@ def choice(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def letters(dossiers, tmp_path_factory):
+    """Letters on a recall that names all dossiers."""
+    folder, out = tmp_path_factory.mktemp("recall"), tmp_path_factory.mktemp("letters")
+    for name in (CASES[0], CASES[2]):
+        shutil.copy(dossiers[name], folder / f"{name}.pdf")
+    run("recall", folder, "instrument:FM-04", "--reason", "It was found to read low.", "--out", out)
+    return out / "letters.pdf"
+
+
+@pytest.fixture(scope="module")
 def plain(tmp_path_factory):
     """A PDF that claims nothing: the control that must not pass."""
     from weasyprint import HTML
@@ -145,10 +155,10 @@ def unmarked(note, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def results(dossiers, requests, note, choice, plain, unmarked):
+def results(dossiers, requests, note, choice, letters, plain, unmarked):
     if engine.class_path() is None and MUST_RUN not in os.environ:
         pytest.skip(f"the veraPDF engine is not installed: {engine.INSTALL}")
-    made = [*dossiers.values(), *requests.values(), note, choice]
+    made = [*dossiers.values(), *requests.values(), note, choice, letters]
     return engine.validate([*made, plain, unmarked], FLAVOURS)
 
 
@@ -172,9 +182,11 @@ def test_every_test_request_is_archival_and_accessible(results, requests, langua
 
 @pytest.mark.conformance
 @pytest.mark.parametrize("flavour", FLAVOURS)
-def test_the_note_of_a_verification_is_archival_and_accessible(results, note, flavour):
-    assert results[note, flavour].compliant, results[note, flavour].faults
-    assert results[note, flavour].assertions > 1_000
+@pytest.mark.parametrize("made", ["note", "letters"])
+def test_what_is_said_of_dossiers_is_archival_and_accessible(results, request, made, flavour):
+    found = results[request.getfixturevalue(made), flavour]
+    assert found.compliant, found.faults
+    assert found.assertions > 1_000
 
 
 @pytest.mark.conformance
