@@ -20,6 +20,7 @@ def test_two_thousand_mutants_gain_nothing_and_stop_nothing():
 
 
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
+@pytest.mark.usefixtures("remembered")
 @pytest.mark.parametrize("case", mutants.CASES)
 def test_some_mutants_of_each_case(case):
     told = fuzz.run(range(9000, 9005), case)
