@@ -59,14 +59,14 @@ def copies(runs: Sequence[Run]) -> Mapping[str, str]:
     """Return record -> what it follows, in words, for each run whose noise is not its own."""
     noises = [_noise(sides_of(record, end)) for record, end in runs]
     found: dict[str, str] = {}
-    for record, end in runs:
+    for (record, end), noise in zip(runs, noises, strict=True):
         own = _noise(sides_of(record, end), nearby=True)
         share = _twins(own, own, own=True)
         if share > TWINS:
             found[record.id] = say(REPEATED, share=share)
             continue
         found |= _same_row((record, end), (record, end))
-        words = _same_class(sides_of(record, end)) or _in_between((record, end))
+        words = _same_class(sides_of(record, end), noise) or _in_between((record, end))
         found |= {record.id: words} if words else {}
     for (one, first), (other, second) in combinations(zip(runs, noises, strict=True), 2):
         words, share = _follows(*_alike(one, first, other, second))
@@ -85,8 +85,10 @@ SAME_CLASS = later(
 )
 
 
-def _same_class(sides: Sequence[CountedSide]) -> str:
+def _same_class(sides: Sequence[CountedSide], noise: Floats) -> str:
     """Return which class of counts follows another of the same run, in words; empty if none does.
+
+    `noise` (n, s) is that of the classes of both sides, as `_noise` has it.
 
     What every class has in common, as a wandering injection, drowns in the noise of few counts.
     """
@@ -94,7 +96,6 @@ def _same_class(sides: Sequence[CountedSide]) -> str:
 
     names = [(side.name, float(size)) for side in sides for size in side.sizes]
     raw = np.column_stack([side.classes[:MOST] for side in sides])
-    noise = _noise(sides)
     means = np.array([np.nanmean(each) if (~np.isnan(each)).any() else np.inf for each in raw.T])
     r = np.clip(noise.T @ noise / len(noise), -1.0, 1.0 - 1e-12)
     few = np.minimum(means[:, None], means[None, :]) <= MOST_COUNTED
