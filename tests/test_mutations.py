@@ -85,11 +85,22 @@ def save(path, record, rows):
         remarks = [x for x in lines if x.startswith("#")]
         path.write_text("\n".join(remarks + body) + "\n")
         return
-    book = load_workbook(path)
-    book[record].delete_rows(1, book[record].max_row)
-    for row in rows:
-        book[record].append([None if c == "" else c for c in row])
+    book = load_once(path.parents[1].name, path.name)
+    before = list(book[record].values)
+    fill(book[record], [[None if c == "" else c for c in row] for row in rows])
     book.save(path)
+    fill(book[record], before)
+
+
+@cache
+def load_once(name, file):
+    return load_workbook(INPUTS / name / "records" / file)
+
+
+def fill(sheet, rows):
+    sheet.delete_rows(1, sheet.max_row)
+    for row in rows:
+        sheet.append(row)
 
 
 def record_ids(name):

@@ -222,7 +222,7 @@ def less_common(own: Keyed, other: Keyed) -> list[Part]:
     parts: list[Part] = []
     for key in sorted(own.keys() | other.keys()):
         if key in own and key in other and key[1]:
-            parts.append(Part(abs(own[key].u - other[key].u), own[key].dof))
+            parts.append(own[key].less(other[key]))
         else:
             parts += [table[key] for table in (own, other) if key in table]
     return parts

@@ -20,7 +20,7 @@ def words(folder, today=TODAY):
 
 
 @pytest.fixture(scope="module")
-def intact(few_draws):
+def intact(few_draws, remembered):
     return words(INPUTS / "polder-pumps")
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.signoff_file import SignOffEntry
+from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import decision_json, sign_off
 from dossier.record.signoff import LEFT_OUT, SAID, ZONES, Days, content_digest, judge, same_person
 from dossier.report.signing import ROLES
@@ -205,7 +206,8 @@ def sign_off_of_ferry(tmp_path):
     (folder / "signoff.toml").unlink(missing_ok=True)
     case = folder / "case.toml"
     case.write_text(case.read_text() + '\n[signoff]\nroles = ["prepared"]\n')
-    return state_of(folder)
+    with with_trials(2000):
+        return state_of(folder)
 
 
 def test_a_damaged_file_of_sign_offs_is_a_problem_with_its_place(folder):

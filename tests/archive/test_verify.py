@@ -255,14 +255,3 @@ def test_a_second_validator_agrees(dossier):
     )  # fmt: skip
     assert done.stdout.count("Signature Validation: Signature is Valid.") == 3
     assert done.stdout.count("Total document signed") == 1
-
-
-@pytest.mark.parametrize("case", ["polder-pumps", "ropeway-drive", "chain-ferry"])
-def test_demo_cases_come_signed_off_and_recompute_byte_by_byte(case, tmp_path):
-    built = build(sealed.INPUTS / case, tmp_path)
-    assert built.signoff.complete
-    found = verify(built.pdf, pages=False)
-    assert found.failures == ()
-    assert found.recomputed.identical
-    assert found.standing == found.decision
-    assert not [a for a in found.answers if a.binding and a.word != "yes"]

@@ -89,7 +89,7 @@ NAMES = {"prepared": "A. One", "checked": "B. Two", "approved": "C. Three"}
 
 
 @pytest.fixture(scope="module")
-def ferry(few_draws, tmp_path_factory):
+def ferry(few_draws, remembered, tmp_path_factory):
     source = Path(__file__).parents[2] / "inputs" / "chain-ferry"
     folder = Path(shutil.copytree(source, tmp_path_factory.mktemp("inputs") / "chain-ferry"))
     (folder / "signoff.toml").unlink()

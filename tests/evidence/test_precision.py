@@ -114,6 +114,19 @@ class TestBudget:
         farther = max(t_quantile(0.95, math.inf) * 0.05, t_quantile(0.95, 1.0) * between)
         assert reach([c.part for c in found], 0.95) == pytest.approx(farther)
 
+    @pytest.mark.parametrize(("weight", "left"), [(0.5, 0.0), (1.0, 0.5), (0.2, 0.3)])
+    @pytest.mark.parametrize("between", [0.04, 0.10])
+    def test_in_a_difference_a_laboratory_counts_by_its_weights_alone(self, weight, left, between):
+        """One filter has half of its results there; that they show more takes nothing off."""
+        stated = Component(name=BETWEEN, u=0.5 * 0.05, source="a study", shared="rig A")
+        told = replace(self.told(between), weight=0.5)
+        (own,) = as_seen([stated], told)
+        other = replace(stated, u=weight * 0.05)
+        for found in (own.part.less(other.part), other.part.less(own.part)):
+            assert found.u == pytest.approx(left * max(0.05, between))
+            farther = max(t_quantile(0.95, math.inf) * 0.05, t_quantile(0.95, 1.0) * between)
+            assert reach([found], 0.95) == pytest.approx(left * farther)
+
     def test_other_contributions_stay(self):
         other = Component(name="counting", u=0.01, source="x")
         assert as_seen([other], self.told(0.1)) == [other]

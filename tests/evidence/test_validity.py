@@ -23,7 +23,7 @@ INPUTS = Path(__file__).parents[2] / "inputs"
 
 
 @pytest.fixture(scope="module")
-def intact():
+def intact(remembered):
     """The demo case, with two more instruments that no record uses."""
     case = read_case_files(INPUTS / "polder-pumps")
     meter = case.instrument("FM-04")

@@ -2,6 +2,7 @@
 
 import io
 import re
+from functools import lru_cache
 
 from openpyxl import Workbook, load_workbook
 
@@ -25,12 +26,20 @@ def sheets(name, content):
 def rows(name, content, sheet):
     """Return the header and the data rows, remarks left out."""
     if sheet:
-        cells = load_workbook(io.BytesIO(content))[sheet].iter_rows(values_only=True)
-        found = [["" if c is None else str(c) for c in row] for row in cells]
+        found = [list(row) for row in _cells(content)[sheet]]
         return [row for row in found if any(row) and not row[0].startswith("#")]
     lines = [line for line in content.decode().splitlines() if line and not line.startswith("#")]
     mark = _separator(lines[0])
     return [line.split(mark) for line in lines]
+
+
+@lru_cache(maxsize=4)
+def _cells(content):
+    """Return the rows of text of every sheet of a workbook."""
+    return {
+        page.title: [["" if c is None else str(c) for c in row] for row in page.values]
+        for page in load_workbook(io.BytesIO(content))
+    }
 
 
 def _separator(header):

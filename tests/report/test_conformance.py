@@ -240,6 +240,15 @@ def test_attachments_are_the_input_files_byte_for_byte(dossiers, case):
     assert len(attached) >= 3
 
 
+@pytest.mark.parametrize("case", CASES)
+def test_demo_cases_come_signed_off_and_recompute_byte_by_byte(dossiers, case):
+    found = dossier.verify(dossiers[case], pages=False)
+    assert found.failures == ()
+    assert found.recomputed.identical
+    assert found.standing == found.decision  # of one that is not signed it is a draft
+    assert not [a for a in found.answers if a.binding and a.word != "yes"]
+
+
 NO_FONTS = """<?xml version="1.0"?><!DOCTYPE fontconfig SYSTEM "fonts.dtd">
 <fontconfig><cachedir>{cache}</cachedir></fontconfig>
 """

@@ -240,7 +240,7 @@ def _differing(components: Sequence[Component]) -> Iterator[str]:
 
 
 def _seen(stated: Component, u: float, told: Precision) -> Component:
-    both = replace(stated, scatter=u, scatter_dof=told.dof)
+    both = replace(stated, scatter=u, scatter_dof=told.dof, stated=stated.u)
     if u <= stated.u:
         return both
     words = later("results of {number} laboratories, which differ by more than {source}")

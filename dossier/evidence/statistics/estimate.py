@@ -48,6 +48,8 @@ class Component:
     within: float = 0.0
     """Scatter of the specimens' mean within laboratories, where several tested them."""
     within_dof: float = math.inf
+    stated: float = 0.0
+    """What is stated that laboratories differ by, where `u` may be larger."""
 
     @property
     def words(self) -> str:
@@ -57,12 +59,13 @@ class Component:
     @property
     def part(self) -> Part:
         """The component as a part of a sum of errors."""
-        return Part(self.u, self.dof, self.scatter, self.scatter_dof, self.within, self.within_dof)
+        values = {name: getattr(self, name) for name in Part._fields}
+        return Part(**values)
 
     def times(self, factor: float) -> "Component":
         """Return the component in a result that is `factor` times as large [-]."""
         part = self.part.times(factor)
-        return replace(self, u=part.u, scatter=part.scatter, within=part.within)
+        return replace(self, **part._asdict())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

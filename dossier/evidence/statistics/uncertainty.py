@@ -26,11 +26,29 @@ class Part(NamedTuple):
     [unit of the result]; zero elsewhere."""
     within_dof: float = math.inf
     """Its degrees of freedom [-]."""
+    stated: float = 0.0
+    """What is stated of it elsewhere, where `u` may be larger [unit of the result]; else zero."""
 
     def times(self, factor: float) -> "Part":
         """Return the part in a result that is `factor` times as large [-]."""
-        larger = {key: abs(factor) * getattr(self, key) for key in ("u", "scatter", "within")}
-        return self._replace(**larger)
+        names = ("u", "scatter", "within", "stated")
+        return self._replace(**{key: abs(factor) * getattr(self, key) for key in names})
+
+    def less(self, other: "Part") -> "Part":
+        """Return what is left of one error in the difference of two results that share it.
+
+        Each has a share of it by what is stated of both alike; what is left is as large, over that,
+        as the larger of what either result shows it to be.
+        """
+        pair = [(part, part.stated or part.u) for part in (self, other)]
+        left = abs(pair[0][1] - pair[1][1])
+        size, far = (
+            left * max(getattr(part, name) / share for part, share in pair if share > 0)
+            if left > 0
+            else 0.0
+            for name in ("u", "scatter")
+        )
+        return Part(size, min(self.dof, other.dof), far, min(self.scatter_dof, other.scatter_dof))
 
 
 def reach(parts: Iterable[Part], p: float) -> float:
