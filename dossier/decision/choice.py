@@ -196,7 +196,7 @@ def _as_one(own: Candidate, other: Candidate) -> tuple[Case, list[str]]:
 
 
 def _laboratory(_: Case, each: Any) -> object:
-    return plain(each.name), plain(each.accreditation)
+    return each.id, plain(each.name), plain(each.accreditation)
 
 
 def _instrument(case: Case, each: Any) -> object:

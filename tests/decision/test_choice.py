@@ -105,7 +105,7 @@ def test_an_error_of_one_instrument_cancels_and_one_of_two_does_not(base, demand
     assert np.mean(widths["two"]) > 2 * np.mean(widths["one"])
 
 
-def test_one_laboratory_by_its_name_and_one_instrument_by_all_that_is_said_of_it(bench, demands):
+def test_one_laboratory_by_id_and_name_and_one_instrument_by_all_that_is_said_of_it(bench, demands):
     one, two = sim.as_two(bench)
     plain = beside((one, two), demands)
     assert not plain.notes
@@ -123,12 +123,12 @@ def test_one_laboratory_by_its_name_and_one_instrument_by_all_that_is_said_of_it
     assert half(apart) > 2 * half(plain)
     assert "laboratory ITH is not described alike" in " ".join(apart.notes)
     assert "different laboratories" in " ".join(apart.notes)
-    # The same laboratory under another id of its own is the same: only an id has changed.
+    # Under another id it may be another house of the same firm.
     moved = described(two, laboratory=(laboratory.model_copy(update={"id": "L2"}),))
     for kind in ("multipass", "pressure_drop", "bypass_valve"):
         moved = recorded(moved, kind, lambda r: replace(
             r, entry=r.entry.model_copy(update={"laboratory": "L2"})))  # fmt: skip
-    assert half(beside((one, moved), demands)) == pytest.approx(half(plain))
+    assert half(beside((one, moved), demands)) == pytest.approx(half(apart), rel=0.2)
 
 
 def test_a_fluid_that_is_described_otherwise_is_another(bench, demands):
