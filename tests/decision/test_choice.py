@@ -131,6 +131,17 @@ def test_one_laboratory_by_id_and_name_and_one_instrument_by_all_that_is_said_of
     assert half(beside((one, moved), demands)) == pytest.approx(half(apart), rel=0.2)
 
 
+def test_a_laboratory_may_list_in_each_case_what_it_was_asked_for(bench, demands):
+    one, two = sim.as_two(bench)
+    laboratory = two.case.qualification.laboratory[0]
+    none = described(two, laboratory=(laboratory.model_copy(update={"methods": ()}),))
+    for pair in ((one, none), (none, one)):
+        with with_trials(2000):
+            found = set_beside(*pair, demands, limits())
+        assert not found.notes
+        assert not any(each.why for each in found.differences)
+
+
 def test_a_fluid_that_is_described_otherwise_is_another(bench, demands):
     one, two = sim.as_two(bench)
     fluids = tuple(
