@@ -180,13 +180,13 @@ def _candidates(choice: Choice) -> Table:
         case, answer = each.case, answer_of(each.assessment.decision.value, signoff)
         decision = (answer.word, *filter(None, [answer.stamp]))
         rows.append((
-            choice.letters[each.label], named_filter(case.qualification.candidate), each.label,
-            decision, validity(case, each.assessment, signoff),
+            f"{choice.letters[each.label]}: {named_filter(case.qualification.candidate)}",
+            each.label, decision, validity(case, each.assessment, signoff),
         ))  # fmt: skip
     return Table(
         caption=say("The candidates, in the order in which they were named"),
         columns=(
-            Column(say("Letter"), 9), Column(say("Filter"), 29), Column(say("Dossier"), 16),
+            Column(say("Filter"), 38), Column(say("Dossier"), 16),
             Column(say("Decision of its own case"), 28), Column(say("Valid until"), 18),
         ),
         rows=tuple(rows),
