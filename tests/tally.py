@@ -172,7 +172,7 @@ class Chosen:
         with with_trials(DRAWS), sim.unchecked():
             for seed in range(campaigns):
                 pair = sim.as_two(sim.campaign(base, seed, specimens, where, checked=False))
-                found = set_beside(*pair, demands, limits())
+                found = set_beside(pair[0], pair[1], demands, limits())
                 for each in found.differences:
                     name = each.demand.id
                     assert not each.why, each.why
@@ -199,8 +199,8 @@ SETS = {
 
 def table(name, told):
     """Return the shares of one set as lines of text, in percent."""
-    kinds = ("covered", "passed", "population", "not_worse")
-    kinds = [kind for kind in kinds if hasattr(told, kind)]
+    every = ("covered", "passed", "population", "not_worse")
+    kinds = [kind for kind in every if hasattr(told, kind)]
     yield f"{name}, {told.campaigns} campaigns, one standard error of 5 %: {100 * told.error:.1f} %"
     yield f"{'':<16}" + "".join(f"{kind:>12}" for kind in kinds)
     for each in told.covered:

@@ -81,7 +81,7 @@ def test_two_pages_say_what_they_are_and_carry_their_numbers(cases, chosen, tmp_
     (document,) = pages.attachments["choice.json"]
     assert document == chosen.json.read_bytes()
     assert choose(cases, tmp_path, TODAY).pdf.read_bytes() == data
-    metadata = pages.root_object["/Metadata"].get_data()
+    metadata = pages.root_object["/Metadata"].get_data()  # type: ignore[attr-defined]
     assert b"<pdfuaid:part>1</pdfuaid:part>" in metadata
     assert b"<pdfaid:part>3</pdfaid:part>" in metadata or b'pdfaid:part="3"' in metadata
 

@@ -70,7 +70,7 @@ def instruments(candidate, measurand, **update):
 
 def beside(pair, demands):
     with sim.unchecked(), with_trials(2000):
-        return set_beside(*pair, demands, limits())
+        return set_beside(pair[0], pair[1], demands, limits())
 
 
 def of(pair, name):
@@ -137,7 +137,7 @@ def test_a_laboratory_may_list_in_each_case_what_it_was_asked_for(bench, demands
     none = described(two, laboratory=(laboratory.model_copy(update={"methods": ()}),))
     for pair in ((one, none), (none, one)):
         with with_trials(2000):
-            found = set_beside(*pair, demands, limits())
+            found = set_beside(pair[0], pair[1], demands, limits())
         assert not found.notes
         assert not any(each.why for each in found.differences)
 
@@ -233,7 +233,7 @@ def test_one_rig_cannot_have_made_the_runs_of_both_in_a_day(bench, demands):
 
     pair = [recorded(each, "multipass", on_one_day) for each in sim.as_two(bench)]
     with with_trials(2000):
-        found = set_beside(*pair, demands[:1], limits()).problems
+        found = set_beside(pair[0], pair[1], demands[:1], limits()).problems
     assert {each.place for each in found} == {"time for each run"}
     assert "ONE-r0 multipass-C1" in " ".join(each.what for each in found)
     assert "TWO-r0 multipass-R1" in " ".join(each.what for each in found)
