@@ -7,6 +7,7 @@ from typing import Any
 
 from dossier.case.case import Case, Record
 from dossier.case.consistency import plain
+from dossier.case.model import Deviation
 from dossier.case.problems import CaseProblem
 from dossier.case.repeated import repeated
 from dossier.decision.finding import Assessment
@@ -20,6 +21,8 @@ from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, atte
 from dossier.evidence.validity.comparable import difference, other_batch, other_method
 from dossier.evidence.validity.specimens import TIME
 from dossier.words import later, say
+
+SIDES: tuple[Side, ...] = ("candidate", "reference")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,13 +84,9 @@ def set_beside(own: Candidate, other: Candidate, demands: Sequence[Demand], limi
     case, notes = _as_one(own, other)
     seed = zlib.crc32(" ".join(sorted((own.label, other.label))).encode())
     bench = replace(prepare(case, limits, seed), compared=True)
-    batch = other_batch(bench)
-    if batch:
+    if batch := other_batch(bench):
         notes.append(say("{batch}: what batches differ by is not in U", batch=batch))
-    found = tuple(
-        replace(_difference(bench, each[0]), requirements=tuple(demand.id for demand in each))
-        for each in _asked_once(demands)
-    )
+    found = tuple(_difference(bench, each) for each in _asked_once(demands))
     if any(each.between for each in found):
         words = later(
             "{own} and {other} were tested in different laboratories or on different rigs: what "
@@ -110,19 +109,22 @@ def _asked_once(demands: Sequence[Demand]) -> list[list[Demand]]:
     return list(found.values())
 
 
-def _difference(bench: Bench, demand: Demand) -> Difference:
-    apart = difference(bench, demand.quantity) or other_method(bench, demand.quantity)
+def _difference(bench: Bench, demands: Sequence[Demand]) -> Difference:
+    """Return what the two filters differ by in what `demands` ask for."""
+    asked = demands[0]
+    bare = Difference(demand=asked, requirements=tuple(demand.id for demand in demands))
+    apart = difference(bench, asked.quantity) or other_method(bench, asked.quantity)
     if apart:
         why = say("the two filters were not tested alike: {difference}", difference=apart)
-        return Difference(demand=demand, why=why)
-    sides: tuple[Side, ...] = ("candidate", "reference")
-    own, other = (attempt(demand.quantity.compute, bench, side, demand.at) for side in sides)
-    for found in (own, other):
-        if isinstance(found, NotDemonstrated):
-            return Difference(demand=demand, why=found.reason)
-        if found.bound:
-            return Difference(demand=demand, why=say("one result is only a bound"))
-    return Difference(demand=demand, own=own, other=other)  # type: ignore[arg-type]
+        return replace(bare, why=why)
+    own, other = (attempt(asked.quantity.compute, bench, side, asked.at) for side in SIDES)
+    if isinstance(own, NotDemonstrated) or isinstance(other, NotDemonstrated):
+        return replace(
+            bare, why=next(e.reason for e in (own, other) if not isinstance(e, Estimate))
+        )
+    if own.bound or other.bound:
+        return replace(bare, why=say("one result is only a bound"))
+    return replace(bare, own=own, other=other)
 
 
 def _impossible(bench: Bench, own: Candidate, other: Candidate) -> Iterator[CaseProblem]:
@@ -146,49 +148,26 @@ def _as_one(own: Candidate, other: Candidate) -> tuple[Case, list[str]]:
     Of laboratories, instruments and fluids those are one that both cases describe alike; what only
     bears the same name is another, and what is told apart so is said.
     """
-    notes: list[str] = []
-    described, update = {}, dict[str, Any]()
-    for key, (what, identity) in _IDENTITY.items():
-        theirs = getattr(other.case.qualification, key)
-        same = {identity(other.case, each): each.id for each in theirs}
-        taken = {each.id for each in theirs}
-        names, more = dict[str, str](), []
-        for each in getattr(own.case.qualification, key):
-            name = same.get(identity(own.case, each))
-            if name is None:
-                name = f"{each.id} ({own.label})" if each.id in taken else each.id
-                more.append(each.model_copy(update={"id": name}))
-                if each.id in taken and each.id in _used(own, key) & _used(other, key):
-                    words = later(
-                        "{what} {name} is not described alike in both cases and is taken for two: "
-                        "its errors do not cancel"
-                    )
-                    notes.append(say(words, what=say(what), name=each.id))
-            names[each.id] = name
-        described[key] = names
-        update[key] = (*theirs, *more)
-    records = (
-        *_placed(own, "candidate", described),
-        *_placed(other, "reference", {}),
-    )
-    both = ((own, "candidate"), (other, "reference"))
+    apart = {key: _unlike(own, other, key) for key in _IDENTITY}
+    notes = [
+        say(
+            "{what} {name} is not described alike in both cases and is taken for two: its errors "
+            "do not cancel",
+            what=say(_IDENTITY[key][0]), name=name,
+        )
+        for key, names in apart.items()
+        for name in sorted(names & _used(own, key) & _used(other, key))
+    ]  # fmt: skip
+    both = _Placed(own, "candidate", apart), _Placed(other, "reference", {})
+    records = tuple(record for each in both for record in each.records())
+    update: dict[str, Any] = {key: _known(key, both) for key in _IDENTITY}
     update |= {
         "candidate": own.case.qualification.candidate,
         "reference": other.case.qualification.candidate,
         "record": tuple(record.entry for record in records),
-        "specimen": tuple(
-            each.model_copy(update={"filter": side})
-            for of, side in both
-            for each in of.case.qualification.specimen
-            if each.filter == "candidate"
-        ),
-        "deviation": tuple(
-            each.model_copy(update={"record": _named(of, each.record)})
-            for of, _ in both
-            for each in of.case.qualification.deviation
-        ),
+        "deviation": tuple(deviation for each in both for deviation in each.deviations()),
         "reproducibility": tuple(
-            each for of, _ in both for each in of.case.qualification.reproducibility
+            study for each in both for study in each.of.case.qualification.reproducibility
         ),
     }
     qualification = own.case.qualification.model_copy(update=update)
@@ -213,7 +192,17 @@ _IDENTITY: Mapping[str, tuple[str, Callable[[Case, Any], object]]] = {
     "instrument": (later("instrument"), _instrument),
     "fluid": (later("test fluid"), _fluid),
 }
-"""What two cases may have in common, and what has to be alike for it to be one."""
+"""What two cases may have in common, and what of it has to be alike under one id."""
+
+
+def _unlike(own: Candidate, other: Candidate, key: str) -> set[str]:
+    """Return the ids that both cases give to what they do not describe alike."""
+    identity = _IDENTITY[key][1]
+    first, second = (
+        {each.id: identity(of.case, each) for each in getattr(of.case.qualification, key)}
+        for of in (own, other)
+    )
+    return {name for name in first.keys() & second.keys() if first[name] != second[name]}
 
 
 def _used(each: Candidate, key: str) -> set[str]:
@@ -228,21 +217,46 @@ def _named(each: Candidate, record: str) -> str:
     return f"{each.label} {record}"
 
 
-def _placed(
-    each: Candidate, side: Side, names: Mapping[str, Mapping[str, str]]
-) -> Iterator[Record]:
-    """Yield the records of a candidate as those of one side, under names that are theirs alone."""
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """A candidate as one side of a bench, under names that are its own where they have to be."""
 
-    def known(key: str, name: str | None) -> str | None:
-        return names[key].get(name or "", name) if names else name
+    of: Candidate
+    side: Side
+    apart: Mapping[str, set[str]]
 
-    for record in each.records:
-        entry = record.entry
-        update = {
-            "id": _named(each, entry.id),
-            "filter": side,
-            "laboratory": known("laboratory", entry.laboratory),
-            "instruments": tuple(known("instrument", name) for name in entry.instruments),
-            "fluid": known("fluid", entry.fluid),
-        }
-        yield replace(record, entry=entry.model_copy(update=update), file=_named(each, record.file))
+    def name(self, key: str, name: str | None) -> str | None:
+        """Return what an id of this case is called on the bench."""
+        return f"{name} ({self.of.label})" if name in self.apart.get(key, ()) else name
+
+    def records(self) -> Iterator[Record]:
+        """Yield the records of the candidate."""
+        for record in self.of.records:
+            entry = record.entry
+            update = {
+                "id": _named(self.of, entry.id),
+                "filter": self.side,
+                "laboratory": self.name("laboratory", entry.laboratory),
+                "instruments": tuple(self.name("instrument", each) for each in entry.instruments),
+                "fluid": self.name("fluid", entry.fluid),
+            }
+            file = _named(self.of, record.file)
+            yield replace(record, entry=entry.model_copy(update=update), file=file)
+
+    def deviations(self) -> Iterator[Deviation]:
+        """Yield what was recorded of them."""
+        for each in self.of.case.qualification.deviation:
+            yield each.model_copy(update={"record": _named(self.of, each.record)})
+
+
+def _known(key: str, both: Sequence[_Placed]) -> tuple[Any, ...]:
+    """Return what the cases describe under a key; of one laboratory the methods of both."""
+    found: dict[str | None, Any] = {}
+    for placed in both:
+        for each in getattr(placed.of.case.qualification, key):
+            name = placed.name(key, each.id)
+            update: dict[str, Any] = {"id": name}
+            if key == "laboratory" and name in found:
+                update["methods"] = (*found[name].methods, *each.methods)
+            found[name] = each.model_copy(update=update)
+    return tuple(found.values())

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.table import Table
@@ -16,11 +16,13 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.validity.check import Check
 from dossier.record.signoff import reads
-from dossier.report.pages.choice_page import Choice
 from dossier.report.pages.fixed_words import answer_of
 from dossier.report.pages.results import estimate_text, limit_text
 from dossier.report.signing import SignOff
 from dossier.words.terminal_safe import shown
+
+if TYPE_CHECKING:
+    from dossier.report.pages.choice_page import Choice
 
 MOST_CHECKS = 12
 """Checks that were not met which are printed one by one."""
@@ -127,7 +129,7 @@ def _table(assessment: Assessment, *, marked: bool) -> Table:
     return plain_table(headings, rows, right=("result", "limit", "conforms with"))
 
 
-def print_choice(choice: Choice) -> None:
+def print_choice(choice: "Choice") -> None:
     """Print a row a requirement with the verdict of each candidate, and how each decision reads."""
     console = wide_console()
     rows = [

@@ -28,7 +28,7 @@ def captured(case):
 
     kept = []
 
-    def keep(sheet, picture, *_):
+    def keep(sheet, picture=None):
         html = re.sub(f"{CHART}[0-9]+", lambda found: data_uri(picture(found[0])), sheet.html)
         kept.append((html, sheet.style, [(name, body) for name, body, *_ in sheet.attached]))
         return Rendered(b"", ())

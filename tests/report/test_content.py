@@ -12,7 +12,7 @@ from dossier.evidence.statistics.estimate import Component
 from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Column, Link, Table
 from dossier.report.pages import filtration, results, validity
-from dossier.report.pages.comparison import difference, difference_text, quotient
+from dossier.report.pages.comparison import difference, difference_text, quotient, told_apart
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import number_sections
 from dossier.report.pages.uncertainty import rule_words
@@ -209,6 +209,13 @@ def test_ratios_are_compared_as_a_quotient():
         sample.estimate(v, 0.0, "1", components=(), scale="reciprocal") for v in (80.0, 40.0)
     )
     assert quotient(first, second)[0] == 2.0
+
+
+@pytest.mark.parametrize(("other", "told"), [(0.9, True), (0.969, False), (float("nan"), False)])
+def test_filters_are_told_apart_where_the_interval_holds_no_other_answer(other, told):
+    # Apart by 25 times, and by a third of, the standard uncertainty of the difference.
+    sides = (sample.estimate(value, 0.002, "fraction") for value in (0.97, other))
+    assert told_apart(*sides) is told
 
 
 def test_a_difference_of_shares_is_in_percentage_points():

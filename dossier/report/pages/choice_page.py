@@ -2,7 +2,7 @@
 
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
 from typing import Any
@@ -179,13 +179,13 @@ def _candidates(choice: Choice) -> Table:
         case, answer = each.case, answer_of(each.assessment.decision.value, signoff)
         decision = (answer.word, *filter(None, [answer.stamp]))
         rows.append((
-            choice.letters[each.label], named_filter(case.qualification.candidate), each.label,
-            decision, validity(case, each.assessment, signoff),
+            f"{choice.letters[each.label]}: {named_filter(case.qualification.candidate)}",
+            each.label, decision, validity(case, each.assessment, signoff),
         ))  # fmt: skip
     return Table(
         caption=say("The candidates, in the order in which they were named"),
         columns=(
-            Column("", 4), Column(say("Filter"), 34), Column(say("Dossier"), 16),
+            Column(say("Filter"), 38), Column(say("Dossier"), 16),
             Column(say("Decision of its own case"), 28), Column(say("Valid until"), 18),
         ),
         rows=tuple(rows),
@@ -203,38 +203,40 @@ def _conditions(choice: Choice) -> Iterator[str]:
 
 
 def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
-    width = 58 // len(choice.candidates)
-    more = [
-        say_count(
-            left,
-            "{number} further requirement, which every candidate passes, and what they differ by "
-            "in it, is in choice.json.",
-            "{number} further requirements, which every candidate passes, and what they differ by "
-            "in them, are in choice.json.",
-        )
+    parts = [each.case.qualification.candidate.part_number for each in choice.candidates]
+    heads = [
+        f"{letter}: {shortened(part, 30)}" for letter, part in zip(LETTERS, parts, strict=False)
     ]
+    more = say_count(
+        left,
+        "{number} further requirement, which every candidate passes, and what they differ by in "
+        "it, is in choice.json.",
+        "{number} further requirements, which every candidate passes, and what they differ by in "
+        "them, are in choice.json.",
+    )
     return Table(
         caption=say("Verdicts and the numbers that decide, in the order of the application"),
         columns=(
             Column(say("Requirement"), 27),
             Column(say("Limit"), 15),
-            *(
-                Column(f"{letter}: {shortened(each.case.qualification.candidate.part_number, 30)}",
-                       width)
-                for letter, each in zip(LETTERS, choice.candidates, strict=False)
-            ),
+            *(Column(head, 58 // len(heads)) for head in heads),
         ),
         rows=tuple(_verdict(row) for row in rows),
-        note=" ".join(
-            [
-                say(
-                    "Behind each verdict the number that decides, and where it is no pass its "
-                    "distance from what is accepted: the limit, inside by its guard band."
-                ),
-                *(more if left else []),
-            ]
-        ),
-    )  # fmt: skip
+        note=" ".join([say(BEHIND), *([more] if left else [])]),
+    )
+
+
+BEHIND = later(
+    "Behind each verdict the number that decides, and where it is no pass its distance from what "
+    "is accepted: the limit, inside by its guard band."
+)
+APART = later(
+    "The later less the earlier; for a filtration ratio, the quotient. U: 95 % interval of the "
+    "difference. An error that both share through the same instrument of the same laboratory is "
+    "counted once, against itself, so that U is not that of the two results added. Not told apart: "
+    "the interval holds no difference as well."
+)
+MIXED = later("The cases speak several languages, so that these pages speak English.")
 
 
 def _verdict(row: _Row) -> tuple[Cell, ...]:
@@ -262,53 +264,45 @@ def _decided(finding: Finding) -> tuple[Line | str, ...]:
 
 def _differences(choice: Choice, shown: set[str]) -> tuple[Table, tuple[str, ...]]:
     """Return what the candidates differ by, each pair in a column, and what is to be said of it."""
-    notes: list[str] = []
-
-    def cell(each: Difference) -> Cell:
-        if each.own is None or each.other is None:
-            if each.why not in notes:
-                notes.append(each.why)
-            return say("not shown ({number})", number=notes.index(each.why) + 1)
-        words = difference_text(each.demand, each.own, each.other)
-        return words if told_apart(each.own, each.other) else (words, say("not told apart"))
-
     rows = [
-        (what_of(row[0].demand), *map(cell, row))
+        row
         for row in zip(*(pair.differences for pair in choice.pairs), strict=True)
         if shown.intersection(row[0].requirements)
     ]
-    width = 74 // len(choice.pairs)
+    whys = list(dict.fromkeys(each.why for row in rows for each in row if each.why))
+    heads = [f"{choice.letters[p.own]} − {choice.letters[p.other]}" for p in choice.pairs]
     table = Table(
         caption=say("What the candidates differ by"),
         columns=(
             Column(say("Quantity"), 26),
-            *(
-                Column(f"{choice.letters[p.own]} − {choice.letters[p.other]}", width, "right")
-                for p in choice.pairs
-            ),
+            *(Column(head, 74 // len(heads), "right") for head in heads),
         ),
-        rows=tuple(rows),
-        note=say(
-            "The later less the earlier; for a filtration ratio, the quotient. U: 95 % interval of "
-            "the difference. An error that both share through the same instrument of the same "
-            "laboratory is counted once, against itself, so that U is not that of the two results "
-            "added. Not told apart: the interval holds no difference as well."
+        rows=tuple(
+            (what_of(row[0].demand), *(_difference(each, whys) for each in row)) for row in rows
         ),
+        note=say(APART),
     )
-    numbered = [f"({number}) {speak(why)}." for number, why in enumerate(notes, 1)]
-    apart = dict.fromkeys(speak(note) for pair in choice.pairs for note in pair.notes)
-    mixed = [say(MIXED)] if choice.mixed else []
-    return table, (*numbered, *(f"{note}." for note in apart), *mixed)
+    numbered = [f"({number}) {speak(why)}." for number, why in enumerate(whys, 1)]
+    told = dict.fromkeys(f"{speak(note)}." for pair in choice.pairs for note in pair.notes)
+    return table, (*numbered, *told, *([say(MIXED)] if choice.mixed else []))
 
 
-MIXED = later("The cases speak several languages, so that these pages speak English.")
+def _difference(each: Difference, whys: Sequence[str]) -> Cell:
+    if each.own is None or each.other is None:
+        return say("not shown ({number})", number=whys.index(each.why) + 1)
+    words = difference_text(each.demand, each.own, each.other)
+    return words if told_apart(each.own, each.other) else (words, say("not told apart"))
 
 
 def _trade(choice: Choice, style: str) -> Chart:
-    """Return where the candidates stand, with the limits that hold for all of them."""
-    findings = [f for each in choice.candidates for f in each.assessment.findings]
+    """Return where the candidates stand, with the limits that are the same for all of them."""
+    findings = [
+        each if each.demand.not_worse is None else replace(each, lower=None, upper=None)
+        for one in choice.candidates
+        for each in one.assessment.findings
+    ]
     sides = {
         choice.letters[each.label]: {f.demand.id: f.estimate for f in each.assessment.findings}
         for each in choice.candidates
     }
-    return trade(sides, [f for f in findings if f.demand.not_worse is None], style, CAPTION)
+    return trade(sides, findings, style, CAPTION)

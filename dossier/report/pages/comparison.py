@@ -95,7 +95,8 @@ def ends_of(own: Estimate, other: Estimate) -> tuple[float, float, float]:
 def told_apart(own: Estimate, other: Estimate) -> bool:
     """Return whether the 95 % interval holds no value at which both filters are the same."""
     _, low, high = ends_of(own, other)
-    return not low <= (1.0 if own.scale == "reciprocal" else 0.0) <= high
+    same = 1.0 if own.scale == "reciprocal" else 0.0
+    return low > same or high < same
 
 
 def difference(own: Estimate, other: Estimate) -> tuple[float, float, float]:
