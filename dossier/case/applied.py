@@ -69,7 +69,10 @@ def together_problems(
     """Yield what keeps applications, by their files, from being told apart."""
     for file in dict.fromkeys(each for each in files if files.count(each) > 1):
         yield CaseProblem("case.toml", "applications", f"names {file!r} twice", "name it once")
-    for what, of in (("file name", mark_of), ("title", lambda file: plain(several[file].title))):
+    for what, of in (
+        ("file name", lambda f: plain(mark_of(f))),
+        ("title", lambda f: plain(several[f].title)),
+    ):
         first: dict[str, str] = {}
         for file in several:
             other = first.setdefault(of(file), file)
