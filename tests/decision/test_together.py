@@ -13,6 +13,7 @@ import pytest
 
 from dossier import CaseError, assess, read_case
 from dossier.case.application import mark_of
+from dossier.case.read import gather
 from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
@@ -200,6 +201,11 @@ def test_a_case_with_one_application_has_no_word_of_several(tmp_path):
     case = fleet(tmp_path, pump=([Q],), barge=([Q],))
     edit(case, 'applications = ["pump.toml", "barge.toml"]', 'application = "pump.toml"')
     assert b'"applications"' not in decision_json(read_case(case), decided(case))
+
+
+def test_all_their_files_are_gathered(tmp_path):
+    case = fleet(tmp_path, pump=([Q],), barge=([Q],))
+    assert gather(case).inputs == read_case(case).inputs
 
 
 CONCESSION = (

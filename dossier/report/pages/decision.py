@@ -283,7 +283,8 @@ def _tally(findings: Sequence[Finding]) -> str:
 
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
-    changed = [c for c in case.on_file.changes if c.field not in SAID] if case.on_file else []
+    found = case.on_file.changes if case.on_file else ()
+    changed = [c for c in found if c.field.rpartition(" . ")[2] not in SAID]
     changes = [shortened(said(each), 90) for each in changed]
     left = len(changes) - NAMED
     more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []

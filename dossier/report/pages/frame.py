@@ -62,7 +62,7 @@ def _scope(case: Case, assessment: Assessment) -> Table:
     rows = (
         (say("Machines"), *_machines(case)),
         (say("Filter"), *_filter(case)),
-        (say("Oil and temperature"), *_oil(case, assessment.curves.cold_temperature)),
+        (say("Oil and temperature"), *_oil(case, assessment)),
         (say("Service"), *_service(case)),
         (say("Checks"), *_checks(assessment)),
     )
@@ -125,14 +125,20 @@ def _of_each(case: Case) -> Line:
     return Line((say("as stated by each of {applications}: ", applications=count), link))
 
 
-def _oil(case: Case, coldest: float | None) -> Pair:
-    """Return the oil that is covered; `coldest` is where the flow sweeps end [K]."""
+def _oil(case: Case, assessment: Assessment) -> Pair:
+    """Return the oil that is covered, and below which temperature the flow sweeps end."""
     oil, duty = case.application.oil, case.application.duty
     beyond = say("Other oil or temperatures; oil thick with soot or water")
-    if coldest is not None and coldest > duty.cold_start + 0.5:
+    each = [(part.bench.case, part.curves) for part in assessment.parts]
+    ends: list[str] = []
+    for own, curves in each or [(case, assessment.curves)]:
+        coldest = curves.cold_temperature
+        if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
+            shown = say("{t:.0f} °C", t=coldest - 273.15)
+            ends.append(f"{shown} ({own.mark})" if own.mark else shown)
+    if ends:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
-        shown = say("{t:.0f} °C", t=coldest - 273.15)
-        beyond = say(words, beyond=beyond, temperature=shown)
+        beyond = say(words, beyond=beyond, temperature=", ".join(ends))
     if case.parts:
         return _of_each(case), beyond
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
