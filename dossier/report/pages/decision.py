@@ -340,8 +340,8 @@ def _marks(findings: Sequence[Finding]) -> list[str]:
 
 
 def _listed(marks: Sequence[str]) -> str:
-    more = [say_count(len(marks) - 5, "{number} more", "{number} more")] if len(marks) > 6 else []
-    return ", ".join([*(marks[:5] if more else marks), *more])
+    more = [say_count(len(marks) - 3, "{number} more", "{number} more")] if len(marks) > 4 else []
+    return ", ".join([*(marks[:3] if more else marks), *more])
 
 
 def _row(finding: Finding, places: Places, among: str = "") -> tuple[Cell, ...]:

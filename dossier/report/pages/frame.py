@@ -17,6 +17,8 @@ from dossier.report.pages.places import Places
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
+LISTED = 12
+"""Machines of several applications that page two lists; their table has all."""
 SHOWN = 11
 """Requirements whose factors page two has room for, the nearest first."""
 
@@ -88,7 +90,9 @@ def _machines(case: Case) -> Pair:
         issued=application.issued, owner=application.owner or say("without an owner"),
     )  # fmt: skip
     if case.parts:
-        source = _of_each(case)
+        source, number = _of_each(case), len(application.equipment)
+        if number > LISTED:
+            named = say_count(number, "{number} machine", "{number} machines")
     return (speak(named), source), say("Other machines, circuits or valve settings")
 
 
@@ -255,7 +259,7 @@ def _flips(assessment: Assessment, places: Places) -> Table:
         ),
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
         note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g],
-                             len(assessment.findings))),
+                             max(len(p.findings) for p in assessment.parts or (assessment,)))),
         empty=say("No input that is looked at changes a verdict between half and twice its value."),
     )  # fmt: skip
 
