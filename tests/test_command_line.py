@@ -32,6 +32,7 @@ def run(*arguments, cwd=None, **environment):
     [
         ("polder-pumps", 0, "approved"),
         ("ropeway-drive", 1, "not approved"),
+        ("canal-fleet", 0, "approved"),
         ("chain-ferry", 1, "approved with conditions"),
     ],
 )

@@ -1,6 +1,6 @@
 """Applications as a case names them: one, or several that one filter shall fit."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -69,7 +69,11 @@ def together_problems(
     """Yield what keeps applications, by their files, from being told apart."""
     for file in dict.fromkeys(each for each in files if files.count(each) > 1):
         yield CaseProblem("case.toml", "applications", f"names {file!r} twice", "name it once")
-    for what, of in (("file name", mark_of), ("title", lambda file: plain(several[file].title))):
+    known: Mapping[str, Callable[[str], str]] = {
+        "file name": lambda file: plain(mark_of(file)),
+        "title": lambda file: plain(several[file].title),
+    }
+    for what, of in known.items():
         first: dict[str, str] = {}
         for file in several:
             other = first.setdefault(of(file), file)

@@ -270,12 +270,14 @@ def _head(side: DossierFile) -> dict[str, str]:
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
         "requirements on file": _on_file(decision.application.on_file),
-        "decision rule": "; ".join(
-            f"{mark} {_rule(r)}".lstrip() for mark, r, _ in decision.by_application if r is not None
-        ),
         "conditions": "; ".join(each.text for each in decision.conditions),
         "seed": "" if decision.seed is None else str(decision.seed),
         "house": decision.house or "",
+    }
+    head |= {
+        f"{mark} decision rule".lstrip(): _rule(rule)
+        for mark, rule, _ in decision.by_application
+        if rule is not None
     }
     versions = {f"version of {key}": value for key, value in sorted(decision.versions.items())}
     return {key: value for key, value in (head | versions).items() if value}
@@ -292,11 +294,12 @@ def _causes(
     """Return the differences that the finding on a requirement depends on."""
     causes = [f"requirement {c.kind}: {_what(c)}" for c in requirements if c.requirement == name]
     files = _files(a, name) | _files(b, name)
+    rule = f"{name.partition(' ')[0]} decision rule"
     causes += [f"{each.what} {_kind(each)}" for each in inputs if each.what in files]
     causes += [
         f"{each.what}: {each.before or 'none'} → {each.after or 'none'}"
         for each in rest
-        if each.what in ("decision rule", "seed", "candidate", "reference")
+        if each.what in ("decision rule", rule, "seed", "candidate", "reference")
         or each.what.startswith("version of")
     ]
     return tuple(causes)

@@ -33,7 +33,7 @@ def captured(case):
         kept.append((html, sheet.style, [(name, body) for name, body, *_ in sheet.attached]))
         return Rendered(b"", ())
 
-    original, render.lay_out = render.lay_out, keep  # type: ignore[attr-defined,assignment]
+    original, render.lay_out = render.lay_out, keep  # type: ignore[attr-defined]
     try:
         with tempfile.TemporaryDirectory() as out:
             api.build(case, out)

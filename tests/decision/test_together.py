@@ -7,14 +7,17 @@ from dataclasses import replace
 from datetime import date
 from itertools import permutations
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from dossier import CaseError, assess, read_case
 from dossier.case.application import mark_of
+from dossier.case.read import gather
+from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
-from dossier.decision.together import binding
+from dossier.decision.together import binding, nearness
 from dossier.make.api import decision_json
 from dossier.make.request_files import asked_of, filed, make_request
 from dossier.record.document import DecisionDocument
@@ -149,6 +152,28 @@ def test_the_whole_is_the_worst_and_order_does_not_matter(tmp_path):
     assert seen == {(Decision.NOT_APPROVED, "barge Q1", 3, "barge")}
 
 
+def test_a_draw_is_named_as_in_the_case_alone(tmp_path, monkeypatch):
+    seen, real = [], assessing._draws
+    monkeypatch.setattr(
+        assessing, "_draws", lambda bench, purpose: seen.append(purpose) or real(bench, purpose)
+    )
+    decided(fleet(tmp_path, pump=([Q],), barge=([Q],)))
+    assert seen == ["Q1", "Q1"]
+
+
+def test_nearest_is_what_leaves_least_of_the_risk_that_its_rule_allows():
+    """0.2 of the 5 % are spared, and 0.8 of the 1 %."""
+    wide, narrow = (
+        SimpleNamespace(
+            demand=SimpleNamespace(severity="mandatory", confidence=wanted),
+            probability=chance, verdict=Verdict.PASS,
+        )
+        for chance, wanted in ((0.96, 0.95), (0.998, 0.99))
+    )  # fmt: skip
+    assert nearness(wide) < nearness(narrow)
+    assert nearness(narrow)[1] == pytest.approx(0.8)
+
+
 def test_one_that_asks_nothing_mandatory_is_not_carried_by_the_others(tmp_path):
     wish = requirement("burst_pressure", min="1 kPa", severity="advisory")
     found = decided(fleet(tmp_path, pump=([Q],), barge=([wish],)))
@@ -177,6 +202,11 @@ def test_a_case_with_one_application_has_no_word_of_several(tmp_path):
     case = fleet(tmp_path, pump=([Q],), barge=([Q],))
     edit(case, 'applications = ["pump.toml", "barge.toml"]', 'application = "pump.toml"')
     assert b'"applications"' not in decision_json(read_case(case), decided(case))
+
+
+def test_all_their_files_are_gathered(tmp_path):
+    case = fleet(tmp_path, pump=([Q],), barge=([Q],))
+    assert gather(case).inputs == read_case(case).inputs
 
 
 CONCESSION = (
@@ -270,6 +300,8 @@ class TestDossier:
             (lambda d: d["applications"].pop(), "a finding is of none of its applications"),
             (lambda d: d["findings"][1].update(requirement="gate Q1"),
              "a finding is of none of its applications"),
+            (lambda d: d.update(applications=[], decision_rule=None),
+             "pump Q1: passes, though its own numbers do not"),
             (lambda d: d["applications"][1]["decision_rule"].update(confidence=0.9999),
              "barge Q1: passes, though its own numbers do not"),
         ],
@@ -352,6 +384,24 @@ class TestPlan:
         assert text.startswith("barge Q1: changed since it was asked on 2026-01-12")
         assert "min: 2500 kPa → 1500 kPa" in text
 
+    def test_what_was_advisory_from_the_start_is_no_condition(self, tmp_path):
+        wish = requirement("burst_pressure", "Q2", min="1 kPa", severity="advisory")
+        case = fleet(tmp_path, pump=([Q],), barge=([HARD, wish],))
+        ask(case)
+        assert conditions(case) == []
+        edit(case, 'severity = "mandatory"', 'severity = "advisory"', "pump.toml")
+        edit(case, 'revision = "A"', 'revision = "B"', "pump.toml")
+        edit(case, "issued = 2026-01-05", "issued = 2026-02-20", "pump.toml")
+        assert [c for c in conditions(case) if c.startswith("pump Q1: advisory")]
+
+    def test_one_left_out_of_three_weighs_where_its_machines_stay(self, tmp_path):
+        both = ('["gate 1"]', '["gate 1", "barge 1"]')
+        case = fleet(tmp_path, pump=([Q],), barge=([TOO_HARD],), gate=([Q], both))
+        ask(case)
+        edit(case, '"pump.toml", "barge.toml", ', '"pump.toml", ')
+        (text,) = conditions(case)
+        assert text.startswith("“barge (invented)” was asked on 2026-01-12 for barge 1")
+
     def test_one_that_slips_in_after_the_plan_is_a_condition(self, tmp_path):
         case = fleet(tmp_path, pump=([Q],), barge=([HARD],))
         ask(case)
@@ -395,15 +445,31 @@ def request_of(asked, demands, scatter=("2 %",), margin=("10 %",)):
     return make_request(asked, demands, assumed, Settings())
 
 
+def with_oil(asked, kv40, kv100):
+    """An application with another oil [m2/s], and a valve that opens later the thicker it is."""
+    own = asked.application
+    oil = {"kv40": kv40, "kv100": kv100}
+    oil = {key: getattr(own.oil, key).model_copy(update={"value": v}) for key, v in oil.items()}
+    valve = own.circuit.bypass_valve
+    band = valve.opening.model_copy(update={"max": 150e3 + 1e8 * kv40})
+    circuit = own.circuit.model_copy(
+        update={"bypass_valve": valve.model_copy(update={"opening": band})}
+    )
+    changed = {"oil": own.oil.model_copy(update=oil), "circuit": circuit}
+    return replace(asked, application=own.model_copy(update=changed))
+
+
 FINE = (["2 %", "efficiency=0.3 %"], ["10 %", "efficiency=1 %"])
 
 
 class TestRequest:
     def test_one_request_serves_each_of_them(self, asked):
         """What is asked of all is at least as sharp as what each would ask alone."""
-        all_of_them = {
-            t.needed.kind: t for t in request_of(asked[0], asked[1], FINE[0], FINE[1]).tests
-        }
+        first, second, third = asked[0].parts
+        parts = (with_oil(first, 900e-6, 50e-6), with_oil(second, 20e-6, 4e-6), third)
+        asked = replace(asked[0], parts=parts), asked[1]
+        request = request_of(asked[0], asked[1], FINE[0], FINE[1])
+        all_of_them = {t.needed.kind: t for t in request.tests}
         assert sorted(all_of_them) == ["multipass", "pressure_drop"]
         for each in asked[0].parts:
             alone = request_of(each, [d for d in asked[1] if d.mark == each.mark], *FINE)

@@ -266,7 +266,8 @@ def _tally(findings: Sequence[Finding]) -> str:
 
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
-    changed = [c for c in case.on_file.changes if c.field not in SAID] if case.on_file else []
+    found = case.on_file.changes if case.on_file else ()
+    changed = [c for c in found if c.field.rpartition(" . ")[2] not in SAID]
     changes = [shortened(said(each), 90) for each in changed]
     left = len(changes) - NAMED
     more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []
@@ -322,8 +323,8 @@ def _marks(findings: Sequence[Finding]) -> list[str]:
 
 
 def _listed(marks: Sequence[str]) -> str:
-    more = [say_count(len(marks) - 5, "{number} more", "{number} more")] if len(marks) > 6 else []
-    return ", ".join([*(marks[:5] if more else marks), *more])
+    more = [say_count(len(marks) - 3, "{number} more", "{number} more")] if len(marks) > 4 else []
+    return ", ".join([*(marks[:3] if more else marks), *more])
 
 
 def _row(finding: Finding, places: Places, among: str = "") -> tuple[Cell, ...]:

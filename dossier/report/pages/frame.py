@@ -18,6 +18,8 @@ from dossier.report.pages.places import Places
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
+LISTED = 12
+"""Machines of several applications that page two lists; their table has all."""
 SHOWN = 11
 """Requirements whose factors page two has room for, the nearest first."""
 
@@ -63,7 +65,7 @@ def _scope(case: Case, assessment: Assessment) -> Table:
     rows = (
         (say("Machines"), *_machines(case)),
         (say("Filter"), *_filter(case)),
-        (say("Oil and temperature"), *_oil(case, assessment.curves.cold_temperature)),
+        (say("Oil and temperature"), *_oil(case, assessment)),
         (say("Service"), *_service(case)),
         (say("Checks"), *_checks(assessment)),
     )
@@ -82,7 +84,9 @@ Pair = tuple[Cell, Cell]
 
 def _machines(case: Case) -> Pair:
     machines, source = machines_of(case.application)
-    told = _of_each(case) if case.parts else source
+    told, number = _of_each(case) if case.parts else source, len(case.application.equipment)
+    if case.parts and number > LISTED:
+        machines = say_count(number, "{number} machine", "{number} machines")
     return (machines, told), say("Other machines, circuits or valve settings")
 
 
@@ -121,14 +125,20 @@ def _of_each(case: Case) -> Line:
     return Line((say("as stated by each of {applications}: ", applications=count), link))
 
 
-def _oil(case: Case, coldest: float | None) -> Pair:
-    """Return the oil that is covered; `coldest` is where the flow sweeps end [K]."""
+def _oil(case: Case, assessment: Assessment) -> Pair:
+    """Return the oil that is covered, and below which temperature the flow sweeps end."""
     oil, duty = case.application.oil, case.application.duty
     beyond = say("Other oil or temperatures; oil thick with soot or water")
-    if coldest is not None and coldest > duty.cold_start + 0.5:
+    each = [(part.bench.case, part.curves) for part in assessment.parts]
+    ends: list[str] = []
+    for own, curves in each or [(case, assessment.curves)]:
+        coldest = curves.cold_temperature
+        if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
+            shown = say("{t:.0f} °C", t=coldest - 273.15)
+            ends.append(f"{shown} ({own.mark})" if own.mark else shown)
+    if ends:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
-        shown = say("{t:.0f} °C", t=coldest - 273.15)
-        beyond = say(words, beyond=beyond, temperature=shown)
+        beyond = say(words, beyond=beyond, temperature=", ".join(ends))
     if case.parts:
         return _of_each(case), beyond
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
@@ -245,7 +255,7 @@ def _flips(assessment: Assessment, places: Places) -> Table:
         ),
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
         note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g],
-                             len(assessment.findings))),
+                             max(len(p.findings) for p in assessment.parts or (assessment,)))),
         empty=say("No input that is looked at changes a verdict between half and twice its value."),
     )  # fmt: skip
 
