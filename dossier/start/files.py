@@ -183,6 +183,7 @@ def _case(answers: Answers) -> Iterator[str]:
     yield "# review_due = YYYY-MM-DD   # day on which the decision is to be looked at again"
     yield '# language = "de"           # of the dossier and the test request; otherwise English'
     yield '# paper = "US Letter"       # of the dossier; otherwise A4'
+    yield '# units = "US customary beside"   # psi, US gal/min, °F and in beside; SI decides'
 
 
 def _filters(answers: Answers) -> Iterator[str]:

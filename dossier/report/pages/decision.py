@@ -12,7 +12,7 @@ from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Decision
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import date_text, significant, speak, with_unit
+from dossier.report.format import date_text, si_decides, significant, speak, with_unit
 from dossier.report.pages.case_pages import of_maker
 from dossier.report.pages.fixed_words import Answer, answer_of
 from dossier.report.pages.places import Places, places_of, same_as
@@ -316,6 +316,7 @@ def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
                 ),
                 *(more if left > 0 else []),
             ]
-        ),
+        )
+        + si_decides(),
         empty=say("No requirement applies."),
     )
