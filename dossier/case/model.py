@@ -364,10 +364,9 @@ class Qualification(Model):
     review_due: date | None = None
     notes: Words = ""
     language: Language = "en"
-    """Language of the pages, as in ISO 639-1."""
     paper: Literal["A4", "US Letter"] = "A4"
     units: Literal["SI", "US customary beside"] = "SI"
-    """Whether pages give US customary units beside; what decides is in the case's own."""
+    """Form of the pages; what decides is in the case's own units, whatever stands beside."""
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     candidate: Filter
     reference: Filter | None = None
