@@ -244,7 +244,8 @@ def with_unit(text: str, unit: str) -> str:
         return text
     if unit == "1/mL":
         printed = printed.replace(" ", SPACE)
-    number = f"({text}) " if PLUS_MINUS in text else f"{text}{SPACE}"
+    number = f"({text})" if PLUS_MINUS in text else text
+    number += " " if number.endswith(")") else SPACE  # behind a bracket a long unit may go down
     return f"{number}{printed}{_beside(text, unit)}"
 
 
