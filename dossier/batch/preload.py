@@ -25,7 +25,6 @@ SLOW = (
     "dossier.report.render",
     "jinja2",
     "rfc8785",
-    "scipy.optimize",
     "scipy.special",
 )
 

@@ -334,8 +334,8 @@ class Qualification(Model):
     notes: Words = ""
     language: Language = "en"
     paper: Literal["A4", "US Letter"] = "A4"
-    """What the dossier is laid out on."""
-    """Language of the pages, as in ISO 639-1."""
+    units: Literal["SI", "US customary beside"] = "SI"
+    """Form of the pages; what decides is in the case's own units, whatever stands beside."""
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     candidate: Filter
     reference: Filter | None = None

@@ -119,22 +119,57 @@ def find_root(
 
     It is met within xtol + rtol |root|, `xtol` in the unit of `low`, `rtol` [-].  Raises ValueError
     where the signs are alike or no numbers, RuntimeError where the steps do not suffice.
-    Source: R. P. Brent (1973), as in `scipy.optimize.brentq`.
+    Source: T. R. Chandrupatla, Advances in Engineering Software 28 (1997) 145-149: an inverse
+    quadratic step where the three last points allow it, else half of what is left (from memory).
     """
-    from scipy.optimize import brentq
-
     ends = function(low), function(high)
     if any(math.isnan(end) for end in ends) or ends[0] * ends[1] > 0.0:
         words = later("no change of sign between {low:g} and {high:g}: {first:g}, {last:g}")
         raise ValueError(say(words, low=low, high=high, first=ends[0], last=ends[1]))
-    return float(brentq(function, low, high, xtol=xtol, rtol=rtol, maxiter=200))
+    (a, fa), (b, fb) = (high, ends[1]), (low, ends[0])
+    step = 0.5
+    for _ in range(200):
+        best = a if abs(fa) <= abs(fb) else b
+        room = xtol + rtol * abs(best)
+        if fa == 0.0 or fb == 0.0 or abs(b - a) <= room:
+            return best
+        least = 0.5 * room / abs(b - a)
+        new = a + min(max(step, least), 1.0 - least) * (b - a)
+        f_new = function(new)
+        if (f_new > 0.0) == (fa > 0.0):
+            c, fc = a, fa
+        else:
+            c, fc, b, fb = b, fb, a, fa
+        a, fa = new, f_new
+        step = _quadratic_step((a, fa), (b, fb), (c, fc))
+    raise RuntimeError(f"no root within {xtol:g} after 200 steps between {low:g} and {high:g}")
+
+
+def _quadratic_step(
+    new: tuple[float, float], other: tuple[float, float], last: tuple[float, float]
+) -> float:
+    """Return the share of the way from `new` to `other` at which the root is sought next [-]."""
+    (a, fa), (b, fb), (c, fc) = new, other, last
+    along, risen = (a - b) / (c - b), (fa - fb) / (fc - fb)
+    if not (risen**2 < along and (1.0 - risen) ** 2 < 1.0 - along):
+        return 0.5
+    return fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
 
 
 def never_falling(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the never falling values (n,) nearest to `values` (n,) by least squares [same unit].
 
-    Source: isotonic regression by pooling adjacent violators, `scipy.optimize.isotonic_regression`.
+    Isotonic regression by pooling adjacent violators (Ayer and others 1955, from memory): a value
+    below the one before takes the mean of both, as often as any is.
     """
-    from scipy.optimize import isotonic_regression
-
-    return np.asarray(isotonic_regression(values).x, dtype=float)
+    means: list[float] = []
+    sizes: list[int] = []
+    for value in np.asarray(values, dtype=np.float64).tolist():
+        mean, size = value, 1
+        while means and means[-1] > mean:
+            before = sizes.pop()
+            mean = (mean * size + means.pop() * before) / (size + before)
+            size += before
+        means.append(mean)
+        sizes.append(size)
+    return np.repeat(np.array(means), sizes)

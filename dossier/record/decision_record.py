@@ -110,7 +110,7 @@ def _applied(part: Assessment) -> dict[str, Any]:
     return head | own | {"mark": case.mark}
 
 
-LOOK = ("language", "paper")
+LOOK = ("language", "paper", "units")
 """Keys of case.toml that change how a dossier reads and looks, and nothing that it finds."""
 
 

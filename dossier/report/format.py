@@ -2,7 +2,9 @@
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import date
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
@@ -38,10 +40,23 @@ _UNITS = {
     "dimensionless": "",
     "fraction": "",
 }
+CUSTOMARY = {
+    "Pa": ("psi", 0.0254**2 / 4.4482216152605, 0.0),
+    "kPa": ("psi", 1e3 * 0.0254**2 / 4.4482216152605, 0.0),
+    "bar": ("psi", 1e5 * 0.0254**2 / 4.4482216152605, 0.0),
+    "L/min": ("US gal/min", 1.0 / 3.785411784, 0.0),
+    "L": ("US gal", 1.0 / 3.785411784, 0.0),
+    "mm": ("in", 1.0 / 25.4, 0.0),
+    "degC": ("°F", 1.8, 32.0),
+}
+"""US customary unit of each unit, with factor and offset [°F]: exact by definition, NIST SP 811
+(2008), appendix B (from memory): inch 25.4 mm, gallon 231 cubic inches, pound-force 4.448... N."""
+_customary: ContextVar[bool] = ContextVar("_customary", default=False)
 _WORDED = {"1/mL": later("per mL"), "classes": later("classes")}
 _SPELLED = re.compile(
     r"(?<![A-Za-z0-9])(um\(c\)|um\(b\)|um|mm2/s|m2/s|m3/s|m3/h|kg/m3|degC)(?![A-Za-z0-9(])"
 )
+_NUMBER = re.compile(rf"{MINUS}?\d[\d{THIN}]*(?:[.,]\d+)?")
 _HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _BARE_PERCENT = re.compile(r"(?<=\d)%")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
@@ -220,15 +235,80 @@ def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()
 
 
 def with_unit(text: str, unit: str) -> str:
-    """Return a number text with its unit; round brackets keep a compound number together."""
+    """Return a number text with its unit; round brackets keep a compound number together.
+
+    Inside `customary(True)` the same follows in US customary units, in brackets.
+    """
     printed = unit_text(unit)
     if not printed:
         return text
-    if PLUS_MINUS in text:
-        return f"({text}) {printed}"
     if unit == "1/mL":
         printed = printed.replace(" ", SPACE)
-    return f"{text}{SPACE}{printed}"
+    number = f"({text})" if PLUS_MINUS in text else text
+    number += " " if number.endswith(")") else SPACE  # behind a bracket a long unit may go down
+    return f"{number}{printed}{_beside(text, unit)}"
+
+
+@contextmanager
+def customary(beside: bool) -> Iterator[None]:
+    """Give US customary units beside those of the case, or leave them out, inside."""
+    token = _customary.set(beside)
+    try:
+        yield
+    finally:
+        _customary.reset(token)
+
+
+def is_customary() -> bool:
+    """Return whether US customary units are given beside."""
+    return _customary.get()
+
+
+def si_decides() -> str:
+    """Return the sentence that stands by tables with US customary units; else nothing."""
+    if not is_customary():
+        return ""
+    return " " + say("In brackets: US customary units, converted and rounded; the others decide.")
+
+
+def _beside(text: str, unit: str) -> str:
+    """Return a number text in the US customary unit, in brackets; empty where there is none."""
+    if not is_customary() or unit not in CUSTOMARY or not _NUMBER.search(text):
+        return ""
+    printed, factor, offset = CUSTOMARY[unit]
+    value, plus_minus, spread = text.partition(PLUS_MINUS)
+    if plus_minus:
+        wide = _read(spread) * factor
+        places = _digits(spread) - 1 - Decimal(wide).adjusted() if wide else 0
+        shown = fixed(_read(value) * factor + offset, places) + PLUS_MINUS + fixed(wide, places)
+    else:
+        shown = _NUMBER.sub(lambda found: _turned(found[0], factor, offset), text)
+    return f" ({shown}{SPACE}{printed.replace(' ', SPACE)})"
+
+
+def _turned(number: str, factor: float, offset: float) -> str:
+    """Return a printed number in another unit, with as many digits; °F with as many decimals."""
+    value = _read(number) * factor + offset
+    if offset:
+        return fixed(value, len(number.partition(decimal_mark())[2]))
+    return significant(value, _digits(number), keep=True)
+
+
+def _read(number: str) -> float:
+    plain = number.replace(THIN, "").replace(MINUS, "-").replace(decimal_mark(), ".")
+    return float(plain)
+
+
+def _digits(number: str) -> int:
+    """Return how many significant digits a printed number has."""
+    return max(len(re.sub(r"\D", "", number).lstrip("0")), 1)
+
+
+def beside_each(text: str) -> str:
+    """Return running text with the US customary value after each number with a unit."""
+    units = {unit_text(unit): unit for unit in CUSTOMARY}
+    each = re.compile(rf"({_NUMBER.pattern}){SPACE}({'|'.join(map(re.escape, units))})(?![\w/])")
+    return each.sub(lambda m: m[0] + _beside(m[1], units[m[2]]), text)
 
 
 def quantity_text(value: float, unit: str, digits: int = 4, *, keep: bool = False) -> str:

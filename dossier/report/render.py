@@ -13,7 +13,7 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.report.assets import STYLE, template_folder
 from dossier.report.charts.deferred import Later, drawn_later
-from dossier.report.format import clean
+from dossier.report.format import clean, customary
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named
 from dossier.report.layout.pdf import (
@@ -95,7 +95,8 @@ def prepared(
     dossier is a draft.
     """
     environment = _environment()
-    with speaking(case.qualification.language), drawn_later() as charts:
+    beside = case.qualification.units != "SI"
+    with speaking(case.qualification.language), customary(beside), drawn_later() as charts:
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq, isotonic_regression
 
 from dossier.physics.values import find_root, never_falling
 
@@ -16,6 +17,23 @@ def test_a_root_known_in_closed_form():
 def test_ends_that_do_not_enclose_a_root_are_refused(function):
     with pytest.raises(ValueError, match="no change of sign"):
         find_root(function, 0.0, 1.0, xtol=1e-9)
+
+
+@given(st.floats(0.2, 6.0), st.floats(1e-6, 1e6), st.floats(0.0, 1.0))
+def test_roots_are_those_of_a_published_method_within_the_stated_room(power, scale, place):
+    def function(x):
+        return ((x / scale) ** power - place**power) * math.exp(x / scale)
+
+    root = find_root(function, 0.0, scale, xtol=1e-12 * scale)
+    assert abs(function(0.0)) < 1e-290 or root == pytest.approx(
+        brentq(function, 0.0, scale, xtol=1e-14 * scale), abs=1e-11 * scale
+    )
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=50))
+def test_a_rising_fit_is_that_of_another_program(values):
+    theirs = isotonic_regression(values).x
+    assert never_falling(np.array(values)) == pytest.approx(theirs, rel=1e-9, abs=1e-6)
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=50))

@@ -1,15 +1,19 @@
 """What an auditor asks is answered on paper, and no fact of the case is lost between the pages."""
 
 import json
+import shutil
 from dataclasses import fields, is_dataclass
+from io import BytesIO
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 from dossier.make import api
 from dossier.report.blocks import Link
 from dossier.report.format import speak
 from dossier.report.pages.contents import build_content
+from tests.archive.sealed import leave_out
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 
@@ -123,3 +127,16 @@ def test_the_digest_on_paper_holds_all_others(made):
     assert document["inputs"] == {each.name: each.sha256 for each in case.inputs}
     assert "SHA-256" in paper(page.digests)
     assert str(document["seed"]) in paper(page.digests)
+
+
+def test_a_case_of_four_requirements_takes_seven_pages(few_draws, tmp_path):
+    folder = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "four"))
+    for name in ("requested.toml", "signoff.toml"):
+        (folder / name).unlink()
+    leave_out(folder / "application.toml", r'\[\[requirement\]\]\nid = "(?!(E4|C1|P1|L1)")')
+    case = api.read_case(folder)
+    assert len(case.application.requirement) == 4
+    assessment = api.assess(case)
+    made = PdfReader(BytesIO(api.compose(case, assessment, api.issue_date(case))[0]))
+    assert len(made.pages) <= 7
+    assert "End of dossier" in made.pages[-1].extract_text()

@@ -14,7 +14,7 @@ from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
 from dossier.evidence.quantities.sump import class_efficiency, size_class, sump_estimate
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Side
-from dossier.evidence.statistics.combine import half_width_of
+from dossier.evidence.statistics.combine import half_width_of, with_trials
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.physics import circuit as physics
 from dossier.physics import cleanliness, dust
@@ -146,6 +146,8 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
     )
 
 
+DRAWN = 10_000
+"""Draws of each point of a curve that pages alone show: a percent of the width of its band."""
 CODED = (4.0, 6.0, 14.0)
 """Sizes of an ISO 4406 code [um(c)]."""
 
@@ -216,7 +218,8 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
 def _curve(bench: Bench, side: Side) -> Curve | None:
     duty = bench.case.application.duty
     temperatures = np.linspace(duty.cold_start, duty.hot_oil, 25)
-    found = [(float(t), attempt(fine_share, bench, side, float(t))) for t in temperatures]
+    with with_trials(DRAWN):
+        found = [(float(t), attempt(fine_share, bench, side, float(t))) for t in temperatures]
     shares = [(t, one) for t, one in found if isinstance(one, Estimate)]
     return curve_of(side, shares) if shares else None
 

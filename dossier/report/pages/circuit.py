@@ -1,7 +1,7 @@
 """Behaviour in the circuit as formatted text and a chart."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -28,7 +28,17 @@ from dossier.report.charts.deferred import now_or_later
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
-from dossier.report.format import percent, quantity_text, significant, speak, with_uncertainty
+from dossier.report.format import (
+    CUSTOMARY,
+    customary,
+    is_customary,
+    percent,
+    quantity_text,
+    significant,
+    speak,
+    with_uncertainty,
+    with_unit,
+)
 from dossier.report.pages.case_pages import ARRANGEMENTS, application_page, machines_of, si
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.words import later, say
@@ -58,13 +68,54 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
 
 
 def circuit_drawing(case: Case) -> Chart:
-    """Return the drawing of the circuit as the application describes it."""
+    """Return the drawing of the circuit as the application describes it, in SI units."""
+    beside = is_customary()
+    with customary(False):
+        drawn = _drawing(case)
+        alt = say(
+            "Drawing of the circuit: {circuit}. Labels: {labels}.",
+            circuit=described(case.application.circuit),
+            labels="; ".join(each.text for each in labels_of(drawn)),
+        )
+    words = "; ".join([described(case.application.circuit), *(_converted(case) if beside else ())])
+    return Chart(
+        caption=say(
+            "{circuit}. Symbols after ISO 1219-1:2012 (from memory).",
+            circuit=f"{words[0].upper()}{words[1:]}",
+        ),
+        id="drawing-circuit",
+        uri=now_or_later(lambda: svg_of(drawn)),
+        alt=alt,
+    )
+
+
+def _converted(case: Case) -> Iterator[str]:
+    """Yield what the drawing says in SI alone, with US customary units beside."""
+    circuit = case.application.circuit
+    valve = circuit.bypass_valve
+    if circuit.pump_flow is not None:
+        yield say("pump {flow}", flow=_flow(circuit.pump_flow))
+    if valve is not None and valve.opening is not None:
+        ends = [significant(end / 1e3) for end in (valve.opening.min, valve.opening.max)]
+        band = with_unit(say("{low} to {high}", low=ends[0], high=ends[1]), "kPa")
+        yield say("valve opens at {pressures}", pressures=band)
+    for words, pressure in (
+        (later("supply at most {pressure}"), circuit.system_pressure),
+        (later("bearings {pressure}"), circuit.gallery_pressure),
+    ):
+        if pressure is not None:
+            yield say(words, pressure=_kpa(pressure))
+    if circuit.sump_volume is not None:
+        yield say("sump {volume}", volume=si(circuit.sump_volume, "L", "volume"))
+
+
+def _drawing(case: Case) -> Circuit:
     circuit = case.application.circuit
     valve = circuit.bypass_valve
     band = valve.opening if valve is not None and valve.location != "none" else None
     can = circuit.arrangement in {"combined", "combined_through_flow"}
     main = say("Full-flow medium") if can else say("Full-flow filter")
-    drawn = Circuit(
+    return Circuit(
         arrangement=circuit.arrangement,
         valve=valve.location if valve is not None and band is not None else "",
         pump=(say("Pump"), _flow(circuit.pump_flow or circuit.rated_flow),
@@ -76,19 +127,6 @@ def circuit_drawing(case: Case) -> Chart:
                   *(_kpa(p) for p in (circuit.gallery_pressure,) if p is not None)),
         sump=(" ".join([say("Sump"), *(si(v, "L", "volume") for v in (circuit.sump_volume,)
                                        if v is not None)]),),
-    )  # fmt: skip
-    words = described(circuit)
-    return Chart(
-        caption=say(
-            "{circuit}. Symbols after ISO 1219-1:2012 (from memory).",
-            circuit=f"{words[0].upper()}{words[1:]}",
-        ),
-        id="drawing-circuit",
-        uri=now_or_later(lambda: svg_of(drawn)),
-        alt=say(
-            "Drawing of the circuit: {circuit}. Labels: {labels}.", circuit=words,
-            labels="; ".join(each.text for each in labels_of(drawn)),
-        ),
     )  # fmt: skip
 
 
@@ -165,6 +203,8 @@ def states_table(bench: Bench) -> Table:
         (say("Viscosity / (mm²/s)"), *(_viscosity(bench, each) for each in states)),
         (say("Clean Δp / kPa"), *(_kilo(each) for each in drops)),
     ]
+    if is_customary():
+        rows.append((say("Clean Δp / psi"), *(_kilo(each, CUSTOMARY["Pa"][1]) for each in drops)))
     if fitted_valve(bench) is not None:
         rows.append((say("Valve"), *map(partial(_position, bench), states, drops)))
     if circuit.arrangement in HAS_FINE:
@@ -203,8 +243,9 @@ def _clean(bench: Bench, temperature: float) -> Estimate | None:
     return found if isinstance(found, Estimate) else None
 
 
-def _kilo(found: Estimate | None) -> str:
-    return UNKNOWN if found is None else significant(found.value / 1e3, 3)
+def _kilo(found: Estimate | None, unit: float = 1e-3) -> str:
+    """Return a pressure in kPa, or in another unit of so many to a pascal."""
+    return UNKNOWN if found is None else significant(found.value * unit, 3)
 
 
 def _position(bench: Bench, temperature: float, drop: Estimate | None) -> str:

@@ -13,7 +13,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import WORST, Decision
 from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import date_text, speak
+from dossier.report.format import date_text, si_decides, speak
 from dossier.report.pages.case_pages import of_maker
 from dossier.report.pages.fixed_words import Answer, answer_of
 from dossier.report.pages.places import Places, places_of, same_as
@@ -374,6 +374,7 @@ def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
                 ),
                 *(more if left > 0 else []),
             ]
-        ),
+        )
+        + si_decides(),
         empty=say("No requirement applies."),
     )

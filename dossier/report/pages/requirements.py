@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from dossier.decision.finding import Assessment, Finding
 from dossier.report.blocks import Cell, Column, Line, Link, Table
+from dossier.report.format import si_decides
 from dossier.report.pages.places import Places, alike, same_as
 from dossier.report.pages.results import ResultRow, result_row, specimens_text
 from dossier.words import say
@@ -58,7 +59,8 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
             "least certain. Probability: that the requirement is met, given the measurement. "
             "Judged on the mean of the filter type and mandatory unless marked otherwise. A result "
             "with “>” or “<” is a bound. Verdicts are taken on unrounded numbers."
-        ),
+        )
+        + si_decides(),
     )
 
 

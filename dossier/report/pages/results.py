@@ -12,6 +12,7 @@ from dossier.report.blocks import Mark
 from dossier.report.charts.strip import Strip
 from dossier.report.format import (
     SPACE,
+    beside_each,
     beyond,
     bound_text,
     fixed,
@@ -79,7 +80,8 @@ def what_of(demand: Demand) -> str:
     title = say(demand.quantity.title)
     if not demand.at_text:
         return title
-    return say("{quantity} at {conditions}", quantity=title, conditions=speak(demand.at_text))
+    conditions = beside_each(speak(demand.at_text))
+    return say("{quantity} at {conditions}", quantity=title, conditions=conditions)
 
 
 def _basis(demand: Demand) -> str:
