@@ -216,7 +216,7 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
         ),
     )  # fmt: skip
     filtered = efficiency_page(bare, STYLE).charts
-    pressed = [chart for chart in pressure_page(case, bare, STYLE).charts if chart.id]
+    pressed = [chart for chart in pressure_page(case, bare, bare.findings, STYLE).charts if chart.id]
     charts = [*filtered, capacity_page(bare, STYLE).loading, *pressed]
     assert {chart.id for chart in charts} >= {"chart-size", "chart-loading", "chart-flow"}
     for chart in charts:
@@ -317,7 +317,7 @@ def test_no_words_of_a_chart_meet(name, tongue, monkeypatch):
     with speaking(tongue), drawn_later() as charts:
         efficiency_page(assessment, "")
         capacity_page(assessment, "")
-        pressure_page(case, assessment, "")
+        pressure_page(case, assessment, assessment.findings, "")
         comparison_page(assessment, "")
         circuit_page(case, assessment, "")
         for paint in charts.wanted:

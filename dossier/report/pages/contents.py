@@ -150,7 +150,7 @@ def build_content(
             efficiency_page(_binding(assessment), style) if "efficiency" in asked else None
         ),
         capacity=capacity_page(lead, style) if "capacity" in asked else None,
-        pressure=pressure_page(alone, lead, style),
+        pressure=pressure_page(alone, lead, findings, style),
         comparison=comparison_page(assessment, style),
         circuit=circuit_page(alone, lead, style),
         validity=validity_page(case, assessment),

@@ -1,6 +1,6 @@
 """Pressure drop and the bypass valve as formatted text and charts."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,10 +36,12 @@ class PressurePage:
     notes: tuple[str, ...]
 
 
-def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePage:
-    """Return the section on pressure drop."""
+def pressure_page(
+    case: Case, assessment: Assessment, asked: Collection[Finding], style: str
+) -> PressurePage:
+    """Return the section on pressure drop, with each chart that one of the `asked` leads to."""
     findings = findings_of(assessment.findings, "pressure")
-    asked = {chart_of(finding) for finding in assessment.findings}
+    wanted = {chart_of(finding) for finding in asked}
     drawn = {
         "chart-flow": lambda: _against_flow(case, assessment, findings, style),
         "chart-temperature": lambda: _against_temperature(case, assessment, style),
@@ -47,7 +49,7 @@ def pressure_page(case: Case, assessment: Assessment, style: str) -> PressurePag
     }
     return PressurePage(
         charts=(
-            *(drawn[name]() for name in drawn if name in asked),
+            *(drawn[name]() for name in drawn if name in wanted),
             sweeps_chart(assessment.bench.pressure, style),
         ),
         notes=tuple(speak(note) for note in assessment.curves.notes),
