@@ -60,6 +60,7 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
     again from what is attached it says the same.  Whose its seals are is for `verify`, which asks
     it of every dossier that evidence was carried through.
     """
+    from dossier.evidence.statistics.combine import DRAWS, with_trials
     from dossier.make.recompute import recompute
     from dossier.record.dossier_file import dossier_in
     from dossier.record.seals import read_seals
@@ -74,7 +75,8 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
             return f"is {standing.word}: {standing.remark or 'nobody signed it off'}", (), None
         if sealed.test:
             return "is sealed by test identities, which prove nothing", (), None
-        again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
+        with with_trials(DRAWS):  # whoever asks with fewer draws
+            again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
     except NotADossierError as error:
         return f"is no dossier that can be read: {error}", (), None
     if again.why_not:
