@@ -40,11 +40,12 @@ def _again(case: Case, source: Source, before: Case) -> Iterator[CaseProblem]:
     found = {problem.file: problem for problem in repeated([*before.records, *own])}
     for record in own:
         same = known.get(files.get(record.file, ""))
+        shown = f"{record.file}#{record.sheet}" if record.sheet else record.file
         if same is not None:
             what = f"holds the same bytes as {same} of {source.name}: nothing was tested anew"
             yield CaseProblem(record.file, "", what, HINT)
-        elif record.file in found:
-            yield replace(found[record.file], what=f"{found[record.file].what} of {source.name}")
+        elif shown in found:
+            yield replace(found[shown], what=f"{found[shown].what} of {source.name}")
 
 
 def doubts(source: Source) -> tuple[str, ...]:
@@ -60,6 +61,7 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
     again from what is attached it says the same.  Whose its seals are is for `verify`, which asks
     it of every dossier that evidence was carried through.
     """
+    from dossier.evidence.statistics.combine import DRAWS, with_trials
     from dossier.make.recompute import recompute
     from dossier.record.dossier_file import dossier_in
     from dossier.record.seals import read_seals
@@ -74,9 +76,12 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
             return f"is {standing.word}: {standing.remark or 'nobody signed it off'}", (), None
         if sealed.test:
             return "is sealed by test identities, which prove nothing", (), None
-        again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
+        with with_trials(DRAWS):  # whoever asks with fewer draws
+            again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
     except NotADossierError as error:
         return f"is no dossier that can be read: {error}", (), None
+    except Exception as error:  # noqa: BLE001  what is attached may come from anyone
+        return f"cannot be decided again: {type(error).__name__}: {error}"[:300], (), None
     if again.why_not:
         return f"cannot be decided again from what is attached: {again.why_not}", (), None
     if again.same_version and not again.identical:

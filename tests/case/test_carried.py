@@ -15,6 +15,7 @@ from dossier.case.attached import open_pdf
 from dossier.case.change import BY_MAKER
 from dossier.case.compared import CONDITIONS, Source
 from dossier.case.model import Conditions
+from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
@@ -70,6 +71,23 @@ def test_what_is_carried_counts_as_if_tested_and_is_told_from_what_is_new(glue):
             assert (table.pressure_drop == old.pressure_drop).all()
             assert record.file.startswith(f"polder-glue/{PDF}!/polder-pumps/records/")
     assert f"polder-glue/{PDF}" in {each.name for each in case.inputs}
+    assert gather(glue).inputs == case.inputs  # what is sent to another machine
+
+
+def test_what_carried_records_used_stays_what_it_was(glue):
+    """A flow meter that is said to be better now is not so in the tests of the year before."""
+    edit(glue, ("(?m)^(FM-04.*)0.5 %$", r"\g<1>0.1 %"), file="instruments.csv")
+    other = 'id = "sweep fluid"\nkv40 = "90 mm2/s"\nkv100 = "10 mm2/s"\ndensity15 = "0.9 kg/L"\n'
+    edit(glue, (r"(?m)^\[defaults\.multipass\]$", f"[[fluid]]\n{other}\n[defaults.multipass]"))
+    case = read_case(glue, on=TODAY)
+    used = {r.id: r.entry for r in case.records}
+    assert "FM-04" in used["MP-D1"].instruments
+    assert "FM-04 (LFQ-0412 rev 0)" in used["PD-C1"].instruments
+    assert case.instrument("FM-04").reading_u == "0.1 %"
+    assert case.instrument("FM-04 (LFQ-0412 rev 0)").reading_u == "0.5 %"
+    assert used["PD-C1"].fluid == "sweep fluid (LFQ-0412 rev 0)"
+    assert case.fluid(used["PD-C1"].fluid).kv40.value == pytest.approx(100e-6)
+    assert used["PD-C1"].laboratory == used["MP-D1"].laboratory == "ITH"
 
 
 REVIEW = "2029-03-31"

@@ -216,7 +216,8 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
         ),
     )  # fmt: skip
     filtered = efficiency_page(bare, STYLE).charts
-    pressed = [chart for chart in pressure_page(case, bare, bare.findings, STYLE).charts if chart.id]
+    drawn = pressure_page(case, bare, bare.findings, STYLE).charts
+    pressed = [chart for chart in drawn if chart.id]
     charts = [*filtered, capacity_page(bare, STYLE).loading, *pressed]
     assert {chart.id for chart in charts} >= {"chart-size", "chart-loading", "chart-flow"}
     for chart in charts:
