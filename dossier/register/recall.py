@@ -137,13 +137,12 @@ def _named(asked: Asked, outcome: Register) -> dict[str, str]:
     kind, value = folded(kind), value.strip()
     if not colon or not value or kind not in get_args(Kind):
         raise RecallError(f"{asked.what!r} is not KIND:VALUE; kinds: {', '.join(get_args(Kind))}")
-    names = _values(kind, outcome)
-    if not any(_same(kind, value, each) for each in names):
-        within, slash, inner = value.partition("/")
-        if slash and any(_same(kind, inner.strip(), each) for each in names):
-            return {"kind": kind, "value": inner.strip(), "within": within.strip()}
-        raise RecallError(_nobody(kind, value, names))
-    return {"kind": kind, "value": value}
+    names, parts = _values(kind, outcome), value.split("/")
+    for n in range(len(parts)):  # a name may hold the mark that parts it from another
+        within, inner = "/".join(parts[:n]).strip(), "/".join(parts[n:]).strip()
+        if any(_same(kind, inner, each) for each in names):
+            return {"kind": kind, "value": inner, "within": within}
+    raise RecallError(_nobody(kind, value, names))
 
 
 def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:

@@ -247,13 +247,13 @@ def test_a_recall_that_names_nothing_is_answered(folder, what, how, words):
 
 
 def test_one_name_in_two_laboratories_must_be_told_apart(tmp_path):
-    other = case_toml().replace(b"Invented Test House", b"Another Invented House")
+    other = case_toml().replace(b"Invented Test House", b"Another / Invented House")
     put(tmp_path, "a.pdf", made("A"))
     put(tmp_path, "b.pdf", made("B", inputs={"case.toml": other}))
     words = refused(tmp_path, "instrument:APC-21")
     assert "names more than one thing" in words
-    assert "instrument:Another Invented House/APC-21" in words
-    done = put_on_file(tmp_path, "instrument:Another Invented House/APC-21")
+    assert "instrument:Another / Invented House/APC-21" in words
+    done = put_on_file(tmp_path, "instrument:Another / Invented House/APC-21")
     assert told(done) == {"b.pdf": UNKNOWN}  # made by hand: nothing there can be decided again
     assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "recalled: was approved"}
     assert "record:A/MP-1" in refused(tmp_path, "record:MP-1")
