@@ -1,11 +1,13 @@
 """Rows with a twin in another run: by how near the nearest is beside the second, not by units."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.validity.copies import TWINS, _twins
+from dossier.evidence.validity.copies import TWINS, _same_class, _twins
 
 
 def scores(seed, rows=40):
@@ -35,3 +37,14 @@ def test_a_class_without_noise_in_one_of_the_runs_tells_nothing():
     a = scores(1)[:, :6]
     b = a * np.array([0.0, 1.0, 1.0, 1.0, 1.0, 1.0])
     assert _twins(a, b) == _twins(b, a) == 0.0
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_class_that_is_another_to_the_letter_or_its_mirror_is_told(sign):
+    noise = scores(3)[:, 0]
+    noise /= np.sqrt((noise**2).mean())
+    run = SimpleNamespace(
+        sides=[SimpleNamespace(name="upstream", sizes=np.array([5.0, 10.0]))],
+        classes=np.full((40, 2), 100.0), noise=np.column_stack([noise, sign * noise]),
+    )  # fmt: skip
+    assert "counts upstream from 5 µm(c) on scatter with those upstream from 10" in _same_class(run)

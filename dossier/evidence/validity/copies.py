@@ -47,6 +47,8 @@ FOLLOWING, MOST_COUNTED = 0.8, 400.0
 both is at most so large that counting hides what the injection does to all classes."""
 BY_CHANCE = 1e-12
 """Chance of that correlation below which it is none."""
+NEARLY = 1.0 - 1e-12
+"""A correlation of one, as far as a chance can be told from it."""
 ONE_ROW = 1e-6
 """Chance that any two rows of two runs are so alike below which one was copied."""
 
@@ -120,7 +122,7 @@ def _same_class(run: _Run) -> str:
     names = [(side.name, float(size)) for side in run.sides for size in side.sizes]
     read, noise = ~np.isnan(run.classes), run.noise
     means = [run.classes[own, k].mean() if own.any() else np.inf for k, own in enumerate(read.T)]
-    r = np.clip(noise.T @ noise / len(noise), -1.0, 1.0 - 1e-12)
+    r = np.clip(noise.T @ noise / len(noise), -NEARLY, NEARLY)
     few = np.minimum.outer(means, means) <= MOST_COUNTED
     r = np.where(few & ~np.eye(len(names), dtype=bool), r, 0.0)
     one, other = np.unravel_index(int(np.abs(r).argmax()), r.shape)
@@ -362,7 +364,7 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
     long = rows[:, 0] >= FEWEST_ALONE
     if not long.any():
         return together, 1.0
-    r = np.clip(sums / np.sqrt(chance), -1.0, 1.0 - 1e-12)[long]
+    r = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long]
     t = r * np.sqrt((rows[long] - 2.0) / (1.0 - r**2))
     t = t / np.array([_scatter(each) for each in t.T])
     return together, float(stdtr(rows[long] - 2.0, -t).min())
