@@ -30,6 +30,7 @@ from dossier.report.signing import SignOff
 from dossier.words import speaking
 
 if TYPE_CHECKING:
+    from dossier.record.recall import Recalls
     from dossier.report.house.house import House
 
 
@@ -63,24 +64,22 @@ def read_case(
     folder: Path | str,
     house: Path | str | None = None,
     on: date | None = None,
-    recalled: Mapping[str, str] | None = None,
+    recalls: "Recalls | None" = None,
 ) -> Case:
     """Return the case in `folder`, validated; CaseError lists every problem of it.
 
     `house` is a folder of a house, before the one that the case names: its digest is part of what
     people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
-    given.  `recalled` tells dossiers whose evidence does not count: SHA-256 of the PDF -> why.
+    given.  `recalls` are those on file: evidence that they name is not carried over.
     """
     from dossier.report.house.house import read_house
 
-    case = case_in(folder, on, recalled)
+    case = case_in(folder, on, recalls)
     own = house_of(folder, case.qualification, house)
     return case if own is None else replace(case, house=read_house(own).digest)
 
 
-def case_in(
-    folder: Path | str, on: date | None = None, recalled: Mapping[str, str] | None = None
-) -> Case:
+def case_in(folder: Path | str, on: date | None = None, recalls: "Recalls | None" = None) -> Case:
     """Return the case in `folder` without looking for the house that it may name."""
     from dossier.case.read import read_case_files
 
@@ -97,7 +96,7 @@ def case_in(
     problems += edition_problems(case, limits())
     problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
     for source in case.carried:
-        problems += proof_problems(case, source, recalled or {})
+        problems += proof_problems(case, source, recalls)
     for part in case.each:
         problems += reopened_problems(part, limits())
         if part.on_file is not None:
@@ -238,17 +237,16 @@ def build(
     replace: bool = False,
     only_stale: bool = False,
     on: date | None = None,
-    recalled: Mapping[str, str] | None = None,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is the folder of a house, before the one that the case names.  Both files appear whole
     or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
-    the day it is: an approval that is over by then says so; the day of issue if not given;
-    `recalled` as of `read_case`.  Raises CaseError for problems of the inputs or of the house, and,
-    unless `replace`, where the PDF there is sealed and not left alone: its seals would be lost.
+    the day it is: an approval that is over by then says so; the day of issue if not given.  What a
+    recall on file in `out` names is not carried over.  Raises CaseError for problems of the inputs
+    or of the house, and, unless `replace`, where the PDF there is sealed and not left alone: its seals would be lost.
     """
-    case = case_in(folder, on, recalled)
+    case = case_in(folder, on, _recalls_of(Path(out)))
     if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
     made = make(case, issued, house=house_of(folder, case.qualification, house), on=on)
@@ -256,6 +254,17 @@ def build(
         made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
     )
     return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff)
+
+
+def _recalls_of(folder: Path) -> "Recalls":
+    """Return the recalls on file beside dossiers; CaseError where one cannot be read."""
+    from dossier.record.recall import Recalls, recalls_in
+
+    found = recalls_in(folder) if folder.is_dir() else Recalls()
+    hint = "restore it: what it recalls is not known without it"
+    refuse(CaseProblem(f"{folder}/{file}", "", f"cannot be read: {why}", hint)
+           for file, why in found.faults.items())  # fmt: skip
+    return found
 
 
 def make(

@@ -1,6 +1,6 @@
 """Whether the dossier that evidence is carried from holds: proven from its PDF before it counts."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 
@@ -9,27 +9,36 @@ from dossier.case.case import Case
 from dossier.case.compared import Source
 from dossier.case.problems import CaseProblem
 from dossier.case.repeated import HINT, repeated
+from dossier.record.recall import WHOLE, Recalls
 
 UNSEALED, MOVED = "unsealed", "moved"
 """What does not stop evidence, and is a condition."""
 
 
-def proof_problems(
-    case: Case, source: Source, recalled: Mapping[str, str]
-) -> Iterator[CaseProblem]:
-    """Yield why evidence of a dossier does not count, and records of it that are said to be new.
-
-    `recalled` is SHA-256 of its PDF -> why.
-    """
+def proof_problems(case: Case, source: Source, recalls: Recalls | None) -> Iterator[CaseProblem]:
+    """Yield why evidence of a dossier does not count, and records of it that are said to be new."""
     why, _, before = _proved(source.content)
     hint = "carry evidence from the PDF as it was signed off, or test anew"
-    if source.sha256 in recalled:
-        why, hint = f"was recalled: {recalled[source.sha256]}", "test anew what rests on it"
+    recalled = "" if why or recalls is None else _recalled(source, recalls)
+    if recalled:
+        why, hint = f"was recalled: {recalled}", "test anew what rests on it"
     if why:
         what = f"{source.name} in {source.file} {why}"
         yield CaseProblem("case.toml", "carried . dossier", what, hint)
     if before is not None:
         yield from _again(case, source, before)
+
+
+def _recalled(source: Source, recalls: Recalls) -> str:
+    """Return which recalls name the dossier, or a record that is carried from it; else nothing."""
+    from dossier.record.dossier_file import dossier_in
+    from dossier.record.rests import rests_on
+
+    dossier = dossier_in(open_pdf(source.content))
+    head = dossier.decision.case
+    found = recalls.recalled(source.sha256, head.number, head.revision, rests_on(dossier))
+    because = found.because if found else {}
+    return "; ".join(sorted({because[n] for n in (*source.records, WHOLE) if n in because}))
 
 
 def _again(case: Case, source: Source, before: Case) -> Iterator[CaseProblem]:

@@ -21,6 +21,7 @@ from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
+from dossier.record.recall import FILE, Recall, Recalls
 from tests.archive.sealed import (
     attachment_stream,
     flipped,
@@ -236,11 +237,39 @@ def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
     assert "evidence of another dossier is named by [[carried]]" in told(glue)
 
 
-def test_what_was_recalled_is_not_carried(glue):
-    digest = hashlib.sha256((glue / PDF).read_bytes()).hexdigest()
-    why = "instrument FM-04, found wrong on 2026-10-20"
-    assert f"was recalled: {why}. test anew" in told(glue, recalled={digest: why})
-    assert read_case(glue, on=TODAY, recalled={"0" * 64: why}).carried
+def on_file(kind, value, **span):
+    why = {"reason": "It was found wrong.", "day": date(2026, 10, 20)}
+    return Recalls((Recall(number=1, kind=kind, value=value, **why, **span),))
+
+
+@pytest.mark.parametrize(
+    ("recalls", "named"),
+    [
+        (on_file("instrument", "FM-04"), "recall 1 (instrument:FM-04)"),
+        (on_file("record", "PD-C2"), "recall 1 (record:PD-C2)"),
+        (on_file("dossier", "LFQ-0412 r0"), "recall 1 (dossier:LFQ-0412 r0)"),
+        (on_file("record", "MP-C1"), ""),  # not carried: tested anew
+        (on_file("instrument", "FM-04", until=date(2020, 1, 1)), ""),
+        (on_file("dossier", "LFQ-0413"), ""),
+    ],
+)
+def test_what_was_recalled_is_not_carried(glue, recalls, named):
+    if named:
+        assert f"was recalled: {named}. test anew" in told(glue, recalls=recalls)
+    else:
+        assert read_case(glue, on=TODAY, recalls=recalls).carried
+
+
+def test_a_dossier_is_not_built_on_what_is_recalled_beside_it(glue, tmp_path):
+    (recall,) = on_file("instrument", "FM-04").given
+    file = tmp_path / FILE.format(number=1)
+    for text, words in (
+        (recall.model_dump_json(by_alias=True), "was recalled"),
+        ("{", "restore it"),
+    ):
+        file.write_text(text, "utf-8")
+        with pytest.raises(CaseError, match=words):
+            build(glue, tmp_path, on=TODAY)
 
 
 def replaced(glue, content):
@@ -285,7 +314,7 @@ def source_of(content):
 
 def proof(content):
     case, source = SimpleNamespace(records=(), inputs=()), source_of(content)
-    return "\n".join(map(str, proof_problems(case, source, {}))), doubts(source)
+    return "\n".join(map(str, proof_problems(case, source, None))), doubts(source)
 
 
 def test_only_a_dossier_that_was_signed_off_is_carried(made):
