@@ -244,7 +244,8 @@ def build(
     or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
     the day it is: an approval that is over by then says so; the day of issue if not given.  What a
     recall on file in `out` names is not carried over.  Raises CaseError for problems of the inputs
-    or of the house, and, unless `replace`, where the PDF there is sealed and not left alone: its seals would be lost.
+    or of the house, and, unless `replace`, where the PDF there is sealed and not left alone: its
+    seals would be lost.
     """
     case = case_in(folder, on, _recalls_of(Path(out)))
     if not (replace or only_stale):
