@@ -125,11 +125,6 @@ def page_pdf(
         return lay_out(sheet).without_fault()
 
 
-def chart_style() -> str:
-    """Return the form of every chart of a page without a house."""
-    return _source(_environment(), "charts.mplstyle")
-
-
 def _environment() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 

@@ -71,10 +71,10 @@ def choice_pdf(choice: Choice, document: bytes, day: date) -> bytes:
     Where the pages would be more than two, requirements that every candidate passes give way, the
     most certain first; none does where that were not enough.
     """
-    from dossier.report.render import chart_style, page_pdf
+    from dossier.report.render import page_pdf
 
     attached = (("choice.json", document, "Source", say("All numbers of the choice")),)
-    chart = _trade(choice, chart_style())
+    chart = _trade(choice, style="")
     rows = _rows(choice)
     sure = [n for n, (_, row) in enumerate(rows) if all(f.verdict.value == "pass" for f in row)]
     sure.sort(key=lambda n: min(map(nearness, rows[n][1])), reverse=True)
