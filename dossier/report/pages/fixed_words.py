@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from dossier.decision.conditions import APPROVES
 from dossier.report.blocks import Kind, Mark
 from dossier.report.signing import SignOff
 from dossier.words import language, later, say
@@ -54,18 +55,13 @@ _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
     "approved": (
         later("Approved"),
         "pass",
-        later(
-            "The filter may be fitted in this application, within the scope on the next page and "
-            "within the OEM's and local rules: see Cautions."
-        ),
+        later("The filter may be fitted in this application."),
     ),
     "approved with conditions": (
         later("Approved with conditions"),
         "partly",
         later(
-            "The filter may be fitted in this application only while every condition below is "
-            "kept, within the scope on the next page and within the OEM's and local rules: see "
-            "Cautions."
+            "The filter may be fitted in this application only while every condition below is kept."
         ),
     ),
     "not approved": (
@@ -148,9 +144,7 @@ def stamp_of(signoff: SignOff) -> str:
 
 
 _OF_ALL: Mapping[str, str] = {
-    "approved": later(
-        "The filter may be fitted in every application below, within the scope stated there."
-    ),
+    "approved": later("The filter may be fitted in every application below."),
     "approved with conditions": later(
         "The filter may be fitted in the applications below only while every condition is kept."
     ),
@@ -159,6 +153,9 @@ _OF_ALL: Mapping[str, str] = {
     ),
 }
 """What the decision on several applications means."""
+_PROVISO = later(
+    "Only within its scope (see Scope) and within the OEM's and local rules (see Cautions)."
+)
 
 
 def answer_of(decision: str, signoff: SignOff, *, several: bool = False) -> Answer:
@@ -171,7 +168,9 @@ def answer_of(decision: str, signoff: SignOff, *, several: bool = False) -> Answ
         word, kind, text = _OVER if stamp else _ENDED[decision], "fail", _GONE
     elif signoff.ended:
         return Answer(say(word), kind, f"{say(_WAS, until=signoff.ended)} {say(text)}", stamp)
-    return Answer(word=say(word), kind=kind, text=say(text, until=signoff.ended), stamp=stamp)
+    leave = not (stamp or signoff.ended) and decision in APPROVES
+    told = [say(text, until=signoff.ended), *([say(_PROVISO)] if leave else [])]
+    return Answer(word=say(word), kind=kind, text=" ".join(told), stamp=stamp)
 
 
 def within(title: str) -> str:
