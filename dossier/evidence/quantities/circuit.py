@@ -11,7 +11,7 @@ import numpy as np
 from dossier.evidence.bench import Bench, Curve, curve_of
 from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
-from dossier.evidence.quantities.sump import class_efficiency, size_class, sump_estimate
+from dossier.evidence.quantities.sump import class_efficiency, sump_estimate
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Side
 from dossier.evidence.statistics.combine import half_width_of, with_trials
@@ -236,12 +236,11 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
     found = []
     for size in _counted(bench, side):
         try:
-            one = sump_estimate(bench, side, size, temperature)
-            known = size_class(bench, side, size, temperature)
+            one = sump_estimate(bench, side, size, temperature, parts=False)
         except NotDemonstrated as why:
             notes.append(say("{size:g} µm(c): {reason}", size=size, reason=why.reason))
             continue
-        cleaned = float(physics.cleaned_share(*known.nominal.values()))
+        cleaned = float(str(one.details["cleaned"]))
         passage = float(str(one.details["passage"]))
         volume = circuit.sump_volume or math.inf
         found.append(

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 APART = 0.1
@@ -146,6 +147,7 @@ def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> f
     return total / parts if parts > 0.0 else math.inf
 
 
+@lru_cache(maxsize=10_000)
 def t_quantile(p: float, dof: float) -> float:
     """Return the t below which a share `p` of Student's distribution lies [-].
 
