@@ -364,18 +364,23 @@ def _floats(rows: CsvRows, decimal: str) -> Any:
     """Return the numbers of a large table (columns, rows); None where a cell is none."""
     import pandas as pd
 
-    text = b"".join(each.text for each in rows.pieces)
-    if vanishing(text):
-        return None
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(text), dtype="float64", sep=rows.separator, header=None,
-            names=list(range(len(rows.columns))), index_col=False, skip_blank_lines=False,
-            skipinitialspace=b" " in text, decimal=decimal, keep_default_na=False, na_values=[""],
-            low_memory=False,
-        )  # fmt: skip
-    except ValueError:
-        return None
-    if len(frame) != len(rows.lines):
-        raise _unclosed()
-    return frame.to_numpy().T
+    names = list(range(len(rows.columns)))
+    values = np.empty((len(names), sum(len(each.lines) for each in rows.pieces)))
+    start = 0
+    for piece in rows.pieces:  # all at once takes twice the time, for memory that is new
+        text = bytes(piece.text)
+        if vanishing(text):
+            return None
+        try:
+            frame = pd.read_csv(
+                io.BytesIO(text), dtype="float64", sep=rows.separator, header=None, names=names,
+                index_col=False, skip_blank_lines=False, skipinitialspace=b" " in text,
+                decimal=decimal, keep_default_na=False, na_values=[""], low_memory=False,
+            )  # fmt: skip
+        except ValueError:
+            return None
+        if len(frame) != len(piece.lines):
+            raise _unclosed()
+        values[:, start : start + len(frame)] = frame.to_numpy().T
+        start += len(frame)
+    return values

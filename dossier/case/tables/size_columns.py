@@ -152,10 +152,14 @@ def _matrix(
             made[column] = raw.numbers(column) * _factor(raw, column)
             made[column] += 0.0 if end is None else made[own[end]]
         return np.array([made[column] for column in columns]).T
-    counts = np.empty((len(columns), raw.rows))
-    for row, column in zip(counts, columns, strict=True):
-        np.multiply(raw.numbers(column), _factor(raw, column), out=row)
-    return counts.T
+    counted = [raw.numbers(column) for column in columns]
+    factors = [_factor(raw, column) for column in columns]
+    at = [column.index for column in columns]
+    evenly = range(at[0], at[-1] + 1, max(1, at[1] - at[0]) if len(at) > 1 else 1)
+    unchanged = all(each.base is raw.cells for each in counted) and set(factors) == {1.0}
+    if isinstance(raw.cells, np.ndarray) and unchanged and at == [*evenly]:
+        return raw.cells[evenly.start : evenly.stop : evenly.step].T  # large, and not copied
+    return np.array([read * factor for read, factor in zip(counted, factors, strict=True)]).T
 
 
 def _factor(raw: RawTable, column: Column) -> float:

@@ -58,16 +58,12 @@ class _Run:
 
     def __init__(self, record: Record, end: float) -> None:
         self.record, self.sides = record, sides_of(record, end, MOST)
+        self.noise = _noise(self.sides)
 
     @cached_property
     def classes(self) -> Floats:
         """The classes of both sides (n, s) [-]."""
         return np.column_stack([side.classes for side in self.sides])
-
-    @cached_property
-    def noise(self) -> Floats:
-        """What is left of them without their trend, as `_noise` says."""
-        return _noise(self.sides)
 
     @cached_property
     def rows(self) -> tuple[Floats, Floats]:
