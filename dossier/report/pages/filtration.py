@@ -87,11 +87,6 @@ def sentence_start(path: str) -> str:
     return words[0].upper() + words[1:]
 
 
-def column_of(run: MultipassResult) -> str:
-    """Return the head of a narrow column with the results of a run."""
-    return f"{side_brief(run.side)} {run.specimen}"
-
-
 def side_brief(side: str) -> str:
     """Return which filter is meant, for a narrow column."""
     if side == "candidate":
