@@ -10,6 +10,7 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
+from dossier.make import recompute
 from dossier.record.recall import (
     FALLS,
     STANDS,
@@ -29,7 +30,6 @@ from dossier.register.query import Wanted
 from dossier.register.query import find as found_in
 from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
 from dossier.seal.identity import make_identity
-from dossier.verification import recompute
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
@@ -318,7 +318,7 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
         case_toml().replace(b'"APC-21"', b'"APC-21 (A rev 0)"')
         + (
             f'[[carried]]\ndossier = "a.pdf"\nsha256 = "{sha256(source)}"\nrecords = ["MP-1"]\n'
-            "until = 2027-01-31\n"
+            'reason = "It is as it was before."\nagreed_by = "Head"\nuntil = 2027-01-31\n'
         ).encode()
     )
     put(tmp_path, "a.pdf", source)

@@ -56,7 +56,7 @@ def verified(**changes):
 
 @pytest.fixture(autouse=True)
 def no_mismatches(monkeypatch):
-    monkeypatch.setattr("dossier.verification.verification.mismatches", lambda *_: ())
+    monkeypatch.setattr("dossier.verification.verify.mismatches", lambda *_: ())
 
 
 def test_a_sound_one_is_verified():
