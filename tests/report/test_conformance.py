@@ -258,7 +258,7 @@ def test_a_machine_without_fonts_makes_the_same_bytes(tmp_path):
     case = sealed.short_case(tmp_path / "inputs")
     config = tmp_path / "fonts.conf"
     config.write_text(NO_FONTS.format(cache=tmp_path / "cache"))
-    bare = {"FONTCONFIG_FILE": str(config), "MPLCONFIGDIR": str(tmp_path / "mpl")}
+    bare = {"FONTCONFIG_FILE": str(config)}
     if shutil.which("fc-list"):
         listed = subprocess.run(
             ["fc-list"], capture_output=True, text=True, env=os.environ | bare, check=False
