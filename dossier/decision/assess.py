@@ -130,13 +130,13 @@ def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstr
 
 
 def _deciding(on: date) -> Decide:
-    """Return what decides single requirements; what one bench gives is computed once."""
+    """Return what decides single requirements, in brief; what one bench gives is computed once."""
     known: dict[int, tuple[Bench, Compute]] = {}  # with the bench, whose number another may get
 
     def decide(bench: Bench, demand: Demand) -> Finding:
         if id(bench) not in known:
             known[id(bench)] = bench, _computed(bench)
-        return _finding(bench, demand, on, known[id(bench)][1])
+        return _finding(bench, demand, on, known[id(bench)][1], brief=True)
 
     return decide
 
@@ -147,7 +147,10 @@ def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
     return (demand.quantity.name, side, compared, *sorted(demand.at.items()))
 
 
-def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Finding:
+def _finding(
+    bench: Bench, demand: Demand, on: date, compute: Compute, *, brief: bool = False
+) -> Finding:
+    """Return a finding; in `brief` without the number that decides, which nobody reads there."""
     if demand.not_applicable:
         return Finding(
             demand=demand, verdict=Verdict.NOT_APPLICABLE, reason=demand.not_applicable,
@@ -169,7 +172,7 @@ def _finding(bench: Bench, demand: Demand, on: date, compute: Compute) -> Findin
     stopped = _not_decidable(demand, found, other, threshold)
     if stopped:
         return _not_shown(demand, stopped, found, other, threshold)
-    return _decided(bench, demand, found, other, threshold, on)
+    return _decided(bench, demand, found, other, threshold, on, brief)
 
 
 def _light(finding: Finding) -> Finding:
@@ -298,9 +301,10 @@ def _decided(
     reference: Estimate | None,
     threshold: Threshold,
     on: date,
+    brief: bool,
 ) -> Finding:
     rule = bench.case.application.decision_rule
-    outcome = _outcome(bench, demand, found, threshold)
+    outcome = _outcome(bench, demand, found, threshold, brief)
     verdict, chance = outcome.verdict, outcome.probability
     concession = _concession(bench.case, demand, verdict, on)
     reason = outcome.reason
@@ -309,26 +313,22 @@ def _decided(
     if demand.not_worse is not None and demand.quantity.share_of != "value":
         reason = say(BY_PENETRATION, reason=reason, factor=1.0 + demand.not_worse)
     return Finding(
-        demand=demand,
-        verdict=verdict,
-        estimate=found,
-        reference=reference,
-        probability=chance,
-        interval=found.interval(),
-        lower=threshold.lower,
-        upper=threshold.upper,
-        reason=reason,
-        concession=concession,
-        deciding=outcome.deciding,
-    )
+        demand=demand, verdict=verdict, estimate=found, reference=reference, probability=chance,
+        interval=found.interval(), lower=threshold.lower, upper=threshold.upper, reason=reason,
+        concession=concession, deciding=outcome.deciding,
+    )  # fmt: skip
 
 
-def _outcome(bench: Bench, demand: Demand, found: Estimate, threshold: Threshold) -> Ruling:
+def _outcome(
+    bench: Bench, demand: Demand, found: Estimate, threshold: Threshold, brief: bool
+) -> Ruling:
     rule, draws = bench.case.application.decision_rule, _draws(bench, demand.own_id)
     if censored(found):
         return decide_bounds(found, threshold, demand, rule, draws)
     judged = probability(found, threshold, demand.basis, demand.coverage, draws)
     verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
+    if brief:
+        return Ruling(verdict, judged.probability)
     decides = deciding(
         found, threshold, demand.basis, demand.coverage, draws, judged, rule.confidence
     )

@@ -137,6 +137,8 @@ def _on_scale(scaled: OnScale, confidence: float) -> Ends:
     upper = None if limits.upper is None else limits.upper - guard
     if lower is None or upper is None:
         return lower, upper
+    if by_parts(lower, parts, limits) >= confidence - 1e-9:  # the other limit is far away
+        return lower, upper
     middle = 0.5 * (lower + upper)
     if by_parts(middle, parts, limits) < confidence:
         return NOTHING
