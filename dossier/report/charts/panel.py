@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.format import MINUS, chart_text
+from dossier.report.format import MINUS
 from dossier.words import decimal_mark
 
 Floats = NDArray[np.float64]
@@ -180,8 +180,8 @@ class Panel:
                                width=width, style=style))  # fmt: skip
 
     def label(self, text: str, x: float, y: float, **more: Any) -> None:
-        """Write words beside a place, without letters that the font lacks."""
-        self.labels.append(Label(text=chart_text(text), x=x, y=y, **more))
+        """Write words beside a place."""
+        self.labels.append(Label(text=text, x=x, y=y, **more))
 
 
 @dataclass(slots=True)

@@ -212,7 +212,12 @@ def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradeP
 
 
 def _shown(finding: Finding, estimate: Estimate) -> tuple[float, float, float]:
-    low, high = (finding.demand.shown(end) for end in estimate.interval())
+    """Return value and interval as printed; what is only a bound is open on one side."""
+    open_ended = {
+        "larger than": (estimate.value, math.inf), "smaller than": (-math.inf, estimate.value)
+    }  # fmt: skip
+    ends = open_ended.get(estimate.bound) or estimate.interval()
+    low, high = (finding.demand.shown(end) for end in ends)
     return finding.demand.shown(estimate.value), min(low, high), max(low, high)
 
 
