@@ -229,9 +229,9 @@ def read_asked_files(folder: Path) -> Asked:
     """
     reader = _reader_of(folder)
     there = (reader.folder / "case.toml").exists()
-    draft, whole = reader.case(Draft) if there else (None, Whole({}))
+    draft, said = reader.case(Draft) if there else (None, Whole({}))
     requests = _requests(reader)
-    applied = reader.applied(files_of(whole.document), requests)
+    applied = reader.applied(files_of(said.document), requests)
     for each in applied:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:

@@ -238,7 +238,7 @@ def with_unit(text: str, unit: str, *, exact: bool = False) -> str:
     """Return a number text with its unit; round brackets keep a compound number together.
 
     Inside `customary(True)` the same follows in US customary units, in brackets: of a number that
-    is `exact`, such as a limit, to two more places, since results are set against it.
+    is `exact`, such as a limit, as if it had two decimals, since results are set against it.
     """
     printed = unit_text(unit)
     if not printed:
@@ -247,7 +247,7 @@ def with_unit(text: str, unit: str, *, exact: bool = False) -> str:
         printed = printed.replace(" ", SPACE)
     number = f"({text})" if PLUS_MINUS in text else text
     number += " " if number.endswith(")") else SPACE  # behind a bracket a long unit may go down
-    return f"{number}{printed}{_beside(text, unit, 2 if exact else 0)}"
+    return f"{number}{printed}{_beside(text, unit, exact=exact)}"
 
 
 @contextmanager
@@ -272,7 +272,7 @@ def si_decides() -> str:
     return " " + say("In brackets: US customary units, converted and rounded; the others decide.")
 
 
-def _beside(text: str, unit: str, finer: int = 0) -> str:
+def _beside(text: str, unit: str, *, exact: bool = False) -> str:
     """Return a number text in the US customary unit, in brackets; empty where there is none.
 
     Its last place is no coarser than that of the number: coarser, a result could change to the
@@ -281,13 +281,14 @@ def _beside(text: str, unit: str, finer: int = 0) -> str:
     if not is_customary() or unit not in CUSTOMARY or not _NUMBER.search(text):
         return ""
     printed, factor, offset = CUSTOMARY[unit]
-    finer += math.ceil(-math.log10(factor))
+    finer = math.ceil(-math.log10(factor))
 
     def turned(part: str, beginning: float) -> str:
-        return _NUMBER.sub(
-            lambda found: fixed(_read(found[0]) * factor + beginning, _places(found[0]) + finer),
-            part,
-        )
+        def one(found: re.Match[str]) -> str:
+            places = max(_places(found[0]), 2 if exact else 0) + finer
+            return fixed(_read(found[0]) * factor + beginning, places)
+
+        return _NUMBER.sub(one, part)
 
     value, plus_minus, spread = text.partition(PLUS_MINUS)
     shown = turned(value, offset) + plus_minus + turned(spread, 0.0)

@@ -195,7 +195,7 @@ def test_a_converted_result_is_never_on_the_other_side_of_its_converted_limit(
     unit, limit, step, places, more
 ):
     bare = limit / 10**places
-    result = fmt.fixed(bare + step / 10 ** (places + more), places + more)
+    result = fmt.fixed(bare + step / 10 ** max(places, more), max(places, more))
     with fmt.customary(True):
         texts = (
             fmt.with_unit(fmt.fixed(bare, places), unit, exact=True),
