@@ -132,7 +132,8 @@ class Axis:
         power = 10.0 ** math.floor(math.log10(raw))
         step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
         first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-        return [(i * step, tick(i * step)) for i in range(first, last + 1)]
+        found = [(i * step, tick(i * step)) for i in range(first, last + 1)]
+        return found or self.marks(2 * most)  # no axis without a number
 
 
 def tick(value: float, spec: str = "g") -> str:
