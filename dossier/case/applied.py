@@ -3,12 +3,12 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 from dossier.case.application import Application, joined, mark_of
 from dossier.case.case import Case, InputFile
 from dossier.case.consistency import plain
 from dossier.case.extended import Library
-from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.requested import RequestEntry, on_file, on_file_together
 
@@ -27,11 +27,10 @@ class Applied:
     """Those on file for it."""
 
 
-def files_of(qualification: Qualification | None) -> tuple[str, ...]:
-    """Return the files of the applications of a case."""
-    if qualification is None:
-        return ("application.toml",)
-    return qualification.applications or (qualification.application,)
+def files_of(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the files of the applications that case.toml names, whatever else it says wrong."""
+    named = document.get("applications", [document.get("application", "application.toml")])
+    return tuple(each for each in named if isinstance(each, str)) if type(named) is list else ()
 
 
 def together(several: Mapping[str, Application]) -> Application:

@@ -16,6 +16,7 @@ WANTED = {
     "[[laboratory]] table with id, name and methods",
     "record": "'dossier request CASE' writes a workbook for the laboratory, 'dossier take CASE "
     "FILE' reads it, and files of the laboratory's own; or add a [[record]] table for each test",
+    "applications": "name a single one by 'application', and several here",
     "requirement": "add a [[requirement]] table for each thing that the filter must do",
 }
 """What to do about the tables that a case starts without."""
@@ -79,7 +80,10 @@ def _problem(
         hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
         return CaseProblem(file, place, "is not a key of the case format", hint)
     if kind == "too_short":
-        return CaseProblem(file, place, "is empty", WANTED.get(place, "give at least one"))
+        found, least = (fault["ctx"][key] for key in ("actual_length", "min_length"))
+        what = f"has {found} of at least {least}" if found else "is empty"
+        hint = WANTED.get(place, f"give at least {'one' if least == 1 else least}")
+        return CaseProblem(file, place, what, hint)
     if kind.startswith("date_"):
         what = f"{_shown(fault.get('input'))} is not a date"
         return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")

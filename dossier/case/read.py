@@ -185,7 +185,7 @@ def read_case_files(folder: Path) -> Case:
     """
     reader = _reader_of(folder)
     qualification, whole = reader.case(Qualification)
-    files, requests = files_of(qualification), _requests(reader)
+    files, requests = files_of(whole.document), _requests(reader)
     applied = reader.applied(files, requests)
     entries = qualification.record if qualification else ()
     layouts = {each.id: each for each in qualification.layout} if qualification else {}
@@ -229,9 +229,9 @@ def read_asked_files(folder: Path) -> Asked:
     """
     reader = _reader_of(folder)
     there = (reader.folder / "case.toml").exists()
-    draft = reader.case(Draft)[0] if there else None
+    draft, said = reader.case(Draft) if there else (None, Whole({}))
     requests = _requests(reader)
-    applied = reader.applied(files_of(draft), requests)
+    applied = reader.applied(files_of(said.document), requests)
     for each in applied:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
@@ -347,9 +347,9 @@ def gather(folder: Path) -> Gathered:
     Raises CaseError where case.toml cannot be read or a file that it names cannot be had.
     """
     reader = _Reader(folder)
-    qualification, _ = reader.case(Qualification)
+    qualification, whole = reader.case(Qualification)
     if qualification is not None:
-        for path in files_of(qualification):
+        for path in files_of(whole.document):
             reader.application(path)
         named = [each.file for each in qualification.attachment]
         for entry in qualification.record:

@@ -326,7 +326,7 @@ class DecisionContent(_Part):
     records: tuple[RecordRow, ...] = ()
     inputs: dict[str, Digest]
     stated: dict[str, Digest] = Field(default_factory=dict)
-    """Of case.toml, the SHA-256 of what it states apart from language and paper."""
+    """Of case.toml, the SHA-256 of what it states apart from language, paper and units."""
     seed: int | None = None
     house: Digest | None = None
     versions: dict[str, Text] = Field(default_factory=dict)

@@ -234,10 +234,11 @@ def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()
     return say("{low} to {high}", low=first, high=last)
 
 
-def with_unit(text: str, unit: str) -> str:
+def with_unit(text: str, unit: str, *, exact: bool = False) -> str:
     """Return a number text with its unit; round brackets keep a compound number together.
 
-    Inside `customary(True)` the same follows in US customary units, in brackets.
+    Inside `customary(True)` the same follows in US customary units, in brackets: of a number that
+    is `exact`, such as a limit, as if it had two decimals, since results are set against it.
     """
     printed = unit_text(unit)
     if not printed:
@@ -246,7 +247,7 @@ def with_unit(text: str, unit: str) -> str:
         printed = printed.replace(" ", SPACE)
     number = f"({text})" if PLUS_MINUS in text else text
     number += " " if number.endswith(")") else SPACE  # behind a bracket a long unit may go down
-    return f"{number}{printed}{_beside(text, unit)}"
+    return f"{number}{printed}{_beside(text, unit, exact=exact)}"
 
 
 @contextmanager
@@ -271,37 +272,37 @@ def si_decides() -> str:
     return " " + say("In brackets: US customary units, converted and rounded; the others decide.")
 
 
-def _beside(text: str, unit: str) -> str:
-    """Return a number text in the US customary unit, in brackets; empty where there is none."""
+def _beside(text: str, unit: str, *, exact: bool = False) -> str:
+    """Return a number text in the US customary unit, in brackets; empty where there is none.
+
+    Its last place is no coarser than that of the number: coarser, a result could change to the
+    other side of its limit.
+    """
     if not is_customary() or unit not in CUSTOMARY or not _NUMBER.search(text):
         return ""
     printed, factor, offset = CUSTOMARY[unit]
+    finer = math.ceil(-math.log10(factor))
+
+    def turned(part: str, beginning: float) -> str:
+        def one(found: re.Match[str]) -> str:
+            places = max(_places(found[0]), 2 if exact else 0) + finer
+            return fixed(_read(found[0]) * factor + beginning, places)
+
+        return _NUMBER.sub(one, part)
+
     value, plus_minus, spread = text.partition(PLUS_MINUS)
-    if plus_minus:
-        wide = _read(spread) * factor
-        places = _digits(spread) - 1 - Decimal(wide).adjusted() if wide else 0
-        shown = fixed(_read(value) * factor + offset, places) + PLUS_MINUS + fixed(wide, places)
-    else:
-        shown = _NUMBER.sub(lambda found: _turned(found[0], factor, offset), text)
+    shown = turned(value, offset) + plus_minus + turned(spread, 0.0)
     return f" ({shown}{SPACE}{printed.replace(' ', SPACE)})"
 
 
-def _turned(number: str, factor: float, offset: float) -> str:
-    """Return a printed number in another unit, with as many digits; °F with as many decimals."""
-    value = _read(number) * factor + offset
-    if offset:
-        return fixed(value, len(number.partition(decimal_mark())[2]))
-    return significant(value, _digits(number), keep=True)
+def _places(number: str) -> int:
+    """Return how many decimals a printed number has."""
+    return len(number.partition(decimal_mark())[2])
 
 
 def _read(number: str) -> float:
-    plain = number.replace(THIN, "").replace(MINUS, "-").replace(decimal_mark(), ".")
+    plain = number.replace(THIN, "").replace(MINUS, "-").replace(",", ".")
     return float(plain)
-
-
-def _digits(number: str) -> int:
-    """Return how many significant digits a printed number has."""
-    return max(len(re.sub(r"\D", "", number).lstrip("0")), 1)
 
 
 def beside_each(text: str) -> str:
@@ -309,6 +310,11 @@ def beside_each(text: str) -> str:
     units = {unit_text(unit): unit for unit in CUSTOMARY}
     each = re.compile(rf"({_NUMBER.pattern}){SPACE}({'|'.join(map(re.escape, units))})(?![\w/])")
     return each.sub(lambda m: m[0] + _beside(m[1], units[m[2]]), text)
+
+
+def of_difference(unit: str) -> str:
+    """Return the unit of a difference of values in `unit`, and of an uncertainty: K of degC."""
+    return "K" if unit == "degC" else unit
 
 
 def quantity_text(value: float, unit: str, digits: int = 4, *, keep: bool = False) -> str:

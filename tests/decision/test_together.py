@@ -232,7 +232,7 @@ def test_a_concession_is_for_one_application_and_its_machines(tmp_path):
         ('["pump.toml", "pump.toml", "barge.toml"]', "names 'pump.toml' twice"),
         ('["pump.toml", "./pump.toml"]', "./pump.toml: has the file name of pump.toml: 'pump'"),
         ('["pump.toml", "lost.toml"]', "lost.toml: not read (No such file or directory)"),
-        ('["pump.toml"]', "applications"),
+        ('["pump.toml"]', "has 1 of at least 2. name a single one by 'application'"),
         ('["pump.toml", "barge.toml"]\napplication = "pump.toml"', "not both"),
         ('["pump.toml", "../../outside.toml"]', "leads out of the inputs folder"),
     ],
@@ -240,7 +240,9 @@ def test_a_concession_is_for_one_application_and_its_machines(tmp_path):
 def test_a_list_that_is_wrong_is_answered(tmp_path, listed, told):
     case = fleet(tmp_path, pump=([Q],), barge=([HARD],))
     edit(case, '["pump.toml", "barge.toml"]', listed)
-    assert told in refused(case)
+    answer = refused(case)
+    assert told in answer
+    assert " application.toml: not read" not in answer  # which nobody named
 
 
 def test_a_copy_under_another_name_is_answered(tmp_path):

@@ -37,7 +37,7 @@ def test_the_viscous_part_grows_and_the_rest_stays():
     viscous = 1e9 * OIL_MU * Q
     assert found.drop == approx(rest + viscous * np.array([1.0, 1.5, 2.0, 4.0]))
     assert (found.viscous, found.clean) == approx((viscous, rest + viscous))
-    assert (found.record, found.sweep) == ("M1", "S1")
+    assert (found.record, found.sweeps) == ("M1", ("S1",))
 
 
 def test_the_end_of_the_run_is_the_assembly_s():
@@ -57,7 +57,7 @@ def test_each_specimen_takes_its_own_sweep_and_one_without_the_mean():
     (_, _, mean) = loaded_specimens(one, "candidate", Q, WARM)
     assert mean.clean == approx(1.1e9 * OIL_MU * Q)
     assert mean.viscous == approx((1.1e9 - 2e8) * OIL_MU * Q)
-    assert mean.sweep == "mean of the sweeps"
+    assert mean.sweeps == ("S1", "S2")  # what it rests on is named, for a recall to find it
 
 
 @pytest.mark.parametrize(("housing", "first"), [(1.3e9, 1.0), (0.0, 0.0)])
@@ -84,7 +84,7 @@ def test_outside_the_sweep_there_is_no_loading():
 
 
 ONE = Loaded(
-    record="M1", sweep="S1", specimen="C1", mass=np.array([0.0, 1.0, 2.0, 4.0]),
+    record="M1", sweeps=("S1",), specimen="C1", mass=np.array([0.0, 1.0, 2.0, 4.0]),
     drop=np.array([10.0, 20.0, 20.0, 60.0]), viscous=10.0, clean=10.0, tested=60.0,
 )  # fmt: skip
 

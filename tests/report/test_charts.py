@@ -22,6 +22,7 @@ from dossier.report.charts.drawing import placed
 from dossier.report.charts.panel import Axis, Figure, Panel
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
+from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
 from dossier.report.pages import pressure as pressure_pages
 from dossier.report.pages.capacity import capacity_page
 from dossier.report.pages.circuit import circuit_page
@@ -239,6 +240,31 @@ def test_names_in_charts_are_text_and_never_markup():
     assert "A$_1$ &lt;b&gt;&amp;" in drawn_text("A$_1$ <b>&")[1]
 
 
+def test_no_word_of_a_chart_hides_or_turns_text():
+    def paint(figure):
+        (panel,) = figure.row()
+        panel.title, panel.x.words, panel.y.words = "a\x00", "b\u202e", "c\x0b"
+        panel.y.ticks = [(0.5, "d\x07")]
+        panel.label("e\x1b", 0.5, 0.5)
+
+    drawn = base64.b64decode(draw(paint, STYLE).partition(",")[2]).decode()
+    assert all(f">{letter}□<" in drawn for letter in "abcde")
+
+
+def test_an_interval_that_is_open_runs_to_the_frame():
+    figure = Figure(72 * HALF, 72 * HEIGHT)
+    (panel,) = figure.row()
+    point = TradePoint(
+        side="candidate", x=30.0, x_ends=(30.0, math.inf), y=90.0, y_ends=(89.0, 91.0)
+    )
+    reach = Reach(label="held / g", lower=20.0, upper=None)
+    draw_trade(panel, [point], reach, Reach(label="%", lower=80.0, upper=None))
+    (spot,) = placed(figure)
+    (x, _), right = spot.at(np.array([30.0, math.inf]), 90.0)[0], spot.frame[2]
+    assert spot.frame[0] < x < right
+    assert spot.at(math.inf, 90.0)[0] > right
+
+
 def test_the_same_drawing_gives_the_same_bytes_with_text_as_text():
     first, second = drawn_text("flow / (L/min)"), drawn_text("flow / (L/min)")
     assert first == second
@@ -293,8 +319,8 @@ def test_labels_that_ask_for_one_place_are_set_apart_and_kept_inside():
     figure = Figure(72 * HALF, 72 * HEIGHT)
     (panel,) = figure.row()
     panel.line([0.0, 10.0], [0.0, 10.0], color="#000")
-    for text in ("first label", "second label", "third label"):
-        panel.label(text, 10.0, 10.0, dx=4.0)
+    for number in range(8):
+        panel.label(f"label {number}", 10.0, 10.0, dx=4.0)
     assert not meeting(figure)
 
 

@@ -11,7 +11,7 @@ from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.statistics.estimate import Component
 from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Column, Link, Table
-from dossier.report.pages import filtration, results, validity
+from dossier.report.pages import filtration, results, uncertainty, validity
 from dossier.report.pages.comparison import difference, difference_text, quotient, told_apart
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import number_sections
@@ -174,6 +174,7 @@ def test_results_in_the_requirements_own_unit():
     assert results.estimate_text(e1.demand, e1.estimate, e1) == f"(97.31{PM}0.42) %"
     assert results.estimate_text(b2.demand, b2.estimate, b2) == f"(45.1{PM}2.3) °C"
     assert results.estimate_text(s2.demand, s2.estimate, s2) == f">{S}2000{S}kPa"
+    assert uncertainty._spread(b2, b2.estimate).startswith(f"1.1{S}K")  # no level: 34 in degF
 
 
 def test_a_population_basis_says_which_share():

@@ -169,18 +169,18 @@ def test_us_customary_units_are_those_of_another_program(unit):
     [
         # by hand: 32 kPa is 4.641 psi, 80 L/min 21.13 gal/min, 105 degC 221 degF, 1 in 25.4 mm
         ("32", "kPa", "32 kPa (4.6 psi)"),
-        ("80", "L/min", "80 L/min (21 US gal/min)"),
+        ("80", "L/min", "80 L/min (21.1 US gal/min)"),
         ("105", "degC", "105 °C (221 °F)"),
         ("−10.5", "degC", "−10.5 °C (13.1 °F)"),
         ("160 to 200", "kPa", "160 to 200 kPa (23.2 to 29.0 psi)"),
         ("24.0 ± 1.4", "kPa", "(24.0 ± 1.4) kPa (3.48 ± 0.20 psi)"),
-        ("25.40", "mm", "25.40 mm (1.000 in)"),
+        ("25.40", "mm", "25.40 mm (1.0000 in)"),
         ("> 2\u202f110.0", "kPa", "> 2110.0 kPa (> 306.03 psi)"),
         ("95", "%", "95 %"),
         ("unbounded", "kPa", "unbounded kPa"),
     ],
 )
-def test_us_customary_units_stand_beside_with_no_more_digits(text, unit, shown):
+def test_us_customary_units_stand_beside_with_a_place_no_coarser(text, unit, shown):
     text = text.replace(" ± ", PM)
     with fmt.customary(True):
         beside = fmt.with_unit(text, unit)
@@ -188,14 +188,22 @@ def test_us_customary_units_stand_beside_with_no_more_digits(text, unit, shown):
     assert fmt.with_unit(text, unit).endswith(fmt.unit_text(unit))  # elsewhere nothing follows
 
 
-@given(st.floats(1e-3, 1e6), st.integers(1, 6))
-def test_a_converted_number_is_right_to_its_own_digits(value, digits):
-    text = fmt.significant(value, digits, keep=True)
+@pytest.mark.parametrize("unit", sorted(fmt.CUSTOMARY))
+@given(limit=st.integers(1, 9999), step=st.integers(1, 500), places=st.integers(0, 3),
+       more=st.integers(0, 2))  # fmt: skip
+def test_a_converted_result_is_never_on_the_other_side_of_its_converted_limit(
+    unit, limit, step, places, more
+):
+    bare = limit / 10**places
+    result = fmt.fixed(bare + step / 10 ** max(places, more), max(places, more))
     with fmt.customary(True):
-        number = fmt.with_unit(text, "kPa").partition("(")[2].partition("\u00a0")[0]
-    shown = float(number.replace("\u202f", ""))
-    exact = float(text.replace("\u202f", "")) / 6.894757293168361
-    assert abs(shown - exact) <= 0.5 * 10.0 ** (math.floor(math.log10(exact)) + 1 - digits) * 1.0001
+        texts = (
+            fmt.with_unit(fmt.fixed(bare, places), unit, exact=True),
+            fmt.with_unit(result, unit),
+        )
+    end, found = (float(each.partition("(")[2].partition(fmt.SPACE)[0].replace(fmt.THIN, ""))
+                  for each in texts)  # fmt: skip
+    assert found >= end
 
 
 def test_conditions_in_running_text_get_their_us_customary_units():
@@ -203,7 +211,7 @@ def test_conditions_in_running_text_get_their_us_customary_units():
     assert fmt.beside_each(text) == text
     with fmt.customary(True):
         shown = fmt.beside_each(text).replace("\u00a0", " ")
-    assert shown == "at 80 L/min (21 US gal/min), 105 °C (221 °F), 20 µm(c)"
+    assert shown == "at 80 L/min (21.1 US gal/min), 105 °C (221 °F), 20 µm(c)"
 
 
 def test_us_customary_units_follow_the_decimal_mark_of_the_language():

@@ -139,7 +139,7 @@ def _estimate(
         bound="larger than" if any(bounds) else "",
         samples=samples,
         specimen_samples=own,
-        sources=tuple(dict.fromkeys(i for one in specimens for i in (one.record, one.sweep))),
+        sources=tuple(dict.fromkeys(i for one in specimens for i in (one.record, *one.sweeps))),
         notes=tuple(notes),
     )
 

@@ -22,8 +22,8 @@ class Loaded:
 
     record: str
     """The multi-pass run."""
-    sweep: str
-    """The flow sweep."""
+    sweeps: tuple[str, ...]
+    """Records of the flow sweeps: its own, else all of the filter."""
     specimen: str
     mass: Floats
     """Injected contaminant (n,) [kg], increasing."""
@@ -140,7 +140,7 @@ def _loaded(
     growth = (run.curve[corners] - still) / start
     return Loaded(
         record=run.record,
-        sweep=own[0].record if len(own) == 1 else say("mean of the sweeps"),
+        sweeps=tuple(sweep.record for sweep in own),
         specimen=run.specimen,
         mass=run.mass[corners],
         drop=rest + viscous * growth,

@@ -22,6 +22,7 @@ from dossier.report.charts.panel import (
     Look,
     Panel,
 )
+from dossier.report.format import chart_text
 from dossier.report.layout.glyphs import text_width
 
 GREY, GRID = "#404040", "#d8d8d8"
@@ -135,6 +136,7 @@ def _word(
     color: str = INK, bold: bool = False,
 ) -> Word:  # fmt: skip
     """Return a word whose box has its edge, or its middle, at a place."""
+    text = chart_text(text)
     wide, high = text_width(text, bold) * look.size, look.size
     top = y - {"top": 0.0, "center": 0.5, "bottom": 1.0}[level] * high
     left = x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * wide
@@ -144,6 +146,7 @@ def _word(
 
 def _turned(text: str, x: float, y: float, cell: Box, look: Look) -> Word:
     """Return a word that runs upward, its middle at `y` where its panel has room for it."""
+    text = chart_text(text)
     half = text_width(text) * look.size / 2.0
     y = min(max(y, cell[1] + half), max(cell[3] - half, cell[1] + half))
     box = (x, y - half, x + look.size, y + half)
@@ -157,7 +160,8 @@ def _free(label: Label, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
     x = left + label.x * (right - left) if label.of_width else float(x)
     y = bottom - label.y * (bottom - top) if label.of_height else float(y)
     other: Align = {"left": "right", "right": "left", "center": "center"}[label.align]  # type: ignore[assignment]
-    steps = [0.0, *(sign * 3.0 * n for n in range(1, 12) for sign in (1, -1))]
+    far = int((bottom - top) / 3.0)
+    steps = [0.0, *(sign * 3.0 * n for n in range(1, far) for sign in (1, -1))]
     tries = [
         _word(label.text, x + side * label.dx, y - label.dy + step, align, label.level,
               spot.panel.look, color=label.color)

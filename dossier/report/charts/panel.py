@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.format import MINUS, chart_text
+from dossier.report.format import MINUS
 from dossier.words import decimal_mark
 
 Floats = NDArray[np.float64]
@@ -132,7 +132,8 @@ class Axis:
         power = 10.0 ** math.floor(math.log10(raw))
         step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
         first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-        return [(i * step, tick(i * step)) for i in range(first, last + 1)]
+        found = [(i * step, tick(i * step)) for i in range(first, last + 1)]
+        return found or self.marks(2 * most)  # no axis without a number
 
 
 def tick(value: float, spec: str = "g") -> str:
@@ -180,8 +181,8 @@ class Panel:
                                width=width, style=style))  # fmt: skip
 
     def label(self, text: str, x: float, y: float, **more: Any) -> None:
-        """Write words beside a place, without letters that the font lacks."""
-        self.labels.append(Label(text=chart_text(text), x=x, y=y, **more))
+        """Write words beside a place."""
+        self.labels.append(Label(text=text, x=x, y=y, **more))
 
 
 @dataclass(slots=True)

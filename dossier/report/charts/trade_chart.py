@@ -76,11 +76,12 @@ def _beyond(panel: Panel, point: TradePoint) -> tuple[bool, bool]:
 def _frame(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
     """Show every interval and every limit with some room around them."""
     spans = (
-        (x, [end for p in points for end in p.x_ends], panel.x),
-        (y, [end for p in points for end in p.y_ends], panel.y),
+        (x, [end for p in points for end in (p.x, *p.x_ends)], panel.x),
+        (y, [end for p in points for end in (p.y, *p.y_ends)], panel.y),
     )
     for reach, ends, axis in spans:
-        everything = ends + [e for e in (reach.lower, reach.upper) if e is not None]
+        everything = [e for e in (*ends, reach.lower, reach.upper)
+                      if e is not None and math.isfinite(e)]  # fmt: skip
         room = 0.12 * (max(everything) - min(everything)) or 0.1 * abs(max(everything)) or 1.0
         axis.low, axis.high = min(everything) - room, max(everything) + room
 

@@ -15,7 +15,7 @@ from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
-from dossier.report.format import fixed, speak, unit_text, with_interval, with_unit
+from dossier.report.format import fixed, of_difference, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, result_row
 from dossier.words import later, say
@@ -79,8 +79,7 @@ def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
     # A difference of two shares is in percentage points: percent of a percentage misleads.
     if demand.unit == "%":
         return say("{number} percentage points", number=f"{plus}{text}")
-    unit = "K" if demand.unit == "degC" else demand.unit
-    shown = with_unit(text, unit)
+    shown = with_unit(text, of_difference(demand.unit))
     return f"({plus}{shown[1:]}" if shown.startswith("(") else f"{plus}{shown}"
 
 
@@ -213,7 +212,12 @@ def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradeP
 
 
 def _shown(finding: Finding, estimate: Estimate) -> tuple[float, float, float]:
-    low, high = (finding.demand.shown(end) for end in estimate.interval())
+    """Return value and interval as printed; what is only a bound is open on one side."""
+    open_ended = {
+        "larger than": (estimate.value, math.inf), "smaller than": (-math.inf, estimate.value)
+    }  # fmt: skip
+    ends = open_ended.get(estimate.bound) or estimate.interval()
+    low, high = (finding.demand.shown(end) for end in ends)
     return finding.demand.shown(estimate.value), min(low, high), max(low, high)
 
 

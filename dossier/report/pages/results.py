@@ -113,11 +113,12 @@ def limit_text(finding: Finding) -> str:
         return _against_reference(demand, finding, numbers)
     texts = [significant(number, 10) for number in numbers]
     if len(texts) == 2:
-        return with_unit(say("{low} to {high}", low=texts[0], high=texts[1]), demand.unit)
+        band = say("{low} to {high}", low=texts[0], high=texts[1])
+        return with_unit(band, demand.unit, exact=True)
     if not texts:
         return "–"
     sign = "≥" if finding.lower is not None else "≤"
-    return f"{sign}\u00a0{with_unit(texts[0], demand.unit)}"
+    return f"{sign}\u00a0{with_unit(texts[0], demand.unit, exact=True)}"
 
 
 def limit_brief(finding: Finding) -> str:
@@ -126,7 +127,7 @@ def limit_brief(finding: Finding) -> str:
     if finding.demand.not_worse is None or not numbers:
         return limit_text(finding)
     sign = "≥" if finding.lower is not None else "≤"
-    number = with_unit(significant(numbers[0]), finding.demand.unit)
+    number = with_unit(significant(numbers[0]), finding.demand.unit, exact=True)
     return say("{limit}, by the reference", limit=f"{sign}\u00a0{number}")
 
 
@@ -145,7 +146,8 @@ def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float
     if not numbers:
         return words
     sign = "≥" if finding.lower is not None else "≤"
-    return f"{words} ({sign}\u00a0{with_unit(significant(numbers[0]), demand.unit)})"
+    number = with_unit(significant(numbers[0]), demand.unit, exact=True)
+    return f"{words} ({sign}\u00a0{number})"
 
 
 def estimate_text(demand: Demand, estimate: Estimate, finding: Finding | None = None) -> str:

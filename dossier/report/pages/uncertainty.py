@@ -10,7 +10,15 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.evidence.statistics.precision import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
-from dossier.report.format import SPACE, date_text, percent, significant, speak, with_unit
+from dossier.report.format import (
+    SPACE,
+    date_text,
+    of_difference,
+    percent,
+    significant,
+    speak,
+    with_unit,
+)
 from dossier.report.pages.places import Places, alike, condensed
 from dossier.report.pages.results import dof_text
 from dossier.words import later, say
@@ -193,8 +201,8 @@ def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
         f"{own.laboratories}; {own.results}",
         within,
         between,
-        with_unit(ends, demand.unit),
-        with_unit(together, demand.unit),
+        with_unit(ends, of_difference(demand.unit)),
+        with_unit(together, of_difference(demand.unit)),
     )
 
 
@@ -202,7 +210,7 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
     """Return standard uncertainty, coverage factor and effective degrees of freedom."""
     demand = finding.demand
     u = estimate.u / abs(demand.spread_factor)
-    text = with_unit(significant(u, 2, keep=True), demand.unit)
+    text = with_unit(significant(u, 2, keep=True), of_difference(demand.unit))
     if finding.interval is None or not 0 < u < math.inf:
         return text
     low, high = finding.interval
