@@ -9,16 +9,17 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier import CaseError, build, read_case
+from dossier import CaseError, assess, build, read_case
 from dossier.case import carried
 from dossier.case.attached import open_pdf
 from dossier.case.change import BY_MAKER
-from dossier.case.compared import CONDITIONS, Source
-from dossier.case.model import Conditions
+from dossier.case.compared import CONDITIONS, Source, valve_faults
+from dossier.case.model import Conditions, Qualification
 from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
+from dossier.make import recompute
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
 from dossier.record.recall import FILE, Recall, Recalls
@@ -31,6 +32,7 @@ from tests.archive.sealed import (
     seal_all,
     short_case,
 )  # fmt: skip
+from tests.made_bench import application
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 TODAY = date(2026, 11, 1)
@@ -260,6 +262,16 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
         assert read_case(glue, on=TODAY, recalls=recalls).carried
 
 
+def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch):
+    edit(glue, (f"until = {REVIEW}", "until = 2028-12-31"))
+    case = read_case(glue)
+    then = recompute.Recomputed(case=case, assessment=assess(case, pages=False))
+    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
+    pdf = SimpleNamespace(built=b"", files={})
+    left = recompute.without(pdf, glue.name, ["PD-R1"], "The meter read too low.", TODAY)
+    assert (left.decision, left.until) == ("approved with conditions", date(2028, 12, 31))
+
+
 def test_a_dossier_is_not_built_on_what_is_recalled_beside_it(glue, tmp_path):
     (recall,) = on_file("instrument", "FM-04").given
     file = tmp_path / FILE.format(number=1)
@@ -308,7 +320,7 @@ def made(tmp_path_factory):
 def source_of(content):
     return Source(
         file="x.pdf", content=content, sha256=hashlib.sha256(content).hexdigest(), folder="x",
-        case=SimpleNamespace(number="LFQ-0412", revision=0), circuit=None,
+        case=SimpleNamespace(number="LFQ-0412", revision=0), circuits=(),
     )  # fmt: skip
 
 
@@ -366,7 +378,26 @@ def chain(glue, monkeypatch):
             document, lambda path: held.get(path) or (glue / path).read_bytes()
         )
 
+    joined.files = files
     return joined
+
+
+def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_all(chain):
+    files, here = chain.files, "polder-glue/"
+    one = files.pop(f"{here}application.toml")
+    asked = b'application = "application.toml"', b'applications = ["a.toml", "b.toml"]'
+    files[f"{here}case.toml"] = files[f"{here}case.toml"].replace(*asked)
+    files |= {f"{here}a.toml": one, f"{here}b.toml": one.replace(b'"160 kPa"', b'"170 kPa"')}
+    (source,) = (whole := chain()).sources
+    case = Qualification.model_validate(whole.document)
+    assert [each.bypass_valve.opening.min for each in source.circuits] == [160e3, 170e3]
+    for pressure, words in ((160, ""), (165, "opening at 165 to 200 kPa; in LFQ"), (170, "")):
+        valve = {"location": "filter", "opening": {"min": f"{pressure} kPa", "max": "200 kPa"}}
+        found = [*valve_faults(application(circuit={"bypass_valve": valve}), case, [source])]
+        assert len(found) == bool(words)
+        assert words in str(found)
+    del files[f"{here}b.toml"]
+    assert "its b.toml is no application that can be read" in str(chain().problems)
 
 
 def test_what_was_carried_is_carried_on_with_its_own_plan(chain):
