@@ -34,8 +34,10 @@ KINDS = {
 
 BY_STEM = ("standard", "source", "certificate")
 """Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
-_CARRIED = re.compile(r" \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\)$")
-"""Behind the name of what came with carried evidence, where the case has another of that name."""
+_CARRIED = re.compile(r"(?: \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\))+$")
+"""Behind the name of what came with carried evidence, where the case has another of that name.
+
+Once for each dossier that it came through under another name."""
 AFTER_STEM = ("", ":", ",", " ", "-", "(")
 """What may follow the beginning by which a standard, source or certificate is found."""
 

@@ -46,6 +46,7 @@ def rest(kind, value, records, first="", last=""):
 
 RESTS = (
     rest("instrument", "APC-21", ("M1", "M2", "M3")), rest("laboratory", "ITH", ("M1", "M2")),
+    rest("instrument", "FM-1 (N rev 1) (N-2 rev 3)", ("M2",)),
     rest("record", "M1", ("M1",), "2026-02-01", "2026-02-03"),
     rest("record", "M2", ("M2",), "2026-02-10", "2026-02-10"), rest("record", "M3", ("M3",)),
 )  # fmt: skip
@@ -61,6 +62,7 @@ def of(number=1, kind="instrument", value="APC-21", **how):
         ({}, "M1 M2 M3"),
         ({"value": "apc-21"}, "M1 M2 M3"),
         ({"value": "APC-2"}, ""),
+        ({"value": "FM-1"}, "M2"),
         # A record of several days was measured in the span where one of its days lies there; one
         # without its day may have been.
         ({"first": date(2026, 2, 3)}, "M1 M2 M3"),
