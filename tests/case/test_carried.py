@@ -19,6 +19,7 @@ from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
+from dossier.make import carried as proving
 from dossier.make import recompute
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
@@ -231,6 +232,21 @@ def test_readings_of_the_dossier_before_are_not_tested_anew(glue):
     content = old_file("mp-c2").replace(b"Specimen C2", b"Specimen D1")
     (glue / "records/mp-d1.csv").write_bytes(content)
     assert "holds the same readings as record 'MP-C2' of LFQ-0412 rev 0" in told(glue)
+
+
+def test_what_an_earlier_dossier_tested_and_nobody_carried_on_is_not_tested_anew(monkeypatch):
+    file = SimpleNamespace(name="old.csv", sha256="0" * 64)
+    oldest = SimpleNamespace(records=(), inputs=[file], carried=())
+    before = SimpleNamespace(records=(), inputs=(), carried=[source_of(b"r0")])
+    proved = {b"r0": ("", (), oldest), b"r1": ("", (), before)}
+    monkeypatch.setattr(proving, "_proved", proved.get)
+    record = SimpleNamespace(id="M", file="new.csv", sheet="", entry=SimpleNamespace(kind=""))
+    case = SimpleNamespace(
+        records=[record], inputs=[SimpleNamespace(name="new.csv", sha256="0" * 64)],
+        source=lambda _: None,
+    )  # fmt: skip
+    (problem,) = proof_problems(case, source_of(b"r1"), None)
+    assert "holds the same bytes as old.csv of LFQ-0412 rev 0" in str(problem)
 
 
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
