@@ -1,13 +1,16 @@
 """What evidence that is carried over may decide, and what has to be said of it."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import Any
 
 from dossier.case.case import Case
 from dossier.case.compared import Source
 from dossier.decision.conditions import BETTER
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Verdict
+from dossier.evidence.requirement import Demand
 from dossier.words import later, say
 
 UNPROVEN = {
@@ -83,12 +86,35 @@ def _lost(finding: Finding, reason: str) -> Finding:
 
 
 def _worst(source: Source, finding: Finding) -> Verdict | None:
-    """Return the worst verdict on a requirement, by its id or by what it asks; None if none."""
+    """Return the verdict on a requirement; None if none.
+
+    It is that of the very same one, of that id and limit.  Where there is none, another may have
+    got its name: then the worst by id or by what is asked, at whatever limit.
+    """
     demand = finding.demand
     asked = [
-        Verdict(str(each.get("verdict")))
+        each
         for each in source.findings
         if each.get("requirement") == demand.id
         or (each.get("quantity"), each.get("at") or "") == (demand.quantity.name, demand.at_text)
     ]
-    return min((v for v in asked if v in BETTER), key=BETTER.index, default=None)
+    asked = [each for each in asked if _same(demand, each)] or asked
+    found = (Verdict(str(each.get("verdict"))) for each in asked)
+    return min((v for v in found if v in BETTER), key=BETTER.index, default=None)
+
+
+def _same(demand: Demand, before: Mapping[str, Any]) -> bool:
+    """Return whether a finding of decision.json is of that requirement, with its limits."""
+    limit = before.get("limit", {})
+    now = [None if end is None else demand.shown(end) for end in (demand.lower, demand.upper)]
+    now.append(demand.not_worse)
+    keys = ("min", "max", "not_worse_than_reference")
+    if demand.not_worse is not None:  # its ends are of what the reference showed
+        now, keys = now[2:], keys[2:]
+    words = (demand.id, demand.quantity.name, demand.at_text, demand.basis, demand.unit)
+    told = ("requirement", "quantity", "at", "basis", "unit")
+    return words == tuple(before.get(key) or "" for key in told) and all(
+        one == other or (one is not None and isinstance(other, float | int)
+                         and math.isclose(one, other, rel_tol=1e-8))
+        for one, other in zip(now, map(limit.get, keys), strict=True)
+    )  # fmt: skip
