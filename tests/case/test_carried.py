@@ -126,6 +126,7 @@ SENTENCES = {
     ),
     "carried twice": ([(r'"BV-C"\]', '"BV-C", "PD-C1"]')], "names 'PD-C1' again"),
     "no such record": ([(r'"BV-C"\]', '"BV-D"]')], "names 'BV-D', which LFQ-0412 rev 0 does not"),
+    "digest in capitals": ([(r'sha256 = "\w', 'sha256 = "A')], "is no SHA-256: 64 digits"),
     "another part": (
         [(r'"CAN-0412-A"', '"CAN-0412-B"')], "candidate . part_number: is 'CAN-0412-B', in LFQ"
     ),
