@@ -107,14 +107,19 @@ def _same(demand: Demand, before: Mapping[str, Any]) -> bool:
     """Return whether a finding of decision.json is of that requirement, with its limits."""
     limit = before.get("limit", {})
     now = [None if end is None else demand.shown(end) for end in (demand.lower, demand.upper)]
-    now.append(demand.not_worse)
-    keys = ("min", "max", "not_worse_than_reference")
-    if demand.not_worse is not None:  # its ends are of what the reference showed
-        now, keys = now[2:], keys[2:]
+    ends = dict(zip(("min", "max"), now, strict=True))
+    if demand.not_worse is not None:
+        ends = {}  # they are of what the reference showed
+    ends["not_worse_than_reference"] = demand.not_worse
     words = (demand.id, demand.quantity.name, demand.at_text, demand.basis, demand.unit)
     told = ("requirement", "quantity", "at", "basis", "unit")
     return words == tuple(before.get(key) or "" for key in told) and all(
-        one == other or (one is not None and isinstance(other, float | int)
-                         and math.isclose(one, other, rel_tol=1e-8))
-        for one, other in zip(now, map(limit.get, keys), strict=True)
-    )  # fmt: skip
+        _equal(end, limit.get(key)) for key, end in ends.items()
+    )
+
+
+def _equal(one: float | None, other: object) -> bool:
+    """Return whether two limits are the same, ten digits written; None where there is none."""
+    if one is None or not isinstance(other, float | int):
+        return one is other
+    return math.isclose(one, other, rel_tol=1e-8)
