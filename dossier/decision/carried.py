@@ -55,7 +55,8 @@ def weighed(case: Case, finding: Finding) -> Finding:
         return _lost(finding, say(MIXED))
     used = rests_on(case, finding)
     for source in case.carried:
-        before = _worst(source, finding)
+        alike = source.case.language == case.qualification.language
+        before = _worst(source, finding, by_place=alike)
         if before is None or finding.verdict not in BETTER or not used or used - source.records:
             continue
         if BETTER.index(finding.verdict) > BETTER.index(before):
@@ -85,18 +86,22 @@ def _lost(finding: Finding, reason: str) -> Finding:
     return replace(finding, verdict=Verdict.NOT_DEMONSTRATED, reason=reason, concession=None)
 
 
-def _worst(source: Source, finding: Finding) -> Verdict | None:
+def _worst(source: Source, finding: Finding, *, by_place: bool) -> Verdict | None:
     """Return the verdict on a requirement; None if none.
 
     It is that of the very same one, of that id and limit.  Where there is none, another may have
-    got its name: then the worst by id or by what is asked, at whatever limit.
+    got its name: then the worst by id or by what is asked, at whatever limit.  Not `by_place`,
+    conditions count as the same, since they are written in another language.
     """
     demand = finding.demand
     asked = [
-        each
+        each if by_place else {**each, "at": demand.at_text}
         for each in source.findings
         if each.get("requirement") == demand.id
-        or (each.get("quantity"), each.get("at") or "") == (demand.quantity.name, demand.at_text)
+        or (
+            each.get("quantity") == demand.quantity.name
+            and (not by_place or (each.get("at") or "") == demand.at_text)
+        )
     ]
     asked = [each for each in asked if _same(demand, each)] or asked
     found = (Verdict(str(each.get("verdict"))) for each in asked)

@@ -67,6 +67,14 @@ def test_what_failed_does_not_pass_by_being_carried(case, before):
         assert by["B2"].verdict is Verdict.PASS
 
 
+def test_what_failed_in_another_language_is_found_under_another_id(case):
+    row = of("Q9", "clean_pressure_drop", "80 L/min in other words", "fail")
+    german = case.qualification.model_copy(update={"language": "de"})
+    assert found(earlier(case, row))[1]["P1"].verdict is Verdict.PASS
+    other = earlier(replace(case, qualification=german), row)
+    assert found(other)[1]["P1"].verdict is Verdict.NOT_DEMONSTRATED
+
+
 def limit(**ends):
     return {"min": None, "max": None, "not_worse_than_reference": None} | ends
 
