@@ -51,7 +51,7 @@ def carried_over(old, new):
         records=tuple(r.id for r in records)
     )
     source = Source(
-        file="", content=b"", sha256="", folder="", circuit=None, carried=(entry,),
+        file="", content=b"", sha256="", folder="", circuits=(), carried=(entry,),
         case=old.case.qualification,
     )  # fmt: skip
     return replace(new.case, records=(*records, *new.case.records), carried=(source,))

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from dossier.case.application import Circuit
+from dossier.case.applied import files_of
 from dossier.case.attached import NotADossierError, open_pdf
 from dossier.case.change import Carried
 from dossier.case.compared import SIDES, Source, carrying_faults
@@ -20,6 +21,7 @@ from dossier.system.confined import StoppedError, confined
 
 INSIDE = "!/"
 """Marks a file inside a PDF: "carried/x.pdf!/case/records/a.csv"."""
+NAMED = "name the PDF that 'dossier build' wrote, as it was signed off"
 DEEPEST = 4
 """Dossiers that evidence may have been carried through."""
 SHARED = ("laboratory", "instrument", "fluid", "layout")
@@ -100,21 +102,18 @@ class _UnfitError(Exception):
 def _read(
     whole: Whole, given: tuple[Carried, ...], file: str, content: bytes, digest: str, depth: int
 ) -> Read:
-    hint = "name the PDF that 'dossier build' wrote, as it was signed off"
     try:
         files = confined(lambda: open_pdf(content).files)
         folder = str(json.loads(files["manifest.json"])["case"])
         decision = json.loads(files["decision.json"])
         document = parse_toml(files[f"{folder}/case.toml"])
-        asked = posixpath.normpath(f"{folder}/{document.get('application', 'application.toml')}")
-        circuit = Circuit.model_validate(parse_toml(files[asked]).get("circuit"))
         findings = tuple(dict(each) for each in decision["findings"])
     except (NotADossierError, StoppedError, TomlError, LookupError, TypeError, ValueError) as error:
         what = f"{file} is no dossier that can be read: {error}"[:300]
-        raise _UnfitError("dossier", what, hint) from None
+        raise _UnfitError("dossier", what, NAMED) from None
     own = with_carried(document, _within(files, folder), depth + 1)
     if own.problems:
-        raise _UnfitError("dossier", f"{file}: {own.problems[0]}", hint)
+        raise _UnfitError("dossier", f"{file}: {own.problems[0]}", NAMED)
     inside = _within(files, folder, own.inside)
     for record in tables(own.document, "record"):
         for part in (record, *tables(record, "join")):
@@ -123,11 +122,25 @@ def _read(
                 whole.inside[part["file"].partition("#")[0]] = found
     case = _case(own.document)
     if case is None:
-        raise _UnfitError("dossier", f"{file}: its case is not of a known form", hint)
+        raise _UnfitError("dossier", f"{file}: its case is not of a known form", NAMED)
     return Source(
         file=file, content=content, sha256=digest, folder=folder, case=case,
-        circuit=circuit, carried=given, findings=findings, earlier=tuple(own.sources),
+        circuits=_circuits(case, file, _within(files, folder)), carried=given,
+        findings=findings, earlier=tuple(own.sources),
     ), own.document  # fmt: skip
+
+
+def _circuits(case: Qualification, file: str, fetch: Fetch) -> tuple[Circuit, ...]:
+    """Return the circuit of each application of a dossier; _UnfitError where one is not in it."""
+    found = []
+    for name in files_of(case):
+        try:
+            asked = parse_toml(fetch(name) or b"")
+            found.append(Circuit.model_validate(asked.get("circuit")))
+        except (TomlError, ValueError):
+            what = f"{file}: its {name} is no application that can be read"
+            raise _UnfitError("dossier", what, NAMED) from None
+    return tuple(found)
 
 
 def _within(

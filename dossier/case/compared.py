@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from dossier.case.application import Application, Circuit
+from dossier.case.application import Application, BypassValve, Circuit
 from dossier.case.change import Carried
 from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
 from dossier.case.model import Filter, Qualification, RecordEntry
@@ -33,8 +33,8 @@ class Source:
     """Name of its case folder."""
     case: Qualification = field(repr=False)
     """Its case.toml, with what it carries over itself."""
-    circuit: Circuit | None = field(repr=False)
-    """That of its application."""
+    circuits: tuple[Circuit, ...] = field(repr=False)
+    """Those of its applications."""
     carried: tuple[Carried, ...] = ()
     findings: tuple[dict[str, Any], ...] = field(default=(), repr=False)
     """What it found of each requirement, as its decision.json says."""
@@ -212,11 +212,20 @@ def valve_faults(
     """Yield that the bypass valve is another than the carried evidence is of, without a word."""
     now = application.circuit.bypass_valve
     for source in sources:
-        then = source.circuit.bypass_valve if source.circuit else None
-        ours = "filter" in {each.location for each in (now, then) if each}
-        if now != then and ours and "valve" not in (own.change.what if own.change else ()):
-            what = f"the filter's bypass valve in {source.name} opened otherwise: {then}"
+        then = [each.bypass_valve for each in source.circuits]
+        ours = "filter" in {each.location for each in (now, *then) if each}
+        if now not in then and ours and "valve" not in (own.change.what if own.change else ()):
+            what = f"of {application.title[:60]!r}: {_valve(now)}; in {source.name}: "
+            what += "; ".join(dict.fromkeys(map(_valve, then)))
             yield "change . what", what, "add 'valve' to what of [change]"
+
+
+def _valve(valve: BypassValve | None) -> str:
+    """Return where a bypass valve is and at which pressures it opens."""
+    if valve is None or valve.opening is None:
+        return "no bypass valve"
+    low, high = (from_si(p, "kPa", "pressure") for p in (valve.opening.min, valve.opening.max))
+    return f"bypass valve in the {valve.location} opening at {low:.6g} to {high:.6g} kPa"
 
 
 def _methods(own: Qualification, source: Source) -> Iterator[Fault]:

@@ -22,10 +22,15 @@ WANTED = {
 """What to do about the tables that a case starts without."""
 
 
+DIGEST = r"^[0-9a-f]{64}$"
 PLAIN = {
     "string_pattern_mismatch": (
         "is not made of letters, digits, '.', '_' and '-' alone, as its first a letter or digit",
         'such as "FQ-2026-014"',
+    ),
+    "digest": (
+        "is no SHA-256: 64 digits and small letters from a to f",
+        "copy it whole, in small letters",
     ),
     "string_too_short": ("is too short", "say it in a sentence"),
     "string_too_long": ("is too long", "make it shorter"),
@@ -88,7 +93,8 @@ def _problem(
         what = f"{_shown(fault.get('input'))} is not a date"
         return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")
     if kind in PLAIN:
-        what, hint = PLAIN[kind]
+        digest = fault.get("ctx", {}).get("pattern") == DIGEST
+        what, hint = PLAIN["digest" if digest else kind]
         shown = _shown(fault.get("input"))
         named = f"{shown} {what}" if shown not in {"", "''"} else "is empty"
         least = fault.get("ctx", {}).get("expected", "")

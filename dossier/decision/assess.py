@@ -18,7 +18,7 @@ from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
     FAILS,
-    conceded,
+    ending,
     of_doubts,
     of_dropped,
     of_evidence,
@@ -105,7 +105,7 @@ def assess_case(
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if in_circuit else (),
         flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
-        valid_until=valid_until(decision, [*conceded(findings), *given.carried], given.review_due)
+        valid_until=valid_until(decision, ending(findings, given), given.review_due)
         or ran_out(decision, findings, given.concession, on),
     )
 

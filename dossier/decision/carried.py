@@ -1,13 +1,16 @@
 """What evidence that is carried over may decide, and what has to be said of it."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import Any
 
 from dossier.case.case import Case
 from dossier.case.compared import Source
 from dossier.decision.conditions import BETTER
 from dossier.decision.finding import Condition, Finding
 from dossier.decision.rules import Verdict
+from dossier.evidence.requirement import Demand
 from dossier.words import later, say
 
 UNPROVEN = {
@@ -52,7 +55,8 @@ def weighed(case: Case, finding: Finding) -> Finding:
         return _lost(finding, say(MIXED))
     used = rests_on(case, finding)
     for source in case.carried:
-        before = _worst(source, finding)
+        alike = source.case.language == case.qualification.language
+        before = _worst(source, finding, by_place=alike)
         if before is None or finding.verdict not in BETTER or not used or used - source.records:
             continue
         if BETTER.index(finding.verdict) > BETTER.index(before):
@@ -82,13 +86,45 @@ def _lost(finding: Finding, reason: str) -> Finding:
     return replace(finding, verdict=Verdict.NOT_DEMONSTRATED, reason=reason, concession=None)
 
 
-def _worst(source: Source, finding: Finding) -> Verdict | None:
-    """Return the worst verdict on a requirement, by its id or by what it asks; None if none."""
+def _worst(source: Source, finding: Finding, *, by_place: bool) -> Verdict | None:
+    """Return the verdict on a requirement; None if none.
+
+    It is that of the very same one, of that id and limit.  Where there is none, another may have
+    got its name: then the worst by id or by what is asked, at whatever limit.  Not `by_place`,
+    conditions count as the same, since they are written in another language.
+    """
     demand = finding.demand
     asked = [
-        Verdict(str(each.get("verdict")))
+        each if by_place else {**each, "at": demand.at_text}
         for each in source.findings
         if each.get("requirement") == demand.id
-        or (each.get("quantity"), each.get("at") or "") == (demand.quantity.name, demand.at_text)
+        or (
+            each.get("quantity") == demand.quantity.name
+            and (not by_place or (each.get("at") or "") == demand.at_text)
+        )
     ]
-    return min((v for v in asked if v in BETTER), key=BETTER.index, default=None)
+    asked = [each for each in asked if _same(demand, each)] or asked
+    found = (Verdict(str(each.get("verdict"))) for each in asked)
+    return min((v for v in found if v in BETTER), key=BETTER.index, default=None)
+
+
+def _same(demand: Demand, before: Mapping[str, Any]) -> bool:
+    """Return whether a finding of decision.json is of that requirement, with its limits."""
+    limit = before.get("limit", {})
+    now = [None if end is None else demand.shown(end) for end in (demand.lower, demand.upper)]
+    ends = dict(zip(("min", "max"), now, strict=True))
+    if demand.not_worse is not None:
+        ends = {}  # they are of what the reference showed
+    ends["not_worse_than_reference"] = demand.not_worse
+    words = (demand.id, demand.quantity.name, demand.at_text, demand.basis, demand.unit)
+    told = ("requirement", "quantity", "at", "basis", "unit")
+    return words == tuple(before.get(key) or "" for key in told) and all(
+        _equal(end, limit.get(key)) for key, end in ends.items()
+    )
+
+
+def _equal(one: float | None, other: object) -> bool:
+    """Return whether two limits are the same, ten digits written; None where there is none."""
+    if one is None or not isinstance(other, float | int):
+        return one is other
+    return math.isclose(one, other, rel_tol=1e-8)

@@ -7,7 +7,7 @@ from dossier.case.application import Application, Requirement, marked
 from dossier.case.case import Case
 from dossier.case.change import Carried
 from dossier.case.consistency import KNOWN_METHOD, plain, says_something
-from dossier.case.model import Concession
+from dossier.case.model import Concession, Qualification
 from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding, decision_of
 from dossier.decision.rules import Decision, Verdict
@@ -282,6 +282,11 @@ def conceded(findings: Iterable[Finding]) -> tuple[Concession, ...]:
     """Return the concessions that cover mandatory findings."""
     mandatory = (each for each in findings if each.demand.severity == "mandatory")
     return tuple(each.concession for each in mandatory if each.concession)
+
+
+def ending(findings: Iterable[Finding], said: Qualification) -> tuple[Concession | Carried, ...]:
+    """Return what a decision rests on that ends: concessions, and evidence carried over."""
+    return (*conceded(findings), *said.carried)
 
 
 def behind(

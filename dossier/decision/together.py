@@ -7,11 +7,9 @@ from datetime import date
 from typing import TypeVar
 
 from dossier.case.case import Case
-from dossier.case.change import Carried
 from dossier.case.consistency import plain
-from dossier.case.model import Concession
 from dossier.decision.cautions import dropped
-from dossier.decision.conditions import conceded, of_dropped, ran_out, valid_until
+from dossier.decision.conditions import ending, of_dropped, ran_out, valid_until
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
 from dossier.decision.rules import WORST, Verdict
 from dossier.evidence.validity.check import Check
@@ -31,8 +29,7 @@ def together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
     conditions = (*_said_once([each.conditions for each in parts], _condition, parts),
                   *_unfiled(case), *of_dropped(case))  # fmt: skip
     decision, first = decision_of(findings, conditions), leading(parts)
-    review = case.qualification.review_due
-    ends: tuple[Concession | Carried, ...] = (*conceded(findings), *case.qualification.carried)
+    said = case.qualification
     return replace(
         first, findings=findings, decision=decision, conditions=conditions, parts=tuple(parts),
         checks=_said_once([each.checks for each in parts], _check, parts),
@@ -41,8 +38,8 @@ def together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
             *_twice(case), *dropped(case),
         ),
         flips=tuple(flip for each in parts for flip in each.flips),
-        valid_until=valid_until(decision, ends, review)
-        or ran_out(decision, findings, case.qualification.concession, on),
+        valid_until=valid_until(decision, ending(findings, said), said.review_due)
+        or ran_out(decision, findings, said.concession, on),
     )  # fmt: skip
 
 

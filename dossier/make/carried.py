@@ -55,6 +55,10 @@ def _again(case: Case, source: Source, before: Case) -> Iterator[CaseProblem]:
             yield CaseProblem(record.file, "", what, HINT)
         elif shown in found:
             yield replace(found[shown], what=f"{found[shown].what} of {source.name}")
+    for earlier in before.carried:  # what was not carried on is no newer for that
+        older = _proved(earlier.content)[2]
+        if older is not None:
+            yield from _again(case, earlier, older)
 
 
 def doubts(source: Source) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from dossier.case.attached import NotADossierError, PdfFile, quiet
 from dossier.case.case import Case
 from dossier.case.model import Deviation, Qualification
 from dossier.case.problems import CaseError
-from dossier.decision.conditions import conceded, valid_until
+from dossier.decision.conditions import ending, valid_until
 from dossier.decision.finding import Assessment, decision_of
 from dossier.record.document import MAX_NAME, plain_part
 from dossier.report.house.house import ATTACHED, House, attached_house, digest_of, own_files
@@ -134,7 +134,8 @@ def without(
     decision = decision_of(now.findings, kept).value
     had = {(each.kind, each.subject) for each in then.assessment.conditions}
     return Without(
-        decision=decision, until=valid_until(decision, conceded(now.findings), asked.review_due),
+        decision=decision,
+        until=valid_until(decision, ending(now.findings, asked), asked.review_due),
         verdicts=tuple(
             (new.demand.id, old.verdict.value, new.verdict.value, new.reason)
             for old, new in zip(then.assessment.findings, now.findings, strict=True)

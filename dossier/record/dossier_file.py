@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from dossier.case.application import mark_of
 from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.case.compared import Source
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import DecisionDocument, ManifestDocument
 
@@ -41,6 +42,8 @@ class DossierFile:
     """SHA-256 of manifest.json, which stands for all attachments of an intact dossier."""
     faults: tuple[str, ...]
     """Where attachments, manifest and decision.json contradict each other; empty when intact."""
+    carried: tuple[Source, ...] = ()
+    """The dossier that it carries evidence from, by what is attached."""
 
     @property
     def applied(self) -> Mapping[str, Any]:
@@ -84,12 +87,12 @@ def dossier_of(
     if DECISION not in files:
         raise NotADossierError("no decision.json is attached")
     decision, document = _model(files, DECISION, DecisionDocument)
-    case = _case(files, case_name)
+    case, carried = _case(files, case_name)
     return DossierFile(
         pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
         application=_asked(files, case_name, case or {}),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
-        faults=tuple(_faults(files, decision, manifest)) if manifest else (),
+        faults=tuple(_faults(files, decision, manifest)) if manifest else (), carried=carried,
     )  # fmt: skip
 
 
@@ -113,13 +116,20 @@ def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[s
     return None if made is None or lost or made.problems else made.document
 
 
-def _case(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
-    """Return case.toml with what stands in tables of its own; None where one cannot be read."""
+def _case(
+    files: Mapping[str, bytes], name: str
+) -> tuple[Mapping[str, Any] | None, tuple[Source, ...]]:
+    """Return case.toml with what stands in tables of its own, and where evidence is carried from.
+
+    None where one of them cannot be read.
+    """
     from dossier.case.carried import with_carried
 
     document, lost = _toml(files, f"{name}/case.toml"), list[str]()
     whole = with_carried(document, _fetch(files, name, lost)) if document is not None else None
-    return None if whole is None or lost or whole.problems else whole.document
+    if whole is None or lost or whole.problems:
+        return None, ()
+    return whole.document, tuple(whole.sources)
 
 
 def _fetch(files: Mapping[str, bytes], case: str, lost: list[str]) -> Callable[[str], bytes | None]:

@@ -81,10 +81,11 @@ class Recall(_Form):
 
     def names(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
         """Return the records of a dossier that it recalls; `WHOLE` where it is recalled itself."""
-        carried = {n for e in rests if e.kind == "carried" and e.value in self.dossiers
-                   for n in e.records}  # fmt: skip
+        named = self.value if self.kind == "dossier" else self.within
+        carried = {n for e in rests for n in e.records if e.called("dossier", named)
+                   or (e.kind == "carried" and e.value in self.dossiers)}  # fmt: skip
         if self.kind == "dossier":
-            own = folded(self.value) in map(folded, names_of(number, revision))
+            own = Rest("dossier", f"{number} r{revision}", ()).called("dossier", self.value)
             return frozenset((WHOLE,) if own else carried)
         used = {name for e in rests if e.called(self.kind, self.value) for name in e.records}
         if self.within and folded(self.within) != folded(number):
@@ -102,11 +103,6 @@ class Recall(_Form):
         early = self.first is not None and date.fromisoformat(record.last) < self.first
         late = self.until is not None and date.fromisoformat(record.first) > self.until
         return not (early or late)
-
-
-def names_of(number: str, revision: int) -> tuple[str, ...]:
-    """Return the names by which a dossier can be recalled."""
-    return number, f"{number} r{revision}", f"{number}-r{revision}"
 
 
 @dataclass(frozen=True, slots=True)

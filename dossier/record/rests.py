@@ -3,11 +3,12 @@
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from dossier.case.compared import Source
 from dossier.record.dossier_file import DossierFile
 
 KINDS = {
@@ -26,16 +27,20 @@ KINDS = {
     "calibration": "",
     "concession": "",
     "carried": "",
+    "dossier": "",
 }
 """What can be asked for, with its heading below a dossier; the others stand elsewhere.
 
-`source` is the document that a requirement was taken from; the last three end on a day.
+`source` is the document that a requirement was taken from; concession, calibration and
+carried evidence end on a day; `dossier` is one that records were carried from.
 """
 
 BY_STEM = ("standard", "source", "certificate")
 """Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
-_CARRIED = re.compile(r" \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\)$")
-"""Behind the name of what came with carried evidence, where the case has another of that name."""
+_CARRIED = re.compile(r"(?: \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\))+$")
+"""Behind the name of what came with carried evidence, where the case has another of that name.
+
+Once for each dossier that it came through under another name."""
 AFTER_STEM = ("", ":", ",", " ", "-", "(")
 """What may follow the beginning by which a standard, source or certificate is found."""
 
@@ -66,6 +71,9 @@ class Rest:
         if self.kind != kind:
             return False
         given, text = folded(_CARRIED.sub("", self.value)), folded(value)
+        if kind == "dossier":
+            number, _, revision = given.rpartition(" r")
+            return text in (given, number, f"{number}-r{revision}")
         if kind == "lot":
             return given.removeprefix("lot ") == text.removeprefix("lot ")
         if kind not in BY_STEM:
@@ -186,8 +194,17 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
         yield used("laboratory", _text(each, "name"), _is("laboratory", name))
     yield from (("fluid", _text(each, "id"), (), ()) for each in _tables(case, "fluid"))
     yield from _lots(dossier, case)
+    yield from _dossiers(dossier.carried, {_text(each, "id") for each in entries})
     for asked in dossier.applied.values():
         yield "fluid", _text(_table(asked or {}, "oil"), "description"), (), ()
+
+
+def _dossiers(sources: Iterable[Source], records: Collection[str]) -> Iterator[_Use]:
+    """Yield each dossier that some of the records came from, or through."""
+    for each in sources:
+        its = each.records & {*records}
+        yield "dossier", f"{each.case.number} r{each.case.revision}", (), its
+        yield from _dossiers(each.earlier, its)
 
 
 def _uses(instrument: str) -> Callable[[Mapping[str, Any]], bool]:

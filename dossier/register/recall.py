@@ -27,7 +27,6 @@ from dossier.record.recall import (
     Recall,
     Recalls,
     Word,
-    names_of,
 )
 from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
@@ -147,9 +146,9 @@ def _named(asked: Asked, outcome: Register) -> dict[str, str]:
 
 def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:
     """Yield SHA-256 of each dossier that a recall names, itself or to tell a record by."""
-    value = folded(new.value if new.kind == "dossier" else new.within)
+    value = new.value if new.kind == "dossier" else new.within
     for row in sorted(outcome.rows, key=lambda each: each.sha256):
-        if value in map(folded, names_of(row.number, row.revision)):
+        if _same("dossier", value, f"{row.number} r{row.revision}"):
             yield row.sha256
 
 
@@ -159,9 +158,11 @@ def _same(kind: str, value: str, name: str) -> bool:
 
 def _values(kind: str, outcome: Register) -> list[str]:
     """Return everything of a kind that dossiers of the register rest on."""
+    found = []
     if kind == "dossier":
-        return [name for row in outcome.rows for name in names_of(row.number, row.revision)]
-    return list(dict.fromkeys(e.value for r in outcome.rests.values() for e in r if e.kind == kind))
+        found = [f"{row.number} r{row.revision}" for row in outcome.rows]
+    found += [e.value for rests in outcome.rests.values() for e in rests if e.kind == kind]
+    return list(dict.fromkeys(found))
 
 
 def _nobody(kind: str, value: str, names: Sequence[str]) -> str:

@@ -5,6 +5,7 @@ import re
 import shutil
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import icalendar
 import pytest
@@ -21,7 +22,7 @@ from dossier.record.recall import (
     Recalls,
     recalls_in,
 )
-from dossier.record.rests import Rest
+from dossier.record.rests import Rest, _dossiers
 from dossier.register.calendar import calendar_text
 from dossier.register.html import register_page
 from dossier.register.letters import Reply, letters_pdf, lines, recall_json
@@ -46,6 +47,8 @@ def rest(kind, value, records, first="", last=""):
 
 RESTS = (
     rest("instrument", "APC-21", ("M1", "M2", "M3")), rest("laboratory", "ITH", ("M1", "M2")),
+    rest("instrument", "FM-1 (N rev 1) (N-2 rev 3)", ("M2",)),
+    rest("dossier", "N-2 r3", ("M3",)),
     rest("record", "M1", ("M1",), "2026-02-01", "2026-02-03"),
     rest("record", "M2", ("M2",), "2026-02-10", "2026-02-10"), rest("record", "M3", ("M3",)),
 )  # fmt: skip
@@ -61,6 +64,7 @@ def of(number=1, kind="instrument", value="APC-21", **how):
         ({}, "M1 M2 M3"),
         ({"value": "apc-21"}, "M1 M2 M3"),
         ({"value": "APC-2"}, ""),
+        ({"value": "FM-1"}, "M2"),
         # A record of several days was measured in the span where one of its days lies there; one
         # without its day may have been.
         ({"first": date(2026, 2, 3)}, "M1 M2 M3"),
@@ -74,12 +78,29 @@ def of(number=1, kind="instrument", value="APC-21", **how):
         ({"kind": "record", "value": "M2"}, "M2"),
         ({"kind": "dossier", "value": "n-R4"}, WHOLE),
         ({"kind": "dossier", "value": "N r5"}, ""),
+        # Whichever of its PDFs lies there, sealed or not, or none: what came from it is named.
+        ({"kind": "dossier", "value": "n-2 r3"}, "M3"),
+        ({"kind": "dossier", "value": "N-2"}, "M3"),
+        ({"kind": "dossier", "value": "N-2-r3"}, "M3"),
+        ({"kind": "dossier", "value": "N-2 r2"}, ""),
+        ({"within": "N-2"}, "M3"),
     ],
 )
 def test_a_recall_names_the_records_of_its_days(how, records):
     assert of(**how).names("N", 4, RESTS) == (
         {WHOLE} if records == WHOLE else set(records.split())
     )  # fmt: skip
+
+
+def test_records_rest_on_every_dossier_that_they_came_through():
+    def source(revision, records, *earlier):
+        case = SimpleNamespace(number="N", revision=revision)
+        return SimpleNamespace(case=case, records=frozenset(records), earlier=earlier)
+
+    chain = source(1, ("M1", "M2"), source(0, ("M2", "M3")))
+    assert [(e[1], e[3]) for e in _dossiers([chain], ["M1", "M2", "M3"])] == [
+        ("N r1", {"M1", "M2"}), ("N r0", {"M2"})
+    ]  # fmt: skip
 
 
 def test_an_outcome_counts_for_exactly_what_was_left_out():

@@ -9,16 +9,18 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier import CaseError, build, read_case
+from dossier import CaseError, assess, build, read_case
 from dossier.case import carried
 from dossier.case.attached import open_pdf
 from dossier.case.change import BY_MAKER
-from dossier.case.compared import CONDITIONS, Source
-from dossier.case.model import Conditions
+from dossier.case.compared import CONDITIONS, Source, valve_faults
+from dossier.case.model import Conditions, Qualification
 from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
+from dossier.make import carried as proving
+from dossier.make import recompute
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
 from dossier.record.recall import FILE, Recall, Recalls
@@ -31,6 +33,7 @@ from tests.archive.sealed import (
     seal_all,
     short_case,
 )  # fmt: skip
+from tests.made_bench import application
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 TODAY = date(2026, 11, 1)
@@ -123,6 +126,7 @@ SENTENCES = {
     ),
     "carried twice": ([(r'"BV-C"\]', '"BV-C", "PD-C1"]')], "names 'PD-C1' again"),
     "no such record": ([(r'"BV-C"\]', '"BV-D"]')], "names 'BV-D', which LFQ-0412 rev 0 does not"),
+    "digest in capitals": ([(r'sha256 = "\w', 'sha256 = "A')], "is no SHA-256: 64 digits"),
     "another part": (
         [(r'"CAN-0412-A"', '"CAN-0412-B"')], "candidate . part_number: is 'CAN-0412-B', in LFQ"
     ),
@@ -231,6 +235,21 @@ def test_readings_of_the_dossier_before_are_not_tested_anew(glue):
     assert "holds the same readings as record 'MP-C2' of LFQ-0412 rev 0" in told(glue)
 
 
+def test_what_an_earlier_dossier_tested_and_nobody_carried_on_is_not_tested_anew(monkeypatch):
+    file = SimpleNamespace(name="old.csv", sha256="0" * 64)
+    oldest = SimpleNamespace(records=(), inputs=[file], carried=())
+    before = SimpleNamespace(records=(), inputs=(), carried=[source_of(b"r0")])
+    proved = {b"r0": ("", (), oldest), b"r1": ("", (), before)}
+    monkeypatch.setattr(proving, "_proved", proved.get)
+    record = SimpleNamespace(id="M", file="new.csv", sheet="", entry=SimpleNamespace(kind=""))
+    case = SimpleNamespace(
+        records=[record], inputs=[SimpleNamespace(name="new.csv", sha256="0" * 64)],
+        source=lambda _: None,
+    )  # fmt: skip
+    (problem,) = proof_problems(case, source_of(b"r1"), None)
+    assert "holds the same bytes as old.csv of LFQ-0412 rev 0" in str(problem)
+
+
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
     inside = f"{PDF}!/polder-pumps/records/mp-c1.csv"
     edit(glue, ("records/mp-d1.csv", inside), file="runs.csv")
@@ -258,6 +277,16 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
         assert f"was recalled: {named}. test anew" in told(glue, recalls=recalls)
     else:
         assert read_case(glue, on=TODAY, recalls=recalls).carried
+
+
+def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch):
+    edit(glue, (f"until = {REVIEW}", "until = 2028-12-31"))
+    case = read_case(glue)
+    then = recompute.Recomputed(case=case, assessment=assess(case, pages=False))
+    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
+    pdf = SimpleNamespace(built=b"", files={})
+    left = recompute.without(pdf, glue.name, ["PD-R1"], "The meter read too low.", TODAY)
+    assert (left.decision, left.until) == ("approved with conditions", date(2028, 12, 31))
 
 
 def test_a_dossier_is_not_built_on_what_is_recalled_beside_it(glue, tmp_path):
@@ -308,7 +337,7 @@ def made(tmp_path_factory):
 def source_of(content):
     return Source(
         file="x.pdf", content=content, sha256=hashlib.sha256(content).hexdigest(), folder="x",
-        case=SimpleNamespace(number="LFQ-0412", revision=0), circuit=None,
+        case=SimpleNamespace(number="LFQ-0412", revision=0), circuits=(),
     )  # fmt: skip
 
 
@@ -366,7 +395,26 @@ def chain(glue, monkeypatch):
             document, lambda path: held.get(path) or (glue / path).read_bytes()
         )
 
+    joined.files = files
     return joined
+
+
+def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_all(chain):
+    files, here = chain.files, "polder-glue/"
+    one = files.pop(f"{here}application.toml")
+    asked = b'application = "application.toml"', b'applications = ["a.toml", "b.toml"]'
+    files[f"{here}case.toml"] = files[f"{here}case.toml"].replace(*asked)
+    files |= {f"{here}a.toml": one, f"{here}b.toml": one.replace(b'"160 kPa"', b'"170 kPa"')}
+    (source,) = (whole := chain()).sources
+    case = Qualification.model_validate(whole.document)
+    assert [each.bypass_valve.opening.min for each in source.circuits] == [160e3, 170e3]
+    for pressure, words in ((160, ""), (165, "opening at 165 to 200 kPa; in LFQ"), (170, "")):
+        valve = {"location": "filter", "opening": {"min": f"{pressure} kPa", "max": "200 kPa"}}
+        found = [*valve_faults(application(circuit={"bypass_valve": valve}), case, [source])]
+        assert len(found) == bool(words)
+        assert words in str(found)
+    del files[f"{here}b.toml"]
+    assert "its b.toml is no application that can be read" in str(chain().problems)
 
 
 def test_what_was_carried_is_carried_on_with_its_own_plan(chain):

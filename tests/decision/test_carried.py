@@ -67,6 +67,39 @@ def test_what_failed_does_not_pass_by_being_carried(case, before):
         assert by["B2"].verdict is Verdict.PASS
 
 
+def test_what_failed_in_another_language_is_found_under_another_id(case):
+    row = of("Q9", "clean_pressure_drop", "80 L/min in other words", "fail")
+    german = case.qualification.model_copy(update={"language": "de"})
+    assert found(earlier(case, row))[1]["P1"].verdict is Verdict.PASS
+    other = earlier(replace(case, qualification=german), row)
+    assert found(other)[1]["P1"].verdict is Verdict.NOT_DEMONSTRATED
+
+
+def limit(**ends):
+    return {"min": None, "max": None, "not_worse_than_reference": None} | ends
+
+
+@pytest.mark.parametrize(
+    ("own", "verdict"),
+    [
+        ({}, Verdict.PASS),
+        ({"limit": limit(max=28.0)}, Verdict.NOT_DEMONSTRATED),  # another question of that name
+        ({"limit": limit(not_worse_than_reference=0.1)}, Verdict.NOT_DEMONSTRATED),
+        ({"basis": "every_specimen"}, Verdict.NOT_DEMONSTRATED),
+        ({"verdict": "fail"}, Verdict.NOT_DEMONSTRATED),
+    ],
+)
+def test_what_failed_of_another_machine_or_limit_does_not_hold_against_what_passed(
+    case, own, verdict
+):
+    rows = (
+        of("P1", "clean_pressure_drop", HOT, "pass")
+        | {"basis": "mean", "unit": "kPa", "limit": limit(max=32.0)} | own,
+        of("other P1", "clean_pressure_drop", HOT, "fail") | {"limit": limit(max=20.0)},
+    )  # fmt: skip
+    assert found(earlier(case, *rows))[1]["P1"].verdict is verdict
+
+
 def test_a_finding_rests_on_the_records_of_all_kinds_that_it_is_computed_from(case):
     _, by = found(case)
     new, sweeps = {"MP-D1", "MP-D2", "MP-D3"}, {"PD-C1", "PD-C2", "PD-C3"}
