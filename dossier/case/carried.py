@@ -125,15 +125,15 @@ def _read(
         raise _UnfitError("dossier", f"{file}: its case is not of a known form", NAMED)
     return Source(
         file=file, content=content, sha256=digest, folder=folder, case=case,
-        circuits=_circuits(case, file, _within(files, folder)), carried=given,
+        circuits=_circuits(document, file, _within(files, folder)), carried=given,
         findings=findings, earlier=tuple(own.sources),
     ), own.document  # fmt: skip
 
 
-def _circuits(case: Qualification, file: str, fetch: Fetch) -> tuple[Circuit, ...]:
+def _circuits(document: Mapping[str, Any], file: str, fetch: Fetch) -> tuple[Circuit, ...]:
     """Return the circuit of each application of a dossier; _UnfitError where one is not in it."""
     found = []
-    for name in files_of(case):
+    for name in files_of(document):
         try:
             asked = parse_toml(fetch(name) or b"")
             found.append(Circuit.model_validate(asked.get("circuit")))

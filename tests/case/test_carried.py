@@ -395,8 +395,7 @@ def chain(glue, monkeypatch):
             document, lambda path: held.get(path) or (glue / path).read_bytes()
         )
 
-    joined.files = files
-    return joined
+    return SimpleNamespace(joined=joined, files=files)
 
 
 def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_all(chain):
@@ -405,7 +404,7 @@ def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_al
     asked = b'application = "application.toml"', b'applications = ["a.toml", "b.toml"]'
     files[f"{here}case.toml"] = files[f"{here}case.toml"].replace(*asked)
     files |= {f"{here}a.toml": one, f"{here}b.toml": one.replace(b'"160 kPa"', b'"170 kPa"')}
-    (source,) = (whole := chain()).sources
+    (source,) = (whole := chain.joined()).sources
     case = Qualification.model_validate(whole.document)
     assert [each.bypass_valve.opening.min for each in source.circuits] == [160e3, 170e3]
     for pressure, words in ((160, ""), (165, "opening at 165 to 200 kPa; in LFQ"), (170, "")):
@@ -414,11 +413,11 @@ def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_al
         assert len(found) == bool(words)
         assert words in str(found)
     del files[f"{here}b.toml"]
-    assert "its b.toml is no application that can be read" in str(chain().problems)
+    assert "its b.toml is no application that can be read" in str(chain.joined().problems)
 
 
 def test_what_was_carried_is_carried_on_with_its_own_plan(chain):
-    whole = chain()
+    whole = chain.joined()
     assert not whole.problems
     known = {each["id"]: each["file"] for each in whole.document["record"]}
     assert {"MP-F1", "MP-D1", "PD-C1", "MP-R3"} <= known.keys()
@@ -440,12 +439,12 @@ def test_what_was_carried_is_carried_on_with_its_own_plan(chain):
     ],
 )  # fmt: skip
 def test_what_is_carried_on_keeps_its_end_and_its_lots(chain, pairs, sentence):
-    assert sentence in "\n".join(map(str, chain(*pairs).problems))
+    assert sentence in "\n".join(map(str, chain.joined(*pairs).problems))
 
 
 def test_evidence_is_not_carried_through_any_number_of_dossiers(chain, monkeypatch):
     monkeypatch.setattr(carried, "DEEPEST", 1)
-    (problem,) = chain().problems
+    (problem,) = chain.joined().problems
     assert "through more than 1 dossiers" in str(problem)
 
 
