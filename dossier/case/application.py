@@ -186,13 +186,13 @@ def mark_of(file: str) -> str:
     return "-".join((path.parent.name if plain else path.stem).split())
 
 
-def marked(application: Application, mark: str) -> Application:
+def marked_name(application: Application, mark: str) -> Application:
     """Return an application whose requirements bear its mark, "barge E1"; as it is without one."""
     own = (each.model_copy(update={"id": f"{mark} {each.id}"}) for each in application.requirement)
     return application.model_copy(update={"requirement": tuple(own)}) if mark else application
 
 
-def joined(applications: Mapping[str, Application]) -> Application:
+def joined_applications(applications: Mapping[str, Application]) -> Application:
     """Return several applications, by their marks, as one: for names, machines and requirements.
 
     Circuit, oil, duty and rule are those of the first: nothing may be decided by them.
@@ -207,6 +207,6 @@ def joined(applications: Mapping[str, Application]) -> Application:
         "equipment": tuple(dict.fromkeys(name for each in everyone for name in each.equipment)),
         "notes": "\n".join(dict.fromkeys(each.notes for each in everyone if each.notes)),
         "requirement": tuple(
-            r for mark, each in applications.items() for r in marked(each, mark).requirement
+            r for mark, each in applications.items() for r in marked_name(each, mark).requirement
         ),
     })  # fmt: skip

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from dossier.case.application import Application, joined, mark_of
+from dossier.case.application import Application, joined_applications, mark_of
 from dossier.case.case import Case, InputFile
 from dossier.case.consistency import plain
 from dossier.case.extended import Library
@@ -33,10 +33,10 @@ def files_of(document: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(each for each in named if isinstance(each, str)) if type(named) is list else ()
 
 
-def together(several: Mapping[str, Application]) -> Application:
+def all_joined(several: Mapping[str, Application]) -> Application:
     """Return the only application, by its file, or all of them joined."""
     marks = {mark_of(file): each for file, each in several.items()}
-    return joined(marks) if len(several) > 1 else next(iter(several.values()))
+    return joined_applications(marks) if len(several) > 1 else next(iter(several.values()))
 
 
 def of_several(case: Case, applied: Sequence[Applied], tested: date) -> Case:
@@ -57,7 +57,7 @@ def of_several(case: Case, applied: Sequence[Applied], tested: date) -> Case:
         parts.append(part)
     return replace(
         case, parts=tuple(parts), on_file=on_file_together({p.mark: p.on_file for p in parts}),
-        application=together({each.file: each.application for each in applied}),
+        application=all_joined({each.file: each.application for each in applied}),
         libraries=tuple(dict.fromkeys(each for part in parts for each in part.libraries)),
     )  # fmt: skip
 

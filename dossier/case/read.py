@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.application import Application, mark_of
-from dossier.case.applied import Applied, files_of, of_several, together, together_problems
+from dossier.case.applied import Applied, all_joined, files_of, of_several, together_problems
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.carried import with_carried
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
@@ -199,7 +199,7 @@ def read_case_files(folder: Path) -> Case:
     if len(applied) == len(files) and qualification is not None:
         several = {each.file: each.application for each in applied}
         faults = consistency_problems(
-            together(several), qualification, files[0], several if len(files) > 1 else None
+            all_joined(several), qualification, files[0], several if len(files) > 1 else None
         )
         faults += [*beyond(qualification, records, whole.relied)]
         for application in several.values():
@@ -248,7 +248,7 @@ def read_asked_files(folder: Path) -> Asked:
     whole = replace(parts[0], requests=requests)
     if len(parts) == 1:
         return whole
-    asked = together({each.file: each.application for each in applied})
+    asked = all_joined({each.file: each.application for each in applied})
     return replace(whole, application=asked, mark="", parts=tuple(parts))
 
 

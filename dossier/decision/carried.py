@@ -53,7 +53,7 @@ def weighed(case: Case, finding: Finding) -> Finding:
     mixed = len({case.source(each.record) is None for each in rows}) > 1
     if finding.demand.basis == "population" and mixed:
         return _lost(finding, say(MIXED))
-    used = rests_on(case, finding)
+    used = told_rests(case, finding)
     for source in case.carried:
         alike = source.case.language == case.qualification.language
         before = _worst(source, finding, by_place=alike)
@@ -68,7 +68,7 @@ def weighed(case: Case, finding: Finding) -> Finding:
     return finding
 
 
-def rests_on(case: Case, finding: Finding) -> set[str]:
+def told_rests(case: Case, finding: Finding) -> set[str]:
     """Return the records behind a finding; of a result of several kinds all of these."""
     compared = finding.demand.not_worse is not None
     results = [finding.estimate, finding.reference if compared else None]

@@ -61,7 +61,7 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class Pairing:
     """What one candidate differs by from another that was named before it."""
 
     own: str
@@ -74,7 +74,9 @@ class Pair:
     """Why the two cannot stand side by side."""
 
 
-def set_beside(own: Candidate, other: Candidate, demands: Sequence[Demand], limits: Limits) -> Pair:
+def set_beside(
+    own: Candidate, other: Candidate, demands: Sequence[Demand], limits: Limits
+) -> Pairing:
     """Return what `own` differs by from `other`, which names the same application.
 
     Both stand on one bench, as candidate and filter now fitted: what is asked of tests that are
@@ -93,7 +95,7 @@ def set_beside(own: Candidate, other: Candidate, demands: Sequence[Demand], limi
             "these differ by is in U"
         )
         notes.append(say(words, own=own.label, other=other.label))
-    return Pair(
+    return Pairing(
         own=own.label, other=other.label, notes=tuple(notes), differences=found,
         problems=(*repeated(case.records), *_impossible(bench, own, other)),
     )  # fmt: skip

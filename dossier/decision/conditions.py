@@ -3,7 +3,7 @@
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
-from dossier.case.application import Application, Requirement, marked
+from dossier.case.application import Application, Requirement, marked_name
 from dossier.case.case import Case
 from dossier.case.change import Carried
 from dossier.case.consistency import KNOWN_METHOD, plain, says_something
@@ -124,7 +124,7 @@ def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> It
     file = case.on_file
     yield from _late(case)
     early = file is not None and not file.late
-    known = marked(file.application, case.mark).requirement if file and early else ()
+    known = marked_name(file.application, case.mark).requirement if file and early else ()
     asked = {each.id: each for each in known}
     for finding in findings:
         yield from _set_aside(finding.demand, asked, shown=early)

@@ -18,7 +18,7 @@ from dossier.words import later, say
 T = TypeVar("T", bound=Hashable)
 
 
-def together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
+def decided_together(case: Case, parts: Sequence[Assessment], on: date) -> Assessment:
     """Return what several applications give as one: approved only where each of them is.
 
     `parts` are decided by themselves, in the order in which the case names them; `on` is the day

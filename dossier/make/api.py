@@ -190,7 +190,7 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
     Without `pages`, what only the pages of a dossier show is not computed.
     """
     from dossier.decision.assess import assess_case
-    from dossier.decision.together import together
+    from dossier.decision.together import decided_together
 
     on = issue_date(case, issued)
     with speaking(case.qualification.language):
@@ -200,7 +200,7 @@ def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Ass
         refuse(problems)
         for part, (demands, _) in zip(case.each, asked, strict=True):
             parts.append(assess_case(part, demands, limits(), on, pages=pages))
-        return together(case, parts, on) if case.parts else parts[0]
+        return decided_together(case, parts, on) if case.parts else parts[0]
 
 
 def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:

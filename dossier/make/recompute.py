@@ -106,7 +106,7 @@ class Without:
     application: Application | None = None
 
 
-def without(
+def without_records(
     pdf: PdfFile, case_name: str, records: Collection[str], reason: str, day: date
 ) -> Without:
     """Decide a dossier as it stands, and again without `records`, left out for `reason` on `day`.

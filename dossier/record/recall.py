@@ -35,7 +35,7 @@ class _Form(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class Outcome(_Form):
+class RecallOutcome(_Form):
     """What became of one approval without the records that were recalled by then."""
 
     dossier: Text
@@ -67,7 +67,7 @@ class Recall(_Form):
     day: date
     lifts: tuple[int, ...] = ()
     """Numbers of earlier recalls that hold no more: then it recalls nothing itself."""
-    outcomes: tuple[Outcome, ...] = ()
+    outcomes: tuple[RecallOutcome, ...] = ()
 
     @property
     def what(self) -> str:
@@ -111,7 +111,7 @@ class Recalled:
 
     because: Mapping[str, str]
     """Record -> number and object of the recall that names it, in words."""
-    outcome: Outcome | None
+    outcome: RecallOutcome | None
     """What was decided without all of them; None where that was not done yet."""
 
     @property
@@ -145,7 +145,7 @@ class Recalls:
         return tuple(e for e in self.given if not e.lifts and e.number not in lifted)
 
     @cached_property
-    def _outcomes(self) -> dict[str, Outcome]:
+    def _outcomes(self) -> dict[str, RecallOutcome]:
         return {o.sha256: o for each in self.given for o in each.outcomes}
 
     def recalled(

@@ -14,7 +14,7 @@ from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.case.consistency import A_SENTENCE, says_something
 from dossier.case.consistency import plain as as_seen
 from dossier.decision.conditions import APPROVES
-from dossier.make.recompute import Without, without
+from dossier.make.recompute import Without, without_records
 from dossier.record.dossier_file import dossier_in
 from dossier.record.recall import (
     CONDITIONAL,
@@ -23,8 +23,8 @@ from dossier.record.recall import (
     UNKNOWN,
     WHOLE,
     Kind,
-    Outcome,
     Recall,
+    RecallOutcome,
     Recalls,
     Word,
 )
@@ -295,7 +295,7 @@ def _left(path: Path, row: Row, records: Sequence[str], asked: Asked) -> Without
     if pdf.sha256 != row.sha256:
         return Without(why_not="the file was changed while it was read")
     name = dossier_in(pdf).case_name
-    return without(pdf, name, set(records) - {WHOLE}, asked.reason, asked.day)
+    return without_records(pdf, name, set(records) - {WHOLE}, asked.reason, asked.day)
 
 
 def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
@@ -314,10 +314,10 @@ def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
     return STANDS, "decided again from its attachments"
 
 
-def _outcomes(told: Sequence[Told]) -> Iterator[Outcome]:
+def _outcomes(told: Sequence[Told]) -> Iterator[RecallOutcome]:
     for each in told:
         if each.outcome in get_args(Word):
-            yield Outcome.model_validate({
+            yield RecallOutcome.model_validate({
                 "dossier": each.row.name, "sha256": each.row.sha256, "records": each.records,
                 "outcome": each.outcome, "why": each.why, "until": each.until,
             })  # fmt: skip

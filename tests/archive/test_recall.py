@@ -17,8 +17,8 @@ from dossier.record.recall import (
     STANDS,
     UNKNOWN,
     WHOLE,
-    Outcome,
     Recall,
+    RecallOutcome,
     Recalls,
     recalls_in,
 )
@@ -104,7 +104,7 @@ def test_records_rest_on_every_dossier_that_they_came_through():
 
 
 def test_an_outcome_counts_for_exactly_what_was_left_out():
-    told = Outcome(
+    told = RecallOutcome(
         dossier="N r4", sha256="0" * 64, records=("M1", "M3"), outcome=STANDS, why="so it is"
     )
     alone = of(until=date(2026, 2, 1), outcomes=(told,))

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dossier import assess, read_case
-from dossier.decision.carried import rests_on
+from dossier.decision.carried import told_rests
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import decision_json
@@ -103,10 +103,10 @@ def test_what_failed_of_another_machine_or_limit_does_not_hold_against_what_pass
 def test_a_finding_rests_on_the_records_of_all_kinds_that_it_is_computed_from(case):
     _, by = found(case)
     new, sweeps = {"MP-D1", "MP-D2", "MP-D3"}, {"PD-C1", "PD-C2", "PD-C3"}
-    assert rests_on(case, by["E1"]) == new
-    assert rests_on(case, by["C2"]) == new | {"MP-R1", "MP-R2", "MP-R3"}
-    assert rests_on(case, by["P1"]) == sweeps
-    assert rests_on(case, by["B1"]) == new | sweeps | {"BV-C"}
+    assert told_rests(case, by["E1"]) == new
+    assert told_rests(case, by["C2"]) == new | {"MP-R1", "MP-R2", "MP-R3"}
+    assert told_rests(case, by["P1"]) == sweeps
+    assert told_rests(case, by["B1"]) == new | sweeps | {"BV-C"}
 
 
 def test_what_failed_and_is_tested_anew_may_pass(case):

@@ -18,7 +18,7 @@ from dossier.make.api import assess, read_case
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.deferred import drawn_later
-from dossier.report.charts.drawing import placed
+from dossier.report.charts.drawing import placed_panels
 from dossier.report.charts.panel import Axis, Figure, Panel
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
@@ -259,7 +259,7 @@ def test_an_interval_that_is_open_runs_to_the_frame():
     )
     reach = Reach(label="held / g", lower=20.0, upper=None)
     draw_trade(panel, [point], reach, Reach(label="%", lower=80.0, upper=None))
-    (spot,) = placed(figure)
+    (spot,) = placed_panels(figure)
     (x, _), right = spot.at(np.array([30.0, math.inf]), 90.0)[0], spot.frame[2]
     assert spot.frame[0] < x < right
     assert spot.at(math.inf, 90.0)[0] > right
@@ -298,7 +298,7 @@ def test_a_house_sets_the_form_of_charts():
 
 def meeting(figure):
     """Return pairs of words of a chart whose boxes meet, and words that leave the sheet."""
-    words = [word for spot in placed(figure) for word in spot.words]
+    words = [word for spot in placed_panels(figure) for word in spot.words]
     found = [
         (a.text, b.text)
         for i, a in enumerate(words)
@@ -329,7 +329,7 @@ def test_numbers_that_would_touch_are_left_out():
     (panel,) = figure.row()
     panel.x.low, panel.x.high = 0.0, 100.0
     panel.x.ticks = [(x, f"{x} units") for x in (1.0, 2.0, 3.0, 60.0)]
-    shown = [word.text for spot in placed(figure) for word in spot.words]
+    shown = [word.text for spot in placed_panels(figure) for word in spot.words]
     assert "1.0 units" in shown and "60.0 units" in shown  # noqa: PT018
     assert "2.0 units" not in shown
     assert not meeting(figure)
@@ -340,7 +340,9 @@ def test_numbers_that_would_touch_are_left_out():
 def test_no_words_of_a_chart_meet(name, tongue, monkeypatch):
     case, assessment = assessed(name)
     figures = []
-    monkeypatch.setattr("dossier.report.charts.style.svg_of", lambda f: figures.append(f) or b"")
+    monkeypatch.setattr(
+        "dossier.report.charts.style.figure_svg", lambda f: figures.append(f) or b""
+    )
     with speaking(tongue), drawn_later() as charts:
         efficiency_page(assessment, "")
         capacity_page(assessment, "")

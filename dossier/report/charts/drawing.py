@@ -16,11 +16,11 @@ from dossier.report.charts.panel import (
     Axis,
     Figure,
     Floats,
-    Label,
+    Form,
     Level,
-    Line,
-    Look,
     Panel,
+    Series,
+    Tag,
 )
 from dossier.report.format import chart_text
 from dossier.report.layout.glyphs import text_width
@@ -67,7 +67,7 @@ class Placed:
         return left + across * (right - left), bottom - up * (bottom - top)
 
 
-def placed(figure: Figure) -> Iterator[Placed]:
+def placed_panels(figure: Figure) -> Iterator[Placed]:
     """Yield each panel at its place, with every word."""
     deep = figure.height / max(len(figure.rows), 1)
     columns = max(map(len, figure.rows), default=1)
@@ -132,7 +132,7 @@ def _apart(
 
 
 def _word(
-    text: str, x: float, y: float, align: Any, level: Level, look: Look, *,
+    text: str, x: float, y: float, align: Any, level: Level, look: Form, *,
     color: str = INK, bold: bool = False,
 ) -> Word:  # fmt: skip
     """Return a word whose box has its edge, or its middle, at a place."""
@@ -144,7 +144,7 @@ def _word(
     return Word(text, x, top + 0.82 * high, align, color, box, bold=bold)
 
 
-def _turned(text: str, x: float, y: float, cell: Box, look: Look) -> Word:
+def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     """Return a word that runs upward, its middle at `y` where its panel has room for it."""
     text = chart_text(text)
     half = text_width(text) * look.size / 2.0
@@ -153,7 +153,7 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Look) -> Word:
     return Word(text, x + 0.82 * look.size, y, "center", INK, box, turned=True)
 
 
-def _free(label: Label, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
+def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
     """Return a label inside its panel where no other word is, as near to its place as can be."""
     left, top, right, bottom = spot.frame
     x, y = spot.at(label.x, label.y)
@@ -185,9 +185,9 @@ def _meet(a: Box, b: Box) -> bool:
     return min(a[2], b[2]) > max(a[0], b[0]) - 1.0 and min(a[3], b[3]) > max(a[1], b[1])
 
 
-def svg_of(figure: Figure) -> bytes:
+def figure_svg(figure: Figure) -> bytes:
     """Return a figure as SVG."""
-    body = "".join("".join(_drawn(each, i)) for i, each in enumerate(placed(figure)))
+    body = "".join("".join(_drawn(each, i)) for i, each in enumerate(placed_panels(figure)))
     size = figure.look.size
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{figure.width:g}pt" '
@@ -252,13 +252,13 @@ def _run(points: Sequence[tuple[float, float]]) -> str:
     return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points)
 
 
-def _stroke(spot: Placed, line: Line) -> str:
+def _stroke(spot: Placed, line: Series) -> str:
     width = spot.panel.look.line if line.width is None else line.width
     pieces = [piece for piece in _points(spot, line.x, line.y) if len(piece) > 1]
     return _path("".join(map(_run, pieces)), line.color, width, DASHES[line.style])
 
 
-def _markers(spot: Placed, line: Line) -> str:
+def _markers(spot: Placed, line: Series) -> str:
     """Return all markers of a series as one path."""
     if not line.marker:
         return ""

@@ -23,7 +23,7 @@ DASHES = {"-": "", "--": "4.4 1.9", ":": "1.2 1.8", "-.": "6 2 1.2 2"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class Form:
     """Form of all charts; a house may set it within bounds."""
 
     size: float = 8.0
@@ -41,7 +41,7 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class Series:
     """A series: a line through its points, or a marker at each, or both."""
 
     x: Floats
@@ -72,7 +72,7 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Label:
+class Tag:
     """Words beside a place, which is in data, or a share of the panel's width or height."""
 
     text: str
@@ -145,17 +145,17 @@ def tick(value: float, spec: str = "g") -> str:
 class Panel:
     """One pair of axes and what is drawn in it."""
 
-    look: Look = field(default_factory=Look)
+    look: Form = field(default_factory=Form)
     title: str = ""
     x: Axis = field(default_factory=Axis)
     y: Axis = field(default_factory=Axis)
     areas: list[Area] = field(default_factory=list)
-    lines: list[Line] = field(default_factory=list)
-    labels: list[Label] = field(default_factory=list)
+    lines: list[Series] = field(default_factory=list)
+    labels: list[Tag] = field(default_factory=list)
 
     def line(self, x: Any, y: Any, **look: Any) -> None:
         """Draw a series."""
-        made = Line(x=np.asarray(x, float), y=np.asarray(y, float), **look)
+        made = Series(x=np.asarray(x, float), y=np.asarray(y, float), **look)
         self.x.see(made.x)
         self.y.see(made.y)
         self.lines.append(made)
@@ -171,18 +171,18 @@ class Panel:
     def across(self, y: float, *, width: float = 1.0, style: str = "-") -> None:
         """Draw a black line over the whole width."""
         self.y.see([y])
-        self.lines.append(Line(x=np.array([-np.inf, np.inf]), y=np.array([y, y]), color=INK,
+        self.lines.append(Series(x=np.array([-np.inf, np.inf]), y=np.array([y, y]), color=INK,
                                width=width, style=style))  # fmt: skip
 
     def upright(self, x: float, *, width: float = 1.0, style: str = "-") -> None:
         """Draw a black line over the whole height."""
         self.x.see([x])
-        self.lines.append(Line(x=np.array([x, x]), y=np.array([-np.inf, np.inf]), color=INK,
+        self.lines.append(Series(x=np.array([x, x]), y=np.array([-np.inf, np.inf]), color=INK,
                                width=width, style=style))  # fmt: skip
 
     def label(self, text: str, x: float, y: float, **more: Any) -> None:
         """Write words beside a place."""
-        self.labels.append(Label(text=text, x=x, y=y, **more))
+        self.labels.append(Tag(text=text, x=x, y=y, **more))
 
 
 @dataclass(slots=True)
@@ -191,7 +191,7 @@ class Figure:
 
     width: float
     height: float
-    look: Look = field(default_factory=Look)
+    look: Form = field(default_factory=Form)
     rows: list[list[Panel]] = field(default_factory=list)
 
     def row(self, number: int = 1) -> list[Panel]:

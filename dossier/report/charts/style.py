@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, cast
 
 from dossier.report.charts.deferred import now_or_later
-from dossier.report.charts.drawing import svg_of
-from dossier.report.charts.panel import Figure, Look
+from dossier.report.charts.drawing import figure_svg
+from dossier.report.charts.panel import Figure, Form
 
 CANDIDATE = "#0072B2"
 """Blue of the palette of Okabe and Ito: told from vermillion by every kind of colour vision."""
@@ -44,7 +44,7 @@ SWITCHES = {
     "axes.grid": "grid", "axes.spines.top": "top", "axes.spines.right": "right",
     "axes.titleweight": "bold_title",
 }  # fmt: skip
-"""Fields of `Look` by the names under which a house sets them."""
+"""Fields of `Form` by the names under which a house sets them."""
 
 
 def _settings(style: str) -> dict[str, Any]:
@@ -87,10 +87,10 @@ def draw(
 def _drawn(paint: Callable[[Figure], object], style: str, height: float, width: float) -> bytes:
     figure = Figure(72.0 * width, 72.0 * height, look_of(style))
     paint(figure)
-    return svg_of(figure)
+    return figure_svg(figure)
 
 
-def look_of(style: str) -> Look:
+def look_of(style: str) -> Form:
     """Return the form that a style sheet of charts sets; the later of two settings counts."""
     made: dict[str, Any] = {}
     for name, value in _settings(style).items():
@@ -100,7 +100,7 @@ def look_of(style: str) -> Look:
             made[SWITCHES[name]] = value in {"True", "bold"}
         elif name == "axes.titlelocation":
             made["title"] = value
-    return Look(**made)
+    return Form(**made)
 
 
 def side_color(side: str) -> str:

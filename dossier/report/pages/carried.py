@@ -1,7 +1,7 @@
 """What was changed, what is carried over from the dossier before, and what was tested anew."""
 
 from dossier.case.case import Case
-from dossier.decision.carried import rests_on
+from dossier.decision.carried import told_rests
 from dossier.decision.finding import Assessment
 from dossier.evidence.reopened import reopening, reopens
 from dossier.report.blocks import Column, Table
@@ -66,7 +66,7 @@ def _note(case: Case, assessment: Assessment) -> str:
         "Reopened, by this program's own judgement (limits.toml), and tested anew: {changes}.",
         changes="; ".join(told) or say("nothing"),
     )
-    rests = {f.demand.id: rests_on(case, f) for f in assessment.findings}
+    rests = {f.demand.id: told_rests(case, f) for f in assessment.findings}
     old = [name for name, used in rests.items() if used and all(map(case.source, used))]
     mixed = [n for n, used in rests.items() if n not in old and any(map(case.source, used))]
     return say(

@@ -24,7 +24,7 @@ from dossier.report.pages.carried import carried_table
 from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
 from dossier.report.pages.places import Places, named
-from dossier.report.pages.ruler import quoted
+from dossier.report.pages.ruler import in_quotes
 from dossier.words import later, say
 
 ARRANGEMENTS = {
@@ -97,10 +97,10 @@ def _set_lines(each: Library) -> Iterator[str]:
 
 def machines_of(asked: Application) -> tuple[str, str]:
     """Return the machines of an application, and by which document they are named."""
-    machines = [quoted(each, 500) for each in asked.equipment] or [say("no equipment named")]
+    machines = [in_quotes(each, 500) for each in asked.equipment] or [say("no equipment named")]
     words = later("by {title}, revision {revision}, issued {issued}, {owner}")
     source = say(
-        words, title=quoted(asked.title, 500), revision=asked.revision, issued=asked.issued,
+        words, title=in_quotes(asked.title, 500), revision=asked.revision, issued=asked.issued,
         owner=speak(asked.owner) or say("without an owner"),
     )  # fmt: skip
     return "; ".join(machines), source

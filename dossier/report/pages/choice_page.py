@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any
 
 from dossier.decision.cautions import USUAL
-from dossier.decision.choice import Candidate, Difference, Pair
+from dossier.decision.choice import Candidate, Difference, Pairing
 from dossier.decision.finding import Finding
 from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
@@ -16,7 +16,7 @@ from dossier.report.charts.trade_chart import LETTERS
 from dossier.report.format import speak
 from dossier.report.pages.comparison import difference_text, told_apart, trade
 from dossier.report.pages.decision import (
-    conditions_of,
+    conditions_said,
     named_filter,
     validity,
 )
@@ -28,7 +28,7 @@ from dossier.report.pages.results import (
     result_row,
     what_of,
 )
-from dossier.report.pages.ruler import quoted, shortened
+from dossier.report.pages.ruler import in_quotes, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.signing import SignOff
 from dossier.words import later, say, say_count
@@ -51,7 +51,7 @@ class Choice:
 
     candidates: tuple[Candidate, ...]
     signoffs: tuple[SignOff, ...]
-    pairs: tuple[Pair, ...]
+    pairs: tuple[Pairing, ...]
     decisions: tuple[Mapping[str, Any], ...]
     """decision.json of each case, in its own language."""
     application: str
@@ -134,7 +134,7 @@ def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _
         running=shortened(", ".join(choice.letters), 60),
         question=say(
             "Which of these filters for: {application}?",
-            application=quoted(application.title, 120),
+            application=in_quotes(application.title, 120),
         ),
         facts=(
             Fact(say("For"), _machines(application.equipment)),
@@ -152,7 +152,7 @@ def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _
 
 
 def _machines(machines: Sequence[str]) -> str:
-    named = "; ".join(quoted(each) for each in machines[:4])
+    named = "; ".join(in_quotes(each) for each in machines[:4])
     more = len(machines) - 4
     rest = [say_count(more, "{number} more", "{number} more")] if more > 0 else []
     return "; ".join([named or say("no machine named"), *rest])
@@ -198,7 +198,7 @@ def _candidates(choice: Choice) -> Table:
 def _conditions(choice: Choice) -> Iterator[str]:
     """Yield each condition under which a candidate is approved, with its letter."""
     for each in choice.candidates:
-        for text in conditions_of(each.assessment):
+        for text in conditions_said(each.assessment):
             yield f"{choice.letters[each.label]}: {shortened(text, LONGEST)}"
 
 

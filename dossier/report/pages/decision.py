@@ -24,7 +24,7 @@ from dossier.report.pages.results import (
     result_row,
     strip_of,
 )
-from dossier.report.pages.ruler import NO_QUOTES, quoted, rows_that_fit, shortened
+from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
@@ -69,7 +69,7 @@ def decision_page(
     answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
     told = (_together(assessment.parts), _tally(findings), _on_file(case))
     tally = " ".join(filter(None, told))
-    conditions, open_ones = conditions_of(assessment), _concerns(findings)
+    conditions, open_ones = conditions_said(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
         title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
@@ -142,7 +142,7 @@ def _each(parts: Sequence[Assessment]) -> Cell:
         own = part.bench.case
         names = _machines(own)
         machines = names.parts if isinstance(names, Line) else (str(names),)
-        title = quoted(own.application.title, 70)
+        title = in_quotes(own.application.title, 70)
         head = say("{mark}: {met}. {title}: ", mark=own.mark, met=say(MET[part.decision]),
                    title=title)  # fmt: skip
         lines.append(Line((head, *machines)))
@@ -172,7 +172,7 @@ def _together(parts: Sequence[Assessment]) -> str:
 
 
 def _machines(case: Case) -> Cell:
-    machines = [quoted(each) for each in case.application.equipment]
+    machines = [in_quotes(each) for each in case.application.equipment]
     if not machines:
         return say("no machine named: see the section on the application")
     if len(machines) <= MACHINES:
@@ -205,7 +205,7 @@ def _people(signoff: SignOff) -> Cell:
         return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
-            "{role}: {name}, {day}", role=role_text(each.role), name=quoted(each.name),
+            "{role}: {name}, {day}", role=role_text(each.role), name=in_quotes(each.name),
             day=date_text(each.date),
         )
         for each in signoff.signed
@@ -236,7 +236,7 @@ def named_filter(filter_: Filter) -> str:
 def _question(case: Case) -> str:
     candidate = named_filter(case.qualification.candidate)
     reference = case.qualification.reference
-    title = quoted(case.application.title, 120)
+    title = in_quotes(case.application.title, 120)
     if case.parts:
         title = say("the applications {marks}", marks=_listed([p.mark for p in case.parts]))
     if reference is None:
@@ -299,7 +299,7 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
 
 
-def conditions_of(assessment: Assessment) -> tuple[str, ...]:
+def conditions_said(assessment: Assessment) -> tuple[str, ...]:
     """Return the conditions of an approval; any other decision has none to keep."""
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()

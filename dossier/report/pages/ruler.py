@@ -28,7 +28,7 @@ def shortened(text: str, most: int) -> str:
     return cut.rstrip(" ,;:") + "…"
 
 
-def quoted(name: str, most: int = 60) -> str:
+def in_quotes(name: str, most: int = 60) -> str:
     """Return a name between marks that it cannot end: what people wrote is no word of the page."""
     return say("“{title}”", title=shortened(name, most).translate(NO_QUOTES))
 
