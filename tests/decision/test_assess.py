@@ -3,10 +3,12 @@
 import math
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from dossier.decision import assess as module
 from dossier.decision.assess import seed_of
+from dossier.decision.probability import Threshold
 from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.estimate import Estimate
 
@@ -34,3 +36,23 @@ def test_what_is_known_is_told_of_what_is_not_shown(value, given):
     assert (told.verdict, told.reason, told.lower) == (Verdict.NOT_DEMONSTRATED, "why", 1.0)
     assert told.interval == (found.interval() if given else None)
     assert module._not_shown(SimpleNamespace(lower=1.0, upper=None), "why", None).interval is None
+
+
+@pytest.mark.parametrize(
+    ("bound", "limits", "said"),
+    [
+        ("larger than", (None, 11.0), "only a lower bound"),
+        ("larger than", (None, 9.0), ""),
+        ("larger than", (9.0, None), ""),
+        ("smaller than", (9.0, None), "only an upper bound"),
+        ("smaller than", (11.0, None), ""),
+        ("smaller than", (None, 11.0), ""),
+        ("", (9.0, 11.0), ""),
+    ],
+)
+def test_a_bound_by_draws_is_of_no_use_where_a_limit_lies_beyond_it(bound, limits, said):
+    """What is larger than 10 may lie on either side of 11, and on one side alone of 9."""
+    found = Estimate(value=10.0, u=0.1, unit="1", bound=bound, samples=np.full(3, 10.0))
+    demand = SimpleNamespace(not_worse=None, basis="every_specimen")
+    why = module._not_decidable(demand, found, None, Threshold(*limits))
+    assert (said in why) if said else why == ""

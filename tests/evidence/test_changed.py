@@ -64,6 +64,15 @@ def test_flow_and_opening_are_those_of_the_circuit(factor):
 
 
 @FACTORS
+def test_the_flow_of_the_pump_is_that_of_the_circuit_too(factor):
+    circuit = {"bypass_valve": HEAD, "pump_flow": "80 L/min"}
+    of = bench([sweep()], app=application(circuit=circuit), limits=exact())
+    for each, pump in ((of, 80.0 / 6e4), (lab(), None)):
+        found = INPUTS["flow"](each, factor).case.application.circuit.pump_flow
+        assert found == (pump and pytest.approx(pump * factor))
+
+
+@FACTORS
 def test_readings_are_scaled_as_they_stand(factor):
     tables = [
         ("measurement", "specimen,burst pressure [kPa]\nB1,1500\nB2,> 1600\n"),

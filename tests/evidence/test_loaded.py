@@ -107,6 +107,12 @@ def test_beyond_the_tested_loading_the_pressure_is_not_bounded():
 LAB = bench([run(), sweep()], limits=exact())
 
 
+def test_a_level_end_reaches_to_the_last_reading():
+    (found,) = loaded(run(mass=MASS, curve=curve(1.2e9, grown=(1.0, 1.5, 1.5, 1.5))), sweep())
+    wanted = found.clean + found.viscous * np.array([0.0, 0.5, 0.5, 0.5])
+    assert found.at_mass(MASS) == approx(wanted)
+
+
 @given(st.lists(st.sampled_from([0.0, 0.0, 1.0, 3.0]), min_size=2, max_size=12))
 def test_readings_of_a_level_part_are_left_out_and_no_value_moves(rises):
     drop = curve(1.2e9)[0] * (1.0 + np.cumsum([0.0, *rises]))

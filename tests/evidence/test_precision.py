@@ -90,6 +90,16 @@ class TestLaws:
         assert as_seen(stated, told) == stated
 
 
+@pytest.mark.parametrize("third", [[40.0, 42.0], [39.0, 41.0, 42.0, 42.0]])
+def test_the_lower_end_is_that_of_tables(third):
+    """Hand-worked as the source says; F at 97.5 % for 2 and 3, 2 and 5 degrees of freedom 16.04 and
+    8.434, chi-square at 97.5 % for 2 of them 7.378 (printed in tables, from memory)."""
+    told = of([[0.0, 2.0], [20.0, 22.0], third])
+    inner, f, each = (2.0, 16.04, 2.0) if len(third) == 2 else (10.0 / 5, 8.434, 3 / 1.25)
+    left = each * 400.0 - f * inner  # the means are 1, 21 and 41
+    assert told.low == pytest.approx(math.sqrt(2 * left / each / 7.378), rel=1e-4)
+
+
 class TestBudget:
     stated = tuple(
         Component(name=BETWEEN, u=u, source="a study", shared=f"rig {name}")

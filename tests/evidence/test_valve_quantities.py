@@ -129,7 +129,8 @@ class TestBounds:
             [valve(rows(down=((170, 3.0), (165, 2.5), (160, 2.0), (155, 1.5), (140, 1.1))))],
             "valve_reseat_pressure",
         )
-        assert found.bound == "smaller than"
+        assert (found.value, found.bound) == (140e3, "smaller than")
+        assert found.components[0].u == 0.0  # it lies between no two rows
 
     def test_bounds_on_both_sides_bound_nothing(self):
         made = valve(rows("C1", up=SHUT), rows("C2", up=OPEN))
