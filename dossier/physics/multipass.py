@@ -196,7 +196,8 @@ def size_at_ratio(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
     size = increasing(later("particle sizes"), sizes, "um(c)")
     ratio = all_positive(later("filtration ratio"), ratios, later("(a ratio)"))
     goal = math.log(positive(later("target ratio"), target, later("(a ratio)")))
-    found = float(sizes_at_ratio(size, np.log(ratio)[None, :], goal)[0])
+    ln = np.array([[math.log(each) for each in ratio]])  # by the same function: equal stays equal
+    found = float(sizes_at_ratio(size, ln, goal)[0])
     if found == -math.inf:
         return SizeResult(float(size[0]), "smaller than")
     if found == math.inf:

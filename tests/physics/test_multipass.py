@@ -283,6 +283,7 @@ class TestSizes:
         assert found == (8.0, "larger than")
 
     @given(arrays(float, 6, elements=st.floats(0.1, 1e4)), st.floats(0.2, 5e3))
+    @example(np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.05]), 1.05)
     def test_from_the_size_on_the_target_is_kept(self, curve, target):
         sizes = np.array([4.0, 5.0, 7.0, 10.0, 14.0, 20.0])
         value, bound = mp.size_at_ratio(sizes, curve, target)
