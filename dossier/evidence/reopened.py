@@ -84,8 +84,8 @@ def _left_out(
     for entry in source.case.record:
         beside = counting.get(kind_of(entry), [])
         anew = entry.filter == "candidate" and all(_reopened(each, reopened) for each in beside)
-        if entry.id in source.records | over or anew:
-            continue
+        if not beside or anew or entry.id in source.records | over:
+            continue  # of a kind of which nothing counts, nothing is chosen
         what = f"leaves out {entry.id} of {source.name}, though {beside[0].id} of its kind counts"
         hint = "carry it as well: nobody chooses among the evidence"
         yield CaseProblem("case.toml", "carried . records", what, hint)

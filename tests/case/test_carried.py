@@ -250,6 +250,13 @@ def test_what_an_earlier_dossier_tested_and_nobody_carried_on_is_not_tested_anew
     assert "holds the same bytes as old.csv of LFQ-0412 rev 0" in str(problem)
 
 
+@pytest.mark.usefixtures("few_draws")
+@pytest.mark.parametrize("gone", ['"MP-R1", "MP-R2", "MP-R3", ', ', "BV-C"'])
+def test_a_kind_of_which_nothing_is_carried_lacks_and_nothing_is_chosen(glue, gone):
+    edit(glue, (gone, ""))
+    assert assess(read_case(glue, on=TODAY), pages=False).decision.value == "undecided"
+
+
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
     inside = f"{PDF}!/polder-pumps/records/mp-c1.csv"
     edit(glue, ("records/mp-d1.csv", inside), file="runs.csv")
