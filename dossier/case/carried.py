@@ -30,7 +30,12 @@ ALIKE = {"laboratory": ("id", "name", "accreditation", "methods")}
 """Keys by which two tables of one id are the same; all of them elsewhere."""
 
 
-def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> Whole:
+def with_carried(
+    document: Mapping[str, Any],
+    fetch: Fetch,
+    depth: int = 0,
+    model: type[Qualification] = Qualification,
+) -> Whole:
     """Return case.toml whole, with the records that it carries over from another dossier.
 
     What is carried is read from the attachments of its PDF, which is itself attached: nothing is
@@ -43,10 +48,10 @@ def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> W
             hint = "evidence of another dossier is named by [[carried]]"
             place = f"record {str(each.get('id'))!r} . file"
             whole.problems.append(CaseProblem("case.toml", place, what, hint))
-    own = _case(whole.document) if document.get("carried") else None
+    own = _case(whole.document, model) if document.get("carried") else None
     if own is None or not own.carried or whole.problems:
         return whole
-    if len({each.dossier for each in own.carried}) > 1:
+    if len({posixpath.normpath(each.dossier) for each in own.carried}) > 1:
         what = "names several dossiers; evidence is carried from the one that is replaced"
         hint = "give the last one: what it carried itself can be carried on from there"
         whole.problems.append(CaseProblem("case.toml", "carried", what, hint))
@@ -62,10 +67,12 @@ def with_carried(document: Mapping[str, Any], fetch: Fetch, depth: int = 0) -> W
     return whole
 
 
-def _case(document: Mapping[str, Any]) -> Qualification | None:
+def _case(
+    document: Mapping[str, Any], model: type[Qualification] = Qualification
+) -> Qualification | None:
     """Return a case.toml as its model; None where that will say what is wrong with it."""
     try:
-        return Qualification.model_validate(document)
+        return model.model_validate(document)
     except (ValidationError, RecursionError):
         return None
 

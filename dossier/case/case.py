@@ -150,6 +150,8 @@ class Asked:
     """case.toml as far as it goes; None where there is none yet."""
     language: str
     """Language of what is asked, as in ISO 639-1; empty where there is no case.toml to say it."""
+    carried: tuple["Source", ...] = ()
+    """The dossier that evidence is carried over from; it need not be tested again."""
     mark: str = ""
     parts: tuple["Asked", ...] = ()
     """What each of several applications asks for, with its mark; empty where there is but one."""

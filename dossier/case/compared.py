@@ -113,7 +113,8 @@ def _replaced(own: Qualification, source: Source) -> Iterator[Fault]:
 def _entries(own: Qualification, source: Source) -> Iterator[Fault]:
     """Yield what is wrong with single entries: their records, reasons and ends."""
     known = {each.id for each in source.case.record}
-    issued = own.issued or max(each.finished or each.tested for each in own.record)
+    made = [each.finished or each.tested for each in own.record]
+    issued = own.issued or max(made, default=date.min)
     seen: set[str] = set()
     for number, each in enumerate(source.carried, 1):
         place = f"carried number {number}"

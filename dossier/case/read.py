@@ -165,7 +165,7 @@ class _Reader:
             file = self.fetch(path, "case.toml")
             return file.content if file else None
 
-        whole = with_carried(document, fetch)
+        whole = with_carried(document, fetch, model=model)
         self.inside = whole.inside
         return self.valid("case.toml", model, whole), whole
 
@@ -240,7 +240,7 @@ def read_asked_files(folder: Path) -> Asked:
         Asked(
             name=reader.folder.name, application=each.application, file=each.file,
             source=each.source, text=each.text, requests=each.requests, draft=draft,
-            language=draft.language if draft else "",
+            language=draft.language if draft else "", carried=tuple(said.sources),
             mark=mark_of(each.file) if len(applied) > 1 else "",
         )
         for each in applied

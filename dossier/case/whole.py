@@ -235,7 +235,7 @@ def _inherit(whole: Whole) -> None:
         defaults = {}
     files = {t.get("id"): t["file"] for t in tables(whole.document, "layout") if "file" in t}
     kinds = {str(each.get("kind", defaults.get("kind"))) for each in records}
-    for kind in set(defaults) & set(KINDS) - kinds:
+    for kind in set(defaults) & set(KINDS) - kinds if records else ():
         what, hint = f"no record is of kind {kind!r}", "leave this table out"
         whole.problems.append(CaseProblem("case.toml", f"defaults . {kind}", what, hint))
     for number, record in enumerate(records):

@@ -6,6 +6,7 @@ from datetime import date
 
 from dossier.case.case import Case, Record
 from dossier.case.compared import Source, kind_of
+from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable
 from dossier.evidence.limits import Limits
@@ -14,12 +15,12 @@ from dossier.evidence.registry import Quantity
 ANEW = "test it anew on the changed filter"
 
 
-def reopening(case: Case, limits: Limits) -> dict[str, tuple[str, ...]]:
+def reopening(case: Qualification, limits: Limits) -> dict[str, tuple[str, ...]]:
     """Return kind of record, or measured column, of the candidate -> what changed and reopens it.
 
     Empty where the case names no change of the filter.
     """
-    change, found = case.qualification.change, dict[str, tuple[str, ...]]()
+    change, found = case.change, dict[str, tuple[str, ...]]()
     for what in change.of_filter if change else ():
         for each in limits.reopened[what]:
             found[each] = (*found.get(each, ()), what)
@@ -37,7 +38,7 @@ def reopens(quantity: Quantity, reopened: Mapping[str, tuple[str, ...]]) -> tupl
 
 def still_standing(case: Case, limits: Limits) -> Case:
     """Return the case without the carried columns that are reopened, beside others that are not."""
-    reopened = reopening(case, limits)
+    reopened = reopening(case.qualification, limits)
     records = tuple(
         _without(each, set(reopened)) if _carried_candidate(case, each) else each
         for each in case.records
@@ -61,7 +62,7 @@ def _without(record: Record, reopened: set[str]) -> Record:
 
 def reopened_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
     """Yield carried records that a change reopens, and evidence that is left out beside others."""
-    reopened = reopening(case, limits)
+    reopened = reopening(case.qualification, limits)
     for record in case.records:
         if _carried_candidate(case, record) and _reopened(record, reopened):
             shows = _shows(record)

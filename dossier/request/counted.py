@@ -5,7 +5,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
+from dossier.case.case import Asked
+from dossier.case.model import RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.evidence.limits import Limits
+from dossier.evidence.reopened import reopening
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.tolerance import (
     tolerance_factor,
@@ -15,6 +19,7 @@ from dossier.evidence.statistics.tolerance import (
 from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
 from dossier.request.assumptions import Assumptions, needs_scatter, pair_of
 from dossier.request.points import Needed
+from dossier.request.reported import measured_column
 
 LEAST = 2
 """One specimen says nothing about the scatter, and cannot support a mean [-]."""
@@ -270,3 +275,44 @@ def specimens_of(
         compared = [each.n for each in counts if each.sets and each.demand.id in ids]
         found["reference"] = max([LEAST, reference, *compared])
     return found
+
+
+def standing(asked: Asked, limits: Limits) -> tuple[RecordEntry, ...]:
+    """Return the records that are carried over and that no change of the filter reopens."""
+    if asked.draft is None:
+        return ()
+    over = {name for each in asked.carried for name in each.records}
+    reopened = reopening(asked.draft, limits)
+    return tuple(
+        each
+        for each in asked.draft.record
+        if each.id in over and not (each.filter == "candidate" and each.kind in reopened)
+    )
+
+
+def not_standing(
+    test: Needed, number: Mapping[str, int], asked: Asked, limits: Limits
+) -> Mapping[str, int]:
+    """Return the number of specimens of each filter that carried evidence does not provide.
+
+    Records of a run or sweep are of one specimen each; one of another kind is of all of its test,
+    a measurement of what the dossier that it is from decided by it.
+    """
+    anew = reopening(asked.draft, limits) if asked.draft else {}
+    columns = set(map(measured_column, test.quantities))
+    shown = {
+        name
+        for source in asked.carried
+        for found in source.findings
+        if found.get("quantity") in test.quantities
+        for name in str(found.get("records")).split("'")
+    }
+    left = dict(number)
+    for each in standing(asked, limits):
+        if (each.kind, each.path) != (test.kind, test.path) or each.filter not in left:
+            continue
+        opened = each.filter == "candidate" and not columns.isdisjoint(anew)
+        if test.kind == "measurement" and (opened or each.id not in shown):
+            continue
+        left[each.filter] -= 1 if each.kind in TOGETHER else left[each.filter]
+    return {side: max(0, n) for side, n in left.items()}

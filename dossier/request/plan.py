@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 
 from dossier.case.application import Application
 from dossier.case.case import Asked
-from dossier.case.model import Filter
+from dossier.case.compared import SIDES
+from dossier.case.model import Filter, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.tables.column_names import plain
 from dossier.evidence.limits import Limit, Limits
@@ -13,7 +14,14 @@ from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.relevance import terms_of
 from dossier.evidence.validity.specimens import DESTROY
 from dossier.request.assumptions import Assumptions
-from dossier.request.counted import Counted, counted, specimens_of, together
+from dossier.request.counted import (
+    Counted,
+    counted,
+    not_standing,
+    specimens_of,
+    standing,
+    together,
+)
 from dossier.request.points import (
     Needed,
     Settings,
@@ -96,6 +104,8 @@ class TestRequest:
     names: Mapping[str, tuple[str, ...]]
     """Names of the specimens of each filter, as the plan names them."""
     tests: tuple[Test, ...]
+    standing: tuple[RecordEntry, ...] = ()
+    """Records that are carried over and stand: no test of them is asked."""
 
 
 def plan_request(
@@ -123,34 +133,47 @@ def plan_request(
             [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
         )
     )
+    before = {side: [n for c in asked.carried for n in sorted(c.plan(side))] for side in SIDES}
     planned = {
-        "candidate": _planned(draft.candidate if draft else None),
-        "reference": _planned(draft.reference if draft else None),
+        "candidate": _planned(draft.candidate if draft else None, before["candidate"]),
+        "reference": _planned(draft.reference if draft else None, before["reference"]),
     }
     plan = together(tests, counts, len(planned["candidate"]))
-    made, most = [], {"candidate": plan, "reference": len(planned["reference"])}
-    numbers = [specimens_of(test, counts, plan, most["reference"]) for test in tests]
+    most = {"candidate": plan, "reference": len(planned["reference"])}
+    numbers = [
+        not_standing(test, specimens_of(test, counts, plan, most["reference"]), asked, limits)
+        for test in tests
+    ]
     for each in numbers:
         most = {side: max(most[side], each.get(side, 0)) for side in most}
-    names = {side: _names(side, planned[side], most[side]) for side in most}
-    for test, number in zip(tests, numbers, strict=True):
-        made.append(_test(asked, test, number, names, limits, settings))
+    names = {side: _names(side, planned[side], most[side], before[side]) for side in most}
+    made = [
+        _test(asked, test, number, names, limits, settings)
+        for test, number in zip(tests, numbers, strict=True)
+        if any(number.values())
+    ]
+    if not made:
+        what = "there is nothing to test: all evidence is carried over"
+        raise CaseError([CaseProblem("case.toml", "carried", what, "carry less, or change more")])
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
         asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
-        names=told, tests=tuple(made),
+        names=told, tests=tuple(made), standing=standing(asked, limits),
     )  # fmt: skip
 
 
-def _planned(described: Filter | None) -> tuple[str, ...]:
-    return described.specimens if described else ()
+def _planned(described: Filter | None, before: Sequence[str]) -> tuple[str, ...]:
+    """Return the specimens that the case names, but those `before` of carried evidence."""
+    return tuple(n for n in described.specimens if n not in before) if described else ()
 
 
-def _names(side: str, planned: tuple[str, ...], number: int) -> tuple[str, ...]:
-    """Return names of `number` specimens: those planned, then more of our own."""
+def _names(
+    side: str, planned: tuple[str, ...], number: int, before: Sequence[str]
+) -> tuple[str, ...]:
+    """Return names of `number` specimens: those planned, then more of our own, none used before."""
     letter = "C" if side == "candidate" else "R"
-    fresh = (f"{letter}{k}" for k in range(1, number + len(planned) + 1))
-    more = [name for name in fresh if name not in planned]
+    fresh = (f"{letter}{k}" for k in range(1, number + len(planned) + len(before) + 1))
+    more = [name for name in fresh if name not in {*planned, *before}]
     return (*planned, *more)[: max(number, len(planned))]
 
 

@@ -37,18 +37,20 @@ def case():
 
 
 def test_nothing_is_reopened_where_the_filter_is_the_same(case):
-    assert reopening(case, limits()) == {}
-    assert reopening(changed(case, "lot", "laboratory", "test method"), limits()) == {}
+    assert reopening(case.qualification, limits()) == {}
+    assert reopening(
+        changed(case, "lot", "laboratory", "test method").qualification, limits()
+    ) == {}
 
 
 def test_a_requirement_is_reopened_by_the_record_or_the_column_that_it_rests_on(case):
-    found = reopening(changed(case, "glue", "gasket"), limits())
+    found = reopening(changed(case, "glue", "gasket").qualification, limits())
     known = all_quantities()
     assert reopens(known["service_life"], found) == ("glue",)
     assert reopens(known["burst_pressure"], found) == ("gasket",)
     assert reopens(known["pulse_cycles"], found) == ("glue", "gasket")
     assert reopens(known["clean_pressure_drop"], found) == ()
-    drained = reopening(changed(case, "anti-drain valve"), limits())
+    drained = reopening(changed(case, "anti-drain valve").qualification, limits())
     assert reopens(known["anti_drain_leakage"], drained) == ("anti-drain valve",)
 
 

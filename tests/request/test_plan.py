@@ -194,3 +194,29 @@ def test_a_share_that_is_none_is_refused(share):
     _, demands = asked_of(INPUTS / "ropeway-drive")
     with pytest.raises(CaseError, match="--share"):
         assumed(demands, share=share)
+
+
+def test_what_is_carried_over_is_not_asked_again_unless_the_change_reopens_it(tmp_path):
+    """Another glue reopens multi-pass runs; the sweeps, the valve and the fitted filter stand."""
+    folder = tmp_path / "case"
+    shutil.copytree(INPUTS / "polder-glue", folder)
+    case = folder / "case.toml"
+    text = case.read_text().replace('runs = "runs.csv"', "")
+    case.write_text(text)
+    request = requested(folder, scatter="1 %", margin="20 %", share="100 %")
+    found = [(test.needed.kind, dict(test.specimens)) for test in request.tests]
+    assert found == [("multipass", {"candidate": 3, "reference": 0})]
+    assert request.names["candidate"] == ("D1", "D2", "D3")
+    more = requested(folder, scatter="4 %", margin="10 %")
+    found = {test.needed.kind: dict(test.specimens) for test in more.tests}
+    assert found == {
+        "pressure_drop": {"candidate": 3},
+        "multipass": {"candidate": 6, "reference": 3},
+    }
+    used = {"C1", "C2", "C3", "R1", "R2", "R3"}
+    assert used.isdisjoint(more.names["candidate"] + more.names["reference"])
+    case.write_text(text.replace('what = ["glue"]', 'what = ["medium", "valve"]'))
+    anew = requested(folder, scatter="1 %", margin="20 %", share="100 %")
+    assert [test.needed.kind for test in anew.tests] == [
+        "pressure_drop", "multipass", "bypass_valve",
+    ]  # fmt: skip

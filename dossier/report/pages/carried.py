@@ -53,7 +53,7 @@ def carried_table(case: Case, assessment: Assessment) -> Table | None:
 
 def _note(case: Case, assessment: Assessment) -> str:
     """Return which requirements the change reopens, by whose judgement, and what rests on what."""
-    reopened = reopening(case, assessment.bench.limits)
+    reopened = reopening(case.qualification, assessment.bench.limits)
     words, asked = dict[str, list[str]](), [f.demand for f in assessment.findings]
     for demand in asked:
         for what in reopens(demand.quantity, reopened):

@@ -110,10 +110,11 @@ def request_pdf(request: TestRequest) -> bytes:
 
 def _asking(request: TestRequest) -> Pairs:
     """Return who asks, by when, and of what; empty texts are lines to fill in by hand."""
-    settings, draft = request.settings, request.asked.draft
+    settings = request.settings
     issued, reply_by = settings.issued, settings.reply_by
     sides = [side for side, names in request.names.items() if names]
-    lots = {each: ", ".join(draft.lots_of(each)) if draft else "" for each in sides}
+    lots = {each: ", ".join(_lots(request.asked, each)) for each in sides}
+    stands = {each.id for each in request.standing}
     return [
         (say("Issued by"), request.asked.application.owner),
         (say("Contact"), settings.contact),
@@ -124,7 +125,18 @@ def _asking(request: TestRequest) -> Pairs:
             for each in sides)),
         *((say("Lots, {side}", side=say(SIDES[each])), lots[each]) for each in sides),
         (say("Drawn how, and by whom"), settings.sampling),
+        *((say("Not asked: carried over from {source}", source=each.name),
+           _listed(n for n in sorted(each.records) if n in stands))
+          for each in request.asked.carried),
     ]  # fmt: skip
+
+
+def _lots(asked: Asked, side: str) -> list[str]:
+    """Return the lots of a filter to draw from: of a changed one none from before the change."""
+    draft = asked.draft
+    made = side == "candidate" and draft and draft.change and draft.change.of_filter
+    gone = {lot for each in asked.carried for lot in each.case.lots_of(side)} if made else set()
+    return [lot for lot in draft.lots_of(side) if lot not in gone] if draft else []
 
 
 def _facts(asked: Asked) -> Pairs:
