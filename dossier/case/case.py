@@ -119,6 +119,20 @@ class Case:
         """Return the laboratory of that identifier; KeyError if there is none."""
         return {i.id: i for i in self.qualification.laboratory}[identifier]
 
+    def laboratory_of(self, entry: RecordEntry) -> str:
+        """Return the id of a record's laboratory, the same for one that is described anew since.
+
+        Evidence that is carried over keeps the description of its day, under an id of its own.
+        """
+        if self.source(entry.id) is None:
+            return entry.laboratory
+        own = self.laboratory(entry.laboratory)
+        return next(
+            each.id
+            for each in self.qualification.laboratory
+            if each.name == own.name and each.id.partition(" (")[0] == own.id.partition(" (")[0]
+        )
+
     def fluid(self, identifier: str) -> Fluid:
         """Return the test fluid of that identifier; KeyError if there is none."""
         return {i.id: i for i in self.qualification.fluid}[identifier]

@@ -54,7 +54,7 @@ class Bench:
     @property
     def laboratories(self) -> dict[str, str]:
         """Record id -> its laboratory."""
-        return {name: entry.laboratory for name, entry in self.entries.items()}
+        return {name: self.case.laboratory_of(entry) for name, entry in self.entries.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -94,6 +94,15 @@ def test_what_carried_records_used_stays_what_it_was(glue):
     assert used["PD-C1"].laboratory == used["MP-D1"].laboratory == "ITH"
 
 
+def test_a_laboratory_that_is_accredited_for_more_since_is_the_same_laboratory(glue):
+    edit(glue, (r'"ISO 4548-2:1997"\]', '"ISO 4548-2:1997", "ISO 4548-6:2012"]'))
+    case = read_case(glue, on=TODAY)
+    used = {r.id: r.entry for r in case.records}
+    assert used["PD-C1"].laboratory == "ITH (LFQ-0412 rev 0)"
+    assert "ISO 4548-6:2012" not in case.laboratory(used["PD-C1"].laboratory).methods
+    assert {case.laboratory_of(entry) for entry in used.values()} == {"ITH"}
+
+
 REVIEW = "2029-03-31"
 LOT = ('lots = \\["lot 26-233"\\]', 'lots = ["lot 26-233", "lot 25-311"]')
 SENTENCES = {

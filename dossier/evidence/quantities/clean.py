@@ -153,13 +153,16 @@ def _viscosity(
     assert entry.fluid is not None
     fluid = bench.case.fluid(entry.fluid)
     for key, slope in zip(("kv40", "kv100"), sweep.per_viscosity, strict=True):
-        shared = f"{entry.laboratory}:{fluid.id}:{key}"
+        shared = f"{bench.case.laboratory_of(entry)}:{fluid.id}:{key}"
         one = getattr(fluid, key)
         if fluid.kv40.u is None or fluid.kv100.u is None:
             known = viscosity_accuracy(bench.limits, fluid, shared, 0.0)
-            yield (-sweep.assembly.a, 0.0), replace(known, laboratory=entry.laboratory)
+            yield (
+                (-sweep.assembly.a, 0.0),
+                replace(known, laboratory=bench.case.laboratory_of(entry)),
+            )
             return
-        group = f"{entry.laboratory}:{key}"
+        group = f"{bench.case.laboratory_of(entry)}:{key}"
         yield (
             slope,
             InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared, laboratory=group),

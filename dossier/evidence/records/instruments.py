@@ -133,14 +133,16 @@ def accuracy_of(
     for instrument, u, relative in read:
         if measurand != "temperature" and not relative:
             u = u / abs(value) if value else math.inf
-        shared = f"{entry.laboratory}:{instrument.id}:{measurand}"
-        return InputAccuracy(u=u, source=instrument.id, shared=shared, laboratory=entry.laboratory)
+        shared = f"{case.laboratory_of(entry)}:{instrument.id}:{measurand}"
+        return InputAccuracy(
+            u=u, source=instrument.id, shared=shared, laboratory=case.laboratory_of(entry)
+        )
     half = limits.accuracy[measurand]
     return InputAccuracy(
         u=half / math.sqrt(3.0),
         source=limits.accuracy_source(measurand),
-        shared=f"{entry.laboratory}:{_named(case, entry, measurand)}:{measurand}",
-        laboratory=entry.laboratory,
+        shared=f"{case.laboratory_of(entry)}:{_named(case, entry, measurand)}:{measurand}",
+        laboratory=case.laboratory_of(entry),
     )
 
 
@@ -181,8 +183,8 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
     return InputAccuracy(
         u=math.sqrt(sum(u * u for _, u in sides)),
         source=names,
-        shared=f"{entry.laboratory}:{names}:counts",
-        laboratory=entry.laboratory,
+        shared=f"{case.laboratory_of(entry)}:{names}:counts",
+        laboratory=case.laboratory_of(entry),
     )
 
 
@@ -196,7 +198,7 @@ def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccura
                 if measures(each := case.instrument(name), "counts")]  # fmt: skip
     stated = [each.diameter_u for each in counters if each.diameter_u is not None]
     known = accuracy_of(case, limits, entry, "size", 1.0)
-    shared = f"{entry.laboratory}:{_named(case, entry, 'counts')}:size"
+    shared = f"{case.laboratory_of(entry)}:{_named(case, entry, 'counts')}:size"
     if not counters or len(stated) < len(counters):
         return replace(known, shared=shared)
     names = ", ".join(each.id for each in counters)

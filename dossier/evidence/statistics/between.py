@@ -36,7 +36,7 @@ def between(
     if bench.compared:
         rigs = rigs_of(bench.case, _alike(bench, entry), measurand)
     else:
-        rigs = {each.id: each.laboratory for each in among}
+        rigs = {each.id: bench.case.laboratory_of(each) for each in among}
     if len(set(rigs.values())) < 2:
         return None
     known = _reproducibility(bench, entry, SECTIONS[measurand])
@@ -66,12 +66,13 @@ def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[
     for entry in entries:
         own = {n for n in entry.instruments if measures(case.instrument(n), measurand)}
         own = own or set(entry.instruments)
-        merged = (entry.laboratory, own, [entry.id])
+        house = case.laboratory_of(entry)
+        merged = (house, own, [entry.id])
         apart = []
         for group in groups:
             laboratory, instruments, records = group
             same = bool(instruments & own) or not (instruments or own)
-            if laboratory == entry.laboratory and same:
+            if laboratory == house and same:
                 merged = (laboratory, merged[1] | instruments, [*records, *merged[2]])
             else:
                 apart.append(group)

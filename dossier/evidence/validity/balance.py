@@ -327,7 +327,7 @@ def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str,
     found: dict[str, str] = {}
     shapes = [_shape(each) for each in runs]
     for (one, first), (other, second) in combinations(zip(runs, shapes, strict=True), 2):
-        if one[0].entry.laboratory != other[0].entry.laboratory:
+        if len({case.laboratory_of(each[0].entry) for each in (one, other)}) > 1:
             continue
         limit = limits.find(SHAPE, "multipass", one[0].entry.standard)
         apart = _apart(case, limits, limit, one[0], other[0], first, second) if limit else None
