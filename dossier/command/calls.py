@@ -66,7 +66,8 @@ class Call(TyperCommand):
         """Make the command; its docstring says what it and its options do."""
         text, options = help_of(given["callback"].__doc__)
         super().__init__(*args, **given | {"help": text})
-        for each in self.params:
+        params: list[Any] = self.params
+        for each in params:
             each.help = options.get(each.name, each.help)
 
     def get_params(self, ctx: Any) -> list[Any]:

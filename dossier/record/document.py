@@ -360,6 +360,15 @@ class ManifestDocument(_Part):
     case: Annotated[str, AfterValidator(_plain)]
     """Name of the case folder."""
     files: dict[str, Digest]
+    versions: dict[str, Any] = Field(default_factory=dict)
+    layout: dict[str, Any] = Field(default_factory=dict)
+    """Versions of what the look of the pages depends on, and the folder of a house."""
+    libraries: Any = None
+
+    @property
+    def house(self) -> str:
+        """Return the folder of the house whose words the pages carry; empty without one."""
+        return str(self.layout.get("house folder", ""))
 
 
 class _Whole(DecisionDocument):

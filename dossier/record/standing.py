@@ -44,8 +44,12 @@ class Sealed:
     """Where they do not hold, or are not those of the people who signed off."""
     unproven: str = ""
     """Why those who are trusted do not vouch for all of it; empty where nobody was named."""
-    test: bool = False
-    """Whether test identities sealed it."""
+    seals: tuple["Seal", ...] = ()
+
+    @property
+    def test(self) -> bool:
+        """Return whether test identities sealed it."""
+        return any(each.test for each in self.seals)
 
 
 def read_as(decision: str, standing: str) -> str:
@@ -128,7 +132,7 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
     faults = [f"{each.field}: {each.problem}" for each in seals if not each.sound]
     faults += mismatches(seals, state)
     unproven = _unproven(seals, state) if asked else ""
-    return Sealed(tuple(faults), unproven, any(each.test for each in seals))
+    return Sealed(tuple(faults), unproven, seals)
 
 
 def _unproven(seals: Sequence["Seal"], state: SignOff) -> str:

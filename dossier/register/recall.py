@@ -10,12 +10,12 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import get_args
 
-from dossier.case.attached import NotADossierError, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError
 from dossier.case.consistency import A_SENTENCE, says_something
 from dossier.case.consistency import plain as as_seen
 from dossier.decision.conditions import APPROVES
 from dossier.make.recompute import Without, without_records
-from dossier.record.dossier_file import dossier_in
+from dossier.record.dossier_file import read_dossier
 from dossier.record.recall import (
     CONDITIONAL,
     FALLS,
@@ -291,11 +291,10 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
 
 
 def _left(path: Path, row: Row, records: Sequence[str], asked: Asked) -> Without:
-    pdf = open_pdf(read_pdf(path))
-    if pdf.sha256 != row.sha256:
+    dossier = read_dossier(path)
+    if dossier.sha256 != row.sha256:
         return Without(why_not="the file was changed while it was read")
-    name = dossier_in(pdf).case_name
-    return without_records(pdf, name, set(records) - {WHOLE}, asked.reason, asked.day)
+    return without_records(dossier, set(records) - {WHOLE}, asked.reason, asked.day)
 
 
 def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
