@@ -2,11 +2,9 @@
 
 import difflib
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import get_args
 
@@ -32,7 +30,7 @@ from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
-from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined
+from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined, mapped
 
 LONGEST = 1000
 """Characters of a reason."""
@@ -230,11 +228,7 @@ def _all_told(
         found = after.recalled(row.sha256, row.number, row.revision, outcome.rests[row.sha256])
         records = tuple(sorted(found.because)) if found else ()
         work.append((folder, row, records, asked))
-    if jobs < 2 or len(work) < 2:
-        yield from map(_decided, work)
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(_decided, work)
+    yield from mapped(_decided, work, jobs)
 
 
 def _empty(new: Recall, outcome: Register) -> str:

@@ -3,7 +3,7 @@
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import TypedDict, Unpack
@@ -239,7 +239,7 @@ def _alone(path: Path, how: How) -> Verification:
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
-        trust_house=taken, signoff=_sign_offs(dossier, today), attached=len(pdf.files),
+        trust_house=taken, signoff=sign_offs(dossier, today) or SignOff(), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         recalled=recalled, recall_stands=stands, answers=decided or (),
         sources=tuple((e.file, e.content) for e in (again.case.carried if again.case else ())),
@@ -312,11 +312,3 @@ def _again(
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
         return Recomputed(why_not=f"{type(error).__name__}: {error}"[:300])
-
-
-def _sign_offs(dossier: DossierFile, today: date) -> SignOff:
-    """Return the sign-offs as the attached files carry them, judged again; none if unreadable."""
-    try:
-        return sign_offs(dossier, today)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return SignOff()
