@@ -212,8 +212,7 @@ def schema(
       file: application, case or decision: for the file of that name.
     """
     if file == "decision":
-        from dossier.record.decision_record import canonical
-        from dossier.record.document import decision_schema
+        from dossier.record.decision_record import canonical, decision_schema
 
         sys.stdout.write(canonical(decision_schema()).decode())
     else:
