@@ -29,6 +29,7 @@ class Parcel:
     house: str = ""
     """Name of the folder of the house; empty without one."""
     house_files: Mapping[str, bytes] = field(default_factory=dict, repr=False)
+    """Its files by their name relative to the folder above."""
     order: Order
 
 
@@ -64,8 +65,8 @@ def packed(case: Path, order: Order) -> Parcel:
     return Parcel(
         name=gathered.name,
         files={each.name: each.content for each in gathered.files},
-        house=own.called if own is not None else "",
-        house_files=own.contents if own is not None else {},
+        house=own.called if own else "",
+        house_files={f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {},
         order=order,
     )
 
@@ -79,7 +80,8 @@ def build_parcel(parcel: Parcel) -> Returned:
     try:
         with _one_at_a_time, tempfile.TemporaryDirectory(prefix="dossier-") as folder:
             unpack(parcel.files, Path(folder, "inputs"))
-            house = _unpacked_house(parcel, Path(folder, "house"))
+            unpack(parcel.house_files, Path(folder, "houses"))
+            house = Path(folder, "houses", parcel.house) if parcel.house else None
             read = case_in(Path(folder, "inputs", parcel.name), order.on)
             made = make(read, order.issued, house=house, on=order.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
@@ -88,16 +90,6 @@ def build_parcel(parcel: Parcel) -> Returned:
         outcome=succeeded(case, made.assessment, made.signoff), stem=made.stem, pdf=made.pdf,
         document=made.document, made_with=made_with(),
     )  # fmt: skip
-
-
-def _unpacked_house(parcel: Parcel, folder: Path) -> Path | None:
-    if not parcel.house:
-        return None
-    house = folder / parcel.house
-    house.mkdir(parents=True)
-    for name, content in parcel.house_files.items():
-        (house / name).write_bytes(content)
-    return house
 
 
 def made_with() -> dict[str, str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.command.calls import day_option
+from dossier.command.calls import DAY, Jobs
 from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -19,9 +19,8 @@ if TYPE_CHECKING:
 CaseFolder = Annotated[
     Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
 ]
-Issued = Annotated[datetime | None, day_option(
-    "Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test."
-)]  # fmt: skip
+ISSUED = "Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test."
+Issued = Annotated[datetime | None, typer.Option(formats=DAY, help=ISSUED)]
 HouseFolder = Annotated[
     Path | None,
     typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
@@ -30,14 +29,18 @@ HouseFolder = Annotated[
 
 def check(
     case: CaseFolder,
-    json: Annotated[bool, typer.Option("--json", help="Print decision.json instead.")] = False,
+    json: Annotated[bool, typer.Option("--json")] = False,
     issued: Issued = None,
     house: HouseFolder = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print the decision alone.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet")] = False,
 ) -> None:
     """Decide a case and print the verdicts; make no PDF.
 
     Example: dossier check inputs/polder-pumps
+
+    Options:
+      json: Print decision.json instead.
+      quiet: Print the decision alone.
     """
     from dossier.make.api import decision_json, today
 
@@ -70,30 +73,15 @@ def decide(
 
 
 def build(
-    cases: Annotated[
-        list[Path],
-        typer.Argument(metavar="CASE...", help="Case folders with application.toml and case.toml."),
-    ],
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
+    cases: Annotated[list[Path], typer.Argument(metavar="CASE...")],
+    out: Path = Path("out"),
     issued: Issued = None,
-    jobs: Annotated[
-        int, typer.Option(min=1, help="Processes that work at once, where there are many cases.")
-    ] = 1,
+    jobs: Jobs = 1,
     house: HouseFolder = None,
-    only_stale: Annotated[
-        bool,
-        typer.Option("--only-stale", help="Write only where what is built is not what lies there."),
-    ] = False,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Build over a sealed dossier; its seals are lost.")
-    ] = False,
-    summary: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Also write what became of each case, as JSON."),
-    ] = None,
-    scheduler: Annotated[
-        str, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers build, for --jobs.")
-    ] = "",
+    only_stale: Annotated[bool, typer.Option("--only-stale")] = False,
+    replace: Annotated[bool, typer.Option("--replace")] = False,
+    summary: Annotated[Path | None, typer.Option(metavar="FILE")] = None,
+    scheduler: Annotated[str, typer.Option(metavar="ADDRESS")] = "",
 ) -> None:
     """Decide cases and write their dossiers.
 
@@ -103,6 +91,15 @@ def build(
 
     Example: dossier build inputs/polder-pumps
     Example: dossier build inputs/polder-pumps inputs/chain-ferry --jobs 2 --only-stale
+
+    Options:
+      cases: Case folders with application.toml and case.toml.
+      out: Folder to write to.
+      jobs: Processes that work at once, where there are many cases.
+      only_stale: Write only where what is built is not what lies there.
+      replace: Build over a sealed dossier; its seals are lost.
+      summary: Also write what became of each case, as JSON.
+      scheduler: Dask scheduler whose workers build, for --jobs.
     """
     from dossier.make.api import today
 

@@ -1,18 +1,22 @@
 """A command that tells every error of its call at once, in words of its user."""
 
+import inspect
 import re
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand
 
-
-def day_option(words: str, *flags: str, metavar: str | None = None) -> Any:
-    """Return an option that takes a day."""
-    return typer.Option(*flags, formats=["%Y-%m-%d"], help=words, metavar=metavar)
+DAY = ["%Y-%m-%d"]
+Day = Annotated[datetime | None, typer.Option(formats=DAY)]
+Date = Annotated[datetime | None, typer.Option(formats=DAY, metavar="DATE")]
+Needed = Annotated[str, typer.Option()]
+Certificates = Annotated[list[Path] | None, typer.Option(metavar="CERT")]
+Jobs = Annotated[int, typer.Option(min=1)]
+Folder = Annotated[Path, typer.Argument(metavar="FOLDER")]
 
 
 UsageError: Any = typer.BadParameter.__mro__[1]
@@ -37,6 +41,17 @@ PLAIN = (
 """What the libraries say of a value that is wrong, and what we do."""
 
 
+def help_of(doc: str) -> tuple[str, dict[str, str]]:
+    """Return the help of a command, and that of each parameter, as its docstring says them.
+
+    Examples keep their lines, so that they can be copied from the help of a narrow terminal.
+    """
+    text, _, rows = inspect.cleandoc(doc).partition("\n\nOptions:")
+    named = (row.partition(": ") for row in re.split(r"\n  (?=\w)", rows)[1:])
+    options = {name: " ".join(words.split()) for name, _, words in named}
+    return text.replace("\n\nExample:", "\n\n\b\nExample:"), options
+
+
 def reworded(words: str) -> str:
     """Return what is wrong with a value in words of its user."""
     for said, ours in PLAIN:
@@ -46,6 +61,14 @@ def reworded(words: str) -> str:
 
 class Call(TyperCommand):
     """A command line of one command."""
+
+    def __init__(self, *args: Any, **given: Any) -> None:
+        """Make the command; its docstring says what it and its options do."""
+        text, options = help_of(given["callback"].__doc__)
+        super().__init__(*args, **given | {"help": text})
+        params: list[Any] = self.params
+        for each in params:
+            each.help = options.get(each.name, each.help)
 
     def get_params(self, ctx: Any) -> list[Any]:
         """Return the parameters, each with a word for its value."""

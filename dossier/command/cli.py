@@ -1,7 +1,6 @@
 """The command line: parse, call one function, print."""
 
 import gc
-import inspect
 import sys
 from typing import Annotated
 
@@ -50,9 +49,7 @@ for _command in (
     check, build, sign, seal, identity, verify, constraints, register, recall, compare,
     choose, new, request, take, explain, schema,
 ):  # fmt: skip
-    # Examples keep their lines, so that they can be copied from the help of a narrow terminal.
-    _doc = inspect.cleandoc(_command.__doc__ or "").replace("\n\nExample:", "\n\n\b\nExample:")
-    app.command(cls=Call, context_settings=HELP, help=_doc)(_command)
+    app.command(cls=Call, context_settings=HELP)(_command)
 
 
 def main() -> None:

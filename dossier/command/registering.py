@@ -3,13 +3,12 @@
 import os
 import sys
 from datetime import date, datetime
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import day_option
+from dossier.command.calls import DAY, Certificates, Date, Folder, Jobs, Needed
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -22,61 +21,24 @@ if TYPE_CHECKING:
 DIFFERS, NOT_WHOLE = 1, 3
 
 
-_on = partial(day_option, metavar="DATE")
-
-
 def register(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of dossiers (PDF).")],
-    decision: Annotated[
-        str, typer.Option(help="As it reads: approved, 'draft: would be approved', ...")
-    ] = "",
-    standing: Annotated[
-        str, typer.Option(help="signed off, expired, recalled, draft, not intact or not proven.")
-    ] = "",
-    part: Annotated[
-        str, typer.Option("--filter", help="Part number, or part of it, of either filter.")
-    ] = "",
-    equipment: Annotated[str, typer.Option(help="Equipment, or part of its name.")] = "",
-    issued_from: Annotated[datetime | None, _on("Issued on this day or later.")] = None,
-    issued_until: Annotated[datetime | None, _on("Issued on this day or before.")] = None,
-    review_due_by: Annotated[
-        datetime | None, _on("Review due, or a concession at its end, by this day.")
-    ] = None,
-    resting_on: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="KIND:VALUE",
-            help="Decisions to look at again, such as instrument:APC-21, lot:25-311, "
-            "'standard:ISO 4548-12', laboratory:, requirement:, fluid:; repeated: all of them.",
-        ),
-    ] = None,
-    superseded: Annotated[bool, typer.Option("--all", help="Superseded ones too.")] = False,
-    as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    html: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write the whole register as a page for a browser."),
-    ] = None,
-    ics: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE", help="Write all ends (reviews, concessions, ...) as iCalendar."
-        ),
-    ] = None,
-    head: Annotated[
-        str,
-        typer.Option(
-            help="A head kept elsewhere: does the chain still pass through it? "
-            "What it binds is not read again."
-        ),
-    ] = "",
-    trust: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="CERT", help="Judge seals by this trusted authority too; repeatable."),
-    ] = None,
-    jobs: Annotated[
-        int, typer.Option(min=1, help="Processes that read at once, where many PDFs are read.")
-    ] = 1,
+    folder: Folder,
+    decision: str = "",
+    standing: str = "",
+    part: Annotated[str, typer.Option("--filter")] = "",
+    equipment: str = "",
+    issued_from: Date = None,
+    issued_until: Date = None,
+    review_due_by: Date = None,
+    resting_on: Annotated[list[str] | None, typer.Option(metavar="KIND:VALUE")] = None,
+    superseded: Annotated[bool, typer.Option("--all")] = False,
+    as_csv: Annotated[bool, typer.Option("--csv")] = False,
+    as_json: Annotated[bool, typer.Option("--json")] = False,
+    html: Annotated[Path | None, typer.Option(metavar="FILE")] = None,
+    ics: Annotated[Path | None, typer.Option(metavar="FILE")] = None,
+    head: str = "",
+    trust: Certificates = None,
+    jobs: Jobs = 1,
 ) -> None:
     """Keep an index of dossiers, and list them.
 
@@ -86,6 +48,27 @@ def register(
     Keep the printed head elsewhere: with --head, what it binds is believed and not read again.
 
     Example: dossier register out --resting-on instrument:APC-21
+
+    Options:
+      folder: Folder of dossiers (PDF).
+      decision: As it reads: approved, 'draft: would be approved', ...
+      standing: signed off, expired, recalled, draft, not intact or not proven.
+      part: Part number, or part of it, of either filter.
+      equipment: Equipment, or part of its name.
+      issued_from: Issued on this day or later.
+      issued_until: Issued on this day or before.
+      review_due_by: Review due, or a concession at its end, by this day.
+      resting_on: Decisions to look at again, such as instrument:APC-21, lot:25-311, 'standard:ISO
+        4548-12', laboratory:, requirement:, fluid:; repeated: all of them.
+      superseded: Superseded ones too.
+      as_csv: Print CSV.
+      as_json: Print JSON.
+      html: Write the whole register as a page for a browser.
+      ics: Write all ends (reviews, concessions, ...) as iCalendar.
+      head: A head kept elsewhere: does the chain still pass through it? What it binds is not read
+        again.
+      trust: Judge seals by this trusted authority too; repeatable.
+      jobs: Processes that read at once, where many PDFs are read.
     """
     from dossier.make.api import today
     from dossier.register.calendar import calendar_text
@@ -117,32 +100,18 @@ def register(
 
 
 def recall(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of dossiers (PDF).")],
-    what: Annotated[
-        str,
-        typer.Argument(
-            metavar="KIND:VALUE",
-            help="instrument:APC-21, or of two laboratories instrument:ITH/APC-21; certificate:, "
-            "laboratory:, lot:, specimen:, fluid:, record:, dossier:.",
-        ),
-    ],
-    reason: Annotated[str, typer.Option(help="What was found, in a sentence.")],
-    out: Annotated[Path, typer.Option(help="Where letters and recall.json are written.")],
-    since: Annotated[
-        datetime | None,
-        typer.Option(
-            "--from", formats=["%Y-%m-%d"], metavar="DATE", help="Measured on this day or later."
-        ),
-    ] = None,
-    until: Annotated[datetime | None, _on("Measured on this day or before.")] = None,
-    contact: Annotated[str, typer.Option(help="Whom owners may ask.")] = "",
-    reply_by: Annotated[datetime | None, _on("Day by which owners answer.")] = None,
-    lift: Annotated[bool, typer.Option("--lift", help="End a recall that is on file.")] = False,
-    head: Annotated[str, typer.Option(help="As of 'dossier register'.")] = "",
-    trust: Annotated[
-        list[Path] | None, typer.Option(metavar="CERT", help="As of 'dossier register'.")
-    ] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="Processes that decide at once.")] = 1,
+    folder: Folder,
+    what: Annotated[str, typer.Argument(metavar="KIND:VALUE")],
+    reason: Needed,
+    out: Annotated[Path, typer.Option()],
+    since: Annotated[datetime | None, typer.Option("--from", formats=DAY, metavar="DATE")] = None,
+    until: Date = None,
+    contact: str = "",
+    reply_by: Date = None,
+    lift: Annotated[bool, typer.Option("--lift")] = False,
+    head: str = "",
+    trust: Certificates = None,
+    jobs: Jobs = 1,
 ) -> None:
     r"""Recall evidence that turned out wrong, and decide again what rests on it.
 
@@ -155,6 +124,21 @@ def recall(
 
     Example: dossier recall out instrument:APC-21 --from 2025-12-08 \
     --reason "It was found to miss small particles." --out recalled
+
+    Options:
+      folder: Folder of dossiers (PDF).
+      what: instrument:APC-21, or of two laboratories instrument:ITH/APC-21; certificate:,
+        laboratory:, lot:, specimen:, fluid:, record:, dossier:.
+      reason: What was found, in a sentence.
+      out: Where letters and recall.json are written.
+      since: Measured on this day or later.
+      until: Measured on this day or before.
+      contact: Whom owners may ask.
+      reply_by: Day by which owners answer.
+      lift: End a recall that is on file.
+      head: As of 'dossier register'.
+      trust: As of 'dossier register'.
+      jobs: Processes that decide at once.
     """
     from dossier.make.api import today
     from dossier.record.files import write_whole
@@ -254,9 +238,9 @@ def _passes(head: str, outcome: "Register") -> bool:
 
 
 def compare(
-    a: Annotated[Path, typer.Argument(metavar="A", help="Dossier (PDF) or case folder.")],
-    b: Annotated[Path, typer.Argument(metavar="B", help="Dossier (PDF) or case folder.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    a: Annotated[Path, typer.Argument(metavar="A")],
+    b: Annotated[Path, typer.Argument(metavar="B")],
+    as_json: Annotated[bool, typer.Option("--json")] = False,
 ) -> None:
     """Show what differs between two dossiers.
 
@@ -264,6 +248,11 @@ def compare(
     same, 1 where one differs, 2 where one cannot be read.
 
     Example: dossier compare out/LFQ-0412-r0.pdf inputs/polder-pumps
+
+    Options:
+      a: Dossier (PDF) or case folder.
+      b: Dossier (PDF) or case folder.
+      as_json: Print JSON.
     """
     from dossier.case.attached import NotADossierError
     from dossier.system.confined import StoppedError, confined
@@ -286,10 +275,8 @@ def compare(
 
 
 def choose(
-    cases: Annotated[
-        list[Path], typer.Argument(metavar="CASE...", help="Case folders, two to four.")
-    ],
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("out"),
+    cases: Annotated[list[Path], typer.Argument(metavar="CASE...")],
+    out: Path = Path("out"),
 ) -> None:
     """Set candidates for one application side by side.
 
@@ -298,6 +285,10 @@ def choose(
     counts only by its own dossier.
 
     Example: dossier choose inputs/polder-pumps inputs/polder-pumps-fine
+
+    Options:
+      cases: Case folders, two to four.
+      out: Folder to write to.
     """
     from dossier.make.api import today
     from dossier.make.choose import choose as write_choice

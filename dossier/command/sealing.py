@@ -5,12 +5,12 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import day_option
+from dossier.command.calls import DAY, Certificates, Day, Needed
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -24,24 +24,18 @@ def _roles() -> list[str]:
     return [*ROLES]
 
 
-_OFFERED: Any = {"autocompletion": lambda: _roles()}
+Role = Annotated[str, typer.Option(autocompletion=_roles)]
 
 
 def sign(
-    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder.")],
-    role: Annotated[
-        str, typer.Option(help="prepared, checked, approved, or a role of the case.", **_OFFERED)
-    ],
-    name: Annotated[str, typer.Option(help="Who signs.")],
-    meaning: Annotated[str, typer.Option(help="What the signature says; a role has its own.")] = "",
-    day: Annotated[
-        datetime | None, day_option("Day of signing; today if not given.", "--date")
-    ] = None,
+    case: Annotated[Path, typer.Argument(metavar="CASE")],
+    role: Role,
+    name: Needed,
+    meaning: str = "",
+    day: Annotated[datetime | None, typer.Option("--date", formats=DAY)] = None,
     issued: Issued = None,
     house: HouseFolder = None,
-    digest: Annotated[
-        str, typer.Option(help="Digest that check or build printed: refuse to sign another.")
-    ] = "",
+    digest: str = "",
 ) -> None:
     """Sign a case off in a role.
 
@@ -49,6 +43,14 @@ def sign(
     unless that digest is given. Then CASE/signoff.toml is written, bound to it.
 
     Example: dossier sign inputs/polder-pumps --role prepared --name "Test Engineer (invented)"
+
+    Options:
+      case: Case folder.
+      role: prepared, checked, approved, or a role of the case.
+      name: Who signs.
+      meaning: What the signature says; a role has its own.
+      day: Day of signing; today if not given.
+      digest: Digest that check or build printed: refuse to sign another.
     """
     from dossier.make.api import sign as sign_off
     from dossier.make.api import today
@@ -82,19 +84,13 @@ def _seen(case: Path, issued: datetime | None, house: Path | None) -> str:
 
 
 def seal(
-    pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier that is signed off.")],
-    role: Annotated[str, typer.Option(help="The role whose field is signed.", **_OFFERED)],
-    key: Annotated[Path, typer.Option(help="PKCS#12 file, or private key in PEM.")],
-    cert: Annotated[
-        Path | None, typer.Option(help="Certificate in PEM, where the key is in PEM.")
-    ] = None,
-    timestamp: Annotated[
-        str, typer.Option(metavar="URL", help="Time-stamp service (RFC 3161), for level B-T.")
-    ] = "",
-    digest: Annotated[
-        str, typer.Option(help="The digest that you have seen and seal; asked for if not given.")
-    ] = "",
-    out: Annotated[Path | None, typer.Option(help="Where to write; in place if not given.")] = None,
+    pdf: Annotated[Path, typer.Argument(metavar="PDF")],
+    role: Role,
+    key: Annotated[Path, typer.Option()],
+    cert: Path | None = None,
+    timestamp: Annotated[str, typer.Option(metavar="URL")] = "",
+    digest: str = "",
+    out: Path | None = None,
 ) -> None:
     """Seal a dossier: sign it digitally.
 
@@ -104,6 +100,15 @@ def seal(
     taken from the environment variable DOSSIER_PASSPHRASE.
 
     Example: dossier seal out/LFQ-0412-r0.pdf --role prepared --key test-engineer.p12
+
+    Options:
+      pdf: A dossier that is signed off.
+      role: The role whose field is signed.
+      key: PKCS#12 file, or private key in PEM.
+      cert: Certificate in PEM, where the key is in PEM.
+      timestamp: Time-stamp service (RFC 3161), for level B-T.
+      digest: The digest that you have seen and seal; asked for if not given.
+      out: Where to write; in place if not given.
     """
     from dossier.case.attached import NotADossierError
     from dossier.record.files import write_whole
@@ -157,8 +162,8 @@ def _passphrase() -> str:
 
 
 def identity(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="Name as it signs off.")],
-    out: Annotated[Path, typer.Option(help="Folder for key and certificates.")],
+    name: Annotated[str, typer.Argument(metavar="NAME")],
+    out: Annotated[Path, typer.Option()],
 ) -> None:
     """Make a test identity, to try seals.
 
@@ -166,6 +171,10 @@ def identity(
     prove nothing. The passphrase is asked for, or taken from DOSSIER_PASSPHRASE.
 
     Example: dossier identity "Test Engineer (invented)" --out identities
+
+    Options:
+      name: Name as it signs off.
+      out: Folder for key and certificates.
     """
     from dossier.seal.identity import make_identity
 
@@ -176,35 +185,16 @@ def identity(
 
 
 def verify(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Dossiers (PDF).")],
-    trust: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="CERT", help="Certificate of a trusted authority; repeatable."),
-    ] = None,
-    trust_person: Annotated[
-        list[str] | None,
-        typer.Option(metavar="ROLE=CERT", help="The certificate of a role's person; repeatable."),
-    ] = None,
-    crl: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="FILE", help="List of revoked certificates; repeatable."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the facts as JSON.")] = False,
-    note: Annotated[
-        Path | None, typer.Option(metavar="OUT.pdf", help="Write a verification note of one page.")
-    ] = None,
-    at: Annotated[datetime | None, day_option("Judge certificates as of this day.")] = None,
-    trust_house: Annotated[
-        list[str] | None,
-        typer.Option(metavar="DIGEST", help="SHA-256 of a house that is trusted; repeatable."),
-    ] = None,
-    register: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="Folder of dossiers whose recalls count."),
-    ] = None,
-    quick: Annotated[
-        bool, typer.Option("--quick", help="Do not rebuild the pages; then nothing is verified.")
-    ] = False,
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...")],
+    trust: Certificates = None,
+    trust_person: Annotated[list[str] | None, typer.Option(metavar="ROLE=CERT")] = None,
+    crl: Annotated[list[Path] | None, typer.Option(metavar="FILE")] = None,
+    json: Annotated[bool, typer.Option("--json")] = False,
+    note: Annotated[Path | None, typer.Option(metavar="OUT.pdf")] = None,
+    at: Day = None,
+    trust_house: Annotated[list[str] | None, typer.Option(metavar="DIGEST")] = None,
+    register: Annotated[Path | None, typer.Option(metavar="FOLDER")] = None,
+    quick: Annotated[bool, typer.Option("--quick")] = False,
 ) -> None:
     """Verify dossiers from their PDFs alone.
 
@@ -213,6 +203,18 @@ def verify(
     Exit code 0: verified; 3: verification failed or not proven; 2: not a dossier.
 
     Example: dossier verify out/LFQ-0412-r0.pdf --trust identities/test-authority.pem
+
+    Options:
+      files: Dossiers (PDF).
+      trust: Certificate of a trusted authority; repeatable.
+      trust_person: The certificate of a role's person; repeatable.
+      crl: List of revoked certificates; repeatable.
+      json: Print the facts as JSON.
+      note: Write a verification note of one page.
+      at: Judge certificates as of this day.
+      trust_house: SHA-256 of a house that is trusted; repeatable.
+      register: Folder of dossiers whose recalls count.
+      quick: Do not rebuild the pages; then nothing is verified.
     """
     from dossier.case.attached import NotADossierError
     from dossier.record.files import write_whole
@@ -269,12 +271,15 @@ def _persons(given: Sequence[str]) -> dict[str, bytes]:
     return found
 
 
-def constraints(pdf: Annotated[Path, typer.Argument(metavar="PDF", help="A dossier.")]) -> None:
+def constraints(pdf: Annotated[Path, typer.Argument(metavar="PDF")]) -> None:
     """Print the exact versions that a dossier was built with, as a constraints file for pip.
 
     With these and the same Python, on the same system, its pages come out the same to the byte.
 
     Example: dossier constraints out/LFQ-0412-r0.pdf
+
+    Options:
+      pdf: A dossier.
     """
     from dossier.case.attached import NotADossierError
     from dossier.record.program import constraints_text

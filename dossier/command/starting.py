@@ -1,14 +1,14 @@
 """The commands before there is a dossier: a new case, its test request, and what words mean."""
 
 import sys
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from dossier.command.calls import day_option
-from dossier.start.questions import QUESTIONS, YES, signature_of
+from dossier.command.calls import Day
+from dossier.start.questions import QUESTIONS, signature_of
 
 if TYPE_CHECKING:
     from dossier.evidence.requirement import Demand
@@ -45,60 +45,20 @@ def _asked(words: str) -> str:
 
 
 def request(
-    case: Annotated[
-        Path, typer.Argument(metavar="CASE", help="Case folder; needs no records, nor case.toml.")
-    ],
-    scatter: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Standard deviation assumed between specimens, in percent of the limit (of what "
-            "passes, for an efficiency) or in the quantity's unit: '4 %' for all, 'B2=1.5 K' for a "
-            "requirement, 'service_life=8 %' for a quantity; repeatable."
-        ),
-    ] = None,
-    margin: Annotated[
-        list[str] | None,
-        typer.Option(help="Distance expected between result and limit, written like --scatter."),
-    ] = None,
-    share: Annotated[
-        str, typer.Option(help="Part of the margin that the scatter may take up, such as '50 %'.")
-    ] = "",
-    criterion_flow: Annotated[
-        str, typer.Option(help="Flow at which a bypass valve counts as open, such as '1 L/min'.")
-    ] = "",
-    terminal: Annotated[
-        str,
-        typer.Option(
-            help="Differential pressure of the element at which a run ends; otherwise from the "
-            "bypass valve and the requirements."
-        ),
-    ] = "",
-    terminal_fine: Annotated[str, typer.Option(help="The same for the fine path.")] = "",
-    language: Annotated[
-        str,
-        typer.Option(
-            help="Language of the request where there is no case.toml, which states its own: en or "
-            "de; otherwise English."
-        ),
-    ] = "",
-    contact: Annotated[
-        str, typer.Option(help="Whom a laboratory asks; otherwise a line to fill in by hand.")
-    ] = "",
-    reply_by: Annotated[
-        datetime | None, day_option("Last day for an answer; otherwise such a line.")
-    ] = None,
-    sampling: Annotated[
-        str,
-        typer.Option(
-            help="How specimens are drawn from their lots and by whom, such as 'at random from "
-            "stock, by goods inspection'; otherwise such a line."
-        ),
-    ] = "",
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to; otherwise CASE/request.")
-    ] = None,
-    issued: Annotated[datetime | None, day_option("Day of the request; otherwise today.")] = None,
-    yes: Annotated[bool, typer.Option("--yes", help=YES)] = False,
+    case: Annotated[Path, typer.Argument(metavar="CASE")],
+    scatter: list[str] | None = None,
+    margin: list[str] | None = None,
+    share: str = "",
+    criterion_flow: str = "",
+    terminal: str = "",
+    terminal_fine: str = "",
+    language: str = "",
+    contact: str = "",
+    reply_by: Day = None,
+    sampling: str = "",
+    out: Path | None = None,
+    issued: Day = None,
+    yes: Annotated[bool, typer.Option("--yes")] = False,
 ) -> None:
     r"""Write the test request for laboratories.
 
@@ -111,6 +71,27 @@ def request(
 
     Example: dossier request inputs/polder-pumps --scatter "4 %" --margin "10 %" \
         --scatter "B2=1 K" --margin "B2=3 K" --share "50 %" --criterion-flow "1 L/min"
+
+    Options:
+      case: Case folder; needs no records, nor case.toml.
+      scatter: Standard deviation assumed between specimens, in percent of the limit (of what
+        passes, for an efficiency) or in the quantity's unit: '4 %' for all, 'B2=1.5 K' for a
+        requirement, 'service_life=8 %' for a quantity; repeatable.
+      margin: Distance expected between result and limit, written like --scatter.
+      share: Part of the margin that the scatter may take up, such as '50 %'.
+      criterion_flow: Flow at which a bypass valve counts as open, such as '1 L/min'.
+      terminal: Differential pressure of the element at which a run ends; otherwise from the bypass
+        valve and the requirements.
+      terminal_fine: The same for the fine path.
+      language: Language of the request where there is no case.toml, which states its own: en or de;
+        otherwise English.
+      contact: Whom a laboratory asks; otherwise a line to fill in by hand.
+      reply_by: Last day for an answer; otherwise such a line.
+      sampling: How specimens are drawn from their lots and by whom, such as 'at random from stock,
+        by goods inspection'; otherwise such a line.
+      out: Folder to write to; otherwise CASE/request.
+      issued: Day of the request; otherwise today.
+      yes: Ask nothing: what is missing is an error.
     """
     from dossier.case.requested import REQUEST_FILE
     from dossier.make import request_files as files
@@ -151,18 +132,9 @@ def _plan(path: Path, made: "TestRequest") -> None:
 
 
 def take(
-    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case folder with case.toml.")],
-    files: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="FILE...",
-            help="What a laboratory delivered: XLSX or CSV; a run's counts and its pressure log "
-            "in one call.",
-        ),
-    ],
-    accept: Annotated[
-        bool, typer.Option("--accept", help="Ask nothing: take what is sure, name the rest.")
-    ] = False,
+    case: Annotated[Path, typer.Argument(metavar="CASE")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...")],
+    accept: Annotated[bool, typer.Option("--accept")] = False,
 ) -> None:
     """Take a laboratory's file into the case, as it is.
 
@@ -171,6 +143,12 @@ def take(
     to CASE/records and never changed.
 
     Example: dossier take inputs/my-case delivered.xlsx
+
+    Options:
+      case: Case folder with case.toml.
+      files: What a laboratory delivered: XLSX or CSV; a run's counts and its pressure log in one
+        call.
+      accept: Ask nothing: take what is sure, name the rest.
     """
     from dossier.start.take import take_files
 
@@ -200,20 +178,16 @@ def _quantities() -> list[str]:
 
 
 def explain(
-    quantity: Annotated[
-        str,
-        typer.Argument(
-            metavar="QUANTITY",
-            help="Name of a quantity; without one, all.",
-            autocompletion=lambda: _quantities(),
-        ),
-    ] = "",
+    quantity: Annotated[str, typer.Argument(metavar="QUANTITY", autocompletion=_quantities)] = "",
 ) -> None:
     """Say what a quantity means.
 
     Formula, standard, conditions, records needed, and an example of a requirement.
 
     Example: dossier explain filtration_ratio
+
+    Options:
+      quantity: Name of a quantity; without one, all.
     """
     from dossier.command.explained import explained, listed, nearest
 
@@ -226,22 +200,19 @@ def explain(
 
 
 def schema(
-    file: Annotated[
-        Literal["application", "case", "decision"],
-        typer.Argument(
-            metavar="FILE", help="application, case or decision: for the file of that name."
-        ),
-    ],
+    file: Annotated[Literal["application", "case", "decision"], typer.Argument(metavar="FILE")],
 ) -> None:
     """Print the JSON Schema of a case file, or of decision.json.
 
     For editors and other programs.
 
     Example: dossier schema application
+
+    Options:
+      file: application, case or decision: for the file of that name.
     """
     if file == "decision":
-        from dossier.record.decision_record import canonical
-        from dossier.record.document import decision_schema
+        from dossier.record.decision_record import canonical, decision_schema
 
         sys.stdout.write(canonical(decision_schema()).decode())
     else:

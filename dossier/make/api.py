@@ -114,10 +114,10 @@ def _never(case: Case) -> Iterator[CaseProblem]:
     qualification, years = case.qualification, limits().plausible["years_to_end"]
     last = max(each.finished or each.tested for each in qualification.record)
     ends = [("review_due", qualification.review_due, "give the day of the next review")]
-    for number, each in enumerate(qualification.concession, 1):
-        ends.append((f"concession number {number} . until", each.until, "give the day it ends on"))
-    for number, carried in enumerate(qualification.carried, 1):
-        ends.append((f"carried number {number} . until", carried.until, "give the day it ends on"))
+    for kind in ("concession", "carried"):
+        for number, entry in enumerate(getattr(qualification, kind), 1):
+            hint = "give the day it ends on"
+            ends.append((f"{kind} number {number} . until", entry.until, hint))
     issued = qualification.issued or last
     for place, end, hint in ends:
         if end is not None and (end - issued).days > 365.25 * years:

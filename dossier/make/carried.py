@@ -77,20 +77,18 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
     from dossier.evidence.statistics.combine import DRAWS, with_trials
     from dossier.make.recompute import recompute
     from dossier.record.dossier_file import dossier_in
-    from dossier.record.seals import read_seals
     from dossier.record.standing import SIGNED_OFF, seals_of, standing_of
 
     try:
-        pdf = open_pdf(content)
-        dossier = dossier_in(pdf)
-        sealed, bare = seals_of(dossier), not read_seals(pdf)
+        dossier = dossier_in(open_pdf(content))
+        sealed = seals_of(dossier)
         standing = standing_of(dossier, sealed)
         if standing.word != SIGNED_OFF:
             return f"is {standing.word}: {standing.remark or 'nobody signed it off'}", (), None
         if sealed.test:
             return "is sealed by test identities, which prove nothing", (), None
         with with_trials(DRAWS):  # whoever asks with fewer draws
-            again = recompute(pdf.built, pdf.files, dossier.case_name, pages=False)
+            again = recompute(dossier, pages=False)
     except NotADossierError as error:
         return f"is no dossier that can be read: {error}", (), None
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
@@ -100,7 +98,7 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
     if again.same_version and not again.identical:
         told = "; ".join(again.moved) or "its form"
         return f"is not what its attachments give: decided again, {told[:200]} differs", (), None
-    return "", tuple([UNSEALED] * bare + [MOVED] * bool(again.moved)), again.case
+    return "", tuple([UNSEALED] * (not sealed.seals) + [MOVED] * bool(again.moved)), again.case
 
 
 def page_problems(case: Case) -> list[CaseProblem]:
@@ -124,6 +122,5 @@ def _pages(content: bytes) -> str:
     from dossier.make.recompute import recompute
     from dossier.record.dossier_file import dossier_in
 
-    pdf = open_pdf(content)
-    again = recompute(pdf.built, pdf.files, dossier_in(pdf).case_name, pages=True)
+    again = recompute(dossier_in(open_pdf(content)), pages=True)
     return again.words if again.pages == "different" else ""

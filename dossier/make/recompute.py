@@ -11,17 +11,17 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from dossier.case.application import Application
-from dossier.case.attached import NotADossierError, PdfFile, quiet
+from dossier.case.attached import NotADossierError, quiet
 from dossier.case.case import Case
 from dossier.case.model import Deviation, Qualification
 from dossier.case.problems import CaseError
 from dossier.decision.conditions import ending, valid_until
 from dossier.decision.finding import Assessment, decision_of
-from dossier.record.document import MAX_NAME, plain_part
+from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
+from dossier.record.dossier_file import DECISION, MANIFEST, DossierFile
 from dossier.report.house.house import ATTACHED, House, attached_house, digest_of, own_files
 
 MOST_MOVED = 12
-OWN = ("decision.json", "manifest.json")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +39,6 @@ class Recomputed:
     """Whether decision.json came out byte by byte."""
     moved: tuple[str, ...] = ()
     """What differs in it, versions aside."""
-    issued: date | None = None
-    """Date of issue that the dossier states."""
     pages: str = "not rebuilt"
     """"identical", "different", "made with" other versions, or why they were not rebuilt."""
     words: str = ""
@@ -57,27 +55,18 @@ class Recomputed:
 
 
 def recompute(
-    data: bytes,
-    files: Mapping[str, bytes],
-    case_name: str,
-    *,
-    pages: bool,
-    house_taken: Callable[[str], bool] = lambda _: False,
+    dossier: DossierFile, *, pages: bool, house_taken: Callable[[str], bool] = lambda _: False
 ) -> Recomputed:
     """Return what the attached inputs lead to with this version, and whether it is the same.
 
-    `data` is the PDF before any seal, `files` what is attached to it.  With `pages`, the PDF is
-    built again, whatever versions it states, and compared with `data`, byte by byte.  Files of a
-    house are read only where `house_taken` says so of their digest.
+    With `pages`, the PDF is built again, whatever versions it states, and compared with what it was
+    before any seal, byte by byte.  Files of a house are read only where `house_taken` says so of
+    their digest.
     """
-    if not plain_part(case_name):
-        raise NotADossierError(f"its case has a name that is no plain path: {case_name[:80]!r}")
-    document, manifest = json.loads(files["decision.json"]), json.loads(files["manifest.json"])
     with tempfile.TemporaryDirectory(prefix="dossier-") as folder:
-        unpack(_inputs(files, manifest), Path(folder) / "inputs")
+        unpack(_inputs(dossier), Path(folder, "inputs"))
         try:
-            place = Path(folder) / "inputs" / case_name
-            result = _decided(files, document, manifest, place, pages=pages)
+            result = _decided(dossier, Path(folder, "inputs", dossier.case_name), pages=pages)
         except CaseError as error:
             first = error.problems[0]
             return Recomputed(why_not=f"{first.file}: {first.place}: {first.what}")
@@ -86,7 +75,7 @@ def recompute(
     if result.house_digest and not house_taken(result.house_digest):
         why = "not rebuilt: a house is read only where its digest is trusted and the seals hold"
         return replace(result, pages=why)
-    return _paged(data, files, manifest, result)
+    return _paged(dossier, result)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +96,7 @@ class Without:
 
 
 def without_records(
-    pdf: PdfFile, case_name: str, records: Collection[str], reason: str, day: date
+    dossier: DossierFile, records: Collection[str], reason: str, day: date
 ) -> Without:
     """Decide a dossier as it stands, and again without `records`, left out for `reason` on `day`.
 
@@ -115,10 +104,10 @@ def without_records(
     """
     from dossier.make.api import assess
 
-    then = recompute(pdf.built, pdf.files, case_name, pages=False)
+    then = recompute(dossier, pages=False)
     if then.case is None or then.assessment is None:
         return Without(why_not=then.why_not)
-    if then.moved and (then.same_version or _turned(pdf.files, then.assessment)):
+    if then.moved and (then.same_version or _turned(dossier.decision, then.assessment)):
         return Without(why_not=f"its attachments do not give what it states: {then.moved[0]}")
     asked = then.case.qualification
     left = {each.record for each in asked.deviation if each.effect == "record excluded"}
@@ -128,7 +117,7 @@ def without_records(
         for each in sorted(set(records) - left)
     ]  # fmt: skip
     fewer = asked.model_copy(update={"deviation": (*asked.deviation, *out)})
-    now = assess(replace(then.case, qualification=fewer), then.issued, pages=False)
+    now = assess(replace(then.case, qualification=fewer), _issued(dossier), pages=False)
     own = {("excluded record", each.record) for each in out}
     kept = [each for each in now.conditions if (each.kind, each.subject) not in own]
     decision = decision_of(now.findings, kept).value
@@ -146,12 +135,11 @@ def without_records(
     )  # fmt: skip
 
 
-def _turned(files: Mapping[str, bytes], now: Assessment) -> bool:
+def _turned(stated: DecisionDocument, now: Assessment) -> bool:
     """Return whether decision or a verdict is another than decision.json states."""
-    document = json.loads(files["decision.json"])
-    then = {each["requirement"]: each["verdict"] for each in document["findings"]}
+    then = {each.requirement: each.verdict for each in stated.findings}
     verdicts = {each.demand.id: each.verdict.value for each in now.findings}
-    return bool(document["decision"] != now.decision.value or then != verdicts)
+    return stated.decision != now.decision.value or then != verdicts
 
 
 def unpack(files: Mapping[str, bytes], folder: Path) -> None:
@@ -160,7 +148,7 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
     Every name is a plain relative path; none leaves the folder, and none is written twice.
     """
     for name, content in files.items():
-        if name in OWN:
+        if name in (DECISION, MANIFEST):
             continue
         if not safe_name(name):
             raise NotADossierError(f"an attachment has a name that is no plain path: {name[:80]!r}")
@@ -180,58 +168,61 @@ def safe_name(name: str) -> bool:
     return whole and all(plain_part(part) for part in parts)
 
 
-def _decided(
-    files: Mapping[str, bytes], document: Any, manifest: Any, folder: Path, *, pages: bool
-) -> Recomputed:
+def _issued(dossier: DossierFile) -> date:
+    return dossier.decision.case.issued
+
+
+def _decided(dossier: DossierFile, folder: Path, *, pages: bool) -> Recomputed:
     from dossier.make.api import assess, case_in, decision_json
     from dossier.record.program import versions
 
-    case = replace(case_in(folder), house=_house_digest(manifest, files))
-    issued = date.fromisoformat(document["case"]["issued"])
-    assessment = assess(case, issued, pages=pages)
-    fresh = decision_json(case, assessment, issued, _on(document))
+    house = dossier.manifest.house
+    digest = digest_of(own_files(dossier.files)) if house else ""
+    case = replace(case_in(folder), house=digest)
+    assessment = assess(case, _issued(dossier), pages=pages)
+    fresh = decision_json(case, assessment, _issued(dossier), _on(dossier))
     return Recomputed(
-        case=case, assessment=assessment, identical=fresh == files["decision.json"],
-        made_with=document.get("versions", {}), here=versions(),
-        moved=differences(document, json.loads(fresh)), issued=issued,
-        house=str(manifest["layout"]["house folder"]) if case.house else "",
-        house_digest=case.house,
-    )  # fmt: skip
+        case=case,
+        assessment=assessment,
+        identical=fresh == dossier.files[DECISION],
+        made_with=dossier.decision.versions,
+        here=versions(),
+        moved=differences(dossier.document, json.loads(fresh)),
+        house=house,
+        house_digest=digest,
+    )
 
 
-def _paged(
-    data: bytes, files: Mapping[str, bytes], manifest: Mapping[str, Any], again: Recomputed
-) -> Recomputed:
+def _paged(dossier: DossierFile, again: Recomputed) -> Recomputed:
     """Return what came out with whether the pages are those that the attached data give."""
     from dossier.make.api import compose
     from dossier.record.program import plain_versions
     from dossier.report.layout.pdf import MissingLibraryError, RenderError
 
-    house, fault = _house(manifest.get("layout", {}), files)
-    if fault or again.case is None or again.assessment is None or again.issued is None:
-        return replace(again, pages=f"not rebuilt: {fault}" if fault else "not rebuilt")
-    stated = plain_versions(manifest.get("libraries"))
+    if dossier.pdf is None or again.case is None or again.assessment is None:
+        return again
+    stated = plain_versions(dossier.manifest.libraries)
     try:
-        on = _on(json.loads(files["decision.json"]))
-        pdf, _ = compose(again.case, again.assessment, again.issued, house, libraries=stated, on=on)
+        house = attached_house(again.house, dossier.files) if again.house else None
+        made = again.case, again.assessment, _issued(dossier), house, stated, _on(dossier)
+        pdf, _ = compose(*made)
     except MissingLibraryError:
         raise
-    except RenderError as error:
-        return replace(again, pages=f"not rebuilt: {error}")
-    except CaseError as error:
-        return replace(again, pages=f"not rebuilt: {error.problems[0]}")
-    if data == pdf:
+    except (RenderError, CaseError) as error:
+        told = error.problems[0] if isinstance(error, CaseError) else error
+        return replace(again, pages=f"not rebuilt: {told}")
+    if dossier.pdf.built == pdf:
         return replace(again, pages="identical")
-    pages = _made_with(manifest, stated, house) or "different"
-    return replace(again, pages=pages, words=words_differ(data, pdf))
+    pages = _made_with(dossier.manifest, stated, house) or "different"
+    return replace(again, pages=pages, words=words_differ(dossier.pdf.built, pdf))
 
 
-def _made_with(manifest: Mapping[str, Any], stated: Mapping[str, str], house: House | None) -> str:
+def _made_with(manifest: ManifestDocument, stated: Mapping[str, str], house: House | None) -> str:
     """Return which versions a manifest states that are not those here; empty where none is."""
     from dossier.record.decision_record import house_entry
     from dossier.record.program import layout_versions, libraries_of, versions
 
-    then = {**stated, **manifest.get("versions", {}), **manifest.get("layout", {})}
+    then = {**stated, **manifest.versions, **manifest.layout}
     here = libraries_of() if stated else {}
     now = {**here, **versions(), **layout_versions(), **house_entry(house)}
     other = [
@@ -265,31 +256,16 @@ def _texts(pdf: bytes) -> list[str]:
         return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
 
 
-def _on(document: Mapping[str, Any]) -> date | None:
+def _on(dossier: DossierFile) -> date | None:
     """Return a day on which the dossier reads as it says: any after its end, or that of issue."""
-    return date.max if document.get("expired") is True else None
+    return date.max if dossier.decision.expired else None
 
 
-def _inputs(files: Mapping[str, bytes], manifest: Mapping[str, Any]) -> dict[str, bytes]:
+def _inputs(dossier: DossierFile) -> dict[str, bytes]:
     """Return the attachments without the templates of a house, if the manifest names one."""
-    if "house folder" not in manifest.get("layout", {}):
-        return dict(files)
-    return {name: each for name, each in files.items() if not name.startswith(ATTACHED)}
-
-
-def _house_digest(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> str:
-    """Return the digest of the attached house, whose files are not yet read; empty without one."""
-    return digest_of(own_files(files)) if "house folder" in manifest.get("layout", {}) else ""
-
-
-def _house(then: Mapping[str, Any], files: Mapping[str, bytes]) -> tuple[House | None, str]:
-    """Return the house whose templates are attached, and what is wrong with them."""
-    if "house folder" not in then:
-        return None, ""
-    try:
-        return attached_house(str(then["house folder"]), files), ""
-    except CaseError as error:
-        return None, str(error.problems[0])
+    if not dossier.manifest.house:
+        return dict(dossier.files)
+    return {n: each for n, each in dossier.files.items() if not n.startswith(ATTACHED)}
 
 
 def differences(then: Any, now: Any) -> tuple[str, ...]:

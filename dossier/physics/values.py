@@ -91,19 +91,6 @@ def not_negative(name: str, values: ArrayLike, unit: str) -> Floats:
     return array
 
 
-def share(name: str, values: ArrayLike) -> Floats:
-    """Return `values` (any shape) [-] as an array if 0 <= value <= 1 for each.
-
-    Raises ValueError otherwise, with name and first offending value.
-    """
-    array = np.asarray(values, dtype=np.float64)
-    accepted = (array >= 0) & (array <= 1)
-    if not accepted.all():
-        words = later("{name} must lie between 0 and 1, not {value}")
-        raise ValueError(say(words, name=say(name), value=array[~accepted][0]))
-    return array
-
-
 EPSILON = 4.0 * float(np.finfo(float).eps)
 
 

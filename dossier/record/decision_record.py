@@ -5,7 +5,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from datetime import date
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 
@@ -13,8 +13,8 @@ from dossier.case.case import Case, Record
 from dossier.case.explain import explain
 from dossier.case.problems import CaseError
 from dossier.case.toml_text import parse_toml
-from dossier.decision.deciding import Deciding
-from dossier.decision.finding import Assessment, Finding
+from dossier.decision.deciding import Deciding, DecidingKind
+from dossier.decision.finding import Assessment, ConditionKind, Finding
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
@@ -26,6 +26,7 @@ from dossier.record.document import (
     DecisionContent,
     RecordRow,
     SignOffRow,
+    WrittenDecision,
 )
 from dossier.record.program import layout_versions, libraries_of, versions
 from dossier.record.signoff import reads, sign_off_state, standing
@@ -297,3 +298,28 @@ def house_entry(house: House | None) -> dict[str, str]:
     if house is None:
         return {}
     return {"house folder": house.called, "house files": house.digest}
+
+
+NOT_ALWAYS = {"precision", "applications"}
+"""Keys that are left out where there is nothing to say."""
+
+
+def decision_schema() -> dict[str, Any]:
+    """Return the JSON Schema of decision.json: every key that is written, and no other."""
+    from dossier.evidence.validity.check import OUTCOMES
+
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    schema = head | WrittenDecision.model_json_schema()
+    schema["title"] = "decision.json"
+    for part in (schema, *schema["$defs"].values()):
+        if "properties" in part:
+            required = sorted(part["properties"].keys() - NOT_ALWAYS)
+            part |= {"required": required, "additionalProperties": False}
+    codes = {
+        ("ConditionRow", "kind"): get_args(ConditionKind),
+        ("CheckRow", "outcome"): OUTCOMES,
+        ("DecidingRow", "kind"): get_args(DecidingKind),
+    }
+    for (name, key), words in codes.items():
+        schema["$defs"][name]["properties"][key]["enum"] = list(words)
+    return schema

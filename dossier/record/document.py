@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import date
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
@@ -360,39 +360,21 @@ class ManifestDocument(_Part):
     case: Annotated[str, AfterValidator(_plain)]
     """Name of the case folder."""
     files: dict[str, Digest]
+    versions: dict[str, Any] = Field(default_factory=dict)
+    layout: dict[str, Any] = Field(default_factory=dict)
+    """Versions of what the look of the pages depends on, and the folder of a house."""
+    libraries: Any = None
+
+    @property
+    def house(self) -> str:
+        """Return the folder of the house whose words the pages carry; empty without one."""
+        return str(self.layout.get("house folder", ""))
 
 
-class _Whole(DecisionDocument):
+class WrittenDecision(DecisionDocument):
     """decision.json as this version writes it, its sign-offs included."""
 
     signed: bool
     standing: Text
     """The decision once it is signed off and holds, else "draft" or "expired: was ..."."""
     signoff: SignOffRow
-
-
-NOT_ALWAYS = {"precision", "applications"}
-"""Keys that are left out where there is nothing to say."""
-
-
-def decision_schema() -> dict[str, Any]:
-    """Return the JSON Schema of decision.json: every key that is written, and no other."""
-    from dossier.decision.deciding import DecidingKind
-    from dossier.decision.finding import ConditionKind
-    from dossier.evidence.validity.check import OUTCOMES
-
-    head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
-    schema = head | _Whole.model_json_schema()
-    schema["title"] = "decision.json"
-    for part in (schema, *schema["$defs"].values()):
-        if "properties" in part:
-            required = sorted(part["properties"].keys() - NOT_ALWAYS)
-            part |= {"required": required, "additionalProperties": False}
-    codes = {
-        ("ConditionRow", "kind"): get_args(ConditionKind),
-        ("CheckRow", "outcome"): OUTCOMES,
-        ("DecidingRow", "kind"): get_args(DecidingKind),
-    }
-    for (name, key), words in codes.items():
-        schema["$defs"][name]["properties"][key]["enum"] = list(words)
-    return schema

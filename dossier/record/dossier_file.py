@@ -28,12 +28,12 @@ class DossierFile:
 
     pdf: PdfFile | None = field(repr=False)
     """None for a case folder."""
+    manifest: ManifestDocument = field(repr=False)
+    """Of a case folder its name alone."""
     decision: DecisionDocument
     document: Mapping[str, Any] = field(repr=False)
     """decision.json as it stands."""
     files: Mapping[str, bytes] = field(repr=False)
-    case_name: str
-    """Name of the case folder, the first part of the names of its files."""
     case: Mapping[str, Any] | None = field(repr=False)
     """case.toml with its tables and workbooks; None where one of them cannot be read."""
     application: Mapping[str, Any] | None = field(repr=False)
@@ -44,6 +44,11 @@ class DossierFile:
     """Where attachments, manifest and decision.json contradict each other; empty when intact."""
     carried: tuple[Source, ...] = ()
     """The dossier that it carries evidence from, by what is attached."""
+
+    @property
+    def case_name(self) -> str:
+        """Return the name of the case folder, the first part of the names of its files."""
+        return self.manifest.case
 
     @property
     def applied(self) -> Mapping[str, Any]:
@@ -89,7 +94,8 @@ def dossier_of(
     decision, document = _model(files, DECISION, DecisionDocument)
     case, carried = _case(files, case_name)
     return DossierFile(
-        pdf=pdf, decision=decision, document=document, files=files, case_name=case_name, case=case,
+        pdf=pdf, decision=decision, document=document, files=files, case=case,
+        manifest=manifest or ManifestDocument.model_construct(schema_="", case=case_name, files={}),
         application=_asked(files, case_name, case or {}),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
         faults=tuple(_faults(files, decision, manifest)) if manifest else (), carried=carried,

@@ -108,7 +108,7 @@ def refuse_sealed(pdf: Path, why: str = "") -> None:
         raise CaseError([CaseProblem(str(pdf), "", what, hint)])
 
 
-def write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes, mode: int = 0o644) -> None:
     """Write to a temporary name beside `path`, then rename: the old file or the new, never half."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
@@ -116,7 +116,7 @@ def write_whole(path: Path, content: bytes) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).chmod(0o644)
+        Path(name).chmod(mode)
         Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)

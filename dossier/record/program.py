@@ -9,7 +9,8 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, requires, version
 from pathlib import Path
 
-from dossier.case.attached import NotADossierError, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError
+from dossier.record.dossier_file import read_dossier
 
 NUMERICAL = ("numpy", "scipy", "pandas", "pint")
 ABSENT = "not installed"
@@ -147,17 +148,12 @@ def constraints_text(pdf: Path) -> str:
     What stands in the manifest is stated by whoever built the dossier: plain names and versions
     are taken from it, nothing else.  Raises NotADossierError where it states none.
     """
-    try:
-        manifest = json.loads(open_pdf(read_pdf(pdf)).files["manifest.json"])
-        stated = {
-            part: plain_versions(manifest[part]) for part in ("versions", "layout", "libraries")
-        }
-    except (KeyError, TypeError, ValueError, RecursionError):
-        raise NotADossierError("its manifest states no versions of libraries") from None
-    own, layout = stated["versions"], stated["layout"]
-    if not own or not layout or not stated["libraries"]:
+    manifest = read_dossier(pdf).manifest
+    told = manifest.versions, manifest.layout, manifest.libraries
+    own, layout, libraries = map(plain_versions, told)
+    if not own or not layout or not libraries:
         raise NotADossierError("its manifest states no versions of libraries")
-    packages = stated["libraries"] | {
+    packages = libraries | {
         name: value for name, value in (own | layout).items() if name in (*NUMERICAL, *LAYOUT)
     }
     system = {name: value for name, value in layout.items() if name not in LAYOUT}

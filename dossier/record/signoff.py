@@ -2,7 +2,7 @@
 
 import hashlib
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -157,67 +157,46 @@ def judge(
     A sign-off holds when it is bound to this content, its role is asked for, all earlier roles
     hold, it is not dated before them or outside of `days`, and the approver is not the preparer.
     """
-    return tuple(
-        Signed(
-            role=entry.role, name=entry.name, meaning=entry.meaning, date=entry.date,
-            holds=why is None, note=why.note if why else "", digest=entry.digest,
-        )
-        for entry, why in _judged(entries, roles, digest, days)
-    )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class _Objection:
-    """Why a sign-off does not hold, in words, and what cures it."""
-
-    note: str
-    cure: str = "another person has to sign"
-
-
-def _judged(
-    entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
-) -> Iterator[tuple[SignOffEntry, _Objection | None]]:
     by_role = {entry.role: entry for entry in entries}
-    held: list[SignOffEntry] = []
-    for role in (*roles, *(r for r in by_role if r not in roles)):
-        if role not in by_role:
-            continue
-        entry = by_role[role]
-        why = _objection(entry, held, roles, digest, days)
-        if why is None:
-            held.append(entry)
-        yield entry, why
+    found: list[Signed] = []
+    for role in [r for r in dict.fromkeys((*roles, *by_role)) if r in by_role]:
+        entry, held = by_role[role], [each for each in found if each.holds]
+        note, cure = _objection(entry, held, roles, digest, days)
+        found.append(Signed(**vars(entry), holds=not note, note=note, cure=cure))
+    return tuple(found)
+
+
+ANOTHER = "another person has to sign"
 
 
 def _objection(
-    entry: SignOffEntry, held: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
-) -> _Objection | None:
-    """Return why a sign-off does not hold; None when it does."""
+    entry: SignOffEntry, held: Sequence[Signed], roles: Sequence[str], digest: str, days: Days
+) -> tuple[str, str]:
+    """Return why a sign-off does not hold, empty when it does, and what cures it."""
     if entry.role not in roles:
-        words = say("this case asks for no sign-off {role!r}", role=role_text(entry.role))
-        return _Objection(words)
+        return say("this case asks for no sign-off {role!r}", role=role_text(entry.role)), ANOTHER
     if entry.digest != digest:
-        return _Objection(say("inputs or findings have changed since it was given"))
+        return say("inputs or findings have changed since it was given"), ANOTHER
     before = roles[: roles.index(entry.role)]
     absent = [role for role in before if role not in {each.role for each in held}]
     if absent:
         words = say("no sign-off {role!r} stands before it", role=role_text(absent[0]))
-        return _Objection(words, f"sign in this order: {', '.join(roles)}")
+        return words, f"sign in this order: {', '.join(roles)}"
     if entry.date < max([days.tested, *(each.date for each in held)]):
         words = say("it is dated before the last test or before a sign-off that precedes it")
-        return _Objection(words, "give a later --date")
+        return words, "give a later --date"
     if days.to_come(entry.date):
-        return _Objection(say("it is dated on a day that has not come"), "give an earlier --date")
+        return say("it is dated on a day that has not come"), "give an earlier --date"
     if days.to_come(days.issued):
         words = say("it is for an issue on {day}, a day that has not come", day=days.issued)
-        return _Objection(words, "give an earlier day of issue")
+        return words, "give an earlier day of issue"
     if days.until is not None and entry.date > days.until:
         words = say("it is dated after {until}, when the approval ended", until=days.until)
-        return _Objection(words, "agree on a new end in case.toml, and decide again")
+        return words, "agree on a new end in case.toml, and decide again"
     preparer = next((each for each in held if each.role == _preparer(roles)), None)
     if preparer and entry.role == _approver(roles) and same_person(preparer.name, entry.name):
-        return _Objection(say("the approver is the preparer"))
-    return None
+        return say("the approver is the preparer"), ANOTHER
+    return "", ""
 
 
 def _preparer(roles: Sequence[str]) -> str:
@@ -292,10 +271,10 @@ def add_sign_off(
         who = standing_ones[entry.role].name
         raise _refused(entry.role, f"is signed by {who!r} and holds", "nothing is left to sign")
     others = [each for each in case.signed if each.role != entry.role]
-    judged = _judged([*others, entry], signoff.roles, signoff.digest, days)
-    why = next(why for each, why in judged if each.role == entry.role)
-    if why is not None:
-        raise _refused(entry.role, f"cannot be signed: {why.note}", why.cure)
+    judged = judge([*others, entry], signoff.roles, signoff.digest, days)
+    mine = next(each for each in judged if each.role == entry.role)
+    if not mine.holds:
+        raise _refused(entry.role, f"cannot be signed: {mine.note}", mine.cure)
     return tuple(sorted([*others, entry], key=lambda each: _place(each.role, signoff.roles)))
 
 

@@ -44,8 +44,12 @@ class Sealed:
     """Where they do not hold, or are not those of the people who signed off."""
     unproven: str = ""
     """Why those who are trusted do not vouch for all of it; empty where nobody was named."""
-    test: bool = False
-    """Whether test identities sealed it."""
+    seals: tuple["Seal", ...] = ()
+
+    @property
+    def test(self) -> bool:
+        """Return whether test identities sealed it."""
+        return any(each.test for each in self.seals)
 
 
 def read_as(decision: str, standing: str) -> str:
@@ -87,12 +91,9 @@ def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
         return Standing(NOT_INTACT, faults[0] + more)
     if dossier.decision.signed is not True or not _claims(dossier):
         return Standing(DRAFT)
-    try:
-        state = sign_offs(dossier)
-        objection = _objection(dossier, state)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        objection = "the sign-offs cannot be read"
-    if objection:
+    state = sign_offs(dossier)
+    objection = _objection(dossier, state) if state else "the sign-offs cannot be read"
+    if state is None or objection:
         return Standing(DRAFT, f"says it is signed off, but {objection}")
     note = "sealed by test identities, which prove nothing" if sealed.test else ""
     days = [_issued(dossier), *(each.date for each in state.signed)]
@@ -120,15 +121,15 @@ def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
         seals = read_seals(dossier.pdf, trust)
         if not seals:
             return unsealed
-        state = sign_offs(dossier)
     except NotADossierError as error:
         return Sealed((f"its seals cannot be read: {error}",))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    state = sign_offs(dossier)
+    if state is None:
         return Sealed(("its sign-offs cannot be read",))
     faults = [f"{each.field}: {each.problem}" for each in seals if not each.sound]
     faults += mismatches(seals, state)
     unproven = _unproven(seals, state) if asked else ""
-    return Sealed(tuple(faults), unproven, any(each.test for each in seals))
+    return Sealed(tuple(faults), unproven, seals)
 
 
 def _unproven(seals: Sequence["Seal"], state: SignOff) -> str:
@@ -236,11 +237,18 @@ def _objection(dossier: DossierFile, state: SignOff) -> str:
     return f"{void.role}: {void.note}" if void else f"nobody has signed as {state.missing[0]}"
 
 
-def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff:
+def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff | None:
     """Return the sign-offs as the attached files carry them, judged again; on a day, if given.
 
-    Raises ValueError, KeyError, TypeError or AttributeError where they cannot be read.
+    None where they cannot be read.
     """
+    try:
+        return _sign_offs(dossier, today)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None
+
+
+def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
     from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
     from dossier.case.toml_text import parse_toml
 

@@ -1,6 +1,6 @@
 """Letters on a recall: a page to the owner of each approval that was decided again, and a list."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -11,7 +11,7 @@ from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
 from dossier.register.listing import plain
 from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
 from dossier.register.register import Register
-from dossier.words import day, later, say, speaking
+from dossier.words import day, language, later, say, speaking
 
 MOST = 6
 """Rows and lines of a list on a page; recall.json holds all."""
@@ -39,29 +39,6 @@ ANSWERS = {
     )),
 }  # fmt: skip
 """Look, word and meaning of each outcome that a letter tells."""
-STOP = (
-    later("Fit no further filter of this kind in the machines named. Mark those in stock and put "
-          "them aside."),
-    later("Do not wait for the next review or service. Ask the maker of the machine, or whom the "
-          "maker names, at once whether each machine may go on running with this filter, and how "
-          "long. What the maker and local rules say comes before this letter."),
-    later("Where it is fitted, licensed or authorised people change it for a filter that the maker "
-          "of the machine names, or that has an approval that stands. They decide when the machine "
-          "can be stopped without danger."),
-    later("Until then follow oil pressure and the condition of the oil as the maker says. Keep "
-          "filters taken out, and a sample of the oil: they are evidence."),
-)  # fmt: skip
-"""What the owner does now where an approval is none any more."""
-KEEP = (
-    later("Nothing has to be done at the machine for this recall. File this letter with the "
-          "dossier."),
-)  # fmt: skip
-MEET = (
-    later("See that each machine meets the conditions below; where one does not, fit no further "
-          "filter there, and ask the maker of the machine at once how long it may go on running."),
-    later("Licensed or authorised people decide, and do the work. File this letter with the "
-          "dossier."),
-)  # fmt: skip
 WARNED = ("The OEM and local rules come first", "Hot oil and pressure", "Oil starvation",
           "Work on the machine", "Waste oil and used filters")  # fmt: skip
 """The usual cautions that bear on a filter that is taken out."""
@@ -83,7 +60,7 @@ def letters_pdf(outcome: Register, done: Done, reply: Reply) -> bytes:
     from dossier.report.render import page_pdf
 
     told = sorted(done.told, key=lambda each: (_urgent(each), each.row.name))
-    letters = [_letter(each, done, reply) for each in told if each.outcome in ANSWERS]
+    letters = _letters([each for each in told if each.outcome in ANSWERS], done, reply)
     return page_pdf("recall.html", letters=letters, rows=list(map(_line, told)), done=done,
                     unread=outcome.unreadable, count=outcome.count, span=span(done),
                     reason=_short(done.recall.reason))  # fmt: skip
@@ -97,29 +74,26 @@ def _line(told: Told) -> tuple[str, str, str, str]:
     return told.row.name, _short(told.row.equipment), told.outcome, _short(told.why)
 
 
-def _letter(told: Told, done: Done, reply: Reply) -> dict[str, Any]:
-    """Return the words of one page."""
-    case = told.left.case
-    look, word, meaning = ANSWERS[told.outcome]
-    with speaking(case.language if case else "en"):
-        return {
-            "language": case.language if case else "en",
-            "paper": "us" if case and case.paper == "US Letter" else "a4",
-            "title": say("Recall of evidence: {dossier}", dossier=told.row.name),
-            "look": look, "word": say(word), "meaning": say(meaning),
-            "facts": list(_facts(told, done, reply)), "fill": say("to be filled in:"),
-            "caption": say("What this is about"), "now": say("What to do now"),
-            "steps": [say(each) for each in _steps(told)],
-            "heads": [say("Requirement"), say("Verdict before"), say("Verdict now"), say("Why")],
-            "changed": say("What reads otherwise now"),
-            "verdicts": [(", ".join(ids), say(old), say(new), _short(why, REASON))
-                         for (old, new, why), ids in list(_alike(told).items())[:MOST]],
-            "more": _more(told),
-            "conditions": say("Conditions that are new"),
-            "new": [_short(each) for each in told.left.conditions[:MOST]],
-            "cautions": [(say(each), say(USUAL[each])) for each in WARNED],
-            "warned": say("Cautions"),
-        }  # fmt: skip
+def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[str, Any]]:
+    """Yield what stands on each page; its language is spoken while the page is written."""
+    for each in told:
+        case = each.left.case
+        with speaking(case.language if case else "en"):
+            look, word, meaning = ANSWERS[each.outcome]
+            yield {
+                "language": language(),
+                "paper": "us" if case and case.paper == "US Letter" else "a4",
+                "told": each,
+                "answer": (look, say(word), say(meaning)),
+                "facts": list(_facts(each, done, reply)),
+                "verdicts": [
+                    (", ".join(ids), say(old), say(new), _short(why, REASON))
+                    for (old, new, why), ids in list(_alike(each).items())[:MOST]
+                ],
+                "more": _more(each),
+                "new": [_short(line) for line in each.left.conditions[:MOST]],
+                "cautions": [(say(title), say(USUAL[title])) for title in WARNED],
+            }
 
 
 def _alike(told: Told) -> dict[tuple[str, str, str], list[str]]:
@@ -134,12 +108,6 @@ def _more(told: Told) -> str:
     """Return how many rows and lines do not stand on the page; empty where all do."""
     more = sum(max(len(each) - MOST, 0) for each in (_alike(told), told.left.conditions))
     return say("and {number} more, in recall.json", number=more) if more else ""
-
-
-def _steps(told: Told) -> tuple[str, ...]:
-    if told.outcome in (FALLS, UNKNOWN):
-        return STOP
-    return MEET if told.outcome == CONDITIONAL else KEEP
 
 
 def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:

@@ -30,25 +30,10 @@ from dossier.report.format import (
 )
 
 COLUMNS = (
-    "number",
-    "revision",
-    "decision",
-    "standing",
-    "superseded_by",
-    "candidate",
-    "reference",
-    "application",
-    "application_revision",
-    "equipment",
-    "issued",
-    "review_due",
-    "valid_until",
-    "replaces",
-    "title",
-    "remark",
-    "file",
-    "sha256",
-)
+    "number", "revision", "decision", "standing", "superseded_by", "candidate", "reference",
+    "application", "application_revision", "equipment", "issued", "review_due", "valid_until",
+    "replaces", "title", "remark", "file", "sha256",
+)  # fmt: skip
 """Columns of the CSV; `decision` is the bare decision only where it stands and is current."""
 
 _FORMULA = re.compile(r"(?:^|(?<=;))(?=\s*[=+\-@＝＋－＠])")

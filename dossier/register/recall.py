@@ -2,20 +2,18 @@
 
 import difflib
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import get_args
 
-from dossier.case.attached import NotADossierError, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError
 from dossier.case.consistency import A_SENTENCE, says_something
 from dossier.case.consistency import plain as as_seen
 from dossier.decision.conditions import APPROVES
 from dossier.make.recompute import Without, without_records
-from dossier.record.dossier_file import dossier_in
+from dossier.record.dossier_file import read_dossier
 from dossier.record.recall import (
     CONDITIONAL,
     FALLS,
@@ -32,7 +30,7 @@ from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
-from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined
+from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined, mapped
 
 LONGEST = 1000
 """Characters of a reason."""
@@ -230,11 +228,7 @@ def _all_told(
         found = after.recalled(row.sha256, row.number, row.revision, outcome.rests[row.sha256])
         records = tuple(sorted(found.because)) if found else ()
         work.append((folder, row, records, asked))
-    if jobs < 2 or len(work) < 2:
-        yield from map(_decided, work)
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(_decided, work)
+    yield from mapped(_decided, work, jobs)
 
 
 def _empty(new: Recall, outcome: Register) -> str:
@@ -291,11 +285,10 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
 
 
 def _left(path: Path, row: Row, records: Sequence[str], asked: Asked) -> Without:
-    pdf = open_pdf(read_pdf(path))
-    if pdf.sha256 != row.sha256:
+    dossier = read_dossier(path)
+    if dossier.sha256 != row.sha256:
         return Without(why_not="the file was changed while it was read")
-    name = dossier_in(pdf).case_name
-    return without_records(pdf, name, set(records) - {WHOLE}, asked.reason, asked.day)
+    return without_records(dossier, set(records) - {WHOLE}, asked.reason, asked.day)
 
 
 def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:

@@ -4,8 +4,8 @@ import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
-from itertools import chain as joined
+from datetime import date
+from itertools import chain
 from pathlib import Path
 
 from dossier.case.attached import NotADossierError
@@ -22,8 +22,8 @@ from dossier.register.events import (
     file_digest,
 )
 from dossier.register.row import Row, on_day, row_digest, settled, without
-from dossier.register.store import GENESIS, Kept, RegisterError, Rests, Store, linked, opened
-from dossier.system.confined import StoppedError, confined
+from dossier.register.store import GENESIS, Link, RegisterError, Rests, Store, linked, opened
+from dossier.system.confined import StoppedError, confined, mapped
 
 _CHUNK = 8
 """Dossiers that a process reads at a time."""
@@ -40,8 +40,6 @@ class Register:
     rows: tuple[Row, ...]
     """The dossiers now in the folder, as they read on the day."""
     rests: Rests = field(repr=False)
-    added: tuple[str, ...]
-    """Names of those that entered the chain in this run."""
     events: tuple[Event, ...]
     unreadable: tuple[tuple[str, str], ...]
     """Files that are not dossiers, with the reason."""
@@ -68,7 +66,6 @@ def update(
     today: date,
     head: str = "",
     trust: Sequence[bytes] = (),
-    at: datetime | None = None,
     jobs: int = 1,
 ) -> Register:
     """Bring the register of `folder` up to date with its PDFs and return what was found.
@@ -77,14 +74,13 @@ def update(
     not read again whose row a link binds under `head`, the digest of a link that was kept out of
     reach of whoever writes in the folder: the file of the register, chain and all, can be
     rewritten, what leads to that digest cannot.  With `trust`, certificates of authorities, each
-    PDF is read, and only what they vouch for at the moment `at` reads as its decision.  Raises
+    PDF is read, and only what they vouch for now reads as its decision.  Raises
     RegisterError where the register cannot be kept, CaseError for a certificate that is unfit.
     """
     from dossier.record.program import program_digest
     from dossier.record.trust import trust_of
 
-    trust_of(trust, None, (), at)
-
+    trust_of(trust)
     if not folder.is_dir():
         raise RegisterError(f"{folder}: no such folder")
     program = program_digest()
@@ -92,21 +88,17 @@ def update(
         stored = Stored(chain=store.chain(), rows=store.rows(), rests=store.rests())
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
-        found = _scanned(folder, known, stored.rests, (tuple(trust), at), jobs)
+        found = _scanned(folder, known, stored.rests, tuple(trust), jobs)
         found.recalls = recalls_in(folder)
         events = [*faults, *events_of(folder, stored, found, program)]
         added = _added(stored, found, program)
         store.append(added)
         _keep(store, stored, found)
-    chain = (*stored.chain, *added)
+    heads = (*(each.digest for each in stored.chain), *(each.digest for each in added))
     read = [on_day(_recalled(row, found), today) for row in found.rows.values()]
     return Register(
-        head=chain[-1].digest if chain else GENESIS,
-        heads=tuple(each.digest for each in chain),
+        head=heads[-1] if heads else GENESIS, heads=heads,
         rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
-        added=tuple(
-            f"{each.link.number or 'recall'} r{each.link.revision}" for each in added
-        ),
         events=tuple(events), unreadable=tuple(sorted(found.unreadable.items())),
         copies=tuple(found.copies), read=len(found.read), recalls=found.recalls,
     )  # fmt: skip
@@ -136,12 +128,8 @@ def _pdfs(folder: Path) -> Iterator[str]:
                 yield (Path(place) / name).relative_to(folder).as_posix()
 
 
-_Trust = tuple[tuple[bytes, ...], datetime | None]
-"""Certificates of authorities, and the moment at which certificates are judged."""
-
-
 def _scanned(
-    folder: Path, known: Mapping[str, Row], rests: Rests, trust: _Trust, jobs: int
+    folder: Path, known: Mapping[str, Row], rests: Rests, trust: tuple[bytes, ...], jobs: int
 ) -> Present:
     found = Present()
     fresh: dict[str, str] = {}
@@ -179,54 +167,47 @@ _Read = tuple[Row, tuple[Rest, ...]] | str
 
 
 def _read_all(
-    folder: Path, names: Sequence[str], trust: _Trust, jobs: int
+    folder: Path, names: Sequence[str], trust: tuple[bytes, ...], jobs: int
 ) -> Iterator[tuple[str, _Read]]:
     """Yield each of the files read, by several processes where that is wanted and worth it."""
     chunks = [(folder, names[at : at + _CHUNK], trust) for at in range(0, len(names), _CHUNK)]
-    if jobs < 2 or len(chunks) < 2:
-        yield from zip(names, joined.from_iterable(map(_confined, chunks)), strict=True)
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from zip(names, joined.from_iterable(pool.map(_confined, chunks)), strict=True)
+    read = chain.from_iterable(mapped(_confined, chunks, jobs))
+    yield from zip(names, read, strict=True)
 
 
-def _confined(chunk: tuple[Path, Sequence[str], _Trust]) -> list[_Read]:
+def _confined(chunk: tuple[Path, Sequence[str], tuple[bytes, ...]]) -> list[_Read]:
     """Return some of the files read within limits; where one meets a limit, each by itself."""
     import pypdf  # noqa: F401  once, not in each copy of this process
 
     folder, names, trust = chunk
     try:
-        return confined(lambda: [_read((folder, name, trust)) for name in names])
+        return confined(lambda: [_read(folder / name, name, trust) for name in names])
     except StoppedError as error:
         if len(names) == 1:
             return [f"not read: {error}"]
         return [each for name in names for each in _confined((folder, [name], trust))]
 
 
-def _read(place: tuple[Path, str, _Trust]) -> _Read:
+def _read(path: Path, file: str, trust: tuple[bytes, ...]) -> _Read:
     from dossier.record.dossier_file import read_dossier
     from dossier.record.rests import rests_on
     from dossier.record.standing import seals_of
     from dossier.record.trust import trust_of
     from dossier.register.row import row_of
 
-    folder, name, (trust, at) = place
     try:
-        dossier = read_dossier(folder / name)
+        dossier = read_dossier(path)
     except (NotADossierError, OSError) as error:
         return _reason(error)
-    sealed = seals_of(dossier, trust_of(trust, None, (), at))
-    return row_of(dossier, sealed, name), rests_on(dossier)
+    sealed = seals_of(dossier, trust_of(trust))
+    return row_of(dossier, sealed, file), rests_on(dossier)
 
 
 def _reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def _added(stored: Stored, found: Present, program: str) -> tuple[Kept, ...]:
+def _added(stored: Stored, found: Present, program: str) -> tuple[Link, ...]:
     """Return links for what was judged and is not bound yet so, by this program, by issue."""
     last = stored.last
     judged = [
@@ -244,7 +225,7 @@ def _added(stored: Stored, found: Present, program: str) -> tuple[Kept, ...]:
     records = [(row.sha256, row.number, row.revision, digest) for row, digest in new]
     fresh = ((n, key) for key, n in found.recalls.files.items() if key not in stored.recalls)
     records += [(key, "", number, key) for number, key in sorted(fresh)]
-    return tuple(Kept(link, link.digest) for link in linked(records, program, prev, seq))
+    return linked(records, program, prev, seq)
 
 
 def _keep(store: Store, stored: Stored, found: Present) -> None:
@@ -269,6 +250,6 @@ def noted(folder: Path, recall: Recall) -> str:
         end = store.chain()[-1]
         record = (key, "", recall.number, key)
         links = linked([record], program_digest(), end.digest, end.link.seq)
-        store.append([Kept(link, link.digest) for link in links])
+        store.append(links)
         write_whole(path, content)
     return links[-1].digest

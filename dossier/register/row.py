@@ -162,22 +162,24 @@ def without(row: Row, recalled: Recalled | None) -> Row:
     return replace(row, remark=recalled.text, found=found, valid_until=min(days, default=""))
 
 
+EMPTY = {"reference": "", "review_due": "", "replaces": ""}
+"""What the head of a dossier need not say."""
+
+
 def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
     """Return the row of `dossier`, found at `file`; whether it is current is settled later."""
-    case, application = dossier.decision.case, dossier.decision.application
+    case = dossier.decision.case.model_dump(mode="json", exclude_none=True)
+    application = dossier.decision.application
     standing = standing_of(dossier, sealed)
     return Row(
         sha256=dossier.sha256, size=len(dossier.pdf.data if dossier.pdf else b""),
         content=dossier.content, file=file,
-        number=case.number, revision=case.revision, title=case.title,
-        candidate=case.candidate, reference=case.reference or "",
+        **EMPTY | case,
         application=application.title, application_revision=application.revision,
         equipment="; ".join(application.equipment),
-        issued=case.issued.isoformat(),
-        review_due=case.review_due.isoformat() if case.review_due else "",
         valid_until=standing.until.isoformat() if standing.until else "",
         signed_on=standing.signed_on.isoformat() if standing.signed_on else "",
-        replaces=case.replaces or "", found=dossier.decision.decision,
+        found=dossier.decision.decision,
         standing=standing.word, remark=standing.remark, unread=unread_inputs(dossier),
         unproven=sealed.unproven,
     )  # fmt: skip

@@ -145,9 +145,9 @@ class Store:
         found = self._db.execute(f"SELECT {', '.join(_LINK)}, digest FROM chain ORDER BY seq")
         return tuple(Kept(Link(*row[:-1]), row[-1]) for row in found)
 
-    def append(self, kept: Sequence[Kept]) -> None:
+    def append(self, links: Sequence[Link]) -> None:
         """Add links to the chain; none is ever changed or taken away."""
-        self._insert("chain", [(*astuple(each.link), each.digest) for each in kept])
+        self._insert("chain", [(*astuple(each), each.digest) for each in links])
 
     def rows(self) -> dict[str, Row]:
         """Return the rows as stored, by SHA-256 of the dossier; nothing vouches for them here."""

@@ -39,7 +39,9 @@ class Signed:
     holds: bool
     """False when inputs or findings have changed since it was given."""
     note: str = ""
-    """Why it does not hold, or how it was verified."""
+    """Why it does not hold."""
+    cure: str = ""
+    """What makes it hold, for whoever signs."""
     digest: str = ""
     """SHA-256 of the content it was given for; empty where it is not known."""
 

@@ -1,18 +1,19 @@
 """A test authority and test identities, to try out digital signatures; they prove nothing."""
 
 import datetime
-import os
 import re
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from dossier.case.problems import CaseError, CaseProblem
+from dossier.record.files import write_whole
 from dossier.record.trust import TEST_MARK
 
 AUTHORITY = "test-authority"
 YEARS = 5
+OWNER = 0o600
+"""Only the owner can read a key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,7 @@ def make_identity(name: str, folder: Path, passphrase: str) -> Identity:
     packed = pkcs12.serialize_key_and_certificates(
         name.encode(), key, certificate, [issuer], BestAvailableEncryption(secret)
     )
-    _write_secret(target, packed)
+    write_whole(target, packed, OWNER)
     (folder / f"{slug}.pem").write_bytes(certificate.public_bytes(Encoding.PEM))
     return Identity(target, folder / f"{AUTHORITY}.pem")
 
@@ -73,7 +74,7 @@ def _authority(folder: Path, secret: bytes) -> tuple[Any, Any]:
         form.Encoding.PEM, form.PrivateFormat.PKCS8, form.BestAvailableEncryption(secret)
     )
     certificate_file.write_bytes(certificate.public_bytes(form.Encoding.PEM))
-    _write_secret(key_file, sealed)
+    write_whole(key_file, sealed, OWNER)
     return key, certificate
 
 
@@ -114,14 +115,6 @@ def _usage(*, authority: bool) -> Any:
         key_encipherment=False, data_encipherment=False, key_agreement=False,
         key_cert_sign=authority, crl_sign=authority, encipher_only=False, decipher_only=False,
     )  # fmt: skip
-
-
-def _write_secret(path: Path, content: bytes) -> None:
-    """Write a file that only its owner can read, whole or not at all."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    with os.fdopen(handle, "wb") as file:
-        file.write(content)
-    Path(name).replace(path)
 
 
 def _wrong(place: str, what: str, hint: str) -> CaseError:

@@ -14,7 +14,7 @@ import sys
 import tempfile
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +30,7 @@ REFUSED = frozenset((
 _limited: list["Limits"] = []
 """The limits of this process, once it has any."""
 
+S = TypeVar("S")
 T = TypeVar("T")
 
 
@@ -59,6 +60,18 @@ FILES, LARGEST_FILE = 256, 512 * MIB
 TOO_MUCH = "it takes more memory than a file may, or ends the process that reads it"
 LATE = 2
 """Between the signal that ends a process for its time and the one that nothing survives [s]."""
+
+
+def mapped(function: Callable[[S], T], work: Sequence[S], jobs: int) -> Iterator[T]:
+    """Yield what a function gives for each piece of work, in order, by `jobs` processes at once."""
+    if jobs < 2 or len(work) < 2:
+        yield from map(function, work)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(function, work)
 
 
 def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:

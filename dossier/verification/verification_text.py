@@ -19,6 +19,7 @@ _FILES = ("--trust", "--trust-person", "--crl")
 """Options of the call that name files."""
 _APART = ("failed", "not proven", "remark", "auditor's questions")
 """Facts that stand in lists and tables of their own on the note."""
+STATED = ("file", "sha256", "number", "revision", "decision", "standing", "reads")
 AGAIN = ("identical", "same_version", "moved", "why_not", "pages", "words")
 
 
@@ -76,14 +77,8 @@ def facts_json(results: Iterable[Verification]) -> str:
 
 def _facts(found: Verification) -> dict[str, Any]:
     again = found.recomputed
-    return {
-        "file": found.file,
-        "sha256": found.sha256,
-        "number": found.number,
-        "revision": found.revision,
-        "decision": found.decision,
-        "standing": found.standing,
-        "reads": found.reads,
+    house = {"folder": again.house, "sha256": again.house_digest}
+    return {name: getattr(found, name) for name in STATED} | {
         "ended": found.signoff.ended.isoformat() if found.signoff.ended else None,
         "verdict": found.verdict,
         "failures": found.failures,
@@ -95,9 +90,7 @@ def _facts(found: Verification) -> dict[str, Any]:
             for s in found.signoff.signed
         ],
         "attached": found.attached,
-        "house": {"folder": again.house, "sha256": again.house_digest}
-        if again.house_digest
-        else None,
+        "house": house if again.house_digest else None,
         "carried": [
             {"file": e.file, "sha256": e.sha256, "verdict": e.verdict} for e in found.carried
         ],

@@ -3,12 +3,12 @@
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TypedDict, Unpack
 
-from dossier.case.attached import NotADossierError, PdfFile, open_pdf, read_pdf
+from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.decision.conditions import expired
 from dossier.make.recompute import Recomputed, recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
@@ -17,7 +17,7 @@ from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import mismatches, sign_offs
-from dossier.record.trust import trust_of
+from dossier.record.trust import Trust, trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff, field_name
 from dossier.system.confined import FAMILIAR, StoppedError, confined
@@ -189,68 +189,65 @@ class Verification:
 CHANGED = "the file was changed after signing, so nothing more was tried"
 
 
-def verify(
-    path: Path | str,
-    *,
-    trust: Sequence[bytes] = (),
-    persons: Mapping[str, bytes] | None = None,
-    revoked: Sequence[bytes] = (),
-    at: datetime | None = None,
-    pages: bool = True,
-    trust_house: Sequence[str] = (),
-    register: Path | None = None,
-) -> Verification:
+class How(TypedDict, total=False):
+    """How a dossier is judged; what is left out is not given."""
+
+    trust: Sequence[bytes]
+    """Certificates of authorities (PEM or DER) that signatures may lead to."""
+    persons: Mapping[str, bytes]
+    """By role, the certificate of the very person who has it."""
+    revoked: Sequence[bytes]
+    """Lists of revoked certificates."""
+    at: datetime | None
+    """Moment at which certificates, concessions and review dates are judged; else now."""
+    pages: bool
+    """Whether the PDF is built again and compared to the byte; without, nothing is verified."""
+    trust_house: Sequence[str]
+    """SHA-256 of houses whose files may be read, and only once the signatures hold."""
+    register: Path | None
+    """Folder of dossiers whose recalls count."""
+
+
+def verify(path: Path | str, **how: Unpack[How]) -> Verification:
     """Return what can be found out about the dossier at `path` from its PDF alone.
 
-    `trust` holds certificates of authorities (PEM or DER) that signatures may lead to, `persons`
-    by role that of the very person who has it, `revoked` lists of revoked certificates; `at` is
-    the moment at which certificates, concessions and review dates are judged, now if not given.
-    With `pages` the PDF is built a second time from what is attached and compared byte by byte;
-    without it no dossier is verified.  `trust_house` are digests of houses (SHA-256) whose files
-    may be read, and only once the signatures hold; `register` is a folder of dossiers whose recalls
-    count.  Raises NotADossierError for any other file,
-    CaseError for a certificate or list that is unfit, OSError where the file cannot be read.
+    Raises NotADossierError for any other file, CaseError for a certificate or list that is unfit,
+    OSError where the file cannot be read.
     """
-    how: dict[str, Any] = {
-        "trust": trust, "persons": persons, "revoked": revoked, "at": at, "pages": pages,
-        "trust_house": trust_house, "register": register,
-    }  # fmt: skip
-    return _with_below(_alone(Path(path), **how), partial(verify, **how))
+    return _with_below(_alone(Path(path), how), partial(verify, **how))
 
 
-def _alone(
-    path: Path,
-    *,
-    trust: Sequence[bytes] = (),
-    persons: Mapping[str, bytes] | None = None,
-    revoked: Sequence[bytes] = (),
-    at: datetime | None = None,
-    pages: bool = True,
-    trust_house: Sequence[str] = (),
-    register: Path | None = None,
-) -> Verification:
+def _trusted(how: How) -> Trust:
+    return trust_of(how.get("trust", ()), how.get("persons"), how.get("revoked", ()), how.get("at"))
+
+
+def _alone(path: Path, how: How) -> Verification:
     """Return what `verify` does of one dossier, without those that it carries evidence from."""
-    trusted = trust_of(trust, persons, revoked, at)
+    trusted = _trusted(how)
     pdf = open_pdf(read_pdf(path))
     dossier = dossier_in(pdf)
     seals = read_seals(pdf, trusted)
-    vouched = bool(seals) and trusted.given and all(s.sound and s.trusted for s in seals)
-    taken = [each.strip().lower() for each in trust_house]
-    again = _again(pdf, dossier, seals, pages, lambda digest: vouched and digest in taken)
-    today = (at or datetime.now(UTC)).date()
-    recalled, stands = _recalled(dossier, register)
+    vouched = trusted.given and _all_trusted(seals)
+    taken = tuple(each.strip().lower() for each in how.get("trust_house", ()))
+    pages = how.get("pages", True)
+    again = _again(dossier, seals, pages, lambda digest: vouched and digest in taken)
+    today = trusted.moment.date()
+    recalled, stands = _recalled(dossier, how.get("register"))
+    decided = again.case and again.assessment and answers(again.case, again.assessment, today)
     return Verification(
         file=path.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
-        trust_house=tuple(taken), signoff=_sign_offs(dossier, today), attached=len(pdf.files),
+        trust_house=taken, signoff=sign_offs(dossier, today) or SignOff(), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
-        recalled=recalled, recall_stands=stands,
-        answers=answers(again.case, again.assessment, today)
-        if again.case and again.assessment else (),
+        recalled=recalled, recall_stands=stands, answers=decided or (),
         sources=tuple((e.file, e.content) for e in (again.case.carried if again.case else ())),
     )  # fmt: skip
+
+
+def _all_trusted(seals: Sequence[Seal]) -> bool:
+    return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
 
 
 def _recalled(dossier: DossierFile, register: Path | None) -> tuple[str, bool]:
@@ -277,59 +274,41 @@ def _with_below(found: Verification, judge: Callable[[Path], Verification]) -> V
     return replace(found, carried=tuple(below))
 
 
-def verify_confined(path: Path, **how: Any) -> Verification:
+def verify_confined(path: Path, **how: Unpack[How]) -> Verification:
     """Return what `verify` does, found out within the limits for a stranger's file.
 
     A file that meets one of them is given more only if all its seals hold and are trusted.  The
     case that was read is left behind.  Raises StoppedError beside what `verify` raises.
     """
-    trusted = trust_of(
-        how.get("trust", ()), how.get("persons"), how.get("revoked", ()), how.get("at")
-    )
+    trusted = _trusted(how)
 
     def work() -> Verification:
-        found = _alone(path, **how)
-        bare = replace(found.recomputed, case=None, assessment=None)
-        return replace(found, recomputed=bare)
+        found = _alone(path, how)
+        return replace(found, recomputed=replace(found.recomputed, case=None, assessment=None))
 
-    def known() -> bool:
-        seals = read_seals(open_pdf(read_pdf(path)), trusted)
-        return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
+    def familiar() -> bool:
+        return trusted.given and confined(
+            lambda: _all_trusted(read_seals(open_pdf(read_pdf(path)), trusted))
+        )
 
-    def found() -> Verification:
-        try:
-            return confined(work)
-        except StoppedError:
-            if not trusted.given or not confined(known):
-                raise
-        return confined(work, FAMILIAR)
-
-    return _with_below(found(), partial(verify_confined, **how))
+    try:
+        found = confined(work)
+    except StoppedError:
+        if not familiar():
+            raise
+        found = confined(work, FAMILIAR)
+    return _with_below(found, partial(verify_confined, **how))
 
 
 def _again(
-    pdf: PdfFile,
-    dossier: DossierFile,
-    seals: Sequence[Seal],
-    pages: bool,
-    house_taken: Callable[[str], bool],
+    dossier: DossierFile, seals: Sequence[Seal], pages: bool, house_taken: Callable[[str], bool]
 ) -> Recomputed:
     """Return the second decision; none where a signature already tells that the file changed."""
     if any(not seal.sound for seal in seals):
         return Recomputed(why_not=CHANGED)
     try:
-        return recompute(
-            pdf.built, pdf.files, dossier.case_name, pages=pages, house_taken=house_taken
-        )
+        return recompute(dossier, pages=pages, house_taken=house_taken)
     except (NotADossierError, MissingLibraryError, MemoryError):
         raise
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone
         return Recomputed(why_not=f"{type(error).__name__}: {error}"[:300])
-
-
-def _sign_offs(dossier: DossierFile, today: date) -> SignOff:
-    """Return the sign-offs as the attached files carry them, judged again; none if unreadable."""
-    try:
-        return sign_offs(dossier, today)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return SignOff()

@@ -14,6 +14,7 @@ from dossier.make.recompute import (
     unpack,
     words_differ,
 )
+from dossier.record.document import ManifestDocument
 from tests.archive import sealed
 
 
@@ -109,9 +110,10 @@ def test_four_of_the_versions_that_differ_are_named(number, more):
 
     here = {**versions(), **layout_versions()}
     other = dict.fromkeys(sorted(here)[:number], "0.0")
-    told = _made_with({"versions": here | other, "layout": {}}, {}, None)
+    stated = ManifestDocument.model_construct(case="x", files={}, versions=here | other)
+    told = _made_with(stated, {}, None)
     assert told == "made with " + "; ".join(f"{k} 0.0, here {here[k]}" for k in [*other][:4]) + more
-    assert _made_with({"versions": here}, {}, None) == ""
+    assert _made_with(stated.model_copy(update={"versions": here}), {}, None) == ""
 
 
 def test_another_version_is_told_and_moved_numbers_keep_it_from_being_verified(dossier, tmp_path):

@@ -2,12 +2,14 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import pytest
 
 from dossier import CaseError, build, verify
 from dossier.case.attached import open_pdf
 from dossier.make.recompute import recompute
+from dossier.record.dossier_file import dossier_in
 from dossier.report.house.house import ATTACHED, attached_house, read_house
 from tests.archive import sealed
 
@@ -91,8 +93,8 @@ def test_a_dossier_names_its_house_by_the_digest_of_its_files(built, folder):
 
 
 def again(built, files, *, trusted=True):
-    data = built.read_bytes()
-    return recompute(data, files, "polder-pumps", pages=True, house_taken=lambda _: trusted)
+    dossier = dossier_in(replace(open_pdf(built.read_bytes()), files=files))
+    return recompute(dossier, pages=True, house_taken=lambda _: trusted)
 
 
 def test_other_files_of_a_house_than_those_that_were_signed_are_told(built):

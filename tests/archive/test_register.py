@@ -155,7 +155,7 @@ def test_what_a_kept_head_binds_is_not_read_again(tmp_path):
     assert (first.read, second.read, third.read) == (1, 1, 0)
     assert [row.decision for row in third.rows] == ["approved", "approved"]
     assert third.rests == second.rests
-    assert (second.added, third.added) == (("B r0",), ())
+    assert len(second.heads) == 2
     assert third.head == second.head != first.head
     assert second.heads[:1] == first.heads
 

@@ -9,9 +9,9 @@ from datetime import date
 import pytest
 
 from dossier.record.dossier_file import dossier_of
+from dossier.record.standing import sign_offs
 from dossier.register.row import row_digest
 from dossier.register.store import FILE, GENESIS, RegisterError, linked, opened
-from dossier.verification.verify import _sign_offs
 from tests.archive import sealed
 from tests.archive.made import (
     TODAY,
@@ -285,7 +285,7 @@ def test_verification_judges_the_days_of_sign_offs_too():
         ("2099-01-01", date(2098, 12, 31), True),  # elsewhere it may be tomorrow
     ):
         given = files(document(), signed_as=lambda d, day=day: signoff_toml(d, day=day))
-        assert _sign_offs(dossier_of(given, "case"), today).complete is holds
+        assert sign_offs(dossier_of(given, "case"), today).complete is holds
 
 
 CONCESSION = """

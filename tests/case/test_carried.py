@@ -300,8 +300,9 @@ def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch
     case = read_case(glue)
     then = recompute.Recomputed(case=case, assessment=assess(case, pages=False))
     monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
-    pdf = SimpleNamespace(built=b"", files={})
-    left = recompute.without_records(pdf, glue.name, ["PD-R1"], "The meter read too low.", TODAY)
+    head = SimpleNamespace(case=SimpleNamespace(issued=None))
+    dossier = SimpleNamespace(decision=head)
+    left = recompute.without_records(dossier, ["PD-R1"], "The meter read too low.", TODAY)
     assert (left.decision, left.until) == ("approved with conditions", date(2028, 12, 31))
 
 

@@ -289,14 +289,6 @@ def test_the_name_of_a_case_is_one_plain_part_of_a_path(name, tmp_path):
             read(path)
 
 
-def test_no_case_elsewhere_on_the_disk_is_decided():
-    from dossier.make import recompute as module
-
-    for name in (str(INPUTS / "polder-pumps"), f"../../../../..{INPUTS / 'polder-pumps'}"):
-        with pytest.raises(NotADossierError, match="no plain path"):
-            module.recompute(b"", attached(), name, pages=False)
-
-
 def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
     from dossier.system.confined import FAMILIAR
     from dossier.verification import verify as module

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dossier.physics.cleanliness import FEW, OVER, code, code_number, upper_limit
+from dossier.physics.scales import OVER, code, code_number, upper_limit
 
 FILE = Path(__file__).parents[1] / "reference" / "iso_4406.toml"
 TABLE = tomllib.loads(FILE.read_text(encoding="utf-8"))
@@ -40,15 +40,9 @@ def test_powers_of_two_would_be_wrong():
     assert code_number(2550.0) == 19
 
 
-def test_few_counts_give_a_bound():
-    assert FEW == 20
-    assert code(3000.0, 500.0, 7.0, (False, False, True)) == "19/16/>=10"
-    assert code(3000.0, 500.0, 7.0, few=(True, True, False)) == ">=19/>=16/10"
-
-
 def test_above_the_scale():
     assert code(3e6, 2.6e6, 1.0) == ">28/>28/7"
-    assert code(3e6, 2.5e6, 1.0, (True, False, False)) == ">28/28/7"
+    assert code(3e6, 2.5e6, 1.0) == ">28/28/7"
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0])

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from dossier.physics.values import Bounded, all_finite, all_positive, increasing, share
+from dossier.physics.values import Bounded, all_finite, all_positive, increasing
 
 
 @pytest.mark.parametrize("bad", [0.0, -1.0, math.nan, math.inf])
@@ -34,7 +34,3 @@ def test_increasing(bad):
 
 def test_a_value_is_no_bound_unless_said():
     assert Bounded(3.0).bound == ""
-
-
-def test_shares_given_as_whole_numbers_are_floats():
-    assert share("share", [0, 1]).dtype == np.float64

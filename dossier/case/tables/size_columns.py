@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from dossier.case.tables.raw_table import Column, RawTable
 from dossier.case.units import UnitError, affine, parse_size, split_quantity
-from dossier.physics import size_scale
+from dossier.physics import scales
 
 
 def convert(text: str, calibration: str) -> tuple[float, str]:
@@ -24,8 +24,7 @@ def convert(text: str, calibration: str) -> tuple[float, str]:
         raise UnitError(
             f"{text!r} does not fit size_calibration = {calibration!r}: write '{value:g} {wanted}'"
         )
-    converted = size_scale.convert(value, calibration)
-    return converted.size, converted.sentence
+    return scales.on_present_scale(value, calibration)
 
 
 _COUNT = re.compile(r"^(upstream|downstream)\s+(.+)$", re.IGNORECASE)

@@ -17,7 +17,7 @@ from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Si
 from dossier.evidence.statistics.combine import half_width_of, with_trials
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.physics import circuit as physics
-from dossier.physics import cleanliness, dust
+from dossier.physics import dust, scales
 from dossier.words import say
 
 SWEEPS = ("pressure_drop",)
@@ -110,7 +110,7 @@ def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return by how many classes the sump's code exceeds the wanted code [-]."""
     numbers = [int(n) for n in re.findall(r"\d+", str(at["code"]))]
     try:
-        limits = [cleanliness.upper_limit(number) for number in numbers]
+        limits = [scales.upper_limit(number) for number in numbers]
     except ValueError as error:
         raise NotDemonstrated(say("wanted code: {error}", error=error)) from None
     return _classes([sump_estimate(bench, side, size, at["temperature"]) for size in CODED], limits)
@@ -133,7 +133,7 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
         replace(each[0], value=over([one.value for one in each]), u=u, bound="")
         for each in zip(*(one.per_specimen for one in found), strict=True)
     ]
-    code = cleanliness.code(found[0].value, found[1].value, found[2].value)
+    code = scales.code(found[0].value, found[1].value, found[2].value)
     return Estimate(
         value=over([one.value for one in found]),
         u=u,
@@ -258,7 +258,7 @@ def _code(long_run: Sequence[LongRun]) -> str:
     if any(value is None for value in values):
         return ""
     c4, c6, c14 = (float(value) for value in values if value is not None)
-    return cleanliness.code(c4, c6, c14)
+    return scales.code(c4, c6, c14)
 
 
 def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, float]:

@@ -28,7 +28,7 @@ from dossier.evidence.statistics.estimate import (
     attempt,
     stop_if,
 )
-from dossier.physics.flow_paths import Path, split_parallel, split_to_sump
+from dossier.physics.circuit import Path, split_parallel, split_to_sump
 from dossier.words import later, say
 
 HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
@@ -184,11 +184,11 @@ def _share(pair: Pair, oil: _Oil, **moved: Ab) -> float:
     if not oil.gallery > 0:
         if main is None:
             raise ValueError(say("a parallel split needs a full-flow path"))
-        return split_parallel([Path(*main), path], oil.flow, oil.mu, oil.rho).shares[1]
+        return split_parallel([Path(*main), path], oil.flow, oil.mu, oil.rho)[1]
     if main is not None and _drop(main, oil) > oil.opening:
-        return split_to_sump(path, oil.flow, oil.gallery + oil.opening, oil.mu, oil.rho).share
+        return split_to_sump(path, oil.flow, oil.gallery + oil.opening, oil.mu, oil.rho)
     through = Path(*main) if main is not None else None
-    return split_to_sump(path, oil.flow, oil.gallery, oil.mu, oil.rho, through).share
+    return split_to_sump(path, oil.flow, oil.gallery, oil.mu, oil.rho, through)
 
 
 def _drop(main: Ab, oil: _Oil) -> float:
