@@ -379,7 +379,7 @@ def decision_schema() -> dict[str, Any]:
     """Return the JSON Schema of decision.json: every key that is written, and no other."""
     from dossier.decision.deciding import DecidingKind
     from dossier.decision.finding import ConditionKind
-    from dossier.evidence.validity.check import OUTCOMES
+    from dossier.evidence.limits import OUTCOMES
 
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     schema = head | _Whole.model_json_schema()
