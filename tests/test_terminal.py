@@ -1,6 +1,6 @@
 """What `dossier check` says of the tests themselves."""
 
-from dossier.evidence.validity.check import Check
+from dossier.evidence.limits import Check
 from dossier.make.verdict_text import MOST_CHECKS, check_lines
 
 

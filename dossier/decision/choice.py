@@ -19,7 +19,7 @@ from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.evidence.validity.comparable import difference, other_batch, other_method
-from dossier.evidence.validity.specimens import TIME
+from dossier.evidence.validity.general import TIME
 from dossier.words import later, say
 
 SIDES: tuple[Side, ...] = ("candidate", "reference")

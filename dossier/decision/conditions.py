@@ -12,11 +12,11 @@ from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, Finding, decision_of
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.evidence.limits import Check
 from dossier.evidence.records.usable import named_in_plan
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.between import small_reproducibility
-from dossier.evidence.validity.check import Check
 from dossier.evidence.validity.comparable import other_batch
 from dossier.words import later, say
 

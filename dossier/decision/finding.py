@@ -9,10 +9,10 @@ from dossier.case.model import Concession
 from dossier.decision.deciding import Deciding
 from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.evidence.bench import Bench, Curves
+from dossier.evidence.limits import Check
 from dossier.evidence.quantities.circuit import CircuitSide
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate
-from dossier.evidence.validity.check import Check
 
 ConditionKind = Literal[
     "concession",

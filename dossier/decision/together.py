@@ -12,7 +12,7 @@ from dossier.decision.cautions import dropped
 from dossier.decision.conditions import ending, of_dropped, ran_out, valid_until
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
 from dossier.decision.rules import WORST, Verdict
-from dossier.evidence.validity.check import Check
+from dossier.evidence.limits import Check
 from dossier.words import later, say
 
 T = TypeVar("T", bound=Hashable)

@@ -7,11 +7,10 @@ import numpy as np
 
 from dossier.case.case import Case
 from dossier.case.model import RecordEntry
-from dossier.evidence.limits import Limits
+from dossier.evidence.limits import Check, Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
-from dossier.evidence.validity.check import Check
 from dossier.physics.values import Floats
 
 

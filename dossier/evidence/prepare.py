@@ -1,24 +1,22 @@
 """Put every record of a case on the bench: reduce, check, exclude."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
-from dossier.evidence.limits import Limits
+from dossier.evidence.limits import Check, Limits
 from dossier.evidence.records.reduce_multipass import reduce_multipass, reduce_pressure_drop
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import resolve
-from dossier.evidence.validity.balance import doubtful, unlike_runs
-from dossier.evidence.validity.check import Check
+from dossier.evidence.validity import general, method, multipass, other
+from dossier.evidence.validity.balance import SHAPE, doubtful, unlike_runs
 from dossier.evidence.validity.copies import copied_curves, copies
-from dossier.evidence.validity.method import method_checks
-from dossier.evidence.validity.multipass import multipass_checks
-from dossier.evidence.validity.other import other_checks
-from dossier.evidence.validity.pressure import decided_pressures, pressure_checks
-from dossier.evidence.validity.rules import AGREES, cover, general_checks, unusable
-from dossier.evidence.validity.specimens import TIME, hurried, specimen_checks
+from dossier.evidence.validity.general import TIME, hurried
+from dossier.evidence.validity.other import Swept
+from dossier.evidence.validity.readings import Run
+from dossier.evidence.validity.rules import AGREES, Held, checks_of, cover, unusable
 from dossier.words import say
 
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
@@ -76,37 +74,37 @@ def _checks(
     sweeps: list[PressureDropResult],
     excluded: dict[str, str],
 ) -> Iterator[Check]:
-    demands, _ = resolve(case.application, "")
+    kept = [record for record in case.records if record.id not in excluded]
     run_of = {run.record: run for run in runs}
-    reduced = [(record, run_of[record.id]) for record in case.records if record.id in run_of]
-    against = {
+    sweep_of = {sweep.record: sweep for sweep in sweeps}
+    reduced = [(record, run_of[record.id]) for record in kept if record.id in run_of]
+    against: dict[str, Mapping[str, str]] = {
         "noise of its own": {
-            **copied_curves(record for record in case.records if record.id not in excluded),
+            **copied_curves(kept),
             **copies([(record, run.end_time) for record, run in reduced]),
         },
-        "same dust in every run": unlike_runs(case, reduced, limits),
+        SHAPE: unlike_runs(case, reduced, limits),
         "recirculation": doubtful(reduced),
         TIME: hurried(case, reduced, limits),
     }
-    sweep_of = {sweep.record: sweep for sweep in sweeps}
-    for record in case.records:
-        if record.id in excluded:
-            continue
-        yield from general_checks(case, record, limits)
-        yield from method_checks(case, record, limits)
-        yield from specimen_checks(case, record, limits)
+    demands, _ = resolve(case.application, "")
+    for record in kept:
         told = {rule: words.get(record.id, "") for rule, words in against.items()}
-        own_noise = told["noise of its own"]
-        yield from other_checks(case, record, limits, demands, own_noise)
+        held = Held(case=case, record=record, limits=limits, demands=demands, against=told)
+        yield from checks_of(held, ANY)
         if record.id in run_of:
             own, swept = run_of[record.id], _same(case, sweeps, record)
-            alike = _same(case, runs, record)
-            found = multipass_checks(case, record, own, limits, alike, swept, told)
-            yield from _for_both(found, own, swept)
+            run = Run(**vars(held), result=own, siblings=_same(case, runs, record), sweeps=swept)
+            yield from _for_both(checks_of(run, [multipass.RULES]), own, swept)
         elif record.id in sweep_of:
-            own_sweep = sweep_of[record.id]
-            decided = decided_pressures(case, demands, record.entry.path)
-            yield from pressure_checks(case, record, own_sweep, limits, decided, own_noise)
+            sweep = Swept(**vars(held), result=sweep_of[record.id])
+            yield from checks_of(sweep, [other.SWEEP])
+        else:
+            yield from checks_of(held, [other.KINDS.get(record.entry.kind, {})])
+
+
+ANY = (general.INSTRUMENTS, method.RULES, general.BEFORE)
+"""Rules on any record."""
 
 
 def _for_both(

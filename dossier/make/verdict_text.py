@@ -14,7 +14,7 @@ from dossier.case.requested import said
 from dossier.decision.conditions import late_review, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import chance_text
-from dossier.evidence.validity.check import Check
+from dossier.evidence.limits import Check
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import answer_of
 from dossier.report.pages.results import estimate_text, limit_text

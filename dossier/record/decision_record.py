@@ -306,7 +306,7 @@ NOT_ALWAYS = {"precision", "applications"}
 
 def decision_schema() -> dict[str, Any]:
     """Return the JSON Schema of decision.json: every key that is written, and no other."""
-    from dossier.evidence.validity.check import OUTCOMES
+    from dossier.evidence.limits import OUTCOMES
 
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     schema = head | WrittenDecision.model_json_schema()

@@ -11,8 +11,8 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.tables.column_names import plain
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.requirement import Demand
+from dossier.evidence.validity.general import DESTROY
 from dossier.evidence.validity.relevance import terms_of
-from dossier.evidence.validity.specimens import DESTROY
 from dossier.request.assumptions import Assumptions
 from dossier.request.counted import (
     Counted,

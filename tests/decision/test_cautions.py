@@ -11,10 +11,10 @@ from dossier.decision.assess import assess_case
 from dossier.decision.cautions import GENERAL, cautions_for, conditions_for
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.evidence.limits import Check
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
-from dossier.evidence.validity.check import Check
 from dossier.make.api import limits
 from tests.evidence.test_strength_quantities import burst
 from tests.made_bench import application, exact, run, sweep

@@ -9,8 +9,8 @@ import pytest
 from dossier.case.model import Deviation
 from dossier.decision.assess import assess_case
 from dossier.decision.conditions import of_doubts, of_evidence, of_requirements
+from dossier.evidence.limits import Check
 from dossier.evidence.requirement import resolve
-from dossier.evidence.validity.check import Check
 from dossier.evidence.validity.rules import cover
 from dossier.make.api import limits
 from dossier.record.signoff import needed_roles, required_roles

@@ -35,8 +35,8 @@ def swept(monkeypatch):
 )
 def test_each_specimen_is_swept_up_and_down(sizes, words, swept):
     swept(*sizes)
-    found = _both_sweeps(None)
-    assert (found.met, found.found) == (words.startswith("both"), words)
+    held = SimpleNamespace(record=None)
+    assert _both_sweeps(held, None) == (words.startswith("both"), words)
 
 
 @pytest.mark.parametrize(
@@ -50,8 +50,7 @@ def test_each_specimen_is_swept_up_and_down(sizes, words, swept):
 )
 def test_the_shortest_of_all_sweeps_counts(sizes, words, met, swept):
     swept(*sizes)
-    found = _rows(None, SimpleNamespace(value=5))
-    assert (found.met, found.found) == (met, words)
+    assert _rows(SimpleNamespace(record=None), SimpleNamespace(value=5)) == (met, words)
 
 
 @pytest.mark.parametrize(("values", "met"), [([math.nan] * 2, True), ([math.nan, 9.0], False)])
@@ -63,5 +62,5 @@ def test_a_result_is_held_against_what_is_asked_where_there_is_one(values, met):
     )  # fmt: skip
     demand = SimpleNamespace(quantity=SimpleNamespace(name="burst_pressure"), lower=1.0, id="B1",
                              unit="Pa", shown=lambda value: value)  # fmt: skip
-    found = _credible(SimpleNamespace(table=table), [demand], SimpleNamespace(value=5.0))
-    assert found.met == met
+    held = SimpleNamespace(record=SimpleNamespace(table=table), demands=[demand])
+    assert _credible(held, SimpleNamespace(value=5.0))[0] == met

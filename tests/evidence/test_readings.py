@@ -25,7 +25,9 @@ def present(gone):
     kept = ~np.isin(np.arange(1, 101), [*gone])
     rows = kept.reshape(10, 10).sum(axis=1)
     result = SimpleNamespace(end_time=6000.0, readings=np.repeat(rows[:, None], 3, axis=1))
-    return _present(SimpleNamespace(time=TIME[kept]), result, 0.0, LIMIT)
+    held = SimpleNamespace(table=SimpleNamespace(time=TIME[kept]), result=result,
+                           limits=SimpleNamespace(first_minutes=0.0))  # fmt: skip
+    return _present(held, LIMIT)
 
 
 @pytest.mark.parametrize(
@@ -43,7 +45,7 @@ def present(gone):
 )
 def test_rows_that_are_gone_are_lacking_where_they_stood(gone, met, words):
     found = present(gone)
-    assert (found.met, words in found.found) == (met, True), found.found
+    assert (found[0], words in found[1]) == (met, True), found[1]
 
 
 @pytest.mark.parametrize(
@@ -52,9 +54,9 @@ def test_rows_that_are_gone_are_lacking_where_they_stood(gone, met, words):
 def test_counts_above_and_below_whole_particles_are_told(off, volume, met):
     counts = (np.arange(3.0, 43.0)[:, None] + off) / volume
     side = CountedSide("upstream", np.array([4.0]), counts, volume, 0.0)
-    found = _whole((side,))
-    assert found.met is met
-    assert ("40 values are no whole number" in found.found) is not met
+    found = _whole(SimpleNamespace(sides=[side]), None)
+    assert found[0] is met
+    assert ("40 values are no whole number" in found[1]) is not met
 
 
 @pytest.mark.parametrize("k", [0, 1])
@@ -92,9 +94,9 @@ def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
     far = np.argsort(column)[-ties:] if end is max else np.argsort(column)[:ties]
     column[far] = end(column)
     side = CountedSide("upstream", np.array([4.0]), column[:, None], 1.0, 0.0)
-    found = _plateaus((side,))
-    assert found.met is met
-    assert (f"{ties} readings of just {end(column):.10g} per mL" in found.found) is not met
+    found = _plateaus(SimpleNamespace(sides=[side]), None)
+    assert found[0] is met
+    assert (f"{ties} readings of just {end(column):.10g} per mL" in found[1]) is not met
 
 
 @pytest.mark.parametrize(("short", "met"), [(3.0, True), (5.0, False)])
@@ -109,4 +111,4 @@ def test_less_than_the_next_smaller_size_foretells_is_dead_beyond_counting(short
         sizes=np.array([5.0, 10.0]), raw_up=np.array([1e6, 1e6]), exposure=np.ones(2),
         raw_down=np.array([40_000.0, least]),
     )  # fmt: skip
-    assert _alive(result, SimpleNamespace(value=1.0)).met is met
+    assert _alive(SimpleNamespace(result=result), SimpleNamespace(value=1.0))[0] is met

@@ -7,11 +7,19 @@ import numpy as np
 import pytest
 
 from dossier.evidence.validity import relevance
+from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.relevance import _housing
 from tests import made_bench as made
 
 MU, RHO, Q = made.MU, made.RHO, made.run().flow
 LIMIT = SimpleNamespace(value=0.1, tolerance=0.0)
+
+
+def housing(run, *sweeps):
+    """What is found of the housing of a run beside these sweeps."""
+    held = Run(case=None, record=None, limits=None, demands=(), against={}, result=run,
+               siblings=(), sweeps=sweeps)  # fmt: skip
+    return _housing(held, LIMIT)[0]
 
 
 def swept(a, b, record="S1", specimen="C1"):
@@ -24,20 +32,20 @@ def swept(a, b, record="S1", specimen="C1"):
 @pytest.mark.parametrize(("viscous", "inertial"), [(5e3, 0.0), (0.0, 5e3), (3e3, 2e3)])
 def test_the_housing_of_a_run_is_that_of_the_sweep(viscous, inertial, share, met):
     sweep = swept(viscous / (MU * Q), inertial / (RHO * Q**2))
-    assert _housing(made.run(housing=share * 5e3), [sweep], LIMIT).met is met
+    assert housing(made.run(housing=share * 5e3), sweep) is met
 
 
 def test_the_sweep_of_the_specimen_itself_counts_where_there_is_one():
     own, other = swept(5e3 / (MU * Q), 0.0), swept(9e3 / (MU * Q), 0.0, "S2", "C2")
-    assert _housing(made.run(housing=5e3), [own, other], LIMIT).met
-    assert _housing(made.run(housing=9e3, specimen="C2"), [own, other], LIMIT).met
-    assert _housing(made.run(housing=7e3, specimen="C3"), [own, other], LIMIT).met
-    assert not _housing(made.run(housing=7e3), [own, other], LIMIT).met
+    assert housing(made.run(housing=5e3), own, other)
+    assert housing(made.run(housing=9e3, specimen="C2"), own, other)
+    assert housing(made.run(housing=7e3, specimen="C3"), own, other)
+    assert not housing(made.run(housing=7e3), own, other)
 
 
 def test_without_rows_of_the_housing_nothing_is_known():
-    assert _housing(made.run(), [made.sweep()], LIMIT).met is None
-    assert _housing(made.run(), [], LIMIT).instead == "does not apply"
+    assert housing(made.run(), made.sweep()) is None
+    assert housing(made.run()) == "does not apply"
 
 
 @pytest.mark.parametrize(
@@ -52,7 +60,9 @@ def test_the_flow_as_stated_and_as_read_is_that_of_the_circuit(stated, read, met
     monkeypatch.setattr(relevance, "path_flow", lambda *_: Q)
     monkeypatch.setattr(relevance, "terms_of", lambda *_: (None,))
     table = SimpleNamespace(flow=None if read is None else Q * np.array(read))
-    record = SimpleNamespace(entry=SimpleNamespace(path="full_flow", kind="multipass"), table=table)
-    case = SimpleNamespace(application=SimpleNamespace(circuit=None))
-    limit = SimpleNamespace(value=0.05)
-    assert relevance._flow(case, record, made.run(flow=Q * stated), limit).met is met
+    held = SimpleNamespace(
+        entry=SimpleNamespace(path="full_flow", kind="multipass"), table=table,
+        case=SimpleNamespace(application=SimpleNamespace(circuit=None)),
+        result=made.run(flow=Q * stated),
+    )  # fmt: skip
+    assert relevance._flow(held, SimpleNamespace(value=0.05))[0] is met

@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from dossier.evidence.validity.specimens import hurried
+from dossier.evidence.validity.general import hurried
 from dossier.make.api import limits
 from tests.made_bench import bench, entry, instrument, run
 

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from dossier.evidence.validity.multipass import (
-    _as_read,
     _final_level,
     _flow,
     _injection_level,
@@ -19,9 +18,9 @@ LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
 def met(*rows, stated=1.0):
     conditions = SimpleNamespace(flow=SimpleNamespace(value=stated))
-    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions, stated=None),
+    record = SimpleNamespace(entry=SimpleNamespace(stated=None),
                              table=SimpleNamespace(flow=np.array(rows)))  # fmt: skip
-    return _as_read(record, "flow", LIMIT, lambda read: _flow(record, read, LIMIT)).met
+    return _flow(SimpleNamespace(record=record, conditions=conditions), LIMIT)[0]
 
 
 def many(value, share=0.0, other=1.0):
@@ -54,8 +53,7 @@ def test_rows_that_say_one_value_are_a_setting(others, good):
 )
 def test_the_final_level_lies_from_nothing_to_below_the_limit(level, good):
     conditions = SimpleNamespace(final_concentration=SimpleNamespace(value=level))
-    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
-    assert _final_level(record, LIMIT).met is good
+    assert _final_level(SimpleNamespace(conditions=conditions), LIMIT)[0] is good
 
 
 @pytest.mark.parametrize(("noises", "good"), [(2.9, True), (3.1, False), (-3.1, True)])
@@ -70,7 +68,7 @@ def test_upstream_may_lie_below_downstream_by_noise_alone(side, noises, good):
         up=np.array([[low]]), down=np.array([[high]]), dispersion=np.array([1.0]),
         sizes=np.array([4.0]), **{name: np.array([value]) for name, value in counted.items()},
     )  # fmt: skip
-    assert _upstream(result, SimpleNamespace(value=3.0)).met is good
+    assert _upstream(SimpleNamespace(result=result), SimpleNamespace(value=3.0))[0] is good
 
 
 @pytest.mark.parametrize(
@@ -82,7 +80,8 @@ def test_a_terminal_after_rows_that_do_not_rise_is_a_step(last, good):
         time = np.arange(7) * 60.0
         table = SimpleNamespace(time=time, pressure_drop=np.array([*steady, last]))
         limit = SimpleNamespace(value=2.0, tolerance=0.05)
-        assert _reached(table, SimpleNamespace(end_time=time[-1]), limit).met is good
+        result = SimpleNamespace(end_time=time[-1])
+        assert _reached(SimpleNamespace(table=table, result=result), limit)[0] is good
 
 
 @pytest.mark.parametrize(("last", "good"), [(1.1**3, True), (1.1**3 * 1.01, False)])
@@ -92,7 +91,8 @@ def test_a_terminal_is_foretold_by_the_steepest_of_the_last_rows(last, good):
     drop[-1] = drop[-2] * last * (1.0 - 1e-9 if good else 1.0)
     table = SimpleNamespace(time=np.array([0, 1, 2, 3, 4, 5, 6.5]) * 60.0, pressure_drop=drop)
     limit = SimpleNamespace(value=2.0, tolerance=0.0)
-    assert _reached(table, SimpleNamespace(end_time=table.time[-1]), limit).met is good
+    result = SimpleNamespace(end_time=table.time[-1])
+    assert _reached(SimpleNamespace(table=table, result=result), limit)[0] is good
 
 
 @pytest.mark.parametrize(
@@ -102,5 +102,4 @@ def test_a_terminal_is_foretold_by_the_steepest_of_the_last_rows(last, good):
 def test_the_injection_levels_lie_near_their_mean_however_small(start, end, good):
     ends = SimpleNamespace(start=SimpleNamespace(value=start), end=SimpleNamespace(value=end))
     conditions = SimpleNamespace(injection_concentration=ends)
-    record = SimpleNamespace(entry=SimpleNamespace(conditions=conditions))
-    assert _injection_level(record, LIMIT).met is good
+    assert _injection_level(SimpleNamespace(conditions=conditions), LIMIT)[0] is good

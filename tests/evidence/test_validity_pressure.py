@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.validity.pressure import _offset, decided_pressures
+from dossier.evidence.validity.other import _offset, decided_pressures
 from tests.evidence.test_fine_path import circuit
 from tests.made_bench import MU, application, case, entry, sweep
 
@@ -52,7 +52,8 @@ def offset(shift, noise=0.0, rows=8):
     swing = noise * (-1.0) ** np.arange(rows)
     drop = 1.2e9 * MU * flow + shift + swing
     made = sweep(flow=flow, pressure_drop=drop)
-    return _offset(made, SimpleNamespace(value=0.02), 30e3).met
+    held = SimpleNamespace(result=made, scale=30e3)
+    return _offset(held, SimpleNamespace(value=0.02))[0]
 
 
 def test_an_offset_shows_beyond_its_share_and_three_times_its_own_error():

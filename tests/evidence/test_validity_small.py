@@ -12,8 +12,8 @@ from tests.made_bench import case, entry, sweep
 
 @pytest.mark.parametrize(("limit", "met"), [(60.0, True), (59.99, False), (61.0, True)])
 def test_a_filter_is_inside_the_flow_of_its_standard(limit, met):
-    found = _size(case([entry(sweep())]), SimpleNamespace(value=limit / 6e4))
-    assert found.met is met
+    held = SimpleNamespace(case=case([entry(sweep())]))
+    assert _size(held, SimpleNamespace(value=limit / 6e4))[0] is met
 
 
 def test_the_scatter_of_the_middle_is_that_of_normal_values_and_one_at_least():

@@ -16,12 +16,11 @@ from dossier.decision.cautions import GENERAL
 from dossier.decision.finding import Assessment, Caution, Finding
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench, Curve, Curves
-from dossier.evidence.limits import Limits
+from dossier.evidence.limits import Check, Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Quantity
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.validity.check import Check
 from dossier.physics.multipass import RetainedMass
 from dossier.physics.pressure_drop import PressureDropFit
 from dossier.report import render

@@ -8,8 +8,8 @@ import pytest
 
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
+from dossier.evidence.limits import Check
 from dossier.evidence.statistics.estimate import Component
-from dossier.evidence.validity.check import Check
 from dossier.report.blocks import Column, Link, Table
 from dossier.report.pages import filtration, results, uncertainty, validity
 from dossier.report.pages.comparison import difference, difference_text, quotient, told_apart

@@ -16,12 +16,13 @@ from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import ratio_accuracy
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.spoken import shown
-from dossier.evidence.validity.rules import Rule, Verdicts, does_not_apply
+from dossier.evidence.validity.readings import Run
+from dossier.evidence.validity.rules import Found, Rules
 from dossier.physics import dust
 from dossier.physics.values import Floats
 from dossier.words import later, say
 
-Run = tuple[Record, MultipassResult]
+Reduced = tuple[Record, MultipassResult]
 
 LARGEST = 20.0
 """Size [um(c)] up to which the balance decides: larger particles settle and clump."""
@@ -44,26 +45,14 @@ BLURRED = 0.2
 """Share of counting in the variance of the downstream counts above which they show no slope."""
 
 
-def balance_rules(record: Record, result: MultipassResult, doubt: str = "") -> dict[str, Rule]:
-    """Return the rules of the particle balance on one reduced run.
-
-    `doubt` says what all runs of the filter together have against its counts, or nothing.
-    """
-    return {
-        "test dust": lambda _: _dust(record),
-        "particle balance": lambda limit: _balance(record, result, limit),
-        "recirculation": lambda limit: _recirculation(record, result, limit, doubt),
-    }
-
-
-def _dust(record: Record) -> Verdicts:
-    stated = record.entry.conditions.dust
+def _dust(held: Run, _: Limit) -> Found:
+    stated = held.conditions.dust
     if stated is None:
-        return Verdicts(None, say("no test dust stated"))
+        return None, say("no test dust stated")
     if dust.grade(stated.kind) == "A3":
-        return Verdicts(True, stated.kind)
-    words = say("{dust}, counts per mass from {source}", dust=stated.kind, source=stated.source)
-    return Verdicts(False, words)
+        return True, stated.kind
+    words = later("{dust}, counts per mass from {source}")
+    return False, say(words, dust=stated.kind, source=stated.source)
 
 
 @dataclass(slots=True)
@@ -90,25 +79,24 @@ class _Judged:
         )
 
 
-def _balance(record: Record, result: MultipassResult, limit: Limit) -> Verdicts:
+def _balance(held: Run, limit: Limit) -> Found:
     """Hold what each size's counts say was injected against what the dust holds."""
-    found = _quotients(record, result)
+    found = _quotients(held.record, held.result)
     deciding = {size: q for size, q in found.quotients.items() if size <= LARGEST}
     if not found.quotients:
-        if found.unknown and not found.steep:
-            return Verdicts(None, found.left_out)
-        return does_not_apply(found.left_out)
+        unknown = bool(found.unknown) and not found.steep
+        return None if unknown else "does not apply", found.left_out
     words = _listed(found.quotients)
     if found.left_out:
         words = say("{quotients}; does not apply: {left}", quotients=words, left=found.left_out)
     highest, lowest = (end(deciding.values(), default=1.0) for end in (max, min))
     if not 1.0 / limit.value <= lowest <= highest <= limit.value * min(lowest, 1.0):
         hint = later("{quotients}: look at dilutions, size labels, injection level and dust")
-        return Verdicts(False, say(hint, quotients=words))
+        return False, say(hint, quotients=words)
     coarse = [q for size, q in found.quotients.items() if size > LARGEST]
     near = all(abs(q - 1.0) <= limit.tolerance for q in deciding.values())
     near = near and all(1.0 / limit.value <= q <= limit.value for q in coarse)
-    return Verdicts(True, words) if near else Verdicts(False, words, "warning")
+    return True if near else "warning", words
 
 
 def _quotients(record: Record, result: MultipassResult) -> _Judged:
@@ -188,29 +176,31 @@ class _Slope:
     """Standard deviation of that."""
 
 
-def _recirculation(record: Record, result: MultipassResult, limit: Limit, doubt: str) -> Verdicts:
+def _recirculation(held: Run, limit: Limit) -> Found:
     """Hold the rise of the upstream counts in the test against that of the downstream counts.
 
     What passes comes back, so that both rise alike whatever the dust: N_up = n + N_down.  A factor
     that is wrong on one side alone shows as a slope of that factor.
     """
-    slopes = [each for each in _slopes(record, result, limit.tolerance) if each is not None]
+    found = _slopes(held.record, held.result, limit.tolerance)
+    slopes = [each for each in found if each is not None]
     for each in slopes:
         low, high = each.value - each.half, each.value + each.half
         if low > limit.value or high < 1.0 / limit.value:
-            return Verdicts(False, _risen(each))
-    if doubt:
-        return Verdicts(False, doubt, "warning")
-    if not slopes or min(slopes, key=lambda each: each.half).half > limit.value - 1.0:
-        return does_not_apply(say("downstream counts too steady, or too few, to tell"))
-    return Verdicts(True, _risen(min(slopes, key=lambda each: each.half)))
+            return False, _risen(each)
+    if doubt := held.against["recirculation"]:
+        return "warning", doubt
+    surest = min(slopes, key=lambda each: each.half, default=None)
+    if surest is None or surest.half > limit.value - 1.0:
+        return "does not apply", say("downstream counts too steady, or too few, to tell")
+    return True, _risen(surest)
 
 
 def _risen(slope: _Slope) -> str:
-    return say(
-        "upstream rises {slope:.2f} ± {half:.2f} for each that downstream rises, at {size:g} µm(c)",
-        slope=slope.value, half=slope.half, size=slope.size,
-    )  # fmt: skip
+    words = later(
+        "upstream rises {slope:.2f} ± {half:.2f} for each that downstream rises, at {size:g} µm(c)"
+    )
+    return say(words, slope=slope.value, half=slope.half, size=slope.size)
 
 
 def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_Slope | None]:
@@ -271,13 +261,13 @@ def _by_trend(timed: Floats, terms: Floats, up: Floats, variance: float) -> tupl
     return float((inverse @ timed.T @ up)[1]), float(np.sqrt(spread[1, 1]))
 
 
-def doubtful(runs: Sequence[Run]) -> Mapping[str, str]:
+def doubtful(runs: Sequence[Reduced]) -> Mapping[str, str]:
     """Return record -> what the slopes of all runs of its filter say together, where that is odd.
 
     One factor is wrong in all of them, and what is too steady or too few in one run shows in the
     mean of several.
     """
-    alike: dict[tuple[str, ...], list[Run]] = {}
+    alike: dict[tuple[str, ...], list[Reduced]] = {}
     for run in runs:
         entry, dilution = run[0].entry, run[0].entry.conditions.dilution
         key = (entry.laboratory, entry.filter, entry.path, str(dilution))
@@ -318,7 +308,7 @@ SHAPE = "same dust in every run"
 """The rule that holds the quotients of two runs against each other."""
 
 
-def unlike_runs(case: Case, runs: Sequence[Run], limits: Limits) -> Mapping[str, str]:
+def unlike_runs(case: Case, runs: Sequence[Reduced], limits: Limits) -> Mapping[str, str]:
     """Return record -> how its quotients differ from those of another run of the same laboratory.
 
     Over the quotients of sizes that the filter holds back, what is left at a size does not know the
@@ -346,7 +336,7 @@ Shape = Mapping[float, tuple[float, float]]
 """Size [um(c)] -> quotient and penetration [-]."""
 
 
-def _shape(run: Run) -> Shape:
+def _shape(run: Reduced) -> Shape:
     record, result = run
     of_size = dict(zip((float(size) for size in result.sizes), _passed(result), strict=True))
     quotients = _quotients(record, result).quotients
@@ -380,3 +370,10 @@ def _apart(
 def _batch(record: Record) -> tuple[str, str]:
     stated = record.entry.conditions.dust
     return (stated.kind, stated.known_batch) if stated and stated.known_batch else ("", "")
+
+
+RULES: Rules = {
+    "test dust": _dust,
+    "particle balance": _balance,
+    "recirculation": _recirculation,
+}

@@ -5,11 +5,10 @@ from collections.abc import Iterator
 from dossier.case.case import Case, Record
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable
-from dossier.evidence.limits import Limits
+from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.spoken import record_of
-from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Rule, Verdicts, apply_rules
+from dossier.evidence.validity.rules import Found, Held, Rules
 from dossier.evidence.validity.standards import Method, method_of, read_as, same_method
 from dossier.words import later, say
 
@@ -19,26 +18,6 @@ FAMILIES = {
     "fuel": later("fuel filters"),
     "air": later("air filters"),
 }
-
-
-def method_checks(case: Case, record: Record, limits: Limits) -> Iterator[Check]:
-    """Return the checks on the method of a record.
-
-    An inspection goes by a drawing and a plan of the house, for which there is no known method.
-    """
-    rules: dict[str, Rule] = {
-        "method in scope of the laboratory": lambda _: _scope(case, record, limits)
-    }
-    if record.entry.kind != "inspection":
-        method = method_of(record.entry.standard, limits.methods)
-        fits = method is not None and _fits(case, record, method)
-        rules["known method"] = lambda _: _known(case, record, limits, fits)
-        if not fits:
-            rules["method named by a requirement"] = lambda _: _named(case, record, limits)
-        if method is not None:
-            rules["filter family"] = lambda _: _family(case, record, limits, method)
-            rules["edition of the method"] = lambda _: _edition(record, limits, method)
-    return apply_rules(limits, record, rules)
 
 
 def on_fine_path(case: Case, record: Record) -> bool:
@@ -57,17 +36,33 @@ def _fits(case: Case, record: Record, method: Method) -> bool:
     return not isinstance(table, MeasurementTable) or set(table.names) <= set(method.results)
 
 
-def _known(case: Case, record: Record, limits: Limits, fits: bool) -> Verdicts:
-    named = read_as(record.entry.standard, limits.methods)
-    if not fits:
-        known = [each.standard for each in limits.methods if _fits(case, record, each)]
-        words = say(
-            "{method} is no known method for this {record}; known: {known}",
-            method=record.entry.standard, record=record_of(record.entry.kind),
-            known=", ".join(known) or say("none"),
-        )  # fmt: skip
-        return Verdicts(False, words)
-    return Verdicts(True, str(named))
+def _method(held: Held) -> Method | None:
+    """Return the known method of a record.
+
+    An inspection goes by a drawing and a plan of the house, for which there is none.
+    """
+    if held.entry.kind == "inspection":
+        return None
+    return method_of(held.entry.standard, held.limits.methods)
+
+
+def _unknown(held: Held) -> bool:
+    """Return whether a method is asked for, and none that is known stands for the record."""
+    method = _method(held)
+    fits = method is not None and _fits(held.case, held.record, method)
+    return not fits and held.entry.kind != "inspection"
+
+
+def _known(held: Held, _: Limit) -> Found | None:
+    methods, standard = held.limits.methods, held.entry.standard
+    if held.entry.kind == "inspection":
+        return None
+    if not _unknown(held):
+        return True, str(read_as(standard, methods))
+    known = ", ".join(m.standard for m in methods if _fits(held.case, held.record, m))
+    words = later("{method} is no known method for this {record}; known: {known}")
+    record = record_of(held.entry.kind)
+    return False, say(words, method=standard, record=record, known=known or say("none"))
 
 
 def edition_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
@@ -80,59 +75,60 @@ def edition_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
             yield CaseProblem("case.toml", place, what, "give the edition that was followed")
 
 
-def _agreed_by(case: Case, record: Record, limits: Limits) -> list[str]:
+def _agreed_by(held: Held) -> list[str]:
     """Return the requirements that name the record's method and read its kind of record."""
-    known = all_quantities()
+    known, entry = all_quantities(), held.entry
     return [
         each.id
-        for each in case.application.requirement
+        for each in held.case.application.requirement
         if each.method.strip()
         and each.quantity in known
-        and record.entry.kind in known[each.quantity].records
-        and same_method(each.method, record.entry.standard, limits.methods)
+        and entry.kind in known[each.quantity].records
+        and same_method(each.method, entry.standard, held.limits.methods)
     ]
 
 
-def _named(case: Case, record: Record, limits: Limits) -> Verdicts:
-    agreed = _agreed_by(case, record, limits)
+def _named(held: Held, _: Limit) -> Found | None:
+    if not _unknown(held):
+        return None
+    agreed = _agreed_by(held)
     if agreed:
-        return Verdicts(True, say("named by {requirements}", requirements=", ".join(agreed)))
-    words = say("no requirement names {method} as its method", method=record.entry.standard)
-    return Verdicts(False, words)
+        return True, say("named by {requirements}", requirements=", ".join(agreed))
+    words = later("no requirement names {method} as its method")
+    return False, say(words, method=held.entry.standard)
 
 
-def _family(case: Case, record: Record, limits: Limits, method: Method) -> Verdicts:
-    agreed = _agreed_by(case, record, limits) if method.family == "hydraulic" else []
-    met = method.family == "lube" or _fits(case, record, method) or bool(agreed)
-    words = say(
-        "{method} is a method for {filters}",
-        method=method.standard, filters=say(FAMILIES[method.family]),
-    )  # fmt: skip
-    return Verdicts(met, words)
+def _family(held: Held, _: Limit) -> Found | None:
+    method = _method(held)
+    if method is None:
+        return None
+    agreed = _agreed_by(held) if method.family == "hydraulic" else []
+    met = method.family == "lube" or _fits(held.case, held.record, method) or bool(agreed)
+    words = later("{method} is a method for {filters}")
+    return met, say(words, method=method.standard, filters=say(FAMILIES[method.family]))
 
 
-def _edition(record: Record, limits: Limits, method: Method) -> Verdicts:
-    named = read_as(record.entry.standard, limits.methods)
-    assert named is not None
-    due = max((y for y in method.editions if y < record.entry.tested.year), default=0)
+def _edition(held: Held, _: Limit) -> Found | None:
+    method, named = _method(held), read_as(held.entry.standard, held.limits.methods)
+    if method is None or named is None:
+        return None
+    due = max((y for y in method.editions if y < held.entry.tested.year), default=0)
     known = ", ".join(map(str, method.editions))
     if named.edition is None:
-        return Verdicts(
-            False,
-            say("no edition stated; known: {known}. Give the one that was followed", known=known),
-        )
+        words = later("no edition stated; known: {known}. Give the one that was followed")
+        return False, say(words, known=known)
     if named.edition not in method.editions:
         words = later(
             "edition {edition} is not known; known: {known}. Give the edition that was followed, "
             "or have a deviation from this rule agreed"
         )
-        return Verdicts(False, say(words, edition=str(named.edition), known=known))
+        return False, say(words, edition=str(named.edition), known=known)
     if named.edition < due:
         words = later("edition {edition} was superseded by that of {newer}")
-        return Verdicts(False, say(words, edition=str(named.edition), newer=str(due)), "warning")
+        return "warning", say(words, edition=str(named.edition), newer=str(due))
     if named.amended:
-        return Verdicts(False, say("with an amendment whose changes are not known here"), "warning")
-    return Verdicts(True, str(named))
+        return "warning", say("with an amendment whose changes are not known here")
+    return True, str(named)
 
 
 def in_scope(case: Case, record: Record, limits: Limits) -> bool:
@@ -141,11 +137,19 @@ def in_scope(case: Case, record: Record, limits: Limits) -> bool:
     return any(same_method(each, standard, limits.methods) for each in laboratory.methods)
 
 
-def _scope(case: Case, record: Record, limits: Limits) -> Verdicts:
-    met = in_scope(case, record, limits)
-    standard = record.entry.standard
-    listed = ", ".join(case.laboratory(record.entry.laboratory).methods)
+def _scope(held: Held, _: Limit) -> Found:
+    met, standard = in_scope(held.case, held.record, held.limits), held.entry.standard
+    listed = ", ".join(held.case.laboratory(held.entry.laboratory).methods)
+    words = later("{standard}; the laboratory lists {listed}")
     if not listed:
-        return Verdicts(met, say("{standard}; the laboratory lists none", standard=standard))
-    words = say("{standard}; the laboratory lists {listed}", standard=standard, listed=listed)
-    return Verdicts(met, words)
+        words = later("{standard}; the laboratory lists none")
+    return met, say(words, standard=standard, listed=listed)
+
+
+RULES: Rules = {
+    "method in scope of the laboratory": _scope,
+    "known method": _known,
+    "method named by a requirement": _named,
+    "filter family": _family,
+    "edition of the method": _edition,
+}

@@ -1,64 +1,28 @@
-"""Rules of validity for bypass valves, measurements and inspections."""
+"""Rules of validity for flow sweeps, bypass valves, measurements and inspections."""
 
+import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from dossier.case.case import Case, Record
-from dossier.case.records import MeasurementTable
+from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.column_names import plain
-from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.inspected import outside_drawing, rows_of
 from dossier.evidence.records.measured import column_of, specimens_of
+from dossier.evidence.records.reduce_multipass import row_spread
+from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand
-from dossier.evidence.validity.check import Check
-from dossier.evidence.validity.rules import Rule, Verdicts, apply_rules, does_not_apply, unlike
+from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
+from dossier.physics.pressure_drop import offset_of_fit
 from dossier.words import later, say, say_count
-
-KINDS = ("bypass_valve", "measurement", "inspection")
-
-
-def other_checks(
-    case: Case, record: Record, limits: Limits, demands: Sequence[Demand], told: str
-) -> Iterator[Check]:
-    """Yield every check of a bypass valve, measurement or inspection record; none for others.
-
-    `told` says what another sweep has against this one, in words, or nothing.
-    """
-    if record.entry.kind not in KINDS:
-        return
-    rules: dict[str, Rule] = {
-        "specimens named once": lambda _: _named(record),
-        "specimen count": lambda _: _count(case, record),
-    }
-    if record.entry.kind == "bypass_valve":
-        rules |= {
-            "rising and falling sweep": lambda _: _both_sweeps(record),
-            "rows of each sweep": lambda limit: _rows(record, limit),
-            "criterion flow": lambda _: _criterion(record),
-            "test viscosity": lambda limit: _viscosity(case, record, limit),
-            "valve of the application": lambda limit: _fitted(case, record, limit),
-            "noise of its own": lambda _: unlike(told),
-        }
-    elif record.entry.kind == "measurement":
-        rules |= {
-            "every result given": lambda _: _given(record),
-            "size of the result": lambda limit: _credible(record, demands, limit),
-            "size of filter": lambda limit: _size(case, limit),
-        }
-        if column_of(record, "burst pressure") is not None:
-            not_timed = Verdicts(None, say("the record holds results, not times"))
-            rules["hold schedule"] = lambda _: not_timed
-        if column_of(record, "collapse pressure") is not None:
-            rules["soak temperature"] = lambda limit: _soak(record, limit)
-    elif any(not (np.isnan(row.lower) and np.isnan(row.upper)) for row in rows_of(record)):
-        rules["inside the drawing"] = lambda _: _drawing(record)
-    yield from apply_rules(limits, record, rules)
 
 
 def results_named(record: Record) -> dict[str, tuple[str, ...]]:
@@ -83,66 +47,68 @@ def _spoken(record: Record, what: str) -> str:
     return what if record.entry.kind == "inspection" else say(what)
 
 
-def _named(record: Record) -> Verdicts:
+def _named(held: Held, _: Limit) -> Found:
     wrong = []
-    for what, specimens in results_named(record).items():
-        thing = _spoken(record, what)
+    for what, specimens in results_named(held.record).items():
+        thing = _spoken(held.record, what)
         if not what:
             wrong.append(say("a row without a characteristic"))
         if "" in specimens:
             wrong.append(say("{thing}: a row without a specimen", thing=thing))
         twice = [name for name, times in Counter(specimens).items() if name and times > 1]
-        wrong += [
-            say("{thing}: specimen {name} more than once", thing=thing, name=name) for name in twice
-        ]
-    return Verdicts(not wrong, "; ".join(wrong) or say("every specimen named once"))
+        words = later("{thing}: specimen {name} more than once")
+        wrong += [say(words, thing=thing, name=name) for name in twice]
+    return not wrong, "; ".join(wrong) or say("every specimen named once")
 
 
-def _count(case: Case, record: Record) -> Verdicts:
+def _count(held: Held, _: Limit) -> Found:
     """Compare all results of this kind and filter, in whichever record, with the plan."""
-    side = record.entry.filter
+    case, kind, side = held.case, held.entry.kind, held.entry.filter
     if not named_in_plan(case, side):
-        return Verdicts(None, say("the case names no planned specimens"))
-    alike = [r for r in case.records if (r.entry.kind, r.entry.filter) == (record.entry.kind, side)]
+        return None, say("the case names no planned specimens")
+    alike = [each for each in case.records if (each.entry.kind, each.entry.filter) == (kind, side)]
     planned = expected(case, side, {each.id for each in alike})
     siblings = [results_named(other) for other in alike]
     short = []
-    for what in results_named(record):
+    for what in results_named(held.record):
         tested = {name for results in siblings for name in results.get(what, ())}
-        words = missing_specimens(planned, tested, others_allowed=record.entry.kind != "inspection")
+        words = missing_specimens(planned, tested, others_allowed=kind != "inspection")
         if words:
-            short.append(f"{_spoken(record, what)}: {words}")
+            short.append(f"{_spoken(held.record, what)}: {words}")
     number = len(planned)
     well = say_count(number, "as planned, {number} specimen", "as planned, {number} specimens")
-    return Verdicts(not short, "; ".join(short) or well)
+    return not short, "; ".join(short) or well
 
 
-def _both_sweeps(record: Record) -> Verdicts:
-    wrong = []
-    for sweep in sweeps_of(record):
-        if sweep.rising[0].size == 0:
-            wrong.append(say("{specimen}: no rising sweep", specimen=sweep.specimen))
-        if sweep.falling[0].size == 0:
-            wrong.append(say("{specimen}: no falling sweep", specimen=sweep.specimen))
-    return Verdicts(not wrong, "; ".join(wrong) or say("both for every specimen"))
+def _both_sweeps(held: Held, _: Limit) -> Found:
+    branches = (
+        (later("{specimen}: no rising sweep"), "rising"),
+        (later("{specimen}: no falling sweep"), "falling"),
+    )
+    wrong = [
+        say(words, specimen=sweep.specimen)
+        for sweep in sweeps_of(held.record)
+        for words, branch in branches
+        if getattr(sweep, branch)[0].size == 0
+    ]
+    return not wrong, "; ".join(wrong) or say("both for every specimen")
 
 
-def _rows(record: Record, limit: Limit) -> Verdicts:
-    counts = [min(s.rising[0].size, s.falling[0].size) for s in sweeps_of(record)]
+def _rows(held: Held, limit: Limit) -> Found:
+    counts = [min(s.rising[0].size, s.falling[0].size) for s in sweeps_of(held.record)]
     least = min(counts, default=0)
-    words = say_count(least, "at least {number} row", "at least {number} rows")
-    return Verdicts(least >= limit.value, words)
+    return least >= limit.value, say_count(least, "at least {number} row", "at least {number} rows")
 
 
-def _fitted(case: Case, record: Record, limit: Limit) -> Verdicts:
+def _fitted(held: Held, limit: Limit) -> Found:
     """Hold where the valves open against the application."""
-    valve = case.application.circuit.bypass_valve
-    flow = record.entry.conditions.criterion_flow
+    valve, flow = held.case.application.circuit.bypass_valve, held.conditions.criterion_flow
     if valve is None or valve.location != "filter" or valve.opening is None or not flow:
-        return does_not_apply(say("no valve inside the filter with an opening band and a flow"))
+        words = later("no valve inside the filter with an opening band and a flow")
+        return "does not apply", say(words)
     low, high = valve.opening.min, valve.opening.max
     wrong = []
-    for sweep in sweeps_of(record):
+    for sweep in sweeps_of(held.record):
         if not sweep.rising[0].size:
             continue
         try:
@@ -151,14 +117,17 @@ def _fitted(case: Case, record: Record, limit: Limit) -> Verdicts:
             continue  # what rests on it says so
         shut = opened.bound == "larger than" and opened.value >= high
         if shut or not low / limit.value <= opened.value <= limit.value * high:
+            kpa: dict[str, Any] = {"low": low / 1e3, "high": high / 1e3}
             wrong.append(
                 say(
-                    SHUT if shut else ELSEWHERE, specimen=sweep.specimen, found=opened.value / 1e3,
-                    low=low / 1e3, high=high / 1e3,
+                    SHUT if shut else ELSEWHERE,
+                    specimen=sweep.specimen,
+                    found=opened.value / 1e3,
+                    **kpa,
                 )
-            )  # fmt: skip
+            )
     well = say("every valve opens about where the application says")
-    return Verdicts(not wrong, "; ".join(wrong) or well)
+    return not wrong, "; ".join(wrong) or well
 
 
 ELSEWHERE = later("{specimen} opens at {found:.4g} kPa, wanted {low:.4g} to {high:.4g} kPa")
@@ -168,12 +137,12 @@ SHUT = later(
 )
 
 
-def _credible(record: Record, demands: Sequence[Demand], limit: Limit) -> Verdicts:
+def _credible(held: Held, limit: Limit) -> Found:
     """Ask whether a result is so far above what is asked that its unit is in doubt."""
-    table = record.table
+    table = held.record.table
     assert isinstance(table, MeasurementTable)
     values = dict(zip(table.names, table.values, strict=True))
-    for demand in demands:
+    for demand in held.demands:
         found = values.get(demand.quantity.name.replace("_", " "))
         if found is None or not demand.lower or np.isnan(found).all():
             continue
@@ -183,59 +152,211 @@ def _credible(record: Record, demands: Sequence[Demand], limit: Limit) -> Verdic
                 "unit of the column"
             )
             ends: dict[str, Any] = {"most": demand.shown(most), "least": demand.shown(demand.lower)}
-            return Verdicts(False, say(words, unit=demand.unit, requirement=demand.id, **ends))
-    return Verdicts(True, say("no result out of all proportion to what is asked"))
+            return False, say(words, unit=demand.unit, requirement=demand.id, **ends)
+    return True, say("no result out of all proportion to what is asked")
 
 
-def _criterion(record: Record) -> Verdicts:
-    flow = record.entry.conditions.criterion_flow
+def _criterion(held: Held, _: Limit) -> Found:
+    flow = held.conditions.criterion_flow
     if flow is None or not flow > 0:
-        return Verdicts(False, say("no criterion_flow above zero among the conditions"))
-    return Verdicts(True, say("{flow:.4g} L/min", flow=flow * 6e4))
+        return False, say("no criterion_flow above zero among the conditions")
+    return True, say("{flow:.4g} L/min", flow=flow * 6e4)
 
 
-def _viscosity(case: Case, record: Record, limit: Limit) -> Verdicts:
-    entry = record.entry
-    if entry.fluid is None or entry.conditions.temperature is None:
-        return Verdicts(None, say("no test fluid or temperature"))
+def _viscosity(held: Held, limit: Limit) -> Found:
+    fluid, temperature = held.entry.fluid, held.conditions.temperature
+    if fluid is None or temperature is None:
+        return None, say("no test fluid or temperature")
     try:
-        nu = kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
+        nu = kinematic_at(held.case.fluid(fluid), temperature)
     except ValueError as error:
-        return Verdicts(None, str(error))
+        return None, str(error)
     met = any(abs(nu / wanted - 1.0) <= limit.tolerance for wanted in (limit.value, limit.agreed))
-    return Verdicts(met, say("{nu:.4g} mm²/s", nu=nu * 1e6))
+    return met, say("{nu:.4g} mm²/s", nu=nu * 1e6)
 
 
-def _given(record: Record) -> Verdicts:
-    table = record.table
+def _given(held: Held, _: Limit) -> Found:
+    table, names = held.record.table, specimens_of(held.record)
     assert isinstance(table, MeasurementTable)
-    names = specimens_of(record)
+    words = later("no {result} of {specimen}")
     empty = [
-        say(
-            "no {result} of {specimen}", result=say(name),
-            specimen=names[row] or say("a row without a specimen"),
-        )
+        say(words, result=say(name), specimen=names[row] or say("a row without a specimen"))
         for name, values in zip(table.names, table.values, strict=True)
         for row in np.flatnonzero(np.isnan(values))
-    ]  # fmt: skip
+    ]
     words = later("{specimens} specimens, {results} results each")
     well = say(words, specimens=len(names), results=len(table.names))
-    return Verdicts(not empty, ", ".join(empty) or well)
+    return not empty, ", ".join(empty) or well
 
 
-def _soak(record: Record, limit: Limit) -> Verdicts:
-    stated = record.entry.conditions.temperature
+def _schedule(held: Held, _: Limit) -> Found | None:
+    if column_of(held.record, "burst pressure") is None:
+        return None
+    return None, say("the record holds results, not times")
+
+
+def _soak(held: Held, limit: Limit) -> Found | None:
+    stated = held.conditions.temperature
+    if column_of(held.record, "collapse pressure") is None:
+        return None
     if stated is None:
-        return Verdicts(None, say("no temperature among the conditions"))
+        return None, say("no temperature among the conditions")
     words = say("{celsius:.4g} °C", celsius=stated - 273.15)
-    return Verdicts(abs(stated - limit.value) <= limit.tolerance, words)
+    return abs(stated - limit.value) <= limit.tolerance, words
 
 
-def _size(case: Case, limit: Limit) -> Verdicts:
-    flow = case.application.circuit.rated_flow
-    return Verdicts(flow <= limit.value * (1.0 + 1e-9), say("{flow:.4g} L/min", flow=flow * 6e4))
+def _size(held: Held, limit: Limit) -> Found:
+    flow = held.case.application.circuit.rated_flow
+    return flow <= limit.value * (1.0 + 1e-9), say("{flow:.4g} L/min", flow=flow * 6e4)
 
 
-def _drawing(record: Record) -> Verdicts:
-    outside = [words for words in map(outside_drawing, rows_of(record)) if words]
-    return Verdicts(not outside, "; ".join(outside) or say("every dimension inside its limits"))
+def _drawing(held: Held, _: Limit) -> Found | None:
+    rows = list(rows_of(held.record))
+    if all(np.isnan(row.lower) and np.isnan(row.upper) for row in rows):
+        return None
+    outside = [words for words in map(outside_drawing, rows) if words]
+    return not outside, "; ".join(outside) or say("every dimension inside its limits")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Swept(Held):
+    """A flow sweep as it is held against its rules."""
+
+    result: PressureDropResult
+
+    @property
+    def scale(self) -> float:
+        """The pressure that errors are held against: decided on, or the largest read [Pa]."""
+        decided = decided_pressures(self.case, self.demands, self.entry.path)
+        own = self.result.pressure_drop[~self.result.housing_rows]
+        return min([float(own.max()), *decided])
+
+
+def _clean(held: Held, _: Limit) -> Found:
+    own, path_of = held.entry, held.case.application.circuit.path_of
+    last = own.finished or own.tested
+    runs = [
+        each.entry.tested
+        for each in held.case.records
+        if each.entry.kind == "multipass"
+        and (each.entry.filter, path_of(each.entry.path), each.entry.specimen)
+        == (own.filter, path_of(own.path), own.specimen)
+    ]
+    if not runs:
+        return True, say("no multi-pass run of this specimen")
+    return last <= min(runs), say("swept {swept}, run {run}", swept=last, run=min(runs))
+
+
+def _temperature(held: Held, _: Limit) -> Found:
+    table, instead = held.record.table, stated_instead(held.record, "temperature")
+    if instead is not None:
+        return instead
+    if not isinstance(table, PressureDropTable) or table.temperature is None:
+        return None, say("no temperature column")
+    low, high = float(table.temperature.min()), float(table.temperature.max())
+    words = later("{low:.1f} °C to {high:.1f} °C")
+    return True, say(words, low=low - 273.15, high=high - 273.15)
+
+
+def _flows(held: Swept, limit: Limit) -> Found:
+    flows = np.sort(held.result.flow[~held.result.housing_rows])
+    number = 1 + int((np.diff(flows) > limit.tolerance * flows[-1]).sum())
+    words = say_count(number, "{number} flow of the assembly", "{number} flows of the assembly")
+    return number >= limit.value, words
+
+
+def decided_pressures(case: Case, demands: Sequence[Demand], path: str) -> list[float]:
+    """Return the differential pressures that requirements decide on by the flow sweeps [Pa].
+
+    A largest pressure drop by itself; else what the valve leaves, its lowest opening pressure less
+    the margin that is wanted.  One that the reference sets has no figure of its own.  On a fine
+    path, what drives it.
+    """
+    valve = case.application.circuit.bypass_valve
+    if path == "fine":
+        return [case.application.circuit.gallery_pressure or math.inf]
+    opening = valve.opening.min if valve is not None and valve.opening is not None else None
+    found = []
+    for demand in demands:
+        if demand.not_applicable or "pressure_drop" not in demand.quantity.records:
+            continue
+        pressure = demand.quantity.dimension == "pressure"
+        if pressure and demand.upper is not None:
+            found.append(demand.upper)
+        elif opening is not None and demand.not_worse is None:
+            found.append(opening - (demand.lower or 0.0 if pressure else 0.0))
+    return [each for each in found if each > 0]
+
+
+def _fit(held: Swept, limit: Limit) -> Found:
+    result, scale = held.result, held.scale
+    rows = ~result.housing_rows
+    flow, mu, rho = result.flow[rows], result.viscosity[rows], result.density[rows]
+    off = result.pressure_drop[rows] - result.assembly.at(flow, mu, rho)
+    share = float((np.abs(off) / np.maximum(result.pressure_drop[rows], scale)).max())
+    unresolved = [n for n, ok in zip("ab", result.assembly.resolved, strict=True) if not ok]
+    words = later(
+        "largest residual {share:.1%} of the reading, or of {scale:.3g} kPa where that is more"
+    )
+    found = say(words, share=share, scale=scale / 1e3)
+    if unresolved:
+        names = ", ".join(unresolved)
+        found = say("{residual}; coefficient {names} not resolved", residual=found, names=names)
+    return share <= limit.value, found
+
+
+def _offset(held: Swept, limit: Limit) -> Found:
+    result, rows = held.result, ~held.result.housing_rows
+    if int(rows.sum()) < 5:
+        return None, say("too few rows")
+    flow, drop = result.flow[rows], result.pressure_drop[rows]
+    try:
+        offset, u = offset_of_fit(
+            flow, result.viscosity[rows], result.density[rows], drop, row_spread(drop)
+        )
+    except ValueError as error:
+        return None, str(error)
+    met = abs(offset) / held.scale <= limit.value or abs(offset) <= 3.0 * u
+    words = later("offset {offset:+.2f} kPa ± {u:.2f} kPa")
+    return met, say(words, offset=offset / 1e3, u=u / 1e3)
+
+
+def _viscosities(held: Swept, limit: Limit) -> Found:
+    result, rows = held.result, ~held.result.housing_rows
+    nu = result.viscosity[rows] / result.density[rows]
+    low, high = float(nu.min()), float(nu.max())
+    words = later("{low:.0f} mm²/s to {high:.0f} mm²/s")
+    return high / low >= limit.value, say(words, low=low * 1e6, high=high * 1e6)
+
+
+SWEEP: Rules = {
+    "swept while clean": _clean,
+    "temperature": _temperature,
+    "number of flows": _flows,
+    "fit": _fit,
+    "zero offset": _offset,
+    "noise of its own": unlike,
+    "two viscosities": _viscosities,
+}
+SPECIMENS: Rules = {"specimens named once": _named, "specimen count": _count}
+KINDS: dict[str, Rules] = {
+    "bypass_valve": {
+        **SPECIMENS,
+        "rising and falling sweep": _both_sweeps,
+        "rows of each sweep": _rows,
+        "criterion flow": _criterion,
+        "test viscosity": _viscosity,
+        "valve of the application": _fitted,
+        "noise of its own": unlike,
+    },
+    "measurement": {
+        **SPECIMENS,
+        "every result given": _given,
+        "size of the result": _credible,
+        "size of filter": _size,
+        "hold schedule": _schedule,
+        "soak temperature": _soak,
+    },
+    "inspection": {**SPECIMENS, "inside the drawing": _drawing},
+}
+"""Rules of each kind of record that is judged as it is read."""

@@ -1,7 +1,7 @@
 """Are the readings of a multi-pass run readings? Rules on gaps, whole counts, noise, plateaus."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable
 from dossier.evidence.limits import Limit
-from dossier.evidence.records.reduced import MultipassResult
-from dossier.evidence.validity.rules import Rule, Verdicts, does_not_apply
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.validity.rules import Found, Held, Rules
 from dossier.physics.multipass import TENTHS, tenths
 from dossier.physics.values import Floats
 from dossier.words import later, say
@@ -100,31 +100,51 @@ def last_digit(values: Floats) -> Floats:
     return place
 
 
-def readings_rules(record: Record, result: MultipassResult, skip: float) -> dict[str, Rule]:
-    """Return the rules on the readings of one reduced run; `skip` [s] counts in no tenth."""
-    table = record.table
-    assert isinstance(table, MultipassTable)
-    sides = sides_of(record, result.end_time)
-    return {
-        "readings": lambda limit: _present(table, result, skip, limit),
-        "gaps": lambda limit: _gaps(sides, limit),
-        "whole counts": lambda _: _whole(sides),
-        "counting noise": lambda limit: _noise(sides, limit),
-        "plateaus": lambda _: _plateaus(sides),
-        "downstream counts something": lambda limit: _alive(result, limit),
-    }
+@dataclass(frozen=True, kw_only=True)
+class Run(Held):
+    """A multi-pass run as it is held against its rules."""
+
+    result: MultipassResult
+    siblings: Sequence[MultipassResult]
+    """The runs of the same filter."""
+    sweeps: Sequence[PressureDropResult]
+    """Its flow sweeps."""
+
+    @property
+    def table(self) -> MultipassTable:
+        """What was read."""
+        assert isinstance(self.record.table, MultipassTable)
+        return self.record.table
+
+    @cached_property
+    def sides(self) -> tuple[CountedSide, ...]:
+        """Its counts up to its end."""
+        return sides_of(self.record, self.result.end_time)
+
+    @property
+    def point(self) -> tuple[float, float, float]:
+        """Flow [m3/s], viscosity [Pa s] and density [kg/m3] that it was made at."""
+        return self.result.flow, self.result.viscosity, self.result.density
+
+    def swept(self, value: Callable[[PressureDropResult], float | None]) -> float | None:
+        """Return the mean of a `value` of its specimen's sweeps, else of all; None without any."""
+        found = [(each.specimen, value(each)) for each in self.sweeps]
+        known = [(specimen, each) for specimen, each in found if each is not None]
+        own = [each for specimen, each in known if specimen == self.result.specimen]
+        return float(np.mean(own or [each for _, each in known])) if known else None
 
 
-def _present(table: MultipassTable, result: MultipassResult, skip: float, limit: Limit) -> Verdicts:
+def _present(held: Run, limit: Limit) -> Found:
     """Compare the readings of every tenth and size with those that the interval asks for."""
-    time = table.time[table.time <= result.end_time]
-    step = float(np.median(np.diff(table.time)))
+    result, skip = held.result, 60.0 * held.limits.first_minutes
+    time = held.table.time[held.table.time <= result.end_time]
+    step = float(np.median(np.diff(held.table.time)))
     # A row that is missing, at the start too, leaves its place in the sequence of times empty.
     start = time[0] - step * np.floor(time[0] / step - 1e-6)
     places = np.rint((time - start) / step).astype(np.int64)
     if not places[-1] < 2 * len(time):
         share = len(time) / float(places[-1] + 1.0)
-        return Verdicts(False, say("{share:.0%} of the rows present", share=share))
+        return False, say("{share:.0%} of the rows present", share=share)
     missing = start + step * np.flatnonzero(np.bincount(places) == 0)
     wanted = np.zeros(TENTHS)
     for rows in (time, missing):
@@ -135,33 +155,30 @@ def _present(table: MultipassTable, result: MultipassResult, skip: float, limit:
     enough = (present >= limit.value * wanted) | (present >= wanted - 1.0)
     whole = float(present.sum() / wanted.sum())
     worst = int(np.argmin(present / np.maximum(wanted, 1.0)))
-    found = say(
-        "{share:.0%} of the readings present; fewest in tenth {tenth}, {number} of {wanted:.0f}",
-        share=whole, tenth=worst + 1, number=int(present[worst]), wanted=wanted[worst],
-    )  # fmt: skip
-    return Verdicts(bool(enough.all()) and whole >= limit.value, found)
+    words = later(
+        "{share:.0%} of the readings present; fewest in tenth {tenth}, {number} of {wanted:.0f}"
+    )
+    least = {"tenth": worst + 1, "number": int(present[worst]), "wanted": wanted[worst]}
+    return bool(enough.all()) and whole >= limit.value, say(words, share=whole, **least)
 
 
-def _gaps(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
+def _gaps(held: Run, limit: Limit) -> Found:
     """Ask by ranks whether readings are lacking where the counts were high, or low."""
     lacking = 0
-    for side in sides:
+    for side in held.sides:
         empty = np.isnan(side.counts)
         lacking += int(empty.sum())
         for k in np.flatnonzero(empty.any(axis=0)):
-            for chance in _chances(side.counts, int(k)):
-                if chance < limit.value:
-                    words = later(
-                        "{side} {size:g} µm(c): readings are lacking where the counts were out of "
-                        "the ordinary (chance {chance:.0e})"
-                    )
-                    names = {"side": say(side.name), "size": side.sizes[k]}
-                    return Verdicts(False, say(words, chance=chance, **names))
+            for chance in (c for c in _chances(side.counts, int(k)) if c < limit.value):
+                words = later(
+                    "{side} {size:g} µm(c): readings are lacking where the counts were out of the "
+                    "ordinary (chance {chance:.0e})"
+                )
+                return False, say(words, side=say(side.name), size=side.sizes[k], chance=chance)
     if lacking:
-        return Verdicts(
-            True, say("{number} readings lacking, whatever the counts were", number=lacking)
-        )
-    return Verdicts(True, say("no reading lacking"))
+        words = later("{number} readings lacking, whatever the counts were")
+        return True, say(words, number=lacking)
+    return True, say("no reading lacking")
 
 
 def _chances(counts: Floats, k: int) -> Iterator[float]:
@@ -209,42 +226,46 @@ def _rank_chance(some: Floats, others: Floats) -> float:
     return min(1.0, 2.0 * float(ways[m].sum()) / math.comb(n, m))
 
 
-def _whole(sides: tuple[CountedSide, ...]) -> Verdicts:
+def _whole(held: Run, _: Limit) -> Found:
     """Ask whether every count stands for a whole number of particles, and not for their multiples.
 
     A value is judged where its last digit, and the digits of volume and dilution, tell.
     """
     judged = 0
-    for side in sides:
-        values = np.concatenate([each for each, _ in side.distinct])
-        times = np.concatenate([each for _, each in side.distinct])
+    for side in held.sides:
+        values, times = map(np.concatenate, zip(*side.distinct, strict=True))
         raw = values * side.volume
         blur = 0.5 * last_digit(values) * side.volume + raw * side.rounded
         tells = (blur < TELLING) & (raw > 0)
         judged += int(times[tells].sum())
         off = tells & (np.abs(raw - np.rint(raw)) - blur - 1e-9 * raw > 0)
         if off.any():
-            row, k = np.argwhere(np.isin(side.counts, values[off]))[0]
-            value = side.counts[row, k]
-            words = later(
-                "{number} values are no whole number of particles, such as {value:.10g} per mL "
-                "{side} at {size:g} µm(c), which stands for {raw:.2f}"
-            )
-            found = {"number": int(times[off].sum()), "value": value, "raw": value * side.volume}
-            names = {"side": say(side.name), "size": side.sizes[k]}
-            return Verdicts(False, say(words, **found, **names))
+            return False, _broken(side, values[off], int(times[off].sum()))
         step = _step(values)
         if step * side.volume > LARGEST_STEP:
             words = later(
                 "{side}: all counts are multiples of {step:.10g} per mL, where one particle stands "
                 "for {one:.4g} per mL"
             )
-            return Verdicts(False, say(words, side=say(side.name), step=step, one=1 / side.volume))
+            return False, say(words, side=say(side.name), step=step, one=1 / side.volume)
     if judged < FEWEST:
-        return does_not_apply(
-            say("counts printed to too few digits to tell whole particles: hand in more digits")
+        words = later(
+            "counts printed to too few digits to tell whole particles: hand in more digits"
         )
-    return Verdicts(True, say("{number} values, all whole", number=judged))
+        return "does not apply", say(words)
+    return True, say("{number} values, all whole", number=judged)
+
+
+def _broken(side: CountedSide, values: Floats, number: int) -> str:
+    """Return that `number` counts of one side are no whole ones, with the first of `values`."""
+    row, k = np.argwhere(np.isin(side.counts, values))[0]
+    words = later(
+        "{number} values are no whole number of particles, such as {value:.10g} per mL {side} at "
+        "{size:g} µm(c), which stands for {raw:.2f}"
+    )
+    value = side.counts[row, k]
+    found = {"number": number, "value": value, "raw": value * side.volume}
+    return say(words, side=say(side.name), size=side.sizes[k], **found)
 
 
 def _step(counts: Floats) -> float:
@@ -257,54 +278,57 @@ def _step(counts: Floats) -> float:
     return step * digit if step > 1 else 0.0
 
 
-def _noise(sides: tuple[CountedSide, ...], limit: Limit) -> Verdicts:
-    """Compare the scatter of neighbouring readings with what counting alone makes.
-
-    Given their sum n, two counts x and y of one expectation have E[(x - y)^2 / n] = 1 with variance
-    2 - 2 / n (binomial, arithmetic); a change of the expectation only adds.
-    """
+def _noise(held: Run, limit: Limit) -> Found:
+    """Compare the scatter of neighbouring readings with what counting alone makes."""
     found = []
-    for side in sides:
-        number, total, variance = 0, 0.0, 0.0
-        for k in range(len(side.sizes)):
-            x, y = side.class_of(k)[: len(side.counts) // 2 * 2].reshape(-1, 2).T
-            told = x + y > 0  # false where a cell is empty
-            sums = (x + y)[told]
-            number += len(sums)
-            total += float(((x - y)[told] ** 2 / sums).sum())
-            variance += float((2.0 - 2.0 / sums).sum())
+    for side in held.sides:
+        number, total, variance = _scatter(side)
         if number < FEWEST:
             continue
         share = total / number
         words = say("{side} {share:.2f} times that of counting", side=say(side.name), share=share)
         if share < limit.value and total - number < BELOW_CHANCE * math.sqrt(variance):
             hint = later("{scatter}: hand in single readings as counted, no means of several")
-            return Verdicts(False, say(hint, scatter=words))
+            return False, say(hint, scatter=words)
         found.append(words)
-    if not found:
-        return does_not_apply(say("too few counted to tell"))
-    return Verdicts(True, ", ".join(found))
+    return (True, ", ".join(found)) if found else ("does not apply", say("too few counted to tell"))
 
 
-def _plateaus(sides: tuple[CountedSide, ...]) -> Verdicts:
+def _scatter(side: CountedSide) -> tuple[int, float, float]:
+    """Return of all pairs of neighbours their number, their scatter and its variance [-].
+
+    Given their sum n, two counts x and y of one expectation have E[(x - y)^2 / n] = 1 with variance
+    2 - 2 / n (binomial, arithmetic); a change of the expectation only adds.
+    """
+    number, total, variance = 0, 0.0, 0.0
+    for k in range(len(side.sizes)):
+        x, y = side.class_of(k)[: len(side.counts) // 2 * 2].reshape(-1, 2).T
+        told = x + y > 0  # false where a cell is empty
+        sums = (x + y)[told]
+        number += len(sums)
+        total += float(((x - y)[told] ** 2 / sums).sum())
+        variance += float((2.0 - 2.0 / sums).sum())
+    return number, total, variance
+
+
+def _plateaus(held: Run, _: Limit) -> Found:
     """Ask whether more readings than chance allows are equal to the highest or the lowest."""
-    for side in sides:
-        for k, size in enumerate(side.sizes):
-            distinct, repeats = side.distinct[k]
-            read = int(repeats.sum())
-            if read < FEWEST or (mean := float(distinct @ repeats) / read * side.volume) <= 0:
-                continue
-            # No value of a Poisson count is more frequent than the middle one, 0.4 / sqrt(mean).
-            step = float(np.diff(distinct).min()) * side.volume if len(distinct) > 1 else 1.0
-            often = read * min(1.0, max(step, 1.0) * 0.4 / math.sqrt(mean))
-            for end, times in zip(distinct[[0, -1]], repeats[[0, -1]], strict=True):
-                if _poisson_tail(int(times), often) < TIED_BY_CHANCE:
-                    words = later(
-                        "{side} {size:g} µm(c): {number} readings of just {value:.10g} per mL"
-                    )
-                    found = say(words, side=say(side.name), size=size, number=int(times), value=end)
-                    return Verdicts(False, found)
-    return Verdicts(True, say("no value at either end repeats beyond chance"))
+    for side, k in ((each, k) for each in held.sides for k in range(len(each.sizes))):
+        distinct, repeats = side.distinct[k]
+        read = int(repeats.sum())
+        if read < FEWEST or (mean := float(distinct @ repeats) / read * side.volume) <= 0:
+            continue
+        # No value of a Poisson count is more frequent than the middle one, 0.4 / sqrt(mean).
+        step = float(np.diff(distinct).min()) * side.volume if len(distinct) > 1 else 1.0
+        often = read * min(1.0, max(step, 1.0) * 0.4 / math.sqrt(mean))
+        for end, times in zip(distinct[[0, -1]], repeats[[0, -1]], strict=True):
+            if _poisson_tail(int(times), often) < TIED_BY_CHANCE:
+                words = later(
+                    "{side} {size:g} µm(c): {number} readings of just {value:.10g} per mL"
+                )
+                found = {"size": side.sizes[k], "number": int(times), "value": end}
+                return False, say(words, side=say(side.name), **found)
+    return True, say("no value at either end repeats beyond chance")
 
 
 def _poisson_tail(times: int, often: float) -> float:
@@ -314,15 +338,16 @@ def _poisson_tail(times: int, often: float) -> float:
     return float(gammainc(times, often)) if times > 0 else 1.0
 
 
-def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
+def _alive(held: Run, limit: Limit) -> Found:
     """Ask whether something is counted at every size at which the next smaller one foretells it.
 
     What passes falls with size by no more than a power of it.
     """
+    result = held.result
     raw, size = float(result.raw_down[0]), float(result.sizes[0])
     found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
     if not raw > 0:
-        return Verdicts(False, found)
+        return False, found
     offered = result.raw_up * result.exposure
     steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
     least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
@@ -332,9 +357,18 @@ def _alive(result: MultipassResult, limit: Limit) -> Verdicts:
             "{least:.0f} at least"
         )
         sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
-        return Verdicts(False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes))
-    return Verdicts(True, found)
+        return False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes)
+    return True, found
 
 
 SURE = 4.0
 """Standard deviations of counting that chance is given."""
+
+RULES: Rules = {
+    "readings": _present,
+    "gaps": _gaps,
+    "whole counts": _whole,
+    "counting noise": _noise,
+    "plateaus": _plateaus,
+    "downstream counts something": _alive,
+}

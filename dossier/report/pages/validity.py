@@ -10,7 +10,7 @@ from dossier.case.case import Case
 from dossier.case.model import Instrument
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
-from dossier.evidence.validity.check import Check
+from dossier.evidence.limits import Check
 from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
