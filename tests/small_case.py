@@ -7,7 +7,7 @@ from dossier.case.application import Application
 from dossier.case.case import Case, Record
 from dossier.case.model import Qualification
 from dossier.case.records import interpret
-from dossier.case.tables.tables import read_csv
+from dossier.case.tables.csv_rows import read_csv
 from dossier.decision.assess import assess_case
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities

@@ -32,8 +32,9 @@ from dossier.case.requested import (
     requests_of,
 )
 from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
+from dossier.case.tables.csv_rows import MAX_FILE
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
-from dossier.case.tables.tables import MAX_FILE, is_workbook, read_table, refuse_control_characters
+from dossier.case.tables.tables import is_workbook, read_table, refuse_control_characters
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.case.whole import Whole
 

@@ -7,9 +7,10 @@ from typing import Any
 from dossier.case.bounded import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
+from dossier.case.tables.csv_rows import MAX_FILE, csv_grid
 from dossier.case.tables.raw_table import TableError, by_place, letters, turned_cells, turned_place
 from dossier.case.tables.sheets import sheet_grid, sheet_names
-from dossier.case.tables.tables import MAX_FILE, csv_grid, is_workbook
+from dossier.case.tables.tables import is_workbook
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from dossier.case.records import interpret
 from dossier.case.tables import csv_rows
+from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.tables import read_csv
 
 CELL = st.sampled_from(
     ["", "0", "1", "-2.5", "+3", "1e5", "2E-3", ".5", "7.", " 8", "9 ", "x", "1 2", "NaN", "#1"]
@@ -50,24 +50,25 @@ def test_numbers_are_those_that_were_written(values):
     assert np.array_equal(table.numbers(table.columns[0]), values)
 
 
-def test_a_large_regular_record_is_never_read_by_line(monkeypatch):
+@pytest.mark.parametrize("pause", [False, True])
+def test_a_large_regular_record_is_never_taken_apart(monkeypatch, pause):
     rng = np.random.default_rng(1)
     values = np.round(rng.normal(100, 30, (50_000, 4)), 3)
     stream = io.StringIO()
     np.savetxt(stream, values, fmt="%.3f", delimiter=";")
-    body = stream.getvalue().replace(".", ",")
-    text = "# invented\na;b;c;d\n" + body[: len(body) // 2].rpartition("\n")[0] + "\n# pause\n"
-    text += body[len(text) - len("# invented\na;b;c;d\n") - len("# pause\n") :]
-    by_line = []
-    original = csv_rows._by_line
-    monkeypatch.setattr(csv_rows, "_by_line", lambda *a: by_line.append(len(a[1])) or original(*a))
-    table = read_csv("r.csv", text.encode())
-    assert len(by_line) == 2
-    assert sum(by_line) < 1.2e6
+    rows = stream.getvalue().replace(".", ",").splitlines()
+    rows[25_000:25_000] = ["# pause", ""] if pause else []
+    lines = ["# invented", "a;b;c;d", *rows]
+    split, by_line = csv_rows.split_cells, []
+    monkeypatch.setattr(
+        csv_rows, "split_cells", lambda *a, **k: by_line.append(a) or split(*a, **k)
+    )
+    table = read_csv("r.csv", "\n".join(lines).encode())
+    assert len(by_line) <= csv_rows.MAX_HEAD + 1
     assert np.array_equal(np.column_stack([table.numbers(c) for c in table.columns]), values)
-    assert table.remarks[1][1] == "pause"
-    lines = text.splitlines()
-    assert lines[table.lines[40_000] - 1].startswith(f"{values[40_000, 0]:.3f}".replace(".", ","))
+    assert [words for _, words in table.remarks] == ["invented", "pause"][: 1 + pause]
+    for row in (24_999, 25_000, 49_999):
+        assert lines[table.lines[row] - 1].startswith(f"{values[row, 0]:.3f}".replace(".", ","))
 
 
 def test_counts_of_a_large_record_are_those_of_a_small_one(monkeypatch):

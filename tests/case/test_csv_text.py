@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.tables import read_csv
 
 TEXT = "# Prüfling ü, 20 °C, µm\ntime [min];flow [L/min];temperature [°C]\n1;10,5;40\n2;;41\n"
 

@@ -14,7 +14,7 @@ from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
 from dossier.case.records import interpret
 from dossier.case.rows import entries, leaves
-from dossier.case.tables.tables import read_csv
+from dossier.case.tables.csv_rows import read_csv
 from dossier.case.whole import made_whole
 from tests.spelled import INPUTS, SOURCE
 

@@ -14,9 +14,9 @@ import pytest
 from dossier import CaseError, read_case
 from dossier.case import bounded, read
 from dossier.case.bounded import NotReadError, ordinary, read_below, read_regular
+from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheets import read_sheet
-from dossier.case.tables.tables import read_csv
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.make.outcome import WRONG_INPUT, explained
 from tests.hostile import bombs

@@ -28,7 +28,7 @@ _MINUTE = re.compile(rb"[eE]-0*[0-9]{3}")
 _LONG = b"0" * 290
 """So many digits in a row may be the smallest number that is held, or less."""
 _DIGITS = bytes(48 if 48 <= k <= 57 else 32 for k in range(256))
-_PIECE = 2**20
+_STEP = 8
 _DOUBTFUL = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
@@ -63,10 +63,8 @@ def vanishing(piece: bytes) -> bool:
     """Return whether a piece of a table may hold a number that vanishes: looked for in no time."""
     if (b"e-" in piece or b"E-" in piece) and _MINUTE.search(piece):
         return True
-    if len(piece) < len(_LONG):
-        return False
-    steps = range(0, len(piece), _PIECE)
-    return any(_LONG in piece[k : k + _PIECE + len(_LONG)].translate(_DIGITS) for k in steps)
+    seen = piece[::_STEP].translate(_DIGITS)  # takes an eighth of the time of all of it
+    return _LONG[::_STEP][1:] in seen and _LONG in piece.translate(_DIGITS)
 
 
 def number(text: str, decimal: str, thousands: str = "") -> float | None:
@@ -112,12 +110,9 @@ def _proof(mark: str) -> re.Pattern[bytes]:
     )
 
 
-def proves_decimal(piece: bytes, mark: str) -> int:
-    """Return where in a piece of plain cells one shows `mark` as decimal mark, -1 if none does."""
-    if mark.encode() not in piece:
-        return -1
-    match = _proof(mark).search(piece)
-    return -1 if match is None else match.start()
+def proves_decimal(text: bytes, mark: str, start: int = 0) -> bool:
+    """Return whether among plain cells, from `start` on, one shows `mark` as decimal mark."""
+    return _proof(mark).search(text, start) is not None
 
 
 def floats_of(cells: Sequence[str], decimal: str) -> NDArray[np.float64] | None:

@@ -3,7 +3,7 @@
 import math
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.problems import CaseProblem, PartError
-from dossier.case.tables.column_names import plain
+from dossier.case.tables.column_names import WORDS, plain
 from dossier.case.tables.numerals import (
     CLOCK,
     CLOCKS,
@@ -153,6 +153,44 @@ class RawTable:
             values = values.copy()
             values[bad] = np.nan
         return values
+
+    def settle(self, decimal: str, *, comma_ends: bool = False) -> "RawTable":
+        """Return the table with the decimal mark of its text, as stated or as its cells show it.
+
+        It is '.' where no cell has one.  Where a comma ends the cells, a point that may group
+        thousands is a decimal point.  Raises TableError where both marks are shown as such, or
+        none for certain.
+        """
+        self.declared, self.decimal = bool(decimal), decimal or "."
+        proven: dict[str, str] = {}
+        doubtful = ""
+        for place, seen in () if decimal else self._shown():
+            if seen.decimal:
+                proven.setdefault(seen.decimal, place)
+            elif not (comma_ends and seen.doubtful == "."):
+                doubtful = doubtful or place
+        if len(proven) == 2:
+            where = "as text on one sheet" if self.sheet else "in one file"
+            what = f"decimal point, but decimal comma in {proven[',']}: both {where}"
+            hint = "use one decimal mark throughout"
+            hint += ", or store the cells as numbers" if self.sheet else ""
+            raise TableError(proven["."], what, hint)
+        if doubtful and not proven:
+            what, hint = doubt()
+            stored = "stored as text " if self.sheet else ""
+            raise TableError(doubtful, f"the number {stored}{what}", hint)
+        self.decimal = next(iter(proven), self.decimal)
+        return self
+
+    def _shown(self) -> Iterator[tuple[str, Shown]]:
+        """Yield the place of each number that shows something of decimal marks, and what."""
+        for column in self.columns:
+            cells = self.cells[column.index] if plain(column.name) not in WORDS else ()
+            for row, cell in enumerate(cells):
+                if isinstance(cell, str) and ("." in cell or "," in cell):
+                    seen = shows(cleaned(cell.lstrip(" <>≤≥")))
+                    if seen is not None:
+                        yield self.place(row, column), seen
 
     def texts(self, column: Column) -> list[str]:
         """Return a column as stripped text, empty where a cell is empty."""
@@ -295,37 +333,6 @@ def doubt(decimal: str = "") -> tuple[str, str]:
         "may be a decimal or grouped thousands, a factor of 1000",
         f'{first}say which in this [[record]] of case.toml: decimal = "." or decimal = ","',
     )
-
-
-Seen = tuple[str, Shown]
-"""Where a cell shows something of decimal marks, and what."""
-
-
-def settled_mark(seen: Iterable[Seen], *, sheet: bool = False, comma_ends: bool = False) -> str:
-    """Return the decimal mark of a table, '.' where no cell has one.
-
-    Where a comma ends the cells, a point that may group thousands is a decimal point.  Raises
-    TableError where both marks are shown as such, or none for certain.
-    """
-    proven: dict[str, str] = {}
-    doubtful: dict[str, str] = {}
-    for place, each in seen:
-        if each.decimal:
-            proven.setdefault(each.decimal, place)
-        elif not (comma_ends and each.doubtful == "."):
-            doubtful.setdefault(each.doubtful, place)
-    if len(proven) == 2:
-        where = "as text on one sheet" if sheet else "in one file"
-        what = f"decimal point, but decimal comma in {proven[',']}: both {where}"
-        hint = "use one decimal mark throughout"
-        hint += ", or store the cells as numbers" if sheet else ""
-        raise TableError(proven["."], what, hint)
-    for mark in proven:
-        return mark
-    for place in doubtful.values():
-        what, hint = doubt()
-        raise TableError(place, f"the number {'stored as text ' if sheet else ''}{what}", hint)
-    return "."
 
 
 def filled(cell: Any) -> str:

@@ -1,27 +1,16 @@
 """Tables on a sheet of a workbook: values as stored, and nothing that a reader cannot see."""
 
 import io
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import WORDS, plain
-from dossier.case.tables.grid import Grid, Row
+from dossier.case.tables.grid import Grid, Row, at
 from dossier.case.tables.layout import refuse_outside
-from dossier.case.tables.numerals import cleaned, shows
-from dossier.case.tables.raw_table import (
-    VANISHES,
-    Note,
-    RawTable,
-    Seen,
-    TableError,
-    filled,
-    letters,
-    settled_mark,
-)
+from dossier.case.tables.raw_table import VANISHES, RawTable, TableError, filled, letters
 from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
-from dossier.case.tables.table_head import columns_of, find_names, refuse_nameless, with_units
+from dossier.case.tables.table_head import MAX_HEAD, head_of, refuse_nameless
 
 MAX_NAMED = 5
 _HIDDEN = 'where it is part of the record say so in its [[layout]]: hidden = "read"; else show it'
@@ -67,7 +56,7 @@ def read_sheet(
     if table.turned:
         marks, merged = marks.turn(), grid.turn().merged
     _refuse_unseen(table, marks, merged)
-    return with_decimal(table, decimal)
+    return table.settle(decimal)
 
 
 def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]:
@@ -86,13 +75,6 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
     return Grid(file, list(enumerate(rows, 1)), merged), marks
 
 
-def with_decimal(table: RawTable, decimal: str) -> RawTable:
-    """Return the table with the mark of its numbers that are text, as stated or as it shows."""
-    table.declared = bool(decimal)
-    table.decimal = decimal or settled_mark(_seen(table), sheet=True)
-    return table
-
-
 def _show_percent(grid: Grid, marks: SheetMarks) -> None:
     """Turn numbers that the sheet shows as a percentage into what a reader of it sees."""
     for row, column in marks.percent:
@@ -106,28 +88,24 @@ def _table(file: str, rows: list[Row], renamed: dict[str, str]) -> RawTable:
     remarks, kept = _sorted(rows)
     if len(kept) < 2:
         raise TableError("", "no data rows on the sheet", "header row name [unit], then the values")
-    at = find_names([(n, [filled(cell) for cell in row]) for n, row in kept], renamed)
-    titles = [(n, " ".join(filter(None, map(filled, row)))) for n, row in kept[:at]]
-    number, header = kept[at]
-    texts = [filled(cell) for cell in header]
-    while texts and not texts[-1]:
-        texts.pop()
-    columns = columns_of(texts, number, renamed, sheet=True)
-    body = kept[at + 1 :]
-    notes = [Note.TITLES] if titles else []
-    if body:
-        first = [filled(cell) for cell in body[0][1]]
-        found = with_units(columns, first[: len(columns)], body[0][0])
-        if found is not None:
-            columns, body, notes = found, body[1:], [*notes, Note.UNITS]
+    head = head_of([(n, _texts(row)) for n, row in kept[: MAX_HEAD + 1]], renamed, sheet=True)
+    columns, body = head.columns, kept[head.rows :]
     if not body:
         raise TableError("", "no data rows on the sheet", "the rows of values follow the header")
     refuse_outside(body, len(columns))
-    cells = [[row[c.index] if c.index < len(row) else "" for _, row in body] for c in columns]
+    cells = [[at(row, c.index) for _, row in body] for c in columns]
     lines = np.array([n for n, _ in body], dtype=np.int64)
     refuse_nameless(columns, cells, lines)
-    said = tuple(sorted([*remarks, *titles], key=lambda remark: remark[0]))
-    return RawTable(file, columns, cells, lines, said, sheet=True, notes=tuple(notes), head=number)
+    said = tuple(sorted([*remarks, *head.titles], key=lambda remark: remark[0]))
+    return RawTable(file, columns, cells, lines, said, sheet=True, notes=head.notes, head=head.row)
+
+
+def _texts(row: Sequence[Any]) -> list[str]:
+    """Return the texts of a row up to its last filled cell."""
+    texts = [filled(cell) for cell in row]
+    while texts and not texts[-1]:
+        texts.pop()
+    return texts
 
 
 def _sorted(rows: list[Row]) -> tuple[list[tuple[int, str]], list[Row]]:
@@ -175,14 +153,3 @@ def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, h
         table.complain(f"cell {letters(column)}{row}", what, hint)
     if len(found) > MAX_NAMED:
         table.complain("", f"and {len(found) - MAX_NAMED} more such cells", hint)
-
-
-def _seen(table: RawTable) -> Iterator[Seen]:
-    for column in table.columns:
-        for row, cell in (
-            enumerate(table.cells[column.index]) if plain(column.name) not in WORDS else ()
-        ):
-            if isinstance(cell, str) and ("." in cell or "," in cell):
-                seen = shows(cleaned(cell.lstrip(" <>≤≥")))
-                if seen is not None:
-                    yield table.place(row, column), seen

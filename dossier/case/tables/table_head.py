@@ -2,11 +2,12 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from dossier.case.tables.column_names import WORDS, is_known, plain
 from dossier.case.tables.numerals import CLOCKS, PAIRS, cleaned, number
-from dossier.case.tables.raw_table import Column, TableError, filled, letters
+from dossier.case.tables.raw_table import Column, Note, TableError, filled, letters
 from dossier.case.units import is_unit
 
 MAX_COLUMNS = 500
@@ -16,6 +17,43 @@ MAX_HEAD = 50
 HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
 _NO_UNITS = frozenset({"characteristic", "found", "unit"})
 """Columns of a record that has a unit in each row."""
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What stands above the values of a table."""
+
+    columns: tuple[Column, ...]
+    row: int
+    """Row number of the names."""
+    rows: int
+    """How many rows it takes up, titles and units with it."""
+    titles: tuple[tuple[int, str], ...]
+    """Row number and words of each title above the names."""
+    units: bool
+    """Whether a row of units stands below the names."""
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """How it is written otherwise than the case format asks."""
+        said = {Note.TITLES: bool(self.titles), Note.UNITS: self.units}
+        return tuple(note for note, holds in said.items() if holds)
+
+
+def head_of(
+    rows: Sequence[tuple[int, Sequence[str]]], renamed: dict[str, str], *, sheet: bool = False
+) -> Head:
+    """Return the head of a table by its first rows, of which the values may be among them.
+
+    `rows` and `renamed` are those of `find_names`.  Raises TableError where it makes no sense.
+    """
+    at = find_names(rows, renamed)
+    titles = [(n, " ".join(filter(None, map(str.strip, cells)))) for n, cells in rows[:at]]
+    number, names = rows[at]
+    columns = columns_of(names, number, renamed, sheet=sheet)
+    below = rows[at + 1] if len(rows) > at + 1 else None
+    found = with_units(columns, below[1], below[0]) if below else None
+    return Head(found or columns, number, at + 1 + bool(found), tuple(titles), bool(found))
 
 
 def find_names(rows: Sequence[tuple[int, Sequence[str]]], renamed: dict[str, str]) -> int:
