@@ -1,7 +1,6 @@
 """application.toml as frozen models: where a filter will work and what it must do."""
 
 from collections.abc import Mapping
-from datetime import date
 from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
@@ -10,6 +9,7 @@ from pydantic import Field, StringConstraints
 from dossier.case.fields import (
     Band,
     Concentration,
+    Day,
     Density,
     Flow,
     Fraction,
@@ -101,7 +101,7 @@ class DecisionRule(Model):
 
     kind: Literal["simple_acceptance", "guard_band", "graded"]
     confidence: Fraction
-    agreed: date
+    agreed: Day
 
     def _wrong(self) -> str:
         inside = 0.5 < self.confidence < 1
@@ -166,7 +166,7 @@ class Application(Model):
 
     title: Name
     revision: Name
-    issued: date
+    issued: Day
     owner: Words = ""
     equipment: tuple[Name, ...] = ()
     extends: Name | tuple[Name, ...] = ()

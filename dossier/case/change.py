@@ -1,12 +1,11 @@
 """What is different from the dossier before, and what evidence of it still counts: the models."""
 
-from datetime import date
 from typing import Annotated, Literal, get_args
 
 from pydantic import Field, StringConstraints
 
 from dossier.case.application import Name, Words
-from dossier.case.fields import Model
+from dossier.case.fields import Day, Model
 
 Number = Annotated[
     str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", strip_whitespace=True)
@@ -46,5 +45,5 @@ class Carried(Model):
     """Why the change does not touch what these records show, in a sentence."""
     agreed_by: Name
     """Who answers for it: a person or a role."""
-    until: date
+    until: Day
     """Last day on which they count: no later than the review of the dossier that they are from."""

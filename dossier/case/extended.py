@@ -11,7 +11,7 @@ from pydantic import Field, ValidationError
 
 from dossier.case.application import Name, Words
 from dossier.case.explain import explain
-from dossier.case.fields import Model
+from dossier.case.fields import Day, Model
 from dossier.case.problems import CaseProblem
 from dossier.case.rows import Path
 from dossier.case.toml_text import TomlError, parse_toml, toml_text
@@ -22,7 +22,7 @@ class RequirementSet(Model):
 
     title: Name
     revision: Name
-    issued: date
+    issued: Day
     owner: Words = ""
     notes: Words = ""
     requirement: tuple[dict[str, Any], ...] = Field(min_length=1, max_length=200)

@@ -11,6 +11,7 @@ from pydantic import (
     ConfigDict,
     Field,
     GetCoreSchemaHandler,
+    Strict,
     StringConstraints,
     model_validator,
 )
@@ -147,6 +148,8 @@ def _positive(raw: object, dimension: str, value: float) -> float:
     return u
 
 
+Day = Annotated[date, Strict()]
+"""As TOML has a day: in quotation marks, or as a number, it is none to who reads the file later."""
 Flow = Annotated[float, _In("flow")]
 Pressure = Annotated[float, _In("pressure")]
 Temperature = Annotated[float, _In("temperature")]

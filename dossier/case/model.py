@@ -1,6 +1,5 @@
 """case.toml as frozen models; names and meanings as in the case format."""
 
-from datetime import date
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints, model_validator
@@ -10,6 +9,7 @@ from dossier.case.change import Carried, Change, Number
 from dossier.case.fields import (
     Concentration,
     CountConcentration,
+    Day,
     Dilution,
     Dust,
     Ends,
@@ -52,7 +52,7 @@ class Laboratory(Model):
     methods: tuple[Name, ...] = ()
     report: Words = ""
     """Number of the laboratory's own report (ISO/IEC 17025:2017, 7.8)."""
-    reported: date | None = None
+    reported: Day | None = None
     """Day of that report."""
     signatory: Words = ""
     """Who signed it."""
@@ -67,7 +67,7 @@ class Specimen(Model):
     drawn: Words = ""
     """How it was drawn from the lot, such as "at random from 40"."""
     drawn_by: Words = ""
-    received: date | None = None
+    received: Day | None = None
     """Day on which the laboratory received it."""
 
 
@@ -82,8 +82,8 @@ class Instrument(Model):
 
     id: Name
     kind: Name
-    calibrated: date
-    due: date
+    calibrated: Day
+    due: Day
     certificate: Words = ""
     certificate_file: Words = ""
     """Its digital calibration certificate (XML); what stands there need not be typed."""
@@ -245,8 +245,8 @@ class RecordEntry(Model):
     path: Literal["full_flow", "fine"] = "full_flow"
     laboratory: Name
     instruments: tuple[Name, ...] = ()
-    tested: date
-    finished: date | None = None
+    tested: Day
+    finished: Day | None = None
     fluid: Name | None = None
     file: Name
     layout: Name | None = None
@@ -279,7 +279,7 @@ class Deviation(Model):
     effect: Literal["none", "widens uncertainty", "record excluded"]
     agreed_by: Words
     """Who answers for it: a person or a role."""
-    agreed: date
+    agreed: Day
     """Day on which it was agreed, not before the test."""
     u: Fraction | None = None
     """Relative standard uncertainty to add, where the effect widens it [-]."""
@@ -302,8 +302,8 @@ class Concession(Model):
     requirement: Name
     text: Words
     agreed_by: Name
-    agreed: date
-    until: date | None = None
+    agreed: Day
+    until: Day | None = None
     machines: tuple[Name, ...] = ()
 
     def _wrong(self) -> str:
@@ -315,7 +315,7 @@ class Qualification(Model):
     """case.toml: this qualification."""
 
     number: Number
-    revision: Annotated[int, Field(ge=0, le=9999)]
+    revision: Annotated[int, Field(ge=0, le=9999, strict=True)]
     title: Name
     purpose: Words = ""
     application: Name = "application.toml"
@@ -328,15 +328,15 @@ class Qualification(Model):
     """What changed since then and why, where nothing of filter or method did: else [change]."""
     change: Change | None = None
     carried: tuple[Carried, ...] = ()
-    issued: date | None = None
+    issued: Day | None = None
     """Date of issue that the pages carry; --issued overrides it."""
-    review_due: date | None = None
+    review_due: Day | None = None
     notes: Words = ""
     language: Language = "en"
     paper: Literal["A4", "US Letter"] = "A4"
     units: Literal["SI", "US customary beside"] = "SI"
     """Form of the pages; what decides is in the case's own units, whatever stands beside."""
-    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1, strict=True)] | None = None
     candidate: Filter
     reference: Filter | None = None
     workbook: tuple[Workbook, ...] = ()

@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from os.path import normpath, relpath
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -58,7 +59,11 @@ class _Reader:
         """Files that lie in a PDF which is itself among the files."""
 
     def fetch(self, path: str, named_by: str, most: int = MAX_FILE) -> InputFile | None:
-        """Return the file at `path`, relative to the case folder, never outside the inputs."""
+        """Return the file at `path`, relative to the case folder, never outside the inputs.
+
+        It is known by the name that the case gives it, also where that is a link: under that name
+        it is attached, and found again.
+        """
         if path in self.inside:
             content = self.inside[path]
             digest = hashlib.sha256(content).hexdigest()
@@ -68,11 +73,16 @@ class _Reader:
         except (OSError, RuntimeError, ValueError):
             self.complain(named_by, path[:80], "is no path", "check name and place")
             return None
-        if not target.is_relative_to(self.root):
+        named = Path(normpath(self.folder / path))
+        if Path(path).is_absolute() and target.is_relative_to(self.root):
+            hint = f"write {relpath(target, self.folder)!r}: other machines have other folders"
+            self.complain(named_by, path, "is an absolute path", hint)
+            return None
+        if not all(each.is_relative_to(self.root) for each in (named, target)):
             hint = "put it beside the case folder, or into it: a case reaches no further"
             self.complain(named_by, path, "leads out of the inputs folder", hint)
             return None
-        name = target.relative_to(self.root).as_posix()
+        name = named.relative_to(self.root).as_posix()
         if name in self.files:
             return self.files[name]
         try:

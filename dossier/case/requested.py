@@ -11,7 +11,7 @@ from pydantic import Field, StringConstraints, ValidationError
 from dossier.case.application import Application
 from dossier.case.consistency import plain
 from dossier.case.explain import explain
-from dossier.case.fields import Model
+from dossier.case.fields import Day, Model
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 
@@ -26,7 +26,7 @@ _BY_HAND = "put the file back as 'dossier request' wrote it; the command adds a 
 class RequestEntry(Model):
     """One request: the day, and the application as it was asked."""
 
-    day: date
+    day: Day
     digest: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
     application: Annotated[str, StringConstraints(max_length=MAX_TOML)]
 

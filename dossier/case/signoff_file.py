@@ -1,11 +1,10 @@
 """signoff.toml as a frozen model: who signed what, for which role, bound to which digest."""
 
-from datetime import date
 from typing import Annotated
 
 from pydantic import Field, StringConstraints
 
-from dossier.case.fields import Model
+from dossier.case.fields import Day, Model
 
 SIGNOFF_FILE = "signoff.toml"
 
@@ -42,7 +41,7 @@ class SignOffEntry(Model):
     role: Role
     name: Person
     meaning: Meaning
-    date: date
+    date: Day
     digest: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
     """SHA-256 of the content that was signed."""
 

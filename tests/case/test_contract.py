@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
+from pydantic import ValidationError
 
 from dossier.case.application import Application
 from dossier.case.model import Qualification
@@ -106,3 +107,13 @@ def test_no_requirement_takes_the_name_of_the_one_that_the_life_factor_makes():
     assert [(p.place, p.hint) for p in problems] == [
         ("requirement 'life_factor'", "give it another id")
     ]
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("issued", "2026-04-20"), ("issued", 1776643200), ("revision", True), ("revision", "0")],
+)
+def test_a_day_or_a_number_in_another_form_is_none(field, value):
+    """Who reads the file later finds no day there, and sign-offs that cannot be read."""
+    with pytest.raises(ValidationError, match=field):
+        Qualification.model_validate({**document("case.toml"), field: value})

@@ -89,6 +89,20 @@ def test_no_linked_folder_leaves_the_inputs(case, tmp_path):
     assert "leads out of the inputs folder" in refusal(case)
 
 
+@pytest.mark.parametrize("name", ["records/mp-c1.csv", "application.toml", "records"])
+def test_a_link_within_the_inputs_is_attached_under_the_name_that_the_case_gives(case, name):
+    """Who unpacks the attachments finds it again, where there are no links."""
+    names = {each.name for each in read_case(case).inputs}
+    shutil.move(case / name, case / "elsewhere")
+    (case / name).symlink_to(case / "elsewhere")
+    assert {each.name for each in read_case(case).inputs} == names
+
+
+def test_an_absolute_path_into_the_inputs_is_none(case):
+    rename(case, f"{case}/records/mp-c1.csv")
+    assert "write 'records/mp-c1.csv': other machines" in refusal(case)
+
+
 def test_links_that_lead_in_a_circle(case):
     path = case / "records" / "mp-c1.csv"
     path.unlink()
