@@ -11,6 +11,7 @@ from dossier.case.records import interpret
 from dossier.case.tables import csv_rows
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.table_head import MAX_HEAD
 
 CELL = st.sampled_from(
     ["", "0", "1", "-2.5", "+3", "1e5", "2E-3", ".5", "7.", " 8", "9 ", "x", "1 2", "NaN", "#1"]
@@ -64,7 +65,7 @@ def test_a_large_regular_record_is_never_taken_apart(monkeypatch, pause):
         csv_rows, "split_cells", lambda *a, **k: by_line.append(a) or split(*a, **k)
     )
     table = read_csv("r.csv", "\n".join(lines).encode())
-    assert len(by_line) <= csv_rows.MAX_HEAD + 1
+    assert len(by_line) <= MAX_HEAD + 1
     assert np.array_equal(np.column_stack([table.numbers(c) for c in table.columns]), values)
     assert [words for _, words in table.remarks] == ["invented", "pause"][: 1 + pause]
     for row in (24_999, 25_000, 49_999):

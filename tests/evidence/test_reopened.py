@@ -38,9 +38,9 @@ def case():
 
 def test_nothing_is_reopened_where_the_filter_is_the_same(case):
     assert reopening(case.qualification, limits()) == {}
-    assert reopening(
-        changed(case, "lot", "laboratory", "test method").qualification, limits()
-    ) == {}
+    assert (
+        reopening(changed(case, "lot", "laboratory", "test method").qualification, limits()) == {}
+    )
 
 
 def test_a_requirement_is_reopened_by_the_record_or_the_column_that_it_rests_on(case):

@@ -208,8 +208,8 @@ def test_what_is_carried_over_is_not_asked_again_unless_the_change_reopens_it(tm
     assert found == [("multipass", {"candidate": 3, "reference": 0})]
     assert request.names["candidate"] == ("D1", "D2", "D3")
     more = requested(folder, scatter="4 %", margin="10 %")
-    found = {test.needed.kind: dict(test.specimens) for test in more.tests}
-    assert found == {
+    numbers = {test.needed.kind: dict(test.specimens) for test in more.tests}
+    assert numbers == {
         "pressure_drop": {"candidate": 3},
         "multipass": {"candidate": 6, "reference": 3},
     }
