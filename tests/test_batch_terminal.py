@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from rich.progress import Progress
 
-from dossier.batch.outcomes import Bar, print_summary, summary, summary_json
+from dossier.batch.run import Bar, print_summary, summary, summary_json
 from dossier.make.outcome import Outcome
 from dossier.record.files import BUILT, UP_TO_DATE
 

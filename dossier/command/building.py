@@ -123,25 +123,24 @@ def _build_many(
     cases: list[Path], order: Order, jobs: int, scheduler: str, summary: Path | None
 ) -> int:
     """Print a line for each case as it is done, and a summary; return the worst exit code."""
-    from dossier.batch import outcomes as told
+    from dossier.batch import run
     from dossier.batch.cluster import ClusterError
-    from dossier.batch.run import build_many
     from dossier.record.files import write_whole
 
     outcomes = []
     try:
-        with told.following(len(cases)) as bar:
-            many = build_many(cases, order, jobs=jobs, scheduler=scheduler, tell=bar.tell)
+        with run.following(len(cases)) as bar:
+            many = run.build_many(cases, order, jobs=jobs, scheduler=scheduler, tell=bar.tell)
             for each in bar.through(many):
                 outcomes.append(each)
                 _print(each)
     except ClusterError as error:
         typer.echo(str(error), err=True)
         return WRONG_INPUT
-    told.print_summary(outcomes)
-    typer.echo(told.summary(outcomes))
+    run.print_summary(outcomes)
+    typer.echo(run.summary(outcomes))
     if summary is not None:
-        write_whole(summary, told.summary_json(outcomes))
+        write_whole(summary, run.summary_json(outcomes))
     return max(each.code for each in outcomes)
 
 

@@ -14,9 +14,8 @@ from dossier.words.terminal_safe import shown, shown_json
 
 if TYPE_CHECKING:
     from dossier.register.compare import Comparison
-    from dossier.register.query import Wanted
     from dossier.register.recall import Done
-    from dossier.register.register import Register
+    from dossier.register.register import Register, Wanted
 
 DIFFERS, NOT_WHOLE = 1, 3
 
@@ -72,8 +71,7 @@ def register(
     """
     from dossier.make.api import today
     from dossier.register.calendar import calendar_text
-    from dossier.register.query import Wanted, find, parse_rest
-    from dossier.register.register import update
+    from dossier.register.register import Wanted, find, parse_rest, update
     from dossier.register.store import RegisterError
 
     try:
@@ -182,7 +180,7 @@ def _date(day: datetime | None) -> date | None:
 def _write_page(folder: Path, outcome: "Register", html: Path) -> None:
     """Write the page for a browser: the whole register, whatever else was asked for."""
     from dossier.register.html import register_page
-    from dossier.register.query import Wanted, find
+    from dossier.register.register import Wanted, find
 
     hits = find(outcome, Wanted(superseded=True))
     html.write_text(register_page(outcome, hits, prefix=_prefix(folder, html)), encoding="utf-8")

@@ -9,8 +9,7 @@ from typing import Any
 
 from dossier.case.attached import NotADossierError, PdfFile, quiet
 from dossier.case.toml_text import parse_toml
-from dossier.record.envelope import Envelope, opened
-from dossier.record.increment import Increment, Words, increment, read_start
+from dossier.record.increment import Envelope, Increment, Words, increment, opened, read_start
 from dossier.record.trust import TEST_MARK, Trust, chain, marked, vouched
 from dossier.report.layout.stamp import Stamp, drawn, stamp_lines
 from dossier.report.signing import field_name

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.record.envelope import Envelope
+from dossier.record.increment import Envelope
 
 TEST_MARK = "TEST IDENTITY, proves nothing"
 SIGNING = frozenset({"digital_signature", "non_repudiation"})

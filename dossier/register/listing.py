@@ -15,8 +15,7 @@ from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
 from dossier.record.rests import Rest
 from dossier.register.compare import Comparison, Measured, ValueChange
-from dossier.register.query import Hit
-from dossier.register.register import Register
+from dossier.register.register import Hit, Register
 from dossier.report.format import (
     beyond,
     bound_text,

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.record.envelope import make
-from dossier.record.increment import RESERVED
+from dossier.record.increment import RESERVED, make
 from dossier.record.seals import (
     SIGNERS,
     Seal,

@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from dossier.case.attached import first_end, open_pdf
-from dossier.record.envelope import make
-from dossier.record.increment import RESERVED
+from dossier.record.increment import RESERVED, make
 from dossier.record.seals import asked, increment_of
 from dossier.seal.signature import load_keys
 from tests.archive import sealed

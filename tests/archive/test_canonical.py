@@ -18,7 +18,7 @@ from pypdf import PdfReader
 from dossier import verify
 from dossier.case.attached import NotADossierError, first_end, open_pdf
 from dossier.record.dossier_file import dossier_in
-from dossier.record.envelope import make
+from dossier.record.increment import make
 from dossier.record.program import constraints_text, plain_versions
 from dossier.record.seals import read_seals
 from dossier.record.standing import mismatches, sign_offs

@@ -5,8 +5,7 @@ import hashlib
 
 import pytest
 
-from dossier.record.envelope import DIGEST, make, opened
-from dossier.record.increment import RESERVED
+from dossier.record.increment import DIGEST, RESERVED, make, opened
 from dossier.record.seals import CHANGED, NOT_OURS, _problem
 from dossier.seal.identity import make_identity
 from dossier.seal.signature import load_keys

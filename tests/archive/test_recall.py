@@ -24,12 +24,11 @@ from dossier.record.recall import (
 )
 from dossier.record.rests import Rest, _dossiers
 from dossier.register.calendar import calendar_text
-from dossier.register.html import register_page
+from dossier.register.html import NOWHERE, blocks, register_page
 from dossier.register.letters import Reply, letters_pdf, lines, recall_json
-from dossier.register.matrix import NOWHERE, blocks
-from dossier.register.query import Wanted
-from dossier.register.query import find as found_in
 from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
+from dossier.register.register import Wanted
+from dossier.register.register import find as found_in
 from dossier.seal.identity import make_identity
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update

@@ -15,7 +15,7 @@ from pyhanko.sign.signers import SimpleSigner
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
 from dossier import CaseError
-from dossier.record.envelope import make, opened
+from dossier.record.increment import make, opened
 from dossier.record.signoff import same_name, same_person
 from dossier.record.trust import TEST_MARK, chain, marked, trust_of, vouched, wrong_use
 

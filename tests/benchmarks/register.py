@@ -15,11 +15,10 @@ from pathlib import Path
 from pypdf import PdfReader
 
 from dossier.register.calendar import calendar_text
-from dossier.register.html import register_page
+from dossier.register.html import blocks, register_page
 from dossier.register.listing import csv_text, json_text
-from dossier.register.matrix import blocks
-from dossier.register.query import Wanted, find
 from dossier.register.recall import Asked, recall
+from dossier.register.register import Wanted, find
 from dossier.register.store import FILE
 from tests.archive.made import GIVES, TODAY, case_toml, dossier, finding, put, update
 
