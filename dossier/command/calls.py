@@ -3,16 +3,24 @@
 import inspect
 import re
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand
 
-DAY = ["%Y-%m-%d"]
-Day = Annotated[datetime | None, typer.Option(formats=DAY)]
-Date = Annotated[datetime | None, typer.Option(formats=DAY, metavar="DATE")]
+
+def day_of(text: str) -> date:
+    """Return the day that somebody typed; the call ends at one that is none."""
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007  a day has no clock
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day: write YYYY-MM-DD.") from None
+
+
+Day = Annotated[date | None, typer.Option(parser=day_of, metavar="YYYY-MM-DD")]
+Date = Annotated[date | None, typer.Option(parser=day_of, metavar="DATE")]
 Needed = Annotated[str, typer.Option()]
 Certificates = Annotated[list[Path] | None, typer.Option(metavar="CERT")]
 Jobs = Annotated[int, typer.Option(min=1)]
@@ -22,18 +30,13 @@ Folder = Annotated[Path, typer.Argument(metavar="FOLDER")]
 UsageError: Any = typer.BadParameter.__mro__[1]
 """The error of a call, which typer has under no name of its own."""
 WORDS: dict[Any, str] = {
-    str: "TEXT", Path: "PATH", int: "NUMBER", datetime: "YYYY-MM-DD", list[str]: "TEXT",
-    list[Path]: "PATH", list[int]: "NUMBER",
+    str: "TEXT", Path: "PATH", int: "NUMBER", list[str]: "TEXT", list[Path]: "PATH",
 }  # fmt: skip
 """What stands for a value in the help."""
 
 
 PLAIN = (
     (r"Value error, ", ""),
-    (
-        r"('.*'|.*) does not match the formats '?(%Y-%m-%d|YYYY-MM-DD)'?",
-        r"\1 is no day: write YYYY-MM-DD",
-    ),
     (r"Input should be (greater than or equal to|at least) ", "give at least "),
     (r"Input should be a valid (integer|number).*", "give a number"),
     (r"Input should be ", "give "),

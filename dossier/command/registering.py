@@ -2,13 +2,13 @@
 
 import os
 import sys
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import DAY, Certificates, Date, Folder, Jobs, Needed
+from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -77,12 +77,12 @@ def register(
     try:
         wanted = Wanted(
             decision=decision, standing=standing, filter=part, equipment=equipment,
-            issued_from=_date(issued_from), issued_until=_date(issued_until),
-            review_due_by=_date(review_due_by), superseded=superseded,
+            issued_from=issued_from, issued_until=issued_until,
+            review_due_by=review_due_by, superseded=superseded,
             resting_on=tuple(parse_rest(each) for each in resting_on or ()),
         )  # fmt: skip
         outcome = update(
-            folder, today=today(), head=head.strip().lower(), jobs=jobs,
+            folder, today=today(), head=head, jobs=jobs,
             trust=[path.read_bytes() for path in trust or ()],
         )  # fmt: skip
         hits = find(outcome, wanted)
@@ -102,7 +102,7 @@ def recall(
     what: Annotated[str, typer.Argument(metavar="KIND:VALUE")],
     reason: Needed,
     out: Annotated[Path, typer.Option()],
-    since: Annotated[datetime | None, typer.Option("--from", formats=DAY, metavar="DATE")] = None,
+    since: Annotated[date | None, typer.Option("--from", parser=day_of, metavar="DATE")] = None,
     until: Date = None,
     contact: str = "",
     reply_by: Date = None,
@@ -150,12 +150,12 @@ def recall(
         typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
         raise typer.Exit(WRONG_INPUT)
     asked = Asked(
-        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift,
+        what=what, reason=reason, day=today(), first=since, until=until, lift=lift,
         trusted=bool(trust),
     )  # fmt: skip
     try:
         outcome = update(
-            folder, today=asked.day, head=head.strip().lower(), jobs=jobs,
+            folder, today=asked.day, head=head, jobs=jobs,
             trust=[path.read_bytes() for path in trust or ()],
         )  # fmt: skip
         done = put_on_file(folder, outcome, asked, jobs=jobs)
@@ -164,17 +164,13 @@ def recall(
         raise typer.Exit(WRONG_INPUT) from None
     out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "recall.json", recall_json(outcome, done, bool(trust)).encode())
-    write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, _date(reply_by))))
+    write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, reply_by)))
     for line in lines(outcome, done):
         typer.echo(shown(line))
     if done.before:
         typer.echo(f"on file already as recall {done.before}: decided again, with the same outcome")
     typer.echo(f"head: {done.head}")
     raise typer.Exit(_recalled_code(outcome, done))
-
-
-def _date(day: datetime | None) -> date | None:
-    return None if day is None else day.date()
 
 
 def _write_page(folder: Path, outcome: "Register", html: Path) -> None:

@@ -81,6 +81,7 @@ def update(
     from dossier.record.trust import trust_of
 
     trust_of(trust)
+    head = head.strip().lower()
     if not folder.is_dir():
         raise RegisterError(f"{folder}: no such folder")
     program = program_digest()
