@@ -241,7 +241,7 @@ def print_summary(outcomes: Sequence[Outcome]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Bar:
+class ProgressBar:
     """What is at work and how much is done, on a terminal."""
 
     progress: Any
@@ -271,10 +271,10 @@ class Bar:
 
 
 @contextmanager
-def following(total: int) -> Iterator[Bar]:
+def following(total: int) -> Iterator[ProgressBar]:
     """Give a bar that names the cases at work, drawn only where standard error is a terminal."""
     if not sys.stderr.isatty():
-        yield Bar(None)
+        yield ProgressBar(None)
         return
     from rich.console import Console
     from rich.progress import (
@@ -295,6 +295,6 @@ def following(total: int) -> Iterator[Bar]:
     )  # fmt: skip
     progress.start()
     try:
-        yield Bar(progress, progress.add_task("", total=total))
+        yield ProgressBar(progress, progress.add_task("", total=total))
     finally:
         progress.stop()

@@ -141,15 +141,14 @@ def recall(
     from dossier.make.api import today
     from dossier.record.files import write_whole
     from dossier.register.letters import Reply, letters_pdf, lines, recall_json
-    from dossier.register.recall import Asked, RecallError
-    from dossier.register.recall import recall as put_on_file
+    from dossier.register.recall import RecallError, Recalling, recall_evidence
     from dossier.register.register import update
     from dossier.register.store import RegisterError
 
     if out.resolve().is_relative_to(folder.resolve()):
         typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
         raise typer.Exit(WRONG_INPUT)
-    asked = Asked(
+    asked = Recalling(
         what=what, reason=reason, day=today(), first=since, until=until, lift=lift,
         trusted=bool(trust),
     )  # fmt: skip
@@ -158,7 +157,7 @@ def recall(
             folder, today=asked.day, head=head, jobs=jobs,
             trust=[path.read_bytes() for path in trust or ()],
         )  # fmt: skip
-        done = put_on_file(folder, outcome, asked, jobs=jobs)
+        done = recall_evidence(folder, outcome, asked, jobs=jobs)
     except (RecallError, RegisterError) as error:
         typer.echo("\n".join(map(shown, str(error).split("\n"))), err=True)
         raise typer.Exit(WRONG_INPUT) from None
@@ -285,7 +284,7 @@ def choose(
       out: Folder to write to.
     """
     from dossier.make.api import today
-    from dossier.make.choose import choose as write_choice
+    from dossier.make.choose import write_choice
     from dossier.make.verdict_text import print_choice
 
     chosen = write_choice(cases, out, today())
@@ -295,9 +294,9 @@ def choose(
 
 def _both(a: Path, b: Path, own: dict[Path, Any]) -> "Comparison":
     from dossier.make.api import today
-    from dossier.register.compare import compared
+    from dossier.register.compare import comparison_of
 
-    return compared(own.get(a) or _read(a), own.get(b) or _read(b), today())
+    return comparison_of(own.get(a) or _read(a), own.get(b) or _read(b), today())
 
 
 def _read(path: Path) -> Any:

@@ -189,12 +189,12 @@ def explain(
     Options:
       quantity: Name of a quantity; without one, all.
     """
-    from dossier.command.explained import explained, listed, nearest
+    from dossier.command.explained import listed, meaning_of, nearest
 
     if not quantity:
         typer.echo(listed())
         return
-    text = explained(quantity)
+    text = meaning_of(quantity)
     typer.echo(text or nearest(quantity), err=not text)
     raise typer.Exit(DONE if text else WRONG_INPUT)
 

@@ -42,7 +42,7 @@ class Chosen:
     choice: "Choice"
 
 
-def choose(folders: Sequence[Path], out: Path, on: date | None = None) -> Chosen:
+def write_choice(folders: Sequence[Path], out: Path, on: date | None = None) -> Chosen:
     """Write `<out>/choice-<dossiers>.pdf` and `.json` on the cases in `folders`, in their order.
 
     `on` is the day it is.  Raises CaseError with everything that is wrong with the call, with each

@@ -301,7 +301,7 @@ class Envelope:
     def canonical(self, value: bytes, digest: bytes) -> bool:
         """Return whether `value`, padding included, is what this program makes for a digest."""
         (signer,) = self.signed_data["signer_infos"]
-        again = make(_fixed(self, signer["signature"].native), digest)
+        again = enveloped(_fixed(self, signer["signature"].native), digest)
         stamps = signer["unsigned_attrs"]
         if stamps:
             if not _one_stamp(stamps):
@@ -327,7 +327,7 @@ def opened(value: bytes) -> Envelope:
     return Envelope(content, found.signer_cert, tuple(found.other_certs))
 
 
-def make(signer: Any, digest: bytes, stamper: Any = None) -> Any:
+def enveloped(signer: Any, digest: bytes, stamper: Any = None) -> Any:
     """Return the envelope (CMS) of a signature after PAdES over a digest of a file."""
     return asyncio.run(signer.async_sign(digest, DIGEST, use_pades=True, timestamper=stamper))
 

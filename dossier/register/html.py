@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 
 from dossier.record.rests import KINDS
-from dossier.register.listing import plain
+from dossier.register.listing import one_line
 from dossier.register.register import Hit, Register
 from dossier.register.row import STATES, Row
 from dossier.report.assets import template_folder
@@ -30,7 +30,7 @@ def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None)
     loader = FileSystemLoader(template_folder())
     environment = Environment(
         loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, finalize=lambda value: plain(value) if type(value) is str else value,
+        lstrip_blocks=True, finalize=lambda value: one_line(value) if type(value) is str else value,
     )  # fmt: skip
     parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
     return environment.get_template("register.html").render(

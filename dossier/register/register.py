@@ -22,7 +22,7 @@ from dossier.register.events import (
     file_digest,
 )
 from dossier.register.row import Row, on_day, row_digest, settled, without
-from dossier.register.store import GENESIS, Link, RegisterError, Rests, Store, linked, opened
+from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
 from dossier.system.confined import StoppedError, confined, mapped
 
 _CHUNK = 8
@@ -85,7 +85,7 @@ def update(
     if not folder.is_dir():
         raise RegisterError(f"{folder}: no such folder")
     program = program_digest()
-    with opened(folder) as store:
+    with open_store(folder) as store:
         stored = Stored(chain=store.chain(), rows=store.rows(), rests=store.rests())
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
@@ -208,7 +208,7 @@ def _reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def _added(stored: Stored, found: Present, program: str) -> tuple[Link, ...]:
+def _added(stored: Stored, found: Present, program: str) -> tuple[Chained, ...]:
     """Return links for what was judged and is not bound yet so, by this program, by issue."""
     last = stored.last
     judged = [
@@ -245,7 +245,7 @@ def noted(folder: Path, recall: Recall) -> str:
     path = folder / FILE.format(number=recall.number)
     content = recall.model_dump_json(by_alias=True, indent=2).encode() + b"\n"
     key = hashlib.sha256(content).hexdigest()
-    with opened(folder) as store:
+    with open_store(folder) as store:
         if path.exists():
             raise RegisterError(f"{path}: another recall came before this one: run it again")
         end = store.chain()[-1]

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.record.increment import RESERVED, make
+from dossier.record.increment import RESERVED, enveloped
 from dossier.record.seals import (
     SIGNERS,
     Seal,
-    asked,
     certificate_name,
     increment_of,
     key_digest,
     read_seals,
+    signing_of,
 )
 from dossier.record.signoff import same_name
 from dossier.record.trust import chain, wrong_use
@@ -150,7 +150,7 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     than a seal has.
     """
     before, moment = ready.file.data, datetime.now(UTC).replace(microsecond=0)
-    said = asked(ready.file.files)
+    said = signing_of(ready.file.files)
     made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
     value = _value(keys, hashlib.sha256(made.signed(before)).digest(), timestamp)
     if len(value) > RESERVED:
@@ -171,7 +171,7 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
 
     try:
         with quiet(*SIGNERS):
-            return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
+            return bytes(enveloped(keys.signer, digest, _stamper(timestamp)).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
         raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None

@@ -110,7 +110,7 @@ def test_four_of_the_versions_that_differ_are_named(number, more):
 
     here = {**versions(), **layout_versions()}
     other = dict.fromkeys(sorted(here)[:number], "0.0")
-    stated = ManifestDocument.model_construct(case="x", files={}, versions=here | other)
+    stated = ManifestDocument.model_construct(schema_="", case="x", files={}, versions=here | other)
     told = _made_with(stated, {}, None)
     assert told == "made with " + "; ".join(f"{k} 0.0, here {here[k]}" for k in [*other][:4]) + more
     assert _made_with(stated.model_copy(update={"versions": here}), {}, None) == ""
