@@ -102,8 +102,9 @@ def request(
     on_file = files.filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
-    valve = files.settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
-                              _asked if ask else None)  # fmt: skip
+    valve = files.settings_of(
+        demands, asked, criterion_flow, terminal, terminal_fine, _asked if ask else None
+    )
     told = files.with_reply(valve, day, reply_by, contact, sampling)
     made = files.make_request(asked, demands, assumed, told)
     for path in files.write_request(made, out or case / "request"):

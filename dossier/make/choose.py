@@ -91,8 +91,9 @@ def _of_the_call(folders: Sequence[Path]) -> Iterator[CaseProblem]:
         what = f"{len(folders)} named"
         yield CaseProblem("the call", "CASE", what, f"name two to {MOST} cases to choose between")
     places = [folder.resolve() for folder in folders]
-    for folder in dict.fromkeys(f for f, p in zip(folders, places, strict=True)
-                                if places.count(p) > 1):  # fmt: skip
+    for folder in dict.fromkeys(
+        f for f, p in zip(folders, places, strict=True) if places.count(p) > 1
+    ):
         yield CaseProblem("the call", str(folder), "is named twice", "name each candidate once")
 
 
@@ -166,12 +167,13 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
     if problems := [each for pair in differences for each in pair.problems]:
         raise CaseError(dict.fromkeys(problems))
     return Choice(
-        candidates=tuple(candidates), pairs=differences,
+        candidates=tuple(candidates),
+        pairs=differences,
         signoffs=tuple(sign_off(*each, on=on) for each in pairs),
         decisions=tuple(decision_document(*each, issue_date(each[0]), on) for each in pairs),
         application=hashlib.sha256(canonical(_asked(cases[0].application))).hexdigest(),
         mixed=len({case.qualification.language for case in cases}) > 1,
-    )  # fmt: skip
+    )
 
 
 def _in(case: Case, language: str) -> Assessment:

@@ -78,9 +78,10 @@ def filed(asked: Asked, day: date) -> bytes | None:
     problems = [
         problem
         for each in asked.each
-        for problem in request_problems(entries, each.application, each.text, each.file,
-                                        alone=alone)
-    ]  # fmt: skip
+        for problem in request_problems(
+            entries, each.application, each.text, each.file, alone=alone
+        )
+    ]
     if problems:
         raise CaseError(problems)
     return content
@@ -121,9 +122,10 @@ def settings_of(
     if problems:
         raise CaseError(problems)
     return Settings(
-        terminal=values.get("terminal"), terminal_fine=values.get("terminal_fine"),
+        terminal=values.get("terminal"),
+        terminal_fine=values.get("terminal_fine"),
         criterion_flow=values.get("criterion_flow"),
-    )  # fmt: skip
+    )
 
 
 def with_reply(

@@ -91,7 +91,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "seed": assessment.seed,
         "versions": versions(),
         "house": case.house or None,
-    }  # fmt: skip
+    }
     try:
         made = DecisionContent.model_validate(content, from_attributes=True)
     except ValidationError as error:  # of a text too long for who reads it

@@ -276,8 +276,9 @@ def _anchor(certificate: Any) -> Any:
     if own.standard_parameters is not None:
         names = replace(
             own.standard_parameters,
-            user_initial_policy_set=frozenset(["any_policy"]), initial_explicit_policy=False,
-        )  # fmt: skip
+            user_initial_policy_set=frozenset(["any_policy"]),
+            initial_explicit_policy=False,
+        )
         own = replace(own, standard_parameters=names)
     return CertTrustAnchor(certificate, own)
 

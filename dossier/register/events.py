@@ -74,9 +74,10 @@ class Stored:
 def events_of(folder: Path, stored: Stored, found: Present, program: str) -> list[Event]:
     """Return what became of the dossiers that were registered before."""
     return [
-        *_lost(folder, stored, found), *_otherwise(stored, found, program),
+        *_lost(folder, stored, found),
+        *_otherwise(stored, found, program),
         *_recalls(stored, found.recalls),
-    ]  # fmt: skip
+    ]
 
 
 def faults_of(stored: Stored) -> list[Event]:

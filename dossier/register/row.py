@@ -198,8 +198,9 @@ def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[R
     for row in fresh:
         by_number[row.number].append(row)
     taken = _replaced(fresh, by_number)
-    return tuple(_settle(row, by_number[row.number], taken.get(row.sha256, ""), extends)
-                 for row in fresh)  # fmt: skip
+    return tuple(
+        _settle(row, by_number[row.number], taken.get(row.sha256, ""), extends) for row in fresh
+    )
 
 
 def _settle(

@@ -181,9 +181,10 @@ def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> 
     own = certificate_name(keys.certificate)
     if not same_name(own, given):
         raise _refused(
-            name, f"the sign-off names {given!r}, the certificate {own!r}",
+            name,
+            f"the sign-off names {given!r}, the certificate {own!r}",
             "seal with the certificate of the person who signed off",
-        )  # fmt: skip
+        )
     if key_digest(keys.certificate) in {seal.key for seal in before}:
         raise _refused(name, "this key has sealed it already", "another person has to seal")
 
