@@ -5,10 +5,13 @@ import re
 from collections.abc import Iterator
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperCommand
+
+from dossier.make.outcome import WRONG_INPUT
+from dossier.words.terminal_safe import shown
 
 
 def day_of(text: str) -> date:
@@ -25,6 +28,12 @@ Needed = Annotated[str, typer.Option()]
 Certificates = Annotated[list[Path] | None, typer.Option(metavar="CERT")]
 Jobs = Annotated[int, typer.Option(min=1)]
 Folder = Annotated[Path, typer.Argument(metavar="FOLDER")]
+
+
+def stop(*lines: object) -> NoReturn:
+    """End the command, its input being wrong, with lines on what to do."""
+    typer.echo("\n".join(map(shown, lines)), err=True)
+    raise typer.Exit(WRONG_INPUT)
 
 
 UsageError: Any = typer.BadParameter.__mro__[1]

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of
-from dossier.make.outcome import DONE, WRONG_INPUT
+from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of, stop
+from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
 if TYPE_CHECKING:
@@ -91,8 +91,7 @@ def register(
         if ics is not None:
             ics.write_bytes(calendar_text(outcome).encode())
     except (RegisterError, ValueError) as error:
-        typer.echo(shown(error), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(error)
     _put(outcome, hits, wanted, as_csv=as_csv, as_json=as_json)
     raise typer.Exit(DONE if outcome.whole and _passes(head, outcome) else NOT_WHOLE)
 
@@ -146,8 +145,7 @@ def recall(
     from dossier.register.store import RegisterError
 
     if out.resolve().is_relative_to(folder.resolve()):
-        typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
-        raise typer.Exit(WRONG_INPUT)
+        stop(f"--out {out} lies in the folder of the dossiers: give another")
     asked = Recalling(
         what=what, reason=reason, day=today(), first=since, until=until, lift=lift,
         trusted=bool(trust),
@@ -159,8 +157,7 @@ def recall(
         )  # fmt: skip
         done = recall_evidence(folder, outcome, asked, jobs=jobs)
     except (RecallError, RegisterError) as error:
-        typer.echo("\n".join(map(shown, str(error).split("\n"))), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(*str(error).split("\n"))
     out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "recall.json", recall_json(outcome, done, bool(trust)).encode())
     write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, reply_by)))
@@ -254,8 +251,7 @@ def compare(
     try:
         comparison = confined(lambda: _both(a, b, own))
     except (NotADossierError, StoppedError) as error:
-        typer.echo(shown(error), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(error)
     if as_json:
         from dossier.register.compare import comparison_json
 

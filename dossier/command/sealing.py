@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import Certificates, Day, Needed, day_of
+from dossier.command.calls import Certificates, Day, Needed, day_of, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -120,8 +120,7 @@ def seal(
     try:
         ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
     except (NotADossierError, StoppedError) as error:
-        typer.echo(shown(f"{pdf}: {error}"), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(f"{pdf}: {error}")
     typer.echo(shown(f"{pdf}: built again, the same to the byte"))
     typer.echo(shown(f"decision: {ready.decision}; standing: {ready.standing}"))
     typer.echo(f"digest: {ready.digest}")
@@ -138,19 +137,16 @@ def _answerable(done: str, *needs: str) -> None:
     """End the command, and say what it needs, where nobody is there to answer."""
     lacks = [*needs, *([] if PASSPHRASE in os.environ else [f"the passphrase in {PASSPHRASE}"])]
     if lacks and not sys.stdin.isatty():
-        typer.echo(f"{done}: there is no terminal to ask on. Give {', and '.join(lacks)}", err=True)
-        raise typer.Exit(WRONG_INPUT)
+        stop(f"{done}: there is no terminal to ask on. Give {', and '.join(lacks)}")
 
 
 def _agreed(digest: str, given: str) -> None:
     """End the command unless the digest is the one that the person has seen and means."""
     if given:
         if given.strip().lower() != digest:
-            typer.echo(f"--digest {shown(given)} is another: nothing was sealed", err=True)
-            raise typer.Exit(WRONG_INPUT)
+            stop(f"--digest {given} is another: nothing was sealed")
     elif not typer.confirm("Is this the dossier that you have read and mean to seal?", err=True):
-        typer.echo("nothing was sealed", err=True)
-        raise typer.Exit(WRONG_INPUT)
+        stop("nothing was sealed")
 
 
 def _passphrase() -> str:
@@ -287,5 +283,4 @@ def constraints(pdf: Annotated[Path, typer.Argument(metavar="PDF")]) -> None:
     try:
         sys.stdout.write(confined(lambda: constraints_text(pdf)))
     except (NotADossierError, StoppedError) as error:
-        typer.echo(shown(f"{pdf}: not a dossier: {error}"), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(f"{pdf}: not a dossier: {error}")

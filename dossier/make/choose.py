@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.consistency import plain
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.decision.finding import Assessment
@@ -81,8 +81,7 @@ def _read(folders: Sequence[Path], on: date | None) -> list[Case]:
         problems += _between(cases[0], case)
     for one, other in itertools.combinations(cases, 2):
         problems += _twice(one, other)
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return cases
 
 
@@ -164,8 +163,7 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
             set_beside(own, other, demands, limits())
             for other, own in itertools.combinations(candidates, 2)
         )
-    if problems := [each for pair in differences for each in pair.problems]:
-        raise CaseError(dict.fromkeys(problems))
+    refuse(dict.fromkeys([each for pair in differences for each in pair.problems]))
     return Choice(
         candidates=tuple(candidates),
         pairs=differences,

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseProblem, refuse
 from dossier.record.increment import Envelope
 
 TEST_MARK = "TEST IDENTITY, proves nothing"
@@ -91,8 +91,7 @@ def trust_of(
         at=at,
     )
     problems += [_unfit(each, why) for each in trust.anchors if (why := _no_anchor(each, trust))]
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return trust
 
 
