@@ -80,19 +80,13 @@ class Call(TyperCommand):
         super().__init__(*args, **given | {"help": text})
         params: list[Any] = self.params
         for each in params:
-            each.help = options.get(each.name, each.help)
-
-    def get_params(self, ctx: Any) -> list[Any]:
-        """Return the parameters, each with a word for its value."""
-        found: list[Any] = super().get_params(ctx)
-        for each in found:
             kind = getattr(getattr(each, "type_descriptor", None), "annotation", None)
+            each.help = options.get(each.name, each.help)
             if each.metavar is None and not getattr(each, "is_flag", False):
                 each.metavar = WORDS.get(kind)
             if kind in WORDS and each.param_type_name == "argument":
                 each.display_type_rich = lambda **_: ""  # its name says it
             each.get_help_record = _worded(each.get_help_record)
-        return found
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Take the call apart; raises one error that tells all that is wrong with it."""
