@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from dossier.batch import run as batch
-from dossier.batch.outcomes import summary
-from dossier.batch.run import build_many
+from dossier.batch.run import build_many, summary
 from dossier.make.outcome import Order, Outcome
 from tests.archive import sealed
 

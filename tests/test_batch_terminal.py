@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from rich.progress import Progress
 
-from dossier.batch.outcomes import Bar, print_summary, summary, summary_json
+from dossier.batch.run import ProgressBar, print_summary, summary, summary_json
 from dossier.make.outcome import Outcome
 from dossier.record.files import BUILT, UP_TO_DATE
 
@@ -70,7 +70,7 @@ def test_without_a_terminal_there_is_no_bar(tmp_path):
 
 def test_a_bar_names_the_cases_at_work_and_moves_as_each_ends():
     progress = Progress()
-    bar = Bar(progress, progress.add_task("", total=3))
+    bar = ProgressBar(progress, progress.add_task("", total=3))
     seen = []
     for name, ended in (("a", False), ("b", False), ("b", True), ("c", False), ("a", True)):
         bar.tell(Path("in", name), ended)

@@ -10,7 +10,7 @@ from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
 from dossier.make.api import read_case
-from dossier.make.choose import choose
+from dossier.make.choose import write_choice
 from tests.archive.sealed import run
 from tests.small_case import record, requirement, write
 
@@ -50,7 +50,7 @@ def cases(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def chosen(cases, tmp_path_factory):
-    return choose(cases, tmp_path_factory.mktemp("out"), TODAY)
+    return write_choice(cases, tmp_path_factory.mktemp("out"), TODAY)
 
 
 @pytest.fixture
@@ -63,7 +63,7 @@ def again(cases, tmp_path):
 
 def told(folders, tmp_path):
     with pytest.raises(CaseError) as raised:
-        choose(folders, tmp_path / "out", TODAY)
+        write_choice(folders, tmp_path / "out", TODAY)
     assert not (tmp_path / "out").exists()
     return [str(problem) for problem in raised.value.problems]
 
@@ -80,7 +80,7 @@ def test_the_pages_say_what_they_are_and_carry_their_numbers(cases, chosen, tmp_
     assert "local rules stand above these pages" in words[-1]
     (document,) = pages.attachments["choice.json"]
     assert document == chosen.json.read_bytes()
-    assert choose(cases, tmp_path, TODAY).pdf.read_bytes() == data
+    assert write_choice(cases, tmp_path, TODAY).pdf.read_bytes() == data
     metadata = pages.root_object["/Metadata"].get_object().get_data()
     assert b"<pdfuaid:part>1</pdfuaid:part>" in metadata
     assert b"<pdfaid:part>3</pdfaid:part>" in metadata or b'pdfaid:part="3"' in metadata
@@ -147,15 +147,15 @@ def test_everything_is_told_at_once(again, tmp_path):
 
 def test_who_asks_and_since_when_may_differ_and_is_shown(again, tmp_path):
     edited(again[1], "application.toml", ('revision = "A"', 'revision = "B"'))
-    pdf = choose(again, tmp_path, TODAY).pdf.read_bytes()
+    pdf = write_choice(again, tmp_path, TODAY).pdf.read_bytes()
     assert "B: revision B" in " ".join(PdfReader(BytesIO(pdf)).pages[0].extract_text().split())
 
 
 def test_cases_of_several_languages_speak_english_and_keep_their_own_decision(again, tmp_path):
-    before = choose(again, tmp_path / "before", TODAY)
+    before = write_choice(again, tmp_path / "before", TODAY)
     text = (again[1] / "case.toml").read_text("utf-8")
     (again[1] / "case.toml").write_text(f'language = "de"\n{text}', "utf-8")
-    after = choose(again, tmp_path / "after", TODAY)
+    after = write_choice(again, tmp_path / "after", TODAY)
     pages = PdfReader(BytesIO(after.pdf.read_bytes())).pages
     words = " ".join(pages[-1].extract_text().split())
     assert "The cases speak several languages" in words

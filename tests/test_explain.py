@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from dossier.case.application import Application
-from dossier.command.explained import explained, listed, nearest
+from dossier.command.explained import listed, meaning_of, nearest
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 from tests.small_case import application
@@ -23,7 +23,7 @@ def run(*arguments):
 
 @pytest.mark.parametrize("name", all_quantities())
 def test_everything_declared_is_said(name):
-    declared, text = all_quantities()[name], explained(name)
+    declared, text = all_quantities()[name], meaning_of(name)
     words = [declared.meaning, declared.formula, declared.standard, *declared.records]
     words += [condition.name for condition in declared.conditions]
     assert all(each in text for each in words)
@@ -31,7 +31,7 @@ def test_everything_declared_is_said(name):
 
 @pytest.mark.parametrize("name", all_quantities())
 def test_the_example_is_a_requirement_that_resolves(name):
-    example = tomllib.loads(explained(name).partition("\n\n[[requirement]]\n")[2])
+    example = tomllib.loads(meaning_of(name).partition("\n\n[[requirement]]\n")[2])
     document = application([example | {"severity": "mandatory"}])
     document["duty"]["ingression"] = "0.1 g/h"
     demands, problems = resolve(Application.model_validate(document), "x")
@@ -59,4 +59,4 @@ def test_far_off_names_the_list():
 def test_results_go_to_standard_output():
     done = run("efficiency")
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout == explained("efficiency") + "\n"
+    assert done.stdout == meaning_of("efficiency") + "\n"

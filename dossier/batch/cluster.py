@@ -11,7 +11,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Self
 
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.make.outcome import OUR_BUG, WRONG_INPUT, Order, Outcome, failed, succeeded, written
 
 _one_at_a_time = threading.Lock()
@@ -56,19 +56,19 @@ def packed(case: Path, order: Order) -> Parcel:
     from dossier.report.house.house import read_house
 
     gathered = gather(case)
-    for each in gathered.files:
-        if not safe_name(each.name):
-            what = "has a name that is no plain path"
-            raise CaseError([CaseProblem(each.name, "", what, "rename it to send it elsewhere")])
     house = house_of(case, gathered.qualification, order.house)
     own = read_house(house) if house is not None else None
-    return Parcel(
+    parcel = Parcel(
         name=gathered.name,
         files={each.name: each.content for each in gathered.files},
         house=own.called if own else "",
         house_files={f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {},
         order=order,
     )
+    what, hint = "has a name that is no plain path", "rename it to send it elsewhere"
+    names = (*parcel.files, *parcel.house_files)
+    refuse(CaseProblem(name, "", what, hint) for name in names if not safe_name(name))
+    return parcel
 
 
 def build_parcel(parcel: Parcel) -> Returned:

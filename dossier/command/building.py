@@ -1,13 +1,13 @@
 """The commands that decide a case, and that build dossiers: one, or many at once."""
 
 import sys
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.command.calls import DAY, Jobs
+from dossier.command.calls import Jobs, day_of
 from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -20,7 +20,7 @@ CaseFolder = Annotated[
     Path, typer.Argument(metavar="CASE", help="Case folder with application.toml and case.toml.")
 ]
 ISSUED = "Date of issue, YYYY-MM-DD; otherwise the case's own, else that of its last test."
-Issued = Annotated[datetime | None, typer.Option(formats=DAY, help=ISSUED)]
+Issued = Annotated[date | None, typer.Option(parser=day_of, metavar="YYYY-MM-DD", help=ISSUED)]
 HouseFolder = Annotated[
     Path | None,
     typer.Option(metavar="DIR", help="Folder of a house: its words, logo, colour, fonts."),
@@ -61,13 +61,13 @@ def check(
 
 
 def decide(
-    case: Path, issued: datetime | None, house: Path | None
+    case: Path, issued: date | None, house: Path | None
 ) -> "tuple[Case, date, Assessment, SignOff]":
     """Return a case with its day of issue, what is decided without pages, and its sign-off."""
     from dossier.make.api import assess, issue_date, read_case, sign_off, today
 
     read = read_case(case, house, today())
-    day = issue_date(read, issued.date() if issued else None)
+    day = issue_date(read, issued)
     assessment = assess(read, day, pages=False)
     return read, day, assessment, sign_off(read, assessment, day, today())
 
@@ -104,7 +104,7 @@ def build(
     from dossier.make.api import today
 
     order = Order(
-        out=out, issued=None if issued is None else issued.date(), house=house,
+        out=out, issued=issued, house=house,
         only_stale=only_stale, replace=replace, on=today(), debug=DEBUG in sys.argv,
     )  # fmt: skip
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
@@ -123,25 +123,24 @@ def _build_many(
     cases: list[Path], order: Order, jobs: int, scheduler: str, summary: Path | None
 ) -> int:
     """Print a line for each case as it is done, and a summary; return the worst exit code."""
-    from dossier.batch import outcomes as told
+    from dossier.batch import run
     from dossier.batch.cluster import ClusterError
-    from dossier.batch.run import build_many
     from dossier.record.files import write_whole
 
     outcomes = []
     try:
-        with told.following(len(cases)) as bar:
-            many = build_many(cases, order, jobs=jobs, scheduler=scheduler, tell=bar.tell)
+        with run.following(len(cases)) as bar:
+            many = run.build_many(cases, order, jobs=jobs, scheduler=scheduler, tell=bar.tell)
             for each in bar.through(many):
                 outcomes.append(each)
                 _print(each)
     except ClusterError as error:
         typer.echo(str(error), err=True)
         return WRONG_INPUT
-    told.print_summary(outcomes)
-    typer.echo(told.summary(outcomes))
+    run.print_summary(outcomes)
+    typer.echo(run.summary(outcomes))
     if summary is not None:
-        write_whole(summary, told.summary_json(outcomes))
+        write_whole(summary, run.summary_json(outcomes))
     return max(each.code for each in outcomes)
 
 

@@ -3,37 +3,49 @@
 import inspect
 import re
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperCommand
 
-DAY = ["%Y-%m-%d"]
-Day = Annotated[datetime | None, typer.Option(formats=DAY)]
-Date = Annotated[datetime | None, typer.Option(formats=DAY, metavar="DATE")]
+from dossier.make.outcome import WRONG_INPUT
+from dossier.words.terminal_safe import shown
+
+
+def day_of(text: str) -> date:
+    """Return the day that somebody typed; the call ends at one that is none."""
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007  a day has no clock
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day: write YYYY-MM-DD.") from None
+
+
+Day = Annotated[date | None, typer.Option(parser=day_of, metavar="YYYY-MM-DD")]
+Date = Annotated[date | None, typer.Option(parser=day_of, metavar="DATE")]
 Needed = Annotated[str, typer.Option()]
 Certificates = Annotated[list[Path] | None, typer.Option(metavar="CERT")]
 Jobs = Annotated[int, typer.Option(min=1)]
 Folder = Annotated[Path, typer.Argument(metavar="FOLDER")]
 
 
+def stop(*lines: object) -> NoReturn:
+    """End the command, its input being wrong, with lines on what to do."""
+    typer.echo("\n".join(map(shown, lines)), err=True)
+    raise typer.Exit(WRONG_INPUT)
+
+
 UsageError: Any = typer.BadParameter.__mro__[1]
 """The error of a call, which typer has under no name of its own."""
 WORDS: dict[Any, str] = {
-    str: "TEXT", Path: "PATH", int: "NUMBER", datetime: "YYYY-MM-DD", list[str]: "TEXT",
-    list[Path]: "PATH", list[int]: "NUMBER",
+    str: "TEXT", Path: "PATH", int: "NUMBER", list[str]: "TEXT", list[Path]: "PATH",
 }  # fmt: skip
 """What stands for a value in the help."""
 
 
 PLAIN = (
     (r"Value error, ", ""),
-    (
-        r"('.*'|.*) does not match the formats '?(%Y-%m-%d|YYYY-MM-DD)'?",
-        r"\1 is no day: write YYYY-MM-DD",
-    ),
     (r"Input should be (greater than or equal to|at least) ", "give at least "),
     (r"Input should be a valid (integer|number).*", "give a number"),
     (r"Input should be ", "give "),
@@ -68,19 +80,13 @@ class Call(TyperCommand):
         super().__init__(*args, **given | {"help": text})
         params: list[Any] = self.params
         for each in params:
-            each.help = options.get(each.name, each.help)
-
-    def get_params(self, ctx: Any) -> list[Any]:
-        """Return the parameters, each with a word for its value."""
-        found: list[Any] = super().get_params(ctx)
-        for each in found:
             kind = getattr(getattr(each, "type_descriptor", None), "annotation", None)
+            each.help = options.get(each.name, each.help)
             if each.metavar is None and not getattr(each, "is_flag", False):
                 each.metavar = WORDS.get(kind)
             if kind in WORDS and each.param_type_name == "argument":
                 each.display_type_rich = lambda **_: ""  # its name says it
             each.get_help_record = _worded(each.get_help_record)
-        return found
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Take the call apart; raises one error that tells all that is wrong with it."""

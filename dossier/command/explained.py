@@ -23,7 +23,7 @@ def listed() -> str:
     return "\n".join([*lines, "", "dossier explain QUANTITY says what one of them means"])
 
 
-def explained(name: str) -> str | None:
+def meaning_of(name: str) -> str | None:
     """Return everything that is declared of one quantity; None where there is none."""
     each = all_quantities().get(name)
     if each is None:

@@ -2,21 +2,20 @@
 
 import os
 import sys
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import DAY, Certificates, Date, Folder, Jobs, Needed
-from dossier.make.outcome import DONE, WRONG_INPUT
+from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of, stop
+from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
 if TYPE_CHECKING:
     from dossier.register.compare import Comparison
-    from dossier.register.query import Wanted
     from dossier.register.recall import Done
-    from dossier.register.register import Register
+    from dossier.register.register import Register, Wanted
 
 DIFFERS, NOT_WHOLE = 1, 3
 
@@ -72,19 +71,18 @@ def register(
     """
     from dossier.make.api import today
     from dossier.register.calendar import calendar_text
-    from dossier.register.query import Wanted, find, parse_rest
-    from dossier.register.register import update
+    from dossier.register.register import Wanted, find, parse_rest, update
     from dossier.register.store import RegisterError
 
     try:
         wanted = Wanted(
             decision=decision, standing=standing, filter=part, equipment=equipment,
-            issued_from=_date(issued_from), issued_until=_date(issued_until),
-            review_due_by=_date(review_due_by), superseded=superseded,
+            issued_from=issued_from, issued_until=issued_until,
+            review_due_by=review_due_by, superseded=superseded,
             resting_on=tuple(parse_rest(each) for each in resting_on or ()),
         )  # fmt: skip
         outcome = update(
-            folder, today=today(), head=head.strip().lower(), jobs=jobs,
+            folder, today=today(), head=head, jobs=jobs,
             trust=[path.read_bytes() for path in trust or ()],
         )  # fmt: skip
         hits = find(outcome, wanted)
@@ -93,8 +91,7 @@ def register(
         if ics is not None:
             ics.write_bytes(calendar_text(outcome).encode())
     except (RegisterError, ValueError) as error:
-        typer.echo(shown(error), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(error)
     _put(outcome, hits, wanted, as_csv=as_csv, as_json=as_json)
     raise typer.Exit(DONE if outcome.whole and _passes(head, outcome) else NOT_WHOLE)
 
@@ -104,7 +101,7 @@ def recall(
     what: Annotated[str, typer.Argument(metavar="KIND:VALUE")],
     reason: Needed,
     out: Annotated[Path, typer.Option()],
-    since: Annotated[datetime | None, typer.Option("--from", formats=DAY, metavar="DATE")] = None,
+    since: Annotated[date | None, typer.Option("--from", parser=day_of, metavar="DATE")] = None,
     until: Date = None,
     contact: str = "",
     reply_by: Date = None,
@@ -143,30 +140,27 @@ def recall(
     from dossier.make.api import today
     from dossier.record.files import write_whole
     from dossier.register.letters import Reply, letters_pdf, lines, recall_json
-    from dossier.register.recall import Asked, RecallError
-    from dossier.register.recall import recall as put_on_file
+    from dossier.register.recall import RecallError, Recalling, recall_evidence
     from dossier.register.register import update
     from dossier.register.store import RegisterError
 
     if out.resolve().is_relative_to(folder.resolve()):
-        typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
-        raise typer.Exit(WRONG_INPUT)
-    asked = Asked(
-        what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift,
+        stop(f"--out {out} lies in the folder of the dossiers: give another")
+    asked = Recalling(
+        what=what, reason=reason, day=today(), first=since, until=until, lift=lift,
         trusted=bool(trust),
     )  # fmt: skip
     try:
         outcome = update(
-            folder, today=asked.day, head=head.strip().lower(), jobs=jobs,
+            folder, today=asked.day, head=head, jobs=jobs,
             trust=[path.read_bytes() for path in trust or ()],
         )  # fmt: skip
-        done = put_on_file(folder, outcome, asked, jobs=jobs)
+        done = recall_evidence(folder, outcome, asked, jobs=jobs)
     except (RecallError, RegisterError) as error:
-        typer.echo("\n".join(map(shown, str(error).split("\n"))), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(*str(error).split("\n"))
     out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "recall.json", recall_json(outcome, done, bool(trust)).encode())
-    write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, _date(reply_by))))
+    write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, reply_by)))
     for line in lines(outcome, done):
         typer.echo(shown(line))
     if done.before:
@@ -175,14 +169,10 @@ def recall(
     raise typer.Exit(_recalled_code(outcome, done))
 
 
-def _date(day: datetime | None) -> date | None:
-    return None if day is None else day.date()
-
-
 def _write_page(folder: Path, outcome: "Register", html: Path) -> None:
     """Write the page for a browser: the whole register, whatever else was asked for."""
     from dossier.register.html import register_page
-    from dossier.register.query import Wanted, find
+    from dossier.register.register import Wanted, find
 
     hits = find(outcome, Wanted(superseded=True))
     html.write_text(register_page(outcome, hits, prefix=_prefix(folder, html)), encoding="utf-8")
@@ -261,8 +251,7 @@ def compare(
     try:
         comparison = confined(lambda: _both(a, b, own))
     except (NotADossierError, StoppedError) as error:
-        typer.echo(shown(error), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(error)
     if as_json:
         from dossier.register.compare import comparison_json
 
@@ -291,7 +280,7 @@ def choose(
       out: Folder to write to.
     """
     from dossier.make.api import today
-    from dossier.make.choose import choose as write_choice
+    from dossier.make.choose import write_choice
     from dossier.make.verdict_text import print_choice
 
     chosen = write_choice(cases, out, today())
@@ -301,9 +290,9 @@ def choose(
 
 def _both(a: Path, b: Path, own: dict[Path, Any]) -> "Comparison":
     from dossier.make.api import today
-    from dossier.register.compare import compared
+    from dossier.register.compare import comparison_of
 
-    return compared(own.get(a) or _read(a), own.get(b) or _read(b), today())
+    return comparison_of(own.get(a) or _read(a), own.get(b) or _read(b), today())
 
 
 def _read(path: Path) -> Any:

@@ -3,14 +3,14 @@
 import os
 import sys
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import DAY, Certificates, Day, Needed
+from dossier.command.calls import Certificates, Day, Needed, day_of, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -32,7 +32,7 @@ def sign(
     role: Role,
     name: Needed,
     meaning: str = "",
-    day: Annotated[datetime | None, typer.Option("--date", formats=DAY)] = None,
+    day: Annotated[date | None, typer.Option("--date", parser=day_of, metavar="YYYY-MM-DD")] = None,
     issued: Issued = None,
     house: HouseFolder = None,
     digest: str = "",
@@ -55,13 +55,12 @@ def sign(
     from dossier.make.api import sign as sign_off
     from dossier.make.api import today
 
-    when = day.date() if day else today()
+    when = day or today()
     entry = {"role": role, "name": name, "meaning": meaning, "date": when}
-    stated = issued.date() if issued else None
     seen = _seen(case, issued, house)
     if not digest and sys.stdin.isatty():
         typer.confirm("Sign this?", abort=True, err=True)
-    state = sign_off(case, entry, stated, house=house, digest=digest or seen)
+    state = sign_off(case, entry, issued, house=house, digest=digest or seen)
     typer.echo(shown(f"{role}: {name}, {when.isoformat()}, bound to {state.digest}"))
     void = [each for each in state.signed if not each.holds]
     for each in void:
@@ -70,7 +69,7 @@ def sign(
     typer.echo(f"still to sign: {rest}" if rest else "all sign-offs are given and hold")
 
 
-def _seen(case: Path, issued: datetime | None, house: Path | None) -> str:
+def _seen(case: Path, issued: date | None, house: Path | None) -> str:
     """Print what is about to be signed and return its digest."""
     from dossier.make.verdict_text import bound_line, tally_line, until_lines
 
@@ -121,8 +120,7 @@ def seal(
     try:
         ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
     except (NotADossierError, StoppedError) as error:
-        typer.echo(shown(f"{pdf}: {error}"), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(f"{pdf}: {error}")
     typer.echo(shown(f"{pdf}: built again, the same to the byte"))
     typer.echo(shown(f"decision: {ready.decision}; standing: {ready.standing}"))
     typer.echo(f"digest: {ready.digest}")
@@ -139,19 +137,16 @@ def _answerable(done: str, *needs: str) -> None:
     """End the command, and say what it needs, where nobody is there to answer."""
     lacks = [*needs, *([] if PASSPHRASE in os.environ else [f"the passphrase in {PASSPHRASE}"])]
     if lacks and not sys.stdin.isatty():
-        typer.echo(f"{done}: there is no terminal to ask on. Give {', and '.join(lacks)}", err=True)
-        raise typer.Exit(WRONG_INPUT)
+        stop(f"{done}: there is no terminal to ask on. Give {', and '.join(lacks)}")
 
 
 def _agreed(digest: str, given: str) -> None:
     """End the command unless the digest is the one that the person has seen and means."""
     if given:
         if given.strip().lower() != digest:
-            typer.echo(f"--digest {shown(given)} is another: nothing was sealed", err=True)
-            raise typer.Exit(WRONG_INPUT)
+            stop(f"--digest {given} is another: nothing was sealed")
     elif not typer.confirm("Is this the dossier that you have read and mean to seal?", err=True):
-        typer.echo("nothing was sealed", err=True)
-        raise typer.Exit(WRONG_INPUT)
+        stop("nothing was sealed")
 
 
 def _passphrase() -> str:
@@ -225,7 +220,7 @@ def verify(
     trusted = [path.read_bytes() for path in trust or ()]
     revoked = [path.read_bytes() for path in crl or ()]
     persons = _persons(trust_person or ())
-    moment = at.replace(hour=12, tzinfo=UTC) if at else None
+    moment = datetime.combine(at, time(12), UTC) if at else None
     codes, results = [], []
     for path in files:
         try:
@@ -288,5 +283,4 @@ def constraints(pdf: Annotated[Path, typer.Argument(metavar="PDF")]) -> None:
     try:
         sys.stdout.write(confined(lambda: constraints_text(pdf)))
     except (NotADossierError, StoppedError) as error:
-        typer.echo(shown(f"{pdf}: not a dossier: {error}"), err=True)
-        raise typer.Exit(WRONG_INPUT) from None
+        stop(f"{pdf}: not a dossier: {error}")

@@ -98,13 +98,14 @@ def request(
     from dossier.record.files import write_whole
 
     asked, demands = files.asked_of(case, language)
-    day = issued.date() if issued else date.today()  # noqa: DTZ011  the shell's
+    day = issued or date.today()  # noqa: DTZ011  the shell's
     on_file = files.filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
-    valve = files.settings_of(demands, asked, criterion_flow, terminal, terminal_fine,
-                              _asked if ask else None)  # fmt: skip
-    told = files.with_reply(valve, day, reply_by.date() if reply_by else None, contact, sampling)
+    valve = files.settings_of(
+        demands, asked, criterion_flow, terminal, terminal_fine, _asked if ask else None
+    )
+    told = files.with_reply(valve, day, reply_by, contact, sampling)
     made = files.make_request(asked, demands, assumed, told)
     for path in files.write_request(made, out or case / "request"):
         typer.echo(str(path))
@@ -189,12 +190,12 @@ def explain(
     Options:
       quantity: Name of a quantity; without one, all.
     """
-    from dossier.command.explained import explained, listed, nearest
+    from dossier.command.explained import listed, meaning_of, nearest
 
     if not quantity:
         typer.echo(listed())
         return
-    text = explained(quantity)
+    text = meaning_of(quantity)
     typer.echo(text or nearest(quantity), err=not text)
     raise typer.Exit(DONE if text else WRONG_INPUT)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.consistency import plain
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.decision.finding import Assessment
@@ -42,7 +42,7 @@ class Chosen:
     choice: "Choice"
 
 
-def choose(folders: Sequence[Path], out: Path, on: date | None = None) -> Chosen:
+def write_choice(folders: Sequence[Path], out: Path, on: date | None = None) -> Chosen:
     """Write `<out>/choice-<dossiers>.pdf` and `.json` on the cases in `folders`, in their order.
 
     `on` is the day it is.  Raises CaseError with everything that is wrong with the call, with each
@@ -81,8 +81,7 @@ def _read(folders: Sequence[Path], on: date | None) -> list[Case]:
         problems += _between(cases[0], case)
     for one, other in itertools.combinations(cases, 2):
         problems += _twice(one, other)
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return cases
 
 
@@ -91,8 +90,9 @@ def _of_the_call(folders: Sequence[Path]) -> Iterator[CaseProblem]:
         what = f"{len(folders)} named"
         yield CaseProblem("the call", "CASE", what, f"name two to {MOST} cases to choose between")
     places = [folder.resolve() for folder in folders]
-    for folder in dict.fromkeys(f for f, p in zip(folders, places, strict=True)
-                                if places.count(p) > 1):  # fmt: skip
+    for folder in dict.fromkeys(
+        f for f, p in zip(folders, places, strict=True) if places.count(p) > 1
+    ):
         yield CaseProblem("the call", str(folder), "is named twice", "name each candidate once")
 
 
@@ -163,15 +163,15 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
             set_beside(own, other, demands, limits())
             for other, own in itertools.combinations(candidates, 2)
         )
-    if problems := [each for pair in differences for each in pair.problems]:
-        raise CaseError(dict.fromkeys(problems))
+    refuse(dict.fromkeys([each for pair in differences for each in pair.problems]))
     return Choice(
-        candidates=tuple(candidates), pairs=differences,
+        candidates=tuple(candidates),
+        pairs=differences,
         signoffs=tuple(sign_off(*each, on=on) for each in pairs),
         decisions=tuple(decision_document(*each, issue_date(each[0]), on) for each in pairs),
         application=hashlib.sha256(canonical(_asked(cases[0].application))).hexdigest(),
         mixed=len({case.qualification.language for case in cases}) > 1,
-    )  # fmt: skip
+    )
 
 
 def _in(case: Case, language: str) -> Assessment:

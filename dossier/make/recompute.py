@@ -131,8 +131,9 @@ def without_records(
             if old.verdict != new.verdict
         ),
         conditions=tuple(e.text for e in kept if (e.kind, e.subject) not in had),
-        case=asked, application=then.case.application,
-    )  # fmt: skip
+        case=asked,
+        application=then.case.application,
+    )
 
 
 def _turned(stated: DecisionDocument, now: Assessment) -> bool:

@@ -4,9 +4,10 @@ import re
 from dataclasses import replace
 from datetime import date, datetime, time
 from pathlib import Path
+from typing import Any
 
 from dossier.case.case import Asked
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
@@ -30,8 +31,7 @@ def asked_of(folder: Path, language: str = "") -> tuple[Asked, list[Demand]]:
     asked = _in_language(read_asked_files(folder), language)
     with speaking(asked.language):
         found = [resolve(each.application, each.file, each.mark) for each in asked.each]
-    if problems := [problem for _, problems in found for problem in problems]:
-        raise CaseError(problems)
+    refuse([problem for _, problems in found for problem in problems])
     return asked, [demand for demands, _ in found for demand in demands]
 
 
@@ -78,11 +78,11 @@ def filed(asked: Asked, day: date) -> bytes | None:
     problems = [
         problem
         for each in asked.each
-        for problem in request_problems(entries, each.application, each.text, each.file,
-                                        alone=alone)
-    ]  # fmt: skip
-    if problems:
-        raise CaseError(problems)
+        for problem in request_problems(
+            entries, each.application, each.text, each.file, alone=alone
+        )
+    ]
+    refuse(problems)
     return content
 
 
@@ -105,7 +105,7 @@ def settings_of(
         "terminal": (terminal, "pressure"),
         "terminal_fine": (terminal_fine, "pressure"),
     }
-    values: dict[str, float] = {}
+    values: dict[str, Any] = {}
     problems = []
     for key, (text, dimension) in texts.items():
         if not text:
@@ -118,12 +118,8 @@ def settings_of(
             continue
         if not values[key] > 0:
             problems.append(CaseProblem("the call", flag, f"{text!r} is not above zero", "fix it"))
-    if problems:
-        raise CaseError(problems)
-    return Settings(
-        terminal=values.get("terminal"), terminal_fine=values.get("terminal_fine"),
-        criterion_flow=values.get("criterion_flow"),
-    )  # fmt: skip
+    refuse(problems)
+    return Settings(**values)
 
 
 def with_reply(

@@ -316,7 +316,9 @@ def monotone_curve(mass: Floats, pressure_drop: Floats) -> Floats:
     """
     masses = increasing(later("mass"), mass, "kg")
     drops = all_finite(later("pressure drop"), pressure_drop, "Pa")
-    _same_length(masses, drops)
+    if masses.shape != drops.shape:
+        words = later("{number} masses do not fit pressure drops of shape {shape}")
+        raise ValueError(say(words, number=masses.size, shape=drops.shape))
     return never_falling(drops)
 
 
@@ -332,9 +334,3 @@ def growth(curve: Floats, inertial: float) -> Floats:
     not_negative("inertial part", inertial, "Pa")
     clean = positive("viscous part of the clean element", float(drops[0]) - inertial, "Pa")
     return (drops - inertial) / clean
-
-
-def _same_length(masses: Floats, drops: Floats) -> None:
-    if masses.shape != drops.shape:
-        words = later("{number} masses do not fit pressure drops of shape {shape}")
-        raise ValueError(say(words, number=masses.size, shape=drops.shape))

@@ -84,11 +84,7 @@ def not_negative(name: str, values: ArrayLike, unit: str) -> Floats:
     Raises ValueError otherwise, with name, first offending value and unit.
     """
     array = np.asarray(values, dtype=np.float64)
-    accepted = (array >= 0) & (array < np.inf)
-    if not accepted.all():
-        worst = array[~accepted][0]
-        raise ValueError(say(NOT_NEGATIVE, name=say(name), value=worst, unit=say(unit)))
-    return array
+    return _accept(array, (array >= 0) & (array < np.inf), NOT_NEGATIVE, name, unit)
 
 
 EPSILON = 4.0 * float(np.finfo(float).eps)

@@ -28,6 +28,7 @@ from dossier.record.document import (
     SignOffRow,
     WrittenDecision,
 )
+from dossier.record.dossier_file import DECISION
 from dossier.record.program import layout_versions, libraries_of, versions
 from dossier.record.signoff import reads, sign_off_state, standing
 from dossier.report.house.house import ATTACHED, House
@@ -90,7 +91,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
         "seed": assessment.seed,
         "versions": versions(),
         "house": case.house or None,
-    }  # fmt: skip
+    }
     try:
         made = DecisionContent.model_validate(content, from_attributes=True)
     except ValidationError as error:  # of a text too long for who reads it
@@ -129,34 +130,46 @@ def _stated(case: Case) -> dict[str, str]:
 def _finding(finding: Finding) -> dict[str, Any]:
     demand, estimate = finding.demand, finding.estimate
     ends = [None if end is None else _shown(demand, end) for end in (finding.lower, finding.upper)]
-    return {
-        "requirement": demand.id,
-        "text": demand.text,
-        "quantity": demand.quantity.name,
-        "at": demand.at_text,
-        "basis": demand.basis,
-        "severity": demand.severity,
-        "source": demand.source,
-        "unit": demand.unit,
-        "verdict": finding.verdict.value,
-        "dof": ten_digits(estimate.dof) if estimate else None,
-        "bound": estimate.bound if estimate else None,
-        "interval95": finding.interval and [_shown(demand, end) for end in finding.interval],
-        "limit": {
-            "min": ends[0],
-            "max": ends[1],
-            "not_worse_than_reference": ten_digits(demand.not_worse),
-        },
-        "probability_conforming": ten_digits(finding.probability),
-        "reason": finding.reason,
-        "concession": finding.concession.text if finding.concession else None,
-        "deciding": finding.deciding and _deciding(demand, finding.deciding),
-        "components": _components(demand, estimate) if estimate else (),
-        "precision": estimate and estimate.precision and _precision(demand, estimate.precision),
-        "notes": estimate.notes if estimate else (),
-        "records": estimate.sources if estimate else (),
-        "reference": _result(demand, finding.reference) if finding.reference else None,
-    } | (_result(demand, estimate) if estimate else {})
+    relative = ten_digits(demand.not_worse)
+    return (
+        {name: getattr(demand, name) for name in PLAIN}
+        | {
+            "requirement": demand.id,
+            "quantity": demand.quantity.name,
+            "at": demand.at_text,
+            "verdict": finding.verdict.value,
+            "interval95": finding.interval and [_shown(demand, end) for end in finding.interval],
+            "limit": {"min": ends[0], "max": ends[1], "not_worse_than_reference": relative},
+            "probability_conforming": ten_digits(finding.probability),
+            "reason": finding.reason,
+            "concession": finding.concession.text if finding.concession else None,
+            "deciding": finding.deciding and _deciding(demand, finding.deciding),
+            "reference": _result(demand, finding.reference) if finding.reference else None,
+        }
+        | (_estimate(demand, estimate) if estimate else {})
+    )
+
+
+PLAIN = ("text", "basis", "severity", "source", "unit")
+"""What a row says of a requirement as the requirement does."""
+
+
+def _estimate(demand: Demand, estimate: Estimate) -> dict[str, Any]:
+    precision = estimate.precision and _precision(demand, estimate.precision)
+    return _result(demand, estimate) | {
+        "dof": ten_digits(estimate.dof),
+        "bound": estimate.bound,
+        "components": [
+            {
+                "name": each.name, "u": ten_digits(each.u / abs(demand.spread_factor)),
+                "dof": ten_digits(each.dof), "source": each.source, "shared": each.shared,
+            }
+            for each in estimate.components
+        ],
+        "precision": precision,
+        "notes": estimate.notes,
+        "records": estimate.sources,
+    }  # fmt: skip
 
 
 def _record(record: Record, reduced: Mapping[str, Iterable[float]]) -> dict[str, Any]:
@@ -202,16 +215,6 @@ def _deciding(demand: Demand, found: Deciding) -> dict[str, Any]:
         name: ten_digits(end) if count or end is None else _shown(demand, end)
         for name, end in ends.items()
     }
-
-
-def _components(demand: Demand, result: Estimate) -> list[dict[str, Any]]:
-    return [
-        {
-            "name": each.name, "u": ten_digits(each.u / abs(demand.spread_factor)),
-            "dof": ten_digits(each.dof), "source": each.source, "shared": each.shared,
-        }
-        for each in result.components
-    ]  # fmt: skip
 
 
 def _precision(demand: Demand, told: Precision) -> dict[str, Any]:
@@ -270,26 +273,18 @@ def manifest_of(
     the pages follows from them alone.  Those that are installed here where none are given.
     """
     files = (*case.inputs, case.signoff) if case.signoff else case.inputs
+    digests = {file.name: file.sha256 for file in files}
+    for name, content in house.contents.items() if house else ():
+        digests[f"{ATTACHED}{name}"] = hashlib.sha256(content).hexdigest()
+    digests[DECISION] = hashlib.sha256(decision_json).hexdigest()
     return {
         "schema": f"dossier manifest {SCHEMA_VERSION}",
         "case": case.name,
-        "files": {file.name: file.sha256 for file in files}
-        | house_files(house)
-        | {"decision.json": hashlib.sha256(decision_json).hexdigest()},
+        "files": digests,
         "seed": assessment.seed,
         "versions": versions(),
         "layout": layout_versions() | house_entry(house),
         "libraries": dict(libraries_of() if libraries is None else libraries),
-    }
-
-
-def house_files(house: House | None) -> dict[str, str]:
-    """Return the SHA-256 of the files of a house by the names under which they are attached."""
-    if house is None:
-        return {}
-    return {
-        f"{ATTACHED}{name}": hashlib.sha256(content).hexdigest()
-        for name, content in house.contents.items()
     }
 
 

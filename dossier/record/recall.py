@@ -92,9 +92,10 @@ class Recall(_Form):
             there = {n for e in rests if e.called("laboratory", self.within) for n in e.records}
             used &= there | carried
         return frozenset(
-            e.value for e in rests if used and e.kind == "record" and e.value in used
-            and self._in_span(e)
-        )  # fmt: skip
+            e.value
+            for e in rests
+            if used and e.kind == "record" and e.value in used and self._in_span(e)
+        )
 
     def _in_span(self, record: Rest) -> bool:
         """Return whether a record was measured in the span, or may have been."""

@@ -9,8 +9,7 @@ from typing import Any
 
 from dossier.case.attached import NotADossierError, PdfFile, quiet
 from dossier.case.toml_text import parse_toml
-from dossier.record.envelope import Envelope, opened
-from dossier.record.increment import Increment, Words, increment, read_start
+from dossier.record.increment import Envelope, Increment, Words, increment, opened, read_start
 from dossier.record.trust import TEST_MARK, Trust, chain, marked, vouched
 from dossier.report.layout.stamp import Stamp, drawn, stamp_lines
 from dossier.report.signing import field_name
@@ -62,7 +61,7 @@ class Seal:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Signing:
     """What a dossier says of its sign-offs, which its seals repeat."""
 
     roles: tuple[str, ...]
@@ -70,13 +69,13 @@ class Asked:
     language: str
 
 
-def asked(files: Mapping[str, bytes]) -> Asked:
+def signing_of(files: Mapping[str, bytes]) -> Signing:
     """Return roles, meanings and language of a dossier; NotADossierError where it states none."""
     try:
         signoff = json.loads(files["decision.json"])["signoff"]
         name = json.loads(files["manifest.json"])["case"]
         case = parse_toml(files[f"{name}/case.toml"])
-        return Asked(
+        return Signing(
             roles=tuple(str(role) for role in signoff["roles"]),
             meanings={str(each["role"]): str(each["meaning"]) for each in signoff["signed"]},
             language=str(case.get("language", "en")),
@@ -95,7 +94,7 @@ def read_seals(pdf: PdfFile, trust: Trust | None = None) -> tuple[Seal, ...]:
         raise NotADossierError("not a PDF, or not one that this program writes, or cut off")
     found: list[Seal] = []
     start = pdf.first
-    said = asked(pdf.files) if start < len(pdf.data) else None
+    said = signing_of(pdf.files) if start < len(pdf.data) else None
     while said and 0 < start < len(pdf.data):
         head = read_start(pdf.data, start)
         if head is None or len(found) == len(said.roles):
@@ -113,7 +112,7 @@ def _behind(found: list[Seal], start: int) -> list[Seal]:
 
 
 def _seal(
-    pdf: PdfFile, start: int, place: int, said: Asked, head: tuple[datetime, bytes], trust: Trust
+    pdf: PdfFile, start: int, place: int, said: Signing, head: tuple[datetime, bytes], trust: Trust
 ) -> tuple[Seal, int]:
     """Return one seal, and where it ends; zero where that cannot be told."""
     role, (moment, value) = said.roles[place], head
@@ -135,7 +134,7 @@ def _seal(
 
 
 def increment_of(
-    before: bytes, first: int, place: int, said: Asked, certificate: Any, moment: datetime
+    before: bytes, first: int, place: int, said: Signing, certificate: Any, moment: datetime
 ) -> Increment:
     """Return the increment of a seal in the role number `place`, without its value.
 
@@ -178,7 +177,7 @@ def _problem(envelope: Envelope, value: bytes, covered: bytes, *, same: bool) ->
 
 
 def _judged(
-    envelope: Envelope, covered: bytes, trust: Trust, place: int, said: Asked, moment: datetime
+    envelope: Envelope, covered: bytes, trust: Trust, place: int, said: Signing, moment: datetime
 ) -> Seal:
     """Return a seal that is of our form, with what its signature and certificate are worth."""
     role, certificate = said.roles[place], envelope.certificate

@@ -118,7 +118,7 @@ def state_of(
     """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
     digest = content_digest(document)
     return SignOff(
-        signed=judge(entries, roles, digest, days), roles=tuple(roles), digest=digest,
+        signed=judge_sign_offs(entries, roles, digest, days), roles=tuple(roles), digest=digest,
         until=days.until, ended=over(document["decision"], end, days.today),
     )  # fmt: skip
 
@@ -149,7 +149,7 @@ def days_of(case: Case, assessment: Assessment, issued: date, today: date | None
     return Days(last_test(case), until, today, issued)
 
 
-def judge(
+def judge_sign_offs(
     entries: Sequence[SignOffEntry], roles: Sequence[str], digest: str, days: Days
 ) -> tuple[Signed, ...]:
     """Return each sign-off with whether it holds for content of `digest`, and why not if not.
@@ -271,7 +271,7 @@ def add_sign_off(
         who = standing_ones[entry.role].name
         raise _refused(entry.role, f"is signed by {who!r} and holds", "nothing is left to sign")
     others = [each for each in case.signed if each.role != entry.role]
-    judged = judge([*others, entry], signoff.roles, signoff.digest, days)
+    judged = judge_sign_offs([*others, entry], signoff.roles, signoff.digest, days)
     mine = next(each for each in judged if each.role == entry.role)
     if not mine.holds:
         raise _refused(entry.role, f"cannot be signed: {mine.note}", mine.cure)

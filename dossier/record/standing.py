@@ -52,7 +52,7 @@ class Sealed:
         return any(each.test for each in self.seals)
 
 
-def read_as(decision: str, standing: str) -> str:
+def reading_of(decision: str, standing: str) -> str:
     """Return the decision in words that cannot be taken for more than it is.
 
     Only a dossier signed off in full, intact and not over reads as its decision.

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from dossier.case.problems import CaseError, CaseProblem
-from dossier.record.envelope import Envelope
+from dossier.case.problems import CaseProblem, refuse
+from dossier.record.increment import Envelope
 
 TEST_MARK = "TEST IDENTITY, proves nothing"
 SIGNING = frozenset({"digital_signature", "non_repudiation"})
@@ -91,8 +91,7 @@ def trust_of(
         at=at,
     )
     problems += [_unfit(each, why) for each in trust.anchors if (why := _no_anchor(each, trust))]
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return trust
 
 
@@ -276,8 +275,9 @@ def _anchor(certificate: Any) -> Any:
     if own.standard_parameters is not None:
         names = replace(
             own.standard_parameters,
-            user_initial_policy_set=frozenset(["any_policy"]), initial_explicit_policy=False,
-        )  # fmt: skip
+            user_initial_policy_set=frozenset(["any_policy"]),
+            initial_explicit_policy=False,
+        )
         own = replace(own, standard_parameters=names)
     return CertTrustAnchor(certificate, own)
 

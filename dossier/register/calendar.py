@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
 from dossier.record.standing import EXPIRED, SIGNED_OFF
-from dossier.register.listing import plain
+from dossier.register.listing import one_line
 from dossier.register.register import Register
 from dossier.register.row import Row
 
@@ -78,7 +78,7 @@ def _day(text: str) -> str:
 
 def _text(text: str) -> str:
     """Return text as a value: one line, in which nothing ends the value or begins another."""
-    safe = plain(text).replace("\\", "\\\\")
+    safe = one_line(text).replace("\\", "\\\\")
     return safe.replace(";", "\\;").replace(",", "\\,")
 
 

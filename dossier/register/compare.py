@@ -12,11 +12,11 @@ from dossier.case.requested import FieldChange, field_changes, said
 from dossier.record.decision_record import as_json
 from dossier.record.document import DecidingRow, FindingRow, OnFileRow, RuleRow
 from dossier.record.dossier_file import DECISION, DossierFile
-from dossier.record.standing import as_of, read_as, standing_of
+from dossier.record.standing import as_of, reading_of, standing_of
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class Changed:
     """One thing before and after; None where it is absent."""
 
     what: str
@@ -25,7 +25,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class InputChange(Change):
+class InputChange(Changed):
     """An input file by its name in the case, with its SHA-256."""
 
     moved: tuple[str, ...]
@@ -39,7 +39,7 @@ class RequirementChange:
     requirement: str
     kind: str
     """"added", "removed" or "changed"."""
-    changes: tuple[Change, ...]
+    changes: tuple[Changed, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class VerdictChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class Resulted:
     """What was found for one requirement, in its own unit."""
 
     value: float | None
@@ -71,8 +71,8 @@ class ValueChange:
 
     requirement: str
     quantity: str
-    before: Measured
-    after: Measured
+    before: Resulted
+    after: Resulted
     because: tuple[str, ...]
     limits: tuple[float, ...] = ()
     """Limits of either side: a printed value must keep its side of them."""
@@ -111,7 +111,7 @@ class Comparison:
     requirements: tuple[RequirementChange, ...]
     values: tuple[ValueChange, ...]
     inputs: tuple[InputChange, ...]
-    rest: tuple[Change, ...]
+    rest: tuple[Changed, ...]
     """Number, filters, application, decision rule, conditions, seed, versions."""
     remarks: tuple[str, ...]
     """Why a side does not read as its decision, where that needs saying."""
@@ -122,7 +122,7 @@ class Comparison:
         return self.decisions[0] == self.decisions[1] and not self.verdicts
 
 
-def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Comparison:
+def comparison_of(a: DossierFile, b: DossierFile, today: date | None = None) -> Comparison:
     """Return what differs from `a` to `b`, as they read on a day; nothing is recomputed."""
     standings = as_of(standing_of(a), today), as_of(standing_of(b), today)
     before, after = _by_requirement(a), _by_requirement(b)
@@ -138,8 +138,8 @@ def compared(a: DossierFile, b: DossierFile, today: date | None = None) -> Compa
     return Comparison(
         names=(_name(a), _name(b)), proofs=(_proof(a), _proof(b)), day=today,
         decisions=(
-            read_as(a.decision.decision, standings[0].word),
-            read_as(b.decision.decision, standings[1].word),
+            reading_of(a.decision.decision, standings[0].word),
+            reading_of(b.decision.decision, standings[1].word),
         ),
         verdicts=tuple(sorted(verdicts, key=lambda each: each.after == "pass")),
         requirements=requirements, values=tuple(values), rest=rest,
@@ -170,17 +170,17 @@ def _by_requirement(side: DossierFile) -> dict[str, FindingRow]:
     return {finding.requirement: finding for finding in side.decision.findings}
 
 
-def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Change, ...]:
+def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Changed, ...]:
     """Return the entries that differ, in a fixed order."""
     names = dict.fromkeys([*before, *after])
     return tuple(
-        Change(name, before.get(name), after.get(name))
+        Changed(name, before.get(name), after.get(name))
         for name in names
         if before.get(name) != after.get(name)
     )
 
 
-def _inputs(a: DossierFile, b: DossierFile) -> tuple[Change, ...]:
+def _inputs(a: DossierFile, b: DossierFile) -> tuple[Changed, ...]:
     changes = _changes(_digests(a), _digests(b))
     return tuple(sorted(changes, key=lambda each: each.what))
 
@@ -230,15 +230,15 @@ def _value(name: str, pair: _Pair, because: tuple[str, ...]) -> ValueChange | No
     before, after = pair
     if before is None or after is None:
         return None
-    old, new = (Measured(f.value, f.u, f.unit or "", f.deciding) for f in (before, after))
+    old, new = (Resulted(f.value, f.u, f.unit or "", f.deciding) for f in (before, after))
     ends = (before.limit.min, before.limit.max, after.limit.min, after.limit.max)
     limits = tuple(end for end in ends if end is not None)
     return None if old == new else ValueChange(name, after.quantity, old, new, because, limits)
 
 
-def _rest(a: DossierFile, b: DossierFile) -> tuple[Change, ...]:
+def _rest(a: DossierFile, b: DossierFile) -> tuple[Changed, ...]:
     fields = field_changes(a.application or {}, b.application or {})
-    applied = (Change(f"application . {c.field}", c.before, c.after) for c in fields)
+    applied = (Changed(f"application . {c.field}", c.before, c.after) for c in fields)
     return (*_changes(_head(a), _head(b)), *applied)
 
 
@@ -288,8 +288,8 @@ def _causes(
     a: DossierFile,
     b: DossierFile,
     requirements: Sequence[RequirementChange],
-    inputs: Sequence[Change],
-    rest: Sequence[Change],
+    inputs: Sequence[Changed],
+    rest: Sequence[Changed],
 ) -> tuple[str, ...]:
     """Return the differences that the finding on a requirement depends on."""
     causes = [f"requirement {c.kind}: {_what(c)}" for c in requirements if c.requirement == name]
@@ -311,7 +311,7 @@ def _what(change: RequirementChange) -> str:
     return ", ".join(f"{c.what} {c.before or 'none'} → {c.after or 'none'}" for c in change.changes)
 
 
-def _kind(change: Change) -> str:
+def _kind(change: Changed) -> str:
     return "added" if change.before is None else "removed" if change.after is None else "changed"
 
 
@@ -332,7 +332,7 @@ def _files(side: DossierFile, requirement: str) -> set[str]:
 
 
 def _moved(
-    change: Change, a: DossierFile, b: DossierFile, values: Sequence[ValueChange]
+    change: Changed, a: DossierFile, b: DossierFile, values: Sequence[ValueChange]
 ) -> tuple[str, ...]:
     return tuple(
         each.requirement

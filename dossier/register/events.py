@@ -13,7 +13,7 @@ from dossier.record.recall import Recalls
 from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT
 from dossier.register.row import Row, row_digest
-from dossier.register.store import Kept, Link, Rests, chain_faults
+from dossier.register.store import Chained, Kept, Rests, chain_faults
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +50,12 @@ class Stored:
     rests: Rests
 
     @cached_property
-    def last(self) -> dict[str, Link]:
+    def last(self) -> dict[str, Chained]:
         """Return the last link of each dossier."""
         return {e.link.record_sha256: e.link for e in self.chain if e.link.number}
 
     @cached_property
-    def recalls(self) -> dict[str, Link]:
+    def recalls(self) -> dict[str, Chained]:
         """Return the links of recalls by the digest of each file."""
         return {e.link.record_sha256: e.link for e in self.chain if not e.link.number}
 
@@ -74,9 +74,10 @@ class Stored:
 def events_of(folder: Path, stored: Stored, found: Present, program: str) -> list[Event]:
     """Return what became of the dossiers that were registered before."""
     return [
-        *_lost(folder, stored, found), *_otherwise(stored, found, program),
+        *_lost(folder, stored, found),
+        *_otherwise(stored, found, program),
         *_recalls(stored, found.recalls),
-    ]  # fmt: skip
+    ]
 
 
 def faults_of(stored: Stored) -> list[Event]:
@@ -143,7 +144,7 @@ def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:
     return events
 
 
-def _gone(folder: Path, link: Link, was: Row | None, twins: Sequence[Row]) -> tuple[Event, str]:
+def _gone(folder: Path, link: Chained, was: Row | None, twins: Sequence[Row]) -> tuple[Event, str]:
     """Return the event of a dossier whose number another file carries now, and its digest."""
     digest, name = link.record_sha256, _named(link)
     grown = [r for r in twins if was and _begins(folder, r, was.size, digest, was.content)]
@@ -158,7 +159,7 @@ def _gone(folder: Path, link: Link, was: Row | None, twins: Sequence[Row]) -> tu
     return Event("replaced", f"{name} is gone; {now} carries its number", True), row.sha256
 
 
-def _left(link: Link, was: Row | None, found: Present) -> Event:
+def _left(link: Chained, was: Row | None, found: Present) -> Event:
     """Return the event of a dossier whose number no file carries any more."""
     name = _named(link)
     if was is None:
@@ -173,7 +174,7 @@ def _left(link: Link, was: Row | None, found: Present) -> Event:
     return Event("missing", f"{name}, {was.standing}, last seen as {file}", True)
 
 
-def _named(link: Link) -> str:
+def _named(link: Chained) -> str:
     return f"{link.number} r{link.revision} (link {link.seq}, SHA-256 {link.record_sha256[:16]}…)"
 
 

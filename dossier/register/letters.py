@@ -8,7 +8,7 @@ from typing import Any
 from dossier.decision.cautions import USUAL
 from dossier.record.decision_record import as_json
 from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
-from dossier.register.listing import plain
+from dossier.register.listing import one_line
 from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
 from dossier.register.register import Register
 from dossier.words import day, language, later, say, speaking
@@ -148,7 +148,7 @@ def span(done: Done) -> str:
 
 def _short(text: str, most: int = LONGEST) -> str:
     """Return text from elsewhere as one line of a length that a page has room for."""
-    line = plain(text)
+    line = one_line(text)
     return line if len(line) <= most else f"{line[: most - 1]}…"
 
 

@@ -14,9 +14,8 @@ import typer
 from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
 from dossier.record.rests import Rest
-from dossier.register.compare import Comparison, Measured, ValueChange
-from dossier.register.query import Hit
-from dossier.register.register import Register
+from dossier.register.compare import Comparison, Resulted, ValueChange
+from dossier.register.register import Hit, Register
 from dossier.report.format import (
     beyond,
     bound_text,
@@ -40,7 +39,7 @@ _FORMULA = re.compile(r"(?:^|(?<=;))(?=\s*[=+\-@＝＋－＠])")
 """Before what a spreadsheet takes for a formula, also where it parts cells at semicolons."""
 
 
-def plain(text: str) -> str:
+def one_line(text: str) -> str:
     """Return text from a dossier as one line, without characters that hide, turn or steer."""
     spaced = " ".join(clean(text).split())
     return spaced.encode("utf-8", "replace").decode()
@@ -56,7 +55,7 @@ def because_text(hit: Hit) -> str:
 
 def _rest_text(rest: Rest) -> str:
     users = ", ".join(rest.requirements) or "listed, no finding uses it"
-    return plain(f"{rest.kind} {rest.value} ({users})")
+    return one_line(f"{rest.kind} {rest.value} ({users})")
 
 
 def csv_text(hits: Iterable[Hit]) -> str:
@@ -76,7 +75,7 @@ def csv_text(hits: Iterable[Hit]) -> str:
 def _cell(value: object) -> object:
     if isinstance(value, int):
         return value
-    text = plain(str(value))
+    text = one_line(str(value))
     return _FORMULA.sub("'", text)
 
 
@@ -123,7 +122,7 @@ def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> 
         why = f"rests on {because_text(hit)}" if resting else ""
         for word in (_superseded(hit), hit.row.remark, why):
             if word:
-                typer.echo(f"{hit.row.name}: {plain(word)}")
+                typer.echo(f"{hit.row.name}: {one_line(word)}")
     typer.echo(f"{len(hits)} of {outcome.count} dossiers")
 
 
@@ -134,20 +133,20 @@ def _superseded(hit: Hit) -> str:
 def _cells(hit: Hit) -> list[str]:
     row = hit.row
     cells = row.name, row.decision, row.candidate, row.equipment, row.issued, row.review_due
-    return [plain(cell) for cell in (*cells, row.valid_until, row.file)]
+    return [one_line(cell) for cell in (*cells, row.valid_until, row.file)]
 
 
 def print_state(outcome: Register, *, to_stderr: bool) -> None:
     """Print the head of the chain; to standard error what is missing, replaced or no dossier."""
     for event in outcome.events:
-        typer.echo(f"{event.kind}: {plain(event.text)}", err=True)
+        typer.echo(f"{event.kind}: {one_line(event.text)}", err=True)
     for each in outcome.recalls.active:
-        typer.echo(f"recall {each.number} of {each.day}: {plain(f'{each.what}: {each.reason}')}",
+        typer.echo(f"recall {each.number} of {each.day}: {one_line(f'{each.what}: {each.reason}')}",
                    err=True)  # fmt: skip
     for file, why in outcome.unreadable:
-        typer.echo(f"not a dossier: {plain(file)}: {plain(why)}", err=True)
+        typer.echo(f"not a dossier: {one_line(file)}: {one_line(why)}", err=True)
     for file, other in outcome.copies:
-        typer.echo(f"copy: {plain(file)} is the same as {plain(other)}", err=True)
+        typer.echo(f"copy: {one_line(file)} is the same as {one_line(other)}", err=True)
     keep = "" if outcome.whole else " (do not keep it: the register is not whole)"
     typer.echo(f"head: {outcome.head}, link {len(outcome.heads)}{keep}", err=to_stderr)
 
@@ -157,9 +156,9 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
     for side, file, name, decision in zip(
         "AB", files, comparison.names, comparison.decisions, strict=True
     ):
-        typer.echo(f"{side}: {plain(name)}: {plain(decision)} ({plain(file)})")
+        typer.echo(f"{side}: {one_line(name)}: {one_line(decision)} ({one_line(file)})")
     for remark in comparison.remarks:
-        typer.echo(plain(remark))
+        typer.echo(one_line(remark))
     verdicts = [
         [each.requirement, each.before or "absent", each.after or "absent", _lines(each.because)]
         for each in comparison.verdicts
@@ -194,7 +193,7 @@ def _print_repeat(comparison: Comparison, files: tuple[str, str]) -> None:
     for side, file, proof in zip("AB", files, comparison.proofs, strict=True):
         what = "decision.json of the case folder" if Path(file).is_dir() else "PDF"
         typer.echo(f"{side}: {what}, SHA-256 {proof}")
-    call = shlex.join(["dossier", "compare", *map(plain, files)])
+    call = shlex.join(["dossier", "compare", *map(one_line, files)])
     on = f", which read so on {comparison.day}" if comparison.day else ""
     typer.echo(f"to repeat, with these two{on}, and dossier {version('dossier')}: {call}")
 
@@ -222,7 +221,7 @@ def _value_cells(change: ValueChange) -> list[str]:
     return [change.requirement, change.quantity, *cells, moved]
 
 
-def _result(side: Measured, limits: Iterable[float]) -> str:
+def _result(side: Resulted, limits: Iterable[float]) -> str:
     """Return the number that decides, in the words of page one, and the acceptance limit.
 
     The mean, with its standard uncertainty u, stands beside another number that decides.
@@ -278,5 +277,5 @@ def _difference(difference: float, change: ValueChange) -> str:
 
 def _print_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     wide_console(WIDTH).print(
-        plain_table(headings, [[plain(cell) for cell in row] for row in rows])
+        plain_table(headings, [[one_line(cell) for cell in row] for row in rows])
     )

@@ -42,7 +42,7 @@ class RecallError(Exception):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Recalling:
     """What somebody wants to recall, or to recall no longer."""
 
     what: str
@@ -83,7 +83,7 @@ class Done:
     """What has nearly its name in other dossiers and was not recalled, each with these."""
 
 
-def recall(folder: Path, outcome: Register, asked: Asked, *, jobs: int = 1) -> Done:
+def recall_evidence(folder: Path, outcome: Register, asked: Recalling, *, jobs: int = 1) -> Done:
     """Put a recall on file beside the dossiers of a register, and decide again what rests on it.
 
     Nothing that it took away is believed: each approval is decided again from its attachments,
@@ -110,7 +110,7 @@ def recall(folder: Path, outcome: Register, asked: Asked, *, jobs: int = 1) -> D
     return Done(recall=new, told=told, before=before, head=head, alike=alike)
 
 
-def _sensible(asked: Asked, recalls: Recalls) -> None:
+def _sensible(asked: Recalling, recalls: Recalls) -> None:
     """Raise RecallError for a recall that cannot be meant as it stands."""
     faults = [f"{file} cannot be read ({why}): a recall on file may be lost; mend that first"
               for file, why in recalls.faults.items()]  # fmt: skip
@@ -128,7 +128,7 @@ def _sensible(asked: Asked, recalls: Recalls) -> None:
         raise RecallError("\n".join(faults))
 
 
-def _named(asked: Asked, outcome: Register) -> dict[str, str]:
+def _named(asked: Recalling, outcome: Register) -> dict[str, str]:
     """Return kind, value and, of several of the same name, within what; RecallError if unclear."""
     kind, colon, value = asked.what.partition(":")
     kind, value = folded(kind), value.strip()
@@ -215,7 +215,12 @@ def _touched(ways: Sequence[Recall], row: Row, outcome: Register) -> bool:
 
 
 def _all_told(
-    folder: Path, rows: Sequence[Row], outcome: Register, after: Recalls, asked: Asked, jobs: int
+    folder: Path,
+    rows: Sequence[Row],
+    outcome: Register,
+    after: Recalls,
+    asked: Recalling,
+    jobs: int,
 ) -> Iterator[Told]:
     """Yield what becomes of each dossier; those that approve something are decided again."""
     new = after.given[-1]
@@ -265,7 +270,7 @@ def _one_thing(new: Recall, rows: Sequence[Row], outcome: Register) -> None:
         raise RecallError(f"{new.what} names more than one thing: nothing is recalled; say {ways}")
 
 
-def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
+def _decided(work: tuple[Path, Row, tuple[str, ...], Recalling]) -> Told:
     """Return what becomes of one dossier without records; every error is an outcome."""
     folder, row, records, asked = work
     stands = row.standing in (SIGNED_OFF, RECALLED) and row.current and not row.conflict
@@ -284,7 +289,7 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Asked]) -> Told:
     return Told(row=row, records=records, outcome=word, why=why, until=left.until, left=left)
 
 
-def _left(path: Path, row: Row, records: Sequence[str], asked: Asked) -> Without:
+def _left(path: Path, row: Row, records: Sequence[str], asked: Recalling) -> Without:
     dossier = read_dossier(path)
     if dossier.sha256 != row.sha256:
         return Without(why_not="the file was changed while it was read")

@@ -1,4 +1,4 @@
-"""The register of a folder of dossiers: found, read, chained, and compared with the last time."""
+"""The register of a folder of dossiers: found, read, chained, compared, and asked."""
 
 import hashlib
 import os
@@ -11,7 +11,7 @@ from pathlib import Path
 from dossier.case.attached import NotADossierError
 from dossier.record.files import write_whole
 from dossier.record.recall import FILE, Recall, Recalls, recalls_in
-from dossier.record.rests import Rest
+from dossier.record.rests import KINDS, Rest, folded
 from dossier.register.events import (
     Event,
     Present,
@@ -22,7 +22,7 @@ from dossier.register.events import (
     file_digest,
 )
 from dossier.register.row import Row, on_day, row_digest, settled, without
-from dossier.register.store import GENESIS, Link, RegisterError, Rests, Store, linked, opened
+from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
 from dossier.system.confined import StoppedError, confined, mapped
 
 _CHUNK = 8
@@ -81,10 +81,11 @@ def update(
     from dossier.record.trust import trust_of
 
     trust_of(trust)
+    head = head.strip().lower()
     if not folder.is_dir():
         raise RegisterError(f"{folder}: no such folder")
     program = program_digest()
-    with opened(folder) as store:
+    with open_store(folder) as store:
         stored = Stored(chain=store.chain(), rows=store.rows(), rests=store.rests())
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
@@ -207,7 +208,7 @@ def _reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def _added(stored: Stored, found: Present, program: str) -> tuple[Link, ...]:
+def _added(stored: Stored, found: Present, program: str) -> tuple[Chained, ...]:
     """Return links for what was judged and is not bound yet so, by this program, by issue."""
     last = stored.last
     judged = [
@@ -244,7 +245,7 @@ def noted(folder: Path, recall: Recall) -> str:
     path = folder / FILE.format(number=recall.number)
     content = recall.model_dump_json(by_alias=True, indent=2).encode() + b"\n"
     key = hashlib.sha256(content).hexdigest()
-    with opened(folder) as store:
+    with open_store(folder) as store:
         if path.exists():
             raise RegisterError(f"{path}: another recall came before this one: run it again")
         end = store.chain()[-1]
@@ -253,3 +254,87 @@ def noted(folder: Path, recall: Recall) -> str:
         store.append(links)
         write_whole(path, content)
     return links[-1].digest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What to select; everything given must hold."""
+
+    decision: str = ""
+    """The decision as it reads, such as "approved" or "draft: would be approved"."""
+    standing: str = ""
+    """"signed off", "expired", "recalled", "draft", "not intact" or "not proven"."""
+    filter: str = ""
+    """Part of the part number of the candidate or of the filter now fitted."""
+    equipment: str = ""
+    """Part of the name of the equipment."""
+    issued_from: date | None = None
+    issued_until: date | None = None
+    review_due_by: date | None = None
+    """A review that is due, or a concession that ends, on this day or before."""
+    resting_on: tuple[tuple[str, str], ...] = ()
+    """Pairs of kind and value, as `parse_rest` gives them."""
+    superseded: bool = False
+    """Whether dossiers that others have superseded are wanted too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """A dossier that was asked for."""
+
+    row: Row
+    because: tuple[Rest, ...]
+    """What it rests on of that which was asked for."""
+    rests: tuple[Rest, ...]
+    """Everything that it rests on."""
+
+
+def parse_rest(text: str) -> tuple[str, str]:
+    """Return kind and value of "KIND:VALUE"; ValueError says which kinds there are."""
+    kind, colon, value = text.partition(":")
+    kind = folded(kind)
+    if not colon or kind not in KINDS or not value.strip():
+        raise ValueError(f"{text!r} is not KIND:VALUE; kinds: {', '.join(KINDS)}")
+    return kind, value.strip()
+
+
+def find(outcome: Register, wanted: Wanted) -> tuple[Hit, ...]:
+    """Return the dossiers of a register that `wanted` selects, by number, revision and file.
+
+    A dossier whose inputs cannot be read is always among those that rest on something: it may.
+    """
+    hits = []
+    for row in sorted(outcome.rows, key=lambda each: (each.number, each.revision, each.file)):
+        rests = outcome.rests.get(row.sha256, ())
+        reasons = [[e for e in rests if e.called(*asked)] for asked in wanted.resting_on]
+        if _selected(row, rests, wanted) and all(each or row.unread for each in reasons):
+            hits.append(Hit(row, tuple(rest for each in reasons for rest in each), rests))
+    return tuple(hits)
+
+
+def _selected(row: Row, rests: Sequence[Rest], wanted: Wanted) -> bool:
+    ends = [day for day in (row.review_due, row.valid_until) if day]
+    first, last, due = (
+        day.isoformat() if day else ""
+        for day in (wanted.issued_from, wanted.issued_until, wanted.review_due_by)
+    )
+    return (
+        (wanted.superseded or row.current)
+        and _word(wanted.decision) in ("", row.decision)
+        and _word(wanted.standing) in ("", row.standing)
+        and (not first or row.issued >= first)
+        and (not last or row.issued <= last)
+        and (not due or any(end <= due for end in ends))
+        and _names(rests, "filter", wanted.filter)
+        and _names(rests, "equipment", wanted.equipment)
+    )
+
+
+def _word(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+def _names(rests: Sequence[Rest], kind: str, part: str) -> bool:
+    """Return whether a name of that kind holds the text; always for none."""
+    text = folded(part)
+    return not text or any(each.kind == kind and text in folded(each.value) for each in rests)

@@ -22,7 +22,7 @@ from dossier.record.standing import (
     Sealed,
     Standing,
     as_of,
-    read_as,
+    reading_of,
     standing_of,
 )
 
@@ -93,12 +93,12 @@ class Row:
     def decision(self) -> str:
         """Return the decision as it reads: the bare word only if it stands and is current."""
         if self.conflict:
-            return read_as(self.found, CONFLICT)
+            return reading_of(self.found, CONFLICT)
         if self.current:
-            return read_as(self.found, self.standing)
+            return reading_of(self.found, self.standing)
         if self.standing in STOOD:
             return f"superseded: was {self.found}"
-        return read_as(self.found, f"{self.standing}, superseded")
+        return reading_of(self.found, f"{self.standing}, superseded")
 
     @property
     def state(self) -> str:
@@ -198,8 +198,9 @@ def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[R
     for row in fresh:
         by_number[row.number].append(row)
     taken = _replaced(fresh, by_number)
-    return tuple(_settle(row, by_number[row.number], taken.get(row.sha256, ""), extends)
-                 for row in fresh)  # fmt: skip
+    return tuple(
+        _settle(row, by_number[row.number], taken.get(row.sha256, ""), extends) for row in fresh
+    )
 
 
 def _settle(

@@ -21,7 +21,7 @@ GENESIS = "0" * 64
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class Chained:
     """One dossier as it entered the register."""
 
     seq: int
@@ -60,19 +60,19 @@ def link_digest(fields: Mapping[str, int | str]) -> str:
 
 def linked(
     records: Iterable[tuple[str, str, int, str]], program: str, prev: str = GENESIS, last: int = 0
-) -> tuple[Link, ...]:
+) -> tuple[Chained, ...]:
     """Return a link for each of `records`: SHA-256, number, revision and SHA-256 of its row.
 
     They follow the link numbered `last` whose digest is `prev`.
     """
-    links: list[Link] = []
+    links: list[Chained] = []
     for seq, record in enumerate(records, last + 1):
-        links.append(Link(seq, prev, *record, program))
+        links.append(Chained(seq, prev, *record, program))
         prev = links[-1].digest
     return tuple(links)
 
 
-def chain_faults(links: Sequence[Link], heads: Sequence[str]) -> tuple[str, ...]:
+def chain_faults(links: Sequence[Chained], heads: Sequence[str]) -> tuple[str, ...]:
     """Return where a stored chain does not hold; `heads` are the digests stored with it."""
     faults = []
     prev = GENESIS
@@ -87,7 +87,7 @@ def chain_faults(links: Sequence[Link], heads: Sequence[str]) -> tuple[str, ...]
     return tuple(faults)
 
 
-def _matches(link: Link, head: str) -> bool:
+def _matches(link: Chained, head: str) -> bool:
     try:
         return link.digest == head
     except ValueError:  # nothing that this program writes
@@ -101,7 +101,7 @@ WAIT = 30.0
 """So long one run waits for another to end [s]."""
 LARGEST = 128 * 2**20
 
-_LINK = tuple(each.name for each in fields(Link))
+_LINK = tuple(each.name for each in fields(Chained))
 _COLUMNS = (*FACTS, "file")
 _REST = ("sha256", *(each.name for each in fields(Rest)))
 _WHOLE = ("seq", "size", "revision")
@@ -130,7 +130,7 @@ class RegisterError(Exception):
 class Kept:
     """A link of the chain with the digest that was stored with it."""
 
-    link: Link
+    link: Chained
     digest: str
 
 
@@ -143,9 +143,9 @@ class Store:
     def chain(self) -> tuple[Kept, ...]:
         """Return the chain as stored, in order."""
         found = self._db.execute(f"SELECT {', '.join(_LINK)}, digest FROM chain ORDER BY seq")
-        return tuple(Kept(Link(*row[:-1]), row[-1]) for row in found)
+        return tuple(Kept(Chained(*row[:-1]), row[-1]) for row in found)
 
-    def append(self, links: Sequence[Link]) -> None:
+    def append(self, links: Sequence[Chained]) -> None:
         """Add links to the chain; none is ever changed or taken away."""
         self._insert("chain", [(*astuple(each), each.digest) for each in links])
 
@@ -185,7 +185,7 @@ class Store:
 
 
 @contextmanager
-def opened(folder: Path) -> Iterator[Store]:
+def open_store(folder: Path) -> Iterator[Store]:
     """Open the register of `folder`: all of a run is kept, or none of it.
 
     The file is read whole, kept in memory and written whole: SQLite is let near no file, since

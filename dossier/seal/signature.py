@@ -10,16 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.record.envelope import make
-from dossier.record.increment import RESERVED
+from dossier.record.increment import RESERVED, enveloped
 from dossier.record.seals import (
     SIGNERS,
     Seal,
-    asked,
     certificate_name,
     increment_of,
     key_digest,
     read_seals,
+    signing_of,
 )
 from dossier.record.signoff import same_name
 from dossier.record.trust import chain, wrong_use
@@ -151,7 +150,7 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     than a seal has.
     """
     before, moment = ready.file.data, datetime.now(UTC).replace(microsecond=0)
-    said = asked(ready.file.files)
+    said = signing_of(ready.file.files)
     made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
     value = _value(keys, hashlib.sha256(made.signed(before)).digest(), timestamp)
     if len(value) > RESERVED:
@@ -172,7 +171,7 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
 
     try:
         with quiet(*SIGNERS):
-            return bytes(make(keys.signer, digest, _stamper(timestamp)).dump())
+            return bytes(enveloped(keys.signer, digest, _stamper(timestamp)).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
         raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None
@@ -182,9 +181,10 @@ def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> 
     own = certificate_name(keys.certificate)
     if not same_name(own, given):
         raise _refused(
-            name, f"the sign-off names {given!r}, the certificate {own!r}",
+            name,
+            f"the sign-off names {given!r}, the certificate {own!r}",
             "seal with the certificate of the person who signed off",
-        )  # fmt: skip
+        )
     if key_digest(keys.certificate) in {seal.key for seal in before}:
         raise _refused(name, "this key has sealed it already", "another person has to seal")
 

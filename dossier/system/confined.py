@@ -27,7 +27,7 @@ REFUSED = frozenset((
 ))  # fmt: skip
 """What Python tells of before it does it, and what is never needed to read a file."""
 
-_limited: list["Limits"] = []
+_limited: list["Allowed"] = []
 """The limits of this process, once it has any."""
 
 S = TypeVar("S")
@@ -39,7 +39,7 @@ class StoppedError(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class Allowed:
     """How much a file may cost."""
 
     seconds: int
@@ -50,9 +50,9 @@ class Limits:
     """Time on the clock after which nobody waits any more [s]."""
 
 
-STRANGER = Limits(seconds=16, memory=400 + 80 * (os.cpu_count() or 1), wait=150.0)
+STRANGER = Allowed(seconds=16, memory=400 + 80 * (os.cpu_count() or 1), wait=150.0)
 """For a file from anyone.  The numerical libraries reserve some 80 MiB for each processor."""
-FAMILIAR = Limits(seconds=600, memory=8192, wait=1800.0)
+FAMILIAR = Allowed(seconds=600, memory=8192, wait=1800.0)
 """For a file that a trusted person has sealed."""
 ROOM = 320
 """What the work may take at least, whatever the process that was copied holds already [MiB]."""
@@ -74,7 +74,7 @@ def mapped(function: Callable[[S], T], work: Sequence[S], jobs: int) -> Iterator
         yield from pool.map(function, work)
 
 
-def confined(work: Callable[[], T], limits: Limits = STRANGER) -> T:
+def confined(work: Callable[[], T], limits: Allowed = STRANGER) -> T:
     """Return what `work` returns, or raise what it raises, done by a copy of this process.
 
     Raises StoppedError where it meets one of the `limits`.  In a copy that has limits already it is
@@ -116,7 +116,7 @@ def _send(pipe: BinaryIO, content: bytes) -> None:
     pipe.flush()
 
 
-def _copied(work: Callable[[], Any], limits: Limits, room: str) -> tuple[bytes | None, int | None]:
+def _copied(work: Callable[[], Any], limits: Allowed, room: str) -> tuple[bytes | None, int | None]:
     """Return what the copy sent, if anything, and how it ended; temporary files lie in `room`."""
     reader, writer = os.pipe()
 
@@ -170,7 +170,7 @@ MOST_TOLD = 20_000
 """Of the words on an error that come back from the copy [characters]."""
 
 
-def _limit(limits: Limits) -> None:
+def _limit(limits: Allowed) -> None:
     """Set the limits of this process and of all that come from it; none is ever raised again."""
     import resource
 
@@ -235,7 +235,7 @@ def _ended(child: int) -> int | None:
     return status
 
 
-def _why(status: int | None, limits: Limits) -> str:
+def _why(status: int | None, limits: Allowed) -> str:
     if status is None:
         return f"it takes longer than {limits.wait:.0f} s"
     if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGXCPU:

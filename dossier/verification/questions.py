@@ -21,7 +21,7 @@ Word = Literal["yes", "no", "open"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class AuditAnswer:
     """The answer to one question."""
 
     question: str
@@ -43,7 +43,7 @@ _QUESTIONS: dict[str, tuple[_Ask, bool]] = {}
 """Each question with what answers it, and whether it is binding."""
 
 
-def answers(case: Case, assessment: Assessment, today: date) -> tuple[Answer, ...]:
+def answers(case: Case, assessment: Assessment, today: date) -> tuple[AuditAnswer, ...]:
     """Return the answers that follow from a case read again and decided again."""
     return tuple(
         _said(question, ask(case, assessment, today), binding=binding)
@@ -51,13 +51,13 @@ def answers(case: Case, assessment: Assessment, today: date) -> tuple[Answer, ..
     )
 
 
-def _said(question: str, found: Iterable[str] | _Found, *, binding: bool) -> Answer:
+def _said(question: str, found: Iterable[str] | _Found, *, binding: bool) -> AuditAnswer:
     """Return yes if nothing speaks against it, else no with what does."""
     if not isinstance(found, _Found):
         against = list(dict.fromkeys(found))
         more = f" and {len(against) - 4} more" if len(against) > 4 else ""
         found = _Found("no" if against else "yes", "; ".join(against[:4]) + more)
-    return Answer(question=question, word=found.word, detail=found.detail, binding=binding)
+    return AuditAnswer(question=question, word=found.word, detail=found.detail, binding=binding)
 
 
 def _asks(question: str, *, binding: bool = False) -> Callable[[_Ask], _Ask]:

@@ -21,7 +21,7 @@ from dossier.record.trust import Trust, trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff, field_name
 from dossier.system.confined import FAMILIAR, StoppedError, confined
-from dossier.verification.questions import Answer, answers
+from dossier.verification.questions import AuditAnswer, answers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +50,7 @@ class Verification:
     faults: tuple[str, ...]
     """Where attachments, manifest and decision.json contradict each other."""
     recomputed: Recomputed = field(repr=False)
-    answers: tuple[Answer, ...] = ()
+    answers: tuple[AuditAnswer, ...] = ()
     sources: tuple[tuple[str, bytes], ...] = field(default=(), repr=False)
     """The PDFs that it carries evidence from, with their names."""
     carried: tuple["Verification", ...] = ()

@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from dossier.case.attached import first_end, open_pdf
-from dossier.record.envelope import make
-from dossier.record.increment import RESERVED
-from dossier.record.seals import asked, increment_of
+from dossier.record.increment import RESERVED, enveloped
+from dossier.record.seals import increment_of, signing_of
 from dossier.seal.signature import load_keys
 from tests.archive import sealed
 
@@ -65,14 +64,16 @@ class Draft:
     def signed(self, keys, value=None):
         """Return the file with a signature over it that is mathematically right."""
         digest = hashlib.sha256(self.before + self.head + self.tail).digest()
-        content = (value or (lambda signer, given: make(signer, given).dump()))(keys.signer, digest)
+        content = (value or (lambda signer, given: enveloped(signer, given).dump()))(
+            keys.signer, digest
+        )
         padded = content.hex().upper().encode().ljust(2 * RESERVED, b"0")
         return self.before + self.head + b"<" + padded + b">" + self.tail
 
 
 def draft(data, role, keys, moment=None):
     """Return the increment as it should be, for a role's next seal."""
-    said = asked(open_pdf(data).files)
+    said = signing_of(open_pdf(data).files)
     place = said.roles.index(role)
     moment = moment or datetime.now(UTC).replace(microsecond=0)
     made = increment_of(data, first_end(data), place, said, keys.certificate, moment)

@@ -184,6 +184,6 @@ def update(folder, *, today=TODAY, **how):
 
 def find(folder, wanted, **how):
     """Return what a run over the folder finds."""
-    from dossier.register import query as register_query
+    from dossier.register import register as register_query
 
     return register_query.find(update(folder, **how), wanted)

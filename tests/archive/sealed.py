@@ -17,7 +17,7 @@ from dossier import build, sign
 from dossier.case.attached import open_pdf
 from dossier.command.cli import app
 from dossier.make.outcome import explained
-from dossier.record.seals import asked
+from dossier.record.seals import signing_of
 from dossier.seal.identity import make_identity
 from dossier.seal.signature import Ready, load_keys, seal_pdf
 from tests.spelled import INPUTS as SPELLED
@@ -80,7 +80,7 @@ def identities(folder, names=NAMES):
 def ready(data, role):
     """Return a dossier to seal that nobody has built again, as a forger would."""
     file = open_pdf(data)
-    place = asked(file.files).roles.index(role)
+    place = signing_of(file.files).roles.index(role)
     told = {"decision": "", "standing": "", "digest": ""}
     return Ready(name="dossier.pdf", file=file, place=place, role=role, **told)
 

@@ -18,7 +18,7 @@ from pypdf import PdfReader
 from dossier import verify
 from dossier.case.attached import NotADossierError, first_end, open_pdf
 from dossier.record.dossier_file import dossier_in
-from dossier.record.envelope import make
+from dossier.record.increment import enveloped
 from dossier.record.program import constraints_text, plain_versions
 from dossier.record.seals import read_seals
 from dossier.record.standing import mismatches, sign_offs
@@ -170,7 +170,7 @@ def test_a_time_stamp_that_names_another_time_is_told(dossier):
         keys.certificate, keys.signer.signing_key, fixed_dt=datetime.now(UTC) - timedelta(days=1)
     )
     made = forged.draft(dossier.unsigned, "prepared", keys)
-    data = made.signed(keys, lambda signer, digest: make(signer, digest, service).dump())
+    data = made.signed(keys, lambda signer, digest: enveloped(signer, digest, service).dump())
     (seal,) = read_seals(open_pdf(data))
     assert "its time-stamp at" in seal.problem
 
@@ -259,7 +259,7 @@ def with_time(signer, digest):
 def unsigned_attribute(signer, digest):
     from asn1crypto import cms, core
 
-    made = make(signer, digest)
+    made = enveloped(signer, digest)
     (info,) = made["content"]["signer_infos"]
     extra = cms.CMSAttribute({"type": "2.16.840.1.113730.3.1.1", "values": [core.UTF8String("x")]})
     info["unsigned_attrs"] = cms.CMSAttributes([extra])
@@ -269,7 +269,7 @@ def unsigned_attribute(signer, digest):
 def more_certificates(signer, digest):
     from asn1crypto import cms, x509
 
-    made, other = make(signer, digest), x509.Certificate.load(signer.signing_cert.dump())
+    made, other = enveloped(signer, digest), x509.Certificate.load(signer.signing_cert.dump())
     other["tbs_certificate"]["serial_number"] = 77
     made["content"]["certificates"].append(cms.CertificateChoices("certificate", other))
     return made.dump(force=True)
@@ -277,7 +277,7 @@ def more_certificates(signer, digest):
 
 def long_length(signer, digest):
     """Return the envelope with its outermost length written longer than need be."""
-    plain = make(signer, digest).dump()
+    plain = enveloped(signer, digest).dump()
     assert plain[1] == 0x82
     return plain[:1] + b"\x83\x00" + plain[2:]
 
@@ -288,8 +288,8 @@ def long_length(signer, digest):
         (with_time, VALUE),
         (unsigned_attribute, VALUE),
         (long_length, VALUE),
-        (lambda signer, digest: make(signer, digest).dump() + b"x", VALUE),
-        (lambda signer, digest: make(signer, b"\0" * 32).dump(), MORE),
+        (lambda signer, digest: enveloped(signer, digest).dump() + b"x", VALUE),
+        (lambda signer, digest: enveloped(signer, b"\0" * 32).dump(), MORE),
         (more_certificates, "it carries a certificate that did not issue the signer's"),
     ],
 )

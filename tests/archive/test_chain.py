@@ -5,7 +5,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.register.store import GENESIS, Link, chain_faults, link_digest, linked
+from dossier.register.store import GENESIS, Chained, chain_faults, link_digest, linked
 
 # Derived: the construction entry = JCS{seq, prev, record_sha256}, head = SHA-256(entry), worked out
 # with a general library for RFC 8785 for the records {"id":"D-1","decision":"approved"} and
@@ -64,8 +64,8 @@ def test_a_changed_link_or_one_taken_out_shows(records, data):
         "number": old.number + "x", "revision": old.revision + 1, "prev": "1" * 64, "seq": 99,
         "row_sha256": "z" * 64,
     }  # fmt: skip
-    changed = {name: getattr(old, name) for name in Link.__slots__} | {field: values[field]}
-    bent = [*chain[:place], Link(**changed), *chain[place + 1 :]]
+    changed = {name: getattr(old, name) for name in Chained.__slots__} | {field: values[field]}
+    bent = [*chain[:place], Chained(**changed), *chain[place + 1 :]]
     assert chain_faults(bent, heads)
     # Rewriting its digest too moves the fault to the next link, or to the head.
     rewritten = [link.digest for link in bent]

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from dossier.command.cli import app
 from dossier.record.dossier_file import dossier_of, read_dossier
-from dossier.register.compare import Measured, compared, comparison_json
+from dossier.register.compare import Resulted, comparison_json, comparison_of
 from dossier.register.listing import _value_cells
 from tests.archive.made import case_toml, document, dossier, files, finding, put
 
@@ -26,7 +26,7 @@ def changes(items):
 
 
 def test_the_same_is_the_same_whatever_its_folder_is_called():
-    comparison = compared(side(), side(name="copy"))
+    comparison = comparison_of(side(), side(name="copy"))
     assert comparison.same
     parts = (comparison.verdicts, comparison.requirements, comparison.values, comparison.inputs)
     assert not any((*parts, comparison.rest, comparison.remarks))
@@ -34,7 +34,7 @@ def test_the_same_is_the_same_whatever_its_folder_is_called():
 
 def test_a_verdict_that_flips_names_the_limit_that_moved():
     after = finding(verdict="fail", limit={"min": 99.0, "max": None})
-    comparison = compared(
+    comparison = comparison_of(
         side(), side(document(decision="not approved", findings=[after]), signed=False)
     )
     assert comparison.decisions == ("approved", "draft: would be not approved")
@@ -50,9 +50,12 @@ def test_a_value_that_moves_names_the_record_that_changed():
     findings = [finding(value=91.0, u=0.5, verdict="fail"), finding("P1", value=30.0, records=[],
                 per_specimen=[])]  # fmt: skip
     before = document(findings=[finding(), finding("P1", value=30.0, records=[], per_specimen=[])])
-    comparison = compared(side(before), side(document(findings=findings), inputs=inputs))
+    comparison = comparison_of(side(before), side(document(findings=findings), inputs=inputs))
     (value,) = comparison.values
-    assert (value.before, value.after) == (Measured(98.5, 0.07, "%"), Measured(91.0, 0.5, "%"))
+    assert (value.before, value.after) == (
+        Resulted(98.5, 0.07, "%"),
+        Resulted(91.0, 0.5, "%"),
+    )
     assert value.difference == pytest.approx(-7.5)
     assert value.because == ("records/mp-1.csv changed",)
     assert [(each.what, each.moved) for each in comparison.inputs] == [
@@ -70,7 +73,7 @@ def test_an_acceptance_limit_that_moves_is_told_but_is_no_result_that_moved():
     before, after = (
         document(findings=[finding(deciding=decided(accept_min=accept))]) for accept in (95.2, 95.4)
     )
-    comparison = compared(side(before), side(after, inputs=inputs))
+    comparison = comparison_of(side(before), side(after, inputs=inputs))
     (value,) = comparison.values
     assert (value.before.deciding.accept_min, value.after.deciding.accept_min) == (95.2, 95.4)
     assert not value.moved
@@ -80,7 +83,7 @@ def test_an_acceptance_limit_that_moves_is_told_but_is_no_result_that_moved():
 def test_verdicts_that_turned_stand_first_and_those_that_no_longer_pass_before_them():
     old = [finding("E1"), finding("E2", verdict="fail"), finding("E3")]
     new = [finding("E1", value=98.0), finding("E2", value=98.1), finding("E3", verdict="fail")]
-    comparison = compared(side(document(findings=old)), side(document(findings=new)))
+    comparison = comparison_of(side(document(findings=old)), side(document(findings=new)))
     assert [each.requirement for each in comparison.verdicts] == ["E3", "E2"]
     assert [each.requirement for each in comparison.values] == ["E2", "E1"]
 
@@ -102,7 +105,9 @@ def test_verdicts_that_turned_stand_first_and_those_that_no_longer_pass_before_t
     ],
 )  # fmt: skip
 def test_a_comparison_says_what_decides_in_the_words_of_page_one(deciding, told):
-    comparison = compared(side(), side(document(findings=[finding(value=97.0, deciding=deciding)])))
+    comparison = comparison_of(
+        side(), side(document(findings=[finding(value=97.0, deciding=deciding)]))
+    )
     said = _value_cells(comparison.values[0])[3].replace("\u00a0", " ").replace("\u202f", " ")
     assert told in said
 
@@ -116,7 +121,7 @@ def test_a_comparison_ends_with_how_to_repeat_it(tmp_path):
 
 
 def test_a_changed_unit_gives_no_difference():
-    comparison = compared(side(), side(document(findings=[finding(value=0.985, unit="1")])))
+    comparison = comparison_of(side(), side(document(findings=[finding(value=0.985, unit="1")])))
     (value,) = comparison.values
     assert value.difference is None
 
@@ -124,7 +129,7 @@ def test_a_changed_unit_gives_no_difference():
 def test_requirements_that_came_and_went():
     old = document(findings=[finding("E1"), finding("E2")])
     new = document(findings=[finding("E1"), finding("E3", verdict="not demonstrated", value=None)])
-    comparison = compared(side(old), side(new))
+    comparison = comparison_of(side(old), side(new))
     kinds = {each.requirement: each.kind for each in comparison.requirements}
     assert kinds == {"E2": "removed", "E3": "added"}
     verdicts = {each.requirement: (each.before, each.after) for each in comparison.verdicts}
@@ -135,12 +140,12 @@ def test_requirements_that_came_and_went():
 def test_the_limit_of_a_relative_requirement_is_a_result_not_a_question():
     relative = {"min": 34.0, "max": None, "not_worse_than_reference": 0.05}
     moved = relative | {"min": 35.0}
-    comparison = compared(
+    comparison = comparison_of(
         side(document(findings=[finding(limit=relative)])),
         side(document(findings=[finding(limit=moved)])),
     )
     assert comparison.requirements == ()
-    stricter = compared(
+    stricter = comparison_of(
         side(document(findings=[finding(limit=relative)])),
         side(document(findings=[finding(limit=relative | {"not_worse_than_reference": 0.01})])),
     )
@@ -153,7 +158,7 @@ def test_head_rule_seed_and_versions_are_compared():
     new = document("LFQ-1", 1, candidate="CAN-2", equipment=["Pump 1", "Pump 2"])
     new |= {"seed": 2, "versions": {"dossier": "0.2.0"}}
     new["decision_rule"] = new["decision_rule"] | {"confidence": 0.9}
-    assert changes(compared(side(), side(new)).rest) == {
+    assert changes(comparison_of(side(), side(new)).rest) == {
         "revision": ("0", "1"),
         "candidate": ("CAN-1", "CAN-2"),
         "equipment": ("Pump 1", "Pump 1; Pump 2"),
@@ -167,7 +172,7 @@ def test_head_rule_seed_and_versions_are_compared():
 
 
 def test_signed_off_and_draft_do_not_read_the_same():
-    assert not compared(side(), side(signed=False)).same
+    assert not comparison_of(side(), side(signed=False)).same
 
 
 VERDICTS = st.sampled_from(["pass", "fail", "not demonstrated"])
@@ -183,7 +188,7 @@ def test_comparing_the_other_way_round_gives_the_same_turned_round(old, new):
         side(document(findings=[finding(k, **v) for k, v in each.items()]), signed=False)
         for each in (old, new)
     )
-    there, back = compared(a, b), compared(b, a)
+    there, back = comparison_of(a, b), comparison_of(b, a)
     assert {(v.requirement, v.before, v.after) for v in there.verdicts} == {
         (v.requirement, v.after, v.before) for v in back.verdicts
     }
@@ -199,7 +204,7 @@ def test_comparing_the_other_way_round_gives_the_same_turned_round(old, new):
 def test_json_holds_the_same_facts(tmp_path):
     a = put(tmp_path, "a.pdf", dossier())
     b = put(tmp_path, "b.pdf", dossier(findings=[finding(verdict="fail", value=90.0)]))
-    comparison = compared(read_dossier(a), read_dossier(b))
+    comparison = comparison_of(read_dossier(a), read_dossier(b))
     read = json.loads(comparison_json(comparison, ("a.pdf", "b.pdf")))
     proof = hashlib.sha256(a.read_bytes()).hexdigest()
     assert read["a"] == {
@@ -309,7 +314,7 @@ def test_each_field_of_the_application_that_differs_is_named():
         return side(doc, inputs={"application.toml": text.encode()})
 
     before, after = asked("thick", "2026-01-21", []), asked("thin", "2026-03-01", [change])
-    assert changes(compared(before, after).rest) == {
+    assert changes(comparison_of(before, after).rest) == {
         "application . oil . description": ("thick", "thin"),
         "requirements on file": (
             "since 2026-01-21",

@@ -5,8 +5,7 @@ import hashlib
 
 import pytest
 
-from dossier.record.envelope import DIGEST, make, opened
-from dossier.record.increment import RESERVED
+from dossier.record.increment import DIGEST, RESERVED, enveloped, opened
 from dossier.record.seals import CHANGED, NOT_OURS, _problem
 from dossier.seal.identity import make_identity
 from dossier.seal.signature import load_keys
@@ -24,7 +23,7 @@ def signer(tmp_path_factory):
 @pytest.fixture(scope="module")
 def value(signer):
     digest = hashlib.sha256(COVERED).digest()
-    return make(signer, digest).dump().ljust(RESERVED, b"\0")
+    return enveloped(signer, digest).dump().ljust(RESERVED, b"\0")
 
 
 def problem(value, covered=COVERED, *, same=True):

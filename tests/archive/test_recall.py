@@ -24,12 +24,11 @@ from dossier.record.recall import (
 )
 from dossier.record.rests import Rest, _dossiers
 from dossier.register.calendar import calendar_text
-from dossier.register.html import register_page
+from dossier.register.html import NOWHERE, blocks, register_page
 from dossier.register.letters import Reply, letters_pdf, lines, recall_json
-from dossier.register.matrix import NOWHERE, blocks
-from dossier.register.query import Wanted
-from dossier.register.query import find as found_in
-from dossier.register.recall import AGAIN, NO_APPROVAL, Asked, RecallError, recall
+from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
+from dossier.register.register import Wanted
+from dossier.register.register import find as found_in
 from dossier.seal.identity import make_identity
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
@@ -127,8 +126,8 @@ def folder(tmp_path, dossier):
 
 
 def put_on_file(folder, what="instrument:FM-04", **how):
-    asked = Asked(**({"what": what, "reason": WHY, "day": TODAY} | how))
-    return recall(folder, update(folder), asked)
+    asked = Recalling(**({"what": what, "reason": WHY, "day": TODAY} | how))
+    return recall_evidence(folder, update(folder), asked)
 
 
 def told(done):
@@ -358,8 +357,8 @@ def test_what_trusted_people_do_not_vouch_for_is_not_decided_on(folder, dossier,
     make_identity("Somebody else (invented)", tmp_path, SECRET)
     strange = [(tmp_path / "test-authority.pem").read_bytes()]
     for trust, outcome in ((dossier.trust, FALLS), (strange, NO_APPROVAL)):
-        asked = Asked(what="instrument:FM-04", reason=WHY, day=TODAY, trusted=True)
-        done = recall(folder, update(folder, trust=trust), asked)
+        asked = Recalling(what="instrument:FM-04", reason=WHY, day=TODAY, trusted=True)
+        done = recall_evidence(folder, update(folder, trust=trust), asked)
         assert told(done) == {"built.pdf": outcome}
     assert "the certificate of" in done.told[0].why
 

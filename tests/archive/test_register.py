@@ -5,7 +5,7 @@ import sqlite3
 import pytest
 from pypdf import PdfReader, PdfWriter
 
-from dossier.register.query import Wanted
+from dossier.register.register import Wanted
 from dossier.register.store import FILE, GENESIS, RegisterError
 from tests.archive.made import document as doc
 from tests.archive.made import dossier, files, find, finding, pdf, put, sha256, signoff_toml, update

@@ -11,7 +11,7 @@ import pytest
 from dossier.record.dossier_file import dossier_of
 from dossier.record.standing import sign_offs
 from dossier.register.row import row_digest
-from dossier.register.store import FILE, GENESIS, RegisterError, linked, opened
+from dossier.register.store import FILE, GENESIS, RegisterError, linked, open_store
 from tests.archive import sealed
 from tests.archive.made import (
     TODAY,
@@ -151,13 +151,13 @@ def test_a_journal_that_would_have_another_file_deleted_is_refused(folder, tmp_p
 
 def test_two_runs_do_not_write_at_once(folder, monkeypatch):
     monkeypatch.setattr("dossier.register.store.WAIT", 0.0)
-    with opened(folder), pytest.raises(RegisterError, match="another run"):
+    with open_store(folder), pytest.raises(RegisterError, match="another run"):
         update(folder)
 
 
 def rewrite(folder, change):
     """Write the whole register anew, each link and digest as they should be, with false rows."""
-    with opened(folder) as store:
+    with open_store(folder) as store:
         rows, rests, program = store.rows(), store.rests(), store.chain()[0].link.program
         false = {key: change(row) for key, row in rows.items()}
         chained = linked(
@@ -179,7 +179,7 @@ def rewrite(folder, change):
 def test_a_row_and_its_link_rewritten_under_a_kept_head_are_not_believed(folder):
     """The digests stored beside the links stay as they were, so that the head is still there."""
     kept = update(folder).head
-    with opened(folder) as store:
+    with open_store(folder) as store:
         rows, rests = store.rows(), store.rests()
         false = {key: stands(row) for key, row in rows.items()}
         store.replace(false, rests)

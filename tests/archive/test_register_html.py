@@ -12,7 +12,7 @@ from urllib.parse import quote, unquote
 import pytest
 
 from dossier.register.html import register_page
-from dossier.register.query import Wanted
+from dossier.register.register import Wanted
 from tests.archive.made import case_toml, dossier, find, put, update
 
 ATTACK = "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">"

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from dossier.decision.rules import Decision, Verdict
 from dossier.record.document import DecisionWord, VerdictWord
 from dossier.register.listing import COLUMNS, because_text, csv_text, json_text
-from dossier.register.query import Wanted, parse_rest
+from dossier.register.register import Wanted, parse_rest
 from dossier.register.row import Row, settled
 from tests.archive.made import application, case_toml, dossier, find, finding, put, update
 

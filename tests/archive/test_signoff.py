@@ -12,7 +12,15 @@ from dossier import CaseError, assess, read_case, sign
 from dossier.case.signoff_file import SignOffEntry
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import decision_json, sign_off
-from dossier.record.signoff import LEFT_OUT, SAID, ZONES, Days, content_digest, judge, same_person
+from dossier.record.signoff import (
+    LEFT_OUT,
+    SAID,
+    ZONES,
+    Days,
+    content_digest,
+    judge_sign_offs,
+    same_person,
+)
 from dossier.report.signing import ROLES
 from tests.archive import sealed
 from tests.small_case import record, small
@@ -32,7 +40,10 @@ def three(**changes):
 
 
 def holds(entries, roles=ROLES, digest=DIGEST, tested=DAY, **days):
-    return {each.role: each.holds for each in judge(entries, roles, digest, Days(tested, **days))}
+    return {
+        each.role: each.holds
+        for each in judge_sign_offs(entries, roles, digest, Days(tested, **days))
+    }
 
 
 def test_three_in_order_hold():
@@ -220,9 +231,9 @@ def test_a_damaged_file_of_sign_offs_is_a_problem_with_its_place(folder):
 def test_a_day_of_issue_that_has_not_come_carries_no_sign_off():
     entries = [entry("prepared", "A. Person")]
     days = Days(DAY, today=DAY, issued=DAY + timedelta(1))
-    (found,) = judge(entries, ("prepared",), DIGEST, days)
+    (found,) = judge_sign_offs(entries, ("prepared",), DIGEST, days)
     assert "a day that has not come" in found.note
-    (found,) = judge(entries, ("prepared",), DIGEST, replace(days, ahead=ZONES))
+    (found,) = judge_sign_offs(entries, ("prepared",), DIGEST, replace(days, ahead=ZONES))
     assert found.holds
 
 

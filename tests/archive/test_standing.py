@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from dossier.record.signoff import Days, judge, needed_roles, same_person
+from dossier.record.signoff import Days, judge_sign_offs, needed_roles, same_person
 from dossier.record.standing import (
     DRAFT,
     EXPIRED,
@@ -14,7 +14,7 @@ from dossier.record.standing import (
     Standing,
     as_of,
     mismatches,
-    read_as,
+    reading_of,
     standing_of,
 )
 
@@ -40,10 +40,10 @@ def test_a_sign_off_may_be_a_time_zone_ahead_and_no_more(ahead, word):
 
 
 def test_only_what_is_signed_off_reads_as_its_decision():
-    assert read_as("approved", SIGNED_OFF) == "approved"
-    assert read_as("approved", EXPIRED) == "expired: was approved"
+    assert reading_of("approved", SIGNED_OFF) == "approved"
+    assert reading_of("approved", EXPIRED) == "expired: was approved"
     for word in (DRAFT, NOT_INTACT):
-        assert read_as("approved", word) == f"{word}: would be approved"
+        assert reading_of("approved", word) == f"{word}: would be approved"
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def judged(days=None, dates=None, names=None, digest="d", roles=ROLES, given=ROL
                         date=(GIVEN | (dates or {})).get(role, ISSUED), digest="d")
         for role in given
     ]  # fmt: skip
-    found = judge(entries, roles, digest, days or Days(TESTED, END, END))
+    found = judge_sign_offs(entries, roles, digest, days or Days(TESTED, END, END))
     return {each.role: each.note for each in found}
 
 

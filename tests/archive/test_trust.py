@@ -15,7 +15,7 @@ from pyhanko.sign.signers import SimpleSigner
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
 from dossier import CaseError
-from dossier.record.envelope import make, opened
+from dossier.record.increment import enveloped, opened
 from dossier.record.signoff import same_name, same_person
 from dossier.record.trust import TEST_MARK, chain, marked, trust_of, vouched, wrong_use
 
@@ -60,7 +60,7 @@ class Made:
         store = SimpleCertificateStore()
         store.register_multiple([each.read for each in others])
         signer = SimpleSigner(self.read, form.PrivateKeyInfo.load(raw), store)
-        return opened(make(signer, hashlib.sha256(WORDS).digest()).dump())
+        return opened(enveloped(signer, hashlib.sha256(WORDS).digest()).dump())
 
     def crl(self, *serials, last=NOW + 9 * DAY):
         builder = (

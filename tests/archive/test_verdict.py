@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 from pypdf import PdfReader
 
-from dossier.verification.questions import _QUESTIONS, Answer
+from dossier.verification.questions import _QUESTIONS, AuditAnswer
 from dossier.verification.verification_text import fact_lines, note_pdf
 from dossier.verification.verify import Verification
 
@@ -25,7 +25,7 @@ AGAIN = {
 
 
 def answered(word, *, binding=False):
-    return Answer(question="Q?", word=word, detail="it is not", binding=binding)
+    return AuditAnswer(question="Q?", word=word, detail="it is not", binding=binding)
 
 
 def verified(**changes):
@@ -193,7 +193,7 @@ def test_each_fact_that_is_otherwise_is_said(changes, line):
 def test_the_note_names_every_question_and_how_to_repeat_the_verification(tmp_path):
     trusted = tmp_path / "authority.pem"
     trusted.write_bytes(b"a certificate")
-    asked = tuple(Answer(question=each, word="yes") for each in _QUESTIONS)
+    asked = tuple(AuditAnswer(question=each, word="yes") for each in _QUESTIONS)
     given = [("--trust-person", f"checked={trusted}"), ("--quick", "")]
     found = verified(answers=(*asked[1:], answered("no", binding=True)))
     pdf = PdfReader(BytesIO(note_pdf(found, date(2026, 4, 2), given)))

@@ -15,11 +15,10 @@ from pathlib import Path
 from pypdf import PdfReader
 
 from dossier.register.calendar import calendar_text
-from dossier.register.html import register_page
+from dossier.register.html import blocks, register_page
 from dossier.register.listing import csv_text, json_text
-from dossier.register.matrix import blocks
-from dossier.register.query import Wanted, find
-from dossier.register.recall import Asked, recall
+from dossier.register.recall import Recalling, recall_evidence
+from dossier.register.register import Wanted, find
 from dossier.register.store import FILE
 from tests.archive.made import GIVES, TODAY, case_toml, dossier, finding, put, update
 
@@ -101,10 +100,11 @@ def main(count):
                lambda: register_page(outcome, hits, prefix=""), *reading)  # fmt: skip
         beside("machines against filters", lambda: blocks(hits), *reading)
         beside("calendar", lambda: calendar_text(outcome), *reading)
-        asked = Asked(what="instrument:APC-3", reason="It was found to read low.", day=TODAY)
-        done = recall(folder, outcome, asked)
+        asked = Recalling(what="instrument:APC-3", reason="It was found to read low.", day=TODAY)
+        done = recall_evidence(folder, outcome, asked)
         beside(f"recall that touches {len(done.told)}",
-               lambda: recall(folder, update(folder, head=done.head), asked), *reading)  # fmt: skip
+               lambda: recall_evidence(folder, update(folder, head=done.head), asked),
+               *reading)  # fmt: skip
         beside("CSV", lambda: csv_text(hits), *reading)
         beside("JSON", lambda: json_text(outcome, hits), *reading)
 

@@ -16,14 +16,14 @@ import pytest
 
 from dossier.case.attached import NotADossierError
 from dossier.report.house.house import ATTACHED
-from dossier.system.confined import Limits, StoppedError, confined
+from dossier.system.confined import Allowed, StoppedError, confined
 from tests.archive import made
 from tests.archive.sealed import short_case
 from tests.hostile import bombs
 from tests.hostile.test_pdfs import PAGES, raw, stream
 
 INPUTS = Path(__file__).parents[2] / "inputs"
-SHORT = Limits(seconds=1, memory=400, wait=30.0)
+SHORT = Allowed(seconds=1, memory=400, wait=30.0)
 SECONDS, MEMORY = 20, 600
 
 
@@ -46,7 +46,7 @@ def spin():
         (lambda: bytearray(2**30), SHORT, "more memory"),
         (lambda: "x" * int(1.5e9), SHORT, "more memory"),
         (lambda: [bytearray(2**20) for _ in range(5000)], SHORT, "more memory"),
-        (lambda: time.sleep(60), Limits(seconds=9, memory=400, wait=1.0), "longer than 1 s"),
+        (lambda: time.sleep(60), Allowed(seconds=9, memory=400, wait=1.0), "longer than 1 s"),
         (lambda: os._exit(0), SHORT, "ends the process"),
         (lambda: os.kill(os.getpid(), 9), SHORT, "ends the process"),
     ],

@@ -17,7 +17,7 @@ from dossier.command.cli import main
 from dossier.make.outcome import explained
 from dossier.register.html import register_page
 from dossier.register.listing import csv_text, json_text
-from dossier.register.query import Wanted
+from dossier.register.register import Wanted
 from dossier.words.terminal_safe import shown, shown_json
 from tests.archive.made import dossier, find, put, update
 from tests.archive.sealed import run, short_case, sign_all

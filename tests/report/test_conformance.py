@@ -12,7 +12,7 @@ import pytest
 from pypdf import PdfReader
 
 import dossier
-from dossier.make.choose import choose
+from dossier.make.choose import write_choice
 from dossier.report.assets import FONT_FOLDER
 from dossier.words.catalogue import LANGUAGES
 from tests.archive import sealed
@@ -112,7 +112,7 @@ def note(dossiers, tmp_path_factory):
 def choice(tmp_path_factory):
     """Two demo cases side by side."""
     cases = [INPUTS / CASES[0], INPUTS / f"{CASES[0]}-fine"]
-    return choose(cases, tmp_path_factory.mktemp("choice")).pdf
+    return write_choice(cases, tmp_path_factory.mktemp("choice")).pdf
 
 
 @pytest.fixture(scope="module")
