@@ -14,11 +14,10 @@ import numpy as np
 
 from dossier.case.change import Carried
 from dossier.case.compared import Source
-from dossier.decision.probability import Threshold, probability
+from dossier.decision.probability import Question, Threshold, probability
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.statistics.combine import generator, with_trials
-from dossier.evidence.statistics.lots import over_lots
+from dossier.evidence.statistics.combine import generator, over_lots, with_trials
 from dossier.make.api import limits
 from tests import campaign as sim
 from tests.tally import CONFIDENCE, DRAWS, truths
@@ -89,7 +88,7 @@ class CarriedTally:
                 def draws(purpose):
                     return generator(bench, purpose)
 
-                chance = probability(found, limit, "mean", 0.95, draws).probability
+                chance = probability(Question(found, limit, "mean", 0.95, draws)).probability
                 return chance >= CONFIDENCE
 
             found = [declared.compute(bench, "candidate", at) for bench in (old, new, both)]

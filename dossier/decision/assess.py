@@ -29,7 +29,7 @@ from dossier.decision.conditions import (
 from dossier.decision.deciding import deciding
 from dossier.decision.finding import Assessment, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
-from dossier.decision.probability import Threshold, against, chance_text, probability
+from dossier.decision.probability import Question, Threshold, against, chance_text, probability
 from dossier.decision.rules import Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
@@ -38,9 +38,8 @@ from dossier.evidence.quantities.circuit import circuit_summary
 from dossier.evidence.quantities.curves import curves_of
 from dossier.evidence.registry import Side
 from dossier.evidence.requirement import Demand, resolve
-from dossier.evidence.statistics.combine import generator
+from dossier.evidence.statistics.combine import generator, over_lots
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
-from dossier.evidence.statistics.lots import over_lots
 from dossier.evidence.statistics.outliers import find_outlier, outlier_note
 from dossier.evidence.validity.comparable import difference
 from dossier.words import later, say
@@ -151,37 +150,51 @@ def _finding(
     bench: Bench, demand: Demand, on: date, compute: Compute, *, brief: bool = False
 ) -> Finding:
     """Return a finding; in `brief` without the number that decides, which nobody reads there."""
+    bare = Finding(demand=demand, verdict=Verdict.NOT_DEMONSTRATED, reason=demand.not_applicable)
+    bare = replace(bare, lower=demand.lower, upper=demand.upper)
     if demand.not_applicable:
-        return Finding(
-            demand=demand, verdict=Verdict.NOT_APPLICABLE, reason=demand.not_applicable,
-            lower=demand.lower, upper=demand.upper,
-        )  # fmt: skip
-    found = compute(demand, "candidate")
-    reference = _reference(bench, demand, compute)
+        return replace(bare, verdict=Verdict.NOT_APPLICABLE)
+    found, reference = compute(demand, "candidate"), _reference(bench, demand, compute)
     other = None if isinstance(reference, NotDemonstrated) else reference
     if isinstance(found, NotDemonstrated):
-        return _not_shown(demand, found.reason, None, other)
+        return replace(bare, reason=found.reason, reference=other)
     if demand.not_worse is not None and isinstance(reference, NotDemonstrated):
-        return _not_shown(demand, say("no comparison: {reason}", reason=reference.reason), found)
+        why = say("no comparison: {reason}", reason=reference.reason)
+        return replace(bare, reason=why, estimate=found, interval=_interval(found))
     if demand.quantity.dimension == "statement":
-        return _statement(bench, demand, found, other, on)
+        outcome = decide_statement(found, demand, bench.case.application.decision_rule)
+        return _ruled(bench, replace(bare, estimate=found, reference=other), outcome, on)
+    return _judged(bench, replace(bare, estimate=found, reference=other), on, brief=brief)
+
+
+def _judged(bench: Bench, bare: Finding, on: date, *, brief: bool) -> Finding:
+    """Return the finding on the number that stands in `bare`."""
+    demand, found = bare.demand, bare.estimate
+    assert found is not None
     if demand.not_worse is None and bench.case.qualification.reference is not None:
         found = _set_apart(bench, demand, found)
-    found, other = _flagged(demand, _converted(bench, demand, found), other)
-    threshold = _threshold(demand, other)
-    stopped = _not_decidable(demand, found, other, threshold)
+    found, other = _flagged(demand, _converted(bench, demand, found), bare.reference)
+    limit = _threshold(demand, other)
+    known = replace(bare, estimate=found, reference=other, interval=_interval(found))
+    known = replace(known, lower=limit.lower, upper=limit.upper)
+    stopped = _not_decidable(demand, found, other, limit)
     if stopped:
-        return _not_shown(demand, stopped, found, other, threshold)
-    return _decided(bench, demand, found, other, threshold, on, brief)
+        return replace(known, reason=stopped)
+    draws = _draws(bench, demand.own_id)
+    asked = Question(found, limit, demand.basis, demand.coverage, draws)
+    return _ruled(bench, known, _outcome(bench, asked, brief=brief), on)
+
+
+def _interval(found: Estimate) -> tuple[float, float] | None:
+    return found.interval() if math.isfinite(found.value) else None
 
 
 def _light(finding: Finding) -> Finding:
     """Return the finding without the draws of each specimen, which only the decision needed."""
     own, other = (
-        each if each is None or each.specimen_samples is None
-        else replace(each, specimen_samples=None)
+        each and replace(each, specimen_samples=None)
         for each in (finding.estimate, finding.reference)
-    )  # fmt: skip
+    )
     return replace(finding, estimate=own, reference=other)
 
 
@@ -220,18 +233,6 @@ def _flagged(
             said = say("filter now fitted: {note}", note=note)
             found = replace(found, notes=(*found.notes, said))
     return found, reference
-
-
-def _statement(
-    bench: Bench, demand: Demand, found: Estimate, reference: Estimate | None, on: date
-) -> Finding:
-    """Return the finding on a statement: no number, no probability; it holds or it does not."""
-    outcome = decide_statement(found, demand, bench.case.application.decision_rule)
-    concession = _concession(bench.case, demand, outcome.verdict, on)
-    return Finding(
-        demand=demand, verdict=outcome.verdict, estimate=found, reference=reference,
-        reason=outcome.reason, concession=concession, deciding=outcome.deciding,
-    )  # fmt: skip
 
 
 def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | NotDemonstrated:
@@ -273,67 +274,31 @@ def _not_decidable(
     return ""
 
 
-def _not_shown(
-    demand: Demand,
-    reason: str,
-    found: Estimate | None,
-    reference: Estimate | None = None,
-    threshold: Threshold | None = None,
-) -> Finding:
-    """Return that a requirement is not demonstrated, with what is known all the same."""
-    limits = threshold or demand
-    return Finding(
-        demand=demand,
-        verdict=Verdict.NOT_DEMONSTRATED,
-        estimate=found,
-        reference=reference,
-        interval=None if found is None or not math.isfinite(found.value) else found.interval(),
-        lower=limits.lower,
-        upper=limits.upper,
-        reason=reason,
-    )
-
-
-def _decided(
-    bench: Bench,
-    demand: Demand,
-    found: Estimate,
-    reference: Estimate | None,
-    threshold: Threshold,
-    on: date,
-    brief: bool,
-) -> Finding:
-    rule = bench.case.application.decision_rule
-    outcome = _outcome(bench, demand, found, threshold, brief)
-    verdict, chance = outcome.verdict, outcome.probability
-    concession = _concession(bench.case, demand, verdict, on)
-    reason = outcome.reason
+def _ruled(bench: Bench, known: Finding, outcome: Ruling, on: date) -> Finding:
+    """Return what is known with its verdict, and the concession that covers a fail."""
+    rule, demand = bench.case.application.decision_rule, known.demand
+    verdict, chance, reason = outcome.verdict, outcome.probability, outcome.reason
     if not reason and chance is not None:
         reason = _reason(demand, verdict, chance, rule.kind, rule.confidence)
     if demand.not_worse is not None and demand.quantity.share_of != "value":
         reason = say(BY_PENETRATION, reason=reason, factor=1.0 + demand.not_worse)
-    return Finding(
-        demand=demand, verdict=verdict, estimate=found, reference=reference, probability=chance,
-        interval=found.interval(), lower=threshold.lower, upper=threshold.upper, reason=reason,
-        concession=concession, deciding=outcome.deciding,
-    )  # fmt: skip
+    known = replace(known, concession=_concession(bench.case, demand, verdict, on))
+    return replace(
+        known, verdict=verdict, probability=chance, reason=reason, deciding=outcome.deciding
+    )
 
 
-def _outcome(
-    bench: Bench, demand: Demand, found: Estimate, threshold: Threshold, brief: bool
-) -> Ruling:
-    rule, draws = bench.case.application.decision_rule, _draws(bench, demand.own_id)
-    if censored(found):
-        return decide_bounds(found, threshold, demand, rule, draws)
-    judged = probability(found, threshold, demand.basis, demand.coverage, draws)
-    verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
+def _outcome(bench: Bench, asked: Question, *, brief: bool) -> Ruling:
+    rule, limits = bench.case.application.decision_rule, asked.threshold.limits
+    if censored(asked.estimate):
+        return decide_bounds(asked, rule)
+    judged = probability(asked)
+    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
     if brief:
         return Ruling(verdict, judged.probability)
-    decides = deciding(
-        found, threshold, demand.basis, demand.coverage, draws, judged, rule.confidence
-    )
+    decides = deciding(asked, judged, rule.confidence)
     if rule.kind == "simple_acceptance":
-        decides = replace(decides, value=judged.value, lower=threshold.lower, upper=threshold.upper)
+        decides = replace(decides, value=judged.value, lower=limits.lower, upper=limits.upper)
     return Ruling(verdict, judged.probability, "", decides)
 
 
@@ -385,14 +350,8 @@ def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confiden
             return say(words, risk=chance_text(1.0 - chance))
         words = later("value compared with the limit; the risk of wrongly rejecting is {risk}")
         return say(words, risk=chance_text(chance))
-    wanted = (
-        say("{number:.4g}", number=confidence)
-        if confidence < 0.01
-        else say("{percent:.4g} %", percent=100 * confidence)
-    )
-    return say(
-        GRADED[verdict.value],
-        subject=say(BASIS[demand.basis]),
-        shown=chance_text(chance, confidence),
-        wanted=wanted,
-    )
+    wanted = say("{percent:.4g} %", percent=100 * confidence)
+    if confidence < 0.01:
+        wanted = say("{number:.4g}", number=confidence)
+    words, shown = GRADED[verdict.value], chance_text(chance, confidence)
+    return say(words, subject=say(BASIS[demand.basis]), shown=shown, wanted=wanted)

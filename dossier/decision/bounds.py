@@ -5,14 +5,13 @@ minimum of 2100 kPa it shows nothing, neither pass nor fail; against a maximum i
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-
-import numpy as np
 
 from dossier.case.application import DecisionRule
 from dossier.decision.deciding import Deciding, deciding
 from dossier.decision.probability import (
+    Question,
     Threshold,
     chance_text,
     probability,
@@ -51,45 +50,34 @@ def censored(estimate: Estimate) -> bool:
     return estimate.samples is None and any(each.bound for each in estimate.per_specimen)
 
 
-def decide_bounds(
-    estimate: Estimate,
-    threshold: Threshold,
-    demand: Demand,
-    rule: DecisionRule,
-    draws: Callable[[str], np.random.Generator],
-) -> Ruling:
+def decide_bounds(asked: Question, rule: DecisionRule) -> Ruling:
     """Return the outcome for a `censored` estimate; a bound that proves nothing decides nothing.
 
     The mean basis takes the mean of values and bounds, itself a bound; where all are bounds their
     scatter is not the type's, and each is judged.  The population basis counts the specimens that
     conform: n of n show a share p with the confidence 1 - p^n (binomial, common practice).
     """
-    if demand.basis == "mean" and not all(each.bound for each in estimate.per_specimen):
-        return _mean(estimate, threshold, demand, rule, draws)
-    ones = [_one(each, estimate, threshold, rule) for each in estimate.per_specimen]
+    every = asked.estimate.per_specimen
+    if asked.basis == "mean" and not all(each.bound for each in every):
+        return _mean(asked, rule)
+    ones = [_one(each, asked.estimate.scale, asked.threshold, rule) for each in every]
     failed = [one for one in ones if one.stands and one.verdict not in GOOD]
-    if failed:
-        worst = min(failed, key=lambda one: one.chance)
-        return Ruling(worst.verdict, worst.chance, "", _worst(worst, threshold))
     undecided = [one for one in ones if not one.stands]
-    if undecided:
+    if undecided and not failed:
         return Ruling(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
-    worst = min(ones, key=lambda one: one.chance)
-    if demand.basis == "population":
-        return _share([one.chance for one in ones], demand.coverage, rule)
-    return Ruling(worst.verdict, worst.chance, _each(ones, worst), _worst(worst, threshold))
+    if asked.basis == "population" and not failed:
+        return _share([one.chance for one in ones], asked.coverage, rule)
+    worst = min(failed or ones, key=lambda one: one.chance)
+    decides = Deciding(
+        "worst specimen", worst.each.value, asked.threshold.lower, asked.threshold.upper
+    )
+    decides = replace(decides, specimen=worst.each.specimen, bound=worst.each.bound)
+    reason = "" if failed else _each(ones, worst)
+    return Ruling(worst.verdict, worst.chance, reason, decides)
 
 
-def _worst(one: _One, threshold: Threshold) -> Deciding:
-    """Return one specimen's value or bound as what decides, against the limits themselves."""
-    return Deciding(
-        kind="worst specimen", value=one.each.value, specimen=one.each.specimen,
-        bound=one.each.bound, lower=threshold.lower, upper=threshold.upper,
-    )  # fmt: skip
-
-
-def _one(each: SpecimenValue, estimate: Estimate, threshold: Threshold, rule: DecisionRule) -> _One:
-    chance = specimen_probability(each, estimate.scale, threshold)
+def _one(each: SpecimenValue, scale: str, threshold: Threshold, rule: DecisionRule) -> _One:
+    chance = specimen_probability(each, scale, threshold)
     verdict = judge(rule.kind, each.value, chance, threshold.limits, rule.confidence)
     stands = _stands(each.bound, each.value, threshold, verdict)
     return _One(each, chance, verdict, stands)
@@ -106,51 +94,38 @@ def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) 
     return outside and verdict not in GOOD
 
 
-def _mean(
-    estimate: Estimate,
-    threshold: Threshold,
-    demand: Demand,
-    rule: DecisionRule,
-    draws: Callable[[str], np.random.Generator],
-) -> Ruling:
-    judged = probability(estimate, threshold, demand.basis, demand.coverage, draws)
+def _mean(asked: Question, rule: DecisionRule) -> Ruling:
+    judged, threshold, bound = probability(asked), asked.threshold, asked.estimate.bound
     verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
-    if _stands(estimate.bound, judged.value, threshold, verdict):
-        decides = deciding(
-            estimate, threshold, demand.basis, demand.coverage, draws, judged, rule.confidence
-        )
-        return Ruling(verdict, judged.probability, "", replace(decides, bound=estimate.bound))
-    reason = say(
+    if _stands(bound, judged.value, threshold, verdict):
+        decides = replace(deciding(asked, judged, rule.confidence), bound=bound)
+        return Ruling(verdict, judged.probability, "", decides)
+    words = later(
         "the mean is only a bound ({bound} the value shown), which does not reach the limit with "
-        "the wanted probability: the true mean may lie on either side",
-        bound=say(estimate.bound),
+        "the wanted probability: the true mean may lie on either side"
     )
-    return Ruling(Verdict.NOT_DEMONSTRATED, None, reason)
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, say(words, bound=say(bound)))
 
 
 def _proves_nothing(undecided: Sequence[_One]) -> str:
     words = later("{specimen} ({bound} its value)")
-    names = ", ".join(
-        say(words, specimen=one.each.specimen, bound=say(one.each.bound)) for one in undecided
-    )
-    return say(
+    named = [say(words, specimen=o.each.specimen, bound=say(o.each.bound)) for o in undecided]
+    words = later(
         "the result is only a bound and proves neither pass nor fail: specimen {names}. The test "
-        "has to go on beyond the limit",
-        names=names,
+        "has to go on beyond the limit"
     )
+    return say(words, names=", ".join(named))
 
 
 def _each(ones: Sequence[_One], worst: _One) -> str:
     """Return the reason in words where bounds carried a verdict that is no plain pass."""
     if worst.verdict is not Verdict.PASS:
         return ""
-    bounds = sum(1 for one in ones if one.each.bound)
-    return say(
+    words = later(
         "every specimen by itself conforms with the wanted probability, {bounds} of {number} "
-        "by a bound that proves it",
-        bounds=bounds,
-        number=len(ones),
+        "by a bound that proves it"
     )
+    return say(words, bounds=sum(1 for one in ones if one.each.bound), number=len(ones))
 
 
 def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Ruling:
@@ -164,7 +139,13 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Rul
     count = counted(n, 0, rule.confidence, coverage)
     if shown >= rule.confidence:
         return Ruling(Verdict.PASS, shown, "", count)
-    return Ruling(Verdict.NOT_DEMONSTRATED, None, _too_few(n, coverage, shown, rule), count)
+    words = later(
+        "{number} of {number} specimens conform: that shows with {shown} confidence that "
+        "{coverage:.4g} % of the filter type do, short of the wanted {wanted:.4g} %"
+    )
+    asked, wanted, said = 100 * coverage, 100 * rule.confidence, chance_text(shown, rule.confidence)
+    reason = say(words, number=n, shown=said, coverage=asked, wanted=wanted)
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, reason, count)
 
 
 def counted(n: int, failures: int, confidence: float, coverage: float | None = None) -> Deciding:
@@ -177,18 +158,7 @@ def counted(n: int, failures: int, confidence: float, coverage: float | None = N
 
     held = n - failures
     share = float(betaincinv(held, failures + 1, 1.0 - confidence)) if held else 0.0
-    return Deciding(kind="count", value=share, specimens=n, failures=failures, lower=coverage)
-
-
-def _too_few(n: int, coverage: float, shown: float, rule: DecisionRule) -> str:
-    return say(
-        "{number} of {number} specimens conform: that shows with {shown} confidence that "
-        "{coverage:.4g} % of the filter type do, short of the wanted {wanted:.4g} %",
-        number=n,
-        shown=chance_text(shown, rule.confidence),
-        coverage=100 * coverage,
-        wanted=100 * rule.confidence,
-    )
+    return Deciding("count", share, coverage, specimens=n, failures=failures)
 
 
 def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> Ruling:
@@ -196,20 +166,15 @@ def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> 
     each = estimate.per_specimen
     wrong = [one.specimen for one in each if not one.value >= 0.5]
     if not each:
-        return Ruling(Verdict.FAIL, None, _not_so(wrong, 0))
+        return Ruling(Verdict.FAIL, None, say("not found so, of {number} specimens", number=0))
     count = counted(len(each), len(wrong), rule.confidence)
     if wrong:
-        return Ruling(Verdict.FAIL, None, _not_so(wrong, len(each)), count)
+        words = later("not found so on {names}, of {number} specimens")
+        reason = say(words, names=", ".join(wrong), number=len(each))
+        return Ruling(Verdict.FAIL, None, reason, count)
     if demand.basis == "population":
         found = _share([1.0] * len(each), demand.coverage, rule)
         if found.verdict is not Verdict.PASS:
             return found
     words = say("found so on each of {number} specimens", number=len(each))
     return Ruling(Verdict.PASS, None, words, count)
-
-
-def _not_so(wrong: Sequence[str], number: int) -> str:
-    if not wrong:
-        return say("not found so, of {number} specimens", number=number)
-    names = ", ".join(wrong)
-    return say("not found so on {names}, of {number} specimens", names=names, number=number)

@@ -65,18 +65,19 @@ def cautions_for(
     bench: Bench, findings: Sequence[Finding], decision: Decision
 ) -> tuple[Caution, ...]:
     """Return the computed cautions of a case, then the general ones."""
-    found = [*_cold(bench), *_thin(bench, findings), *_trade(findings), *_evidence(bench)]
-    found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(bench.case, findings)]
-    found += [*_unchecked(bench), *_review(bench, findings)]
+    case = bench.case
+    found = [*_cold(bench), *_thin(case, findings), *_trade(findings), *_evidence(bench)]
+    found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(case, findings)]
+    found += [*_unchecked(bench), *_review(case, findings)]
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
-    return (*found, *general)
+    return (*(Caution(title=title, text=text, computed=True) for title, text in found), *general)
 
 
-def _caution(title: str, text: str) -> Caution:
-    return Caution(title=title, text=text, computed=True)
+Told = Iterator[tuple[str, str]]
+"""Title and text of computed cautions."""
 
 
-def _cold(bench: Bench) -> Iterator[Caution]:
+def _cold(bench: Bench) -> Told:
     """Say below which oil temperature oil passes by the filter on its way to the bearings."""
     application = bench.case.application
     if fitted_valve(bench) is None or application.circuit.arrangement not in HAS_MAIN:
@@ -87,95 +88,74 @@ def _cold(bench: Bench) -> Iterator[Caution]:
         words = later(
             "Below which oil temperature the clean candidate opens it is not known: {why}."
         )
-        yield _caution(say("Bypass valve with cold oil"), say(words, why=found.reason))
+        yield say("Bypass valve with cold oil"), say(words, why=found.reason)
     elif found.value > application.duty.cold_start:
-        yield _caution(
-            say("The valve opens with cold oil"),
-            say(
-                "Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
-                "rated flow; until the oil is warmer, part of it reaches the bearings unfiltered. "
-                "Multigrade oil in the cold may be thicker than the calculation from its "
-                "viscosities at 40 °C and 100 °C.",
-                warm=found.value - 273.15,
-            ),
+        words = later(
+            "Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
+            "rated flow; until the oil is warmer, part of it reaches the bearings unfiltered. "
+            "Multigrade oil in the cold may be thicker than the calculation from its "
+            "viscosities at 40 °C and 100 °C."
         )
+        yield say("The valve opens with cold oil"), say(words, warm=found.value - 273.15)
 
 
-def _thin(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
-    confidence = bench.case.application.decision_rule.confidence
+def _thin(case: Case, findings: Sequence[Finding]) -> Told:
+    confidence = case.application.decision_rule.confidence
+    words = later(
+        "{quantity}: the requirement is met with probability {shown} only. "
+        "Another lot may turn out otherwise."
+    )
     for finding in findings:
-        chance = finding.probability
-        if chance is None or finding.verdict not in {Verdict("pass"), Verdict("conditional pass")}:
+        chance, demand = finding.probability, finding.demand
+        if chance is None or finding.verdict not in (Verdict.PASS, Verdict.CONDITIONAL_PASS):
             continue
         if chance < 0.5 * (1.0 + confidence):
-            yield _caution(
-                say("Thin margin: {requirement}", requirement=finding.demand.id),
-                say(
-                    "{quantity}: the requirement is met with probability {shown} only. "
-                    "Another lot may turn out otherwise.",
-                    quantity=say(finding.demand.quantity.title),
-                    shown=chance_text(chance, confidence),
-                ),
-            )
+            shown = chance_text(chance, confidence)
+            text = say(words, quantity=say(demand.quantity.title), shown=shown)
+            yield say("Thin margin: {requirement}", requirement=demand.id), text
 
 
-def _trade(findings: Sequence[Finding]) -> Iterator[Caution]:
+def _trade(findings: Sequence[Finding]) -> Told:
     """Say so when the candidate catches more and holds less, or the other way round."""
     finer, more = (compared(findings, name) for name in ("efficiency", "retained_capacity"))
     if finer is None or more is None or not (finer.differs and more.differs):
         return
+    percent = 100 * abs(more.change)
     if finer.better and not more.better:
-        yield _caution(
-            say("Trades capacity for efficiency"),
-            say(
-                "The candidate lets less through than the filter now fitted and holds "
-                "{percent:.0f} % less contaminant: expect shorter intervals or an open bypass.",
-                percent=-100 * more.change,
-            ),
+        words = later(
+            "The candidate lets less through than the filter now fitted and holds "
+            "{percent:.0f} % less contaminant: expect shorter intervals or an open bypass."
         )
+        yield say("Trades capacity for efficiency"), say(words, percent=percent)
     elif more.better and not finer.better:
-        yield _caution(
-            say("Trades efficiency for capacity"),
-            say(
-                "The candidate holds {percent:.0f} % more contaminant and lets more through than "
-                "the filter now fitted.",
-                percent=100 * more.change,
-            ),
+        words = later(
+            "The candidate holds {percent:.0f} % more contaminant and lets more through than "
+            "the filter now fitted."
         )
+        yield say("Trades efficiency for capacity"), say(words, percent=percent)
 
 
-def _evidence(bench: Bench) -> Iterator[Caution]:
+def _evidence(bench: Bench) -> Told:
     specimens = {run.specimen for run in bench.multipass if run.side == "candidate"}
     if 0 < len(specimens) < 6:
-        yield _caution(
-            say("Few specimens"),
-            say(
-                "The result rests on {number} specimens of the candidate. So few say little "
-                "about the scatter of later production.",
-                number=len(specimens),
-            ),
+        words = later(
+            "The result rests on {number} specimens of the candidate. So few say little "
+            "about the scatter of later production."
         )
+        yield say("Few specimens"), say(words, number=len(specimens))
     warned = sorted({(c.rule, c.from_memory) for c in bench.checks if c.outcome == "warning"})
     if warned:
+        words = later("See the section on validity for: {rules}.")
         rules = ", ".join(_ruled(*each) for each in warned)
-        yield _caution(
-            say("Checks with a warning"),
-            say("See the section on validity for: {rules}.", rules=rules),
-        )
-    covered = [c for c in bench.checks if c.outcome == "covered by a deviation"]
-    for check in covered:
-        yield _caution(
-            say("Deviation accepted: record {record}", record=check.record),
-            say(
-                "{rule}: {found}. Recorded deviation: {deviation}",
-                rule=_ruled(check.rule, check.from_memory),
-                found=check.found,
-                deviation=check.deviation,
-            ),
-        )
+        yield say("Checks with a warning"), say(words, rules=rules)
+    words = later("{rule}: {found}. Recorded deviation: {deviation}")
+    for check in bench.checks:
+        if check.outcome == "covered by a deviation":
+            rule = _ruled(check.rule, check.from_memory)
+            text = say(words, rule=rule, found=check.found, deviation=check.deviation)
+            yield say("Deviation accepted: record {record}", record=check.record), text
     for record, cause in sorted(bench.excluded.items()):
-        words = f"{cause[0].upper()}{cause[1:]}."
-        yield _caution(say("Record {record} left out", record=record), words)
+        yield say("Record {record} left out", record=record), f"{cause[0].upper()}{cause[1:]}."
 
 
 def _ruled(rule: str, from_memory: bool) -> str:
@@ -183,30 +163,20 @@ def _ruled(rule: str, from_memory: bool) -> str:
     return say(FROM_MEMORY, rule=say(rule)) if from_memory else say(rule)
 
 
-def _terminal(bench: Bench) -> Iterator[Caution]:
+def _terminal(bench: Bench) -> Told:
     valve, guarded = fitted_valve(bench), bench.case.application.circuit.guarded
-    ends = [
-        run.terminal + run.housing
-        for run in bench.multipass
-        if run.side == "candidate" and run.path in guarded
-    ]
-    if (
-        valve is not None
-        and valve.opening is not None
-        and max(ends, default=0.0) > (valve.opening.min)
-    ):
-        yield _caution(
-            say("Capacity beyond the valve's opening"),
-            say(
-                "The runs ended at {terminal:.0f} kPa, the valve may open at {opening:.0f} kPa: "
-                "contaminant held above that pressure is not usable in service.",
-                terminal=max(ends) / 1e3,
-                opening=valve.opening.min / 1e3,
-            ),
+    runs = [run for run in bench.multipass if run.side == "candidate" and run.path in guarded]
+    end = max((run.terminal + run.housing for run in runs), default=0.0)
+    if valve is not None and valve.opening is not None and end > valve.opening.min:
+        words = later(
+            "The runs ended at {terminal:.0f} kPa, the valve may open at {opening:.0f} kPa: "
+            "contaminant held above that pressure is not usable in service."
         )
+        text = say(words, terminal=end / 1e3, opening=valve.opening.min / 1e3)
+        yield say("Capacity beyond the valve's opening"), text
 
 
-def _unchecked(bench: Bench) -> Iterator[Caution]:
+def _unchecked(bench: Bench) -> Told:
     """Say which rules could not be looked at, on which records."""
     open_ones: dict[str, list[str]] = {}
     for check in bench.checks:
@@ -215,114 +185,89 @@ def _unchecked(bench: Bench) -> Iterator[Caution]:
     if open_ones:
         rules = "; ".join(f"{say(rule)} ({', '.join(on)})" for rule, on in open_ones.items())
         words = later("Nothing was handed in to look at, so that nothing is shown: {rules}.")
-        yield _caution(say("Not checked"), say(words, rules=rules))
+        yield say("Not checked"), say(words, rules=rules)
 
 
-def _review(bench: Bench, findings: Sequence[Finding]) -> Iterator[Caution]:
-    late = late_review(findings, bench.case.qualification.review_due)
+def _review(case: Case, findings: Sequence[Finding]) -> Told:
+    late = late_review(findings, case.qualification.review_due)
     if late:
-        yield _caution(say("Review after the end of a concession"), late)
-    if bench.case.qualification.review_due is None:
-        yield _caution(
-            say("No review"),
-            say("The case gives no review_due: nothing says when somebody looks at it again."),
+        yield say("Review after the end of a concession"), late
+    if case.qualification.review_due is None:
+        words = later("The case gives no review_due: nothing says when somebody looks at it again.")
+        yield say("No review"), say(words)
+
+
+def _undecided(findings: Sequence[Finding], decision: Decision) -> Told:
+    names = ", ".join(
+        each.demand.id
+        for each in findings
+        if each.verdict is Verdict.NOT_DEMONSTRATED and each.demand.severity == "mandatory"
+    )
+    if names:
+        words = later(
+            "Requirements {names} are mandatory and not demonstrated: the decision is "
+            "{decision!r} and must not be read as an approval."
         )
+        yield say("Not demonstrated"), say(words, names=names, decision=say(decision.value))
 
 
-def _undecided(findings: Sequence[Finding], decision: Decision) -> Iterator[Caution]:
-    open_ones = [
-        f.demand.id
-        for f in findings
-        if f.verdict == Verdict("not demonstrated") and f.demand.severity == "mandatory"
-    ]
-    if open_ones:
-        yield _caution(
-            say("Not demonstrated"),
-            say(
-                "Requirements {names} are mandatory and not demonstrated: the decision is "
-                "{decision!r} and must not be read as an approval.",
-                names=", ".join(open_ones),
-                decision=say(decision.value),
-            ),
-        )
-
-
-def _agreed(case: Case, findings: Sequence[Finding]) -> Iterator[Caution]:
+def _agreed(case: Case, findings: Sequence[Finding]) -> Told:
     """Say so where nothing shows what was asked, and where a concession covers nothing."""
     if case.on_file is None:
-        yield _caution(
-            say("Requirements not on file"),
-            say(
-                "No request is on file: nothing shows that the requirements were agreed before "
-                "the tests. The command 'dossier request' puts them on file with the day."
-            ),
+        words = later(
+            "No request is on file: nothing shows that the requirements were agreed before "
+            "the tests. The command 'dossier request' puts them on file with the day."
         )
+        yield say("Requirements not on file"), say(words)
     yield from dropped(case)
     used = [finding.concession for finding in findings]
     verdicts = {finding.demand.id: finding.verdict.value for finding in findings}
+    words = later(
+        "The concession of {agreed} covers nothing on the day of issue: the requirement's verdict "
+        "is: {verdict}."
+    )
     for each in case.qualification.concession:
         if each not in used:
-            yield _caution(
-                say("Concession not used: {requirement}", requirement=each.requirement),
-                say(
-                    "The concession of {agreed} covers nothing on the day of issue: the "
-                    "requirement's verdict is: {verdict}.",
-                    agreed=each.agreed, verdict=say(verdicts[each.requirement]),
-                ),
-            )  # fmt: skip
+            text = say(words, agreed=each.agreed, verdict=say(verdicts[each.requirement]))
+            yield say("Concession not used: {requirement}", requirement=each.requirement), text
 
 
-def dropped(case: Case) -> Iterator[Caution]:
+def dropped(case: Case) -> Told:
     """Say which applications that were asked of laboratories are not decided."""
+    words = later("“{title}”, on file since {day}, is no longer asked: nothing is decided of it.")
     for day, gone in case.dropped:
-        words = later(
-            "“{title}”, on file since {day}, is no longer asked: nothing is decided of it."
-        )
-        text = say(words, title=gone.title, day=day)
-        yield _caution(say("Application no longer asked"), text)
+        yield say("Application no longer asked"), say(words, title=gone.title, day=day)
 
 
 def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:
     """Return the conditions under which an approval holds: concessions and conditional passes."""
     found: list[Condition] = []
     confidence = case.application.decision_rule.confidence
+    words = later("{requirement}: conditional pass, conforms with probability {shown}")
     for finding in findings:
+        subject, verdict = finding.demand.id, finding.verdict
         if finding.demand.severity != "mandatory":
             continue
         if finding.concession:
             text = _conceded(finding.concession)
-            found.append(Condition(kind="concession", subject=finding.demand.id, text=text))
-        elif finding.verdict == Verdict("conditional pass"):
-            text = say(
-                "{requirement}: conditional pass, conforms with probability {shown}",
-                requirement=finding.demand.id,
-                shown=chance_text(finding.probability or 0.0, confidence),
-            )
-            found.append(Condition(kind="conditional pass", subject=finding.demand.id, text=text))
+            found.append(Condition(kind="concession", subject=subject, text=text))
+        elif verdict is Verdict.CONDITIONAL_PASS:
+            shown = chance_text(finding.probability or 0.0, confidence)
+            text = say(words, requirement=subject, shown=shown)
+            found.append(Condition(kind="conditional pass", subject=subject, text=text))
     return tuple(found)
 
 
 def _conceded(concession: Concession) -> str:
-    words = say(
-        "{requirement}: concession: {text}",
-        requirement=concession.requirement,
-        text=concession.text,
-    )
-    return f"{words} {_bounds(concession)}"
-
-
-def _bounds(concession: Concession) -> str:
-    """Return until when and on which machines a concession holds, and who agreed to it."""
-    if concession.until and concession.machines:
-        words = later("(valid until {until} on {machines}; agreed {agreed} by {by})")
-    elif concession.until:
+    """Return a concession: until when and on which machines it holds, and who agreed to it."""
+    machines = ", ".join(concession.machines)
+    words = later("(valid until {until} on {machines}; agreed {agreed} by {by})")
+    if not machines:
         words = later("(valid until {until}; agreed {agreed} by {by})")
-    else:
+    if not concession.until:
         words = later("(valid on {machines}; agreed {agreed} by {by})")
-    return say(
-        words,
-        until=concession.until,
-        machines=", ".join(concession.machines),
-        agreed=concession.agreed,
-        by=concession.agreed_by,
-    )
+    until, agreed, by = concession.until, concession.agreed, concession.agreed_by
+    bounds = say(words, until=until, machines=machines, agreed=agreed, by=by)
+    words = later("{requirement}: concession: {text}")
+    said = say(words, requirement=concession.requirement, text=concession.text)
+    return f"{said} {bounds}"

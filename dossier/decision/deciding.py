@@ -1,7 +1,6 @@
 """The number that decides a requirement, and the limits inside which it passes."""
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,6 +10,7 @@ from dossier.decision.probability import (
     Floats,
     Judged,
     OnScale,
+    Question,
     Share,
     Threshold,
     by_parts,
@@ -20,7 +20,7 @@ from dossier.decision.probability import (
     specimen_draws,
     specimen_on_scale,
 )
-from dossier.evidence.statistics.estimate import Bound, Estimate
+from dossier.evidence.statistics.estimate import Bound
 from dossier.evidence.statistics.tolerance import tolerance_factor, two_sided_factor
 from dossier.evidence.statistics.uncertainty import reach
 
@@ -36,19 +36,19 @@ def _tolerance_bound(share: Share, coverage: float, confidence: float) -> float:
     return share.at(k * share.s + reach(share.common, p))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Deciding:
     """The number that decides, and the limits inside which it passes by the agreed rule."""
 
     kind: DecidingKind
     value: float
     """Mean, worst specimen's value, or tolerance bound [unit]; of a count the share shown [-]."""
-    specimen: str = ""
-    """The worst specimen, where one decides."""
     lower: float | None = None
     """Lower acceptance limit: the limit and its guard band [unit]; inf where nothing passes."""
     upper: float | None = None
     """Upper acceptance limit [unit]; -inf where nothing passes."""
+    specimen: str = ""
+    """The worst specimen, where one decides."""
     bound: Bound = ""
     """Where the value is only a bound of the true one."""
     specimens: int = 0
@@ -57,45 +57,33 @@ class Deciding:
     """Of a count: how many of them did not conform [-]."""
 
 
-def deciding(
-    estimate: Estimate,
-    threshold: Threshold,
-    basis: str,
-    coverage: float,
-    draws: Callable[[str], np.random.Generator],
-    judged: Judged,
-    confidence: float,
-) -> Deciding:
-    """Return the number that decides on `basis`, with its acceptance limits at `confidence` [-].
+def deciding(asked: Question, judged: Judged, confidence: float) -> Deciding:
+    """Return the number that decides, with its acceptance limits at `confidence` [-].
 
     It lies inside them just where the conformance probability, beyond two limits both together, is
     at least the confidence (JCGM 106:2012, 8.3.2, from memory).  A tolerance bound holds the
     confidence already: it passes inside the limits themselves.
     """
-    if basis == "population":
-        bound = _tolerance_bound(share_of_type(estimate, threshold), coverage, confidence)
-        return Deciding(
-            kind="tolerance bound", value=bound, lower=threshold.lower, upper=threshold.upper
-        )
-    index, turn = judged.specimen, estimate.scale == "reciprocal"
-    if index is None:
-        drawn = mean_draws(estimate, threshold, draws)
-        ends = (
-            _accepted(mean_on_scale(estimate, threshold), confidence, turn)
-            if drawn is None
-            else _accepted_of_draws(judged.value, drawn, threshold, confidence)
-        )
-        return Deciding(kind="mean", value=judged.value, lower=ends[0], upper=ends[1])
-    each, every = estimate.per_specimen[index], specimen_draws(estimate, threshold, draws)
-    ends = (
-        _accepted(specimen_on_scale(each, estimate.scale, threshold), confidence, turn)
-        if every is None
-        else _accepted_of_draws(each.value, every[index], threshold, confidence)
-    )
-    return Deciding(
-        kind="worst specimen", value=each.value, specimen=each.specimen, lower=ends[0],
-        upper=ends[1],
-    )  # fmt: skip
+    estimate, threshold = asked.estimate, asked.threshold
+    if asked.basis == "population":
+        share = share_of_type(estimate, threshold)
+        bound = _tolerance_bound(share, asked.coverage, confidence)
+        return Deciding("tolerance bound", bound, threshold.lower, threshold.upper)
+    turn = estimate.scale == "reciprocal"
+    if judged.specimen is None:
+        drawn = mean_draws(asked)
+        if drawn is None:
+            ends = _accepted(mean_on_scale(estimate, threshold), confidence, turn)
+        else:
+            ends = _accepted_of_draws(judged.value, drawn, threshold, confidence)
+        return Deciding("mean", judged.value, *ends)
+    each, every = estimate.per_specimen[judged.specimen], specimen_draws(asked)
+    if every is None:
+        scaled = specimen_on_scale(each, estimate.scale, threshold)
+        ends = _accepted(scaled, confidence, turn)
+    else:
+        ends = _accepted_of_draws(each.value, every[judged.specimen], threshold, confidence)
+    return Deciding("worst specimen", each.value, *ends, specimen=each.specimen)
 
 
 Ends = tuple[float | None, float | None]

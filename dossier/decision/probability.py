@@ -17,9 +17,7 @@ from dossier.evidence.statistics.combine import as_samples
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import (
     tolerance_confidence,
-    tolerance_factor,
     two_sided_confidence,
-    two_sided_factor,
 )
 from dossier.evidence.statistics.uncertainty import Part, reach
 from dossier.words import decimal_mark, say
@@ -90,45 +88,43 @@ def against(
     )
 
 
-def probability(
-    estimate: Estimate,
-    threshold: Threshold,
-    basis: str,
-    coverage: float,
-    draws: Callable[[str], np.random.Generator],
-) -> Judged:
-    """Return value and conformance probability on `basis` (JCGM 106:2012, 7.3 and 7.4).
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A result, held against a limit on a basis."""
 
-    `draws` gives a random generator for a purpose; `coverage` is the share of the population.
-    """
-    if basis == "every_specimen":
-        return _every(estimate, threshold, draws)
-    if basis == "population":
-        return _population(estimate, threshold, coverage)
-    return Judged(value=estimate.value, probability=_mean(estimate, threshold, draws))
+    estimate: Estimate
+    threshold: Threshold
+    basis: str
+    coverage: float
+    """Share of the population that must conform, for the population basis [-]."""
+    draws: Callable[[str], np.random.Generator]
+    """Gives a random generator for a purpose."""
 
 
-def _mean(
-    estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
-) -> float:
-    drawn = mean_draws(estimate, threshold, draws)
-    if drawn is not None:
-        return conformance_probability_of_samples(drawn, threshold.limits)
-    return by_parts(*mean_on_scale(estimate, threshold))
+def probability(asked: Question) -> Judged:
+    """Return value and conformance probability on its basis (JCGM 106:2012, 7.3 and 7.4)."""
+    if asked.basis == "every_specimen":
+        return _every(asked)
+    if asked.basis == "population":
+        return _population(asked.estimate, asked.threshold, asked.coverage)
+    drawn, limits = mean_draws(asked), asked.threshold.limits
+    if drawn is None:
+        chance = by_parts(*mean_on_scale(asked.estimate, asked.threshold))
+    else:
+        chance = conformance_probability_of_samples(drawn, limits)
+    return Judged(value=asked.estimate.value, probability=chance)
 
 
-def mean_draws(
-    estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
-) -> Floats | None:
+def mean_draws(asked: Question) -> Floats | None:
     """Return draws of the mean, less what a limit from the reference is off; None without any."""
-    reference = threshold.reference
+    estimate, reference = asked.estimate, asked.threshold.reference
     if reference is None:
         return estimate.samples
     if estimate.samples is None and reference.samples is None:
         return None
-    own = as_samples(estimate, draws("candidate as draws"))
-    other = as_samples(reference, draws("reference as draws"))
-    shifted: Floats = own - threshold.factor * (other - reference.value)
+    own = as_samples(estimate, asked.draws("candidate as draws"))
+    other = as_samples(reference, asked.draws("reference as draws"))
+    shifted: Floats = own - asked.threshold.factor * (other - reference.value)
     return shifted
 
 
@@ -214,7 +210,7 @@ def keyed(estimate: Estimate, scale: float) -> Keyed:
     """Return the components of an estimate as parts by name and key, in `scale` [-] of its unit."""
     if not estimate.components:
         return {("", ""): Part(estimate.u, estimate.dof).times(scale)}
-    return {(c.name, c.shared): c.part.times(scale) for c in estimate.components}
+    return {(c.name, c.shared): c.times(scale) for c in estimate.components}
 
 
 def less_common(own: Keyed, other: Keyed) -> list[Part]:
@@ -228,23 +224,17 @@ def less_common(own: Keyed, other: Keyed) -> list[Part]:
     return parts
 
 
-def _every(
-    estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
-) -> Judged:
+def _every(asked: Question) -> Judged:
     """Return the least favourable specimen: its value and its own probability."""
-    drawn = specimen_draws(estimate, threshold, draws)
-    found = [
-        (
-            specimen_probability(each, estimate.scale, threshold)
-            if drawn is None
-            else conformance_probability_of_samples(drawn[index], threshold.limits),
-            _inside(each.value, threshold),
-            index,
-        )
-        for index, each in enumerate(estimate.per_specimen)
-    ]
+    drawn, threshold, found = specimen_draws(asked), asked.threshold, []
+    for index, each in enumerate(asked.estimate.per_specimen):
+        if drawn is None:
+            chance = specimen_probability(each, asked.estimate.scale, threshold)
+        else:
+            chance = conformance_probability_of_samples(drawn[index], threshold.limits)
+        found.append((chance, _inside(each.value, threshold), index))
     chance, _, index = min(found)
-    value = estimate.per_specimen[index].value
+    value = asked.estimate.per_specimen[index].value
     return Judged(value=value, probability=chance, specimen=index)
 
 
@@ -254,15 +244,13 @@ def _inside(value: float, threshold: Threshold) -> float:
     return min(sign * (value - end) for end, sign in sides if end is not None)
 
 
-def specimen_draws(
-    estimate: Estimate, threshold: Threshold, draws: Callable[[str], np.random.Generator]
-) -> Floats | None:
+def specimen_draws(asked: Question) -> Floats | None:
     """Return draws of each specimen (n, m), less what a limit from the reference is off."""
-    own, other = estimate.specimen_samples, threshold.reference
+    own, other = asked.estimate.specimen_samples, asked.threshold.reference
     if own is None or other is None:
         return own
-    drawn = as_samples(other, draws("limit from the reference"))
-    shifted: Floats = own - threshold.factor * (drawn - other.value)
+    drawn = as_samples(other, asked.draws("limit from the reference"))
+    shifted: Floats = own - asked.threshold.factor * (drawn - other.value)
     return shifted
 
 
@@ -302,15 +290,14 @@ def share_of_type(estimate: Estimate, threshold: Threshold) -> Share:
     values = np.array([each.value for each in estimate.per_specimen])
     values = 1.0 / values if turn else values
     shift = 1.0 / estimate.value**2 if turn else 1.0
-    known = [c.part if c.shared else Part(c.u, c.dof)
-             for c in estimate.components if not c.of_specimens]  # fmt: skip
-    common = [part.times(shift) for part in known]
-    common += [Part(p.u, p.dof).times(shift) for p in threshold.parts]
+    own = [part for part in estimate.components if not part.of_specimens]
+    known = [part if part.shared else Part(part.u, part.dof) for part in own]
+    known += [Part(part.u, part.dof) for part in threshold.parts]
     mean, s = float(values.mean()), float(values.std(ddof=1))
     limits = _turned(threshold) if turn else threshold.limits
-    ends = [(end, side) for end, side in ((limits.lower, 1.0), (limits.upper, -1.0))
-            if end is not None]  # fmt: skip
-    distance, side = min((side * (mean - edge), side) for edge, side in ends)
+    ends = [(side, end) for side, end in ((1, limits.lower), (-1, limits.upper)) if end is not None]
+    distance, side = min((side * (mean - end), side) for side, end in ends)
+    common = [part.times(shift) for part in known]
     return Share(len(values), mean, s, side, distance, common, len(ends) == 2, turn)
 
 
@@ -321,24 +308,12 @@ def _population(estimate: Estimate, threshold: Threshold, coverage: float) -> Ju
     between two of them, where the nearer decides by the two-sided factor.  Shared components and
     the limit's own uncertainty are subtracted from the distance first, at the same confidence.
     """
-    share = share_of_type(estimate, threshold)
-    quantile = share.at(_z(0.5 + 0.5 * coverage if share.both else coverage) * share.s)
-    chance = _confidence(share.n, share.s, share.distance, share.common, coverage, share.both)
-    return Judged(value=quantile, probability=chance)
-
-
-def _tolerance_bound(share: Share, coverage: float, confidence: float) -> float:
-    """Return the value beyond which `coverage` lies with `confidence`: as `_confidence` [unit]."""
-    factor = two_sided_factor if share.both else tolerance_factor
-    k = factor(share.n, coverage, confidence) if share.s > 0 else 0.0
-    p = 0.5 + 0.5 * confidence if share.both else confidence
-    return share.at(k * share.s + reach(share.common, p))
-
-
-def _z(coverage: float) -> float:
     from scipy.special import ndtri
 
-    return float(ndtri(coverage))
+    share = share_of_type(estimate, threshold)
+    quantile = share.at(float(ndtri(0.5 + 0.5 * coverage if share.both else coverage)) * share.s)
+    chance = _confidence(share.n, share.s, share.distance, share.common, coverage, share.both)
+    return Judged(value=quantile, probability=chance)
 
 
 def _confidence(

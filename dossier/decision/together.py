@@ -9,7 +9,7 @@ from typing import TypeVar
 from dossier.case.case import Case
 from dossier.case.consistency import plain
 from dossier.decision.cautions import dropped
-from dossier.decision.conditions import ending, of_dropped, ran_out, valid_until
+from dossier.decision.conditions import BETTER, ending, of_dropped, ran_out, valid_until
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
 from dossier.decision.rules import WORST, Verdict
 from dossier.evidence.limits import Check
@@ -26,21 +26,23 @@ def decided_together(case: Case, parts: Sequence[Assessment], on: date) -> Asses
     them, over all their findings and conditions.
     """
     findings = tuple(finding for each in parts for finding in each.findings)
-    conditions = (*_said_once([each.conditions for each in parts], _condition, parts),
-                  *_unfiled(case), *of_dropped(case))  # fmt: skip
-    decision, first = decision_of(findings, conditions), leading(parts)
-    said = case.qualification
+    told = _said_once([each.conditions for each in parts], _condition, parts)
+    conditions = (*told, *_unfiled(case), *of_dropped(case))
+    cautions = _said_once([each.cautions for each in parts], _caution, parts)
+    more = (Caution(title=title, text=text, computed=True) for title, text in _also(case))
+    decision, said = decision_of(findings, conditions), case.qualification
     return replace(
-        first, findings=findings, decision=decision, conditions=conditions, parts=tuple(parts),
+        leading(parts),
+        findings=findings,
+        decision=decision,
+        conditions=conditions,
+        parts=tuple(parts),
         checks=_said_once([each.checks for each in parts], _check, parts),
-        cautions=(
-            *_said_once([each.cautions for each in parts], _caution, parts),
-            *_twice(case), *dropped(case),
-        ),
+        cautions=(*cautions, *more),
         flips=tuple(flip for each in parts for flip in each.flips),
         valid_until=valid_until(decision, ending(findings, said), said.review_due)
         or ran_out(decision, findings, said.concession, on),
-    )  # fmt: skip
+    )
 
 
 def leading(parts: Sequence[Assessment]) -> Assessment:
@@ -52,10 +54,7 @@ def _nearest(part: Assessment) -> tuple[int, float]:
     return min(nearness(finding) for finding in part.findings)
 
 
-VERDICTS = (
-    Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
-    Verdict.PASS, Verdict.NOT_APPLICABLE,
-)  # fmt: skip
+VERDICTS = (*BETTER, Verdict.NOT_APPLICABLE)
 
 
 def nearness(finding: Finding) -> tuple[int, float]:
@@ -141,8 +140,8 @@ def _unfiled(case: Case) -> Iterator[Condition]:
             yield Condition(kind="late request", subject="", text=text)
 
 
-def _twice(case: Case) -> Iterator[Caution]:
-    """Yield the machines that several applications name: each of them has to be met there."""
+def _also(case: Case) -> Iterator[tuple[str, str]]:
+    """Yield machines that several applications name, where each has to be met, and what is gone."""
     named: dict[str, list[tuple[str, str]]] = {}
     for part in case.parts:
         for machine in part.application.equipment:
@@ -152,4 +151,5 @@ def _twice(case: Case) -> Iterator[Caution]:
             marks = ", ".join(mark for _, mark in found)
             words = later("{marks} name it: what each of them asks has to be met there.")
             title = say("Machine in several applications: {machine}", machine=found[0][0])
-            yield Caution(title=title, text=say(words, marks=marks), computed=True)
+            yield title, say(words, marks=marks)
+    yield from dropped(case)

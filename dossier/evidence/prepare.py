@@ -7,8 +7,12 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check, Limits
-from dossier.evidence.records.reduce_multipass import reduce_multipass, reduce_pressure_drop
-from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.records.reduced import (
+    MultipassResult,
+    PressureDropResult,
+    reduce_multipass,
+    reduce_pressure_drop,
+)
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity import general, method, multipass, other
 from dossier.evidence.validity.balance import SHAPE, doubtful, unlike_runs

@@ -18,7 +18,7 @@ from dossier.decision.finding import Assessment, ConditionKind, Finding
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.evidence.statistics.precision import Precision
+from dossier.evidence.statistics.uncertainty import Precision
 from dossier.record.document import (
     ApplicationHead,
     CaseHead,

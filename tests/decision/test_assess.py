@@ -10,7 +10,7 @@ from dossier.decision import assess as module
 from dossier.decision.assess import seed_of
 from dossier.decision.probability import Threshold
 from dossier.decision.rules import Verdict
-from dossier.evidence.statistics.estimate import Estimate
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 
 
 @pytest.mark.parametrize(("stated", "seed"), [(7, 7), (0, 0), (None, 0xCBF43926)])
@@ -30,12 +30,16 @@ def test_a_filter_that_was_not_tested_alike_is_said_to_be_left_out(apart, said, 
 
 
 @pytest.mark.parametrize(("value", "given"), [(3.0, True), (math.inf, False), (math.nan, False)])
-def test_what_is_known_is_told_of_what_is_not_shown(value, given):
+def test_what_is_known_is_told_of_what_is_not_shown(value, given, monkeypatch):
+    monkeypatch.setattr(module, "_reference", lambda *_: NotDemonstrated("why"))
+    demand = SimpleNamespace(lower=1.0, upper=None, not_applicable="", not_worse=0.1)
     found = Estimate(value=value, u=0.1, unit="1")
-    told = module._not_shown(SimpleNamespace(lower=1.0, upper=None), "why", found)
-    assert (told.verdict, told.reason, told.lower) == (Verdict.NOT_DEMONSTRATED, "why", 1.0)
+    told = module._finding(None, demand, None, lambda *_: found)
+    assert (told.verdict, told.lower) == (Verdict.NOT_DEMONSTRATED, 1.0)
+    assert (told.estimate, told.reason) == (found, "no comparison: why")
     assert told.interval == (found.interval() if given else None)
-    assert module._not_shown(SimpleNamespace(lower=1.0, upper=None), "why", None).interval is None
+    told = module._finding(None, demand, None, lambda *_: NotDemonstrated("nothing"))
+    assert (told.verdict, told.reason, told.interval) == (Verdict.NOT_DEMONSTRATED, "nothing", None)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.decision.bounds import censored, counted, decide_bounds, decide_statement
-from dossier.decision.probability import Threshold
+from dossier.decision.probability import Question, Threshold
 from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
@@ -29,8 +29,8 @@ def estimate(*values, u=1.0, bound="", **changes):
 
 
 def decided(found, lower=None, upper=None, basis="every_specimen", coverage=0.9, rule=RULE):
-    demand = SimpleNamespace(basis=basis, coverage=coverage)
-    return decide_bounds(found, Threshold(lower, upper), demand, rule, None)
+    asked = Question(found, Threshold(lower, upper), basis, coverage, None)
+    return decide_bounds(asked, rule)
 
 
 def test_only_bounds_without_draws_are_judged_as_bounds():

@@ -20,8 +20,7 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
-from dossier.evidence.statistics.precision import precision
-from dossier.evidence.statistics.uncertainty import half_width
+from dossier.evidence.statistics.uncertainty import half_width, precision
 from tests.made_bench import bench, run
 
 approx = pytest.approx
@@ -130,7 +129,7 @@ def test_a_rate_is_above_zero_however_uncertain():
 
 def test_an_interval_is_that_of_its_scale():
     part = (Component(name="a", u=0.1, dof=INF, source=""),)
-    half = half_width([part[0].part])
+    half = half_width([part[0]])
     one = Estimate(value=2.0, u=0.1, dof=INF, unit="1", components=part)
     assert one.interval() == approx((2.0 - half, 2.0 + half))
     assert half == approx(0.196, rel=1e-3)

@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from dossier.evidence.statistics.combine import over_lots
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
-from dossier.evidence.statistics.lots import over_lots
 from dossier.evidence.statistics.uncertainty import reach
 from tests.carried_tally import WAYS, CarriedTally
 

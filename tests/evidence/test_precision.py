@@ -17,8 +17,7 @@ from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.combine import as_seen, combine
 from dossier.evidence.statistics.estimate import Component, SpecimenValue
-from dossier.evidence.statistics.precision import precision
-from dossier.evidence.statistics.uncertainty import effective_dof, reach, t_quantile
+from dossier.evidence.statistics.uncertainty import effective_dof, precision, reach, t_quantile
 from tests import campaign as sim
 from tests.shared_filter import Setting, shares
 
@@ -115,14 +114,14 @@ class TestBudget:
             found = as_seen(self.stated, self.told(between))
             assert math.hypot(*(c.u for c in found)) == pytest.approx(u)
             assert [c.shared for c in found] == ["rig A", "rig B"]
-            assert effective_dof(c.part for c in found) == dof
+            assert effective_dof(found) == dof
         assert all("2 laboratories" in c.source and "a study" in c.source for c in found)
 
     @pytest.mark.parametrize("between", [0.001, 0.04, 0.10])
     def test_a_decision_takes_the_farther_limit(self, between):
         found = as_seen(self.stated, self.told(between))
         farther = max(t_quantile(0.95, math.inf) * 0.05, t_quantile(0.95, 1.0) * between)
-        assert reach([c.part for c in found], 0.95) == pytest.approx(farther)
+        assert reach(found, 0.95) == pytest.approx(farther)
 
     @pytest.mark.parametrize(("weight", "left"), [(0.5, 0.0), (1.0, 0.5), (0.2, 0.3)])
     @pytest.mark.parametrize("between", [0.04, 0.10])
@@ -132,7 +131,7 @@ class TestBudget:
         told = replace(self.told(between), weight=0.5)
         (own,) = as_seen([stated], told)
         other = replace(stated, u=weight * 0.05)
-        for found in (own.part.less(other.part), other.part.less(own.part)):
+        for found in (own.less(other), other.less(own)):
             assert found.u == pytest.approx(left * max(0.05, between))
             farther = max(t_quantile(0.95, math.inf) * 0.05, t_quantile(0.95, 1.0) * between)
             assert reach([found], 0.95) == pytest.approx(left * farther)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.case.records import MultipassTable
-from dossier.evidence.records.reduce_multipass import ZERO_COUNT_LIMIT, reduce_multipass
+from dossier.evidence.records.reduced import ZERO_COUNT_LIMIT, reduce_multipass
 from tests.made_bench import case, entry, exact, run
 
 approx = pytest.approx

@@ -5,7 +5,7 @@ import pytest
 
 from dossier.case.records import PressureDropTable
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.records.reduce_multipass import reduce_pressure_drop, row_spread
+from dossier.evidence.records.reduced import reduce_pressure_drop, row_spread
 from tests.made_bench import case, entry, sweep
 
 approx = pytest.approx

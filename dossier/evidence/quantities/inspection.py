@@ -4,14 +4,14 @@ from collections.abc import Sequence
 from functools import partial
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.records.inspected import (
+from dossier.evidence.records.measured import (
+    READINGS,
     Inspected,
     inspected,
     number_found,
     outside_drawing,
     place_of,
 )
-from dossier.evidence.records.measured import READINGS
 from dossier.evidence.records.readings import Reading, estimate_of, read_with, shown_by
 from dossier.evidence.registry import Condition, Conditions, Quantity, Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue

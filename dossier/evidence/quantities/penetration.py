@@ -276,7 +276,7 @@ def _middle(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose
     specimens by t where that is larger (JCGM 100:2008, 4.2.3).  The farther of both limits, which a
     decision takes, would cover in 99 % of the cases.
     """
-    rng, part = generator(bench, f"{purpose} middle"), linear.components[0].part
+    rng, part = generator(bench, f"{purpose} middle"), linear.components[0]
     u, dof = (part.within, part.within_dof) if part.within > 0 else (part.u, part.dof)
     if dof < math.inf:
         mean = linear.value + u * rng.standard_t(dof, trials())

@@ -31,7 +31,7 @@ from dossier.evidence.statistics.estimate import (
     NotDemonstrated,
     SpecimenValue,
 )
-from dossier.evidence.statistics.precision import precision
+from dossier.evidence.statistics.uncertainty import precision
 from dossier.physics import multipass
 from dossier.physics.values import Floats
 from dossier.words import say

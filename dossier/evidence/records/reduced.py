@@ -1,13 +1,23 @@
-"""Records reduced to results: plain frozen containers, filled by the reduce modules."""
+"""Multi-pass runs and flow sweeps, reduced: tenths, ratios, capacity, loading curve, fits."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.application import Oil
+from dossier.case.case import Case, Record
+from dossier.case.fields import Measured
+from dossier.case.model import Conditions
+from dossier.case.records import MultipassTable, PressureDropTable
+from dossier.evidence.limits import Limits
+from dossier.evidence.records.fluid import fluid_at
+from dossier.physics import multipass, pressure_drop
 from dossier.physics.multipass import RetainedMass
 from dossier.physics.pressure_drop import PressureDropFit
 from dossier.physics.values import Floats
+from dossier.words import later, say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,3 +117,253 @@ class PressureDropResult:
     """The same for a relative error of one of the fluid's viscosity at 40 and at 100 degC."""
     housing: PressureDropFit | None
     """None when no rows of the housing alone were measured."""
+
+
+ZERO_COUNT_LIMIT = 2.995732273553991
+"""One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
+
+
+def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassResult:
+    """Return the reduced run; ValueError says why it cannot be reduced.
+
+    Steps as described in ISO 4548-12:2017 and ISO 16889:2022 (from memory): reporting tenths of
+    the test time, ratio of averages, injected mass, gravimetric balance.
+    """
+    table, entry = record.table, record.entry
+    if not isinstance(table, MultipassTable) or entry.fluid is None:
+        raise ValueError(
+            say("record {record} is not a multi-pass record with a test fluid", record=record.id)
+        )
+    conditions = entry.conditions
+    housing, terminal = _pressures(conditions)
+    end = multipass.terminal_time(table.time, table.pressure_drop, terminal + housing)
+    index = multipass.tenths(table.time, end, 60.0 * limits.first_minutes)
+    up, readings = _means(table.upstream, table.downstream, index)
+    down, _ = _means(table.downstream, table.upstream, index)
+    if np.isnan(up).any() or np.isnan(down).any():
+        raise ValueError(say("a reporting tenth has no reading at some size"))
+    factors = _counted(conditions)
+    counts = _counting(table, factors, index, up, down, readings)
+    ratio, zero = multipass.overall_ratio(up, down)
+    ratio = np.where(zero, counts[0] * counts[3] / ZERO_COUNT_LIMIT, ratio)
+    interval, _ = multipass.interval_ratios(up, down)
+    flow = _value(conditions.flow)
+    injection = _injection(conditions, end)
+    level = _level(conditions)
+    rows = table.time <= end
+    read = rows & ~np.isnan(table.pressure_drop)
+    mass = level * injection * table.time[read]
+    temperature = conditions.temperature or 0.0
+    mu, rho = fluid_at(case.fluid(entry.fluid), temperature)
+    injected = multipass.injected_mass(level, injection, end)
+    base = multipass.base_level(level, injection, flow)
+    balance, why = _balance(conditions, injected, base, end)
+    return MultipassResult(
+        record=record.id, side=entry.filter, specimen=entry.specimen or "",
+        path=case.application.circuit.path_of(entry.path),
+        sizes=table.sizes, up=up, down=down, readings=readings, interval_ratio=interval,
+        ratio=ratio, zero_downstream=zero, raw_up=counts[0], raw_down=counts[1],
+        dispersion=counts[2], exposure=counts[3], counted_up=factors[0],
+        counted_down=factors[1], end_time=end, time=table.time[read], mass=mass,
+        pressure_drop=table.pressure_drop[read],
+        curve=multipass.monotone_curve(mass, table.pressure_drop[read]),
+        housing=housing, terminal=terminal, flow=flow, viscosity=mu, density=rho,
+        injection_level=level, injection_flow=injection, base_level=base, injected=injected,
+        balance=balance, missing_balance=why,
+    )  # fmt: skip
+
+
+def _value(measured: object) -> float:
+    value = getattr(measured, "value", None)
+    if value is None:
+        raise ValueError(say("a condition of the record is missing"))
+    return float(value)
+
+
+def _pressures(conditions: Conditions) -> tuple[float, float]:
+    housing = _value(conditions.housing_pressure_drop)
+    terminal = conditions.terminal_pressure_drop
+    if terminal is None or not (housing >= 0 and terminal > 0):
+        raise ValueError(say("housing and terminal differential pressure must be above zero"))
+    return housing, terminal
+
+
+def _means(
+    own: Floats, other: Floats, index: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Return means of the tenths over rows where both sides were read."""
+    gaps = np.isnan(other)
+    both = np.where(gaps, np.nan, own) if gaps.any() else own
+    means, readings = multipass.interval_means(both, index)
+    return means, readings
+
+
+def _counted(conditions: Conditions) -> tuple[float, float]:
+    """Return the undiluted volume counted in one reading, upstream and downstream [mL]."""
+    volume = (conditions.sample_volume or 0.0) * 1e6
+    if not volume > 0:
+        raise ValueError(say("the sample volume must be above zero"))
+    return volume / conditions.dilution.upstream, volume / conditions.dilution.downstream
+
+
+def _counting(
+    table: MultipassTable,
+    factors: tuple[float, float],
+    index: NDArray[np.int64],
+    up: Floats,
+    down: Floats,
+    readings: NDArray[np.int64],
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return raw counts that carry the same relative noise as the averages, and the dispersion."""
+    raw_up = _equivalent(up, readings, factors[0])
+    raw_down = _equivalent(down, readings, factors[1])
+    inside = index >= 0
+    both = inside[:, None] & ~np.isnan(table.upstream) & ~np.isnan(table.downstream)
+    dispersion = np.array(
+        [
+            dispersion_of_differences(table.downstream[both[:, k], k] * factors[1])
+            for k in range(len(table.sizes))
+        ]
+    )
+    exposure = _seen(down, raw_down, readings, factors[1]) / _seen(up, raw_up, readings, factors[0])
+    return raw_up, raw_down, dispersion, exposure
+
+
+def _equivalent(means: Floats, readings: NDArray[np.int64], factor: float) -> Floats:
+    """Return (sum of means)^2 / variance of that sum under counting noise (k,) [-]."""
+    total = means.sum(axis=0)
+    variance = (means / (readings * factor)).sum(axis=0)
+    safe = np.where(variance > 0, variance, 1.0)
+    return np.where(variance > 0, total**2 / safe, 0.0)
+
+
+def _seen(means: Floats, raw: Floats, readings: NDArray[np.int64], factor: float) -> Floats:
+    """Return the raw count for one particle per mL in the sum of the ten means (k,) [mL]."""
+    total = means.sum(axis=0)
+    even = 1.0 / (1.0 / (readings * factor)).mean(axis=0)
+    result: Floats = np.where(total > 0, raw / np.where(total > 0, total, 1.0), even)
+    return result
+
+
+def dispersion_of_differences(counts: Sequence[float] | Floats) -> float:
+    """Return the over-dispersion index of counts (m,) in order of time, robust against trend [-].
+
+    Squared differences of neighbours over the sum of neighbours: 1 for counting noise whatever
+    the slow change of the expected count, since the variance of each difference is the sum of the
+    two expectations.  Scatter slower than the sampling is not seen; of fewer than three counts, or
+    none above zero, it is 1.
+    Source: mean square successive difference, J. von Neumann, Ann. Math. Stat. 12 (1941), 367
+    (from memory), with the Poisson variance of each pair in place of the mean.
+    """
+    seen = np.asarray(counts, dtype=np.float64)
+    if len(seen) < 3 or not seen.sum() > 0:
+        return 1.0
+    return float((np.diff(seen) ** 2).sum() / (seen[1:] + seen[:-1]).sum())
+
+
+def _injection(conditions: Conditions, end: float) -> float:
+    """Return the injection flow: by the volumes where they were read, else as stated [m3/s]."""
+    if conditions.injection_volume is not None:
+        ends = conditions.injection_volume
+        return float(multipass.injection_flow(ends.start, ends.end, end))
+    return _value(conditions.injection_flow)
+
+
+def _level(conditions: Conditions) -> float:
+    ends = conditions.injection_concentration
+    if ends is None:
+        raise ValueError(say("no injection concentration"))
+    return 0.5 * (ends.start.value + ends.end.value)
+
+
+def _balance(
+    conditions: Conditions, injected: float, base: float, end: float
+) -> tuple[RetainedMass | None, str]:
+    if conditions.final_concentration is None or conditions.system_volume is None:
+        return None, say(
+            "no final_concentration or no system_volume of the system fluid was stated"
+        )
+    drawn = conditions.sample_flow
+    if drawn is None:
+        return None, say(
+            "no sample_flow was stated: it is 0 L/min on both sides where every sample returns"
+        )
+    level, volume = conditions.final_concentration.value, conditions.system_volume.value
+    return multipass.retained_mass(
+        injected, level, volume, drawn.upstream, drawn.downstream, base, end
+    ), ""
+
+
+STEP, KELVIN = 1e-3, 0.1
+"""Steps of the shifted fits: relative [-], and [K]."""
+
+
+def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
+    """Return the reduced sweep; ValueError says why it cannot be reduced.
+
+    dp = a mu Q + b rho Q^2 by weighted least squares, assembly and housing apart (ISO 3968:2017
+    subtracts the housing at equal flow and viscosity).  How the coefficients answer to errors of
+    flow, temperature and viscosity is found by fitting again with each shifted (JCGM 100:2008,
+    5.1.4).
+    """
+    table, entry = record.table, record.entry
+    if not isinstance(table, PressureDropTable) or entry.fluid is None:
+        words = later("record {record} is not a flow sweep with a test fluid")
+        raise ValueError(say(words, record=record.id))
+    warmth = _temperature(table, entry.conditions.temperature)
+    fluid = case.fluid(entry.fluid)
+    mu, rho = _states(fluid, warmth)
+    housing = table.housing
+    if not (~housing).any():
+        raise ValueError(say("no rows of the assembly"))
+    flow, drop, rows = table.flow, table.pressure_drop, ~housing
+    assembly = _fit(flow[rows], mu[rows], rho[rows], drop[rows])
+    moved = _fit(flow[rows] * (1.0 + STEP), mu[rows], rho[rows], drop[rows])
+    hot, lighter = _states(fluid, warmth[rows] + KELVIN)
+    warmer = _fit(flow[rows], hot, lighter, drop[rows])
+    thicker = []
+    for key in ("kv40", "kv100"):
+        stated = getattr(fluid, key)
+        moved_kv = Measured(value=stated.value * (1.0 + STEP))
+        other = _states(fluid.model_copy(update={key: moved_kv}), warmth[rows])[0]
+        thicker.append(_slope(assembly, _fit(flow[rows], other, rho[rows], drop[rows]), STEP))
+    return PressureDropResult(
+        record=record.id, side=entry.filter, specimen=entry.specimen or "",
+        path=case.application.circuit.path_of(entry.path),
+        flow=flow, pressure_drop=drop, temperature=warmth, viscosity=mu, density=rho,
+        housing_rows=housing, assembly=assembly,
+        per_flow=_slope(assembly, moved, STEP), per_kelvin=_slope(assembly, warmer, KELVIN),
+        per_viscosity=(thicker[0], thicker[1]),
+        housing=_fit(flow[housing], mu[housing], rho[housing], drop[housing])
+        if housing.any()
+        else None,
+    )  # fmt: skip
+
+
+def _slope(start: PressureDropFit, moved: PressureDropFit, step: float) -> tuple[float, float]:
+    return (moved.a - start.a) / step, (moved.b - start.b) / step
+
+
+def _states(fluid: Oil, warmth: Floats) -> tuple[Floats, Floats]:
+    """Return dynamic viscosity [Pa s] and density [kg/m3] of each row."""
+    states = [fluid_at(fluid, float(t)) for t in warmth]
+    return np.array([mu for mu, _ in states]), np.array([rho for _, rho in states])
+
+
+def _temperature(table: PressureDropTable, stated: float | None) -> Floats:
+    if table.temperature is not None:
+        return table.temperature
+    if stated is None:
+        raise ValueError(say("no temperature column and no temperature among the conditions"))
+    return np.full(len(table.flow), stated)
+
+
+def row_spread(drop: Floats) -> Floats:
+    """Return the spread of rows (n,) [Pa]: as the reading, with a floor of 2 % of the largest."""
+    return np.maximum(drop, 0.02 * float(drop.max()))
+
+
+def _fit(flow: Floats, mu: Floats, rho: Floats, drop: Floats) -> PressureDropFit:
+    if not drop.max() > 0:
+        raise ValueError(say("no differential pressure above zero"))
+    return pressure_drop.fit_pressure_drop(flow, mu, rho, drop, row_spread(drop))

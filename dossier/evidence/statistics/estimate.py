@@ -2,14 +2,13 @@
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.evidence.statistics.precision import Precision
-from dossier.evidence.statistics.uncertainty import Part, half_width
+from dossier.evidence.statistics.uncertainty import Part, Precision, half_width
 from dossier.words import say
 
 Asked = ParamSpec("Asked")
@@ -23,15 +22,11 @@ Scale = Literal["linear", "reciprocal"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Component:
-    """One line of the uncertainty budget."""
+class Component(Part):
+    """One line of the uncertainty budget: a part of it, and what contributes that."""
 
     name: str
     """What contributes: a code in English, which is compared, sorted and drawn by."""
-    u: float
-    """Standard uncertainty that it gives the result [unit of the estimate]."""
-    dof: float = math.inf
-    """Degrees of freedom [-]; inf when the source states none."""
     source: str
     """Where the figure comes from: a record, a certificate, a standard's accuracy."""
     shared: str = ""
@@ -39,33 +34,13 @@ class Component:
     Its effect has the same sign on the same quantity of candidate and reference."""
     said: str = ""
     """What contributes, in the language of the page, where the name holds a number."""
-    scatter: float = 0.0
-    """Scatter of the specimens' mean, where their own errors are larger and stand in `u`; of what
-    laboratories differ by, what their own results show of it."""
-    scatter_dof: float = math.inf
     of_specimens: bool = False
     """Whether it is the scatter of the specimens, which a share of them holds already."""
-    within: float = 0.0
-    """Scatter of the specimens' mean within laboratories, where several tested them."""
-    within_dof: float = math.inf
-    stated: float = 0.0
-    """What is stated that laboratories differ by, where `u` may be larger."""
 
     @property
     def words(self) -> str:
         """What contributes, in the language of the page."""
         return self.said or say(self.name)
-
-    @property
-    def part(self) -> Part:
-        """The component as a part of a sum of errors."""
-        values = {name: getattr(self, name) for name in Part._fields}
-        return Part(**values)
-
-    def times(self, factor: float) -> "Component":
-        """Return the component in a result that is `factor` times as large [-]."""
-        part = self.part.times(factor)
-        return replace(self, **part._asdict())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +89,7 @@ class Estimate:
     @property
     def parts(self) -> tuple[Part, ...]:
         """Its components as parts of a sum of errors; the whole as one where it has none."""
-        return tuple(c.part for c in self.components) or (Part(self.u, self.dof),)
+        return self.components or (Part(self.u, self.dof),)
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """Return its two-sided interval [unit] (JCGM 100:2008, 6.3; JCGM 101:2008, 7.7)."""

@@ -13,10 +13,8 @@ from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.column_names import plain
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.records.inspected import outside_drawing, rows_of
-from dossier.evidence.records.measured import column_of, specimens_of
-from dossier.evidence.records.reduce_multipass import row_spread
-from dossier.evidence.records.reduced import PressureDropResult
+from dossier.evidence.records.measured import column_of, outside_drawing, rows_of, specimens_of
+from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand

@@ -8,7 +8,7 @@ from dossier.case.application import DecisionRule
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.statistics.estimate import Component, Estimate
-from dossier.evidence.statistics.precision import Precision
+from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
 from dossier.report.format import (
     SPACE,
