@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.model import Filter
-from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.tables.column_names import plain
+from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.relevance import terms_of
 from dossier.evidence.validity.specimens import DESTROY
 from dossier.request.assumptions import Assumptions
-from dossier.request.counted import Counted, counted, specimens_of, together
+from dossier.request.counted import Counted, counts_of, specimens_needed, together
 from dossier.request.points import (
     Needed,
     Settings,
@@ -26,17 +26,17 @@ from dossier.request.points import (
     valve_flow,
 )
 from dossier.request.reported import (
-    Column,
     Reported,
-    columns_of,
+    SheetColumn,
     conditions_of,
     instruments_of,
     measured_column,
+    sheet_columns,
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class RecordSheet:
     """One blank record sheet."""
 
     id: str
@@ -44,7 +44,7 @@ class Sheet:
     filter: str
     specimen: str
     """Its specimen; empty where one sheet holds several."""
-    columns: tuple[Column, ...]
+    columns: tuple[SheetColumn, ...]
     rows: tuple[tuple[str, ...], ...] = ()
     """What is filled in already."""
 
@@ -76,8 +76,8 @@ class Test:
     needed: Needed
     points: Points
     specimens: Mapping[str, int]
-    sheets: tuple[Sheet, ...]
-    columns: tuple[Column, ...]
+    sheets: tuple[RecordSheet, ...]
+    columns: tuple[SheetColumn, ...]
     conditions: tuple[Reported, ...]
     instruments: tuple[str, ...]
     held: tuple[Limit, ...]
@@ -113,13 +113,11 @@ def plan_request(
     if not tests:
         what = "no requirement applies: there is nothing to test"
         raise CaseError([CaseProblem(asked.file, "requirement", what, "add a requirement")])
-    problems = list(_unsettled(tests, settings))
-    if problems:
-        raise CaseError(problems)
+    refuse(_unsettled(tests, settings))
     counts = tuple(
         count
         for each in asked.each
-        for count in counted(
+        for count in counts_of(
             [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
         )
     )
@@ -129,7 +127,7 @@ def plan_request(
     }
     plan = together(tests, counts, len(planned["candidate"]))
     made, most = [], {"candidate": plan, "reference": len(planned["reference"])}
-    numbers = [specimens_of(test, counts, plan, most["reference"]) for test in tests]
+    numbers = [specimens_needed(test, counts, plan, most["reference"]) for test in tests]
     for each in numbers:
         most = {side: max(most[side], each.get(side, 0)) for side in most}
     names = {side: _names(side, planned[side], most[side]) for side in most}
@@ -174,7 +172,7 @@ def _test(
     settings: Settings,
 ) -> Test:
     points = _points(asked, needed, limits, settings)
-    columns = columns_of(needed.kind, points.sizes, needed.quantities)
+    columns = sheet_columns(needed.kind, points.sizes, needed.quantities)
     return Test(
         needed=needed, points=points, specimens=number, columns=columns,
         sheets=tuple(_sheets(needed, number, names, columns)),
@@ -269,15 +267,15 @@ def _sheets(
     needed: Needed,
     number: Mapping[str, int],
     names: Mapping[str, tuple[str, ...]],
-    columns: tuple[Column, ...],
-) -> Iterator[Sheet]:
+    columns: tuple[SheetColumn, ...],
+) -> Iterator[RecordSheet]:
     for side, n in number.items():
         own = names[side][:n]
         letter = side[0].upper()
         if needed.kind in {"multipass", "pressure_drop"}:
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
-                yield Sheet(
+                yield RecordSheet(
                     id=f"{needed.stem}-{label}", filter=side, specimen=name, columns=columns
                 )
             continue
@@ -289,7 +287,7 @@ def _sheets(
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))
-        yield Sheet(
+        yield RecordSheet(
             id=f"{needed.stem}-{letter}", filter=side, specimen="", columns=columns, rows=rows
         )
 
@@ -299,9 +297,9 @@ def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tup
     seen = set()
     for demand in demands:
         characteristic = str(demand.at["characteristic"])
-        if plain(characteristic) in seen:
+        if lowered(characteristic) in seen:
             continue
-        seen.add(plain(characteristic))
+        seen.add(lowered(characteristic))
         limits = ("", "", "")
         if demand.quantity.dimension != "statement":
             ends = (demand.lower, demand.upper)

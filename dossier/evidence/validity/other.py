@@ -8,7 +8,7 @@ import numpy as np
 
 from dossier.case.case import Case, Record
 from dossier.case.records import MeasurementTable
-from dossier.case.tables.column_names import plain
+from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.inspected import outside_drawing, rows_of
@@ -73,7 +73,7 @@ def results_named(record: Record) -> dict[str, tuple[str, ...]]:
         return {name: specimens_of(record) for name in table.names}
     found: dict[str, tuple[str, ...]] = {}
     for row in rows_of(record):
-        key = plain(row.characteristic)
+        key = lowered(row.characteristic)
         found[key] = (*found.get(key, ()), row.specimen)
     return found
 
