@@ -12,7 +12,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from dossier.case.change import Carried
+from dossier.case.agreed import Carried
 from dossier.case.compared import Source
 from dossier.decision.probability import Question, Threshold, probability
 from dossier.evidence.prepare import prepare

@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 
 from dossier.case.application import Application
 from dossier.case.case import Draft
-from dossier.case.explain import explain
+from dossier.case.explain import problems_in
 from dossier.case.fields import example_of
 from dossier.case.model import Qualification, RecordEntry
 from dossier.command.cli import app
@@ -82,7 +82,7 @@ def faults(model, document):
     try:
         model.model_validate(document)
     except ValueError as error:
-        return explain("case.toml", error, model, document)
+        return problems_in("case.toml", error, model, document)
     return []
 
 

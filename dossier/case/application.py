@@ -1,6 +1,7 @@
 """application.toml as frozen models: where a filter will work and what it must do."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
@@ -177,6 +178,21 @@ class Application(Model):
     duty: Duty
     decision_rule: DecisionRule
     requirement: tuple[Requirement, ...] = Field(min_length=1, max_length=200)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Library:
+    """A requirement set as an application uses it."""
+
+    file: str
+    """Its path, relative to the case folder."""
+    title: str
+    revision: str
+    issued: Day
+    taken: tuple[str, ...]
+    """Ids of the requirements that are taken from it."""
+    overridden: tuple[str, ...]
+    """Ids of those that the application states otherwise."""
 
 
 def mark_of(file: str) -> str:

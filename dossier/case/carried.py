@@ -8,10 +8,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from dossier.case.agreed import Carried
 from dossier.case.application import Circuit
 from dossier.case.applied import files_of
 from dossier.case.attached import NotADossierError, open_pdf
-from dossier.case.change import Carried
 from dossier.case.compared import SIDES, Source, carrying_faults
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem

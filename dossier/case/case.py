@@ -4,13 +4,12 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
 
-from dossier.case.application import Application, Fluid
+from dossier.case.agreed import SignOffEntry
+from dossier.case.application import Application, Fluid, Library
 from dossier.case.certificate import Relied
-from dossier.case.extended import Library
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.records import Table
 from dossier.case.requested import OnFile, RequestEntry
-from dossier.case.signoff_file import SignOffEntry
 from dossier.case.tables.raw_table import Column, Note
 
 if TYPE_CHECKING:

@@ -12,11 +12,10 @@ from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
 from typing import Any, NamedTuple
-from xml.etree.ElementTree import Element, TreeBuilder
-from xml.parsers import expat
+from xml.etree.ElementTree import Element, ParseError, TreeBuilder, XMLParser
 
 from dossier.case.problems import PartError
-from dossier.case.tables.column_names import plain
+from dossier.case.tables.column_names import lowered
 from dossier.case.units import DIMENSIONS, USUAL, UnitError, affine
 
 MAX_XML = 16 * 2**20
@@ -50,7 +49,7 @@ class CertificateError(PartError):
     """A certificate that is not read."""
 
 
-class Stated(NamedTuple):
+class StatedValue(NamedTuple):
     """One number of a certificate."""
 
     value: float
@@ -84,7 +83,7 @@ class Certificate:
     """What the item is identified by: numbers of its maker, owner, laboratory."""
     several: bool
     """Whether other items were calibrated as well: then no result is known to be of this one."""
-    groups: tuple[tuple["Stated", ...], ...] = field(repr=False)
+    groups: tuple[tuple[StatedValue, ...], ...] = field(repr=False)
     """Rows of results that stand side by side."""
 
     @property
@@ -131,8 +130,8 @@ def certificate_of(content: bytes, names: Sequence[str]) -> Certificate:
         what = f"is of version {version[:20]!r} of its schema; 2 and 3 are read"
         raise CertificateError("schemaVersion", what, "type what it says, and attach it")
     items = root.findall("dcc:administrativeData/dcc:items/dcc:item", _NAMES)
-    wanted = {plain(name) for name in names}
-    found = [item for item in items if wanted & {plain(mark) for mark in _marks(item)}]
+    wanted = {lowered(name) for name in names}
+    found = [item for item in items if wanted & {lowered(mark) for mark in _marks(item)}]
     if len(found) != 1:
         marks = ", ".join(repr(mark) for item in items for mark in _marks(item)) or "nothing"
         what = f"is of no instrument {' or '.join(map(repr, names))}: it names {marks[:200]}"
@@ -152,39 +151,40 @@ def certificate_of(content: bytes, names: Sequence[str]) -> Certificate:
     )  # fmt: skip
 
 
+class _Bounded(TreeBuilder):
+    """Builds the elements of an XML file that is neither deep, nor long, nor has a type."""
+
+    depth = seen = 0
+
+    def start(self, tag: Any, attrs: Any) -> Element:
+        """Begin an element; CertificateError where it is one too many."""
+        self.depth, self.seen = self.depth + 1, self.seen + 1
+        if self.depth > DEEPEST or self.seen > MOST:
+            raise CertificateError("", "is nested too deeply, or too long", "attach it, and type")
+        return super().start(tag, attrs)
+
+    def end(self, tag: str) -> Element:
+        """End an element."""
+        self.depth -= 1
+        return super().end(tag)
+
+    def doctype(self, *_: object) -> None:
+        """Refuse a document type."""
+        what = "declares a document type, which may grow or pull in other files"
+        raise CertificateError("", what, "a certificate needs none: get it anew")
+
+
 def _tree(content: bytes) -> Element:
     """Return the elements of an XML file; names as ``{namespace}name``."""
     if len(content) > MAX_XML:
         raise CertificateError("", f"larger than {MAX_XML // 2**20} MiB", "attach it, and type")
-    builder, parser = TreeBuilder(), expat.ParserCreate(namespace_separator="}")
-    depth = seen = 0
-
-    def start(tag: str, attributes: dict[str, str]) -> None:
-        nonlocal depth, seen
-        depth, seen = depth + 1, seen + 1
-        if depth > DEEPEST or seen > MOST:
-            raise CertificateError("", "is nested too deeply, or too long", "attach it, and type")
-        builder.start(f"{{{tag}" if "}" in tag else tag, attributes)
-
-    def end(tag: str) -> None:
-        nonlocal depth
-        depth -= 1
-        builder.end(tag)
-
-    parser.StartElementHandler, parser.EndElementHandler = start, end
-    parser.CharacterDataHandler = builder.data
-    parser.StartDoctypeDeclHandler = _no_type
+    parser = XMLParser(target=_Bounded())
     try:
-        parser.Parse(content, True)
-    except (expat.ExpatError, LookupError, ValueError) as error:  # the latter of its encoding
+        parser.feed(content)
+        root: Element = parser.close()
+    except (ParseError, LookupError, ValueError) as error:  # the latter of its encoding
         raise CertificateError("", f"is not well-formed XML ({error})", "get it anew") from None
-    root: Element = builder.close()
     return root
-
-
-def _no_type(*_: object) -> None:
-    what = "declares a document type, which may grow or pull in other files"
-    raise CertificateError("", what, "a certificate needs none: get it anew")
 
 
 def _marks(item: Element) -> Iterator[str]:
@@ -222,7 +222,7 @@ def _day(root: Element, path: str) -> date:
         raise CertificateError(path.rpartition(":")[2], f"{text[:40]!r} is no day", "") from None
 
 
-def _bounded(groups: Iterator[tuple[Stated, ...]]) -> tuple[tuple[Stated, ...], ...]:
+def _bounded(groups: Iterator[tuple[StatedValue, ...]]) -> tuple[tuple[StatedValue, ...], ...]:
     """Return the rows of results; CertificateError where they are in very many units."""
     rows = tuple(groups)
     if len({each.unit for row in rows for each in row}) > MOST_UNITS:
@@ -231,7 +231,7 @@ def _bounded(groups: Iterator[tuple[Stated, ...]]) -> tuple[tuple[Stated, ...], 
     return rows
 
 
-def _groups(root: Element) -> Iterator[tuple[Stated, ...]]:
+def _groups(root: Element) -> Iterator[tuple[StatedValue, ...]]:
     """Yield what results stand side by side: lists by their places, single values together."""
     results = "dcc:measurementResults/dcc:measurementResult/dcc:results/dcc:result"
     for result in root.iterfind(results, _NAMES):
@@ -243,7 +243,7 @@ def _groups(root: Element) -> Iterator[tuple[Stated, ...]]:
                     yield tuple(c[k] for c in columns if k < len(c))
 
 
-def _columns(quantity: Element) -> Iterator[list[Stated]]:
+def _columns(quantity: Element) -> Iterator[list[StatedValue]]:
     """Yield the values of a quantity; uncertainties are expanded ones but where they say so."""
     for path, many in (("real", ""), ("hybrid/si:real", ""), ("realListXMLList", "XMLList")):
         real = quantity.find(f"si:{path}", _NAMES)
@@ -264,18 +264,15 @@ def _columns(quantity: Element) -> Iterator[list[Stated]]:
         factors = factors or (["1"] if standard else [])
         units = [unit_of(each) for each in _listed(real, f"unit{many}", many)]
         parts = [_spread(each, len(values)) for each in (units, stated, factors)]
-        yield [Stated(_real(v), unit, _standard(u, k))
+        yield [StatedValue(_real(v), unit, _standard(u, k))
                for v, unit, u, k in zip(values, *parts, strict=True)]  # fmt: skip
 
 
 def _listed(above: Element, path: str, many: str) -> list[str]:
-    text = _text(above.find(f"si:{path}", _NAMES)) if not many else _long(above, path)
-    return text.split() if many else [text] if text else []
-
-
-def _long(above: Element, path: str) -> str:
     found = above.find(f"si:{path}", _NAMES)
-    return (found.text or "") if found is not None else ""
+    if many:
+        return ("" if found is None else found.text or "").split()
+    return [text] if (text := _text(found)) else []
 
 
 def _spread(found: list[str], length: int) -> list[str]:

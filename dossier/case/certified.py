@@ -9,16 +9,12 @@ import numpy as np
 from dossier.case.case import Record
 from dossier.case.certificate import DIMENSION, Certificate, Point, Relied
 from dossier.case.model import Instrument, Qualification
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, Fault
 from dossier.case.records import MeasurementTable
-from dossier.case.tables.column_names import MEASURED, plain
-from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
+from dossier.case.tables.column_names import MEASURED, lowered
+from dossier.case.units import UnitError, from_si, parse_quantity, usual_unit
 
 _SAME = 1 - 1e-9
-
-
-Fault = tuple[str, str, str]
-"""Key, what is wrong, what to do."""
 
 
 def held_against(
@@ -35,7 +31,7 @@ def held_against(
         if key not in document:
             document[key] = value
             taken.append(key)
-        elif key in words and plain(str(document[key])) != plain(str(value)):
+        elif key in words and lowered(str(document[key])) != lowered(str(value)):
             faults.append(_differs(key, str(document[key]), file, str(value)))
     day = document["calibrated"]
     if type(day) is date and not found.begun <= day <= found.ended:
@@ -75,7 +71,7 @@ def _largest(points: Sequence[Point], dimension: str, *, relative: bool) -> str:
     """Return the largest uncertainty of all points, as case.toml states it."""
     if relative:
         return f"{100 * max(p.u / p.value for p in points):.9g} %"
-    unit = split_quantity(DIMENSIONS[dimension][1])[1]
+    unit = usual_unit(dimension)
     return f"{from_si(max(point.u for point in points), unit, dimension):.9g} {unit}"
 
 
@@ -92,7 +88,7 @@ def _finer(
              (p.value > 0 or not share)]  # fmt: skip
     if worst:
         point = max(worst, key=lambda p: p.u / p.value if share else p.u)
-        unit = split_quantity(DIMENSIONS[dimension][1])[1] if dimension != "length" else "mm"
+        unit = usual_unit(dimension) if dimension != "length" else "mm"
         stated = (f"{100 * point.u / point.value:.4g} %" if share
                   else f"{from_si(point.u, unit, dimension):.4g} {unit}")  # fmt: skip
         where = f"{from_si(point.value, unit, dimension):.4g} {unit}"
@@ -100,7 +96,7 @@ def _finer(
         yield key, what, "state no less than the certificate, or leave it out: it is taken from it"
 
 
-def beyond(
+def read_beyond(
     qualification: Qualification, records: Sequence[Record], relied: Sequence[Relied]
 ) -> Iterator[CaseProblem]:
     """Yield each record that reads further than the uncertainty taken from a certificate holds.
@@ -132,14 +128,14 @@ def _read(record: Record) -> Iterator[tuple[str, float]]:
     columns = {"flow": "flow", "pressure_drop": "pressure"}
     found = [(getattr(table, name, None), of) for name, of in columns.items()]
     if isinstance(table, MeasurementTable):
-        found += [(v, MEASURED[plain(n)]) for n, v in zip(table.names, table.values, strict=True)]
+        found += [(v, MEASURED[lowered(n)]) for n, v in zip(table.names, table.values, strict=True)]
     for values, dimension in found:
         if values is not None and np.isfinite(values).any():
             yield dimension, float(np.nanmax(np.abs(values)))
 
 
 def _short(record: str, relied: Relied, dimension: str, top: float, end: float) -> CaseProblem:
-    unit = split_quantity(DIMENSIONS[dimension][1])[1]
+    unit = usual_unit(dimension)
     read, held = (f"{from_si(value, unit, dimension):.4g} {unit}" for value in (top, end))
     what = f"reads up to {read}; certificate {relied.certificate.number!r} holds up to {held}"
     hint = f"state reading_u of instrument {relied.instrument!r}, with what it rests on beyond that"

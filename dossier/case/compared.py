@@ -5,15 +5,14 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from dossier.case.agreed import Carried
 from dossier.case.application import Application, BypassValve, Circuit
-from dossier.case.change import Carried
 from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
 from dossier.case.model import Filter, Qualification, RecordEntry
+from dossier.case.problems import Fault
 from dossier.case.units import from_si
 
 SIDES = ("candidate", "reference")
-Fault = tuple[str, str, str]
-"""Key, what is wrong, what to do."""
 CONDITIONS = {
     "flow": ("L/min", "flow"), "terminal_pressure_drop": ("kPa", "pressure"),
     "base_level": ("mg/L", "concentration"), "criterion_flow": ("L/min", "flow"),

@@ -9,7 +9,7 @@ from functools import lru_cache, partial
 
 from dossier.case.application import Application, mark_of
 from dossier.case.model import Concession, Deviation, Qualification, RecordEntry
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, Fault
 
 _in_case = partial(CaseProblem, "case.toml")
 KNOWN_METHOD = "known method"
@@ -81,10 +81,6 @@ def agreement_problems(
         for key, what, hint in _of_concession(concession, asked, known, qualification):
             yield _in_case(f"concession number {number}{key}", what, hint)
     yield from _twice(qualification)
-
-
-Fault = tuple[str, str, str]
-"""Key, what is wrong, what to do."""
 
 
 def _said(each: Deviation | Concession, issued: date | None) -> Iterator[Fault]:

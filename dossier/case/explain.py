@@ -4,12 +4,13 @@ import difflib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from dossier.case.fields import example_of
+from dossier.case.fields import example_of, model_in
 from dossier.case.problems import CaseProblem
+from dossier.case.toml_text import TomlError, parse_toml
 
 WANTED = {
     "laboratory": "'dossier take CASE FILE' reads it from the laboratory's workbook; or add a "
@@ -48,11 +49,12 @@ PLAIN = {
 }
 """What the model library says, in words for people, and what to do."""
 
+M = TypeVar("M", bound=BaseModel)
 Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
 """Gives file and place of a key that stands elsewhere, None for all others."""
 
 
-def explain(
+def problems_in(
     file: str, error: ValidationError, model: type[BaseModel], document: Mapping[str, Any],
     origin: Origin = lambda _: None,
 ) -> list[CaseProblem]:  # fmt: skip
@@ -71,6 +73,18 @@ def explain(
     return problems
 
 
+def parsed_as(model: type[M], file: str, content: bytes) -> tuple[M | None, list[CaseProblem]]:
+    """Return what a TOML file says as its model, None with what is wrong with it."""
+    document: Mapping[str, Any] = {}
+    try:
+        document = parse_toml(content)
+        return model.model_validate(document), []
+    except TomlError as error:
+        return None, [error.of(file)]
+    except ValidationError as error:
+        return None, problems_in(file, error, model, document)
+
+
 def _problem(
     file: str, fault: Any, model: type[BaseModel], document: Mapping[str, Any]
 ) -> CaseProblem:
@@ -80,7 +94,7 @@ def _problem(
         hint = WANTED.get(place) or f"write {_example(model, _keys(fault['loc']))}"
         return CaseProblem(file, place, "is missing", hint)
     if kind == "extra_forbidden":
-        known = _known_keys(model, fault["loc"])
+        known = sorted(_fields_at(model, _keys(fault["loc"][:-1])))
         near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
         return CaseProblem(file, place, "is not a key of the case format", hint)
@@ -128,39 +142,20 @@ def _place(location: Sequence[int | str], document: Mapping[str, Any]) -> str:
     return " . ".join(parts)
 
 
-def _known_keys(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
-    here: Any = model
-    for step in location[:-1]:
-        if isinstance(step, int):
-            continue
-        fields = getattr(here, "model_fields", {})
-        if step not in fields:
-            return []
-        here = _inner(fields[step].annotation)
-    return sorted(getattr(here, "model_fields", {}))
-
-
 def _keys(location: Sequence[int | str]) -> tuple[str, ...]:
     return tuple(step for step in location if isinstance(step, str))
+
+
+def _fields_at(model: type[BaseModel] | None, keys: Sequence[str]) -> dict[str, Any]:
+    """Return the fields of the model that stands at a place inside another; none for no model."""
+    for key in keys:
+        field = model.model_fields.get(key) if model else None
+        model = model_in(field.annotation) if field else None
+    return model.model_fields if model else {}
 
 
 @cache
 def _example(model: type[BaseModel], keys: tuple[str, ...]) -> str:
     """Return how the key at a place is written, such as ``flow = "95 L/min"``."""
-    here: Any = model
-    for step in keys[:-1]:
-        fields = getattr(here, "model_fields", {})
-        here = _inner(fields[step].annotation) if step in fields else here
-    field = getattr(here, "model_fields", {}).get(keys[-1])
+    field = _fields_at(model, keys[:-1]).get(keys[-1])
     return f"{keys[-1]} = {example_of(field.annotation, field.metadata) if field else '...'}"
-
-
-def _inner(annotation: Any) -> Any:
-    """Return the model inside ``tuple[Model, ...]`` or ``Model | None``."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for inner in getattr(annotation, "__args__", ()):
-        found = _inner(inner)
-        if found is not None:
-            return found
-    return None

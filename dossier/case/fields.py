@@ -1,10 +1,11 @@
 """Field types of the case files: text with a unit in, a checked value in working units out."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from typing import Annotated, Any, Literal, Self, get_args, get_origin
+from types import UnionType
+from typing import Annotated, Any, Literal, Self, Union, get_args, get_origin
 
 from pydantic import (
     BaseModel,
@@ -82,6 +83,24 @@ def dimension_of(annotation: Any) -> tuple[str, bool]:
     return "", False
 
 
+def types_in(annotation: Any) -> Iterator[Any]:
+    """Yield every type that an annotation names, tuple and dict as such."""
+    origin = get_origin(annotation)
+    if origin in {tuple, dict}:
+        yield origin
+    if origin in {tuple, Union, UnionType, Annotated}:
+        for each in get_args(annotation):
+            yield from types_in(each)
+    elif origin is not dict:
+        yield annotation
+
+
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """Return the model inside ``tuple[Model, ...]`` or ``Model | None``."""
+    found = (each for each in types_in(annotation) if isinstance(each, type))
+    return next((each for each in found if issubclass(each, BaseModel)), None)
+
+
 def example_of(annotation: Any, metadata: Sequence[Any] = ()) -> str:
     """Return how a value of a field is written in TOML."""
     dimension = dimension_of(Annotated[annotation, *metadata, ""])[0]
@@ -94,8 +113,8 @@ def example_of(annotation: Any, metadata: Sequence[Any] = ()) -> str:
         return f"[{example_of(inner[0])}]"
     if inner:
         return example_of(inner[0])
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        fields = annotation.model_fields.items()
+    if model := model_in(annotation):
+        fields = model.model_fields.items()
         needed = [f"{k} = {example_of(f.annotation, f.metadata)}" for k, f in fields
                   if f.is_required()]  # fmt: skip
         return f"{{ {', '.join(needed)} }}"

@@ -4,8 +4,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
+from dossier.case.agreed import Carried, Change, Number, SignOffRules
 from dossier.case.application import Fluid, Name, Words
-from dossier.case.change import Carried, Change, Number
 from dossier.case.fields import (
     Concentration,
     CountConcentration,
@@ -27,7 +27,6 @@ from dossier.case.fields import (
     Volume,
     VolumeEnds,
 )
-from dossier.case.signoff_file import SignOffRules
 
 Language = Literal["en", "de"]
 

@@ -7,6 +7,10 @@ LONGEST = 480
 """Characters of one part of a problem that are printed."""
 
 
+Fault = tuple[str, str, str]
+"""Place or key, what is wrong, what to do: a problem whose file is not said yet."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class CaseProblem:
     """One thing that is wrong in the inputs."""

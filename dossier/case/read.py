@@ -9,16 +9,24 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.agreed import SIGNOFF_FILE, SignOffFile
 from dossier.case.application import Application, mark_of
-from dossier.case.applied import Applied, all_joined, files_of, of_several, together_problems
+from dossier.case.applied import (
+    Applied,
+    Extended,
+    all_joined,
+    extended,
+    files_of,
+    of_several,
+    together_problems,
+)
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.carried import with_carried
 from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
-from dossier.case.certified import beyond
+from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
-from dossier.case.explain import explain
-from dossier.case.extended import Extended, extended
+from dossier.case.explain import problems_in
 from dossier.case.model import Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
@@ -32,7 +40,6 @@ from dossier.case.requested import (
     request_problems,
     requests_of,
 )
-from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
 from dossier.case.tables.csv_rows import MAX_FILE
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
 from dossier.case.tables.tables import is_workbook, read_table, refuse_control_characters
@@ -158,7 +165,7 @@ class _Reader:
         try:
             return model.model_validate(whole.document)
         except ValidationError as error:
-            faults = explain(path, error, model, whole.document, whole.origin)
+            faults = problems_in(path, error, model, whole.document, whole.origin)
             # what a file that was not read might hold is not asked for
             lacking = {"laboratory", "record"} if whole.problems else set()
             self.problems += [fault for fault in faults if fault.place not in lacking]
@@ -212,7 +219,7 @@ def read_case_files(folder: Path) -> Case:
         faults = consistency_problems(
             all_joined(several), qualification, files[0], several if len(files) > 1 else None
         )
-        faults += [*beyond(qualification, records, whole.relied)]
+        faults += [*read_beyond(qualification, records, whole.relied)]
         for application in several.values():
             for fault in valve_faults(application, qualification, whole.sources):
                 faults.append(CaseProblem("case.toml", *fault))

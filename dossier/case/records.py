@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.tables.column_names import MEASURED, plain
+from dossier.case.tables.column_names import MEASURED, lowered
 from dossier.case.tables.numerals import CLOCKS
 from dossier.case.tables.raw_table import Column, RawTable
 from dossier.case.tables.size_columns import count_columns, is_count, is_per_sample
@@ -130,7 +130,7 @@ DIMENSION = {
 def _refuse_units(raw: RawTable) -> None:
     """Record each unit that is not understood, before anything else is said of a table."""
     for column in raw.columns:
-        dimension = DIMENSION.get(plain(column.name), "")
+        dimension = DIMENSION.get(lowered(column.name), "")
         if is_count(column.name):
             dimension = "" if is_per_sample(column.unit) else "count concentration"
         if not dimension or (dimension == "time" and column.unit.lower() in CLOCKS):
@@ -265,37 +265,47 @@ def _choices(raw: RawTable, name: str, first: str, second: str) -> NDArray[np.bo
     return result
 
 
-def _pressure_drop(raw: RawTable) -> PressureDropTable | None:
-    _unknown(raw, {"flow", "differential pressure", "temperature", "part"})
+def _swept(raw: RawTable, others: set[str]) -> tuple[Floats, Floats] | None:
+    """Return flow [m3/s] and differential pressure [Pa] of a sweep, which has `others` beside."""
+    _unknown(raw, {"flow", "differential pressure", *others})
     flow = _need(raw, "flow", "flow", "flow [L/min]")
     drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
-    warmth = _may(raw, "temperature", "temperature")
-    housing = _choices(raw, "part", "assembly", "housing")
     if flow is None or drop is None:
         return None
     for name, values in (("flow", flow), ("differential pressure", drop)):
         _flag(raw, np.isnan(values), name, "empty", "remove the row if nothing was measured")
         _flag(raw, values < 0, name, "negative", "check the sign and the zero")
+    return flow, drop
+
+
+def _pressure_drop(raw: RawTable) -> PressureDropTable | None:
+    swept = _swept(raw, {"temperature", "part"})
+    warmth = _may(raw, "temperature", "temperature")
+    housing = _choices(raw, "part", "assembly", "housing")
+    if swept is None:
+        return None
     if warmth is not None:
         _flag(raw, np.isnan(warmth), "temperature", "empty", "give the temperature of every row")
-    part = np.zeros(len(flow), dtype=bool) if housing is None else housing
-    return PressureDropTable(flow=flow, pressure_drop=drop, temperature=warmth, housing=part)
+    part = np.zeros(raw.rows, dtype=bool) if housing is None else housing
+    return PressureDropTable(
+        flow=swept[0], pressure_drop=swept[1], temperature=warmth, housing=part
+    )
 
 
 def _valve(raw: RawTable) -> ValveTable | None:
-    _unknown(raw, {"flow", "differential pressure", "direction", "specimen"})
-    drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
-    flow = _need(raw, "flow", "flow", "flow [L/min]")
+    swept = _swept(raw, {"direction", "specimen"})
     _column(raw, "direction", "direction")
     falling = _choices(raw, "direction", "rising", "falling")
-    if flow is None or drop is None or falling is None:
+    if swept is None or falling is None:
         return None
-    for name, values in (("flow", flow), ("differential pressure", drop)):
-        _flag(raw, np.isnan(values), name, "empty", "remove the row if nothing was measured")
-        _flag(raw, values < 0, name, "negative", "check the sign and the zero")
-    column = raw.find("specimen")
-    names = tuple(raw.texts(column)) if column else ("",) * len(flow)
-    return ValveTable(pressure_drop=drop, flow=flow, rising=~falling, specimen=names)
+    names = _words(raw, "specimen")
+    return ValveTable(pressure_drop=swept[1], flow=swept[0], rising=~falling, specimen=names)
+
+
+def _words(raw: RawTable, name: str) -> tuple[str, ...]:
+    """Return the texts of a column, all empty where there is none of that name."""
+    column = raw.find(name)
+    return tuple(raw.texts(column)) if column else ("",) * raw.rows
 
 
 def _measurement(raw: RawTable) -> MeasurementTable | None:
@@ -307,12 +317,15 @@ def _measurement(raw: RawTable) -> MeasurementTable | None:
     if column is None or not found:
         return None
     values, bounds = zip(*(_censored(raw, each) for each in found), strict=True)
-    remark = raw.find("remark")
+    names, units = (tuple(getattr(c, key) for c in found) for key in ("name", "unit"))
     return MeasurementTable(
-        specimen=tuple(raw.texts(column)), names=tuple(c.name.lower() for c in found),
-        values=values, bounds=bounds, units=tuple(c.unit for c in found),
-        remarks=tuple(raw.texts(remark)) if remark else ("",) * raw.rows,
-    )  # fmt: skip
+        specimen=_words(raw, "specimen"),
+        names=tuple(map(str.lower, names)),
+        values=values,
+        bounds=bounds,
+        units=units,
+        remarks=_words(raw, "remark"),
+    )
 
 
 _RESULT = re.compile(r"([<>≤≥]?)\s*([+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)")
@@ -338,18 +351,15 @@ def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
 def _inspection(raw: RawTable) -> InspectionTable | None:
     _unknown(raw, {"characteristic", "specimen", "found", "lower", "upper", "unit"})
     wanted = [_column(raw, name, name) for name in ("characteristic", "specimen", "found")]
-    if None in wanted:
+    if None in wanted or wanted[2] is None:
         return None
-    texts = [
-        tuple(raw.results(column) if column.name.lower() == "found" else raw.texts(column))
-        for column in wanted
-        if column is not None
-    ]
-    empty = np.full(raw.rows, np.nan)
-    limits = (raw.find("lower"), raw.find("upper"))
-    lower, upper = (empty if c is None else raw.numbers(c) for c in limits)
-    unit = raw.find("unit")
+    limits = [raw.find(name) for name in ("lower", "upper")]
+    lower, upper = (np.full(raw.rows, np.nan) if c is None else raw.numbers(c) for c in limits)
     return InspectionTable(
-        characteristic=texts[0], specimen=texts[1], found=texts[2], lower=lower, upper=upper,
-        unit=tuple(raw.texts(unit)) if unit else ("",) * raw.rows,
-    )  # fmt: skip
+        characteristic=_words(raw, "characteristic"),
+        specimen=_words(raw, "specimen"),
+        found=tuple(raw.results(wanted[2])),
+        lower=lower,
+        upper=upper,
+        unit=_words(raw, "unit"),
+    )

@@ -6,14 +6,14 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import Field, StringConstraints, ValidationError
+from pydantic import Field, StringConstraints
 
 from dossier.case.application import Application
 from dossier.case.consistency import plain
-from dossier.case.explain import explain
+from dossier.case.explain import parsed_as
 from dossier.case.fields import Day, Model
 from dossier.case.problems import CaseProblem
-from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
+from dossier.case.toml_text import MAX_TOML, parse_toml
 
 REQUEST_FILE = "requested.toml"
 _HEAD = """\
@@ -134,14 +134,7 @@ def request_problems(
 
 
 def _read(entry: RequestEntry) -> tuple[Application | None, list[CaseProblem]]:
-    document: Mapping[str, Any] = {}
-    try:
-        document = parse_toml(entry.application.encode())
-        return Application.model_validate(document), []
-    except TomlError as error:
-        return None, [error.of(REQUEST_FILE)]
-    except ValidationError as error:
-        return None, explain(REQUEST_FILE, error, Application, document)
+    return parsed_as(Application, REQUEST_FILE, entry.application.encode())
 
 
 def _revised(

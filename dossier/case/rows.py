@@ -9,16 +9,15 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from types import UnionType
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Annotated, Any
 
 from pydantic import BaseModel
 
-from dossier.case.fields import Model, dimension_of
-from dossier.case.tables.column_names import plain
+from dossier.case.fields import dimension_of, model_in, types_in
+from dossier.case.tables.column_names import lowered
 from dossier.case.tables.numerals import cleaned, number
 from dossier.case.tables.raw_table import Column, RawTable, filled
-from dossier.case.units import DIMENSIONS, split_quantity
+from dossier.case.units import DIMENSIONS, usual_unit
 
 _BARE = re.compile(r"[-+0-9.,' eE]+")
 _PLAIN = re.compile(r"[-+0-9.eE]+")
@@ -41,7 +40,7 @@ class Leaf:
         """The unit that its column is headed with, '' for what has none."""
         if self.form not in DIMENSIONS or self.form == "number":
             return ""
-        return split_quantity(DIMENSIONS[self.form][1])[1]
+        return usual_unit(self.form)
 
 
 @dataclass(slots=True)
@@ -54,21 +53,20 @@ class Entry:
 
 
 def leaves(model: type[BaseModel]) -> dict[str, Leaf]:
-    """Return the keys of a model by the name of their column, as `plain` writes it."""
+    """Return the keys of a model by the name of their column, as `lowered` writes it."""
     return {_name(leaf.path): leaf for leaf in _leaves(model, ())}
 
 
 def _name(path: tuple[str, ...]) -> str:
     kept = [step for step in path if step not in {"conditions", "value"}]
-    return plain(" ".join({"U": "expanded u"}.get(step, step) for step in kept).replace("_", " "))
+    return lowered(" ".join({"U": "expanded u"}.get(step, step) for step in kept).replace("_", " "))
 
 
 def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[Leaf]:
     for key, each in model.model_fields.items():
         path = (*above, key)
         dimension, measured = dimension_of(Annotated[each.annotation, *each.metadata, ""])
-        kinds = set(_types(each.annotation))
-        inner = next((k for k in kinds if isinstance(k, type) and issubclass(k, Model)), None)
+        kinds, inner = set(types_in(each.annotation)), model_in(each.annotation)
         if measured:
             for step in ("value", "u", "U", "k"):
                 form = "number" if step == "k" else dimension
@@ -83,18 +81,6 @@ def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[Leaf]:
             yield Leaf(path, form)
 
 
-def _types(annotation: Any) -> Iterator[Any]:
-    """Yield every type that an annotation names, tuple and dict as such."""
-    origin = get_origin(annotation)
-    if origin in {tuple, dict}:
-        yield origin
-    if origin in {tuple, Union, UnionType, Annotated}:
-        for each in get_args(annotation):
-            yield from _types(each)
-    elif origin is not dict:
-        yield annotation
-
-
 def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
     """Return what each row of a table says of a model; columns it has not are problems of `raw`.
 
@@ -103,9 +89,9 @@ def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
     known = leaves(model)
     made = [Entry(row=f"row {line}") for line in raw.lines]
     for column in raw.columns:
-        leaf = known.get(plain(column.name))
+        leaf = known.get(lowered(column.name))
         if leaf is None:
-            near = difflib.get_close_matches(plain(column.name), known, n=1)
+            near = difflib.get_close_matches(lowered(column.name), known, n=1)
             hint = f"did you mean {near[0]!r}?" if near else f"columns: {', '.join(known)}"
             raw.complain("header", f"column {column.name!r} is not known here", hint)
             continue

@@ -118,6 +118,12 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
 }
 """Dimension name -> (unit the rooms work in, an example a user may type)."""
 
+
+def usual_unit(dimension: str) -> str:
+    """Return the unit that a dimension is written in by default."""
+    return split_quantity(DIMENSIONS[dimension][1])[1]
+
+
 SMALLEST, LARGEST = 1e-24, 1e15
 """Working values outside these are slips of the exponent: no unit of the table comes near."""
 

@@ -15,7 +15,7 @@ from dossier.case.certified import held_against
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
 from dossier.case.problems import CaseProblem
 from dossier.case.rows import Entry, Path, entries
-from dossier.case.tables.column_names import MEASURED, plain
+from dossier.case.tables.column_names import MEASURED, lowered
 from dossier.case.tables.raw_table import RawTable, TableError, filled
 from dossier.case.tables.tables import read_table
 
@@ -201,7 +201,7 @@ def _idle(whole: Whole, document: dict[str, Any], file: str, fetch: Fetch) -> bo
 
 def _has_readings(raw: RawTable) -> bool:
     """Return whether a sheet holds a result: more than the names that were in it."""
-    results = [c for c in raw.columns if plain(c.name) in MEASURED or plain(c.name) == "found"]
+    results = [c for c in raw.columns if lowered(c.name) in MEASURED or lowered(c.name) == "found"]
     return not results or any(filled(cell) for c in results for cell in raw.cells[c.index])
 
 

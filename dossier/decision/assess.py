@@ -11,7 +11,7 @@ from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
-from dossier.case.tables.size_columns import convert
+from dossier.case.tables.size_columns import certified_size
 from dossier.decision.bounds import Ruling, censored, decide_bounds, decide_statement
 from dossier.decision.carried import of_carried, weighed
 from dossier.decision.cautions import cautions_for, conditions_for
@@ -203,7 +203,7 @@ def _converted(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
     said = list(demand.conversions)
     for record in bench.case.records:
         if record.id in found.sources and isinstance(record.table, MultipassTable):
-            said += [convert(*each)[1] for each in record.table.conversions]
+            said += [certified_size(*each)[1] for each in record.table.conversions]
     return replace(found, notes=(*found.notes, *dict.fromkeys(said)))
 
 

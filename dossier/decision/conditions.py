@@ -3,9 +3,9 @@
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
+from dossier.case.agreed import Carried
 from dossier.case.application import Application, Requirement, marked_name
 from dossier.case.case import Case
-from dossier.case.change import Carried
 from dossier.case.consistency import KNOWN_METHOD, plain, says_something
 from dossier.case.model import Concession, Qualification
 from dossier.case.requested import OnFile, said

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from dossier.case.application import Application, Requirement
 from dossier.case.problems import CaseProblem
-from dossier.case.tables.size_columns import convert
+from dossier.case.tables.size_columns import certified_size
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
 from dossier.evidence.registry import Condition, Quantity, all_quantities, reference_line
 from dossier.words import later, say
@@ -207,7 +207,7 @@ def _condition(
 def _parse(raw: object, dimension: str, requirement: Requirement) -> float:
     """Return a value of `dimension`; sizes of an older calibration are converted to um(c)."""
     if dimension == "size" and requirement.size_calibration != "ISO 11171":
-        return convert(str(raw), requirement.size_calibration)[0]
+        return certified_size(str(raw), requirement.size_calibration)[0]
     return parse_quantity(raw, dimension)
 
 
@@ -219,7 +219,7 @@ def _conversions(requirement: Requirement, declared: Quantity) -> Iterator[str]:
         sizes += [requirement.min, requirement.max, *(requirement.between or {}).values()]
     for raw in sizes:
         if raw is not None:
-            yield convert(str(raw), requirement.size_calibration)[1]
+            yield certified_size(str(raw), requirement.size_calibration)[1]
 
 
 def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:

@@ -9,12 +9,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dossier.case.agreed import SIGNOFF_FILE
+from dossier.case.applied import placed
 from dossier.case.case import Case
-from dossier.case.extended import placed
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.requested import REQUEST_FILE
-from dossier.case.signoff_file import SIGNOFF_FILE
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Limits, limits_from
 from dossier.evidence.records.instruments import instrument_problems

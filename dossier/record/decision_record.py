@@ -10,7 +10,7 @@ from typing import Any, get_args
 from pydantic import ValidationError
 
 from dossier.case.case import Case, Record
-from dossier.case.explain import explain
+from dossier.case.explain import problems_in
 from dossier.case.problems import CaseError
 from dossier.case.toml_text import parse_toml
 from dossier.decision.deciding import Deciding, DecidingKind
@@ -95,7 +95,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
     try:
         made = DecisionContent.model_validate(content, from_attributes=True)
     except ValidationError as error:  # of a text too long for who reads it
-        raise CaseError(explain("decision.json", error, DecisionContent, content)) from None
+        raise CaseError(problems_in("decision.json", error, DecisionContent, content)) from None
     kept = None if assessment.parts else {"applications"}
     return made.model_dump(mode="json", by_alias=True, exclude=kept)
 

@@ -115,7 +115,7 @@ def _asked(
 
 def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[str, Any] | None:
     """Return the application with the requirements that it extends; None where one lacks."""
-    from dossier.case.extended import extended
+    from dossier.case.applied import extended
 
     document, lost = _toml(files, posixpath.normpath(f"{case}/{named}")), list[str]()
     made = extended(document, named, _fetch(files, case, lost)) if document is not None else None

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+from dossier.case.agreed import SIGNOFF_FILE, SignOffEntry
 from dossier.case.case import Case
 from dossier.case.consistency import plain
-from dossier.case.explain import explain
+from dossier.case.explain import problems_in
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.signoff_file import SIGNOFF_FILE, SignOffEntry
 from dossier.case.toml_text import toml_text
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment
@@ -297,7 +297,7 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
     try:
         return SignOffEntry.model_validate(values)
     except ValidationError as error:
-        raise CaseError(explain(SIGNOFF_FILE, error, SignOffEntry, values)) from None
+        raise CaseError(problems_in(SIGNOFF_FILE, error, SignOffEntry, values)) from None
 
 
 def _place(role: str, roles: Sequence[str]) -> int:

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from dossier.case.agreed import Carried
 from dossier.case.attached import NotADossierError
-from dossier.case.change import Carried
 from dossier.case.model import Concession
 from dossier.decision.conditions import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.requirement import LIFE
@@ -249,7 +249,7 @@ def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff | None
 
 
 def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
-    from dossier.case.signoff_file import SIGNOFF_FILE, SignOffFile
+    from dossier.case.agreed import SIGNOFF_FILE, SignOffFile
     from dossier.case.toml_text import parse_toml
 
     content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
@@ -261,7 +261,7 @@ def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
 
 def _roles(case: Mapping[str, Any], dossier: DossierFile) -> tuple[str, ...]:
     """Return the roles that must sign for what the dossier decides."""
-    from dossier.case.signoff_file import SignOffRules
+    from dossier.case.agreed import SignOffRules
 
     roles = SignOffRules.model_validate(case["signoff"]).roles if "signoff" in case else ROLES
     return needed_roles(roles, dossier.decision.decision)

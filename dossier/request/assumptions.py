@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseProblem, refuse
 from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.requirement import Demand
 
@@ -55,8 +55,7 @@ def assumptions_of(
         for demand in demands:
             pair = pair_of(demand, made) if needs_scatter(demand) else ()
             problems += pair if isinstance(pair, list) else []
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return made
 
 

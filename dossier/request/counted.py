@@ -1,4 +1,7 @@
-"""The number of specimens of each requirement, by calculation, and of each test."""
+"""The number of specimens of each requirement, by calculation, and of each test.
+
+Scatter, margin and their share have passed `assumptions`, confidence and coverage the models.
+"""
 
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -7,7 +10,7 @@ from dataclasses import dataclass
 from dossier.case.application import DecisionRule
 from dossier.case.case import Asked
 from dossier.case.model import RecordEntry
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseProblem, refuse
 from dossier.evidence.limits import Limits
 from dossier.evidence.reopened import reopening
 from dossier.evidence.requirement import Demand
@@ -16,7 +19,7 @@ from dossier.evidence.statistics.tolerance import (
     two_sided_factor,
     zero_failure_specimens,
 )
-from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
+from dossier.evidence.statistics.uncertainty import t_quantile
 from dossier.request.assumptions import Assumptions, needs_scatter, pair_of
 from dossier.request.points import Needed
 from dossier.request.reported import measured_column
@@ -35,16 +38,9 @@ def guard_band(n: int, scatter: float, confidence: float, spread: float = 1.0) -
     a fixed limit; with k the share of the reference's mean that is asked for, where `n` specimens
     of the reference scatter alike.
 
-    Raises ValueError unless n >= 2, scatter is above zero, 0 < confidence < 1 and spread >= 1.
     Source: one-sided Student limit of a mean (ISO 2602, JCGM 100:2008, G.3; from memory) as the
     guard band of JCGM 106:2012, 8.3.2.
     """
-    if not n >= LEAST:
-        raise ValueError(f"two or more specimens are needed, not {n} [-]")
-    _accept(scatter, "scatter")
-    accept_fraction(confidence, "confidence")
-    if not 1.0 <= spread < math.inf:
-        raise ValueError(f"spread must be 1 or larger, not {spread} [-]")
     return t_quantile(confidence, n - 1.0) * scatter * spread / math.sqrt(n)
 
 
@@ -57,10 +53,8 @@ def mean_specimens(
     and limit [unit of `scatter`], `share` f the part of it that scatter may take up [-]; what is
     left is for the uncertainty of measurement.  See `guard_band` for the rest.
 
-    Raises ValueError as `guard_band`, unless 0 < margin and 0 < share <= 1, or for more than 2000.
+    Raises ValueError for more than 2000.
     """
-    _accept(margin, "margin")
-    _accept_share(share)
     return _smallest(
         lambda n: guard_band(n, scatter, confidence, spread) <= share * margin,
         f"a scatter of {scatter:g} and a margin of {margin:g}",
@@ -76,10 +70,8 @@ def tolerance_band(
     population at `confidence` C, one-sided or for `both` limits, z(p) what it falls to for very
     many specimens.
 
-    Raises ValueError unless n >= 2, 0.5 <= coverage < 1, 0.5 <= confidence < 1, scatter > 0.
     Source: as `evidence.tolerance.tolerance_factor`.
     """
-    _accept(scatter, "scatter")
     factor = two_sided_factor if both else tolerance_factor
     return (factor(n, coverage, confidence) - _z(coverage, both)) * scatter
 
@@ -99,11 +91,8 @@ def population_specimens(
     and the limit the population itself takes z(p) s; few specimens may take up the `share` f of
     what it leaves.
 
-    Raises ValueError as `tolerance_band`, and where m <= z(p) s: no number of specimens is enough.
+    Raises ValueError for more than 2000, and where m <= z(p) s: no number of specimens is enough.
     """
-    _accept(margin, "margin")
-    _accept_share(share)
-    _accept(scatter, "scatter")
     taken = _z(coverage, both) * scatter
     left = margin - taken
     if not left > 0:
@@ -144,19 +133,7 @@ def _smallest(enough: Callable[[int], bool], words: str) -> int:
 def _z(coverage: float, both: bool) -> float:
     from scipy.special import ndtri
 
-    if not 0.5 <= coverage < 1:
-        raise ValueError(f"coverage must be 0.5 or above and below 1, not {coverage} [-]")
     return float(ndtri(0.5 + 0.5 * coverage if both else coverage))
-
-
-def _accept(value: float, name: str) -> None:
-    if not 0 < value < math.inf:
-        raise ValueError(f"{name} must be finite and above zero, not {value}")
-
-
-def _accept_share(share: float) -> None:
-    if not 0 < share <= 1:
-        raise ValueError(f"share of the margin must lie above 0 and not above 1, not {share} [-]")
 
 
 TOGETHER = {"multipass", "pressure_drop"}
@@ -184,7 +161,7 @@ class Counted:
         return self.demand.severity == "mandatory"
 
 
-def counted(
+def counts_of(
     demands: Sequence[Demand], rule: DecisionRule, assumed: Assumptions
 ) -> tuple[Counted, ...]:
     """Return the number for each applicable requirement; CaseError lists what cannot be counted.
@@ -209,8 +186,7 @@ def counted(
             found.append(one)
         else:
             problems += one
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return tuple(found)
 
 
@@ -260,7 +236,7 @@ def _most(test: Needed, counts: Sequence[Counted]) -> int:
     return max((each.n for each in counts if each.sets and each.demand.id in asked), default=LEAST)
 
 
-def specimens_of(
+def specimens_needed(
     test: Needed, counts: Sequence[Counted], plan: int, reference: int
 ) -> Mapping[str, int]:
     """Return the number of specimens of each filter in one test.

@@ -7,8 +7,8 @@ from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.compared import SIDES
 from dossier.case.model import Filter, RecordEntry
-from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.tables.column_names import plain
+from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.general import DESTROY
@@ -16,9 +16,9 @@ from dossier.evidence.validity.relevance import terms_of
 from dossier.request.assumptions import Assumptions
 from dossier.request.counted import (
     Counted,
-    counted,
+    counts_of,
     not_standing,
-    specimens_of,
+    specimens_needed,
     standing,
     together,
 )
@@ -34,17 +34,17 @@ from dossier.request.points import (
     valve_flow,
 )
 from dossier.request.reported import (
-    Column,
     Reported,
-    columns_of,
+    SheetColumn,
     conditions_of,
     instruments_of,
     measured_column,
+    sheet_columns,
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class RecordSheet:
     """One blank record sheet."""
 
     id: str
@@ -52,7 +52,7 @@ class Sheet:
     filter: str
     specimen: str
     """Its specimen; empty where one sheet holds several."""
-    columns: tuple[Column, ...]
+    columns: tuple[SheetColumn, ...]
     rows: tuple[tuple[str, ...], ...] = ()
     """What is filled in already."""
 
@@ -84,8 +84,8 @@ class Test:
     needed: Needed
     points: Points
     specimens: Mapping[str, int]
-    sheets: tuple[Sheet, ...]
-    columns: tuple[Column, ...]
+    sheets: tuple[RecordSheet, ...]
+    columns: tuple[SheetColumn, ...]
     conditions: tuple[Reported, ...]
     instruments: tuple[str, ...]
     held: tuple[Limit, ...]
@@ -123,13 +123,11 @@ def plan_request(
     if not tests:
         what = "no requirement applies: there is nothing to test"
         raise CaseError([CaseProblem(asked.file, "requirement", what, "add a requirement")])
-    problems = list(_unsettled(tests, settings))
-    if problems:
-        raise CaseError(problems)
+    refuse(_unsettled(tests, settings))
     counts = tuple(
         count
         for each in asked.each
-        for count in counted(
+        for count in counts_of(
             [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
         )
     )
@@ -141,7 +139,7 @@ def plan_request(
     plan = together(tests, counts, len(planned["candidate"]))
     most = {"candidate": plan, "reference": len(planned["reference"])}
     numbers = [
-        not_standing(test, specimens_of(test, counts, plan, most["reference"]), asked, limits)
+        not_standing(test, specimens_needed(test, counts, plan, most["reference"]), asked, limits)
         for test in tests
     ]
     for each in numbers:
@@ -197,7 +195,7 @@ def _test(
     settings: Settings,
 ) -> Test:
     points = _points(asked, needed, limits, settings)
-    columns = columns_of(needed.kind, points.sizes, needed.quantities)
+    columns = sheet_columns(needed.kind, points.sizes, needed.quantities)
     return Test(
         needed=needed, points=points, specimens=number, columns=columns,
         sheets=tuple(_sheets(needed, number, names, columns)),
@@ -292,15 +290,15 @@ def _sheets(
     needed: Needed,
     number: Mapping[str, int],
     names: Mapping[str, tuple[str, ...]],
-    columns: tuple[Column, ...],
-) -> Iterator[Sheet]:
+    columns: tuple[SheetColumn, ...],
+) -> Iterator[RecordSheet]:
     for side, n in number.items():
         own = names[side][:n]
         letter = side[0].upper()
         if needed.kind in {"multipass", "pressure_drop"}:
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
-                yield Sheet(
+                yield RecordSheet(
                     id=f"{needed.stem}-{label}", filter=side, specimen=name, columns=columns
                 )
             continue
@@ -312,7 +310,7 @@ def _sheets(
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))
-        yield Sheet(
+        yield RecordSheet(
             id=f"{needed.stem}-{letter}", filter=side, specimen="", columns=columns, rows=rows
         )
 
@@ -322,9 +320,9 @@ def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tup
     seen = set()
     for demand in demands:
         characteristic = str(demand.at["characteristic"])
-        if plain(characteristic) in seen:
+        if lowered(characteristic) in seen:
             continue
-        seen.add(plain(characteristic))
+        seen.add(lowered(characteristic))
         limits = ("", "", "")
         if demand.quantity.dimension != "statement":
             ends = (demand.lower, demand.upper)

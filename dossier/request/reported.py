@@ -14,7 +14,7 @@ from dossier.words import later
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class SheetColumn:
     """One column of a sheet, as its header is written."""
 
     name: str
@@ -42,34 +42,36 @@ class Reported:
 
 
 _MULTIPASS = (
-    Column("time", "min", later("time since injection began, one row each counting interval")),
-    Column("differential pressure", "kPa",
+    SheetColumn("time", "min", later("time since injection began, one row each counting interval")),
+    SheetColumn("differential pressure", "kPa",
            later("of the assembly, read with each count, housing not subtracted")),
-    Column("flow", "L/min", later("test flow at each row")),
-    Column("temperature", "degC", later("of the test fluid at each row")),
+    SheetColumn("flow", "L/min", later("test flow at each row")),
+    SheetColumn("temperature", "degC", later("of the test fluid at each row")),
 )  # fmt: skip
 _SWEEP = (
-    Column("flow", "L/min", later("measured flow of the point")),
-    Column("differential pressure", "kPa", later("at that flow")),
-    Column("temperature", "degC", later("of the test fluid at the point")),
-    Column("part", "", later("assembly, or housing for the points with the empty housing")),
+    SheetColumn("flow", "L/min", later("measured flow of the point")),
+    SheetColumn("differential pressure", "kPa", later("at that flow")),
+    SheetColumn("temperature", "degC", later("of the test fluid at the point")),
+    SheetColumn("part", "", later("assembly, or housing for the points with the empty housing")),
 )
 _VALVE = (
-    Column("differential pressure", "kPa", later("across the valve")),
-    Column("flow", "L/min", later("through the valve")),
-    Column("direction", "", later("rising or falling")),
-    Column("specimen", "", later("name of the specimen")),
+    SheetColumn("differential pressure", "kPa", later("across the valve")),
+    SheetColumn("flow", "L/min", later("through the valve")),
+    SheetColumn("direction", "", later("rising or falling")),
+    SheetColumn("specimen", "", later("name of the specimen")),
 )
 _INSPECTION = (
-    Column("characteristic", "", later("as written in the requirement; filled in already")),
-    Column("specimen", "", later("name of the specimen; filled in already")),
-    Column("found", "", later("number found, or yes or no for a statement")),
-    Column("lower", "", later("lower limit as drawn, a number in the unit of its row"), False),
-    Column("upper", "", later("upper limit as drawn, a number in the unit of its row"), False),
-    Column("unit", "", later("of found, lower and upper; empty for a statement")),
+    SheetColumn("characteristic", "", later("as written in the requirement; filled in already")),
+    SheetColumn("specimen", "", later("name of the specimen; filled in already")),
+    SheetColumn("found", "", later("number found, or yes or no for a statement")),
+    SheetColumn("lower", "", later("lower limit as drawn, a number in the unit of its row"), False),
+    SheetColumn("upper", "", later("upper limit as drawn, a number in the unit of its row"), False),
+    SheetColumn("unit", "", later("of found, lower and upper; empty for a statement")),
 )
-_NAME = Column("specimen", "", later("name of the specimen; filled in already"))
-_REMARK = Column("remark", "", later("how and where it failed, in the laboratory's words"), False)
+_NAME = SheetColumn("specimen", "", later("name of the specimen; filled in already"))
+_REMARK = SheetColumn(
+    "remark", "", later("how and where it failed, in the laboratory's words"), False
+)
 _RESULT = later("result of each specimen; > x or < x where only a bound was reached")
 _COUNTS = later("cumulative count of that size and larger at the sample point, dilution undone")
 _UNITS = {"pressure": "kPa", "number": "1", "time": "h", "volume rate": "mL/min", "mass": "mg"}
@@ -81,23 +83,23 @@ def measured_column(quantity: str) -> str:
     return plain[quantity]
 
 
-def columns_of(
+def sheet_columns(
     kind: str, sizes: Sequence[float] = (), quantities: Sequence[str] = ()
-) -> tuple[Column, ...]:
+) -> tuple[SheetColumn, ...]:
     """Return the columns of a sheet for one kind of record.
 
     `sizes` [um(c)] for a multi-pass run, names of `quantities` for measurements.
     """
     if kind == "multipass":
         counts = [
-            Column(f"{side} {size:g} um(c)", "1/mL", _COUNTS)
+            SheetColumn(f"{side} {size:g} um(c)", "1/mL", _COUNTS)
             for size in sizes
             for side in ("upstream", "downstream")
         ]
         return (*_MULTIPASS, *counts)
     if kind == "measurement":
         names = [measured_column(quantity) for quantity in quantities]
-        results = [Column(name, _UNITS[MEASURED[name]], _RESULT) for name in names]
+        results = [SheetColumn(name, _UNITS[MEASURED[name]], _RESULT) for name in names]
         return (_NAME, *results, _REMARK)
     return {"pressure_drop": _SWEEP, "bypass_valve": _VALVE, "inspection": _INSPECTION}[kind]
 

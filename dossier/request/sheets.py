@@ -10,7 +10,7 @@ from dossier.case.model import Measurand
 from dossier.case.rows import leaves
 from dossier.case.units import from_si
 from dossier.case.whole import SHEETS, readings_sheet
-from dossier.request.plan import Sheet, Test, TestRequest
+from dossier.request.plan import RecordSheet, Test, TestRequest
 from dossier.request.reported import condition_columns
 from dossier.words import later, say
 
@@ -118,7 +118,7 @@ def _described(request: TestRequest) -> Iterator[Blank]:
         yield Blank(name, _headers(name, columns), filled.get(name, []))
 
 
-def _named_in(sheet: Sheet) -> list[str]:
+def _named_in(sheet: RecordSheet) -> list[str]:
     """Return the specimens that a sheet of several names."""
     at = next((k for k, c in enumerate(sheet.columns) if c.name == "specimen"), None)
     return [] if at is None else [row[at] for row in sheet.rows if row[at]]
@@ -139,7 +139,7 @@ def _runs(request: TestRequest) -> Blank:
     return blank
 
 
-def _run(request: TestRequest, test: Test, sheet: Sheet) -> dict[str, Any]:
+def _run(request: TestRequest, test: Test, sheet: RecordSheet) -> dict[str, Any]:
     needed = test.needed
     row: dict[str, Any] = {
         "id": sheet.id, "kind": needed.kind, "standard": needed.standard,
@@ -199,7 +199,7 @@ def _headers(sheet: str, columns: Iterable[str]) -> dict[str, str]:
     return {name: f"{name} [{unit}]" if unit else name for name, unit in units.items()}
 
 
-def _readings(sheet: Sheet) -> Blank:
+def _readings(sheet: RecordSheet) -> Blank:
     columns = {column.name: column.header for column in sheet.columns}
     rows = [dict(zip(columns, map(_number, row), strict=True)) for row in sheet.rows]
     return Blank(sheet.id, columns, rows)

@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.column_names import MEASURED, plain
-from dossier.case.tables.grid import Grid, Row, at, bare_of, is_reading, names_of, once
-from dossier.case.tables.raw_table import filled, letters
-from dossier.case.tables.table_head import MAX_HEAD
+from dossier.case.tables.column_names import MEASURED, lowered
+from dossier.case.tables.grid import MAX_HEAD, Grid, Row, at, bare_of, is_reading, names_of, once
+from dossier.case.tables.raw_table import filled, lettered
 from dossier.case.units import is_unit
 from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, side_of, value_of
 
@@ -141,7 +140,7 @@ def _score(rows: Sequence[Row], at: int) -> float:
     cells = [cell for cell in rows[at][1] if filled(cell)]
     guesses = [guess(filled(c), "", k, ()) for k, c in enumerate(cells) if not is_reading(c)]
     known = sum(bool(g.name) for g in guesses)
-    sides = sum(plain(filled(c)) in {"upstream", "downstream"} for c in cells)
+    sides = sum(lowered(filled(c)) in {"upstream", "downstream"} for c in cells)
     below = [row for _, row in rows[at + 1 : at + 6]]
     valued = [sum(is_reading(c) for c in row if filled(c)) for row in below]
     if len(cells) < 2 or sum(valued) < 2:
@@ -167,7 +166,7 @@ def _blocks(head: Sequence[Row], body: Sequence[Row]) -> Iterator[tuple[int, int
 
 def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, int]]:
     """Yield the blocks of a span of columns whose names begin again, else the span."""
-    names = [plain(filled(at(head, k))) for k in range(left, right)]
+    names = [lowered(filled(at(head, k))) for k in range(left, right)]
     wide = len(names)
     size = next((p for p in range(2, wide) if wide % p == 0 and names == names[:p] * (wide // p)
                  and all(names[:p])), wide)  # fmt: skip
@@ -216,11 +215,13 @@ def _table(
         reasons.append(f"the table ends above {end!r}")
     elif more:
         reasons.append(f"the table ends at the blank row below row {body[-1][0]}")
-    corner = f"{letters(left)}{own[0][0]}"
+    corner = f"{lettered(left)}{own[0][0]}"
     closed = grid.turned or (more and not end)
     open_end = left == 0 and right >= max(len(row) for _, row in body)
     last = (
-        f"{letters(right - 1)}{(values if end else body)[-1][0]}" if closed else letters(right - 1)
+        f"{lettered(right - 1)}{(values if end else body)[-1][0]}"
+        if closed
+        else lettered(right - 1)
     )
     cells = corner if open_end and (end or not more) else f"{corner}:{last}"
     found = Found(
@@ -331,7 +332,7 @@ def absent_words(found: Found) -> dict[str, str]:
                 continue  # what its cells hold is asked for
             for (row, _), cell in zip(found.rows, cells_of(found, column), strict=True):
                 if filled(cell) and not is_reading(cell) and not bare_of(cell, column.unit):
-                    words.setdefault(filled(cell), f"cell {letters(column.index)}{row}")
+                    words.setdefault(filled(cell), f"cell {lettered(column.index)}{row}")
     return words
 
 

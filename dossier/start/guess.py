@@ -7,7 +7,7 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.column_names import is_known, plain
+from dossier.case.tables.column_names import is_known, lowered
 from dossier.case.tables.grid import bare_of, is_reading
 from dossier.case.tables.layout import LONGEST_NAME, split_name
 from dossier.case.tables.numerals import CLOCKS, PAIRS, ClockError, cleaned, moment, number
@@ -17,7 +17,7 @@ from dossier.case.units import UnitError, affine
 
 
 def _bare(name: str) -> str:
-    return " ".join(re.sub(r"[._\-/:]", " ", plain(name)).split())
+    return " ".join(re.sub(r"[._\-/:]", " ", lowered(name)).split())
 
 
 IGNORED = "ignored"
@@ -111,7 +111,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
     count = _count(written, text, unit, index, group)
     if count is not None:
         return count
-    name = NAMES.get(_bare(text), plain(text) if is_known(text) else "")
+    name = NAMES.get(_bare(text), lowered(text) if is_known(text) else "")
     made = Guess(written=written, index=index, name=name, unit=unit, why="known name")
     if not name and not unit:
         made = _with_tail(made, text)

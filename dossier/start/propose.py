@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import METHODS, plain
+from dossier.case.tables.column_names import METHODS, lowered
 from dossier.case.tables.numerals import CLOCK, ClockError, moment
-from dossier.case.tables.raw_table import by_place, filled, letters, turned_place
+from dossier.case.tables.raw_table import by_place, filled, lettered, turned_place
 from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
@@ -74,9 +74,9 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
         return made
     form = _form(made, ask)
     calibration = _calibration(made, ask)
-    written = [plain(column.written) for column in found.columns]
+    written = [lowered(column.written) for column in found.columns]
     for column in found.columns:
-        twice = written.count(plain(column.written)) > 1 or not column.written
+        twice = written.count(lowered(column.written)) > 1 or not column.written
         key = by_place(column.index, found.turned) if twice else column.written
         _column(made, column, key, (form, calibration), ask)
     for word, place in absent_words(found).items():
@@ -102,7 +102,7 @@ def _form(made: Proposal, ask: Ask | None) -> str:
     if not undecided:
         return "cumulative"
     doubt = "are the counts cumulative (of that size and larger) or by channel?"
-    place = f"cell {letters(undecided[0].index)}{made.found.head}"
+    place = f"cell {lettered(undecided[0].index)}{made.found.head}"
     words = next((c.form_doubt for c in undecided if c.form_doubt), doubt)
     answer = made.ask(ask, place, words, "form")
     return answer if answer in FORMS else _not_understood(made, answer)
@@ -120,7 +120,7 @@ def _calibration(made: Proposal, ask: Ask | None) -> str:
     if not counts or any(c.calibrated or "(c)" in c.unit for c in counts):
         return "um(c)"
     words = "how was the counter calibrated?"
-    answer = made.ask(ask, f"cell {letters(counts[0].index)}{made.found.head}", words, "sizes")
+    answer = made.ask(ask, f"cell {lettered(counts[0].index)}{made.found.head}", words, "sizes")
     return answer if answer in {"um(c)", "ISO 4402", "um(b)", ""} else _not_understood(made, answer)
 
 
@@ -129,7 +129,7 @@ def _column(
 ) -> None:
     """Add one column to the layout, or what is not sure of it to what is open."""
     layout = made.layout
-    place = f"cell {letters(column.index)}{made.found.head}"
+    place = f"cell {lettered(column.index)}{made.found.head}"
     if column.name == "remark":
         layout["remarks"].append(key)
     elif column.name == "specimen" and made.found.specimens:
@@ -152,7 +152,7 @@ def _column(
         layout["columns"][key] = f"time [{column.unit}]"
         if column.unit == CLOCK:
             _start(made, place, column.doubt, ask)
-    elif plain(column.written) != column.name or column.unit:
+    elif lowered(column.written) != column.name or column.unit:
         layout["columns"][key] = column.name + _tail(column)
 
 
@@ -190,7 +190,7 @@ def _long(made: Proposal, calibration: str, ask: Ask | None) -> None:
     column = next(c for c in made.found.columns if c.name == "side")
     sides: dict[str, str] = {}
     for word in dict.fromkeys(filter(None, map(filled, cells_of(made.found, column)))):
-        place = f"column {letters(column.index)}"
+        place = f"column {lettered(column.index)}"
         answer = side_of(word) or made.ask(ask, place, f"which side is {word!r}?", "side")
         if answer in {"upstream", "downstream"}:
             sides[word] = answer
@@ -207,7 +207,7 @@ def _record(made: Proposal, plan: Mapping[str, str], calibration: str, ask: Ask 
         words = f"{found.sheet} {found.title}"
         named = [n for n in plan if re.search(rf"(?<!\w){re.escape(n)}(?!\w)", words)]
         name = named[0] if len(named) == 1 else ""
-        name = next((n for n in plan if plain(n) == plain(found.specimen)), name)
+        name = next((n for n in plan if lowered(n) == lowered(found.specimen)), name)
         answer = name or made.ask(ask, "", "of which record are these readings?", "id")
         record["specimen"] = answer.removeprefix(f"{STEMS[made.kind]}-")
     for name in found.specimens:
@@ -250,7 +250,7 @@ def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]
             continue
         missing, others = _lacks(base), list[Proposal]()
         free = [p for p in parts if p is not base and not any(p in o for _, o in pairs)]
-        same = [p for p in free if plain(p.found.specimen) == plain(base.found.specimen)]
+        same = [p for p in free if lowered(p.found.specimen) == lowered(base.found.specimen)]
         for other in same or free:
             if missing & _gives(other) and not _gives(base) & _gives(other):
                 others.append(other)

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseProblem, refuse
 from dossier.case.units import UnitError, parse_quantity
 
 FINE = ("partial_flow", "full_and_partial_flow", "combined", "combined_through_flow")
@@ -184,8 +184,7 @@ def collect(given: Mapping[str, str], ask: Ask | None) -> dict[str, str]:
             problems.append(CaseProblem(CALL, question.flag, what, _hint(question)))
         if text:
             answers[question.key] = text
-    if problems:
-        raise CaseError(problems)
+    refuse(problems)
     return answers
 
 

@@ -3,21 +3,16 @@
 import ast
 import inspect
 import json
-import tomllib
+import posixpath
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from pydantic import BaseModel
 
-from dossier.case.application import Application
-from dossier.case.bounded import NotReadError, read_below
-from dossier.case.case import Draft
-from dossier.case.consistency import application_problems
-from dossier.case.explain import explain
-from dossier.case.extended import extended
-from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.toml_text import MAX_TOML, inline, quoted
+from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.toml_text import inline, quoted
 from dossier.start.questions import CALL, QUESTIONS, Ask, collect
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -104,61 +99,51 @@ def write_case(folder: Path, given: Mapping[str, str], ask: Ask | None) -> list[
         f"{name}.toml": text_of(f"{name}.toml", answers, f"./{path}")
         for name, path in SCHEMAS.items()
     } | {path: schema_text(name) for name, path in SCHEMAS.items()}
-    _check(texts, folder)
-    for name, text in texts.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:  # never over a file that is there
-            file.write(text)
+    _check(texts, folder, answers.get("extends", ""))
+    _write(folder, texts)
     return [folder / name for name in texts]
 
 
 def _accept(folder: Path, names: list[str]) -> None:
     hint = "a new case overwrites nothing: name another folder"
-    there = [
+    refuse(
         CaseProblem(str(folder / name), "", "exists already", hint)
         for name in names
         if (folder / name).exists() or (folder / name).is_symlink()
-    ]
-    if there:
-        raise CaseError(there)
+    )
 
 
-def _check(texts: Mapping[str, str], folder: Path) -> None:
-    """Raise CaseError for answers that are each understood and do not fit together."""
-    from pydantic import ValidationError
+def _write(folder: Path, texts: Mapping[str, str]) -> None:
+    for name, text in texts.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:  # never over a file that is there
+            file.write(text)
 
+
+def _check(texts: Mapping[str, str], folder: Path, extends: str) -> None:
+    """Raise CaseError for answers that are each understood and do not fit together.
+
+    They are read as a case beside the new one is, from where the sets that it `extends` are found.
+    """
+    from dossier.case.read import read_asked_files
     from dossier.evidence.requirement import resolve
 
-    problems: list[CaseProblem] = []
-    for name, model in (("application.toml", Application), ("case.toml", Draft)):
-        document = tomllib.loads(texts[name])
-        if model is Application:
-            made = extended(document, name, lambda file: _set(folder, file))
-            document, problems = made.document, [*problems, *made.problems]
+    sets = {posixpath.normpath(each.strip()) for each in extends.split(",")}
+    beside = folder.resolve().parent
+    beside.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(dir=beside) as trial:
+        _write(Path(trial), texts)
         try:
-            read = model.model_validate(document)
-        except ValidationError as error:
-            problems += explain(name, error, model, document)
-            continue
-        if isinstance(read, Application):
-            problems += application_problems(read, name)
-            problems += resolve(read, name)[1]
-    if problems:
-        raise CaseError(problems)
-
-
-def _set(folder: Path, file: str) -> bytes:
-    """Return a requirement set that the answers name, beside the new case or in it."""
-    root, target = folder.resolve().parent, (folder / file).resolve()
-    try:
-        if not target.is_relative_to(root):
-            raise NotReadError("leads out of the inputs folder", f"put it below {root}")
-        return read_below(root, target, MAX_TOML)
-    except OSError as error:
-        what = getattr(error, "what", error.strerror or "cannot be read")
-        hint = getattr(error, "hint", "check name and place: relative to the new case")
-        raise CaseError([CaseProblem(CALL, "--extends", f"{file[:80]!r} {what}", hint)]) from None
+            asked = read_asked_files(Path(trial))
+        except CaseError as error:
+            refuse(
+                CaseProblem(CALL, "--extends", f"{p.place!r} {p.what}", p.hint)
+                if p.place in sets
+                else p
+                for p in error.problems
+            )
+    refuse(resolve(asked.application, asked.file)[1])
 
 
 def next_steps(folder: Path) -> str:

@@ -1,6 +1,7 @@
 """Take what a laboratory delivered into a case: the file untouched, and how it is read."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -8,9 +9,14 @@ from dossier.case.bounded import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
 from dossier.case.tables.csv_rows import MAX_FILE, csv_grid
-from dossier.case.tables.raw_table import TableError, by_place, letters, turned_cells, turned_place
-from dossier.case.tables.sheets import sheet_grid, sheet_names
-from dossier.case.tables.tables import is_workbook
+from dossier.case.tables.raw_table import (
+    TableError,
+    by_place,
+    lettered,
+    turned_cells,
+    turned_place,
+)
+from dossier.case.tables.tables import is_workbook, sheet_grid, sheet_names
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in
@@ -89,14 +95,11 @@ def _ours(case: Path, name: str) -> list[str]:
     read = read_case_files(case)
     told = [f"{name}: read whole, as it is"]
     own = [record for record in read.records if record.file.endswith(f"/{name}")]
-    told += [f"  {record.id}: {len(_rows(record.table))} readings" for record in own]
+    for record in own:
+        first = getattr(record.table, fields(record.table)[0].name)
+        told.append(f"  {record.id}: {len(first)} readings")
     sheets = ", ".join(sheet for sheet in SHEETS if sheet != "Runs")
     return [*told, f"  {sheets}: as the laboratory filled them", f"next: dossier check {case}"]
-
-
-def _rows(table: object) -> tuple[object, ...]:
-    first = next(getattr(table, name) for name in table.__slots__)  # type: ignore[attr-defined]
-    return tuple(first)
 
 
 def append(case: Path, text: str) -> None:
@@ -130,6 +133,7 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     told = [line for each in made for line in _told(each)]
     known = [each.get("id") for each in tables(document, "record")]
     layouts = {each["id"]: each for each in tables(document, "layout") if "id" in each}
+    there = set(layouts)
     text = ""
     for each, others in pairs:
         if any(part.open for part in (each, *others)) or not each.record:
@@ -147,15 +151,11 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
                 continue
             text += toml_of("record", record)
             told.append(f"record {record['id']!r}: written into {CASE}")
-    fresh = [t for key, t in layouts.items() if key not in _ids(document, "layout")]
+    fresh = [t for key, t in layouts.items() if key not in there]
     append(case, "".join(toml_of("layout", each) for each in fresh) + text)
     doubts = [doubt for each in made for doubt in each.open]
     told += [f"not sure: {doubt}" for doubt in doubts]
     return [*told, f"next: dossier check {case}, which names what a record still lacks"], not doubts
-
-
-def _ids(document: Mapping[str, Any], key: str) -> set[Any]:
-    return {each.get("id") for each in tables(document, key)}
 
 
 def _proposed(
@@ -192,7 +192,7 @@ def _told(made: Proposal) -> Iterator[str]:
     columns = made.layout.get("columns", {})
     for column in found.columns:
         key = by_place(column.index, found.turned)
-        letter = key if found.turned else letters(column.index)
+        letter = key if found.turned else lettered(column.index)
         read = columns.get(column.written) or columns.get(key) or column.name
         unit = f" [{column.unit}]" if column.unit else ""
         yield f"  {letter} {column.written!r}{unit}: {read or 'not known'} ({column.why})"

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 import pytest
 
 from dossier import CaseError, assess, read_case, sign
-from dossier.case.signoff_file import SignOffEntry
+from dossier.case.agreed import SignOffEntry
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import decision_json, sign_off
 from dossier.record.signoff import (

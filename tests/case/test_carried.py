@@ -11,8 +11,8 @@ import pytest
 
 from dossier import CaseError, assess, build, read_case
 from dossier.case import carried
+from dossier.case.agreed import BY_MAKER
 from dossier.case.attached import open_pdf
-from dossier.case.change import BY_MAKER
 from dossier.case.compared import CONDITIONS, Source, valve_faults
 from dossier.case.model import Conditions, Qualification
 from dossier.case.read import gather

@@ -8,7 +8,7 @@ from openpyxl import Workbook
 
 from dossier.case.records import interpret
 from dossier.case.tables.csv_rows import read_csv
-from dossier.case.tables.sheets import read_sheet
+from dossier.case.tables.tables import read_sheet
 
 ROWS = 12
 

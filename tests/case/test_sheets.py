@@ -10,7 +10,7 @@ import pytest
 from openpyxl import Workbook
 
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.sheets import read_sheet, sheet_names
+from dossier.case.tables.tables import read_sheet, sheet_names
 
 HEAD = ["time [min]", "flow [L/min]"]
 

@@ -8,7 +8,7 @@ from openpyxl import Workbook
 from dossier.case.records import interpret
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.sheets import read_sheet
+from dossier.case.tables.tables import read_sheet
 
 GOOD = "# invented\ntime [min],flow [L/min]\n1,10.5\n# filter warmed up\n2,\n3,11\n"
 

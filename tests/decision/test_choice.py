@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from dossier.case.certificate import Certificate, Relied, Stated
+from dossier.case.certificate import Certificate, Relied, StatedValue
 from dossier.case.model import Reproducibility
 from dossier.case.records import MultipassTable
 from dossier.decision.choice import set_beside
@@ -247,7 +247,7 @@ def test_a_certificate_that_says_something_else_is_of_another_instrument(bench, 
     for u, candidate in ((0.1, one), (0.1, two), (0.2, two)):
         certificate = Certificate(
             number="K-1", begun=date(2026, 1, 1), ended=date(2026, 1, 1), laboratory="K", kind="x",
-            marks=(), several=False, groups=((Stated(100.0, "kPa", u),),),
+            marks=(), several=False, groups=((StatedValue(100.0, "kPa", u),),),
         )  # fmt: skip
         relied = Relied(
             instrument="DP-11", file="k.xml", certificate=certificate, taken=(), reach={}

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.case.change import Change
+from dossier.case.agreed import Change
 from dossier.case.records import MeasurementTable
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.reopened import reopened_problems, reopening, reopens, still_standing

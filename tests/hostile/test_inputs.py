@@ -16,7 +16,7 @@ from dossier.case import bounded, read
 from dossier.case.bounded import NotReadError, ordinary, read_below, read_regular
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.sheets import read_sheet
+from dossier.case.tables.tables import read_sheet
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.make.outcome import WRONG_INPUT, explained
 from tests.hostile import bombs
@@ -234,8 +234,10 @@ def test_a_csv_of_a_million_columns(case):
     header = ",".join(f"upstream {n} um(c) [1/mL]" for n in range(1_000_000))
     (case / "records" / "mp-c1.csv").write_text(header + "\n" + "1," * 999_999 + "1\n")
     assert "longer than 131072 bytes" in refusal(case)
+    (case / "records" / "mp-c1.csv").write_text("a," * 50_000 + "\n" + "1," * 50_000 + "\n")
+    assert "50001 columns" in refusal(case)
     (case / "records" / "mp-c1.csv").write_text("," * 100_000 + "\n" + "," * 100_000 + "\n")
-    assert "columns" in refusal(case)
+    assert "the file is empty" in refusal(case)
 
 
 @pytest.mark.parametrize(

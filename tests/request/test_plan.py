@@ -189,6 +189,14 @@ def test_nothing_is_assumed_in_silence():
         assumptions_of(["4 %", "B2=1 K", "L1=20 h"], ["10 %", "B2=3 K"], "50 %", demands)
 
 
+@pytest.mark.parametrize("bad", ["0 %", "-4 %", "nan %", "1e999 %", "much"])
+def test_what_is_no_scatter_or_margin_is_refused(bad):
+    _, demands = asked_of(INPUTS / "ropeway-drive")
+    for scatter, margin in ((bad, "10 %"), ("4 %", bad)):
+        with pytest.raises(CaseError, match="--scatter" if scatter == bad else "--margin"):
+            assumptions_of([scatter], [margin], "50 %", demands)
+
+
 @pytest.mark.parametrize("share", ["0 %", "101 %", "5", "half"])
 def test_a_share_that_is_none_is_refused(share):
     _, demands = asked_of(INPUTS / "ropeway-drive")

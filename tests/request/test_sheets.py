@@ -18,8 +18,8 @@ from dossier.make.request_files import planned, with_reply, write_request
 from dossier.report.format import speak
 from dossier.report.pages import request_page
 from dossier.request import sheets
-from dossier.request.plan import Sheet
-from dossier.request.reported import Column, condition_columns
+from dossier.request.plan import RecordSheet
+from dossier.request.reported import SheetColumn, condition_columns
 from dossier.start.take import take_files
 from tests import laboratory as sim
 from tests.request.test_plan import requested
@@ -395,8 +395,10 @@ def test_no_type_of_the_pages_is_smaller_than_eight_points(made):
 
 
 def test_a_name_that_begins_like_a_formula_stays_a_name():
-    columns = (Column("characteristic", "", ""), Column("found", "", ""))
-    sheet = Sheet(id="IN-C", filter="candidate", specimen="", columns=columns, rows=(("=1+1", ""),))
+    columns = (SheetColumn("characteristic", "", ""), SheetColumn("found", "", ""))
+    sheet = RecordSheet(
+        id="IN-C", filter="candidate", specimen="", columns=columns, rows=(("=1+1", ""),)
+    )
     page = openpyxl.Workbook().active
     sheets._fill(page, sheets._readings(sheet))
     assert (page["A2"].data_type, page["A2"].value) == ("s", "=1+1")

@@ -145,7 +145,7 @@ def test_a_link_that_leads_elsewhere_is_not_followed(tmp_path):
     assert not (tmp_path / "elsewhere.toml").exists()
 
 
-HOSTILE = 'a "quote" \\ back\tslash\nline \x7f ] = # 😀'
+HOSTILE = 'a "quote" \\ back\tslash\nline ] = # 😀'
 
 
 def test_any_text_stays_text(tmp_path):
@@ -154,6 +154,15 @@ def test_any_text_stays_text(tmp_path):
     document = tomllib.loads((tmp_path / "new" / "application.toml").read_text(encoding="utf-8"))
     assert document["title"] == HOSTILE
     assert document["requirement"][0]["source"] == HOSTILE
+
+
+def test_what_no_case_file_may_hold_is_told_and_nothing_written(tmp_path):
+    given = answers(NEEDED, title="a \x7f b")
+    assert problems(lambda: write_case(tmp_path / "new", given, None)) == {
+        ("application.toml", "title"),
+        ("case.toml", "title"),
+    }
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_person_is_asked_again_and_may_leave_open_what_is_not_known(tmp_path):

@@ -9,7 +9,7 @@ from string import Formatter
 
 import pytest
 
-from dossier.case.tables.size_columns import convert
+from dossier.case.tables.size_columns import certified_size
 from dossier.evidence.limits import limits_from
 from dossier.evidence.records.usable import missing_specimens
 from dossier.evidence.registry import all_quantities
@@ -128,9 +128,14 @@ def test_the_stand_in_accuracy_is_said_when_it_is_used():
 
 def test_the_size_of_an_older_counter_is_said_when_it_is_printed():
     # ISO/TR 16386 (from memory): 10 um by ISO 4402 is 9.8 um(c).
-    assert "10 µm by ISO 4402 (ACFTD) is taken as 9.8 µm(c)" in convert("10 um", "ISO 4402")[1]
+    assert (
+        "10 µm by ISO 4402 (ACFTD) is taken as 9.8 µm(c)" in certified_size("10 um", "ISO 4402")[1]
+    )
     with speaking("de"):
-        assert "10 µm nach ISO 4402 (ACFTD) gelten als 9,8 µm(c)" in convert("10 um", "ISO 4402")[1]
+        assert (
+            "10 µm nach ISO 4402 (ACFTD) gelten als 9,8 µm(c)"
+            in certified_size("10 um", "ISO 4402")[1]
+        )
 
 
 @pytest.mark.parametrize("specimens", [0, 1, 2])

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import pytest
 
 import dossier.words
+from dossier.case.agreed import SignOffEntry
 from dossier.case.problems import CaseError
-from dossier.case.signoff_file import SignOffEntry
 from dossier.decision.cautions import GENERAL, cautions_for
 from dossier.decision.comparison import _sentence
 from dossier.decision.rules import Decision

@@ -20,14 +20,14 @@ _NUMBERS = frozenset(
 )
 
 
-def plain(name: str) -> str:
+def lowered(name: str) -> str:
     """Return a column name in lower case with single blanks, as names are compared."""
     return " ".join(name.lower().split())
 
 
 def is_known(name: str) -> bool:
     """Return whether a column of that name belongs to some kind of record."""
-    name = plain(name)
+    name = lowered(name)
     return name in _NUMBERS or name in WORDS or name.startswith(("upstream ", "downstream "))
 
 

@@ -12,12 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import WORDS, plain
-from dossier.case.tables.grid import Grid
+from dossier.case.tables.column_names import WORDS, lowered
+from dossier.case.tables.grid import MAX_HEAD, Grid, head_of, refuse_nameless
 from dossier.case.tables.numerals import MARKS, proves_decimal, vanishing
 from dossier.case.tables.raw_table import Note, RawTable, TableError
 from dossier.case.tables.sheet_marks import MAX_CELLS
-from dossier.case.tables.table_head import MAX_HEAD, head_of, refuse_nameless
 
 MAX_FILE = 512 * 2**20
 MAX_GRID = 64 * 2**20
@@ -125,7 +124,7 @@ def _fill(
 ) -> Lines:
     """Fill a table with what stands below its head, so many lines and bytes; return remarks."""
     above, start = head
-    worded = any(plain(column.name) in WORDS for column in table.columns)
+    worded = any(lowered(column.name) in WORDS for column in table.columns)
     large = len(text) > SMALL and not worded
     if large and _numbers(table, text, start, separator, decimal):
         table.lines = np.arange(above + 1, above + 1 + len(table.cells[0]))

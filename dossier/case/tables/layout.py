@@ -8,8 +8,18 @@ from typing import Any
 import numpy as np
 
 from dossier.case.model import Layout, Long
-from dossier.case.tables.column_names import is_known, plain
-from dossier.case.tables.grid import Grid, Row, at, bare_of, is_reading, names_of, once
+from dossier.case.tables.column_names import is_known, lowered
+from dossier.case.tables.grid import (
+    HEADER,
+    Grid,
+    Row,
+    at,
+    bare_of,
+    is_reading,
+    names_of,
+    once,
+    refuse_nameless,
+)
 from dossier.case.tables.numerals import CLOCK, CLOCKS
 from dossier.case.tables.raw_table import (
     Column,
@@ -17,10 +27,9 @@ from dossier.case.tables.raw_table import (
     TableError,
     by_place,
     filled,
-    letters,
+    lettered,
     turned_cells,
 )
-from dossier.case.tables.table_head import HEADER, refuse_nameless
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
@@ -56,20 +65,20 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
         np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
         head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
-        cells_read=f"{letters(left)}{head[0][0]}:{letters(right - 1)}{body[-1][0]}",
+        cells_read=f"{lettered(left)}{head[0][0]}:{lettered(right - 1)}{body[-1][0]}",
         dilution=layout.dilution, hidden=layout.hidden == "read", turned=grid.turned,
     )  # fmt: skip
     if ":" not in layout.range:
         refuse_outside(body, right)
     _refuse_more(grid, body, left, right)
     named = _named(raw, written, units, left, layout, where)
-    absent = {plain(word) for word in layout.missing}
+    absent = {lowered(word) for word in layout.missing}
     for column in raw.cells if absent else ():
-        column[:] = ["" if plain(filled(cell)) in absent else cell for cell in column]
+        column[:] = ["" if lowered(filled(cell)) in absent else cell for cell in column]
     _carry(raw, named, layout.carried)
     _select(raw, named, where)
     said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
-    raw.remark_cells = {(row, text): f"{letters(column)}{row}" for row, column, text in said}
+    raw.remark_cells = {(row, text): f"{lettered(column)}{row}" for row, column, text in said}
     raw.remarks = tuple(sorted(raw.remark_cells))
     if raw.turned:
         raw.cells_read = turned_cells(raw.cells_read)
@@ -115,7 +124,7 @@ def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Ro
     for number, row in rows:
         first = _first(row[left:right])
         ended = ended or (not first and end == BLANK_ROW and bool(body))
-        ended = ended or bool(end and first and plain(first).startswith(plain(end)))
+        ended = ended or bool(end and first and lowered(first).startswith(lowered(end)))
         if first and ended and is_reading(next(c for c in row[left:right] if filled(c))):
             what = "values stand below the end of the table, which nothing reads"
             hint = "correct `end` of the layout, or name the cells of the table that ends here"
@@ -151,7 +160,7 @@ def refuse_outside(body: Sequence[Row], width: int) -> None:
     for number, row in body:
         for index, cell in enumerate(row[width:], width):
             if filled(cell):
-                place = f"cell {letters(index)}{number}"
+                place = f"cell {lettered(index)}{number}"
                 raise TableError(place, "a cell without a column name above it", "name or empty it")
 
 
@@ -172,16 +181,16 @@ def _named(
     parts = {long.side: "side", long.size: "size", long.count: "count"} if long else {}
     wanted = layout.columns | parts
     aside = (*layout.remarks, *layout.ignored, *layout.carried, *where)
-    left_over = {plain(name): name for name in (*aside, *wanted)}
-    mapping = {plain(name): read for name, read in wanted.items()}
-    unread = {plain(name) for name in aside} - set(mapping)
-    times = [plain(name) for name in written]
+    left_over = {lowered(name): name for name in (*aside, *wanted)}
+    mapping = {lowered(name): read for name, read in wanted.items()}
+    unread = {lowered(name) for name in aside} - set(mapping)
+    times = [lowered(name) for name in written]
     named: Named = []
     for offset, text in enumerate(written):
         index = left + offset
-        keys = (plain(by_place(index, raw.turned)), plain(text))
+        keys = (lowered(by_place(index, raw.turned)), lowered(text))
         key = next((k for k in keys if k in left_over), "") if text or keys[0] in left_over else ""
-        place = f"cell {letters(index)}{raw.head}"
+        place = f"cell {lettered(index)}{raw.head}"
         name, unit = split_name(mapping.get(key, text))
         if key and key == keys[1] and times.count(key) > 1:
             hint = f'name it by its place in the layout: "{by_place(index, raw.turned)}"'
@@ -240,11 +249,11 @@ def split_name(text: str) -> tuple[str, str]:
 def find_column(named: Named, name: str) -> Column | None:
     """Return the column that is written so, or stands there, or is read as that."""
     for text, column in named:
-        if plain(name) in {
-            plain(text),
-            plain(f"column {letters(column.index)}"),
-            plain(f"row {column.index + 1}"),
-            plain(column.name),
+        if lowered(name) in {
+            lowered(text),
+            lowered(f"column {lettered(column.index)}"),
+            lowered(f"row {column.index + 1}"),
+            lowered(column.name),
         }:
             return column
     return None
@@ -295,16 +304,16 @@ def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
             have = ", ".join(text for text, _ in named if text)
             raise TableError("", f"no column {name!r}, which `where` names", f"columns: {have}")
         texts = raw.texts(column)
-        kept &= np.array([plain(text) == plain(wanted) for text in texts], dtype=bool)
+        kept &= np.array([lowered(text) == lowered(wanted) for text in texts], dtype=bool)
         if not kept.any():
             have = ", ".join(map(repr, dict.fromkeys(texts)))
             what = f"no row in which {name!r} is {wanted!r}"
-            raise TableError(f"column {letters(column.index)}", what, f"there are {have[:200]}")
+            raise TableError(f"column {lettered(column.index)}", what, f"there are {have[:200]}")
         blank = next((row for row, text in enumerate(texts) if not text), None)
         if blank is not None:
             hint = "if it is of the group above, name the column under `carried` in the layout"
             raw.complain(raw.place(blank, column), f"is empty: whose {name!r} is this row?", hint)
-        raw.others |= {text for text in texts if plain(text) != plain(wanted)}
+        raw.others |= {text for text in texts if lowered(text) != lowered(wanted)}
     if where:
         rows = np.flatnonzero(kept)
         raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
@@ -333,13 +342,13 @@ def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:
     if side is None or size is None or count is None or time is None:
         missing = [name for name, column in (*found.items(), ("time", time)) if column is None]
         raise TableError("", f"no column for {', '.join(missing)}", "correct the layout")
-    sides = {plain(word): way for word, way in long.sides.items()}
+    sides = {lowered(word): way for word, way in long.sides.items()}
     counts = raw.numbers(count)
     first: dict[str, int] = {}
     heads = [first.setdefault(text, row) for row, text in enumerate(raw.texts(time))]
     made: dict[str, dict[int, float]] = {}
     for row, head in enumerate(heads):
-        way = sides.get(plain(filled(raw.cells[side.index][row])))
+        way = sides.get(lowered(filled(raw.cells[side.index][row])))
         if way is None:
             hint = f"sides of the layout: {', '.join(long.sides)}"
             raw.complain(raw.place(row, side), "stands for neither side", hint)

@@ -3,17 +3,17 @@
 import math
 import re
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.problems import CaseProblem, PartError
-from dossier.case.tables.column_names import WORDS, plain
+from dossier.case.tables.column_names import WORDS, lowered
 from dossier.case.tables.numerals import (
     CLOCK,
     CLOCKS,
@@ -32,6 +32,7 @@ from dossier.case.tables.numerals import (
 )
 from dossier.case.units import vanishes
 
+T = TypeVar("T")
 MAX_NAMED_CELLS = 5
 HALF_DAY = 43200.0
 
@@ -121,13 +122,13 @@ class RawTable:
     def place(self, row: int, column: Column) -> str:
         """Return where a cell is, in the words of its kind of file."""
         if self.sheet:
-            return f"cell {letters(column.index)}{self.lines[row]}"
+            return f"cell {lettered(column.index)}{self.lines[row]}"
         return f"row {self.lines[row]}, column {column.name!r}"
 
     def named_at(self, column: Column) -> str:
         """Return where the name of a column is."""
         return (
-            f"cell {letters(column.index)}{self.head}" if self.head else f"column {column.name!r}"
+            f"cell {lettered(column.index)}{self.head}" if self.head else f"column {column.name!r}"
         )
 
     def complain(self, place: str, what: str, hint: str) -> None:
@@ -137,8 +138,8 @@ class RawTable:
 
     def find(self, name: str) -> Column | None:
         """Return the column of that name, or None."""
-        wanted = plain(name)
-        return next((c for c in self.columns if plain(c.name) == wanted), None)
+        wanted = lowered(name)
+        return next((c for c in self.columns if lowered(c.name) == wanted), None)
 
     def numbers(self, column: Column) -> NDArray[np.float64]:
         """Return a column as floats, NaN where a cell is empty; other text is a problem."""
@@ -185,7 +186,7 @@ class RawTable:
     def _shown(self) -> Iterator[tuple[str, Shown]]:
         """Yield the place of each number that shows something of decimal marks, and what."""
         for column in self.columns:
-            cells = self.cells[column.index] if plain(column.name) not in WORDS else ()
+            cells = self.cells[column.index] if lowered(column.name) not in WORDS else ()
             for row, cell in enumerate(cells):
                 if isinstance(cell, str) and ("." in cell or "," in cell):
                     seen = shows(cleaned(cell.lstrip(" <>≤≥")))
@@ -213,13 +214,8 @@ class RawTable:
         if form == CLOCK:
             return self._since_start(column)
         values = np.full(self.rows, np.nan)
-        for row, cell in enumerate(self.cells[column.index]):
-            if not filled(cell):
-                continue
-            try:
-                values[row] = seconds(cell, form)
-            except ClockError as error:
-                self._name_cells([row], column, error.what, error.hint)
+        for row, value in self._times(column, lambda cell: seconds(cell, form)):
+            values[row] = value
         known = np.flatnonzero(~np.isnan(values))
         if len(known) > 1 and not values[known[0]] <= np.diff(values[known]).max():
             self._name_cells(
@@ -238,14 +234,7 @@ class RawTable:
             self.complain(self.named_at(column), "holds clock times, and no start is stated", hint)
             return values
         before = 0.0
-        for row, cell in enumerate(self.cells[column.index]):
-            if not filled(cell):
-                continue
-            try:
-                other, value = moment(cell)
-            except ClockError as error:
-                self._name_cells([row], column, error.what, error.hint)
-                continue
+        for row, (other, value) in self._times(column, moment):
             if other is not None and day is None:
                 hint = 'state its day in the layout too: start = "2026-02-11 09:14:00"'
                 self._name_cells([row], column, "has a day, and the start of the test none", hint)
@@ -255,6 +244,15 @@ class RawTable:
                 days = int((before + start - value + HALF_DAY) // (2 * HALF_DAY))  # past midnight
             values[row] = before = value - start + days * 2 * HALF_DAY
         return values
+
+    def _times(self, column: Column, read: Callable[[Any], T]) -> Iterator[tuple[int, T]]:
+        """Yield each row and its time; a cell that is none is a problem."""
+        for row, cell in enumerate(self.cells[column.index]):
+            try:
+                if filled(cell):
+                    yield row, read(cell)
+            except ClockError as error:
+                self._name_cells([row], column, error.what, error.hint)
 
     def _thousands(self, texts: Iterable[str]) -> str:
         """Return the mark that may group thousands in a column, '' where none may."""
@@ -347,7 +345,7 @@ def filled(cell: Any) -> str:
     return str(cell).strip()
 
 
-def letters(index: int) -> str:
+def lettered(index: int) -> str:
     """Return the letters that a spreadsheet gives the column of that index, counted from 0."""
     name = ""
     index += 1
@@ -371,7 +369,7 @@ _LINE = re.compile(r"\b(rows?|column) ([A-Z]{1,3}|[0-9]+)\b")
 
 def turned_cells(cells: str) -> str:
     """Return cells with row and column exchanged: "B4:H9" as "D2:I8"."""
-    return _CELL.sub(lambda m: f"{letters(int(m[2]) - 1)}{index_of(m[1]) + 1}", cells)
+    return _CELL.sub(lambda m: f"{lettered(int(m[2]) - 1)}{index_of(m[1]) + 1}", cells)
 
 
 def turned_place(place: str) -> str:
@@ -383,10 +381,10 @@ def turned_place(place: str) -> str:
 
 def _turned_line(match: re.Match[str]) -> str:
     if match[2].isdecimal():
-        return f"column {letters(int(match[2]) - 1)}"
+        return f"column {lettered(int(match[2]) - 1)}"
     return f"row {index_of(match[2]) + 1}" if match[1] == "column" else match[0]
 
 
 def by_place(index: int, turned: bool) -> str:
     """Return how a layout names a column by its place."""
-    return f"row {index + 1}" if turned else f"column {letters(index)}"
+    return f"row {index + 1}" if turned else f"column {lettered(index)}"

@@ -11,7 +11,7 @@ from dossier.case.units import UnitError, affine, parse_size, split_quantity
 from dossier.physics import scales
 
 
-def convert(text: str, calibration: str) -> tuple[float, str]:
+def certified_size(text: str, calibration: str) -> tuple[float, str]:
     """Return (size [um(c)], sentence) of a size in the micrometres of an older calibration.
 
     `text` is such as ``10 um`` of a counter calibrated to "ISO 4402", or ``10 um(b)`` for "um(b)".
@@ -106,7 +106,7 @@ def _size(
         if calibration == "ISO 11171":
             return parse_size(text)
 
-        size, _ = convert(text, calibration)
+        size, _ = certified_size(text, calibration)
     except (UnitError, ValueError) as error:
         raw.complain(f"column {column.name!r}", str(error), "correct the size in the column name")
         return None

@@ -9,7 +9,7 @@ import numpy as np
 
 from dossier.case.case import Record
 from dossier.case.records import InspectionTable, MeasurementTable
-from dossier.case.tables.column_names import plain
+from dossier.case.tables.column_names import lowered
 from dossier.case.units import UnitError, affine
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import EXACT, READ_BY
@@ -176,8 +176,8 @@ def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected,
     """Return the rows of one characteristic, one for each planned specimen."""
 
     def rows(record: Record) -> list[Inspected]:
-        wanted = plain(characteristic)
-        return [row for row in rows_of(record) if plain(row.characteristic) == wanted]
+        wanted = lowered(characteristic)
+        return [row for row in rows_of(record) if lowered(row.characteristic) == wanted]
 
     what = say("the characteristic {name!r}", name=characteristic)
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)

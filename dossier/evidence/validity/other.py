@@ -10,7 +10,7 @@ import numpy as np
 
 from dossier.case.case import Case, Record
 from dossier.case.records import MeasurementTable, PressureDropTable
-from dossier.case.tables.column_names import plain
+from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of, specimens_of
@@ -35,7 +35,7 @@ def results_named(record: Record) -> dict[str, tuple[str, ...]]:
         return {name: specimens_of(record) for name in table.names}
     found: dict[str, tuple[str, ...]] = {}
     for row in rows_of(record):
-        key = plain(row.characteristic)
+        key = lowered(row.characteristic)
         found[key] = (*found.get(key, ()), row.specimen)
     return found
 

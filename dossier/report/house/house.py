@@ -14,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, ValidationError
 
 from dossier.case.bounded import NotReadError, read_below
-from dossier.case.explain import explain
+from dossier.case.explain import problems_in
 from dossier.case.fields import Model
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
@@ -223,7 +223,7 @@ def _house_file(
         document = parse_toml(contents[HOUSE_FILE])
         return HouseFile.model_validate(document)
     except ValidationError as error:
-        problems += explain(f"{called}/{HOUSE_FILE}", error, HouseFile, document)
+        problems += problems_in(f"{called}/{HOUSE_FILE}", error, HouseFile, document)
     except TomlError as error:
         problems.append(error.of(f"{called}/{HOUSE_FILE}"))
     return plain

@@ -3,9 +3,8 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from dossier.case.application import Application
+from dossier.case.application import Application, Library
 from dossier.case.case import Case
-from dossier.case.extended import Library
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
