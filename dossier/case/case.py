@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from dossier.case.agreed import SignOffEntry
@@ -61,7 +62,7 @@ class Record:
         return self.entry.id
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Case:
     """One question, whether this alternate filter may be fitted in this application."""
 
@@ -112,7 +113,11 @@ class Case:
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""
-        return {i.id: i for i in self.qualification.instrument}[identifier]
+        return self._instruments[identifier]
+
+    @cached_property
+    def _instruments(self) -> dict[str, Instrument]:
+        return {i.id: i for i in self.qualification.instrument}
 
     def laboratory(self, identifier: str) -> Laboratory:
         """Return the laboratory of that identifier; KeyError if there is none."""

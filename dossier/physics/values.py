@@ -30,12 +30,14 @@ class Bounded(NamedTuple):
     """Empty when `value` was reached; else the true value is smaller or larger than `value`."""
 
 
-def all_positive(name: str, values: ArrayLike, unit: str) -> Floats:
+def all_positive(name: str, values: ArrayLike | float, unit: str) -> Floats:
     """Return `values` (any shape) [unit] as an array if each is in (0, inf).
 
     Raises ValueError otherwise, with name, first offending value and unit.
     """
     array = np.asarray(values, dtype=np.float64)
+    if isinstance(values, float) and 0.0 < values < np.inf:
+        return array  # ten times as fast for a number alone, which is asked for most
     return _accept(array, (array > 0.0) & (array < np.inf), ABOVE_ZERO, name, unit)
 
 
@@ -78,13 +80,15 @@ def positive(name: str, value: float, unit: str) -> float:
     return float(value)
 
 
-def not_negative(name: str, values: ArrayLike, unit: str) -> Floats:
+def not_negative(name: str, values: ArrayLike | float, unit: str) -> Floats:
     """Return `values` (any shape) [unit] as an array if 0 <= value < inf for each.
 
     Raises ValueError otherwise, with name, first offending value and unit.
     """
     array = np.asarray(values, dtype=np.float64)
-    return _accept(array, (array >= 0) & (array < np.inf), NOT_NEGATIVE, name, unit)
+    if isinstance(values, float) and 0.0 <= values < np.inf:
+        return array
+    return _accept(array, (array >= 0.0) & (array < np.inf), NOT_NEGATIVE, name, unit)
 
 
 EPSILON = 4.0 * float(np.finfo(float).eps)

@@ -77,7 +77,9 @@ def _tongue() -> Tongue | None:
 
 
 def _filled(words: str, values: dict[str, object]) -> str:
-    return _FORMATTER.vformat(words, (), values) if values else words
+    if not values:
+        return words
+    return words.format(**values) if _tongue() is None else _FORMATTER.vformat(words, (), values)
 
 
 class _Localised(Formatter):

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dossier.decision.probability import Threshold, probability
+from dossier.decision.probability import Question, Threshold, probability
 from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.registry import all_quantities
 from tests.made_bench import SIZES, bench, exact, run

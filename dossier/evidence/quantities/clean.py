@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.case.model import RecordEntry
-from dossier.evidence.bench import Bench
+from dossier.evidence.bench import Bench, once
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.fluid import fluid_at, temperature_of, viscosity_accuracy
 from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
@@ -119,6 +119,7 @@ def clean_estimate(
     )  # fmt: skip
 
 
+@once
 def sweep_inputs(
     bench: Bench, sweep: PressureDropResult
 ) -> list[tuple[str, tuple[float, float], InputAccuracy]]:

@@ -145,15 +145,13 @@ def _estimate(
 
 
 def _alone(draws: _Draws, name: str) -> _Draws:
-    """Return draws in which only the named input varies."""
-    still = np.zeros(trials())
+    """Return draws in which only the named input varies; each other is one number for all."""
+    still = np.zeros(1)
     return _Draws(
-        rate=draws.rate
-        if name == "ingression"
-        else np.full(trials(), float(np.median(draws.rate))),
+        rate=draws.rate if name == "ingression" else np.median(draws.rate, keepdims=True),
         mass=draws.mass if name == "injection flow" else still,
         drop=draws.drop if name == "clean pressure drop" else still,
-        own_mass=draws.own_mass if name == "gravimetry" else np.zeros_like(draws.own_mass),
+        own_mass=draws.own_mass if name == "gravimetry" else np.zeros((len(draws.own_mass), 1)),
     )
 
 

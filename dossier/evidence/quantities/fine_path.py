@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier.case.application import Circuit
-from dossier.evidence.bench import Bench
+from dossier.evidence.bench import Bench, once
 from dossier.evidence.quantities.clean import (
     FIT,
     OF_THE_SWEEPS,
@@ -25,7 +25,6 @@ from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,
     NotDemonstrated,
-    attempt,
     stop_if,
 )
 from dossier.physics.circuit import Path, split_parallel, split_to_sump
@@ -63,23 +62,14 @@ class _Oil:
     """Highest opening pressure of the bypass valve [Pa]; inf without one."""
 
 
+@once
 def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     """Return the share [-] of the rated flow through the fine path at oil `temperature` [K].
 
     From the pressure balance of the paths: to the sump against the gallery pressure, or parallel
     to the full-flow medium where both lead to the engine.  Uncertainty by shifting every input of
-    the flow sweeps (JCGM 100:2008, 5.1.4).  Computed once for a bench.
+    the flow sweeps (JCGM 100:2008, 5.1.4).
     """
-    key = side, temperature
-    if key not in bench.shares:
-        bench.shares[key] = attempt(_fine_share, bench, side, temperature)
-    found = bench.shares[key]
-    if isinstance(found, NotDemonstrated):
-        raise found
-    return found
-
-
-def _fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     circuit = bench.case.application.circuit
     if circuit.arrangement not in HAS_FINE:
         words = later("the arrangement {name} has no fine path")

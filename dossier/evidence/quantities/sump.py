@@ -217,12 +217,11 @@ def _estimate(
         once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
         return once * (factor or 1.0)
 
-    still = {key: np.full(trials(), value) for key, value in nominal.items()}
     samples = concentration(drawn)
     value = float(concentration(nominal))
     components = tuple(
         Component(
-            name=NAMES[key], u=half_width_of(concentration({**still, key: drawn[key]})),
+            name=NAMES[key], u=half_width_of(concentration({**nominal, key: drawn[key]})),
             source=say("Monte Carlo, this input alone"),
             shared=key if key in {"rate", "counts"} else "",
         )
@@ -287,7 +286,7 @@ def _drawn(
             middle - half, middle + half, trials()
         ),
     }
-    drawn |= {key: np.full(trials(), value) for key, value in ABSENT.items()}
+    drawn |= {key: np.array([value]) for key, value in ABSENT.items()}
     for key, part in known.parts.items():
         rng = generator(bench, f"{side} {key} {known.size:g} draws")
         drawn[key] = np.clip(as_samples(part, rng), 0.0, 1.0)

@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 
 from dossier.case.application import BypassValve
-from dossier.evidence.bench import Bench
+from dossier.evidence.bench import Bench, once
 from dossier.evidence.records.measured import column_of
 from dossier.evidence.records.valve_sweeps import (
     Read,
@@ -32,6 +32,7 @@ def fitted_valve(bench: Bench) -> BypassValve | None:
     return valve
 
 
+@once
 def opening_pressure(bench: Bench, side: Side) -> Estimate:
     """Return the valve's lowest opening pressure [Pa].
 

@@ -89,7 +89,7 @@ class MultipassResult:
     """Why there is no balance."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PressureDropResult:
     """One flow sweep, reduced; n rows."""
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import TypeVar
 
 from dossier.case.case import Case, Record
-from dossier.evidence.bench import Bench
+from dossier.evidence.bench import Bench, once
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
 from dossier.evidence.spoken import of_side, record_of
@@ -14,11 +14,13 @@ from dossier.words import later, say, say_count
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 
 
+@once
 def usable_runs(bench: Bench, side: Side, path: str = "full_flow") -> tuple[MultipassResult, ...]:
     """Return the multi-pass runs of one filter that carry a result."""
     return _whole(bench, side, "multipass", path, bench.multipass)
 
 
+@once
 def usable_sweeps(
     bench: Bench, side: Side, path: str = "full_flow"
 ) -> tuple[PressureDropResult, ...]:

@@ -168,24 +168,26 @@ def _same_row(one: _Run, other: _Run) -> dict[str, str]:
     The squared differences of two rows of counts over their sums are chi-square, as of any counts
     (from memory); half a particle is added to each difference, since counts are whole.
     """
-    from scipy.special import chdtr
+    from scipy.special import chdtri
 
     (times, a), (their_times, b) = one.rows, other.rows
     if a.shape[1] != b.shape[1] or not (len(a) and len(b)):
         return {}
-    used = np.minimum(a.mean(axis=0), b.mean(axis=0)) >= LEAST_COUNT
-    if used.sum() < LEAST_CLASSES:
+    used = np.flatnonzero(np.minimum(a.mean(axis=0), b.mean(axis=0)) >= LEAST_COUNT)
+    if len(used) < LEAST_CLASSES:
         return {}
-    apart = np.zeros((len(a), len(b)))
-    for k in np.flatnonzero(used):
-        sums = np.maximum(a[:, k, None] + b[None, :, k], 1.0)
-        apart += (np.abs(a[:, k, None] - b[None, :, k]) + 0.5) ** 2 / sums
-    if one is other:
-        np.fill_diagonal(apart, np.inf)
-    row, like = np.unravel_index(int(apart.argmin()), apart.shape)
-    if not chdtr(float(used.sum()), float(apart[row, like])) * apart.size < ONE_ROW:
+    most = float(chdtri(float(len(used)), 1.0 - ONE_ROW / (len(a) * len(b))))
+    rows, others = np.ogrid[: len(a), : len(b)]
+    sums = np.where((rows == others) & (one is other), np.inf, 0.0)
+    for k in used:  # what is too far apart in some classes need not be looked at in the others
+        x, y = a[rows, k], b[others, k]
+        sums = sums + (np.abs(x - y) + 0.5) ** 2 / np.maximum(x + y, 1.0)
+        near = sums < most
+        rows, others, sums = (np.broadcast_to(e, near.shape)[near] for e in (rows, others, sums))
+    if not len(sums):
         return {}
-    own, their = float(times[row]), float(their_times[like])
+    best = int(sums.argmin())
+    own, their = float(times[rows[best]]), float(their_times[others[best]])
     said = {one.record.id: say(SAME_ROW, own=own, their=their, known=other.record.id)}
     return {other.record.id: say(SAME_ROW, own=their, their=own, known=one.record.id)} | said
 
@@ -346,37 +348,37 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
 
     used = a.any(axis=0) & b.any(axis=0)
     a, b = a[:, used], b[:, used]
-    length = len(a) + len(b) - 1
     ones = (np.ones((len(a), 1)), np.ones((len(b), 1)))
-    rows = np.rint(_sums(*ones, length))
+    rows = np.rint(_sums(*ones))
     enough = rows[:, 0] >= FEWEST
     if not used.any() or not enough.any():
         return 0.0, 1.0
     rows = rows[enough]
-    sums = _sums(a, b, length)[enough]
-    chance = np.maximum(_sums(a**2, ones[1], length) * _sums(ones[0], b**2, length), 1e-12)[enough]
+    sums = _sums(a, b)[enough]
+    chance = np.maximum(_sums(a**2, ones[1]) * _sums(ones[0], b**2), 1e-12)[enough]
     z = sums.sum(axis=1) / np.sqrt(chance.sum(axis=1) / rows[:, 0])
-    together = float(z.max()) / _scatter(z)
+    together = float(z.max() / _scatter(z))
     long = rows[:, 0] >= FEWEST_ALONE
     if not long.any():
         return together, 1.0
     r = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long]
     t = r * np.sqrt((rows[long] - 2.0) / (1.0 - r**2))
-    t = t / np.array([_scatter(each) for each in t.T])
-    return together, float(stdtr(rows[long] - 2.0, -t).min())
+    return together, float(stdtr(rows[long] - 2.0, -t / _scatter(t)).min())
 
 
-def _sums(a: Floats, b: Floats, length: int) -> Floats:
-    """Return the sums of products of two series in columns at every shift (length, s)."""
-    size = 1 << int(length).bit_length()
+def _sums(a: Floats, b: Floats) -> Floats:
+    """Return the sums of products of two series in columns at every shift (n + m - 1, s)."""
+    length = len(a) + len(b) - 1
+    size = 1 << length.bit_length()
     product = np.fft.rfft(a, size, axis=0) * np.fft.rfft(b[::-1], size, axis=0)
     result: Floats = np.fft.irfft(product, size, axis=0)[:length]
     return result
 
 
-def _scatter(values: Floats) -> float:
-    """Return the scatter of the middle of normal values (n,) [-], one at least."""
-    return max(1.0, 1.4826 * float(np.median(np.abs(values))))
+def _scatter(values: Floats) -> Floats:
+    """Return the scatter of the middle of normal values in columns (n, s) [-], one at least."""
+    result: Floats = np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
+    return result
 
 
 def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
