@@ -1,7 +1,8 @@
 """Building blocks of a page: formatted text only, ready for a template to lay out."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from itertools import accumulate, pairwise
+from itertools import accumulate, chain, pairwise
 from typing import Literal, Protocol
 
 from dossier.words import say
@@ -67,6 +68,18 @@ Cell = str | Mark | Line | Bar | Picture | tuple[str | Mark | Line, ...]
 """Text, a verdict, a line with links, a bar or picture, or lines one under the other."""
 
 
+def words_of(part: str | Mark | Line) -> str:
+    """Return a line of a cell as it is read."""
+    if isinstance(part, Line):
+        return "".join(each if isinstance(each, str) else each.text for each in part.parts)
+    return part.text if isinstance(part, Mark) else part
+
+
+def _length(cell: Cell) -> int:
+    parts = cell if isinstance(cell, tuple) else (cell,)
+    return sum(len(words_of(each)) for each in parts if isinstance(each, str | Mark | Line))
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a table."""
@@ -75,6 +88,10 @@ class Column:
     width: int
     """Share of the table's width [%]."""
     align: Literal["left", "right"] = "left"
+
+
+SHORT = 600
+"""A table of few rows with more in them than this may be broken [characters]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +108,11 @@ class Table:
     """Anchor of the table, where something leads to it."""
     anchors: tuple[str, ...] = ()
     """Anchor of each row, where something leads to them."""
+
+    @property
+    def short(self) -> bool:
+        """Whether the table is too short to be broken over two pages."""
+        return len(self.rows) <= 3 and sum(map(_length, chain(*self.rows))) < SHORT
 
     def __post_init__(self) -> None:
         wide = sum(column.width for column in self.columns)
@@ -121,6 +143,23 @@ class Chart:
     """Anchor of the chart, where something leads to it."""
     half: bool = False
     """Whether another chart, or a table, has room beside it."""
+
+
+def in_rows(charts: Iterable[Chart]) -> tuple[tuple[Chart, ...], ...]:
+    """Return charts in rows, two half ones beside each other; those that are missing left out."""
+    rows: list[tuple[Chart, ...]] = []
+    first: tuple[Chart, ...] = ()
+    for chart in charts:
+        if chart.missing:
+            continue
+        if not chart.half:
+            rows.append((chart,))
+        elif first:
+            rows.append((*first, chart))
+            first = ()
+        else:
+            first = (chart,)
+    return (*rows, first) if first else tuple(rows)
 
 
 @dataclass(frozen=True, slots=True)

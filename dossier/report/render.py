@@ -12,6 +12,7 @@ from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.report.assets import STYLE, template_folder
+from dossier.report.blocks import in_rows
 from dossier.report.charts.deferred import Later, drawn_later
 from dossier.report.format import clean, customary
 from dossier.report.house.house import ATTACHED, House
@@ -136,7 +137,7 @@ def _environment() -> Any:
         lstrip_blocks=True,
         finalize=_plain,
     )
-    environment.filters["kept"] = _kept
+    environment.filters |= {"kept": _kept, "rows": in_rows}
     environment.globals |= {"say": say, "language": language}
     return environment
 

@@ -19,7 +19,7 @@ from dossier.make.api import assess, decision_json, read_case
 from dossier.make.request_files import asked_of
 from dossier.record.dossier_file import dossier_of
 from dossier.record.standing import _unasked
-from dossier.report.pages.case_pages import _borrowed, application_page
+from dossier.report.pages.case_pages import _borrowed, application_facts
 from tests.spelled import SOURCE
 
 HEAD = 'title = "Pump engines (invented)"\nrevision = "D"\nissued = 2026-01-05\n'
@@ -103,7 +103,7 @@ def test_a_requirement_that_takes_the_place_of_one_of_a_set_is_named(case):
     assert read.libraries[0].overridden == ("E1",)
     limits = [r.min for r in read.application.requirement if r.id == "E1"]
     assert limits == ["95 %"]
-    lines = application_page(read).sets[0].value.split("; ")
+    lines = next(application_facts(read)).value.split("; ")
     assert lines[0] == "Pump engines (invented), revision D of 2026-01-05"
     assert "../library/engine.toml" in lines
     assert lines[-1] == "stated otherwise in this application: E1"

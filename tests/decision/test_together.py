@@ -25,7 +25,7 @@ from dossier.record.dossier_file import dossier_of
 from dossier.record.rests import rests_on, unread_inputs
 from dossier.record.standing import Sealed, standing_of
 from dossier.register.row import row_of
-from dossier.report.pages.circuit import applications_table
+from dossier.report.pages.circuit import applications_facts
 from dossier.report.pages.decision import decision_page
 from dossier.report.pages.places import places_of, same_as
 from dossier.report.pages.uncertainty import uncertainty_page
@@ -357,8 +357,7 @@ class TestPages:
         page = uncertainty_page(case, found, places_of(found))
         assert [text.split(":")[0] for text in page.rule[:2]] == ["pump", "barge"]
         assert "makes a wrong pass of one no more likely" in page.rule[2]
-        table = applications_table(found)
-        assert [row[0] for row in table.rows] == ["pump", "barge"]
+        assert [each.name for each in applications_facts(found)] == ["pump", "barge"]
 
 
 class TestPlan:

@@ -24,11 +24,11 @@ from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
 from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
 from dossier.report.pages import pressure as pressure_pages
-from dossier.report.pages.capacity import capacity_page
+from dossier.report.pages.capacity import loading_chart
 from dossier.report.pages.circuit import circuit_page
 from dossier.report.pages.comparison import comparison_page
-from dossier.report.pages.filtration import bound_ratio, efficiency_page
-from dossier.report.pages.pressure import pressure_page
+from dossier.report.pages.filtration import bound_ratio, efficiency_charts
+from dossier.report.pages.pressure import pressure_charts
 from dossier.report.pages.results import strip_of
 from dossier.words import speaking
 from tests.report import sample
@@ -196,7 +196,7 @@ def test_flow_temperature_and_hours_draw_their_limits(ax):
 
 def test_alt_text_names_axes_limits_and_verdicts(whole):
     case, assessment = whole
-    against_size = efficiency_page(assessment, STYLE).charts[0]
+    against_size = next(efficiency_charts(assessment, STYLE))
     assert "efficiency in percent" in against_size.alt
     assert "E1: ≥\u00a095\u00a0%" in against_size.alt
     assert "pass" in against_size.alt
@@ -216,10 +216,10 @@ def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
             against_hours=(), notes=("candidate: no sweep",),
         ),
     )  # fmt: skip
-    filtered = efficiency_page(bare, STYLE).charts
-    drawn = pressure_page(case, bare, bare.findings, STYLE).charts
+    filtered = list(efficiency_charts(bare, STYLE))
+    drawn = pressure_charts(case, bare, bare.findings, STYLE)
     pressed = [chart for chart in drawn if chart.id]
-    charts = [*filtered, capacity_page(bare, STYLE).loading, *pressed]
+    charts = [*filtered, loading_chart(bare, STYLE), *pressed]
     assert {chart.id for chart in charts} >= {"chart-size", "chart-loading", "chart-flow"}
     for chart in charts:
         assert chart.uri == ""
@@ -344,9 +344,9 @@ def test_no_words_of_a_chart_meet(name, tongue, monkeypatch):
         "dossier.report.charts.style.figure_svg", lambda f: figures.append(f) or b""
     )
     with speaking(tongue), drawn_later() as charts:
-        efficiency_page(assessment, "")
-        capacity_page(assessment, "")
-        pressure_page(case, assessment, assessment.findings, "")
+        list(efficiency_charts(assessment, ""))
+        loading_chart(assessment, "")
+        list(pressure_charts(case, assessment, assessment.findings, ""))
         comparison_page(assessment, "")
         circuit_page(case, assessment, "")
         for paint in charts.wanted:

@@ -121,7 +121,9 @@ def test_each_check_is_a_mark_a_record_and_the_worst_one_counts():
     assert table.rows[0][:2] == ("test flow", "●✕·")
     assert table.caption == "multi-pass runs: MP-C1, MP-C2, MP-R1"
     assert "● met, ✕ not met, · no rule of this record; a mark a record" in page.validity.legend
-    assert [words(row[0]) for row in page.validity.notable.rows] == ["MP-C2"]
+    assert [(each.name, each.value) for each in page.validity.notable] == [
+        ("test flow, not met", "Asked: x (y). Found: MP-C2: z.")
+    ]
 
 
 def test_what_every_record_meets_stands_under_one_mark_and_nothing_else_does():
@@ -245,10 +247,10 @@ def test_a_decision_that_does_not_follow_from_its_findings_is_not_printed(claime
 
 
 def test_sections_are_numbered_without_gaps_and_only_what_exists():
-    sections = number_sections({"comparison": False, "circuit": False, "filtration": True})
+    sections = number_sections({"comparison": False, "circuit": False, "curves": True})
     labels = [s.label for s in sections.values()]
     assert labels == [*map(str, range(1, len(labels) + 1))]
-    assert "filtration" in sections
+    assert "curves" in sections
     assert "comparison" not in sections
     assert "circuit" not in sections
 
@@ -363,19 +365,20 @@ def test_paths_are_told_apart_in_every_chart_and_table():
         pressure=whole.bench.pressure + sweeps,
     )  # fmt: skip
     page = content(replace(whole, bench=bench), case)
-    names = [row[0] for row in page.efficiency.sizes.rows]
+    names = [row[0] for row in page.measured[0].rows]
     assert names[0] == "candidate, full-flow path, %"
     assert names[-1] == "reference, fine path, β"
-    against_size = page.efficiency.charts[0]
+    against_size = page.charts[0]
     against_time = list(filtration._against_time(bench.multipass, {20.0}, "", ""))
     assert len(against_time) == 2
     assert "FC1" not in against_time[0].alt
     assert "specimens FC1, FC2" in against_time[1].alt
-    for chart in (against_size, page.capacity.loading, page.pressure.charts[-1]):
+    loading = next(each for each in page.charts if each.id == "chart-loading")
+    for chart in (against_size, loading, page.charts[-1]):
         drawn = base64.b64decode(chart.uri.partition(",")[2]).decode()
         assert ">full-flow path<" in drawn
         assert ">fine path<" in drawn
-    assert [row[0] for row in page.capacity.runs.rows].count("candidate FC1, fine path") == 1
+    assert [row[0] for row in page.measured[1].rows].count("candidate FC1, fine path") == 1
 
 
 def test_what_people_wrote_cannot_end_its_quotation_on_page_one():

@@ -90,7 +90,7 @@ def only_page_one_drawn(monkeypatch):
         "data:image/svg+xml;base64,"
         + b64encode(b"<svg xmlns='http://www.w3.org/2000/svg' width='9' height='9'/>").decode()
     )
-    for module in ("filtration", "capacity", "pressure", "sweeps", "comparison", "circuit"):
+    for module in ("filtration", "pressure", "comparison", "circuit"):
         monkeypatch.setattr(f"dossier.report.pages.{module}.draw", lambda *_: dot)
 
 

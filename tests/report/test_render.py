@@ -129,7 +129,7 @@ def test_archival_and_accessible_by_its_metadata(draft):
     assert root["/MarkInfo"]["/Marked"]
     assert reader.metadata.title.startswith("FQ-0001 · revision 2")
     assert [entry.title for entry in reader.outline if not isinstance(entry, list)][-1] == (
-        "11 Method, digests and versions"
+        "10 Method, digests and versions"
     )
 
 

@@ -1,7 +1,6 @@
 """Capacity and life as formatted text and a chart."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -9,11 +8,11 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.charts.filtration_chart import Loading, draw_loading
-from dossier.report.charts.panel import Figure
-from dossier.report.charts.style import HEIGHT, draw, width_of
+from dossier.report.charts.panel import Panel
 from dossier.report.format import quantity_text
 from dossier.report.pages.filtration import (
     by_path,
+    chart_by_path,
     in_order,
     sentence_start,
     side_brief,
@@ -24,23 +23,8 @@ from dossier.report.pages.places import named
 from dossier.words import say
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CapacityPage:
-    """What the filter holds."""
-
-    loading: Chart
-    runs: Table
-
-
-def capacity_page(assessment: Assessment, style: str) -> CapacityPage:
-    """Return the section on capacity and life."""
-    return CapacityPage(
-        loading=_loading(assessment, style),
-        runs=_runs(assessment.bench.multipass),
-    )  # fmt: skip
-
-
-def _loading(assessment: Assessment, style: str) -> Chart:
+def loading_chart(assessment: Assessment, style: str) -> Chart:
+    """Return the differential pressure of every run against what was injected, path by path."""
     caption = say(
         "Differential pressure of the element (assembly less housing) against injected "
         "contaminant, as read; the last point is the interpolated terminal differential pressure."
@@ -49,21 +33,15 @@ def _loading(assessment: Assessment, style: str) -> Chart:
     if not paths:
         return Chart(caption=caption, id="chart-loading", missing=why_no_runs(assessment))
 
-    def paint(figure: Figure) -> None:
-        axes = figure.row(len(paths))
-        for ax, (path, runs) in zip(axes, paths, strict=True):
-            marks = [
-                (say("terminal {pressure}", pressure=quantity_text(p, "kPa")), p)
-                for p in _terminals(runs)
-            ]
-            draw_loading(ax, [_curve(run) for run in runs], marks)
-            if len(paths) > 1:
-                ax.title = say(PATHS[path])
+    def drawn(panel: Panel, path: str, runs: Sequence[MultipassResult]) -> None:
+        marks = [
+            (say("terminal {pressure}", pressure=quantity_text(p, "kPa")), p)
+            for p in _terminals(runs)
+        ]
+        draw_loading(panel, [_curve(run) for run in runs], marks)
 
-    alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths)
-    half = len(paths) == 1
-    uri = draw(paint, style, HEIGHT, width_of(half))
-    return Chart(caption=caption, id="chart-loading", uri=uri, alt=alt, half=half)
+    alt = " ".join(f"{sentence_start(path)}. {_loading_alt(runs)}" for path, runs in paths.items())
+    return chart_by_path(paths, drawn, style, caption=caption, id="chart-loading", alt=alt)
 
 
 def _curve(run: MultipassResult) -> Loading:
@@ -93,7 +71,8 @@ def _loading_alt(runs: Sequence[MultipassResult]) -> str:
     )
 
 
-def _runs(runs: Sequence[MultipassResult]) -> Table:
+def runs_table(runs: Sequence[MultipassResult]) -> Table:
+    """Return how long each run took, what was injected and what the element held of it."""
     rows: list[tuple[Cell, ...]] = []
     ordered = in_order(runs)
     several = len({run.path for run in ordered}) > 1

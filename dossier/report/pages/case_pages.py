@@ -38,17 +38,6 @@ ARRANGEMENTS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ApplicationPage:
-    """Where the filter will work."""
-
-    sets: tuple[Fact, ...]
-    """Requirement sets that were taken, and what of them counts."""
-    oil: tuple[Fact, ...]
-    duty: tuple[Fact, ...]
-    notes: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FiltersPage:
     """What was tested."""
 
@@ -105,41 +94,37 @@ def machines_of(asked: Application) -> tuple[str, str]:
     return "; ".join(machines), source
 
 
-def application_page(case: Case) -> ApplicationPage:
-    """Return the application as formatted text."""
-    sets = tuple(
-        Fact(say("Requirement set"), "; ".join(_set_lines(each))) for each in case.libraries
+def application_facts(case: Case) -> Iterator[Fact]:
+    """Yield the requirement sets that an application takes, its oil, its duty and its notes."""
+    for each in case.libraries:
+        yield Fact(say("Requirement set"), "; ".join(_set_lines(each)))
+    asked, factor = case.application, case.application.duty.life_factor
+    oil = (
+        speak(asked.oil.description) or say(NONE),
+        _stated(say("Viscosity at 40 °C"), asked.oil.kv40.value, "mm2/s", "kinematic viscosity"),
+        _stated(say("Viscosity at 100 °C"), asked.oil.kv100.value, "mm2/s", "kinematic viscosity"),
+        _stated(say("Density at 15 °C"), asked.oil.density15, "kg/m3", "density"),
     )
-    notes = speak(case.application.notes)
-    once = "" if notes == speak(case.qualification.notes) else notes  # page two has said it
-    return ApplicationPage(sets=sets, oil=_oil(case), duty=_duty(case), notes=once)
-
-
-def _oil(case: Case) -> tuple[Fact, ...]:
-    oil = case.application.oil
-    return (
-        Fact(say("Oil"), speak(oil.description) or say(NONE)),
-        Fact(say("Viscosity at 40 °C"), si(oil.kv40.value, "mm2/s", "kinematic viscosity")),
-        Fact(say("Viscosity at 100 °C"), si(oil.kv100.value, "mm2/s", "kinematic viscosity")),
-        Fact(say("Density at 15 °C"), si(oil.density15, "kg/m3", "density")),
+    yield Fact(say("Oil"), "; ".join(oil))
+    ingression = measured(asked.duty.ingression, "g/h", "mass rate")
+    life = say(NONE) if factor is None else say("{number:g} service intervals", number=factor)
+    duty = (
+        _stated(say("Hot oil"), asked.duty.hot_oil, "degC", "temperature"),
+        _stated(say("Normal oil"), asked.duty.normal_oil, "degC", "temperature"),
+        _stated(say("Cold start"), asked.duty.cold_start, "degC", "temperature"),
+        _stated(say("Service interval"), asked.duty.service_interval, "h", "time"),
+        say("Contaminant reaching the filter: {rate}", rate=ingression),
+        say("Taken as: {dust}", dust=asked.duty.ingression_dust or say(NONE)),
+        say("Life at least: {number}", number=life),
     )
+    yield Fact(say("Duty"), "; ".join(duty))
+    notes = speak(asked.notes)
+    if notes and notes != speak(case.qualification.notes):  # page two has said it
+        yield Fact(say("Notes"), notes)
 
 
-def _duty(case: Case) -> tuple[Fact, ...]:
-    duty = case.application.duty
-    factor = duty.life_factor
-    return (
-        Fact(say("Hot oil"), si(duty.hot_oil, "degC", "temperature")),
-        Fact(say("Normal oil"), si(duty.normal_oil, "degC", "temperature")),
-        Fact(say("Cold start"), si(duty.cold_start, "degC", "temperature")),
-        Fact(say("Service interval"), si(duty.service_interval, "h", "time")),
-        Fact(say("Contaminant reaching the filter"), measured(duty.ingression, "g/h", "mass rate")),
-        Fact(say("Taken as"), duty.ingression_dust or say(NONE)),
-        Fact(
-            say("Life at least"),
-            say(NONE) if factor is None else say("{number:g} service intervals", number=factor),
-        ),
-    )
+def _stated(name: str, value: float | None, unit: str, dimension: str) -> str:
+    return f"{name}: {si(value, unit, dimension)}"
 
 
 def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:

@@ -22,7 +22,7 @@ from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
-from dossier.report.blocks import Cell, Chart, Column, Fact, Table
+from dossier.report.blocks import Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import Circuit, labels_of, svg_of
 from dossier.report.charts.deferred import now_or_later
 from dossier.report.charts.panel import Figure
@@ -39,7 +39,7 @@ from dossier.report.format import (
     with_uncertainty,
     with_unit,
 )
-from dossier.report.pages.case_pages import ARRANGEMENTS, application_page, machines_of, si
+from dossier.report.pages.case_pages import ARRANGEMENTS, application_facts, machines_of, si
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.words import later, say
 
@@ -150,27 +150,16 @@ def described(circuit: Asked) -> str:
     return "; ".join(parts)
 
 
-def applications_table(assessment: Assessment) -> Table:
-    """Return a row for each of several applications: what it states, and how it was decided."""
-    rows: list[tuple[Cell, ...]] = []
+def applications_facts(assessment: Assessment) -> Iterator[Fact]:
+    """Yield what each of several applications states, under its name, and by which rule it goes."""
     for part in assessment.parts:
         case, asked = part.bench.case, part.bench.case.application
-        valve, judged = asked.circuit.bypass_valve, rule_in_brief(asked.decision_rule)
-        page = application_page(case)
-        circuit = [described(asked.circuit)]
-        circuit += [_band(valve.opening)] if valve is not None and valve.opening else []
-        facts = [tuple(f"{f.name}: {f.value}" for f in each) for each in (page.oil, page.duty)]
-        sets = tuple(f"{f.name}: {f.value}" for f in page.sets)
-        rows.append((case.mark, (*machines_of(asked), *sets), (*circuit, judged), *facts))
-    return Table(
-        caption=say("Applications: each is decided by itself, by what it states"),
-        columns=(
-            Column(say("Application"), 11), Column(say("Title and machines"), 25),
-            Column(say("Circuit and rule"), 22), Column(say("Oil"), 19), Column(say("Duty"), 23),
-        ),
-        rows=tuple(rows),
-        id="applications",
-    )  # fmt: skip
+        valve = asked.circuit.bypass_valve
+        opening = [_band(valve.opening)] if valve is not None and valve.opening else []
+        told = [*machines_of(asked), described(asked.circuit), *opening]
+        told += [rule_in_brief(asked.decision_rule)]
+        told += [f"{each.name}: {each.value}" for each in application_facts(case)]
+        yield Fact(case.mark, "; ".join(told))
 
 
 TWO = HAS_FINE & HAS_MAIN

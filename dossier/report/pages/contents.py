@@ -1,7 +1,7 @@
 """Everything that the pages say, as formatted text: the templates only lay it out."""
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -9,23 +9,22 @@ from dossier.case.case import Case
 from dossier.decision import finding
 from dossier.decision.finding import Assessment
 from dossier.decision.together import binding, leading
-from dossier.report.blocks import Section, Table
+from dossier.report.blocks import Chart, Fact, Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
-from dossier.report.pages.capacity import CapacityPage, capacity_page
+from dossier.report.pages.capacity import loading_chart, runs_table
 from dossier.report.pages.case_pages import (
-    ApplicationPage,
     FiltersPage,
-    application_page,
+    application_facts,
     filters_page,
 )
-from dossier.report.pages.circuit import CircuitPage, applications_table, circuit_page
+from dossier.report.pages.circuit import CircuitPage, applications_facts, circuit_page
 from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
-from dossier.report.pages.filtration import EfficiencyPage, efficiency_page
+from dossier.report.pages.filtration import efficiency_charts, sizes_table
 from dossier.report.pages.frame import FramePage, frame_page
 from dossier.report.pages.places import number_sections, places_of, section_of
-from dossier.report.pages.pressure import PressurePage, pressure_page
+from dossier.report.pages.pressure import pressure_charts
 from dossier.report.pages.record_pages import (
     DigestsPage,
     MethodFamily,
@@ -68,14 +67,13 @@ class Content:
     frame: FramePage
     leading: str
     """Which of several applications the charts of pressure, life and circuit are of."""
-    applications: Table | None
-    """What each of several applications states; None where there is but one."""
-    application: ApplicationPage
+    application: tuple[Fact, ...]
+    """What the application states, or each of several."""
     filters: FiltersPage
-    efficiency: EfficiencyPage | None
-    capacity: CapacityPage | None
-    """Each None where no requirement asks for it."""
-    pressure: PressurePage
+    charts: tuple[Chart, ...]
+    """Those that show what a requirement asks for, and the sweeps as measured."""
+    measured: tuple[Table, ...]
+    curve_notes: tuple[str, ...]
     comparison: ComparisonPage
     circuit: CircuitPage
     validity: ValidityPage
@@ -119,8 +117,7 @@ def build_content(
     places = places_of(assessment)
     asked = {section_of(each) for each in findings}
     has = {
-        "filtration": not asked.isdisjoint({"efficiency", "capacity"}),
-        "pressure": "pressure" in asked,
+        "curves": not asked.isdisjoint({"efficiency", "capacity", "pressure"}),
         "comparison": qualification.reference is not None,
         "circuit": "circuit" in asked,
     }
@@ -143,14 +140,13 @@ def build_content(
         reasons=reasons_table(assessment, places),
         frame=frame_page(case, assessment, signoff, issued, places),
         leading=alone.mark,
-        applications=applications_table(assessment) if assessment.parts else None,
-        application=application_page(case),
-        filters=filters_page(case, assessment, places),
-        efficiency=(
-            efficiency_page(_binding(assessment), style) if "efficiency" in asked else None
+        application=tuple(
+            applications_facts(assessment) if assessment.parts else application_facts(case)
         ),
-        capacity=capacity_page(lead, style) if "capacity" in asked else None,
-        pressure=pressure_page(alone, lead, findings, style),
+        filters=filters_page(case, assessment, places),
+        charts=tuple(_charts(alone, lead, assessment, asked, style)),
+        measured=tuple(_measured(lead, asked)),
+        curve_notes=tuple(speak(note) for note in lead.curves.notes if "pressure" in asked),
         comparison=comparison_page(assessment, style),
         circuit=circuit_page(alone, lead, style),
         validity=validity_page(case, assessment),
@@ -185,6 +181,25 @@ def _consistent(assessment: Assessment) -> None:
             f"the decision {assessment.decision.value!r} does not follow from the findings, "
             f"which give {follows.value!r}"
         )
+
+
+def _charts(
+    case: Case, lead: Assessment, assessment: Assessment, asked: Collection[str], style: str
+) -> Iterator[Chart]:
+    """Yield the charts of each kind of quantity that is asked for."""
+    if "efficiency" in asked:
+        yield from efficiency_charts(_binding(assessment), style)
+    if "capacity" in asked:
+        yield loading_chart(lead, style)
+    if "pressure" in asked:
+        yield from pressure_charts(case, lead, assessment.findings, style)
+
+
+def _measured(lead: Assessment, asked: Collection[str]) -> Iterator[Table]:
+    if "efficiency" in asked:
+        yield sizes_table(lead.bench.multipass)
+    if "capacity" in asked:
+        yield runs_table(lead.bench.multipass)
 
 
 def _binding(assessment: Assessment) -> Assessment:

@@ -1,16 +1,16 @@
 """Efficiency as formatted text and charts, a panel or a chart for each path of the circuit."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
 from functools import partial
 from itertools import cycle
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.decision.finding import Assessment, Finding
-from dossier.evidence.records.reduced import MultipassResult
+from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.charts.filtration_chart import (
     DASHES,
@@ -20,7 +20,7 @@ from dossier.report.charts.filtration_chart import (
     draw_efficiency,
     draw_ratio,
 )
-from dossier.report.charts.panel import Figure
+from dossier.report.charts.panel import Figure, Panel
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.format import (
     beyond,
@@ -37,19 +37,13 @@ NONE_COUNTED = later(
     "An open triangle is a tenth in which nothing was counted downstream: the ratio is larger "
     "than that with 95 % confidence."
 )
+Run = TypeVar("Run", MultipassResult, PressureDropResult)
+Own = TypeVar("Own")
+"""What is drawn of one path."""
 NEAR = 1e-6
 """Two sizes nearer than this are one [-]."""
 NONE_SEEN = 2.995732273553991
 """One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EfficiencyPage:
-    """What the filter catches."""
-
-    charts: tuple[Chart, ...]
-    """Against size; where a requirement asks for it, against time: one a path."""
-    sizes: Table
 
 
 def why_no_runs(assessment: Assessment) -> str:
@@ -63,18 +57,16 @@ def why_no_runs(assessment: Assessment) -> str:
     return say("Not demonstrated. The case has no multi-pass record that could be drawn.")
 
 
-def efficiency_page(assessment: Assessment, style: str) -> EfficiencyPage:
-    """Return the section on efficiency."""
+def efficiency_charts(assessment: Assessment, style: str) -> Iterator[Chart]:
+    """Yield efficiency against size; where a requirement asks for it, over the test: one a path."""
     findings = findings_of(assessment.findings, "efficiency")
-    runs = assessment.bench.multipass
     asked = {float(f.demand.at.get("size", 0.0)) for f in findings if chart_of(f) == TENTHS}
-    over_time = _against_time(runs, asked, style, why_no_runs(assessment)) if asked else ()
-    return EfficiencyPage(
-        charts=(_against_size(assessment, findings, style), *over_time), sizes=_sizes(runs)
-    )
+    yield _against_size(assessment, findings, style)
+    if asked:
+        yield from _against_time(assessment.bench.multipass, asked, style, why_no_runs(assessment))
 
 
-def in_order(runs: Sequence[MultipassResult]) -> list[MultipassResult]:
+def in_order(runs: Sequence[Run]) -> list[Run]:
     """Return runs, the full-flow path before the fine one, the candidate before the reference."""
     return sorted(
         runs, key=lambda run: (run.path != "full_flow", run.side != "candidate", run.specimen)
@@ -94,11 +86,26 @@ def side_brief(side: str) -> str:
     return say("reference", context="column")
 
 
-def by_path(runs: Sequence[MultipassResult]) -> list[tuple[str, list[MultipassResult]]]:
+def by_path(runs: Sequence[Run]) -> dict[str, list[Run]]:
     """Return the runs of each path, which are never drawn or listed together."""
-    ordered = in_order(runs)
-    paths = dict.fromkeys(run.path for run in ordered)
-    return [(path, [run for run in ordered if run.path == path]) for path in paths]
+    paths: dict[str, list[Run]] = {}
+    for run in in_order(runs):
+        paths.setdefault(run.path, []).append(run)
+    return paths
+
+
+def chart_by_path(
+    paths: Mapping[str, Own], drawn: Callable[[Panel, str, Own], None], style: str, **words: str
+) -> Chart:
+    """Return a chart in which each path is `drawn` in a panel of its own; `words` are its own."""
+
+    def paint(figure: Figure) -> None:
+        for panel, (path, own) in zip(figure.row(len(paths)), paths.items(), strict=True):
+            drawn(panel, path, own)
+            panel.title = say(PATHS[path]) if len(paths) > 1 else ""
+
+    half = len(paths) == 1
+    return Chart(uri=draw(paint, style, HEIGHT, width_of(half)), half=half, **words)
 
 
 def _against_size(assessment: Assessment, findings: Sequence[Finding], style: str) -> Chart:
@@ -109,27 +116,19 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
     paths = by_path(assessment.bench.multipass)
     if not paths:
         return Chart(caption=caption, id="chart-size", missing=why_no_runs(assessment))
-    panels = [(path, [_line(run) for run in runs]) for path, runs in paths]
+    panels = {path: [_line(run) for run in runs] for path, runs in paths.items()}
     limits = _efficiency_limits(findings)
     if limits:
         marks = say("Black marks are the limits that requirements set.")
         caption = f"{caption} {marks}"
-    half = len(panels) == 1
 
-    def paint(figure: Figure) -> None:
-        axes = figure.row(len(panels))
-        for ax, (path, lines) in zip(axes, panels, strict=True):
-            # Requirements on efficiency are on the way to the machine, the full-flow path.
-            draw_efficiency(ax, lines, limits if path == "full_flow" or len(panels) == 1 else [])
-            if len(panels) > 1:
-                ax.title = say(PATHS[path])
+    def drawn(panel: Panel, path: str, lines: Sequence[SpecimenLine]) -> None:
+        # Requirements on efficiency are on the way to the machine, the full-flow path.
+        draw_efficiency(panel, lines, limits if path == "full_flow" or len(panels) == 1 else [])
 
-    alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels)
-    return Chart(
-        caption=caption, id="chart-size", uri=draw(paint, style, HEIGHT, width_of(half)),
-        half=half,
-        alt=say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings)),
-    )  # fmt: skip
+    alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels.items())
+    alt = say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings))
+    return chart_by_path(panels, drawn, style, caption=caption, id="chart-size", alt=alt)
 
 
 def _line(run: MultipassResult) -> SpecimenLine:
@@ -217,7 +216,7 @@ def _against_time(
     paths = by_path([run for run in every if run.side == "candidate"])
     if not paths:
         yield Chart(caption=caption, id=TENTHS, missing=missing)
-    for place, (path, runs) in enumerate(paths):
+    for place, (path, runs) in enumerate(paths.items()):
         panels = _panels(runs, asked)
         lines = zip(panels[0].specimens, cycle(DASHES), strict=False)
         words = ", ".join(f"{name} {say(dash[0])}" for name, dash in lines)
@@ -291,7 +290,7 @@ def _ratio_alt(panels: Sequence[RatioPanel]) -> str:
     )
 
 
-def _sizes(runs: Sequence[MultipassResult]) -> Table:
+def sizes_table(runs: Sequence[MultipassResult]) -> Table:
     """Return what the specimens of each filter caught at each size, from the least to the most."""
     sizes = sorted({float(size) for run in runs for size in run.sizes})
     several = len({run.path for run in runs}) > 1

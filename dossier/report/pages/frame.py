@@ -120,7 +120,7 @@ def _filter(case: Case) -> Pair:
 
 def _of_each(case: Case) -> Line:
     """Return where what several applications say is listed."""
-    link = Link(say("table of the applications"), "applications")
+    link = Link(say("list of the applications"), "application")
     count = say_count(len(case.parts), "{number} application", "{number} applications")
     return Line((say("as stated by each of {applications}: ", applications=count), link))
 

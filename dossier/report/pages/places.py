@@ -215,14 +215,13 @@ MAIN = (
     ("decision", later("Decision")),
     ("requirements", later("Requirements and results")),
     ("application", later("Application, filters and specimens")),
-    ("filtration", later("Efficiency and capacity")),
-    ("pressure", later("Pressure drop and the bypass valve")),
+    ("curves", later("What the tests show")),
     ("comparison", later("Comparison with the filter now fitted")),
     ("circuit", later("Behaviour in the circuit")),
-    ("validity", later("Validity of the tests")),
-    ("uncertainty", later("Uncertainty and decision rule")),
     ("cautions", later("Cautions")),
     ("signoff", later("Sign-off")),
+    ("validity", later("Validity of the tests")),
+    ("uncertainty", later("Uncertainty and decision rule")),
     ("method", later("Method, digests and versions")),
 )
 

@@ -1,59 +1,49 @@
-"""Pressure drop and the bypass valve as formatted text and charts."""
+"""Charts of pressure drop, of the bypass valve and of the flow sweeps as measured."""
 
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.bench import Curve
+from dossier.evidence.records.reduced import PressureDropResult
 from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import (
     Band,
+    Sweep,
     draw_against_flow,
     draw_against_hours,
     draw_against_temperature,
+    draw_sweeps,
 )
 from dossier.report.charts.style import HALF, HEIGHT, draw
 from dossier.report.format import quantity_text, significant, speak
+from dossier.report.pages.filtration import by_path, chart_by_path
+from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
 from dossier.report.pages.results import limit_text
-from dossier.report.pages.sweeps import sweeps_chart
 from dossier.words import say, say_count
 
 KELVIN = 273.15
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PressurePage:
-    """What the filter costs in pressure, and when its valve opens."""
-
-    charts: tuple[Chart, ...]
-    """Those that show what a requirement asks for, and the sweeps as measured."""
-    notes: tuple[str, ...]
-
-
-def pressure_page(
+def pressure_charts(
     case: Case, assessment: Assessment, asked: Collection[Finding], style: str
-) -> PressurePage:
-    """Return the section on pressure drop, with each chart that one of the `asked` leads to."""
+) -> Iterator[Chart]:
+    """Yield each chart that one of the `asked` leads to, and the sweeps as measured."""
     findings = findings_of(assessment.findings, "pressure")
     wanted = {chart_of(finding) for finding in asked}
-    drawn = {
-        "chart-flow": lambda: _against_flow(case, assessment, findings, style),
-        "chart-temperature": lambda: _against_temperature(case, assessment, style),
-        "chart-hours": lambda: _against_hours(case, assessment, findings, style),
-    }
-    return PressurePage(
-        charts=(
-            *(drawn[name]() for name in drawn if name in wanted),
-            sweeps_chart(assessment.bench.pressure, style),
-        ),
-        notes=tuple(speak(note) for note in assessment.curves.notes),
-    )  # fmt: skip
+    if "chart-flow" in wanted:
+        yield _against_flow(case, assessment, findings, style)
+    if "chart-temperature" in wanted:
+        yield _against_temperature(case, assessment, style)
+    if "chart-hours" in wanted:
+        yield _against_hours(case, assessment, findings, style)
+    yield _sweeps(assessment.bench.pressure, style)
 
 
 def _absent(assessment: Assessment, lead: str) -> str:
@@ -265,3 +255,54 @@ def _within_tests(band: Band) -> Band:
     level = band.high >= np.nanmax(band.high) * (1.0 - 1e-9)
     level[int(np.argmax(level))] = False
     return replace(band, high=np.where(level, np.nan, band.high))
+
+
+def _sweeps(sweeps: Sequence[PressureDropResult], style: str) -> Chart:
+    """Return every sweep as measured, in the test oil, each path in a panel of its own."""
+    caption = say(
+        "Flow sweeps as measured in the test oil, whole assembly: points as read, lines as fitted."
+    )
+    paths = {
+        path: [half for sweep in own for half in _by_viscosity(sweep)]
+        for path, own in by_path(sweeps).items()
+    }
+    if not paths:
+        return Chart(caption=caption, missing=say("No flow sweep could be reduced."))
+    alt = " ".join(_sweeps_alt(path, own) for path, own in paths.items())
+    return chart_by_path(
+        paths, lambda panel, path, own: draw_sweeps(panel, own), style, caption=caption, alt=alt
+    )
+
+
+def _by_viscosity(sweep: PressureDropResult) -> Iterator[Sweep]:
+    """Yield the rows of the assembly in the thin and in the thick oil, in order of flow."""
+    nu = sweep.viscosity / sweep.density
+    between = float(np.sqrt(nu.min() * nu.max()))
+    fit = sweep.assembly
+    fitted = fit.a * sweep.viscosity * sweep.flow + fit.b * sweep.density * sweep.flow**2
+    for half in (nu <= between, nu > between):
+        rows = np.flatnonzero(half & ~sweep.housing_rows)
+        rows = rows[np.argsort(sweep.flow[rows], kind="stable")]
+        if len(rows):
+            yield Sweep(
+                side=sweep.side, flow=sweep.flow[rows] * 6e4,
+                pressure=sweep.pressure_drop[rows] / 1e3, fitted=fitted[rows] / 1e3,
+                viscosity=float(nu[rows].mean()) * 1e6,
+            )  # fmt: skip
+
+
+def _sweeps_alt(path: str, sweeps: Sequence[Sweep]) -> str:
+    flows = np.concatenate([sweep.flow for sweep in sweeps])
+    drops = np.concatenate([sweep.pressure for sweep in sweeps])
+    return say_count(
+        len(sweeps),
+        "Chart of differential pressure, {least} kPa to {most} kPa, against flow, {slow} L/min to "
+        "{fast} L/min, both logarithmic, {path}, {number} sweep at one viscosity.",
+        "Chart of differential pressure, {least} kPa to {most} kPa, against flow, {slow} L/min to "
+        "{fast} L/min, both logarithmic, {path}, {number} sweeps at one viscosity each.",
+        least=significant(float(drops.min()), 3),
+        most=significant(float(drops.max()), 3),
+        slow=significant(float(flows.min()), 3),
+        fast=significant(float(flows.max()), 3),
+        path=say(PATHS[path]),
+    )

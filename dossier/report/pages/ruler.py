@@ -4,7 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dossier.report.blocks import Cell, Fact, Line, Mark, Table
+from dossier.report.blocks import Cell, Fact, Line, Mark, Table, words_of
 from dossier.report.layout.glyphs import text_width
 from dossier.words import say
 
@@ -94,7 +94,7 @@ def rows_that_fit(
     for items in lists:
         if items:
             used += HEAD.height("x") + 3.2 + 2.5
-            used += sum(TEXT.height(_plain(item), WIDTH - 6.0) for item in items)
+            used += sum(TEXT.height(words_of(item), WIDTH - 6.0) for item in items)
     left = PAGE[paper] - SAFETY - used - _around(table)
     for count, row in enumerate(table.rows):
         left -= 1.4 + max(
@@ -117,12 +117,6 @@ def _around(table: Table) -> float:
 def _cell(cell: Cell, width: float) -> float:
     parts = cell if isinstance(cell, tuple) else (cell,)
     return sum(
-        CELL.height(_plain(part), width) if isinstance(part, str | Mark | Line) else STRIP
+        CELL.height(words_of(part), width) if isinstance(part, str | Mark | Line) else STRIP
         for part in parts
     )
-
-
-def _plain(part: str | Mark | Line) -> str:
-    if isinstance(part, Line):
-        return "".join(each if isinstance(each, str) else each.text for each in part.parts)
-    return part.text if isinstance(part, Mark) else part

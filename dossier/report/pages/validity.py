@@ -11,7 +11,7 @@ from dossier.case.model import Instrument
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
-from dossier.report.blocks import Cell, Column, Fact, Line, Table
+from dossier.report.blocks import Cell, Column, Fact, Table
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
@@ -68,7 +68,7 @@ class ValidityPage:
 
     summary: str
     on_file: Table
-    notable: Table
+    notable: tuple[Fact, ...]
     rules: tuple[Table, ...]
     legend: str
     laboratories: tuple[Fact, ...]
@@ -86,7 +86,7 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
     return ValidityPage(
         summary=_summary(checks),
         on_file=_on_file(case),
-        notable=_notable([each for each in checks if each.outcome not in PLAIN]),
+        notable=tuple(_notable([each for each in checks if each.outcome not in PLAIN])),
         rules=_rules(case, checks),
         legend=_legend(checks),
         laboratories=tuple(_laboratories(case)),
@@ -124,35 +124,21 @@ def _on_file(case: Case) -> Table:
     )
 
 
-def _notable(checks: Iterable[Check]) -> Table:
-    """Return what is not plainly met in full; what was found alike on several records once."""
-    alike: dict[tuple[Cell, ...], list[str]] = {}
+def _notable(checks: Iterable[Check]) -> Iterator[Fact]:
+    """Yield what is not plainly met in full, a rule once with what was found of each record."""
+    rules: dict[tuple[str, str], dict[str, list[str]]] = {}
     for check in checks:
-        told = (
-            say(check.rule),
-            (speak(check.limit), Line((speak(check.standard),), small=True)),
-            speak(check.found),
-            (say(check.outcome), *((speak(check.deviation),) if check.deviation else ())),
+        words = later("{rule}, {outcome}")
+        name = say(words, rule=say(check.rule), outcome=say(check.outcome))
+        limit = say("{limit} ({source})", limit=speak(check.limit), source=speak(check.standard))
+        covered = f" {speak(check.deviation)}" if check.deviation else ""
+        told = rules.setdefault((name, limit), {})
+        told.setdefault(f"{speak(check.found)}{covered}", []).append(
+            check.record or say("whole case")
         )
-        alike.setdefault(told, []).append(check.record or say("whole case"))
-    rows = [(named(records), *told) for told, records in alike.items()]
-    return Table(
-        caption=say("Checks that were not met, gave a warning, were covered or could not be made"),
-        columns=(
-            Column(say("Record"), 11),
-            Column(say("Rule"), 13),
-            Column(say("Limit"), 33),
-            Column(say("Found"), 25),
-            Column(say("Outcome"), 18),
-        ),
-        rows=tuple(rows),
-        note=say(
-            "Mark: how firm the figure of the limit is. Seen: read in a published abstract or "
-            "extract; memory: recalled, with the confidence stated; practice: common practice; "
-            "own: set by this program. Whoever holds the standard can correct the figure."
-        ),
-        empty=say("Every check was met."),
-    )
+    for (name, limit), told in rules.items():
+        found = "; ".join(f"{named(records)}: {text}" for text, records in told.items())
+        yield Fact(name, say("Asked: {limit}. Found: {found}.", limit=limit, found=found))
 
 
 Marks = dict[str, dict[str, list[Check]]]
