@@ -9,7 +9,6 @@ from dossier.case.attached import first_end, open_pdf
 from dossier.record.envelope import make
 from dossier.record.increment import RESERVED
 from dossier.record.seals import asked, increment_of
-from dossier.seal.signature import load_keys
 from tests.archive import sealed
 
 ROOM = 2 * RESERVED + 2
@@ -80,7 +79,7 @@ def draft(data, role, keys, moment=None):
 
 
 def keys_of(dossier, role):
-    return load_keys(dossier.keys[role], None, sealed.SECRET)
+    return sealed.keys_in(dossier.keys[role])
 
 
 def last_sealed(dossier, change, value=None):
