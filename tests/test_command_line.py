@@ -1,4 +1,4 @@
-"""The commands as a user runs them, each in a process of its own."""
+"""The commands as a user runs them, in a process of its own where that is what is shown."""
 
 import hashlib
 import json
@@ -37,7 +37,7 @@ def run(*arguments, cwd=None, **environment):
     ],
 )
 def test_check_prints_the_decision_and_tells_it_by_its_exit_code(case, code, decision):
-    done = run("check", INPUTS / case)
+    done = sealed.run("check", INPUTS / case)
     assert done.returncode == code
     assert done.stdout.rstrip().endswith(f"decision: {decision}")
     assert done.stderr == ""
@@ -45,6 +45,8 @@ def test_check_prints_the_decision_and_tells_it_by_its_exit_code(case, code, dec
 
 def test_check_json_holds_what_the_schema_promises():
     done = run("check", INPUTS / "ropeway-drive", "--json")
+    assert done.returncode == 1
+    assert done.stderr == ""
     document = json.loads(done.stdout)
     assert done.stdout == json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False) + "\n"
     assert document["case"]["number"] == "LFQ-0427"
@@ -91,7 +93,7 @@ def test_every_problem_is_listed_with_file_place_and_cure(tmp_path):
     (case / "records" / "mp-c2.csv").write_text("time [min]\n1\n")
     app = (case / "application.toml").read_text()
     (case / "application.toml").write_text(app.replace('"20 um(c)"', '"20 um"', 1))
-    done = run("check", case)
+    done = sealed.run("check", case)
     assert done.returncode == 2
     assert done.stdout == ""
     for words in (

@@ -4,6 +4,7 @@ from functools import cache
 from types import SimpleNamespace
 
 import pytest
+from cryptography.hazmat.primitives import serialization
 
 from dossier.make import recompute
 from tests.archive import sealed
@@ -18,6 +19,24 @@ def dossier(tmp_path_factory):
         pdf=pdf, data=versions[-1], unsigned=versions[0], versions=versions, keys=keys,
         trust=[authority.read_bytes()], authority=authority, folder=folder,
     )  # fmt: skip
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _keys_checked_once():
+    """Have a key that seals many files here checked once, which takes a tenth of a second."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            serialization, "load_der_private_key", cache(serialization.load_der_private_key)
+        )
+        yield
+
+
+@pytest.fixture(scope="package", autouse=True)
+def _in_place():
+    """Read files in this process: to copy it takes longer.  `hostile/test_confined` has copies."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("dossier.system.confined._limited", True)
+        yield
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from dossier.case.attached import first_end, open_pdf
 from dossier.record.increment import RESERVED, enveloped
 from dossier.record.seals import increment_of, signing_of
-from dossier.seal.signature import load_keys
 from tests.archive import sealed
 
 ROOM = 2 * RESERVED + 2
@@ -81,7 +80,7 @@ def draft(data, role, keys, moment=None):
 
 
 def keys_of(dossier, role):
-    return load_keys(dossier.keys[role], None, sealed.SECRET)
+    return sealed.keys_in(dossier.keys[role])
 
 
 def last_sealed(dossier, change, value=None):

@@ -4,6 +4,7 @@ import io
 import re
 import shutil
 from datetime import date
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -77,6 +78,12 @@ def identities(folder, names=NAMES):
     }
 
 
+@cache
+def keys_in(path):
+    """Return what a file of a test identity holds, opened once: its phrase is slow to try."""
+    return load_keys(path, None, SECRET)
+
+
 def ready(data, role):
     """Return a dossier to seal that nobody has built again, as a forger would."""
     file = open_pdf(data)
@@ -89,7 +96,7 @@ def seal_all(pdf, keys, roles=ROLES):
     """Seal a dossier in place by the roles given; return the versions on the way."""
     versions = [pdf.read_bytes()]
     for role in roles:
-        content, _ = seal_pdf(ready(versions[-1], role), load_keys(keys[role], None, SECRET))
+        content, _ = seal_pdf(ready(versions[-1], role), keys_in(keys[role]))
         pdf.write_bytes(content)
         versions.append(content)
     return versions

@@ -20,8 +20,8 @@ from dossier.seal.signature import examine, load_keys, seal_pdf
 from tests.archive import sealed
 
 
-def keys_of(dossier, role, secret=sealed.SECRET):
-    return load_keys(dossier.keys[role], None, secret)
+def keys_of(dossier, role):
+    return sealed.keys_in(dossier.keys[role])
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def unsigned(dossier, tmp_path):
 
 def test_the_wrong_passphrase_is_told(dossier):
     with pytest.raises(CaseError, match="check passphrase and kind"):
-        keys_of(dossier, "prepared", "another")
+        load_keys(dossier.keys["prepared"], None, "another")
 
 
 def test_order_and_person_are_enforced(dossier, unsigned, unchanged):

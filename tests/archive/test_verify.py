@@ -13,7 +13,7 @@ from dossier import CaseError, build, verify
 from dossier.case.attached import NotADossierError, open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import trust_of
-from dossier.seal.signature import examine, load_keys
+from dossier.seal.signature import examine
 from dossier.verification.verification_text import fact_lines
 from tests.archive import sealed
 
@@ -186,7 +186,7 @@ def test_an_attachment_edited_before_signing_contradicts_the_manifest(dossier, t
 def test_pages_that_say_more_than_the_data_are_told_even_if_sealed(dossier, tmp_path):
     path = tmp_path / "page.pdf"
     path.write_bytes(sealed.appended(dossier.unsigned, sealed.add_annotation))
-    keys = load_keys(dossier.keys["prepared"], None, sealed.SECRET)
+    keys = sealed.keys_in(dossier.keys["prepared"])
     with pytest.raises(CaseError, match="no seal that this program writes"):
         examine(path, "prepared", keys)
     other = tmp_path / "other.pdf"
