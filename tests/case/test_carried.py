@@ -190,6 +190,9 @@ SENTENCES = {
         [(r"revision = 1", "revision = 2")],
         "is LFQ-0412 rev 0, which revision 1 of LFQ-0412 supersedes",
     ),
+    "not an earlier one": (
+        [(r"revision = 1", "revision = 0")], "is LFQ-0412 rev 0, no earlier than this case"
+    ),
     "not the one replaced": (
         [(r'number = "LFQ-0412"', 'number = "LFQ-0999"'),
          (r'replaces = ".*"', 'replaces = "LFQ-0500 rev 3"')],
@@ -423,8 +426,11 @@ def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_al
     (source,) = (whole := chain.joined()).sources
     case = Qualification.model_validate(whole.document)
     assert [each.bypass_valve.opening.min for each in source.circuits] == [160e3, 170e3]
-    for pressure, words in ((160, ""), (165, "opening at 165 to 200 kPa; in LFQ"), (170, "")):
-        valve = {"location": "filter", "opening": {"min": f"{pressure} kPa", "max": "200 kPa"}}
+    for low, words in (
+        ("160 kPa", ""), ("165 kPa", "opening at 165 to 200 kPa; in LFQ"), ("170 kPa", ""),
+        ("23.2060380 psi", ""),
+    ):  # fmt: skip
+        valve = {"location": "filter", "opening": {"min": low, "max": "200 kPa"}}
         found = [*valve_faults(application(circuit={"bypass_valve": valve}), case, [source])]
         assert len(found) == bool(words)
         assert words in str(found)
