@@ -19,6 +19,8 @@ from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
+from dossier.decision.choice import Candidate, _as_one
+from dossier.evidence.records.usable import expected
 from dossier.make import carried as proving
 from dossier.make import recompute
 from dossier.make.api import limits
@@ -267,6 +269,21 @@ def test_what_an_earlier_dossier_tested_and_nobody_carried_on_is_not_tested_anew
 def test_a_kind_of_which_nothing_is_carried_lacks_and_nothing_is_chosen(glue, gone):
     edit(glue, (gone, ""))
     assert assess(read_case(glue, on=TODAY), pages=False).decision.value == "undecided"
+
+
+def test_what_is_carried_is_chosen_between_with_its_own_plan(glue):
+    """Set beside another candidate, on either side, as it is in its own case."""
+    shutil.copytree(INPUTS / "polder-pumps", glue.parent / "polder-pumps")
+    fine = shutil.copytree(INPUTS / "polder-pumps-fine", glue.parent / "fine")
+    both = [
+        Candidate(label=each.name, case=read_case(each, on=TODAY), assessment=None)
+        for each in (glue, fine)
+    ]
+    for own, other, side in ((*both, "candidate"), (*reversed(both), "reference")):
+        case, _ = _as_one(own, other)
+        for stem, plan in (("MP-D", {"D1", "D2", "D3"}), ("PD-C", {"C1", "C2", "C3"})):
+            ids = {r.id for r in case.records if r.id.startswith(f"polder-glue {stem}")}
+            assert expected(case, side, ids) == plan
 
 
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
