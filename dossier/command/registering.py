@@ -167,6 +167,10 @@ def recall(
     if out.resolve().is_relative_to(folder.resolve()):
         typer.echo(shown(f"--out {out} lies in the folder of the dossiers: give another"), err=True)
         raise typer.Exit(WRONG_INPUT)
+    if reply_by is not None and reply_by.date() < today():
+        typer.echo(f"--reply-by {reply_by.date()} is over: give a later day", err=True)
+        raise typer.Exit(WRONG_INPUT)
+    out.mkdir(parents=True, exist_ok=True)  # before anything is on file
     asked = Asked(
         what=what, reason=reason, day=today(), first=_date(since), until=_date(until), lift=lift,
         trusted=bool(trust),
@@ -180,7 +184,6 @@ def recall(
     except (RecallError, RegisterError) as error:
         typer.echo("\n".join(map(shown, str(error).split("\n"))), err=True)
         raise typer.Exit(WRONG_INPUT) from None
-    out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "recall.json", recall_json(outcome, done, bool(trust)).encode())
     write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, _date(reply_by))))
     for line in lines(outcome, done):
