@@ -114,8 +114,6 @@ def _replaced(own: Qualification, source: Source) -> Iterator[Fault]:
 def _entries(own: Qualification, source: Source) -> Iterator[Fault]:
     """Yield what is wrong with single entries: their records, reasons and ends."""
     known = {each.id for each in source.case.record}
-    made = [each.finished or each.tested for each in own.record]
-    issued = own.issued or max(made, default=date.min)
     seen: set[str] = set()
     for number, each in enumerate(source.carried, 1):
         place = f"carried number {number}"
@@ -130,9 +128,6 @@ def _entries(own: Qualification, source: Source) -> Iterator[Fault]:
             if name in seen:
                 yield f"{place} . records", f"names {name!r} again", "carry each record once"
             seen.add(name)
-        if each.until < issued:
-            what = f"is {each.until}, before the date of issue, {issued}"
-            yield f"{place} . until", what, "test anew what no longer counts"
         for end, why in _latest(source, each.records):
             if each.until > end:
                 what = f"is {each.until}, later than {end}, {why}"

@@ -25,6 +25,7 @@ from dossier.make import carried as proving
 from dossier.make import recompute
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
+from dossier.make.request_files import asked_of, filed
 from dossier.record.recall import FILE, Recall, Recalls
 from tests.archive.sealed import (
     attachment_stream,
@@ -313,6 +314,23 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
         assert f"was recalled: {named}. test anew" in told(glue, recalls=recalls)
     else:
         assert read_case(glue, on=TODAY, recalls=recalls).carried
+
+
+def test_nothing_is_issued_on_evidence_that_ended_before(glue):
+    edit(glue, (f"review_due = {REVIEW}", "review_due = 2031-03-31"))
+    with pytest.raises(CaseError, match="before the date of issue, 2029-04-01"):
+        assess(read_case(glue), date(2029, 4, 1), pages=False)
+
+
+def test_no_tests_are_asked_beside_evidence_that_ended_or_is_not_proven(glue):
+    edit(glue, (r'runs = "runs.csv"\n', ""))
+    asked = asked_of(glue)[0]
+    assert filed(asked, date(2029, 3, 31)) is None
+    with pytest.raises(CaseError, match="before the day of the request, 2029-04-01"):
+        filed(asked, date(2029, 4, 1))
+    replaced(glue, (glue / PDF).read_bytes() * 2)
+    with pytest.raises(CaseError, match="is not intact"):
+        asked_of(glue)
 
 
 def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch):
