@@ -137,6 +137,11 @@ def test_what_may_not_stand_side_by_side(again, tmp_path, file, old, new, words)
     assert words in "\n".join(told(again, tmp_path))
 
 
+def test_one_table_is_not_the_test_of_two_candidates(again, tmp_path):
+    shutil.copy(again[0] / "records" / "B-1.csv", again[1] / "records" / "B-1.csv")
+    assert "holds the same bytes as one/records/B-1.csv of one" in "\n".join(told(again, tmp_path))
+
+
 def test_everything_is_told_at_once(again, tmp_path):
     edited(again[0], "case.toml", ("candidate", "candidat"))
     edited(again[1], "application.toml", ("1000 kPa", "1000 kilo"))

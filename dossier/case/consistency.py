@@ -249,9 +249,21 @@ def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
     if due is not None and due < issued:
         what = f"is {due}, before the date of issue, {issued}"
         yield _in_case("review_due", what, "give the day of the next review")
+    yield from ended(qualification, issued)
     if qualification.issued is not None and qualification.issued < last:
         what = f"is {qualification.issued}, before the last test on {last}"
         yield _in_case("issued", what, "give the date of issue, after the tests")
+
+
+def ended(
+    qualification: Qualification, day: date, called: str = "the date of issue"
+) -> Iterator[CaseProblem]:
+    """Yield evidence carried over that no longer counts on a day, and how that day is called."""
+    for number, each in enumerate(qualification.carried, 1):
+        if each.until < day:
+            what = f"is {each.until}, before {called}, {day}"
+            hint = "test anew what no longer counts"
+            yield _in_case(f"carried number {number} . until", what, hint)
 
 
 def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:

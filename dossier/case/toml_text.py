@@ -31,13 +31,14 @@ def parse_toml(content: bytes) -> dict[str, Any]:
     """Return the document in `content`, UTF-8 text; raises TomlError with the first fault.
 
     Refused beside what is not valid: files, lines, nesting and numbers beyond what is written by
-    hand, and control characters, which could steer the terminal that prints them.
+    hand, and control characters, which could steer the terminal that prints them.  A byte order
+    mark, as some editors set it, is no part of the text.
     """
     if len(content) > MAX_TOML:
         raise TomlError("", "larger than 4 MiB", "a case file is written by hand")
     _bounded_lines(content)
     try:
-        document = tomllib.loads(content.decode("utf-8"), parse_float=_real)
+        document = tomllib.loads(content.decode("utf-8-sig"), parse_float=_real)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise TomlError(f"line {line}", "not UTF-8 text", "save it as UTF-8") from None

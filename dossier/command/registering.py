@@ -146,6 +146,9 @@ def recall(
 
     if out.resolve().is_relative_to(folder.resolve()):
         stop(f"--out {out} lies in the folder of the dossiers: give another")
+    if reply_by is not None and reply_by < today():
+        stop(f"--reply-by {reply_by} is over: give a later day")
+    out.mkdir(parents=True, exist_ok=True)  # before anything is on file
     asked = Recalling(
         what=what, reason=reason, day=today(), first=since, until=until, lift=lift,
         trusted=bool(trust),
@@ -158,7 +161,6 @@ def recall(
         done = recall_evidence(folder, outcome, asked, jobs=jobs)
     except (RecallError, RegisterError) as error:
         stop(*str(error).split("\n"))
-    out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "recall.json", recall_json(outcome, done, bool(trust)).encode())
     write_whole(out / "letters.pdf", letters_pdf(outcome, done, Reply(contact, reply_by)))
     for line in lines(outcome, done):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from dossier.case.case import Case, Record
+from dossier.case.compared import Source
 from dossier.case.consistency import plain
 from dossier.case.model import Deviation
 from dossier.case.problems import CaseProblem
@@ -173,7 +174,10 @@ def _as_one(own: Candidate, other: Candidate) -> tuple[Case, list[str]]:
         ),
     }
     qualification = own.case.qualification.model_copy(update=update)
-    return replace(own.case, records=records, qualification=qualification), notes
+    carried = tuple(placed.source(each) for placed in both for each in placed.of.case.carried)
+    return replace(
+        own.case, records=records, qualification=qualification, carried=carried
+    ), notes  # fmt: skip
 
 
 def _laboratory(_: Case, each: Any) -> object:
@@ -244,6 +248,24 @@ class _Placed:
             }
             file = _named(self.of, record.file)
             yield replace(record, entry=entry.model_copy(update=update), file=file)
+
+    def source(self, of: Source) -> Source:
+        """Return a dossier that evidence of the candidate is carried from, by the names here."""
+        records = [
+            entry.model_copy(update={"id": _named(self.of, entry.id), "filter": self.side})
+            for entry in of.case.record
+            if entry.filter == "candidate"
+        ]
+        update = {"record": tuple(records), self.side: of.case.candidate}
+        return replace(
+            of,
+            case=of.case.model_copy(update=update),
+            carried=tuple(
+                each.model_copy(update={"records": tuple(_named(self.of, n) for n in each.records)})
+                for each in of.carried
+            ),
+            earlier=tuple(map(self.source, of.earlier)),
+        )
 
     def deviations(self) -> Iterator[Deviation]:
         """Yield what was recorded of them."""

@@ -140,13 +140,23 @@ def _late(case: Case) -> Iterator[Condition]:
         "the requirements are on file since {day} only, after the first test on {tested}: nothing "
         "shows that they were agreed before it"
     )
-    if case.on_file is None:
+    young = max((e for e in case.libraries if e.taken), key=lambda e: e.issued, default=None)
+    file = young.file if young and case.on_file is None and young.issued > since else ""
+    if young and file:
+        since = young.issued
+        words = later(
+            "{file}, which requirements are from, is issued {day}, after the first test on "
+            "{tested}, and no request is on file: nothing shows that the requirements were agreed "
+            "before it"
+        )
+    elif case.on_file is None:
         words = later(
             "the application is issued {day}, after the first test on {tested}, and no request is "
             "on file: nothing shows that the requirements were agreed before it"
         )
     if since > first:
-        yield Condition(kind="late request", subject="", text=say(words, day=since, tested=first))
+        text = say(words, day=since, tested=first, file=file)
+        yield Condition(kind="late request", subject="", text=text)
 
 
 def _set_aside(

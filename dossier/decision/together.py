@@ -100,31 +100,33 @@ def _mark(part: Assessment) -> str:
 
 
 def _said_once(
-    told: Sequence[Sequence[T]], under: Callable[[T, str], T], parts: Sequence[Assessment]
+    told: Sequence[Sequence[T]], under: Callable[[T, Assessment], T], parts: Sequence[Assessment]
 ) -> tuple[T, ...]:
     """Return what all parts say once, and what only some say under the mark of each."""
     everyone = set(told[0]).intersection(*told[1:])
     found: dict[T, None] = {}
     for each, part in zip(told, parts, strict=True):
-        found |= dict.fromkeys(one if one in everyone else under(one, _mark(part)) for one in each)
+        found |= dict.fromkeys(one if one in everyone else under(one, part) for one in each)
     return tuple(found)
 
 
-def _named(text: str, mark: str) -> str:
-    """Return a text under the mark of its application, where it does not bear it already."""
-    return text if f"{mark} " in text else say("{mark}: {text}", mark=mark, text=text)
+def _named(text: str, part: Assessment) -> str:
+    """Return a text under the mark of its application, unless a requirement in it bears it."""
+    if any(finding.demand.id in text for finding in part.findings):
+        return text
+    return say("{mark}: {text}", mark=_mark(part), text=text)
 
 
-def _condition(each: Condition, mark: str) -> Condition:
-    return replace(each, text=_named(each.text, mark))
+def _condition(each: Condition, part: Assessment) -> Condition:
+    return replace(each, text=_named(each.text, part))
 
 
-def _check(each: Check, mark: str) -> Check:
-    return replace(each, found=say("{mark}: {text}", mark=mark, text=each.found))
+def _check(each: Check, part: Assessment) -> Check:
+    return replace(each, found=say("{mark}: {text}", mark=_mark(part), text=each.found))
 
 
-def _caution(each: Caution, mark: str) -> Caution:
-    return replace(each, title=_named(each.title, mark))
+def _caution(each: Caution, part: Assessment) -> Caution:
+    return replace(each, title=_named(each.title, part))
 
 
 def _unfiled(case: Case) -> Iterator[Condition]:

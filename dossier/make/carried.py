@@ -17,7 +17,15 @@ UNSEALED, MOVED = "unsealed", "moved"
 
 def proof_problems(case: Case, source: Source, recalls: Recalls | None) -> Iterator[CaseProblem]:
     """Yield why evidence of a dossier does not count, and records of it that are said to be new."""
-    why, _, before = _proved(source.content)
+    yield from source_problems(source, recalls)
+    before = _proved(source.content)[2]
+    if before is not None:
+        yield from _again(case, source, before)
+
+
+def source_problems(source: Source, recalls: Recalls | None = None) -> Iterator[CaseProblem]:
+    """Yield why evidence of a dossier does not count, whatever case carries it over."""
+    why = _proved(source.content)[0]
     hint = "carry evidence from the PDF as it was signed off, or test anew"
     recalled = "" if why or recalls is None else _recalled(source, recalls)
     if recalled:
@@ -25,8 +33,6 @@ def proof_problems(case: Case, source: Source, recalls: Recalls | None) -> Itera
     if why:
         what = f"{source.name} in {source.file} {why}"
         yield CaseProblem("case.toml", "carried . dossier", what, hint)
-    if before is not None:
-        yield from _again(case, source, before)
 
 
 def _recalled(source: Source, recalls: Recalls) -> str:

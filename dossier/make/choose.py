@@ -12,6 +12,7 @@ from dossier.case.application import Application
 from dossier.case.case import Case
 from dossier.case.consistency import plain
 from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.repeated import HINT
 from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.decision.finding import Assessment
@@ -131,9 +132,25 @@ def _twice(one: Case, other: Case) -> Iterator[CaseProblem]:
     if len({(plain(each.part_number), plain(each.maker)) for each in parts}) == 1:
         what = f"is {parts[0].part_number!r}, as in {one.name}"
         yield CaseProblem(file, "candidate", what, "name each candidate once")
+    known = _tables(one)
+    for table, name in _tables(other).items():
+        if table in known:
+            what = f"holds the same bytes as {known[table]} of {one.name}"
+            yield CaseProblem(name, "", what, HINT)
     if stem_of(one.qualification) == stem_of(other.qualification):
         what = f"and revision are {stem_of(one.qualification)!r}, as in {one.name}"
         yield CaseProblem(file, "number", what, "give each dossier a number of its own")
+
+
+def _tables(case: Case) -> dict[tuple[object, ...], str]:
+    """Return each table that the candidate's records are read from, by its bytes: its file."""
+    digests = {file.name: file.sha256 for file in case.inputs}
+    found: dict[tuple[object, ...], str] = {}
+    for record in case.records:
+        if record.entry.filter == "candidate":
+            place = record.entry.file.partition("#")[2], *sorted(record.entry.where.items())
+            found[digests.get(record.file, record.file), *place] = record.file
+    return found
 
 
 def _language(cases: Sequence[Case]) -> str:

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from dossier.case.case import Asked
+from dossier.case.consistency import ended
 from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
 from dossier.evidence.requirement import Demand, resolve
+from dossier.make.carried import source_problems
 from dossier.request.assumptions import Assumptions
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings, tests_of_all
@@ -31,7 +33,9 @@ def asked_of(folder: Path, language: str = "") -> tuple[Asked, list[Demand]]:
     asked = _in_language(read_asked_files(folder), language)
     with speaking(asked.language):
         found = [resolve(each.application, each.file, each.mark) for each in asked.each]
-    refuse([problem for _, problems in found for problem in problems])
+    problems = [problem for _, problems in found for problem in problems]
+    problems += [problem for source in asked.carried for problem in source_problems(source)]
+    refuse(problems)
     return asked, [demand for demands, _ in found for demand in demands]
 
 
@@ -58,6 +62,7 @@ def filed(asked: Asked, day: date) -> bytes | None:
     from dossier.case.requested import changes_since, request_problems, request_toml, requested
     from dossier.case.toml_text import TomlError, parse_toml
 
+    refuse(ended(asked.draft, day, "the day of the request") if asked.draft else ())
     new = [e for e in asked.each if not e.requests or changes_since(e.requests[-1], e.text)]
     if not new:
         return None

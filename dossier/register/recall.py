@@ -173,7 +173,7 @@ def _nobody(kind: str, value: str, names: Sequence[str]) -> str:
 
 def _alike(new: Recall, outcome: Register) -> Iterator[str]:
     """Yield names that a reader may take for the one recalled, with the dossiers that have them."""
-    found: dict[str, list[str]] = {}
+    found = _same_house(new, outcome)
     for row in outcome.rows:
         for each in outcome.rests.get(row.sha256, ()):
             other = each.kind == new.kind and not each.called(new.kind, new.value)
@@ -181,6 +181,34 @@ def _alike(new: Recall, outcome: Register) -> Iterator[str]:
                 found.setdefault(each.value, []).append(row.name)
     for value, names in sorted(found.items()):
         yield f"{new.kind}:{value} ({', '.join(sorted(names))})"
+
+
+def _same_house(new: Recall, outcome: Register) -> dict[str, list[str]]:
+    """Return further names of the laboratory that is recalled, or of which a thing is.
+
+    Each is with the dossiers that have it and do not call the laboratory as the recall does.
+    """
+    house = new.value if new.kind == "laboratory" else new.within
+    every = {
+        row.name: [e for e in rests if e.kind == "laboratory"]
+        for row in outcome.rows
+        if (rests := outcome.rests.get(row.sha256, ()))
+        and (new.kind == "laboratory" or any(each.called(new.kind, new.value) for each in rests))
+    }
+    named = {name: [e for e in own if e.called("laboratory", house)] for name, own in every.items()}
+    also = {
+        folded(each.value)
+        for name, own in every.items()
+        for each in own
+        if any({*each.records} & {*one.records} for one in named[name])
+    }
+    found: dict[str, list[str]] = {}
+    for name, own in every.items():
+        for each in () if named[name] else own:
+            if each.records and folded(each.value) in also:
+                thing = "" if new.kind == "laboratory" else f"/{new.value}"
+                found.setdefault(f"{each.value}{thing}", []).append(name)
+    return found
 
 
 @cache

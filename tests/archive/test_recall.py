@@ -293,6 +293,18 @@ def test_a_name_that_is_spelled_otherwise_elsewhere_is_told(tmp_path):
     assert sum("spelled otherwise" in line for line in lines(update(tmp_path), done)) == 2
 
 
+def test_a_laboratory_that_has_another_id_elsewhere_is_told(tmp_path):
+    put(tmp_path, "a.pdf", made("A"))
+    put(tmp_path, "b.pdf", made("B", inputs={"case.toml": case_toml().replace(b'"ITH"', b'"TH1"')}))
+    other = case_toml(("APC-5",)).replace(b'"Invented Test House"', b'"Another House"')
+    put(tmp_path, "c.pdf", made("C", inputs={"case.toml": other.replace(b'"ITH"', b'"AH"')}))
+    for kind, told_as in (("laboratory:ITH", "Invented Test House"),
+                          ("instrument:ITH/APC-21", "Invented Test House/APC-21")):  # fmt: skip
+        done = put_on_file(tmp_path, kind)
+        assert told(done) == {"a.pdf": UNKNOWN}
+        assert done.alike == (f"{kind.partition(':')[0]}:{told_as} (B r0)",)
+
+
 def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     put(tmp_path, "r0.pdf", made("A", 0))
     put(tmp_path, "r1.pdf", made("A", 1, inputs={"case.toml": case_toml(("APC-5",))}))
@@ -474,6 +486,14 @@ def test_the_command_writes_letters_and_ends_with_what_became_of_them(folder, tm
     call = ["recall", folder, "instrument:FM-04", "--from", "2026-02-04", "--reason", WHY]
     done = run(*call, "--out", folder / "inside")
     assert (done.returncode, "lies in the folder" in done.stderr) == (2, True)
+    (tmp_path / "file").write_text("")
+    for how, words in (
+        (("--out", tmp_path / "file"), "File exists"),
+        (("--out", tmp_path / "out", "--reply-by", "2020-01-01"), "2020-01-01 is over"),
+    ):
+        done = run(*call, *how)
+        assert (done.returncode, words in done.stderr) == (2, True)
+        assert not recalls_in(folder).given  # as code 2 says
     done = run(*call, "--out", tmp_path / "out")
     assert done.returncode == 1
     assert "LFQ-0412 r0: falls: undecided" in done.stdout

@@ -19,10 +19,13 @@ from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
+from dossier.decision.choice import Candidate, _as_one
+from dossier.evidence.records.usable import expected
 from dossier.make import carried as proving
 from dossier.make import recompute
 from dossier.make.api import limits
 from dossier.make.carried import doubts, page_problems, proof_problems
+from dossier.make.request_files import asked_of, filed
 from dossier.record.recall import FILE, Recall, Recalls
 from tests.archive.sealed import (
     attachment_stream,
@@ -190,6 +193,9 @@ SENTENCES = {
         [(r"revision = 1", "revision = 2")],
         "is LFQ-0412 rev 0, which revision 1 of LFQ-0412 supersedes",
     ),
+    "not an earlier one": (
+        [(r"revision = 1", "revision = 0")], "is LFQ-0412 rev 0, no earlier than this case"
+    ),
     "not the one replaced": (
         [(r'number = "LFQ-0412"', 'number = "LFQ-0999"'),
          (r'replaces = ".*"', 'replaces = "LFQ-0500 rev 3"')],
@@ -266,6 +272,21 @@ def test_a_kind_of_which_nothing_is_carried_lacks_and_nothing_is_chosen(glue, go
     assert assess(read_case(glue, on=TODAY), pages=False).decision.value == "undecided"
 
 
+def test_what_is_carried_is_chosen_between_with_its_own_plan(glue):
+    """Set beside another candidate, on either side, as it is in its own case."""
+    shutil.copytree(INPUTS / "polder-pumps", glue.parent / "polder-pumps")
+    fine = shutil.copytree(INPUTS / "polder-pumps-fine", glue.parent / "fine")
+    both = [
+        Candidate(label=each.name, case=read_case(each, on=TODAY), assessment=None)
+        for each in (glue, fine)
+    ]
+    for own, other, side in ((*both, "candidate"), (*reversed(both), "reference")):
+        case, _ = _as_one(own, other)
+        for stem, plan in (("MP-D", {"D1", "D2", "D3"}), ("PD-C", {"C1", "C2", "C3"})):
+            ids = {r.id for r in case.records if r.id.startswith(f"polder-glue {stem}")}
+            assert expected(case, side, ids) == plan
+
+
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):
     inside = f"{PDF}!/polder-pumps/records/mp-c1.csv"
     edit(glue, ("records/mp-d1.csv", inside), file="runs.csv")
@@ -293,6 +314,23 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
         assert f"was recalled: {named}. test anew" in told(glue, recalls=recalls)
     else:
         assert read_case(glue, on=TODAY, recalls=recalls).carried
+
+
+def test_nothing_is_issued_on_evidence_that_ended_before(glue):
+    edit(glue, (f"review_due = {REVIEW}", "review_due = 2031-03-31"))
+    with pytest.raises(CaseError, match="before the date of issue, 2029-04-01"):
+        assess(read_case(glue), date(2029, 4, 1), pages=False)
+
+
+def test_no_tests_are_asked_beside_evidence_that_ended_or_is_not_proven(glue):
+    edit(glue, (r'runs = "runs.csv"\n', ""))
+    asked = asked_of(glue)[0]
+    assert filed(asked, date(2029, 3, 31)) is None
+    with pytest.raises(CaseError, match="before the day of the request, 2029-04-01"):
+        filed(asked, date(2029, 4, 1))
+    replaced(glue, (glue / PDF).read_bytes() * 2)
+    with pytest.raises(CaseError, match="is not intact"):
+        asked_of(glue)
 
 
 def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch):
@@ -424,8 +462,11 @@ def test_a_dossier_of_several_applications_is_carried_from_with_the_valves_of_al
     (source,) = (whole := chain.joined()).sources
     case = Qualification.model_validate(whole.document)
     assert [each.bypass_valve.opening.min for each in source.circuits] == [160e3, 170e3]
-    for pressure, words in ((160, ""), (165, "opening at 165 to 200 kPa; in LFQ"), (170, "")):
-        valve = {"location": "filter", "opening": {"min": f"{pressure} kPa", "max": "200 kPa"}}
+    for low, words in (
+        ("160 kPa", ""), ("165 kPa", "opening at 165 to 200 kPa; in LFQ"), ("170 kPa", ""),
+        ("23.2060380 psi", ""),
+    ):  # fmt: skip
+        valve = {"location": "filter", "opening": {"min": low, "max": "200 kPa"}}
         found = [*valve_faults(application(circuit={"bypass_valve": valve}), case, [source])]
         assert len(found) == bool(words)
         assert words in str(found)

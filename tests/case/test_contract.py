@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from dossier.case.application import Application
 from dossier.case.model import Qualification
+from dossier.case.toml_text import parse_toml
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 
@@ -117,3 +118,8 @@ def test_a_day_or_a_number_in_another_form_is_none(field, value):
     """Who reads the file later finds no day there, and sign-offs that cannot be read."""
     with pytest.raises(ValidationError, match=field):
         Qualification.model_validate({**document("case.toml"), field: value})
+
+
+def test_a_byte_order_mark_is_no_part_of_a_case_file():
+    content = (CONTRACT / "case.toml").read_bytes()
+    assert parse_toml(b"\xef\xbb\xbf" + content) == parse_toml(content)

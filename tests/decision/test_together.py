@@ -204,6 +204,23 @@ def test_a_case_with_one_application_has_no_word_of_several(tmp_path):
     assert b'"applications"' not in decision_json(read_case(case), decided(case))
 
 
+def test_a_mark_that_is_a_word_of_the_sentence_still_names_its_application(tmp_path):
+    late = "issued = 2026-01-05", "issued = 2026-02-25"
+    (text,) = conditions(fleet(tmp_path, first=([Q], late), second=([HARD],)))
+    assert text.startswith("first: the application is issued 2026-02-25, after the first test")
+
+
+def test_requirements_of_a_set_are_as_young_as_the_set(tmp_path):
+    case = fleet(tmp_path, pump=([Q],), barge=([HARD],))
+    text = (case / "barge.toml").read_text()
+    head = 'title = "Set"\nrevision = "1"\nissued = 2026-02-25\n'
+    own = text[text.index("requirement = [") :].replace('"Q1"', '"Q9"')
+    (case / "set.toml").write_text(head + own)
+    (case / "barge.toml").write_text(f'extends = "set.toml"\n{text}')
+    (text,) = conditions(case)
+    assert text.startswith("barge: set.toml, which requirements are from, is issued 2026-02-25")
+
+
 def test_all_their_files_are_gathered(tmp_path):
     case = fleet(tmp_path, pump=([Q],), barge=([Q],))
     assert gather(case).inputs == read_case(case).inputs
