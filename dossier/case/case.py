@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dossier.case.application import Application, Fluid
 from dossier.case.certificate import Relied
+from dossier.case.change import known_as
 from dossier.case.extended import Library
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.records import Table
@@ -130,7 +131,7 @@ class Case:
         return next(
             each.id
             for each in self.qualification.laboratory
-            if each.name == own.name and each.id.partition(" (")[0] == own.id.partition(" (")[0]
+            if each.name == own.name and known_as(each.id) == known_as(own.id)
         )
 
     def fluid(self, identifier: str) -> Fluid:

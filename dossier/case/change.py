@@ -1,5 +1,6 @@
 """What is different from the dossier before, and what evidence of it still counts: the models."""
 
+import re
 from typing import Annotated, Literal, get_args
 
 from pydantic import Field, StringConstraints
@@ -18,6 +19,17 @@ ByMaker = Literal[
 Other = Literal["lot", "laboratory", "test method"]
 """What else may differ: the filter itself is said to be the same."""
 BY_MAKER: frozenset[str] = frozenset(get_args(ByMaker))
+
+
+_CARRIED = re.compile(r"(?: \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\))+$")
+"""Behind the name of what came with carried evidence, where the case has another of that name.
+
+Once for each dossier that it came through under another name."""
+
+
+def known_as(name: str) -> str:
+    """Return the id of what may have come with carried evidence, as in the dossier it is from."""
+    return _CARRIED.sub("", name)
 
 
 class Change(Model):

@@ -12,9 +12,10 @@ import pytest
 from dossier import CaseError, assess, build, read_case
 from dossier.case import carried
 from dossier.case.attached import open_pdf
+from dossier.case.case import Case
 from dossier.case.change import BY_MAKER
 from dossier.case.compared import CONDITIONS, Source, valve_faults
-from dossier.case.model import Conditions, Qualification
+from dossier.case.model import Conditions, Laboratory, Qualification
 from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
@@ -104,6 +105,17 @@ def test_a_laboratory_that_is_accredited_for_more_since_is_the_same_laboratory(g
     assert used["PD-C1"].laboratory == "ITH (LFQ-0412 rev 0)"
     assert "ISO 4548-6:2012" not in case.laboratory(used["PD-C1"].laboratory).methods
     assert {case.laboratory_of(entry) for entry in used.values()} == {"ITH"}
+
+
+def test_two_sites_of_one_name_stay_two_where_their_evidence_is_carried():
+    ids = "ITH (North)", "ITH (South)", "ITH (South) (LFQ-1 rev 0)"
+    houses = [Laboratory(id=each, name="Invented Test House") for each in ids]
+    case = SimpleNamespace(
+        source=lambda _: True, laboratory={each.id: each for each in houses}.get,
+        qualification=SimpleNamespace(laboratory=houses),
+    )  # fmt: skip
+    used = [Case.laboratory_of(case, SimpleNamespace(id="M", laboratory=each)) for each in ids]
+    assert used == ["ITH (North)", "ITH (South)", "ITH (South)"]
 
 
 REVIEW = "2029-03-31"
