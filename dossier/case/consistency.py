@@ -8,7 +8,7 @@ from datetime import date
 from functools import lru_cache, partial
 
 from dossier.case.application import Application, mark_of
-from dossier.case.model import Concession, Deviation, Qualification, RecordEntry
+from dossier.case.model import Concession, Deviation, Laboratory, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 
 _in_case = partial(CaseProblem, "case.toml")
@@ -186,6 +186,7 @@ def consistency_problems(
     ids["specimen"] = _specimens(qualification)
     problems = [
         *(problem for kind, own in ids.items() for problem in _doubled("case.toml", kind, own)),
+        *_one_house(qualification),
         *_dates(qualification),
         *_delivered(qualification),
     ]
@@ -245,6 +246,20 @@ def _consistency_twice(
                 hint = "one specimen counts once: name the other specimen, or leave one record out"
                 yield _in_case(f"record {entry.id!r} . specimen", what, hint)
             specimens[key] = entry.id
+
+
+def _one_house(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield laboratories of one name and two ids: what they differ by is no other's.
+
+    What a workbook or another dossier brings has the id behind which it adds its own name.
+    """
+    named: dict[str, Laboratory] = {}
+    for each in qualification.laboratory:
+        first = named.setdefault(plain(each.name), each)
+        if plain(first.id.partition(" (")[0]) != plain(each.id.partition(" (")[0]):
+            what = f"{each.name[:60]!r} is the name of laboratory {first.id!r} as well"
+            hint = "use one id for one laboratory; of two sites, name each"
+            yield _in_case(f"laboratory {each.id!r} . name", what, hint)
 
 
 def _dates(qualification: Qualification) -> Iterator[CaseProblem]:
