@@ -39,6 +39,10 @@ class Change(Model):
     text: Words
     """What is different and why, in a sentence."""
 
+    def _wrong(self) -> str:
+        twice = len({*self.what}) < len(self.what)
+        return "what names a change twice: name each once" if twice else ""
+
     @property
     def of_filter(self) -> tuple[str, ...]:
         """Return what the maker changed of the filter."""

@@ -129,6 +129,7 @@ SENTENCES = {
         "changes: stands beside [change]",
     ),
     "says nothing": ([(r'(?m)^text = .*', 'text = "Glue."')], "does not say what changed"),
+    "named twice": ([(r'"glue"\]', '"glue", "glue"]')], "what names a change twice"),
     "unknown kind": ([(r'"glue"\]', '"colour"]')], "'anti-drain valve', 'can', 'plant', 'lot'"),
     "reopened by the change": (
         [(r'"PD-C1", ', '"MP-C1", "MP-C2", "MP-C3", "PD-C1", ')],
