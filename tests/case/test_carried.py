@@ -168,6 +168,9 @@ SENTENCES = {
         "candidate . description: is not that of LFQ-0412 rev 0",
     ),
     "lot from before the change": ([LOT], "lot 25-311 was made before the change"),
+    "lot from before the change, spelled otherwise": (
+        [('"lot 26-233"', '"Los Nr. 25/311"')], "Los Nr. 25/311 was made before the change"
+    ),
     "lot of the changed filter not named": (
         [(r'(?m)^lots = \["lot 26-233"\]\n', "")], "candidate . lots: are not named"
     ),
@@ -298,6 +301,15 @@ def test_what_is_carried_is_chosen_between_with_its_own_plan(glue):
         for stem, plan in (("MP-D", {"D1", "D2", "D3"}), ("PD-C", {"C1", "C2", "C3"})):
             ids = {r.id for r in case.records if r.id.startswith(f"polder-glue {stem}")}
             assert expected(case, side, ids) == plan
+
+
+def test_a_record_has_the_name_of_its_pdf_however_long_that_is(glue):
+    name = f"replaced/{'x' * 180}.pdf"
+    (glue / PDF).rename(glue / name)
+    edit(glue, (PDF, name))
+    assert (
+        f"/{name}!/" in next(r for r in read_case(glue, on=TODAY).records if r.id == "PD-C1").file
+    )
 
 
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):

@@ -79,7 +79,7 @@ def test_one_laboratory_is_not_two(tmp_path):
     for name, refused in (("invented test  house", True), ("Invented Test House, North", False)):
         (case / "case.toml").write_text(text.replace("North Test House (invented)", name))
         if refused:
-            with pytest.raises(CaseError, match="is the name of laboratory 'ITH' as well"):
+            with pytest.raises(CaseError, match="is the name of laboratory 'NTH' as well"):
                 read_case(case)
         else:
             assert read_case(case).qualification
