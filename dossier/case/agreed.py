@@ -1,5 +1,6 @@
 """What people agree on: a change, evidence that is carried over, roles and sign-offs."""
 
+import re
 from typing import Annotated, Literal, get_args
 
 from pydantic import Field, StringConstraints
@@ -20,12 +21,27 @@ Other = Literal["lot", "laboratory", "test method"]
 BY_MAKER: frozenset[str] = frozenset(get_args(ByMaker))
 
 
+_CARRIED = re.compile(r"(?: \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\))+$")
+"""Behind the name of what came with carried evidence, where the case has another of that name.
+
+Once for each dossier that it came through under another name."""
+
+
+def known_as(name: str) -> str:
+    """Return the id of what may have come with carried evidence, as in the dossier it is from."""
+    return _CARRIED.sub("", name)
+
+
 class Change(Model):
     """What the maker or the laboratory changed since the dossier that is replaced."""
 
     what: Annotated[tuple[Literal[ByMaker, Other], ...], Field(min_length=1)]
     text: Words
     """What is different and why, in a sentence."""
+
+    def _wrong(self) -> str:
+        twice = len({*self.what}) < len(self.what)
+        return "what names a change twice: name each once" if twice else ""
 
     @property
     def of_filter(self) -> tuple[str, ...]:

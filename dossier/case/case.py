@@ -5,7 +5,7 @@ from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from dossier.case.agreed import SignOffEntry
+from dossier.case.agreed import SignOffEntry, known_as
 from dossier.case.application import Application, Fluid, Library
 from dossier.case.certificate import Relied
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
@@ -134,7 +134,7 @@ class Case:
         return next(
             each.id
             for each in self.qualification.laboratory
-            if each.name == own.name and each.id.partition(" (")[0] == own.id.partition(" (")[0]
+            if each.name == own.name and known_as(each.id) == known_as(own.id)
         )
 
     def fluid(self, identifier: str) -> Fluid:

@@ -7,7 +7,14 @@ from typing import Any
 
 from dossier.case.agreed import Carried
 from dossier.case.application import Application, BypassValve, Circuit
-from dossier.case.consistency import A_PERSON, A_SENTENCE, names_somebody, plain, says_something
+from dossier.case.consistency import (
+    A_PERSON,
+    A_SENTENCE,
+    lot_number,
+    names_somebody,
+    plain,
+    says_something,
+)
 from dossier.case.model import Filter, Qualification, RecordEntry
 from dossier.case.problems import Fault
 from dossier.case.units import from_si
@@ -174,7 +181,7 @@ def _filter(own: Qualification, source: Source, side: str) -> Iterator[Fault]:
             what = f"is {now[:60]!r}, in {source.name} {then[:60]!r}"
             yield f"{side} . {key}", what, "evidence of another filter is not carried: test anew"
     made = bool(own.change and own.change.of_filter) and side == "candidate"
-    if mine.description != theirs.description and not made:
+    if plain(mine.description) != plain(theirs.description) and not made:
         what = f"is not that of {source.name}, {theirs.description[:80]!r}"
         hint = "name what the maker changed, as in what = ['medium'], or leave the text as it was"
         if side == "reference":
@@ -186,10 +193,11 @@ def _filter(own: Qualification, source: Source, side: str) -> Iterator[Fault]:
 
 def _lots(own: Qualification, source: Source, side: str, made: bool) -> Iterator[tuple[str, str]]:
     """Yield lots that are new without a word, or old though the filter is said to be another."""
-    before, lots = set(map(plain, source.case.lots_of(side))), own.lots_of(side)
-    gone = [lot for lot in lots if plain(lot) in map(plain, source.gone) and side == "candidate"]
-    old = [lot for lot in lots if plain(lot) in before]
-    new = [lot for lot in lots if plain(lot) not in before]
+    before, lots = set(map(lot_number, source.case.lots_of(side))), own.lots_of(side)
+    earlier = set(map(lot_number, source.gone)) if side == "candidate" else set()
+    gone = [lot for lot in lots if lot_number(lot) in earlier]
+    old = [lot for lot in lots if lot_number(lot) in before]
+    new = [lot for lot in lots if lot_number(lot) not in before]
     hint = "name the lots that were made with the change"
     if gone:
         yield f"{', '.join(gone)} was made before the change that {source.name} names", hint

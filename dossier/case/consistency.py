@@ -1,6 +1,7 @@
 """What must fit together between the two case files."""
 
 import difflib
+import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -8,7 +9,7 @@ from datetime import date
 from functools import lru_cache, partial
 
 from dossier.case.application import Application, mark_of
-from dossier.case.model import Concession, Deviation, Qualification, RecordEntry
+from dossier.case.model import Concession, Deviation, Laboratory, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem, Fault
 
 _in_case = partial(CaseProblem, "case.toml")
@@ -40,6 +41,17 @@ def _hidden(character: str) -> bool:
     """Return whether a character is seen as nothing: format marks, fillers and blank patterns."""
     filler = "FILLER" in unicodedata.name(character, "") or character == "\u2800"
     return filler or unicodedata.category(character) in {"Cf", "Cn", "Co"}
+
+
+LOT = ("lot", "los", "batch", "charge", "no", "nr")
+"""Words that may stand before the number of a lot."""
+
+
+def lot_number(text: str) -> tuple[str, ...]:
+    """Return the parts of a lot's number, whatever stands before and between them."""
+    parts = re.findall(r"\w+", plain(text).replace("_", " "))
+    first = next((n for n, part in enumerate(parts) if part not in LOT), 0)
+    return tuple(parts[first:])
 
 
 def says_something(text: str) -> bool:
@@ -182,6 +194,7 @@ def consistency_problems(
     ids["specimen"] = _specimens(qualification)
     problems = [
         *(problem for kind, own in ids.items() for problem in _doubled("case.toml", kind, own)),
+        *_one_house(qualification),
         *_dates(qualification),
         *_delivered(qualification),
     ]
@@ -241,6 +254,20 @@ def _consistency_twice(
                 hint = "one specimen counts once: name the other specimen, or leave one record out"
                 yield _in_case(f"record {entry.id!r} . specimen", what, hint)
             specimens[key] = entry.id
+
+
+def _one_house(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield laboratories of one name and two ids: what they differ by is no other's.
+
+    What a workbook or another dossier brings has the id behind which it adds its own name.
+    """
+    named: dict[str, Laboratory] = {}
+    for each in qualification.laboratory:
+        first = named.setdefault(plain(each.name), each)
+        if plain(first.id.partition(" (")[0]) != plain(each.id.partition(" (")[0]):
+            what = f"{each.name[:60]!r} is the name of laboratory {each.id!r} as well"
+            hint = "use one id for one laboratory; of two sites, name each"
+            yield _in_case(f"laboratory {first.id!r} . name", what, hint)
 
 
 def _dates(qualification: Qualification) -> Iterator[CaseProblem]:

@@ -29,6 +29,8 @@ from dossier.case.fields import (
 )
 
 Language = Literal["en", "de"]
+File = Annotated[str, StringConstraints(min_length=1, max_length=1000, strip_whitespace=True)]
+"""A file of readings; one that was carried through several PDFs bears the names of all."""
 
 
 class Filter(Model):
@@ -218,7 +220,7 @@ class Layout(Model):
 class Join(Model):
     """A second table of a run, as of a pressure log beside the counts, joined by time."""
 
-    file: Name
+    file: File
     layout: Name | None = None
     within: Time
     """How far apart two readings may be that are taken for simultaneous [s]."""
@@ -247,7 +249,7 @@ class RecordEntry(Model):
     tested: Day
     finished: Day | None = None
     fluid: Name | None = None
-    file: Name
+    file: File
     layout: Name | None = None
     """The [[layout]] by which `file` is read, where it is not in the case format."""
     where: dict[str, str] = Field(default_factory=dict)

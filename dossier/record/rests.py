@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from dossier.case.agreed import known_as
 from dossier.case.compared import Source
 from dossier.record.dossier_file import DossierFile
 
@@ -37,10 +38,6 @@ carried evidence end on a day; `dossier` is one that records were carried from.
 
 BY_STEM = ("standard", "source", "certificate")
 """Kinds found by their beginning too: "ISO 4548-12" finds "ISO 4548-12:2017"."""
-_CARRIED = re.compile(r"(?: \([A-Za-z0-9][A-Za-z0-9._-]* rev \d+\))+$")
-"""Behind the name of what came with carried evidence, where the case has another of that name.
-
-Once for each dossier that it came through under another name."""
 AFTER_STEM = ("", ":", ",", " ", "-", "(")
 """What may follow the beginning by which a standard, source or certificate is found."""
 
@@ -70,7 +67,7 @@ class Rest:
         """Return whether it is of that kind and name; for some kinds the beginning is enough."""
         if self.kind != kind:
             return False
-        given, text = folded(_CARRIED.sub("", self.value)), folded(value)
+        given, text = folded(known_as(self.value)), folded(value)
         if kind == "dossier":
             number, _, revision = given.rpartition(" r")
             return text in (given, number, f"{number}-r{revision}")

@@ -13,8 +13,9 @@ from dossier import CaseError, assess, build, read_case
 from dossier.case import carried
 from dossier.case.agreed import BY_MAKER
 from dossier.case.attached import open_pdf
+from dossier.case.case import Case
 from dossier.case.compared import CONDITIONS, Source, valve_faults
-from dossier.case.model import Conditions, Qualification
+from dossier.case.model import Conditions, Laboratory, Qualification
 from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
@@ -106,6 +107,17 @@ def test_a_laboratory_that_is_accredited_for_more_since_is_the_same_laboratory(g
     assert {case.laboratory_of(entry) for entry in used.values()} == {"ITH"}
 
 
+def test_two_sites_of_one_name_stay_two_where_their_evidence_is_carried():
+    ids = "ITH (North)", "ITH (South)", "ITH (South) (LFQ-1 rev 0)"
+    houses = [Laboratory(id=each, name="Invented Test House") for each in ids]
+    case = SimpleNamespace(
+        source=lambda _: True, laboratory={each.id: each for each in houses}.get,
+        qualification=SimpleNamespace(laboratory=houses),
+    )  # fmt: skip
+    used = [Case.laboratory_of(case, SimpleNamespace(id="M", laboratory=each)) for each in ids]
+    assert used == ["ITH (North)", "ITH (South)", "ITH (South)"]
+
+
 REVIEW = "2029-03-31"
 LOT = ('lots = \\["lot 26-233"\\]', 'lots = ["lot 26-233", "lot 25-311"]')
 SENTENCES = {
@@ -117,6 +129,7 @@ SENTENCES = {
         "changes: stands beside [change]",
     ),
     "says nothing": ([(r'(?m)^text = .*', 'text = "Glue."')], "does not say what changed"),
+    "named twice": ([(r'"glue"\]', '"glue", "glue"]')], "what names a change twice"),
     "unknown kind": ([(r'"glue"\]', '"colour"]')], "'anti-drain valve', 'can', 'plant', 'lot'"),
     "reopened by the change": (
         [(r'"PD-C1", ', '"MP-C1", "MP-C2", "MP-C3", "PD-C1", ')],
@@ -155,6 +168,9 @@ SENTENCES = {
         "candidate . description: is not that of LFQ-0412 rev 0",
     ),
     "lot from before the change": ([LOT], "lot 25-311 was made before the change"),
+    "lot from before the change, spelled otherwise": (
+        [('"lot 26-233"', '"Los Nr. 25/311"')], "Los Nr. 25/311 was made before the change"
+    ),
     "lot of the changed filter not named": (
         [(r'(?m)^lots = \["lot 26-233"\]\n', "")], "candidate . lots: are not named"
     ),
@@ -285,6 +301,15 @@ def test_what_is_carried_is_chosen_between_with_its_own_plan(glue):
         for stem, plan in (("MP-D", {"D1", "D2", "D3"}), ("PD-C", {"C1", "C2", "C3"})):
             ids = {r.id for r in case.records if r.id.startswith(f"polder-glue {stem}")}
             assert expected(case, side, ids) == plan
+
+
+def test_a_record_has_the_name_of_its_pdf_however_long_that_is(glue):
+    name = f"replaced/{'x' * 180}.pdf"
+    (glue / PDF).rename(glue / name)
+    edit(glue, (PDF, name))
+    assert (
+        f"/{name}!/" in next(r for r in read_case(glue, on=TODAY).records if r.id == "PD-C1").file
+    )
 
 
 def test_a_file_inside_a_pdf_is_no_record_of_the_case(glue):

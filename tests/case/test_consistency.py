@@ -70,3 +70,16 @@ def test_records_that_share_the_first_and_last_readings_alone_are_two(tmp_path):
             rows[place] = ",".join([cells[0], f"{float(cells[1] or 30) + 0.01:.2f}", *cells[2:]])
     (case / "records" / "mp-c2.csv").write_text("\n".join(rows) + "\n")
     assert len(read_case(case).records) == 13
+
+
+def test_one_laboratory_is_not_two(tmp_path):
+    """By what laboratories differ by, its results would be those of two."""
+    case = Path(shutil.copytree(INPUTS / "canal-locks", tmp_path / "case"))
+    text = (case / "case.toml").read_text()
+    for name, refused in (("invented test  house", True), ("Invented Test House, North", False)):
+        (case / "case.toml").write_text(text.replace("North Test House (invented)", name))
+        if refused:
+            with pytest.raises(CaseError, match="is the name of laboratory 'NTH' as well"):
+                read_case(case)
+        else:
+            assert read_case(case).qualification
