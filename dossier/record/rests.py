@@ -181,13 +181,13 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
         for key in (*named, ("record", name)):
             used[key].append(name)
             yield *key, users[name], (name,)
-    for kind, called, key in (
+    for kind, called, name in (
         ("instrument", "certificate", "certificate"), ("laboratory", "laboratory", "name"),
     ):  # fmt: skip
         for each in _tables(case, kind):
             ids = used[kind, _text(each, "id")]
             yield kind, _text(each, "id"), (), ()
-            yield called, _text(each, key), {user for one in ids for user in users[one]}, ids
+            yield called, _text(each, name), {user for one in ids for user in users[one]}, ids
     yield from (("fluid", _text(each, "id"), (), ()) for each in _tables(case, "fluid"))
     yield from _lots(dossier, case)
     yield from _dossiers(dossier.carried, {_text(each, "id") for each in entries})
