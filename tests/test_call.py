@@ -10,6 +10,7 @@ from dossier.case.case import Draft
 from dossier.case.explain import problems_in
 from dossier.case.fields import example_of
 from dossier.case.model import Qualification, RecordEntry
+from dossier.command.calls import help_of
 from dossier.command.cli import app
 
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -53,6 +54,14 @@ def test_without_a_terminal_no_passphrase_is_asked_for(tmp_path, monkeypatch):
 def test_an_option_that_asks_nothing_means_one_thing():
     said = {p.help for c in COMMANDS.values() for p in c.params if "--yes" in p.opts}
     assert len(said) == 1
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_parameter_says_what_it_does_and_no_other_is_described(name):
+    _, told = help_of(COMMANDS[name].callback.__doc__)
+    params = {each.name: each for each in COMMANDS[name].params}
+    assert set(told) <= set(params)
+    assert all(each.help for each in params.values())
 
 
 @pytest.mark.parametrize("name", COMMANDS)

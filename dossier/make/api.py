@@ -129,9 +129,10 @@ def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
     """Yield what is dated after the day it is."""
     qualification = case.qualification
     days = [(SIGNOFF_FILE, e.role, e.date, "remove this entry and sign again") for e in case.signed]
-    for each in qualification.record:
-        day, place = each.finished or each.tested, f"record {each.id!r}"
-        days.append(("case.toml", place, day, "give the day of the test"))
+    days += [
+        ("case.toml", f"record {e.id!r}", e.finished or e.tested, "give the day of the test")
+        for e in qualification.record
+    ]
     if qualification.issued is not None:
         hint = "leave it out until then, or give today's"
         days.append(("case.toml", "issued", qualification.issued, hint))

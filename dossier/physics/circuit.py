@@ -14,50 +14,13 @@ N_d = R / (Q (beta - 1)) (E. C. Fitch, form from memory).
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from dossier.physics.pressure_drop import flow_at_pressure_drop, predict
-from dossier.physics.values import Floats, find_root, not_negative, positive
+from dossier.physics.pressure_drop import Path
+from dossier.physics.values import Floats, find_root, positive
 from dossier.words import later, say
-
-
-@dataclass(frozen=True, slots=True)
-class Path:
-    """A flow path whose pressure drop is a mu Q + b rho Q^2 (Darcy-Forchheimer, lumped)."""
-
-    a: float
-    """Viscous coefficient [1/m3]."""
-    b: float
-    """Inertial coefficient [1/m4]."""
-
-    def __post_init__(self) -> None:
-        not_negative("a", self.a, "1/m3")
-        not_negative("b", self.b, "1/m4")
-        if not self.a + self.b > 0:
-            words = later("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
-            raise ValueError(say(words))
-
-    def pressure_drop(self, flow: float, viscosity: float, density: float) -> float:
-        """Return the pressure drop [Pa] at `flow` [m3/s], `viscosity` [Pa s], `density` [kg/m3].
-
-        Raises ValueError where an argument is negative or not finite.
-        """
-        return predict(self.a, self.b, flow, viscosity, density)
-
-    def flow(self, pressure_drop: float, viscosity: float, density: float) -> float:
-        """Return the flow [m3/s] at `pressure_drop` [Pa], `viscosity` [Pa s], `density` [kg/m3].
-
-        Positive root of b rho Q^2 + a mu Q = dp.  Raises ValueError where an argument is negative
-        or not finite.
-        """
-        return flow_at_pressure_drop(self.a, self.b, viscosity, density, pressure_drop)
-
-    def accepted_drop(self, flow: float, viscosity: float, density: float) -> float:
-        """Return `pressure_drop` for arguments that were accepted before."""
-        return self.a * viscosity * flow + self.b * density * flow**2
 
 
 def split_parallel(
@@ -116,9 +79,9 @@ def split_to_sump(
 
     def excess(to_sump: float) -> float:
         rest = total_flow - to_sump
-        through = full_flow.accepted_drop(rest, viscosity, density) if full_flow else 0.0
+        through = full_flow.at(rest, viscosity, density) if full_flow else 0.0
         inlet = gallery_pressure + through
-        return fine.accepted_drop(to_sump, viscosity, density) / inlet - 1.0
+        return fine.at(to_sump, viscosity, density) / inlet - 1.0
 
     to_sump = _root(excess, 0.0, total_flow)
     return to_sump / (to_sump + (total_flow - to_sump))

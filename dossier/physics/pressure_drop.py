@@ -27,14 +27,58 @@ COLLINEAR = 1e8
 """Condition number of the columns, each scaled to length one, from which they count as one [-]."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PressureDropFit:
-    """Coefficients of dp = a mu Q + b rho Q^2 by least squares."""
+@dataclass(frozen=True, slots=True)
+class Path:
+    """A flow path whose pressure drop is a mu Q + b rho Q^2 (Darcy-Forchheimer, lumped)."""
 
     a: float
     """Viscous coefficient [1/m3]."""
     b: float
     """Inertial coefficient [1/m4]."""
+
+    def __post_init__(self) -> None:
+        not_negative(later("viscous coefficient a"), self.a, "1/m3")
+        not_negative(later("inertial coefficient b"), self.b, "1/m4")
+        if not self.a + self.b > 0:
+            words = later("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
+            raise ValueError(say(words))
+
+    def at(self, flow: Number, viscosity: Number | float, density: Number | float) -> Number:
+        """Return `pressure_drop` for arguments that were accepted before."""
+        result: Number = self.a * viscosity * flow + self.b * density * flow**2
+        return result
+
+    def pressure_drop(
+        self, flow: Number, viscosity: Number | float, density: Number | float
+    ) -> Number:
+        """Return the pressure drop [Pa] at `flow` [m3/s], `viscosity` [Pa s], `density` [kg/m3].
+
+        Each a float or an array like `flow`.  Raises ValueError for a flow below zero, viscosity or
+        density not above zero, and values that are not finite.
+        """
+        not_negative(later("flow"), flow, "m3/s")
+        all_positive(later("viscosity"), viscosity, "Pa s")
+        all_positive(later("density"), density, "kg/m3")
+        return self.at(flow, viscosity, density)
+
+    def flow(self, pressure_drop: float, viscosity: float, density: float) -> float:
+        """Return the flow [m3/s] at `pressure_drop` [Pa], `viscosity` [Pa s], `density` [kg/m3].
+
+        The positive root of a mu Q + b rho Q^2 = dp, written so that it holds for a = 0 or b = 0
+        too: Q = 2 dp / (a mu + sqrt((a mu)^2 + 4 b rho dp)).  Raises ValueError unless dp >= 0,
+        mu > 0, rho > 0, all finite.
+        """
+        not_negative(later("pressure drop"), pressure_drop, "Pa")
+        viscous = self.a * positive(later("viscosity"), viscosity, "Pa s")
+        inertial = self.b * positive(later("density"), density, "kg/m3")
+        root = math.sqrt(viscous**2 + 4.0 * inertial * pressure_drop)
+        return 2.0 * pressure_drop / (viscous + root) if pressure_drop > 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureDropFit(Path):
+    """Coefficients of dp = a mu Q + b rho Q^2 by least squares."""
+
     covariance: Floats
     """Of (a, b), scaled by the residual variance (2, 2) [1/m6, 1/m7, 1/m8]."""
     residual_sd: float
@@ -45,10 +89,6 @@ class PressureDropFit:
     """False for a coefficient that came out negative: it is 0, and so is its covariance."""
     condition: float
     """Condition number of the two columns, weighted and scaled to length one [-]."""
-
-    def at(self, flow: Number, viscosity: Number, density: Number) -> Number:
-        """Return the pressure drop [Pa] at `flow` [m3/s], `viscosity` [Pa s], `density` [kg/m3]."""
-        return self.a * viscosity * flow + self.b * density * flow**2
 
 
 class Offset(NamedTuple):
@@ -122,38 +162,6 @@ def offset_of_fit(
     return Offset(float(fit.x[0]), math.sqrt(float(fit.covariance[0, 0])))
 
 
-def predict(
-    a: float, b: float, flow: Number, viscosity: Number | float, density: Number | float
-) -> Number:
-    """Return the pressure drop a mu Q + b rho Q^2 [Pa].
-
-    `a` [1/m3], `b` [1/m4]; `flow` Q [m3/s], a float or an array; `viscosity` mu [Pa s] and
-    `density` rho [kg/m3], each a float or an array like `flow`.  Raises ValueError for a, b or flow
-    below zero, viscosity or density not above zero, and values that are not finite.
-    """
-    _coefficients(a, b)
-    not_negative(later("flow"), flow, "m3/s")
-    all_positive(later("viscosity"), viscosity, "Pa s")
-    all_positive(later("density"), density, "kg/m3")
-    result: Number = a * viscosity * flow + b * density * flow**2
-    return result
-
-
-def flow_at_pressure_drop(a: float, b: float, mu: float, rho: float, dp: float) -> float:
-    """Return the flow [m3/s] that passes at pressure drop `dp` [Pa].
-
-    The positive root of a mu Q + b rho Q^2 = dp, written so that it holds for a = 0 or b = 0 too:
-    Q = 2 dp / (a mu + sqrt((a mu)^2 + 4 b rho dp)).  `a` [1/m3], `b` [1/m4], `mu` [Pa s], `rho`
-    [kg/m3].  Raises ValueError unless a, b, dp >= 0, a + b > 0, mu > 0, rho > 0, all finite.
-    """
-    _coefficients(a, b)
-    positive(later("sum of the coefficients"), a + b, "(1/m3, 1/m4)")
-    not_negative(later("pressure drop"), dp, "Pa")
-    viscous = a * positive(later("viscosity"), mu, "Pa s")
-    root = math.sqrt(viscous**2 + 4.0 * b * positive(later("density"), rho, "kg/m3") * dp)
-    return 2.0 * dp / (viscous + root) if dp > 0.0 else 0.0
-
-
 def opening_temperature(
     pressure_drop_at: Callable[[float], float], opening: float, low: float, high: float
 ) -> Bounded:
@@ -182,11 +190,6 @@ def opening_temperature(
     if hot > 0.0:
         return Bounded(high, "larger than")
     return Bounded(find_root(excess, low, high, xtol=1e-9))
-
-
-def _coefficients(a: float, b: float) -> None:
-    not_negative(later("viscous coefficient a"), a, "1/m3")
-    not_negative(later("inertial coefficient b"), b, "1/m4")
 
 
 def _rows(

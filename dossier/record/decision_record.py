@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any, get_args
 
 from pydantic import ValidationError
+from pydantic_core import to_jsonable_python
 
 from dossier.case.case import Case, Record
 from dossier.case.explain import problems_in
@@ -251,8 +252,8 @@ def ten_digits(value: float | None) -> float | None:
 
 def as_json(document: Mapping[str, Any]) -> str:
     """Return JSON with sorted keys, indented for people, ending in a line feed."""
-    text = json.dumps(document, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
-    return text + "\n"
+    form: dict[str, Any] = {"sort_keys": True, "indent": 2, "ensure_ascii": False}
+    return json.dumps(document, **form, allow_nan=False, default=to_jsonable_python) + "\n"
 
 
 def canonical(document: Mapping[str, Any]) -> bytes:

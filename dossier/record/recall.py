@@ -6,7 +6,7 @@ records it names is found in what a dossier rests on, so that one that comes lat
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -170,7 +170,7 @@ def recalls_in(folder: Path) -> Recalls:
     given: list[Recall] = []
     files: dict[str, int] = {}
     faults: dict[str, str] = {}
-    for path in _paths(folder):
+    for path in sorted(path for path in folder.iterdir() if _NAME.fullmatch(path.name)):
         try:
             content = read_regular(path, MAX_RECALL)
             recall = Recall.model_validate_json(content)
@@ -182,10 +182,6 @@ def recalls_in(folder: Path) -> Recalls:
         given.append(recall)
         files[hashlib.sha256(content).hexdigest()] = recall.number
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)
-
-
-def _paths(folder: Path) -> Iterator[Path]:
-    yield from sorted(path for path in folder.iterdir() if _NAME.fullmatch(path.name))
 
 
 def _why(error: Exception) -> str:

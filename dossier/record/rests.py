@@ -3,7 +3,7 @@
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -169,26 +169,22 @@ def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
 def _of_case(dossier: DossierFile) -> Iterator[_Use]:
     case = dossier.case or {}
     users, entries = _users(dossier), _tables(case, "record")
-
-    def used(kind: str, value: str, where: Callable[[Mapping[str, Any]], bool]) -> _Use:
-        ids = [_text(each, "id") for each in entries if where(each)]
-        return kind, value, {name for each in ids for name in users[each]}, ids
-
+    used: dict[tuple[str, str], list[str]] = defaultdict(list)
     for record in entries:
         name = _text(record, "id")
-        own = users[name], (name,)
-        yield from (("instrument", each, *own) for each in _texts(record, "instruments"))
+        named = [("instrument", each) for each in _texts(record, "instruments")]
         for kind in ("laboratory", "standard", "fluid", "specimen"):
-            yield kind, _text(record, kind), *own
-        yield "record", name, *own
-    for each in _tables(case, "instrument"):
-        name = _text(each, "id")
-        yield "instrument", name, (), ()
-        yield used("certificate", _text(each, "certificate"), _uses(name))
-    for each in _tables(case, "laboratory"):
-        name = _text(each, "id")
-        yield "laboratory", name, (), ()
-        yield used("laboratory", _text(each, "name"), _is("laboratory", name))
+            named.append((kind, _text(record, kind)))
+        for key in (*named, ("record", name)):
+            used[key].append(name)
+            yield *key, users[name], (name,)
+    for kind, called, name in (
+        ("instrument", "certificate", "certificate"), ("laboratory", "laboratory", "name"),
+    ):  # fmt: skip
+        for each in _tables(case, kind):
+            ids = used[kind, _text(each, "id")]
+            yield kind, _text(each, "id"), (), ()
+            yield called, _text(each, name), {user for one in ids for user in users[one]}, ids
     yield from (("fluid", _text(each, "id"), (), ()) for each in _tables(case, "fluid"))
     yield from _lots(dossier, case)
     yield from _dossiers(dossier.carried, {_text(each, "id") for each in entries})
@@ -202,14 +198,6 @@ def _dossiers(sources: Iterable[Source], records: Collection[str]) -> Iterator[_
         its = each.records & {*records}
         yield "dossier", f"{each.case.number} r{each.case.revision}", (), its
         yield from _dossiers(each.earlier, its)
-
-
-def _uses(instrument: str) -> Callable[[Mapping[str, Any]], bool]:
-    return lambda record: instrument in _texts(record, "instruments")
-
-
-def _is(key: str, value: str) -> Callable[[Mapping[str, Any]], bool]:
-    return lambda record: _text(record, key) == value
 
 
 def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:

@@ -193,18 +193,12 @@ def _objection(
     if days.until is not None and entry.date > days.until:
         words = say("it is dated after {until}, when the approval ended", until=days.until)
         return words, "agree on a new end in case.toml, and decide again"
-    preparer = next((each for each in held if each.role == _preparer(roles)), None)
-    if preparer and entry.role == _approver(roles) and same_person(preparer.name, entry.name):
+    first = "prepared" if "prepared" in roles else roles[0]
+    last = "approved" if "approved" in roles else roles[-1]
+    preparer = next((each for each in held if each.role == first), None)
+    if preparer and entry.role == last and same_person(preparer.name, entry.name):
         return say("the approver is the preparer"), ANOTHER
     return "", ""
-
-
-def _preparer(roles: Sequence[str]) -> str:
-    return "prepared" if "prepared" in roles else roles[0]
-
-
-def _approver(roles: Sequence[str]) -> str:
-    return "approved" if "approved" in roles else roles[-1]
 
 
 def same_person(one: str, other: str) -> bool:
@@ -275,7 +269,8 @@ def add_sign_off(
     mine = next(each for each in judged if each.role == entry.role)
     if not mine.holds:
         raise _refused(entry.role, f"cannot be signed: {mine.note}", mine.cure)
-    return tuple(sorted([*others, entry], key=lambda each: _place(each.role, signoff.roles)))
+    order = [*signoff.roles, *(each.role for each in others)]
+    return tuple(sorted([*others, entry], key=lambda each: order.index(each.role)))
 
 
 def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
@@ -298,10 +293,6 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
         return SignOffEntry.model_validate(values)
     except ValidationError as error:
         raise CaseError(problems_in(SIGNOFF_FILE, error, SignOffEntry, values)) from None
-
-
-def _place(role: str, roles: Sequence[str]) -> int:
-    return roles.index(role) if role in roles else len(roles)
 
 
 def _refused(role: str, what: str, hint: str) -> CaseError:

@@ -161,6 +161,12 @@ def _contradictions(dossier: DossierFile) -> Iterator[str]:
         for each in own:
             if each.passes_beyond(rule):
                 yield f"{each.requirement}: passes, though its own numbers do not"
+    yield from _not_given(dossier)
+
+
+def _not_given(dossier: DossierFile) -> Iterator[str]:
+    """Yield which concessions, and which end, are not those of the attached case."""
+    decision = dossier.decision
     try:
         (covered, granted), end = _conceded(dossier), end_of(dossier)
     except (ValueError, TypeError, AttributeError, RecursionError):

@@ -352,11 +352,8 @@ def comparison_json(comparison: Comparison, files: tuple[str, str]) -> str:
     for row, change in zip(document["values"], comparison.values, strict=True):
         del row["limits"]
         row["difference"] = change.difference
-        for side, found in (("a", change.before), ("b", change.after)):
-            row[side]["deciding"] = found.deciding and found.deciding.model_dump(mode="json")
     for side, (file, *told) in zip("ab", zip(files, *parts, strict=True), strict=True):
         document[side] = {"file": file} | dict(zip(SIDE, told, strict=True))
-    document["day"] = comparison.day and comparison.day.isoformat()
     document |= {"schema": "dossier comparison 1.0", "same": comparison.same}
     return as_json(document | {"other": document.pop("rest")})
 

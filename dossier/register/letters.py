@@ -61,17 +61,13 @@ def letters_pdf(outcome: Register, done: Done, reply: Reply) -> bytes:
 
     told = sorted(done.told, key=lambda each: (_urgent(each), each.row.name))
     letters = _letters([each for each in told if each.outcome in ANSWERS], done, reply)
-    return page_pdf("recall.html", letters=letters, rows=list(map(_line, told)), done=done,
+    return page_pdf("recall.html", letters=letters, rows=told, done=done,
                     unread=outcome.unreadable, count=outcome.count, span=span(done),
-                    reason=_short(done.recall.reason))  # fmt: skip
+                    short=_short)  # fmt: skip
 
 
 def _urgent(told: Told) -> int:
     return [*ANSWERS, NO_APPROVAL].index(told.outcome)
-
-
-def _line(told: Told) -> tuple[str, str, str, str]:
-    return told.row.name, _short(told.row.equipment), told.outcome, _short(told.why)
 
 
 def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[str, Any]]:
@@ -156,7 +152,7 @@ def recall_json(outcome: Register, done: Done, trusted: bool) -> str:
     """Return all that a recall came to as JSON."""
     return as_json({
         "schema": "dossier recalled 1.0",
-        "recall": done.recall.model_dump(mode="json", by_alias=True, exclude={"outcomes"}),
+        "recall": done.recall.model_dump(by_alias=True, exclude={"outcomes"}),
         "on_file_before": done.before or None, "head": done.head,
         "signatures_judged": trusted, "whole": outcome.whole,
         "dossiers": [_told(each) for each in done.told],
@@ -172,7 +168,7 @@ def _told(told: Told) -> dict[str, Any]:
         "dossier": row.name, "file": row.file, "sha256": row.sha256, "machines": row.equipment,
         "candidate": row.candidate, "outcome": told.outcome, "why": told.why,
         "left_out": told.records, "decision": told.left.decision or None,
-        "until": told.until and told.until.isoformat(),
+        "until": told.until,
         "verdicts": [dict(zip(names, each, strict=True)) for each in told.left.verdicts],
         "conditions": told.left.conditions,
     }  # fmt: skip

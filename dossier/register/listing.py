@@ -5,7 +5,6 @@ import io
 import re
 import shlex
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -86,11 +85,8 @@ def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
         "head": outcome.head,
         "links": len(outcome.heads),
         "whole": outcome.whole,
-        "events": [asdict(each) for each in outcome.events],
-        "recalls": [
-            each.model_dump(mode="json", exclude={"outcomes", "schema_"})
-            for each in outcome.recalls.active
-        ],
+        "events": outcome.events,
+        "recalls": [e.model_dump(exclude={"outcomes", "schema_"}) for e in outcome.recalls.active],
         "dossiers": [_entry(hit) for hit in hits],
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
         "copies": [{"file": file, "of": other} for file, other in outcome.copies],
@@ -104,8 +100,8 @@ def _entry(hit: Hit) -> dict[str, Any]:
         "revision": row.revision,
         "current": row.current,
         "inputs_unread": row.unread or None,
-        "rests_on": [asdict(rest) for rest in hit.rests],
-        "because": [asdict(rest) for rest in hit.because],
+        "rests_on": hit.rests,
+        "because": hit.because,
     }
 
 
@@ -120,14 +116,11 @@ def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> 
         _print_table(headings, [_cells(hit) for hit in hits])
     for hit in hits:
         why = f"rests on {because_text(hit)}" if resting else ""
-        for word in (_superseded(hit), hit.row.remark, why):
+        later = hit.row.superseded_by and f"superseded by {hit.row.superseded_by}"
+        for word in (later, hit.row.remark, why):
             if word:
                 typer.echo(f"{hit.row.name}: {one_line(word)}")
     typer.echo(f"{len(hits)} of {outcome.count} dossiers")
-
-
-def _superseded(hit: Hit) -> str:
-    return f"superseded by {hit.row.superseded_by}" if hit.row.superseded_by else ""
 
 
 def _cells(hit: Hit) -> list[str]:
@@ -160,7 +153,12 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
     for remark in comparison.remarks:
         typer.echo(one_line(remark))
     verdicts = [
-        [each.requirement, each.before or "absent", each.after or "absent", _lines(each.because)]
+        [
+            each.requirement,
+            each.before or "absent",
+            each.after or "absent",
+            "; ".join(each.because) or "nothing that was compared",
+        ]
         for each in comparison.verdicts
     ]
     _part("verdicts", ["requirement", "A", "B", "differs on which it depends"], verdicts)
@@ -204,10 +202,6 @@ def _part(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) ->
         return
     typer.echo(f"{title}:")
     _print_table(headings, rows)
-
-
-def _lines(causes: Iterable[str]) -> str:
-    return "; ".join(causes) or "nothing that was compared"
 
 
 def _short(digest: str | None) -> str:

@@ -4,12 +4,12 @@ import hashlib
 import json
 import shlex
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import typer
+from pydantic_core import to_jsonable_python
 
 from dossier.report.format import date_text
 from dossier.verification.verify import Verification
@@ -72,29 +72,29 @@ def _again(found: Verification) -> str:
 
 def facts_json(results: Iterable[Verification]) -> str:
     """Return the facts of all files as JSON."""
-    return json.dumps([_facts(each) for each in results], indent=2, ensure_ascii=False) + "\n"
+    facts, form = [_facts(each) for each in results], to_jsonable_python
+    return json.dumps(facts, indent=2, ensure_ascii=False, default=form) + "\n"
+
+
+def _rows(of: Iterable[object], *names: str) -> list[dict[str, Any]]:
+    return [{name: getattr(each, name) for name in names} for each in of]
 
 
 def _facts(found: Verification) -> dict[str, Any]:
     again = found.recomputed
     house = {"folder": again.house, "sha256": again.house_digest}
-    return {name: getattr(found, name) for name in STATED} | {
-        "ended": found.signoff.ended.isoformat() if found.signoff.ended else None,
+    return _rows([found], *STATED)[0] | {
+        "ended": found.signoff.ended,
         "verdict": found.verdict,
         "failures": found.failures,
         "not_proven": found.gaps,
         "remarks": found.remarks,
-        "signatures": [asdict(seal) for seal in found.seals],
-        "sign_offs": [
-            {"role": s.role, "name": s.name, "date": s.date.isoformat(), "holds": s.holds}
-            for s in found.signoff.signed
-        ],
+        "signatures": found.seals,
+        "sign_offs": _rows(found.signoff.signed, "role", "name", "date", "holds"),
         "attached": found.attached,
         "house": house if again.house_digest else None,
-        "carried": [
-            {"file": e.file, "sha256": e.sha256, "verdict": e.verdict} for e in found.carried
-        ],
-        "decided_again": {name: getattr(again, name) for name in AGAIN},
+        "carried": _rows(found.carried, "file", "sha256", "verdict"),
+        "decided_again": _rows([again], *AGAIN)[0],
         "questions": [
             {"question": each.question, "answer": each.word, "detail": each.detail}
             for each in found.answers

@@ -141,6 +141,12 @@ class Verification:
         for role in self.signoff.roles if self.seals else ():
             if field_name(role) not in sealed:
                 yield f"nobody has sealed it as {role}"
+        yield from self._not_rebuilt()
+        for seal in self.seals:
+            if seal.sound and seal.revocation == "not known":
+                yield f"{seal.field}: no list given tells whether its certificate was revoked"
+
+    def _not_rebuilt(self) -> Iterator[str]:
         again = self.recomputed
         if again.made_with and not again.same_version and again.moved:
             yield f"decided again with another version, numbers moved: {'; '.join(again.moved)}"
@@ -153,9 +159,6 @@ class Verification:
             yield f"the pages were {again.pages}"
         if again.pages.startswith("made with"):
             yield f"the pages did not come out the same to the byte ({again.pages}): {again.words}"
-        for seal in self.seals:
-            if seal.sound and seal.revocation == "not known":
-                yield f"{seal.field}: no list given tells whether its certificate was revoked"
 
     def _remarks(self) -> Iterator[str]:
         if self.recalled and self.recall_stands:

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.physics.circuit import Path, split_parallel, split_to_sump
+from dossier.physics.circuit import split_parallel, split_to_sump
+from dossier.physics.pressure_drop import Path
 
 VISCOSITY = st.floats(2e-3, 10.0)
 DENSITY = st.floats(750.0, 950.0)

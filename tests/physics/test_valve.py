@@ -10,7 +10,7 @@ from pathlib import Path as File
 import numpy as np
 import pytest
 
-from dossier.physics.circuit import Path
+from dossier.physics.pressure_drop import Path
 from dossier.physics.valve import (
     flow_pressure_drop,
     leakage_at,

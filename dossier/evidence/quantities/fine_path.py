@@ -27,7 +27,8 @@ from dossier.evidence.statistics.estimate import (
     NotDemonstrated,
     stop_if,
 )
-from dossier.physics.circuit import Path, split_parallel, split_to_sump
+from dossier.physics.circuit import split_parallel, split_to_sump
+from dossier.physics.pressure_drop import Path
 from dossier.words import later, say
 
 HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
@@ -182,7 +183,7 @@ def _share(pair: Pair, oil: _Oil, **moved: Ab) -> float:
 
 
 def _drop(main: Ab, oil: _Oil) -> float:
-    return Path(*main).accepted_drop(oil.flow, oil.mu, oil.rho)
+    return Path(*main).at(oil.flow, oil.mu, oil.rho)
 
 
 def _moved(start: Ab, slope: Ab, step: float) -> Ab:
