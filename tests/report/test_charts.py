@@ -18,7 +18,7 @@ from dossier.make.api import assess, read_case
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.deferred import drawn_later
-from dossier.report.charts.drawing import placed_panels, straight
+from dossier.report.charts.drawing import obstacles, placed_panels
 from dossier.report.charts.panel import Axis, Figure, Panel
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
@@ -335,12 +335,12 @@ def test_a_label_that_has_room_beside_a_line_does_not_cross_it():
 
 
 def crossing(figure):
-    """Return the labels of a chart that an upright or level line runs through."""
+    """Return the words of a chart that lie on an upright or level line or on a marker."""
     return [
         word.text
         for spot in placed_panels(figure)
         for word in spot.words
-        for line in straight(spot)
+        for line in obstacles(spot)
         if min(line[2], word.box[2]) > max(line[0], word.box[0]) - 0.1
         and min(line[3], word.box[3]) > max(line[1], word.box[1]) - 0.1
     ]

@@ -366,8 +366,8 @@ def test_paths_are_told_apart_in_every_chart_and_table():
     )  # fmt: skip
     page = content(replace(whole, bench=bench), case)
     names = [row[0] for row in page.measured[0].rows]
-    assert names[0] == "candidate, full-flow path, %"
-    assert names[-1] == "reference, fine path, β"
+    assert names[0] == ("candidate", "full-flow path")
+    assert names[-1] == ("reference", "fine path")
     against_size = page.charts[0]
     against_time = list(filtration._against_time(bench.multipass, {20.0}, "", ""))
     assert len(against_time) == 2

@@ -158,20 +158,24 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     return Word(text, x + 0.82 * look.size, y, "center", INK, box, turned=True)
 
 
-def straight(spot: Placed) -> Iterator[Box]:
-    """Yield the boxes of the upright and level lines of a panel: words stand beside them."""
+def obstacles(spot: Placed) -> Iterator[Box]:
+    """Yield the boxes of upright and level lines and of markers: words stand beside them."""
     left, top, right, bottom = spot.frame
     for line in spot.panel.lines:
         xs, ys = spot.at(line.x, line.y)
         if line.style and len(xs) == 2 and (xs[0] == xs[1] or ys[0] == ys[1]):
             xs, ys = np.clip(xs, left, right), np.clip(ys, top, bottom)
             yield (float(min(xs)), float(min(ys)) - 0.5, float(max(xs)), float(max(ys)) + 0.5)
+        if line.marker:
+            r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
+            for px, py in zip(xs, ys, strict=True):
+                yield (float(px) - r, float(py) - r, float(px) + r, float(py) + r)
 
 
 def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
     """Return a label inside its panel where no other word is, as near to its place as can be.
 
-    Where there is such a place off the straight lines, it is taken; one that belongs to an edge of
+    Where there is such a place off lines and markers, it is taken; one that belongs to an edge of
     the panel may go to the opposite one for it.
     """
     left, top, right, bottom = spot.frame
@@ -191,7 +195,7 @@ def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
         words = (moved(*step, *side) for step in STEPS for side in sides)
         return (word for word in words if not any(_meet(word.box, box) for box in of))
 
-    off = next(clear([*taken, *straight(spot)]), None)
+    off = next(clear([*taken, *obstacles(spot)]), None)
     return off or next(clear(taken), None) or moved(0.0, 0.0, *sides[0])
 
 
