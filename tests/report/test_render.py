@@ -340,9 +340,10 @@ def test_marks_on_one_letter_are_counted(marks):
 
 @pytest.mark.parametrize("rows", [1, 5, 12])
 def test_charts_at_the_foot_stay_on_their_page_and_leave_room_for_words(rows):
-    dot = '<figure><img src="data:image/svg+xml;base64,{}" alt="x"><figcaption>y</figcaption></figure>'
-    svg = b"<svg xmlns='http://www.w3.org/2000/svg' width='480' height='112'/>"
-    row = f'<div class="call"><div class="foot charts">{dot.format(b64encode(svg).decode())}</div></div>'
+    svg = b64encode(b"<svg xmlns='http://www.w3.org/2000/svg' width='480' height='112'/>").decode()
+    picture = f'<img src="data:image/svg+xml;base64,{svg}" alt="x">'
+    figure = f"<figure>{picture}<figcaption>y</figcaption></figure>"
+    row = f'<div class="call"><div class="foot charts">{figure}</div></div>'
     words = "<p>word</p>" * 120
     html = f'<link rel="stylesheet" href="asset:dossier.css"><body>{words}{row * rows}{words}'
     style = (assets.template_folder() / "dossier.css").read_text()
