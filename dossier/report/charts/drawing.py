@@ -183,20 +183,22 @@ def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
     x = left + label.x * (right - left) if label.of_width else float(x)
     y = bottom - label.y * (bottom - top) if label.of_height else float(y)
     other: Align = {"left": "right", "right": "left", "center": "center"}[label.align]  # type: ignore[assignment]
-    sides = ((1, label.align, x), (-1, other, (left + right - x) if label.of_width else x))
+    across = (left + right - x) if label.of_width else x
+    sides: list[tuple[int, Align, float]] = [(1, label.align, x), (-1, other, across)]
     room = (left + 1.0, top - 2.0, cell[2], bottom)
 
-    def moved(over: float, down: float, side: int, align: Align, place: float) -> Word:
+    def moved(step: tuple[float, float], side: int, align: Align, place: float) -> Word:
+        over, down = step
         word = _word(label.text, place + side * label.dx + over, y - label.dy + down, align,
                      label.level, spot.panel.look, color=label.color)  # fmt: skip
         return _pushed(word, room)
 
     def clear(of: Sequence[Box]) -> Iterator[Word]:
-        words = (moved(*step, *side) for step in STEPS for side in sides)
+        words = (moved(step, *side) for step in STEPS for side in sides)
         return (word for word in words if not any(_meet(word.box, box) for box in of))
 
     off = next(clear([*taken, *obstacles(spot)]), None)
-    return off or next(clear(taken), None) or moved(0.0, 0.0, *sides[0])
+    return off or next(clear(taken), None) or moved((0.0, 0.0), *sides[0])
 
 
 def _pushed(word: Word, room: Box) -> Word:

@@ -17,7 +17,7 @@ from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, of_difference, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
-from dossier.report.pages.results import estimate_text, result_row
+from dossier.report.pages.results import estimate_text, what_of
 from dossier.words import later, say
 
 
@@ -28,14 +28,13 @@ def comparison_table(assessment: Assessment) -> Table:
     rows = []
     seen: set[tuple[str, str]] = set()
     for finding in findings:
-        row = result_row(finding)
         key = (finding.demand.quantity.name, finding.demand.at_text)
         if finding.estimate is None or finding.reference is None or key in seen:
             continue
         seen.add(key)
         rows.append(
             (
-                row.what,
+                what_of(finding.demand),
                 estimate_text(finding.demand, finding.reference),
                 difference_text(finding.demand, finding.estimate, finding.reference),
                 _side(finding),
