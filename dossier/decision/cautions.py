@@ -19,7 +19,7 @@ from dossier.words import later, say
 
 USUAL = {
     later("The OEM and local rules come first"): later(
-        "This dossier reduces laboratory data and compares them with stated requirements. "
+        "What is said here is laboratory data, reduced and compared with stated requirements. "
         "The engine or equipment maker's instructions, warranty terms, type approval and "
         "local rules stand above it; licensed or authorised people decide and fit the "
         "filter."
@@ -46,9 +46,7 @@ USUAL = {
         "Pre-fill or prime as the maker of the machine says, and not otherwise. After the start "
         "look for leaks and for oil pressure, stop, and check the oil level."
     ),
-    later("Service interval"): later(
-        "Nothing in this dossier is a reason to lengthen the service interval."
-    ),
+    later("Service interval"): later("Nothing here is a reason to lengthen the service interval."),
     later("Waste oil and used filters"): later("Collect and dispose of them as local rules ask."),
     later("What the results relate to"): later(
         "Laboratory results relate to the specimens tested, at steady flow and with test "

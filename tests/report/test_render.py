@@ -4,6 +4,7 @@ import gc
 import hashlib
 import logging
 import sys
+from base64 import b64encode
 from dataclasses import replace
 from datetime import date
 from io import BytesIO
@@ -335,3 +336,26 @@ def test_marks_on_one_letter_are_counted(marks):
     assert shown.count("\u0301") == min(marks, 4)
     assert shown.count("□") == (marks > 4)
     assert shown.endswith("b")
+
+
+@pytest.mark.parametrize("rows", [1, 5, 12])
+def test_charts_at_the_foot_stay_on_their_page_and_leave_room_for_words(rows):
+    svg = b64encode(b"<svg xmlns='http://www.w3.org/2000/svg' width='480' height='112'/>").decode()
+    picture = f'<img src="data:image/svg+xml;base64,{svg}" alt="x">'
+    figure = f"<figure>{picture}<figcaption>y</figcaption></figure>"
+    row = f'<div class="call"><div class="foot charts">{figure}</div></div>'
+    words = "<p>word</p>" * 120
+    html = f'<link rel="stylesheet" href="asset:dossier.css"><body>{words}{row * rows}{words}'
+    style = (assets.template_folder() / "dossier.css").read_text()
+    pages = (
+        layout.load_weasyprint().HTML(string=html, url_fetcher=assets.fetcher(style)).render().pages
+    )
+    seen = 0
+    for page in pages:
+        boxes = list(page._page_box.descendants())
+        figures = [box for box in boxes if box.element_tag == "figure"]
+        words_end = max((b.position_y + b.height for b in boxes if b.element_tag == "p"), default=0)
+        seen += len(figures)
+        assert words_end > 0
+        assert all(figure.position_y >= words_end for figure in figures)
+    assert seen == rows

@@ -31,6 +31,11 @@ LEADING = 1.2
 """From line to line over the size of letters [-]."""
 GAP = 2.0
 """Least distance between two labels."""
+STEPS = sorted(
+    ((20.0 * over, 3.0 * down) for over in range(-9, 10) for down in range(-26, 27)),
+    key=lambda step: 2.0 * abs(step[0]) + abs(step[1]),
+)
+"""How far a label may be moved, the least first: sooner up or down than across."""
 Box = tuple[float, float, float, float]
 """Left, top, right and bottom."""
 
@@ -153,23 +158,47 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     return Word(text, x + 0.82 * look.size, y, "center", INK, box, turned=True)
 
 
+def obstacles(spot: Placed) -> Iterator[Box]:
+    """Yield the boxes of upright and level lines and of markers: words stand beside them."""
+    left, top, right, bottom = spot.frame
+    for line in spot.panel.lines:
+        xs, ys = spot.at(line.x, line.y)
+        if line.style and len(xs) == 2 and (xs[0] == xs[1] or ys[0] == ys[1]):
+            xs, ys = np.clip(xs, left, right), np.clip(ys, top, bottom)
+            yield (float(min(xs)), float(min(ys)) - 0.5, float(max(xs)), float(max(ys)) + 0.5)
+        if line.marker:
+            r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
+            for px, py in zip(xs, ys, strict=True):
+                yield (float(px) - r, float(py) - r, float(px) + r, float(py) + r)
+
+
 def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
-    """Return a label inside its panel where no other word is, as near to its place as can be."""
+    """Return a label inside its panel where no other word is, as near to its place as can be.
+
+    Where there is such a place off lines and markers, it is taken; one that belongs to an edge of
+    the panel may go to the opposite one for it.
+    """
     left, top, right, bottom = spot.frame
     x, y = spot.at(label.x, label.y)
     x = left + label.x * (right - left) if label.of_width else float(x)
     y = bottom - label.y * (bottom - top) if label.of_height else float(y)
     other: Align = {"left": "right", "right": "left", "center": "center"}[label.align]  # type: ignore[assignment]
-    far = int((bottom - top) / 3.0)
-    steps = [0.0, *(sign * 3.0 * n for n in range(1, far) for sign in (1, -1))]
-    tries = [
-        _word(label.text, x + side * label.dx, y - label.dy + step, align, label.level,
-              spot.panel.look, color=label.color)
-        for step in steps
-        for side, align in ((1, label.align), (-1, other))
-    ]  # fmt: skip
-    inside = [_pushed(each, (left + 1.0, top - 2.0, cell[2], bottom)) for each in tries]
-    return next((each for each in inside if not any(_meet(each.box, b) for b in taken)), inside[0])
+    across = (left + right - x) if label.of_width else x
+    sides: list[tuple[int, Align, float]] = [(1, label.align, x), (-1, other, across)]
+    room = (left + 1.0, top - 2.0, cell[2], bottom)
+
+    def moved(step: tuple[float, float], side: int, align: Align, place: float) -> Word:
+        over, down = step
+        word = _word(label.text, place + side * label.dx + over, y - label.dy + down, align,
+                     label.level, spot.panel.look, color=label.color)  # fmt: skip
+        return _pushed(word, room)
+
+    def clear(of: Sequence[Box]) -> Iterator[Word]:
+        words = (moved(step, *side) for step in STEPS for side in sides)
+        return (word for word in words if not any(_meet(word.box, box) for box in of))
+
+    off = next(clear([*taken, *obstacles(spot)]), None)
+    return off or next(clear(taken), None) or moved((0.0, 0.0), *sides[0])
 
 
 def _pushed(word: Word, room: Box) -> Word:

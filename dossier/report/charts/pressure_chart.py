@@ -138,7 +138,7 @@ def draw_against_hours(
     _bands(panel, bands)
     if lowest_opening is not None:
         panel.across(lowest_opening)
-        words = say("valve may open from {low:.4g} kPa", low=lowest_opening)
+        words = say("valve opens from {low:.4g} kPa", low=lowest_opening)
         panel.label(words, 0.0, lowest_opening, dx=4.0, dy=3.0, level="bottom", of_width=True)
     words = say("service interval {interval:.4g} h", interval=interval)
     _marker_line(panel, interval, words)

@@ -25,7 +25,6 @@ from dossier.report.pages.places import same_as
 from dossier.report.pages.results import (
     deciding_text,
     limit_brief,
-    result_row,
     what_of,
 )
 from dossier.report.pages.ruler import in_quotes, shortened
@@ -242,7 +241,6 @@ MIXED = later("The cases speak several languages, so that these pages speak Engl
 def _verdict(row: _Row) -> tuple[Cell, ...]:
     """Return one requirement with each candidate's verdict; a limit of its own stands by it."""
     ids, findings = row
-    first = result_row(findings[0])
     limits = [limit_brief(each) for each in findings]
     one = len(set(limits)) == 1
     advisory = (say("advisory"),) if findings[0].demand.severity == "advisory" else ()
@@ -251,7 +249,7 @@ def _verdict(row: _Row) -> tuple[Cell, ...]:
         (*_decided(each), *([] if one else [limit]))
         for each, limit in zip(findings, limits, strict=True)
     ]
-    what = f"{head}: {shortened(first.what, 90)}"
+    what = f"{head}: {shortened(what_of(findings[0].demand), 90)}"
     return (what, limits[0] if one else say("its own"), *cells)
 
 

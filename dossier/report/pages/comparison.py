@@ -17,23 +17,24 @@ from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
 from dossier.report.format import fixed, of_difference, speak, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
-from dossier.report.pages.results import estimate_text, result_row
+from dossier.report.pages.results import estimate_text, what_of
 from dossier.words import later, say
 
 
-def comparison_table(findings: Sequence[Finding]) -> Table:
+def comparison_table(assessment: Assessment) -> Table:
     """Return every quantity that is known of both filters, side by side."""
+    findings = assessment.findings
+    rigs = {record.entry.laboratory for record in assessment.bench.case.records}
     rows = []
     seen: set[tuple[str, str]] = set()
     for finding in findings:
-        row = result_row(finding)
         key = (finding.demand.quantity.name, finding.demand.at_text)
         if finding.estimate is None or finding.reference is None or key in seen:
             continue
         seen.add(key)
         rows.append(
             (
-                row.what,
+                what_of(finding.demand),
                 estimate_text(finding.demand, finding.reference),
                 difference_text(finding.demand, finding.estimate, finding.reference),
                 _side(finding),
@@ -52,9 +53,16 @@ def comparison_table(findings: Sequence[Finding]) -> Table:
             "Difference: candidate less reference; for a filtration ratio, the quotient. An error "
             "that both share through the same instrument is counted once, against itself. "
             "U: 95 % interval."
-        ),
+        )
+        + (f" {say(APART)}" if len(rigs) > 1 else ""),
         empty=say("No quantity is known of both filters."),
     )
+
+
+APART = later(
+    "Of filters that different laboratories tested, what these differ by is in U only where a "
+    "requirement compares the filters."
+)
 
 
 def _side(finding: Finding) -> str:
@@ -135,7 +143,7 @@ def comparison_page(assessment: Assessment, style: str) -> ComparisonPage:
     compared = any(each.demand.not_worse is not None for each in assessment.findings)
     return ComparisonPage(
         sentence=speak(assessment.comparison),
-        table=comparison_table(assessment.findings),
+        table=comparison_table(assessment),
         trade=trade(
             {
                 "candidate": {f.demand.id: f.estimate for f in assessment.findings},
@@ -245,8 +253,10 @@ def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
     texts = []
     for points, x, y in drawn:
         stands = [
-            say("{side} at {x:.4g} and {y:.4g}", side=say(p.side), x=p.x, y=p.y) for p in points
-        ]
+            say("{side} at {x} and {y}", side=say(p.side), x=with_interval(p.x, *p.x_ends),
+                y=with_interval(p.y, *p.y_ends))
+            for p in points
+        ]  # fmt: skip
         limits = ", ".join(_ends(x) + _ends(y)) or say("none")
         chart = say(
             "Chart of {y} against {x}: {points}.", y=y.label, x=x.label, points="; ".join(stands)

@@ -40,14 +40,6 @@ from dossier.report.signing import SignOff
 from dossier.words import say
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
-    """A caution as printed."""
-
-    title: str
-    text: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Content:
     """One field a section; `sections` says which there are."""
@@ -78,9 +70,9 @@ class Content:
     circuit: CircuitPage
     validity: ValidityPage
     uncertainty: UncertaintyPage
-    computed_cautions: tuple[Caution, ...]
-    general_cautions: tuple[Caution, ...]
-    house_cautions: tuple[Caution, ...]
+    computed_cautions: tuple[Fact, ...]
+    general_cautions: tuple[Fact, ...]
+    house_cautions: tuple[Fact, ...]
     """In the words of the house, some of them in place of usual ones."""
     signoff: SignOffPage
     methods: tuple[MethodFamily, ...]
@@ -153,7 +145,7 @@ def build_content(
         uncertainty=uncertainty_page(case, assessment, places),
         computed_cautions=_cautions([c for c in assessment.cautions if c.computed]),
         general_cautions=_cautions(_kept([c for c in assessment.cautions if not c.computed], own)),
-        house_cautions=tuple(Caution(each.title, each.text) for each in own),
+        house_cautions=tuple(Fact(each.title, each.text) for each in own),
         signoff=signoff_page(signoff, assessment.decision.value),
         methods=methods(findings),
         digests=digests_page(
@@ -209,8 +201,8 @@ def _binding(assessment: Assessment) -> Assessment:
     return replace(assessment, findings=tuple(one for one, _ in binding(assessment.findings)))
 
 
-def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Caution, ...]:
-    return tuple(Caution(each.title, speak(each.text)) for each in cautions)
+def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Fact, ...]:
+    return tuple(Fact(each.title, speak(each.text)) for each in cautions)
 
 
 def _kept(

@@ -15,14 +15,14 @@ from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, si_decides, speak
 from dossier.report.pages.case_pages import of_maker
-from dossier.report.pages.fixed_words import Answer, answer_of
+from dossier.report.pages.fixed_words import Answer, answer_of, mark
 from dossier.report.pages.places import Places, places_of, same_as
 from dossier.report.pages.results import (
     accepted_text,
     deciding_text,
     limit_brief,
-    result_row,
     strip_of,
+    what_of,
 )
 from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
@@ -329,14 +329,17 @@ def _listed(marks: Sequence[str]) -> str:
 
 def _row(finding: Finding, places: Places, among: str = "") -> tuple[Cell, ...]:
     """Return the row of a finding; it binds `among` applications, where there are several."""
-    row = result_row(finding)
     advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
     binds = say("only {mark} asks", mark=among)
     if among != finding.demand.mark:
         binds = say("{mark} binds, of {marks}", mark=finding.demand.mark, marks=among)
-    what = (shortened(row.what, 70), *advisory, *([Line((binds,), small=True)] if among else []))
+    what = (
+        shortened(what_of(finding.demand), 70),
+        *advisory,
+        *([Line((binds,), small=True)] if among else []),
+    )
     return (
-        (places.asked([row.id]), row.verdict),
+        (places.asked([finding.demand.id]), mark(finding.verdict.value)),
         what,
         (limit_brief(finding), *filter(None, [accepted_text(finding)])),
         deciding_text(finding),

@@ -294,19 +294,19 @@ def sizes_table(runs: Sequence[MultipassResult]) -> Table:
     """Return what the specimens of each filter caught at each size, from the least to the most."""
     sizes = sorted({float(size) for run in runs for size in run.sizes})
     several = len({run.path for run in runs}) > 1
-    groups: dict[str, list[MultipassResult]] = {}
+    groups: dict[tuple[str, ...], list[MultipassResult]] = {}
     for run in in_order(runs):
-        path = f", {say(PATHS[run.path])}" if several else ""
-        groups.setdefault(f"{side_brief(run.side)}{path}", []).append(run)
-    rows: list[tuple[Cell, ...]] = []
-    for name, own in groups.items():
-        rows.append((f"{name}, %", *(_span(own, size, _efficiency) for size in sizes)))
-        rows.append((f"{name}, β", *(_span(own, size, _ratio) for size in sizes)))
+        path = (say(PATHS[run.path]),) if several else ()
+        groups.setdefault((side_brief(run.side), *path), []).append(run)
+    rows: list[tuple[Cell, ...]] = [
+        (name, *((_span(own, s, _efficiency), _span(own, s, _ratio)) for s in sizes))
+        for name, own in groups.items()
+    ]
     width = 86 // max(len(sizes), 1)
     return Table(
         caption=say(
-            "Efficiency and filtration ratio β over the test at each counted size, least to most "
-            "of the specimens (each in decision.json)"
+            "Efficiency in % and, under it, filtration ratio over the test at each counted size, "
+            "least to most of the specimens (each in decision.json)"
         ),
         columns=(
             Column("", 14),

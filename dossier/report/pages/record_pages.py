@@ -38,22 +38,13 @@ class SignOffLine:
     """Name of the field for a digital signature."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MethodEntry:
-    """How one quantity is obtained."""
-
-    title: str
-    symbol: str
-    meaning: str
-    formula: str
-
-
 @dataclass(frozen=True, slots=True)
 class MethodFamily:
     """Quantities that are reduced as one standard or source describes."""
 
     standard: str
-    entries: tuple[MethodEntry, ...]
+    entries: tuple[Fact, ...]
+    """How each is obtained."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,12 +115,12 @@ def methods(findings: Iterable[Finding]) -> tuple[MethodFamily, ...]:
     From its declaration; what all of a kind follow is said once.
     """
     used = dict.fromkeys(finding.demand.quantity for finding in findings)
-    families: dict[str, list[MethodEntry]] = {}
+    families: dict[str, list[Fact]] = {}
     for each in used:
-        entry = MethodEntry(
-            title=say(each.title), symbol=each.symbol, meaning=speak(say(each.meaning)),
-            formula=say(each.formula),
-        )  # fmt: skip
+        entry = Fact(
+            f"{say(each.title)}, {say(each.symbol)}",
+            f"{speak(say(each.meaning))} {say(each.formula)}",
+        )
         families.setdefault(speak(say(each.standard)), []).append(entry)
     return tuple(MethodFamily(standard, tuple(own)) for standard, own in families.items())
 

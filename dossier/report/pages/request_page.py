@@ -8,6 +8,8 @@ from dossier.case.case import Asked
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
+from dossier.report.pages.case_pages import si
+from dossier.report.pages.circuit import described
 from dossier.report.pages.fixed_words import PATHS, RULE_KINDS
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
@@ -25,18 +27,6 @@ BASES = {
     "mean": later("mean"),
     "every_specimen": later("every specimen"),
     "population": later("population"),
-}
-ARRANGEMENTS = {
-    "full_flow": later("full flow"),
-    "partial_flow": later("partial flow"),
-    "full_and_partial_flow": later("full flow and partial flow, two filters"),
-    "combined": later("two media in one can, the fine part returns to the sump"),
-    "combined_through_flow": later("two media in one can, all oil to the engine"),
-}
-VALVES = {
-    "filter": later("bypass valve in the filter"),
-    "head": later("bypass valve in the filter head"),
-    "none": later("no bypass valve"),
 }
 TERMINALS = {
     "given": later("as set for this request"),
@@ -157,7 +147,7 @@ def _said(application: Application) -> Pairs:
         (say("Oil temperatures"), say("hot {hot}, normal {normal}, cold start {cold}",
             hot=_degrees(duty.hot_oil), normal=_degrees(duty.normal_oil),
             cold=_degrees(duty.cold_start))),
-        (say("Service interval"), _shown(duty.service_interval, "h", "time")),
+        (say("Service interval"), si(duty.service_interval, "h", "time")),
         (say("Decision rule"), say("{rule}, confidence {confidence}, agreed {agreed}",
             rule=say(RULE_KINDS[rule.kind]), confidence=percent(rule.confidence, 1 if
             1000 * rule.confidence % 10 > 1e-6 else 0), agreed=rule.agreed)),
@@ -165,16 +155,11 @@ def _said(application: Application) -> Pairs:
 
 
 def _circuit(application: Application) -> Iterator[str]:
-    circuit = application.circuit
-    yield say(ARRANGEMENTS[circuit.arrangement])
-    yield say("rated flow {flow}", flow=_shown(circuit.rated_flow, "L/min", "flow"))
-    valve = circuit.bypass_valve
-    if valve is not None:
-        yield say(VALVES[valve.location])
-        if valve.opening is not None:
-            low, high = (_shown(p, "kPa", "pressure") for p in
-                         (valve.opening.min, valve.opening.max))  # fmt: skip
-            yield say("opens between {low} and {high}", low=low, high=high)
+    yield described(application.circuit)
+    valve = application.circuit.bypass_valve
+    if valve is not None and valve.opening is not None:
+        low, high = (si(p, "kPa", "pressure") for p in (valve.opening.min, valve.opening.max))
+        yield say("opens between {low} and {high}", low=low, high=high)
 
 
 def _oil(application: Application) -> Iterator[str]:
@@ -308,7 +293,7 @@ def _points(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
 
 def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     rules = {limit.rule: limit for limit in test.held}
-    yield say("Test flow"), _shown(test.points.flow, "L/min", "flow")
+    yield say("Test flow"), si(test.points.flow, "L/min", "flow")
     viscosity = rules.get("viscosity")
     if viscosity is not None:
         yield (
@@ -325,7 +310,7 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     if base:
         yield say("Base upstream level"), quantity_text(base * 1e3, "mg/L")
     terminal = say("{pressure} across the element, without the housing; {source}",
-        pressure=_shown(test.points.terminal, "kPa", "pressure"),
+        pressure=si(test.points.terminal, "kPa", "pressure"),
         source=say(TERMINALS[test.points.terminal_from]))  # fmt: skip
     yield say("Terminal differential pressure"), terminal
     sizes = ", ".join(significant(size) for size in test.points.sizes)
@@ -364,16 +349,16 @@ def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     yield (
         say("Sweeps"),
         say("rising from a shut valve to {flow}, then falling until it is shut; at least five "
-            "rows each way", flow=_shown(test.points.flow, "L/min", "flow")),
+            "rows each way", flow=si(test.points.flow, "L/min", "flow")),
     )  # fmt: skip
-    yield say("Counts as open at"), _shown(criterion, "L/min", "flow")
+    yield say("Counts as open at"), si(criterion, "L/min", "flow")
     yield (
         say("Viscosities"),
         say("a test fluid of about {hot}", hot=_viscosity(24e-6)),
     )
     for demand in test.needed.demands:
         if demand.quantity.name == "valve_leakage":
-            pressure = _shown(float(demand.at["pressure"]), "kPa", "pressure")
+            pressure = si(float(demand.at["pressure"]), "kPa", "pressure")
             yield say("Leakage"), say("with a rising row on each side of {p}", p=pressure)
 
 
@@ -383,12 +368,8 @@ def _results(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
         yield demand.id, speak(f"{demand.text}{where}")
 
 
-def _shown(value: float, unit: str, dimension: str) -> str:
-    return quantity_text(from_si(value, unit, dimension), unit)
-
-
 def _degrees(value: float) -> str:
-    return _shown(value, "degC", "temperature")
+    return si(value, "degC", "temperature")
 
 
 def _viscosity(value: float) -> str:

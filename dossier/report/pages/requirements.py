@@ -4,10 +4,19 @@ from collections import Counter
 from collections.abc import Sequence
 
 from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.requirement import Demand
 from dossier.report.blocks import Cell, Column, Line, Link, Table
-from dossier.report.format import si_decides
+from dossier.report.format import si_decides, speak
+from dossier.report.pages.fixed_words import mark
 from dossier.report.pages.places import Places, alike, same_as
-from dossier.report.pages.results import ResultRow, result_row, specimens_text
+from dossier.report.pages.results import (
+    basis_of,
+    limit_text,
+    probability_of,
+    result_text,
+    specimens_text,
+    what_of,
+)
 from dossier.words import say
 
 LONG = 20
@@ -22,23 +31,22 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
     first = {each: own for ids, own in seen.items() for each in ids}
     rows: list[tuple[Cell, ...]] = []
     for finding in assessment.findings:
-        row = result_row(finding)
-        same = again.get(row.id)
-        severity = finding.demand.severity
-        advisory = (Line((say(severity),), small=True),) if severity == "advisory" else ()
-        source = _source(finding.demand.source, row.source, letters)
-        chance = row.probability if finding.probability is not None else ""
+        demand = finding.demand
+        advisory = (Line((say("advisory"),), small=True),) if demand.severity == "advisory" else ()
+        source = _source(demand.source, speak(demand.source), letters)
+        result: Cell = (result_text(finding), *filter(None, [probability_of(finding)]))
+        if demand.id in again:
+            result = say("same as {requirement}", requirement=again[demand.id])
+        specimens = _specimens(finding)
+        if first[demand.id] != demand.id:
+            specimens = say("as {requirement}", requirement=first[demand.id])
         rows.append(
             (
-                (row.id, row.verdict, *advisory),
-                (row.text, _asked(finding, row), _see(finding, source, places)),
-                row.limit,
-                (row.result, *filter(None, [chance]))
-                if same is None
-                else say("same as {requirement}", requirement=same),
-                _specimens(finding)
-                if first[row.id] == row.id
-                else say("as {requirement}", requirement=first[row.id]),
+                (demand.id, mark(finding.verdict.value), *advisory),
+                (speak(demand.text), _asked(demand), _see(finding, source, places)),
+                limit_text(finding),
+                result,
+                specimens,
             )
         )
     return Table(
@@ -69,11 +77,9 @@ def _specimens(finding: Finding) -> Cell:
     return tuple(specimens_text(finding.demand, each) for each in sides if each is not None) or "–"
 
 
-def _asked(finding: Finding, row: ResultRow) -> Line:
-    what = row.what
-    if finding.demand.basis != "mean":
-        what = f"{what}; {row.basis}"
-    return Line((what,), small=True)
+def _asked(demand: Demand) -> Line:
+    basis = [basis_of(demand)] if demand.basis != "mean" else []
+    return Line(("; ".join([what_of(demand), *basis]),), small=True)
 
 
 def _letters(sources: Sequence[str]) -> dict[str, str]:
@@ -106,23 +112,20 @@ def _see(finding: Finding, source: str, places: Places) -> Line:
     return Line((*parts, *((", ", *records) if records else ())), small=True)
 
 
-def _conceded(text: str) -> str:
-    return say("Concession: {text}", text=text)
-
-
 def reasons_table(assessment: Assessment, places: Places) -> Table:
     """Return why each requirement that is not a plain pass is none, in full."""
     again = same_as(assessment.findings)
     rows: list[tuple[Cell, ...]] = []
     for finding in assessment.findings:
-        row = result_row(finding)
-        if row.verdict.kind == "pass":
+        name, verdict = finding.demand.id, mark(finding.verdict.value)
+        if verdict.kind == "pass":
             continue
-        reason = row.reason
-        if row.id in again:
-            reason = say("same as {requirement}", requirement=again[row.id])
-        conceded = (_conceded(row.concession),) if row.concession else ()
-        rows.append((places.asked([row.id]), row.verdict, (reason, *conceded)))
+        told = [speak(finding.reason)]
+        if name in again:
+            told = [say("same as {requirement}", requirement=again[name])]
+        if finding.concession and finding.concession.text:
+            told.append(say("Concession: {text}", text=speak(finding.concession.text)))
+        rows.append((places.asked([name]), verdict, tuple(told)))
     return Table(
         caption=say("Why a requirement is not a plain pass, in full"),
         columns=(Column(say("Id"), 13), Column(say("Verdict"), 17), Column(say("Reason"), 70)),

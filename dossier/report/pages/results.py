@@ -2,13 +2,11 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from dossier.decision.finding import Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.report.blocks import Mark
 from dossier.report.charts.strip import Strip
 from dossier.report.format import (
     SPACE,
@@ -35,44 +33,6 @@ BASIS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResultRow:
-    """One finding, ready to print."""
-
-    id: str
-    text: str
-    """The requirement in the words of whoever wrote it."""
-    what: str
-    """Quantity and conditions in one phrase, or the characteristic that was looked at."""
-    basis: str
-    limit: str
-    result: str
-    probability: str
-    verdict: Mark
-    reason: str
-    concession: str
-    source: str
-
-
-def result_row(finding: Finding) -> ResultRow:
-    """Return `finding` as formatted text."""
-    demand = finding.demand
-    shown = finding.estimate
-    return ResultRow(
-        id=demand.id,
-        text=speak(demand.text),
-        what=what_of(demand),
-        basis=_basis(demand),
-        limit=limit_text(finding),
-        result=say("no result") if shown is None else estimate_text(demand, shown, finding),
-        probability=_probability(finding),
-        verdict=mark(finding.verdict.value),
-        reason=speak(finding.reason),
-        concession=speak(finding.concession.text) if finding.concession else "",
-        source=speak(demand.source),
-    )
-
-
 def what_of(demand: Demand) -> str:
     """Return quantity and conditions in one phrase; an inspected characteristic by its name."""
     if "characteristic" in demand.at:
@@ -84,16 +44,24 @@ def what_of(demand: Demand) -> str:
     return say("{quantity} at {conditions}", quantity=title, conditions=conditions)
 
 
-def _basis(demand: Demand) -> str:
+def result_text(finding: Finding) -> str:
+    """Return what was found on the candidate, with its uncertainty and unit."""
+    shown = finding.estimate
+    return say("no result") if shown is None else estimate_text(finding.demand, shown, finding)
+
+
+def basis_of(demand: Demand) -> str:
+    """Return on what a requirement is judged."""
     words = BASIS[demand.basis]
     if demand.basis == "population":
         return say(words, share=percent(demand.coverage))
     return say(words)
 
 
-def _probability(finding: Finding) -> str:
+def probability_of(finding: Finding) -> str:
+    """Return how probably a requirement is met; empty where that is not known."""
     if finding.probability is None:
-        return "–"
+        return ""
     return chance_text(finding.probability, finding.demand.confidence).replace(" ", SPACE)
 
 
@@ -229,7 +197,7 @@ def deciding_text(finding: Finding) -> tuple[str, ...]:
     """Return the number that decides, what it is, and its distance from the acceptance limit."""
     demand, found, estimate = finding.demand, finding.deciding, finding.estimate
     if found is None:
-        return (say("no result") if estimate is None else estimate_text(demand, estimate, finding),)
+        return (result_text(finding),)
     agreed = percent(demand.confidence)
     if found.kind == "count":
         return (
