@@ -17,7 +17,6 @@ from dossier.decision.carried import of_carried, weighed
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
-    FAILS,
     ending,
     of_doubts,
     of_dropped,
@@ -30,7 +29,7 @@ from dossier.decision.deciding import deciding
 from dossier.decision.finding import Assessment, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
 from dossier.decision.probability import Question, Threshold, against, chance_text, probability
-from dossier.decision.rules import Verdict, judge
+from dossier.decision.rules import FAILS, Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
 from dossier.evidence.prepare import prepare
