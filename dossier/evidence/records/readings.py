@@ -139,14 +139,11 @@ def estimate_of(
     readings = _against_other_rigs(bench, readings)
     records = [reading.record.id for reading in readings]
     mean = math.fsum(reading.value for reading in readings) / len(readings)
+    own, shared = [reading.own for reading in readings], _shared(readings)
+    shared += widening(bench, records, mean)
+    each, houses = [_specimen(reading) for reading in readings], bench.laboratories
     found = combine(
-        [_specimen(reading) for reading in readings],
-        [reading.own for reading in readings],
-        _shared(readings) + widening(bench, records, mean),
-        unit=unit,
-        own_name=own_name,
-        notes=notes,
-        laboratories=bench.laboratories,
+        each, own, shared, unit=unit, own_name=own_name, notes=notes, laboratories=houses
     )
     return _bounded(found, bounds.pop()) if bounds else found
 

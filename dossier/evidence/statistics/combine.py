@@ -17,7 +17,6 @@ from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,
     NotDemonstrated,
-    Scale,
     SpecimenValue,
 )
 from dossier.evidence.statistics.uncertainty import Precision, effective_dof, precision
@@ -127,9 +126,7 @@ def combine(
     *,
     unit: str,
     own_name: str = OWN,
-    scale: Scale = "linear",
     notes: Sequence[str] = (),
-    details: Mapping[str, object] | None = None,
     laboratories: Mapping[str, str] | None = None,
 ) -> Estimate:
     """Return the estimate of a filter type's mean from its specimens.
@@ -150,19 +147,15 @@ def combine(
     houses = [(laboratories or {}).get(each.record, "") for each in specimens]
     told = precision(values, houses)
     components = [_within(spread, told, own), *as_seen(shared, told)]
-    u = math.sqrt(sum(c.u**2 for c in components))
-    dof = effective_dof(components)
     return Estimate(
         value=float(values.mean()),
-        u=u,
-        dof=dof,
+        u=math.sqrt(sum(c.u**2 for c in components)),
+        dof=effective_dof(components),
         unit=unit,
         per_specimen=tuple(specimens),
         components=tuple(components),
-        scale=scale,
         sources=tuple(dict.fromkeys(each.record for each in specimens)),
         notes=(*notes, *_differing(components)),
-        details=details or {},
         precision=told,
     )
 
