@@ -17,7 +17,7 @@ from dossier.decision.carried import of_carried, weighed
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
-    FAILS,
+    Again,
     ending,
     of_doubts,
     of_dropped,
@@ -27,10 +27,10 @@ from dossier.decision.conditions import (
     valid_until,
 )
 from dossier.decision.deciding import deciding
-from dossier.decision.finding import Assessment, Finding, decision_of
+from dossier.decision.finding import Assessment, Condition, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
 from dossier.decision.probability import Question, Threshold, against, chance_text, probability
-from dossier.decision.rules import Verdict, judge
+from dossier.decision.rules import FAILS, Verdict, judge
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
 from dossier.evidence.prepare import prepare
@@ -69,28 +69,14 @@ def assess_case(
     Without `pages`, the curves and the circuit that only pages show are left out.  Pure: the same
     case, limits and day give the same assessment.
     """
-    given = case.qualification
-
-    def found(case: Case, demands: Sequence[Demand]) -> tuple[Bench, tuple[Finding, ...]]:
-        bench = prepare(case, limits, seed_of(case))
-        compute = _computed(bench)
-        made = (_light(_finding(bench, demand, on, compute)) for demand in demands)
-        return bench, tuple(weighed(case, finding) for finding in made)
+    given, (bench, findings) = case.qualification, _found(case, demands, limits, on)
 
     def again(application: Application) -> Sequence[Finding]:
-        asked, _ = resolve(application, case.qualification.application, case.mark)
-        return found(replace(case, application=application), asked)[1]
+        asked, _ = resolve(application, given.application, case.mark)
+        return _found(replace(case, application=application), asked, limits, on)[1]
 
-    bench, findings = found(case, demands)
     in_circuit = pages and any(demand.quantity.section == "circuit" for demand in demands)
-    conditions = (
-        *conditions_for(case, findings),
-        *of_evidence(bench),
-        *of_doubts(bench, findings),
-        *of_carried(case),
-        *of_requirements(case, findings, again),
-        *of_dropped(case),
-    )
+    conditions = _conditions(bench, findings, again)
     decision = decision_of(findings, conditions)
     return Assessment(
         findings=findings,
@@ -106,6 +92,28 @@ def assess_case(
         flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
         valid_until=valid_until(decision, ending(findings, given), given.review_due)
         or ran_out(decision, findings, given.concession, on),
+    )
+
+
+def _found(
+    case: Case, demands: Sequence[Demand], limits: Limits, on: date
+) -> tuple[Bench, tuple[Finding, ...]]:
+    """Return the bench of a case, and the finding on each demand."""
+    bench = prepare(case, limits, seed_of(case))
+    compute = _computed(bench)
+    made = (_light(_finding(bench, demand, on, compute)) for demand in demands)
+    return bench, tuple(weighed(case, finding) for finding in made)
+
+
+def _conditions(bench: Bench, findings: Sequence[Finding], again: Again) -> tuple[Condition, ...]:
+    """Return all that an approval would hold under, in the order of page one."""
+    return (
+        *conditions_for(bench.case, findings),
+        *of_evidence(bench),
+        *of_doubts(bench, findings),
+        *of_carried(bench.case),
+        *of_requirements(bench.case, findings, again),
+        *of_dropped(bench.case),
     )
 
 

@@ -7,9 +7,8 @@ from typing import Any
 
 from dossier.case.case import Case
 from dossier.case.compared import Source
-from dossier.decision.conditions import BETTER
 from dossier.decision.finding import Condition, Finding
-from dossier.decision.rules import Verdict
+from dossier.decision.rules import BETTER, Verdict
 from dossier.evidence.requirement import Demand
 from dossier.words import later, say
 
@@ -26,14 +25,13 @@ def of_carried(case: Case) -> Iterator[Condition]:
             words = later(
                 "{records}: carried over from {source} until {until}: {reason} (agreed by {by})"
             )
-            text = say(
-                words, source=source.name, until=each.until, records=", ".join(each.records),
-                reason=each.reason, by=each.agreed_by,
-            )  # fmt: skip
-            yield Condition(kind="carried evidence", subject=each.records[0], text=text)
+            names, until, by = ", ".join(each.records), each.until, each.agreed_by
+            said = {"records": names, "source": source.name, "reason": each.reason}
+            text = say(words, until=until, by=by, **said)
+            yield Condition("carried evidence", each.records[0], text)
         for code in source.doubts:
             text = say(UNPROVEN[code], source=source.name)
-            yield Condition(kind="unproven source", subject=source.file, text=text)
+            yield Condition("unproven source", source.file, text)
 
 
 MIXED = later(

@@ -6,7 +6,7 @@ from dataclasses import replace
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.comparison import compared
-from dossier.decision.conditions import FROM_MEMORY, late_review
+from dossier.decision.conditions import late_review, ruled
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
@@ -144,21 +144,16 @@ def _evidence(bench: Bench) -> Told:
     warned = sorted({(c.rule, c.from_memory) for c in bench.checks if c.outcome == "warning"})
     if warned:
         words = later("See the section on validity for: {rules}.")
-        rules = ", ".join(_ruled(*each) for each in warned)
+        rules = ", ".join(ruled(*each) for each in warned)
         yield say("Checks with a warning"), say(words, rules=rules)
     words = later("{rule}: {found}. Recorded deviation: {deviation}")
     for check in bench.checks:
         if check.outcome == "covered by a deviation":
-            rule = _ruled(check.rule, check.from_memory)
+            rule = ruled(check.rule, check.from_memory)
             text = say(words, rule=rule, found=check.found, deviation=check.deviation)
             yield say("Deviation accepted: record {record}", record=check.record), text
     for record, cause in sorted(bench.excluded.items()):
         yield say("Record {record} left out", record=record), f"{cause[0].upper()}{cause[1:]}."
-
-
-def _ruled(rule: str, from_memory: bool) -> str:
-    """Return a rule that decided something, with what its limit is not."""
-    return say(FROM_MEMORY, rule=say(rule)) if from_memory else say(rule)
 
 
 def _terminal(bench: Bench) -> Told:
@@ -248,11 +243,11 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, 
             continue
         if finding.concession:
             text = _conceded(finding.concession)
-            found.append(Condition(kind="concession", subject=subject, text=text))
+            found.append(Condition("concession", subject, text))
         elif verdict is Verdict.CONDITIONAL_PASS:
             shown = chance_text(finding.probability or 0.0, confidence)
             text = say(words, requirement=subject, shown=shown)
-            found.append(Condition(kind="conditional pass", subject=subject, text=text))
+            found.append(Condition("conditional pass", subject, text))
     return tuple(found)
 
 

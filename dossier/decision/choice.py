@@ -61,7 +61,7 @@ class Difference:
         return next((part.source for part in parts if part.name == BETWEEN), "")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Pairing:
     """What one candidate differs by from another that was named before it."""
 
@@ -96,10 +96,8 @@ def set_beside(
             "these differ by is in U"
         )
         notes.append(say(words, own=own.label, other=other.label))
-    return Pairing(
-        own=own.label, other=other.label, notes=tuple(notes), differences=found,
-        problems=(*repeated(case.records), *_impossible(bench, own, other)),
-    )  # fmt: skip
+    problems = (*repeated(case.records), *_impossible(bench, own, other))
+    return Pairing(own.label, other.label, found, tuple(notes), problems)
 
 
 def _asked_once(demands: Sequence[Demand]) -> list[list[Demand]]:
@@ -121,10 +119,10 @@ def _difference(bench: Bench, demands: Sequence[Demand]) -> Difference:
         why = say("the two filters were not tested alike: {difference}", difference=apart)
         return replace(bare, why=why)
     own, other = (attempt(asked.quantity.compute, bench, side, asked.at) for side in SIDES)
-    if isinstance(own, NotDemonstrated) or isinstance(other, NotDemonstrated):
-        return replace(
-            bare, why=next(e.reason for e in (own, other) if not isinstance(e, Estimate))
-        )
+    if isinstance(own, NotDemonstrated):
+        return replace(bare, why=own.reason)
+    if isinstance(other, NotDemonstrated):
+        return replace(bare, why=other.reason)
     if own.bound or other.bound:
         return replace(bare, why=say("one result is only a bound"))
     return replace(bare, own=own, other=other)
@@ -152,15 +150,15 @@ def _as_one(own: Candidate, other: Candidate) -> tuple[Case, list[str]]:
     bears the same name is another, and what is told apart so is said.
     """
     apart = {key: _unlike(own, other, key) for key in _IDENTITY}
+    words = later(
+        "{what} {name} is not described alike in both cases and is taken for two: its errors do "
+        "not cancel"
+    )
     notes = [
-        say(
-            "{what} {name} is not described alike in both cases and is taken for two: its errors "
-            "do not cancel",
-            what=say(_IDENTITY[key][0]), name=name,
-        )
+        say(words, what=say(_IDENTITY[key][0]), name=name)
         for key, names in apart.items()
         for name in sorted(names & _used(own, key) & _used(other, key))
-    ]  # fmt: skip
+    ]
     both = _Placed(own, "candidate", apart), _Placed(other, "reference", {})
     records = tuple(record for each in both for record in each.records())
     update: dict[str, Any] = {key: _known(key, both) for key in _IDENTITY}

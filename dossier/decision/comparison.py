@@ -96,18 +96,14 @@ def _relative(name: str, own: Estimate, other: Estimate) -> tuple[float, float]:
 
 
 def _sentence(gains: list[str], losses: list[str], level: list[str]) -> str:
-    if not (gains or losses or level):
-        return ""
-    parts = []
-    if gains:
-        parts.append(say("gains: it {things}", things=_list(gains)))
-    if losses:
-        parts.append(say("gives up: it {things}", things=_list(losses)))
-    if level:
-        parts.append(
-            say("shows no difference in {things} that the tests can tell", things=_list(level))
-        )
-    return say("Against the filter now fitted the candidate {parts}.", parts="; ".join(parts))
+    told = (
+        (later("gains: it {things}"), gains),
+        (later("gives up: it {things}"), losses),
+        (later("shows no difference in {things} that the tests can tell"), level),
+    )
+    parts = "; ".join(say(words, things=_list(each)) for words, each in told if each)
+    words = later("Against the filter now fitted the candidate {parts}.")
+    return say(words, parts=parts) if parts else ""
 
 
 def _list(words: list[str]) -> str:

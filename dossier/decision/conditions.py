@@ -2,15 +2,16 @@
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from typing import Any
 
 from dossier.case.agreed import Carried
 from dossier.case.application import Application, Requirement, marked_name
 from dossier.case.case import Case
 from dossier.case.consistency import KNOWN_METHOD, plain, says_something
-from dossier.case.model import Concession, Qualification
+from dossier.case.model import Concession, Deviation, Qualification
 from dossier.case.requested import OnFile, said
-from dossier.decision.finding import Condition, Finding, decision_of
-from dossier.decision.rules import Decision, Verdict
+from dossier.decision.finding import Condition, ConditionKind, Finding, decision_of
+from dossier.decision.rules import BETTER, FAILS, Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
 from dossier.evidence.records.usable import named_in_plan
@@ -20,11 +21,6 @@ from dossier.evidence.statistics.between import small_reproducibility
 from dossier.evidence.validity.comparable import other_batch
 from dossier.words import later, say
 
-BETTER = (
-    Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
-    Verdict.PASS,
-)  # fmt: skip
-"""Verdicts from the worst to the best for an approval."""
 ADMINISTRATIVE = ("title", "revision", "issued", "owner", "equipment", "notes")
 """Fields of an application that no verdict rests on."""
 
@@ -35,37 +31,39 @@ Again = Callable[[Application], Sequence[Finding]]
 """Decides the case again with another application."""
 
 
+def ruled(rule: str, from_memory: bool) -> str:
+    """Return a rule that decided something, with what its limit is not."""
+    return say(FROM_MEMORY, rule=say(rule)) if from_memory else say(rule)
+
+
 def of_evidence(bench: Bench) -> Iterator[Condition]:
     """Yield a condition for each mandatory rule that is covered and each record left out."""
     deviations = bench.case.qualification.deviation
     named = {(each.record, each.rule): each for each in deviations if each.rule}
     for check in bench.checks:
-        if check.outcome != "covered by a deviation":
-            continue
-        each = named[check.record, check.rule]
-        words = later("{record}: house method accepted: {text} (agreed {agreed} by {by})")
-        if check.rule != KNOWN_METHOD:
-            words = later(
-                "{record}: {rule} not met ({found}) and covered by a deviation: {text} (agreed "
-                "{agreed} by {by})"
-            )
-        rule = say(check.rule)
-        rule = say(FROM_MEMORY, rule=rule) if check.from_memory else rule
-        text = say(
-            words, record=check.record, rule=rule, found=check.found, text=each.text,
-            agreed=each.agreed, by=each.agreed_by,
-        )  # fmt: skip
-        yield Condition(
-            kind="accepted method" if check.rule == KNOWN_METHOD else "covered rule",
-            subject=check.record, text=text,
-        )  # fmt: skip
+        if check.outcome == "covered by a deviation":
+            yield _covered(check, named[check.record, check.rule])
+    words = later("{record}: left out of the evidence: {cause} (agreed {agreed} by {by})")
     for each in deviations:
         if each.effect == "record excluded":
-            text = say(
-                "{record}: left out of the evidence: {cause} (agreed {agreed} by {by})",
-                record=each.record, cause=each.cause, agreed=each.agreed, by=each.agreed_by,
-            )  # fmt: skip
-            yield Condition(kind="excluded record", subject=each.record, text=text)
+            agreed, by = each.agreed, each.agreed_by
+            text = say(words, record=each.record, cause=each.cause, agreed=agreed, by=by)
+            yield Condition("excluded record", each.record, text)
+
+
+def _covered(check: Check, each: Deviation) -> Condition:
+    kind: ConditionKind = "accepted method"
+    words = later("{record}: house method accepted: {text} (agreed {agreed} by {by})")
+    if check.rule != KNOWN_METHOD:
+        kind = "covered rule"
+        words = later(
+            "{record}: {rule} not met ({found}) and covered by a deviation: {text} (agreed "
+            "{agreed} by {by})"
+        )
+    said = {"rule": ruled(check.rule, check.from_memory), "found": check.found, "text": each.text}
+    agreed, by = each.agreed, each.agreed_by
+    text = say(words, record=check.record, agreed=agreed, by=by, **said)
+    return Condition(kind, check.record, text)
 
 
 def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
@@ -82,14 +80,14 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
             words = later("the plan does not name {names}, tested all the same")
         if tested - planned:
             text = say(words, side=say(side), names=", ".join(sorted(tested - planned)))
-            yield Condition(kind="no plan", subject=side, text=text)
+            yield Condition("no plan", side, text)
     yield from _reproducibilities(bench)
     batches = other_batch(bench)
     for finding in findings if batches else ():
         demand = finding.demand
         if demand.not_worse is not None and "multipass" in demand.quantity.records:
             text = say("{requirement}: {difference}", requirement=demand.id, difference=batches)
-            yield Condition(kind="another batch of dust", subject=demand.id, text=text)
+            yield Condition("another batch of dust", demand.id, text)
 
 
 def _warned(bench: Bench) -> Iterator[Condition]:
@@ -102,7 +100,7 @@ def _warned(bench: Bench) -> Iterator[Condition]:
         names = ", ".join(check.record for check in checks)
         words = later("{rule} ({names}): {found}")
         text = say(words, rule=say(rule), names=names, found=checks[0].found)
-        yield Condition(kind="warned rule", subject=checks[0].record, text=text)
+        yield Condition("warned rule", checks[0].record, text)
 
 
 def _reproducibilities(bench: Bench) -> Iterator[Condition]:
@@ -112,11 +110,10 @@ def _reproducibilities(bench: Bench) -> Iterator[Condition]:
         "{usual:.2g} % stand in for what is not known: see that the study says so"
     )
     for each, usual, _ in small_reproducibility(bench.case, bench.limits):
-        text = say(
-            words, quantity=say(all_quantities()[each.quantity].title), method=each.method,
-            stated=100 * each.u, source=each.source, usual=100 * usual,
-        )  # fmt: skip
-        yield Condition(kind="small reproducibility", subject=each.method, text=text)
+        title, method = say(all_quantities()[each.quantity].title), each.method
+        percent: dict[str, Any] = {"stated": 100 * each.u, "usual": 100 * usual}
+        text = say(words, quantity=title, method=method, source=each.source, **percent)
+        yield Condition("small reproducibility", each.method, text)
 
 
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:
@@ -156,7 +153,7 @@ def _late(case: Case) -> Iterator[Condition]:
         )
     if since > first:
         text = say(words, day=since, tested=first, file=file)
-        yield Condition(kind="late request", subject="", text=text)
+        yield Condition("late request", "", text)
 
 
 def _set_aside(
@@ -174,13 +171,10 @@ def _set_aside(
             )
         if words:
             text = say(words, requirement=demand.id, why=demand.not_applicable)
-            yield Condition(kind="not applicable", subject=demand.id, text=text)
+            yield Condition("not applicable", demand.id, text)
     elif demand.severity == "advisory" and not _advisory(before, shown=shown):
-        text = say(
-            "{requirement}: advisory, which is not on file from before the first test",
-            requirement=demand.id,
-        )
-        yield Condition(kind="advisory", subject=demand.id, text=text)
+        words = later("{requirement}: advisory, which is not on file from before the first test")
+        yield Condition("advisory", demand.id, say(words, requirement=demand.id))
 
 
 def _advisory(before: Requirement | None, *, shown: bool) -> bool:
@@ -200,26 +194,25 @@ def _helped(
     now = {finding.demand.id: finding.verdict for finding in findings}
     for old in before:
         name, verdict = old.demand.id, now.get(old.demand.id)
-        if old.verdict not in BETTER:
+        if old.verdict not in BETTER or verdict is Verdict.NOT_APPLICABLE:
             continue
         if verdict is None:
             words = later(
                 "{requirement}: asked on {day} and no longer asked in revision {revision} of "
                 "{issued}; by it the verdict is: {before}"
             )
-        elif verdict in BETTER and BETTER.index(verdict) > BETTER.index(old.verdict):
+        elif BETTER.index(verdict) > BETTER.index(old.verdict):
             words = later(
                 "{requirement}: changed since it was asked on {day}, in revision {revision} of "
                 "{issued} ({changes}); as asked the verdict is {before}, now {after}"
             )
         else:
             continue
-        text = say(
-            words, requirement=name, day=file.since, revision=case.application.revision,
-            issued=case.application.issued, changes=_changes(file, old.demand.own_id),
-            before=say(old.verdict.value), after=say(verdict.value if verdict else ""),
-        )  # fmt: skip
-        yield Condition(kind="changed requirement", subject=name, text=text)
+        said = {"before": say(old.verdict.value), "after": say(verdict.value if verdict else "")}
+        said |= {"requirement": name, "changes": _changes(file, old.demand.own_id)}
+        revision, issued = case.application.revision, case.application.issued
+        text = say(words, day=file.since, revision=revision, issued=issued, **said)
+        yield Condition("changed requirement", name, text)
 
 
 def of_dropped(case: Case) -> Iterator[Condition]:
@@ -228,13 +221,13 @@ def of_dropped(case: Case) -> Iterator[Condition]:
     for day, gone in case.dropped:
         machines = {plain(name) for name in gone.equipment}
         if not (machines and now) or machines & now:
-            text = say(
+            words = later(
                 "“{title}” was asked on {day} for {machines} and is no longer asked: what it asked "
-                "of these machines is not decided",
-                title=gone.title, day=day,
-                machines="; ".join(gone.equipment) or say("machines that it does not name"),
-            )  # fmt: skip
-            yield Condition(kind="changed requirement", subject="", text=text)
+                "of these machines is not decided"
+            )
+            named = "; ".join(gone.equipment) or say("machines that it does not name")
+            text = say(words, title=gone.title, day=day, machines=named)
+            yield Condition("changed requirement", "", text)
 
 
 def _changes(file: OnFile, requirement: str) -> str:
@@ -263,14 +256,11 @@ def on_file_text(case: Case) -> str:
             "Requirements on file since {day} (first test on {tested}), changed in revision "
             "{revision} of {issued}:"
         )
-    return say(
-        words, day=file.since, tested=file.first_test, revision=case.application.revision,
-        issued=case.application.issued,
-    )  # fmt: skip
+    revision, issued = case.application.revision, case.application.issued
+    return say(words, day=file.since, tested=file.first_test, revision=revision, issued=issued)
 
 
 APPROVES = (Decision.APPROVED, Decision.APPROVED_WITH_CONDITIONS)
-FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 
 
 def expired(decision: str) -> str:
@@ -340,12 +330,12 @@ def ran_out(
 
 def late_review(findings: Iterable[Finding], review_due: date | None) -> str:
     """Return a sentence where a review is due later than a concession ends; else empty."""
-    ends = [each for each in conceded(findings) if each.until]
-    first = min(ends, key=lambda each: each.until or date.max, default=None)
-    if first is None or first.until is None or review_due is None or review_due <= first.until:
+    ends = [(each.until, each.requirement) for each in conceded(findings) if each.until]
+    until, requirement = min(ends, key=lambda end: end[0], default=(date.max, ""))
+    if review_due is None or review_due <= until:
         return ""
-    return say(
+    words = later(
         "The review is due on {review}, but the concession on {requirement} ends on {until}: after "
-        "that day nothing covers the requirement.",
-        review=review_due, requirement=first.requirement, until=first.until,
-    )  # fmt: skip
+        "that day nothing covers the requirement."
+    )
+    return say(words, review=review_due, requirement=requirement, until=until)

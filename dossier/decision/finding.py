@@ -34,7 +34,7 @@ ConditionKind = Literal[
 """What a condition comes from: a code, said where it is printed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Condition:
     """Something an approval holds under only: it stands on page one, and needs the approver."""
 

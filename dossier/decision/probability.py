@@ -34,8 +34,7 @@ class Threshold:
     lower: float | None
     upper: float | None
     factor: float = 1.0
-    """The limit is this factor times the reference's value [-], and `offset` [unit]."""
-    offset: float = 0.0
+    """The limit moves by this factor with the reference's value [-]."""
     reference: Estimate | None = None
 
     @property
@@ -83,7 +82,6 @@ def against(
         lower=limit if higher_is_better else None,
         upper=None if higher_is_better else limit,
         factor=factor,
-        offset=offset,
         reference=reference,
     )
 

@@ -41,6 +41,14 @@ WORST = (
 """Decisions from the worst to the best."""
 
 
+BETTER = (
+    Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
+    Verdict.PASS,
+)  # fmt: skip
+"""Verdicts from the worst to the best for an approval."""
+FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
+
+
 @dataclass(frozen=True, slots=True)
 class Tolerance:
     """Tolerance limits of a quantity, one or both; a value on a limit is inside.
@@ -163,8 +171,7 @@ def overall(
     """
     mandatory = [(Verdict(verdict), excused) for verdict, counts, excused in findings if counts]
     decided = [each for each in mandatory if each[0] is not Verdict.NOT_APPLICABLE]
-    failed = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
-    if any(verdict in failed and not excused for verdict, excused in decided):
+    if any(verdict in FAILS and not excused for verdict, excused in decided):
         return Decision.NOT_APPROVED
     if not decided or any(verdict is Verdict.NOT_DEMONSTRATED for verdict, _ in decided):
         return Decision.UNDECIDED

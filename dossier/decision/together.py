@@ -9,9 +9,9 @@ from typing import TypeVar
 from dossier.case.case import Case
 from dossier.case.consistency import plain
 from dossier.decision.cautions import dropped
-from dossier.decision.conditions import BETTER, ending, of_dropped, ran_out, valid_until
+from dossier.decision.conditions import ending, of_dropped, ran_out, valid_until
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
-from dossier.decision.rules import WORST, Verdict
+from dossier.decision.rules import BETTER, WORST, Verdict
 from dossier.evidence.limits import Check
 from dossier.words import later, say
 
@@ -134,12 +134,11 @@ def _unfiled(case: Case) -> Iterator[Condition]:
     days = [part.on_file.since for part in case.parts if part.on_file is not None]
     for part in case.parts if days else ():
         if part.on_file is None:
-            text = say(
+            words = later(
                 "{mark}: no request is on file of it, where others are on file since {day}: "
-                "nothing shows that it was asked before the first test",
-                mark=part.mark, day=min(days),
-            )  # fmt: skip
-            yield Condition(kind="late request", subject="", text=text)
+                "nothing shows that it was asked before the first test"
+            )
+            yield Condition("late request", "", say(words, mark=part.mark, day=min(days)))
 
 
 def _also(case: Case) -> Iterator[tuple[str, str]]:

@@ -95,11 +95,9 @@ class Curve:
 
 def curve_of(side: str, points: Sequence[tuple[float, Estimate]]) -> Curve:
     """Return the line through estimates, each at its x, with their two-sided 95 % intervals."""
-    ends = np.array([each.interval() for _, each in points]).reshape(-1, 2)
-    return Curve(
-        side=side, label=side, x=np.array([x for x, _ in points]),
-        y=np.array([each.value for _, each in points]), low=ends[:, 0], high=ends[:, 1],
-    )  # fmt: skip
+    rows = [(x, each.value, *each.interval()) for x, each in points]
+    x, y, low, high = np.array(rows, dtype=float).reshape(-1, 4).T
+    return Curve(side=side, label=side, x=x, y=y, low=low, high=high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,13 +97,11 @@ class Limit:
     @property
     def origin(self) -> str:
         """Clause and provenance of the figure, as printed."""
-        words = f"{say(self.clause)} ({say(self.mark)})"
+        origin = f"{say(self.clause)} ({say(self.mark)})"
         if not self.checked_by:
-            return words
-        return say(
-            "{origin}, checked against the text by {who} on {day}",
-            origin=words, who=self.checked_by, day=self.checked_on,
-        )  # fmt: skip
+            return origin
+        words = later("{origin}, checked against the text by {who} on {day}")
+        return say(words, origin=origin, who=self.checked_by, day=self.checked_on)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,10 +150,8 @@ class Limits:
         """Return, as printed, where the stand-in accuracy of a measurand comes from."""
         if measurand in self.assumed:
             return say("assumed accuracy, rectangular ({mark})", mark=say(self.assumed[measurand]))
-        return say(
-            "accuracy allowed by the standard, rectangular ({clause}; {mark})",
-            clause=say(self.accuracy_clause), mark=say(self.accuracy_mark),
-        )  # fmt: skip
+        words = later("accuracy allowed by the standard, rectangular ({clause}; {mark})")
+        return say(words, clause=say(self.accuracy_clause), mark=say(self.accuracy_mark))
 
     def rules(self, kind: str, standard: str) -> tuple[str, ...]:
         """Return the names of all rules that a record of that kind and standard is held to."""

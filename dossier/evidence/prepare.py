@@ -15,7 +15,7 @@ from dossier.evidence.records.reduced import (
 )
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity import general, method, multipass, other
-from dossier.evidence.validity.balance import SHAPE, doubtful, unlike_runs
+from dossier.evidence.validity.balance import SHAPE, Reduced, doubtful, unlike_runs
 from dossier.evidence.validity.copies import copied_curves, copies
 from dossier.evidence.validity.general import TIME, hurried
 from dossier.evidence.validity.other import Swept
@@ -34,20 +34,9 @@ def prepare(case: Case, limits: Limits, seed: int) -> Bench:
         for d in deviations
         if d.effect == "record excluded"
     }
-    unreduced: dict[str, str] = {}
-    runs: list[MultipassResult] = []
-    sweeps: list[PressureDropResult] = []
-    for record in case.records:
-        if record.id in excluded:
-            continue
-        try:
-            if record.entry.kind == "multipass":
-                runs.append(reduce_multipass(case, record, limits))
-            elif record.entry.kind == "pressure_drop":
-                sweeps.append(reduce_pressure_drop(case, record))
-        except ValueError as error:
-            unreduced[record.id] = str(error)
-    checks = cover(_checks(case, limits, runs, sweeps, excluded), deviations)
+    kept = [record for record in case.records if record.id not in excluded]
+    runs, sweeps, unreduced = _reduced(case, kept, limits)
+    checks = cover(_checks(case, limits, kept, runs, sweeps), deviations)
     return Bench(
         case=case,
         limits=limits,
@@ -62,6 +51,22 @@ def prepare(case: Case, limits: Limits, seed: int) -> Bench:
     )
 
 
+def _reduced(
+    case: Case, kept: Sequence[Record], limits: Limits
+) -> tuple[list[MultipassResult], list[PressureDropResult], dict[str, str]]:
+    """Return the runs and sweeps among the records, and why others of them are not reduced."""
+    runs, sweeps, unreduced = list[MultipassResult](), list[PressureDropResult](), {}
+    for record in kept:
+        try:
+            if record.entry.kind == "multipass":
+                runs.append(reduce_multipass(case, record, limits))
+            elif record.entry.kind == "pressure_drop":
+                sweeps.append(reduce_pressure_drop(case, record))
+        except ValueError as error:
+            unreduced[record.id] = str(error)
+    return runs, sweeps, unreduced
+
+
 def _widened(case: Case) -> dict[str, float]:
     widened: dict[str, float] = {}
     for deviation in case.qualification.deviation:
@@ -74,24 +79,14 @@ def _widened(case: Case) -> dict[str, float]:
 def _checks(
     case: Case,
     limits: Limits,
+    kept: Sequence[Record],
     runs: list[MultipassResult],
     sweeps: list[PressureDropResult],
-    excluded: dict[str, str],
 ) -> Iterator[Check]:
-    kept = [record for record in case.records if record.id not in excluded]
     run_of = {run.record: run for run in runs}
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     reduced = [(record, run_of[record.id]) for record in kept if record.id in run_of]
-    against: dict[str, Mapping[str, str]] = {
-        "noise of its own": {
-            **copied_curves(kept),
-            **copies([(record, run.end_time) for record, run in reduced]),
-        },
-        SHAPE: unlike_runs(case, reduced, limits),
-        "recirculation": doubtful(reduced),
-        TIME: hurried(case, reduced, limits),
-    }
-    demands, _ = resolve(case.application, "")
+    against, (demands, _) = _against(case, limits, kept, reduced), resolve(case.application, "")
     for record in kept:
         told = {rule: words.get(record.id, "") for rule, words in against.items()}
         held = Held(case=case, record=record, limits=limits, demands=demands, against=told)
@@ -105,6 +100,19 @@ def _checks(
             yield from checks_of(sweep, [other.SWEEP])
         else:
             yield from checks_of(held, [other.KINDS.get(record.entry.kind, {})])
+
+
+def _against(
+    case: Case, limits: Limits, kept: Sequence[Record], reduced: Sequence[Reduced]
+) -> Mapping[str, Mapping[str, str]]:
+    """Return rule -> record -> what other records have against it, in words."""
+    twins = copies([(record, run.end_time) for record, run in reduced])
+    return {
+        "noise of its own": {**copied_curves(kept), **twins},
+        SHAPE: unlike_runs(case, reduced, limits),
+        "recirculation": doubtful(reduced),
+        TIME: hurried(case, reduced, limits),
+    }
 
 
 ANY = (general.INSTRUMENTS, method.RULES, general.BEFORE)

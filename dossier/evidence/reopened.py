@@ -55,8 +55,8 @@ def _without(record: Record, reopened: set[str]) -> Record:
     if not isinstance(table, MeasurementTable) or reopened.isdisjoint(table.names):
         return record
     kept = [n for n, name in enumerate(table.names) if name not in reopened]
-    parts = {key: tuple(getattr(table, key)[n] for n in kept)
-             for key in ("names", "values", "bounds", "units")}  # fmt: skip
+    columns = ("names", "values", "bounds", "units")
+    parts = {key: tuple(getattr(table, key)[n] for n in kept) for key in columns}
     return replace(record, table=replace(table, **parts))
 
 

@@ -223,21 +223,20 @@ def _conversions(requirement: Requirement, declared: Quantity) -> Iterator[str]:
 
 
 def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:
-    if declared.dimension == "statement" and requirement.must_hold is None:
+    statement = declared.dimension == "statement"
+    if statement and requirement.must_hold is None:
         raise UnitError(f"{declared.name} is yes or no | write must_hold = true")
-    if declared.dimension != "statement" and requirement.must_hold is not None:
+    if not statement and requirement.must_hold is not None:
         raise UnitError(f"must_hold does not fit {declared.name} | give min, max or between")
-    if declared.dimension == "statement":
+    if statement:
         return None, None, ""
     if requirement.not_worse_than_reference is not None:
         return _against_reference(requirement, declared)
-    raw: dict[str, Any] = dict(requirement.between or {})
-    if requirement.between is not None and set(raw) != {"min", "max"}:
+    if requirement.between is not None and set(requirement.between) != {"min", "max"}:
         raise UnitError("between needs min and max")
-    if requirement.min is not None:
-        raw["min"] = requirement.min
-    if requirement.max is not None:
-        raw["max"] = requirement.max
+    own = {"min": requirement.min, "max": requirement.max}
+    raw: dict[str, Any] = {**(requirement.between or {})}
+    raw |= {side: text for side, text in own.items() if text is not None}
     try:
         values = {side: _parse(t, declared.dimension, requirement) for side, t in raw.items()}
     except (UnitError, ValueError) as error:

@@ -35,10 +35,9 @@ def test_a_limit_on_either_is_met_with_one_probability(down, basis):
     part, ratio = computed("efficiency", *runs), computed("filtration_ratio", *runs)
     for limit in (1.05, 0.95):
         least = 1.0 - limit * max(down) / 1e6
-        by_share = probability(Question(part, Threshold(least, None), basis, 0.9, None))
-        by_ratio = probability(
-            Question(ratio, Threshold(1.0 / (1.0 - least), None), basis, 0.9, None)
-        )
+        limits = Threshold(least, None), Threshold(1.0 / (1.0 - least), None)
+        by_share = probability(Question(part, limits[0], basis, 0.9, None))
+        by_ratio = probability(Question(ratio, limits[1], basis, 0.9, None))
         assert by_share.probability == approx(by_ratio.probability, abs=2e-4)
         assert by_ratio.value == approx(1.0 / (1.0 - by_share.value))
 

@@ -194,8 +194,8 @@ def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccura
     One error of both sides: what tells the two counters apart is in their counts.  The larger of
     their figures; where either states none, the accuracy that stands in.
     """
-    counters = [each for name in entry.instruments
-                if measures(each := case.instrument(name), "counts")]  # fmt: skip
+    used = [case.instrument(name) for name in entry.instruments]
+    counters = [each for each in used if measures(each, "counts")]
     stated = [each.diameter_u for each in counters if each.diameter_u is not None]
     known = accuracy_of(case, limits, entry, "size", 1.0)
     shared = f"{case.laboratory_of(entry)}:{_named(case, entry, 'counts')}:size"

@@ -3,7 +3,7 @@
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -68,27 +68,20 @@ def measured(
     `column` of the measurement records, working `unit`, `printed` unit with its `dimension`, and
     the side on which a bound is favourable.
     """
-    records = usable_records(
-        bench, side, "measurement", lambda r: column_of(r, column) is not None,
-        say("a {column}", column=say(column)),
-    )  # fmt: skip
+
+    def has(record: Record) -> bool:
+        return column_of(record, column) is not None
+
+    what = say("a {column}", column=say(column))
+    records = usable_records(bench, side, "measurement", has, what)
     measurands = [each for each in READ_BY[column] if each not in EXACT]
     try:
         readings = [each for r in records for each in _readings(bench, r, column, measurands)]
-    except (UnitError, _MissingResultError) as error:
+    except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
-    named = [(each.record.id, each.specimen) for each in readings]
-    accounted(
-        bench, side, named,
-        lambda each: specimens_of(each) if column_of(each, column) is not None else (),
-        others_allowed=True,
-    )  # fmt: skip
+    accounted(bench, side, readings, lambda each: specimens_of(each) if has(each) else ())
     found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
     return zero_failure(bench, found, favourable, printed, dimension)
-
-
-class _MissingResultError(ValueError):
-    """A specimen of a record has no result."""
 
 
 def _readings(
@@ -104,16 +97,14 @@ def _readings(
         if not np.isfinite(value):
             who = say("specimen {name}", name=specimen) if specimen else say(NAMELESS)
             words = later("record {record}: {who} has no {column}; the cell is empty")
-            raise _MissingResultError(say(words, record=record.id, who=who, column=say(column)))
-        effects = (
-            (read_with(bench, record, READINGS[measurands[0]], measurands, float(value)),)
-            if measurands
-            else ()
-        )
-        yield Reading(
-            record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign],
-            effects=effects,
-        )  # fmt: skip
+            reason = say(words, record=record.id, who=who, column=say(column))
+            raise NotDemonstrated(reason, (record.id,))
+        reading = Reading(record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign])
+        if measurands:
+            name = READINGS[measurands[0]]
+            effect = read_with(bench, record, name, measurands, float(value))
+            reading = replace(reading, effects=(effect,))
+        yield reading
 
 
 def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:
@@ -139,7 +130,7 @@ WORDS = {"yes": True, "no": False, "true": True, "false": False}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Inspected:
     """One row of an inspection record."""
 
@@ -166,10 +157,8 @@ def rows_of(record: Record) -> Iterator[Inspected]:
         return
     columns = (table.characteristic, table.specimen, table.found, table.lower, table.upper)
     for name, specimen, found, lower, upper, unit in zip(*columns, table.unit, strict=True):
-        yield Inspected(
-            record=record, characteristic=name, specimen=specimen or record.entry.specimen or "",
-            found=found, lower=float(lower), upper=float(upper), unit=unit,
-        )  # fmt: skip
+        who = specimen or record.entry.specimen or ""
+        yield Inspected(record, name, who, found, float(lower), float(upper), unit)
 
 
 def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected, ...]:
@@ -181,12 +170,13 @@ def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected,
 
     what = say("the characteristic {name!r}", name=characteristic)
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
-    found = [row for record in records for row in rows(record)]
-    named = [(row.record.id, row.specimen) for row in found]
-    accounted(
-        bench, side, named, lambda each: (r.specimen for r in rows(each)), others_allowed=False
-    )
-    return tuple(found)
+    found = tuple(row for record in records for row in rows(record))
+
+    def tested(record: Record) -> list[str]:
+        return [row.specimen for row in rows(record)]
+
+    accounted(bench, side, found, tested, others_allowed=False)
+    return found
 
 
 def number_found(row: Inspected) -> float:
@@ -212,10 +202,8 @@ def number_found(row: Inspected) -> float:
 
 def place_of(row: Inspected) -> str:
     """Return where a row stands, in words."""
-    return say(
-        "record {record}, {characteristic} of specimen {specimen}",
-        record=row.record.id, characteristic=row.characteristic, specimen=row.specimen,
-    )  # fmt: skip
+    words, name = later("record {record}, {characteristic} of specimen {specimen}"), row.record.id
+    return say(words, record=name, characteristic=row.characteristic, specimen=row.specimen)
 
 
 def outside_drawing(row: Inspected) -> str:
@@ -235,7 +223,6 @@ def outside_drawing(row: Inspected) -> str:
             "{characteristic} of specimen {specimen}: {found} {unit} is above {limit:g} {unit} as "
             "drawn (record {record})"
         )
-    return say(
-        words, characteristic=row.characteristic, specimen=row.specimen, found=row.found,
-        unit=row.unit, limit=row.lower if below else row.upper, record=row.record.id,
-    )  # fmt: skip
+    what = {"characteristic": row.characteristic, "found": row.found, "unit": row.unit}
+    limit, record = row.lower if below else row.upper, row.record.id
+    return say(words, specimen=row.specimen, limit=limit, record=record, **what)

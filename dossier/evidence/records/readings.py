@@ -4,6 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from dossier.case.case import Record
 from dossier.case.units import from_si
@@ -20,6 +21,7 @@ from dossier.evidence.statistics.estimate import (
     Estimate,
     NotDemonstrated,
     SpecimenValue,
+    stop_if,
 )
 from dossier.evidence.statistics.tolerance import zero_failure_reliability
 from dossier.words import later, say
@@ -70,43 +72,51 @@ def read_with(
     return Effect(name, known.u, known)
 
 
+class OfSpecimen(Protocol):
+    """A result of one specimen that stands in a record."""
+
+    @property
+    def record(self) -> Record:
+        """The record that it stands in."""
+
+    @property
+    def specimen(self) -> str:
+        """Its specimen, or nothing."""
+
+
 def accounted(
     bench: Bench,
     side: Side,
-    named: Iterable[tuple[str, str]],
+    results: Sequence[OfSpecimen],
     specimens: Callable[[Record], Iterable[str]],
     *,
-    others_allowed: bool,
+    others_allowed: bool = True,
 ) -> None:
-    """Raise NotDemonstrated where the specimens of a result are not those it needs.
+    """Raise NotDemonstrated where the specimens of `results` are not those they need.
 
-    `named` are (record, specimen) of every result: each has a name, none has two results, and the
-    planned ones are all there (see `missing_specimens`), or among the `specimens` that a record
-    excluded by a recorded deviation has such results of.
+    Each has a name, none has two results, and the planned ones are all there (see
+    `missing_specimens`), or among the `specimens` that a record excluded by a recorded deviation
+    has such results of.
     """
-    pairs = list(named)
-    for nameless in (record for record, name in pairs if not name):
-        reason = say("record {record}: a result names no specimen", record=nameless)
-        raise NotDemonstrated(reason, (nameless,))
-    twice = [name for name, times in Counter(name for _, name in pairs).items() if times > 1]
-    if twice:
-        records = tuple(dict.fromkeys(record for record, name in pairs if name == twice[0]))
-        reason = say(
-            "specimen {name} has more than one result (record {records}): which one counts has to "
-            "be said by a recorded deviation",
-            name=twice[0], records=", ".join(records),
-        )  # fmt: skip
-        raise NotDemonstrated(reason, records)
-    tested = {name for _, name in pairs}
+    for nameless in (each.record.id for each in results if not each.specimen):
+        stop_if(say("record {record}: a result names no specimen", record=nameless), nameless)
+    for name, times in Counter(each.specimen for each in results).items():
+        if times > 1:
+            twice = dict.fromkeys(each.record.id for each in results if each.specimen == name)
+            words = later(
+                "specimen {name} has more than one result (record {records}): which one counts has "
+                "to be said by a recorded deviation"
+            )
+            raise NotDemonstrated(say(words, name=name, records=", ".join(twice)), tuple(twice))
+    tested = {each.specimen for each in results}
     for record in bench.case.records:
         if record.id in bench.excluded and record.entry.filter == side:
             tested |= set(specimens(record))
-    planned = expected(bench.case, side, {record for record, _ in pairs})
-    words = missing_specimens(planned, tested, others_allowed=others_allowed)
-    if words:
-        records = tuple(dict.fromkeys(record for record, _ in pairs))
-        reason = say("record {records}: {words}", records=", ".join(records), words=words)
-        raise NotDemonstrated(reason, records)
+    records = dict.fromkeys(each.record.id for each in results)
+    planned = expected(bench.case, side, records)
+    missing = missing_specimens(planned, tested, others_allowed=others_allowed)
+    words = say("record {records}: {words}", records=", ".join(records), words=missing)
+    stop_if(missing and words, *records)
 
 
 def estimate_of(
@@ -127,29 +137,20 @@ def estimate_of(
         reason = say("some results are only lower bounds and others only upper bounds")
         raise NotDemonstrated(reason, tuple(dict.fromkeys(r.record.id for r in readings)))
     readings = _against_other_rigs(bench, readings)
-    shared = _shared(readings) + widening(bench, *_widened(readings))
+    records = [reading.record.id for reading in readings]
+    mean = math.fsum(reading.value for reading in readings) / len(readings)
+    own, shared = [reading.own for reading in readings], _shared(readings)
+    shared += widening(bench, records, mean)
+    each, houses = [_specimen(reading) for reading in readings], bench.laboratories
     found = combine(
-        [_specimen(reading) for reading in readings],
-        [reading.own for reading in readings],
-        shared,
-        unit=unit,
-        own_name=own_name,
-        notes=notes,
-        laboratories=bench.laboratories,
+        each, own, shared, unit=unit, own_name=own_name, notes=notes, laboratories=houses
     )
     return _bounded(found, bounds.pop()) if bounds else found
 
 
-def _widened(readings: Sequence[Reading]) -> tuple[list[str], float]:
-    records = [reading.record.id for reading in readings]
-    return records, math.fsum(reading.value for reading in readings) / len(readings)
-
-
 def _specimen(reading: Reading) -> SpecimenValue:
-    return SpecimenValue(
-        specimen=reading.specimen, record=reading.record.id, value=reading.value, u=reading.u,
-        bound=reading.bound,
-    )  # fmt: skip
+    who = {"specimen": reading.specimen, "record": reading.record.id}
+    return SpecimenValue(**who, value=reading.value, u=reading.u, bound=reading.bound)
 
 
 def _shared(readings: Sequence[Reading]) -> list[Component]:
@@ -210,9 +211,10 @@ def zero_failure(
 def shown_by(n: int, confidence: float, words: str) -> tuple[dict[str, object], str]:
     """Return what `n` specimens of `n` show at `confidence` [-]: details, and a sentence."""
     share = zero_failure_reliability(n, confidence)
-    note = say(
+    told = later(
         "{number} of {number} specimens {words} show, with {confidence:.4g} % confidence, that at "
-        "least {share:.1f} % of the filter type does as well",
-        number=n, words=words, confidence=100 * confidence, share=math.floor(1000 * share) / 10,
-    )  # fmt: skip
+        "least {share:.1f} % of the filter type does as well"
+    )
+    percent = math.floor(1000 * share) / 10
+    note = say(told, number=n, words=words, confidence=100 * confidence, share=percent)
     return {"zero_failure_reliability": share, "confidence": confidence, "specimens": n}, note

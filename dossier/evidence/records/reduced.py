@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,46 +132,75 @@ def reduce_multipass(case: Case, record: Record, limits: Limits) -> MultipassRes
     """
     table, entry = record.table, record.entry
     if not isinstance(table, MultipassTable) or entry.fluid is None:
-        raise ValueError(
-            say("record {record} is not a multi-pass record with a test fluid", record=record.id)
-        )
+        words = later("record {record} is not a multi-pass record with a test fluid")
+        raise ValueError(say(words, record=record.id))
     conditions = entry.conditions
     housing, terminal = _pressures(conditions)
     end = multipass.terminal_time(table.time, table.pressure_drop, terminal + housing)
     index = multipass.tenths(table.time, end, 60.0 * limits.first_minutes)
+    counts, loading = _counts(table, conditions, index), _loading(table, conditions, end)
+    mu, rho = fluid_at(case.fluid(entry.fluid), conditions.temperature or 0.0)
+    found = counts | loading | {"sizes": table.sizes, "end_time": end}
+    at: dict[str, Any] = {"housing": housing, "terminal": terminal, "viscosity": mu, "density": rho}
+    return MultipassResult(**_named(case, record), **at, **found)
+
+
+def _named(case: Case, record: Record) -> dict[str, Any]:
+    """Return what tells a result from others."""
+    entry, path_of = record.entry, case.application.circuit.path_of
+    who = {"record": record.id, "side": entry.filter, "specimen": entry.specimen or ""}
+    return who | {"path": path_of(entry.path)}
+
+
+def _counts(
+    table: MultipassTable, conditions: Conditions, index: NDArray[np.int64]
+) -> dict[str, Any]:
+    """Return what the counts give: means of the tenths, ratios, and their noise.
+
+    Raw counts carry the same relative noise as the averages.
+    """
     up, readings = _means(table.upstream, table.downstream, index)
     down, _ = _means(table.downstream, table.upstream, index)
     if np.isnan(up).any() or np.isnan(down).any():
         raise ValueError(say("a reporting tenth has no reading at some size"))
-    factors = _counted(conditions)
-    counts = _counting(table, factors, index, up, down, readings)
+    seen_up, seen_down = _counted(conditions)
+    raw_up, raw_down = _equivalent(up, readings, seen_up), _equivalent(down, readings, seen_down)
+    seen = _seen(down, raw_down, readings, seen_down)
+    exposure = seen / _seen(up, raw_up, readings, seen_up)
     ratio, zero = multipass.overall_ratio(up, down)
-    ratio = np.where(zero, counts[0] * counts[3] / ZERO_COUNT_LIMIT, ratio)
-    interval, _ = multipass.interval_ratios(up, down)
-    flow = _value(conditions.flow)
-    injection = _injection(conditions, end)
+    found = {"up": up, "down": down, "readings": readings, "zero_downstream": zero}
+    found |= {"raw_up": raw_up, "raw_down": raw_down, "exposure": exposure}
+    return found | {
+        "counted_up": seen_up,
+        "counted_down": seen_down,
+        "ratio": np.where(zero, raw_up * exposure / ZERO_COUNT_LIMIT, ratio),
+        "interval_ratio": multipass.interval_ratios(up, down)[0],
+        "dispersion": _dispersion(table, index, seen_down),
+    }
+
+
+def _dispersion(table: MultipassTable, index: NDArray[np.int64], seen: float) -> Floats:
+    """Return the over-dispersion of the downstream counts where both sides were read (k,) [-]."""
+    read = ~np.isnan(table.upstream) & ~np.isnan(table.downstream) & (index >= 0)[:, None]
+    columns = (table.downstream[rows, k] * seen for k, rows in enumerate(read.T))
+    return np.array([dispersion_of_differences(each) for each in columns])
+
+
+def _loading(table: MultipassTable, conditions: Conditions, end: float) -> dict[str, Any]:
+    """Return what was injected up to the end, its balance, and the pressure against it."""
+    flow, injection = _value(conditions.flow), _injection(conditions, end)
     level = _level(conditions)
-    rows = table.time <= end
-    read = rows & ~np.isnan(table.pressure_drop)
-    mass = level * injection * table.time[read]
-    temperature = conditions.temperature or 0.0
-    mu, rho = fluid_at(case.fluid(entry.fluid), temperature)
+    read = (table.time <= end) & ~np.isnan(table.pressure_drop)
+    time, drop = table.time[read], table.pressure_drop[read]
+    mass = level * injection * time
     injected = multipass.injected_mass(level, injection, end)
     base = multipass.base_level(level, injection, flow)
     balance, why = _balance(conditions, injected, base, end)
-    return MultipassResult(
-        record=record.id, side=entry.filter, specimen=entry.specimen or "",
-        path=case.application.circuit.path_of(entry.path),
-        sizes=table.sizes, up=up, down=down, readings=readings, interval_ratio=interval,
-        ratio=ratio, zero_downstream=zero, raw_up=counts[0], raw_down=counts[1],
-        dispersion=counts[2], exposure=counts[3], counted_up=factors[0],
-        counted_down=factors[1], end_time=end, time=table.time[read], mass=mass,
-        pressure_drop=table.pressure_drop[read],
-        curve=multipass.monotone_curve(mass, table.pressure_drop[read]),
-        housing=housing, terminal=terminal, flow=flow, viscosity=mu, density=rho,
-        injection_level=level, injection_flow=injection, base_level=base, injected=injected,
-        balance=balance, missing_balance=why,
-    )  # fmt: skip
+    curve = multipass.monotone_curve(mass, drop)
+    rows = {"time": time, "mass": mass, "pressure_drop": drop, "curve": curve}
+    levels = {"flow": flow, "injection_level": level, "injection_flow": injection}
+    found = {"injected": injected, "balance": balance, "missing_balance": why}
+    return {**rows, **levels, "base_level": base, **found}
 
 
 def _value(measured: object) -> float:
@@ -204,29 +234,6 @@ def _counted(conditions: Conditions) -> tuple[float, float]:
     if not volume > 0:
         raise ValueError(say("the sample volume must be above zero"))
     return volume / conditions.dilution.upstream, volume / conditions.dilution.downstream
-
-
-def _counting(
-    table: MultipassTable,
-    factors: tuple[float, float],
-    index: NDArray[np.int64],
-    up: Floats,
-    down: Floats,
-    readings: NDArray[np.int64],
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return raw counts that carry the same relative noise as the averages, and the dispersion."""
-    raw_up = _equivalent(up, readings, factors[0])
-    raw_down = _equivalent(down, readings, factors[1])
-    inside = index >= 0
-    both = inside[:, None] & ~np.isnan(table.upstream) & ~np.isnan(table.downstream)
-    dispersion = np.array(
-        [
-            dispersion_of_differences(table.downstream[both[:, k], k] * factors[1])
-            for k in range(len(table.sizes))
-        ]
-    )
-    exposure = _seen(down, raw_down, readings, factors[1]) / _seen(up, raw_up, readings, factors[0])
-    return raw_up, raw_down, dispersion, exposure
 
 
 def _equivalent(means: Floats, readings: NDArray[np.int64], factor: float) -> Floats:
@@ -310,34 +317,32 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
     if not isinstance(table, PressureDropTable) or entry.fluid is None:
         words = later("record {record} is not a flow sweep with a test fluid")
         raise ValueError(say(words, record=record.id))
-    warmth = _temperature(table, entry.conditions.temperature)
-    fluid = case.fluid(entry.fluid)
+    fluid, warmth = case.fluid(entry.fluid), _temperature(table, entry.conditions.temperature)
     mu, rho = _states(fluid, warmth)
-    housing = table.housing
-    if not (~housing).any():
+    housing, flow, drop = table.housing, table.flow, table.pressure_drop
+    if housing.all():
         raise ValueError(say("no rows of the assembly"))
-    flow, drop, rows = table.flow, table.pressure_drop, ~housing
-    assembly = _fit(flow[rows], mu[rows], rho[rows], drop[rows])
-    moved = _fit(flow[rows] * (1.0 + STEP), mu[rows], rho[rows], drop[rows])
-    hot, lighter = _states(fluid, warmth[rows] + KELVIN)
-    warmer = _fit(flow[rows], hot, lighter, drop[rows])
+    rows = (flow, mu, rho, drop)
+    read: dict[str, Any] = {"flow": flow, "pressure_drop": drop, "temperature": warmth}
+    read |= {"housing_rows": housing, "viscosity": mu, "density": rho}
+    alone = _fit(*(each[housing] for each in rows)) if housing.any() else None
+    found = _assembly(fluid, warmth[~housing], *(each[~housing] for each in rows))
+    return PressureDropResult(**_named(case, record), **read, **found, housing=alone)
+
+
+def _assembly(
+    fluid: Oil, warmth: Floats, flow: Floats, mu: Floats, rho: Floats, drop: Floats
+) -> dict[str, Any]:
+    """Return the fit of the assembly's rows, and how its coefficients answer to errors."""
+    fit, moved = _fit(flow, mu, rho, drop), _fit(flow * (1.0 + STEP), mu, rho, drop)
+    warmer = _fit(flow, *_states(fluid, warmth + KELVIN), drop)
     thicker = []
     for key in ("kv40", "kv100"):
-        stated = getattr(fluid, key)
-        moved_kv = Measured(value=stated.value * (1.0 + STEP))
-        other = _states(fluid.model_copy(update={key: moved_kv}), warmth[rows])[0]
-        thicker.append(_slope(assembly, _fit(flow[rows], other, rho[rows], drop[rows]), STEP))
-    return PressureDropResult(
-        record=record.id, side=entry.filter, specimen=entry.specimen or "",
-        path=case.application.circuit.path_of(entry.path),
-        flow=flow, pressure_drop=drop, temperature=warmth, viscosity=mu, density=rho,
-        housing_rows=housing, assembly=assembly,
-        per_flow=_slope(assembly, moved, STEP), per_kelvin=_slope(assembly, warmer, KELVIN),
-        per_viscosity=(thicker[0], thicker[1]),
-        housing=_fit(flow[housing], mu[housing], rho[housing], drop[housing])
-        if housing.any()
-        else None,
-    )  # fmt: skip
+        other = Measured(value=getattr(fluid, key).value * (1.0 + STEP))
+        thick = _states(fluid.model_copy(update={key: other}), warmth)[0]
+        thicker.append(_slope(fit, _fit(flow, thick, rho, drop), STEP))
+    shifts = {"per_flow": _slope(fit, moved, STEP), "per_kelvin": _slope(fit, warmer, KELVIN)}
+    return {"assembly": fit, **shifts, "per_viscosity": tuple(thicker)}
 
 
 def _slope(start: PressureDropFit, moved: PressureDropFit, step: float) -> tuple[float, float]:

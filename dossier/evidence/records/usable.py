@@ -122,9 +122,11 @@ def missing_specimens(
         if have >= wanted:
             return ""
         return say_count(
-            have, "{number} specimen, the plan names {planned}",
-            "{number} specimens, the plan names {planned}", planned=wanted,
-        )  # fmt: skip
+            have,
+            "{number} specimen, the plan names {planned}",
+            "{number} specimens, the plan names {planned}",
+            planned=wanted,
+        )
     return say("nothing of specimen {names}, which the plan names", names=", ".join(lacking))
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from dossier.case.case import Record
 from dossier.case.records import ValveTable
 from dossier.evidence.bench import Bench
-from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
+from dossier.evidence.records.instruments import absolute_accuracy
 from dossier.evidence.records.readings import Effect, Reading, accounted, estimate_of
 from dossier.evidence.records.usable import usable_records
 from dossier.evidence.registry import Side
@@ -70,16 +70,14 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
 
 def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...]:
     """Return the valve sweeps of one filter that carry a result."""
-    records = usable_records(
-        bench, side, "bypass_valve", lambda record: isinstance(record.table, ValveTable),
-        say("a sweep"),
-    )  # fmt: skip
-    found = [sweep for record in records for sweep in sweeps_of(record)]
-    named = [(sweep.record.id, sweep.specimen) for sweep in found]
-    accounted(
-        bench, side, named, lambda each: (s.specimen for s in sweeps_of(each)), others_allowed=True
-    )
-    return tuple(found)
+
+    def swept(record: Record) -> bool:
+        return isinstance(record.table, ValveTable)
+
+    records = usable_records(bench, side, "bypass_valve", swept, say("a sweep"))
+    found = tuple(sweep for record in records for sweep in sweeps_of(record))
+    accounted(bench, side, found, lambda record: (s.specimen for s in sweeps_of(record)))
+    return found
 
 
 def criterion(sweeps: Sequence[ValveSweep]) -> float:
@@ -88,21 +86,18 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float:
     for sweep in sweeps:
         stated = sweep.record.entry.conditions.criterion_flow
         if stated is None or not stated > 0:
-            reason = say(
+            words = later(
                 "record {record} states no criterion_flow above zero: the flow at which the valve "
-                "counts as open or as reseated, among the record's conditions",
-                record=sweep.record.id,
+                "counts as open or as reseated, among the record's conditions"
             )
-            raise NotDemonstrated(reason, (sweep.record.id,))
+            raise NotDemonstrated(say(words, record=sweep.record.id), (sweep.record.id,))
         flows[sweep.record.id] = stated
     if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
-        words = ", ".join(
-            f"{record}: {shown(flow * 6e4, '.4g')} L/min" for record, flow in flows.items()
+        told = ", ".join(
+            f"{name}: {shown(each * 6e4, '.4g')} L/min" for name, each in flows.items()
         )
-        reason = say(
-            "the records state different criterion flows ({flows}): no common result", flows=words
-        )
-        raise NotDemonstrated(reason, tuple(flows))
+        words = later("the records state different criterion flows ({flows}): no common result")
+        raise NotDemonstrated(say(words, flows=told), tuple(flows))
     return next(iter(flows.values()))
 
 
@@ -119,53 +114,35 @@ def from_sweeps(
     A pressure [Pa] is read at a flow `at` [m3/s], the record's criterion flow if None; a flow at a
     pressure.  A result outside the sweep, or a sweep that cannot be read, is not demonstrated.
     """
-    sweeps = usable_valves(bench, side)
-    notes = []
+    sweeps, notes = usable_valves(bench, side), []
     if at is None:
         at = criterion(sweeps)
         words = later("counted at a flow of {flow:.4g} L/min, the record's criterion")
         notes.append(say(words, flow=at * 6e4))
-    readings = []
-    for sweep in sweeps:
-        try:
-            readings.append(_reading(bench, sweep, read, result, at))
-        except ValueError as error:
-            reason = say(
-                "record {record}, specimen {specimen}: {error}",
-                record=sweep.record.id, specimen=sweep.specimen, error=error,
-            )  # fmt: skip
-            raise NotDemonstrated(reason, (sweep.record.id,)) from None
+    readings = [_reading(bench, sweep, read, result, at) for sweep in sweeps]
     unit = "Pa" if result == "pressure" else "m3/s"
     return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
 
 
 def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: str, at: float) -> Reading:
-    found = read(sweep, at)
+    entry, record = sweep.record.entry, sweep.record
     direct, other = ("differential pressure", "flow")[:: 1 if result == "pressure" else -1]
-    effects = [_effect(bench, sweep, direct, found.value, lambda known: known.u)]
-    if not found.bound:
-        effects.append(
-            _effect(bench, sweep, other, at, lambda known: _change(sweep, read, at, found, known.u))
-        )
-    return Reading(
-        record=sweep.record,
-        specimen=sweep.specimen,
-        value=found.value,
-        bound=found.bound,
-        own=found.step / math.sqrt(12.0),
-        effects=tuple(effects),
+    try:
+        found = read(sweep, at)
+        known = absolute_accuracy(bench.case, bench.limits, entry, (direct,), found.value)
+        effects = [Effect(OF_THE_SWEEPS[direct], known.u, known)]
+        if not found.bound:
+            known = absolute_accuracy(bench.case, bench.limits, entry, (other,), at)
+            changed = _change(sweep, read, at, found, known.u)
+            effects.append(Effect(OF_THE_SWEEPS[other], changed, known))
+    except ValueError as error:
+        words = later("record {record}, specimen {specimen}: {error}")
+        reason = say(words, record=record.id, specimen=sweep.specimen, error=error)
+        raise NotDemonstrated(reason, (record.id,)) from None
+    reading = Reading(
+        record=record, specimen=sweep.specimen, value=found.value, effects=tuple(effects)
     )
-
-
-def _effect(
-    bench: Bench,
-    sweep: ValveSweep,
-    name: str,
-    value: float,
-    change: Callable[[InputAccuracy], float],
-) -> Effect:
-    known = absolute_accuracy(bench.case, bench.limits, sweep.record.entry, (name,), value)
-    return Effect(OF_THE_SWEEPS[name], change(known), known)
+    return replace(reading, bound=found.bound, own=found.step / math.sqrt(12.0))
 
 
 def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -> float:

@@ -67,15 +67,12 @@ def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[
         own = {n for n in entry.instruments if measures(case.instrument(n), measurand)}
         own = own or set(entry.instruments)
         house = case.laboratory_of(entry)
-        merged = (house, own, [entry.id])
-        apart = []
-        for group in groups:
-            laboratory, instruments, records = group
-            same = bool(instruments & own) or not (instruments or own)
-            if laboratory == house and same:
-                merged = (laboratory, merged[1] | instruments, [*records, *merged[2]])
+        merged, apart = (house, own, [entry.id]), []
+        for laboratory, used, records in groups:
+            if laboratory == house and (used & own or not (used or own)):
+                merged = (laboratory, merged[1] | used, [*records, *merged[2]])
             else:
-                apart.append(group)
+                apart.append((laboratory, used, records))
         groups = [*apart, merged]
     rigs = Counter(laboratory for laboratory, _, _ in groups)
     return {
@@ -87,11 +84,8 @@ def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[
 
 def _reproducibility(bench: Bench, entry: RecordEntry, section: str) -> tuple[float, str]:
     """Return u [-] and where it comes from; the largest where several are stated."""
-    stated = [
-        each
-        for each in bench.case.qualification.reproducibility
-        if each.method == entry.standard and _section(each) == section
-    ]
+    every = bench.case.qualification.reproducibility
+    stated = [e for e in every if e.method == entry.standard and _section(e) == section]
     if not stated:
         source = bench.limits.accuracy_source(_assumed(section))
         return stands_in(bench.limits, section), source
@@ -101,7 +95,9 @@ def _reproducibility(bench: Bench, entry: RecordEntry, section: str) -> tuple[fl
 
 
 def _section(stated: Reproducibility) -> str:
-    return all_quantities()[stated.quantity].section
+    """Return the section of its quantity, or nothing where none of that name is known."""
+    known = all_quantities().get(stated.quantity)
+    return known.section if known else ""
 
 
 def _assumed(section: str) -> str:
@@ -118,10 +114,7 @@ def small_reproducibility(
 ) -> Iterator[tuple[Reproducibility, float, float]]:
     """Yield each that is far below what stands in: with that figure, and its share of it [-]."""
     for each in case.qualification.reproducibility:
-        section = (
-            all_quantities()[each.quantity].section if each.quantity in all_quantities() else ""
-        )
-        if section in SECTIONS.values():
+        if (section := _section(each)) in SECTIONS.values():
             usual = stands_in(limits, section)
             if each.u < limits.plausible["usual_reproducibility"] * usual:
                 yield each, usual, each.u / usual
@@ -129,12 +122,11 @@ def small_reproducibility(
 
 def reproducibility_problems(case: Case, limits: Limits) -> list[CaseProblem]:
     """Return a problem for each stated reproducibility of nothing that is known, or too small."""
-    known, found = all_quantities(), []
-    methods = sorted({record.entry.standard for record in case.records})
+    found, methods = [], sorted({record.entry.standard for record in case.records})
     for number, each in enumerate(case.qualification.reproducibility, 1):
         place = f"reproducibility number {number}"
-        if each.quantity not in known or known[each.quantity].section not in SECTIONS.values():
-            fitting = [n for n, q in known.items() if q.section in SECTIONS.values()]
+        if _section(each) not in SECTIONS.values():
+            fitting = [n for n, q in all_quantities().items() if q.section in SECTIONS.values()]
             what = f"quantity {each.quantity!r} is not one that a record is reduced to"
             found.append(CaseProblem("case.toml", place, what, f"such are {', '.join(fitting)}"))
         if each.method not in methods:

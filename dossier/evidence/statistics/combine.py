@@ -17,7 +17,6 @@ from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,
     NotDemonstrated,
-    Scale,
     SpecimenValue,
 )
 from dossier.evidence.statistics.uncertainty import Precision, effective_dof, precision
@@ -127,9 +126,7 @@ def combine(
     *,
     unit: str,
     own_name: str = OWN,
-    scale: Scale = "linear",
     notes: Sequence[str] = (),
-    details: Mapping[str, object] | None = None,
     laboratories: Mapping[str, str] | None = None,
 ) -> Estimate:
     """Return the estimate of a filter type's mean from its specimens.
@@ -150,19 +147,15 @@ def combine(
     houses = [(laboratories or {}).get(each.record, "") for each in specimens]
     told = precision(values, houses)
     components = [_within(spread, told, own), *as_seen(shared, told)]
-    u = math.sqrt(sum(c.u**2 for c in components))
-    dof = effective_dof(components)
     return Estimate(
         value=float(values.mean()),
-        u=u,
-        dof=dof,
+        u=math.sqrt(sum(c.u**2 for c in components)),
+        dof=effective_dof(components),
         unit=unit,
         per_specimen=tuple(specimens),
         components=tuple(components),
-        scale=scale,
         sources=tuple(dict.fromkeys(each.record for each in specimens)),
         notes=(*notes, *_differing(components)),
-        details=details or {},
         precision=told,
     )
 
@@ -187,10 +180,8 @@ def combine_results(
         SpecimenValue(specimen=r.specimen, record=r.record, value=value, u=math.hypot(u, common))
         for r, value, u in zip(results, values, own, strict=True)
     ]
-    return combine(
-        specimens, own, shared, unit=unit, own_name=own_name, notes=notes,
-        laboratories=laboratories,
-    )  # fmt: skip
+    found = combine(specimens, own, shared, unit=unit, own_name=own_name, laboratories=laboratories)
+    return replace(found, notes=(*notes, *found.notes))
 
 
 def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:
@@ -258,10 +249,8 @@ def larger_component(own_name: str, n: int, u: float, scatter: float) -> Compone
     """Return the specimens' own errors, `u`, where they are larger than their `scatter`."""
     name, source = LARGER.format(what=own_name, number=n), say("the records")
     said = say(LARGER, what=say(own_name), number=n)
-    return Component(
-        name=name, said=said, u=u, source=source,
-        scatter=scatter, scatter_dof=n - 1.0,
-    )  # fmt: skip
+    own = Component(name=name, said=said, u=u, source=source)
+    return replace(own, scatter=scatter, scatter_dof=n - 1.0)
 
 
 def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]]) -> list[Component]:
@@ -338,11 +327,10 @@ def over_lots(bench: Bench, found: Estimate) -> Estimate:
     groups = [values[[lot == name for lot in lots]] for name in names]
     spread = float(np.std([group.mean() for group in groups], ddof=1))
     shares = [len(group) / len(values) for group in groups]
-    part = Component(
-        name=LOTS.format(number=len(names)), said=say(LOTS, number=len(names)),
-        u=spread * math.hypot(*shares), dof=len(names) - 1.0, source=say("the records"),
-    )  # fmt: skip
-    whole = Component(name=later("all else"), u=found.u, dof=found.dof, source=say("the records"))
+    number, source = len(names), say("the records")
+    name, u = LOTS.format(number=number), spread * math.hypot(*shares)
+    part = Component(name=name, said=say(LOTS, number=number), u=u, dof=number - 1.0, source=source)
+    whole = Component(name=later("all else"), u=found.u, dof=found.dof, source=source)
     components = (*(found.components or (whole,)), part)
     found = replace(found, components=components, u=math.hypot(found.u, part.u), dof=part.dof)
     if found.samples is None and found.middle is None:

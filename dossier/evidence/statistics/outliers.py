@@ -9,18 +9,17 @@ from dossier.evidence.requirement import Demand
 from dossier.evidence.spoken import shown
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.tolerance import grubbs
-from dossier.words import say
+from dossier.words import later, say
 
 FEW = 6
 """Up to this many values the test flags too many (NIST/SEMATECH e-Handbook, 1.3.5.17.1) [-]."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Outlier:
     """The specimen farthest from the others, where it is farther than chance explains."""
 
     specimen: str
-    record: str
     value: float
     """Its result [unit of the estimate]."""
     distance: float
@@ -42,10 +41,9 @@ def find_outlier(estimate: Estimate) -> Outlier | None:
     """
     each = estimate.per_specimen
     turn = estimate.scale == "reciprocal"
-    raw = [one.value for one in each]
     if len(each) < 3 or any(one.bound or not _usable(one.value, turn) for one in each):
         return None
-    values = np.array([1.0 / value if turn else value for value in raw])
+    values = np.array([1.0 / value if turn else value for value in (one.value for one in each)])
     if not values.max() > values.min():
         return None
     found = grubbs(values)
@@ -54,16 +52,8 @@ def find_outlier(estimate: Estimate) -> Outlier | None:
     rest = np.delete(values, found.position)
     means = float(values.mean()), float(rest.mean())
     whole, without = (1.0 / mean if turn else mean for mean in means)
-    return Outlier(
-        specimen=each[found.position].specimen or each[found.position].record,
-        record=each[found.position].record,
-        value=raw[found.position],
-        distance=found.distance,
-        critical=found.two_sided,
-        specimens=len(each),
-        with_it=whole,
-        without_it=without,
-    )
+    far, distances = each[found.position], (found.distance, found.two_sided)
+    return Outlier(far.specimen or far.record, far.value, *distances, len(each), whole, without)
 
 
 def _usable(value: float, turn: bool) -> bool:
@@ -80,10 +70,10 @@ def outlier_note(outlier: Outlier, demand: Demand) -> str:
     few = ""
     if outlier.specimens <= FEW:
         few = say("; of {number} or fewer values the test flags too many", number=FEW)
-    return say(
+    words = later(
         "specimen {specimen} ({own}) lies far from the others: Grubbs G = {distance:.4g}, critical "
         "{critical:.4g} (two-sided, 5 %){few}. Mean with it {whole}, without it {without}. It "
-        "stays in the result: only a physical cause and a recorded deviation may leave it out",
-        specimen=outlier.specimen, own=own, distance=outlier.distance, critical=outlier.critical,
-        few=few, whole=whole, without=without,
-    )  # fmt: skip
+        "stays in the result: only a physical cause and a recorded deviation may leave it out"
+    )
+    said = {"specimen": outlier.specimen, "own": own, "whole": whole, "without": without}
+    return say(words, distance=outlier.distance, critical=outlier.critical, few=few, **said)

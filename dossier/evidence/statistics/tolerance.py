@@ -24,8 +24,6 @@ class Grubbs(NamedTuple):
     """G: its distance from the mean in experimental standard deviations [-]."""
     two_sided: float
     """Critical value at 5 % where an outlier may lie on either side [-]."""
-    one_sided: float
-    """Critical value at 5 % where the suspected side was named beforehand [-]."""
 
 
 def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
@@ -140,7 +138,7 @@ def _off_centre(n: int, coverage: float) -> tuple[NDArray[np.float64], NDArray[n
 
 
 def grubbs(values: Sequence[float] | NDArray[np.float64]) -> Grubbs:
-    """Return which of `values` (n,) is farthest from the mean, its G, and critical values at 5 %.
+    """Return which of `values` (n,) is farthest from the mean, its G, and a critical value at 5 %.
 
     The page flags, nobody deletes: an outlier is left out only for a physical cause.  Of six or
     fewer values the test flags too many (NIST/SEMATECH e-Handbook, 1.3.5.17.1).
@@ -157,12 +155,9 @@ def grubbs(values: Sequence[float] | NDArray[np.float64]) -> Grubbs:
     distance = np.abs(observed - observed.mean())
     position = int(distance.argmax())
     n = observed.size
-    return Grubbs(
-        position=position,
-        distance=float(distance[position] / observed.std(ddof=1)),
-        two_sided=_critical(n, 0.05 / (2 * n)),
-        one_sided=_critical(n, 0.05 / n),
-    )
+    t2 = t_quantile(1.0 - 0.05 / (2 * n), n - 2.0) ** 2
+    critical = (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
+    return Grubbs(position, float(distance[position] / observed.std(ddof=1)), critical)
 
 
 def zero_failure_reliability(n: int, confidence: float) -> float:
@@ -187,11 +182,6 @@ def zero_failure_specimens(reliability: float, confidence: float) -> int:
     accept_fraction(confidence, "confidence")
     exact = math.log1p(-confidence) / math.log(reliability)
     return max(1, math.ceil(exact * (1.0 - 1e-12)))
-
-
-def _critical(n: int, tail: float) -> float:
-    t2 = t_quantile(1.0 - tail, n - 2.0) ** 2
-    return (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
 
 
 def _noncentral_t_cdf(t: float, dof: int, delta: float) -> float:

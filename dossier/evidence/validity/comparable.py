@@ -1,9 +1,10 @@
 """Were both filters tested alike?  Only then is one set against the other."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TypeVar
 
 from dossier.case.case import Record
+from dossier.case.fields import Dust
 from dossier.case.records import MeasurementTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.fluid import kinematic_at
@@ -12,25 +13,21 @@ from dossier.evidence.registry import Quantity
 from dossier.evidence.validity.standards import read_as
 from dossier.words import later, say
 
-Unit = tuple[str, float]
-FLOW: Unit = ("L/min", 6e4)
-PRESSURE: Unit = ("kPa", 1e-3)
-VISCOSITY: Unit = ("mm²/s", 1e6)
-LEVEL: Unit = ("mg/L", 1e3)
-"""Printed units, and how many of them are one working unit."""
-NAMES = {
-    "test flow": later("test flow"),
-    "terminal": later("terminal differential pressure"),
-    "base level": later("base upstream level"),
-    "viscosity": later("viscosity of the test fluid"),
-    "criterion flow": later("flow at which the valve counts as open"),
+CONDITIONS: Mapping[str, tuple[str, str, float]] = {
+    "test flow": (later("test flow"), "L/min", 6e4),
+    "terminal": (later("terminal differential pressure"), "kPa", 1e-3),
+    "base level": (later("base upstream level"), "mg/L", 1e3),
+    "viscosity": (later("viscosity of the test fluid"), "mm²/s", 1e6),
+    "criterion flow": (later("flow at which the valve counts as open"), "L/min", 6e4),
 }
-MULTIPASS: tuple[tuple[str, Unit, Callable[[MultipassResult], float]], ...] = (
-    ("test flow", FLOW, lambda run: run.flow),
-    ("terminal", PRESSURE, lambda run: run.terminal),
-    ("base level", LEVEL, lambda run: run.base_level),
-    ("viscosity", VISCOSITY, lambda run: run.viscosity / run.density),
-)
+"""Conditions as printed, each with its unit, and how many of these are one working unit."""
+OF_RUN: Mapping[str, Callable[[MultipassResult], float]] = {
+    "test flow": lambda run: run.flow,
+    "terminal": lambda run: run.terminal,
+    "base level": lambda run: run.base_level,
+    "viscosity": lambda run: run.viscosity / run.density,
+}
+PATHS = ("full_flow", "fine")
 Value = TypeVar("Value", str, float)
 Told = tuple[str, str, Value | None]
 """Side, record and value [working unit] or words, None where it is not stated."""
@@ -50,19 +47,18 @@ def difference(bench: Bench, quantity: Quantity) -> str:
     if quantity.records == ("bypass_valve",):
         found.append(_valves(bench))
     if quantity.records == ("measurement",):
-        found.append(_methods(bench, quantity))
+        records = [r for r in _records(bench, "measurement") if _measures(r, quantity)]
+        methods = [(r.entry.filter, r.id, r.entry.standard.partition(":")[0]) for r in records]
+        found.append(_unlike(say("method"), methods))
     return next((words for each in found for words in each), "")
 
 
 def _multipass(bench: Bench) -> Iterator[str]:
-    entries = {record.id: record.entry for record in bench.case.records}
-    for path in ("full_flow", "fine"):
+    for path in PATHS:
         runs = [run for run in bench.multipass if run.path == path]
-        for name, unit, of in MULTIPASS:
-            yield from _apart(bench, name, unit, [(r.side, r.record, of(r)) for r in runs])
-        dusts = [(r.side, r.record, entries[r.record].conditions.dust) for r in runs]
-        kinds = [(side, record, dust.kind if dust else "") for side, record, dust in dusts]
-        yield from _unlike(say("test dust"), kinds)
+        for name, of in OF_RUN.items():
+            yield from _apart(bench, name, [(r.side, r.record, of(r)) for r in runs])
+        yield from _dusts(bench, path, say("test dust"), lambda dust: dust.kind)
 
 
 def other_batch(bench: Bench) -> str:
@@ -70,14 +66,19 @@ def other_batch(bench: Bench) -> str:
 
     Batches of one dust differ within the limits of its standard, and capacity follows them.
     """
-    words, entries = say("batch of the test dust"), bench.entries
-    for path in ("full_flow", "fine"):
-        runs = [run for run in bench.multipass if run.path == path]
-        dusts = [(run.side, run.record, entries[run.record].conditions.dust) for run in runs]
-        batches = [(side, record, dust.known_batch if dust else "") for side, record, dust in dusts]
-        for difference in _unlike(words, batches):
-            return difference
-    return ""
+    words = say("batch of the test dust")
+    found = (_dusts(bench, path, words, lambda dust: dust.known_batch) for path in PATHS)
+    return next((words for each in found for words in each), "")
+
+
+def _dusts(bench: Bench, path: str, name: str, of: Callable[[Dust], str]) -> Iterator[str]:
+    """Yield how the dust of the runs on one path differs, by the words that `of` gives of it."""
+    dusts = [
+        (run.side, run.record, bench.entries[run.record].conditions.dust)
+        for run in bench.multipass
+        if run.path == path
+    ]
+    return _unlike(name, [(side, record, of(dust) if dust else "") for side, record, dust in dusts])
 
 
 def other_method(bench: Bench, quantity: Quantity) -> str:
@@ -104,9 +105,9 @@ def other_method(bench: Bench, quantity: Quantity) -> str:
 def _valves(bench: Bench) -> Iterator[str]:
     records = _records(bench, "bypass_valve")
     thick = [(r.entry.filter, r.id, _viscosity(bench, r)) for r in records]
-    yield from _apart(bench, "viscosity", VISCOSITY, thick)
+    yield from _apart(bench, "viscosity", thick)
     criteria = [(r.entry.filter, r.id, r.entry.conditions.criterion_flow) for r in records]
-    yield from _apart(bench, "criterion flow", FLOW, criteria)
+    yield from _apart(bench, "criterion flow", criteria)
 
 
 def _viscosity(bench: Bench, record: Record) -> float | None:
@@ -117,13 +118,6 @@ def _viscosity(bench: Bench, record: Record) -> float | None:
         return kinematic_at(bench.case.fluid(entry.fluid), entry.conditions.temperature)
     except ValueError:
         return None
-
-
-def _methods(bench: Bench, quantity: Quantity) -> Iterator[str]:
-    records = [r for r in _records(bench, "measurement") if _measures(r, quantity)]
-    yield from _unlike(
-        say("method"), [(r.entry.filter, r.id, r.entry.standard.partition(":")[0]) for r in records]
-    )
 
 
 def _measures(record: Record, quantity: Quantity) -> bool:
@@ -154,33 +148,32 @@ def _pairs(
                 yield from filter(None, [differ(record, own, other, theirs)])
 
 
-def _apart(bench: Bench, name: str, unit: Unit, told: Sequence[Told[float]]) -> Iterator[str]:
+def _apart(bench: Bench, condition: str, told: Sequence[Told[float]]) -> Iterator[str]:
     """Yield each pair of the two filters whose values differ by more than the tolerance."""
-    limit, words = bench.limits.comparable[name], say(NAMES[name])
+    limit, (printed, unit, scale) = bench.limits.comparable[condition], CONDITIONS[condition]
+    name, clause, mark = say(printed), say(limit.clause), say(limit.mark)
+    words = later(
+        "{name} {own:.4g} {unit} in record {record} and {theirs:.4g} {unit} in record "
+        "{other}, more than {share:.3g} % apart ({clause}; {mark})"
+    )
 
     def differ(record: str, own: float, other: str, theirs: float) -> str:
         if abs(own - theirs) <= limit.value * min(own, theirs):
             return ""
-        return say(
-            "{name} {own:.4g} {unit} in record {record} and {theirs:.4g} {unit} in record "
-            "{other}, more than {share:.3g} % apart ({clause}; {mark})",
-            name=words, own=own * unit[1], theirs=theirs * unit[1], unit=unit[0],
-            record=record, other=other, share=100 * limit.value,
-            clause=say(limit.clause), mark=say(limit.mark),
-        )  # fmt: skip
+        said = {"record": record, "other": other, "name": name, "clause": clause, "mark": mark}
+        own, theirs, share = own * scale, theirs * scale, 100 * limit.value
+        return say(words, own=own, theirs=theirs, unit=unit, share=share, **said)
 
-    return _pairs(words, told, differ)
+    return _pairs(name, told, differ)
 
 
 def _unlike(name: str, told: Sequence[Told[str]]) -> Iterator[str]:
     """Yield each pair of the two filters whose words differ but for blanks and capitals."""
+    words = later("{name} {own} in record {record} and {theirs} in record {other}")
 
     def differ(record: str, own: str, other: str, theirs: str) -> str:
         if "".join(own.split()).casefold() == "".join(theirs.split()).casefold():
             return ""
-        return say(
-            "{name} {own} in record {record} and {theirs} in record {other}",
-            name=name, own=own, record=record, theirs=theirs, other=other,
-        )  # fmt: skip
+        return say(words, name=name, own=own, record=record, theirs=theirs, other=other)
 
     return _pairs(name, [(side, record, words or None) for side, record, words in told], differ)

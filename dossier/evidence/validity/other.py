@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from dossier.case.case import Case, Record
+from dossier.case.fields import Band
 from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit
@@ -16,7 +17,7 @@ from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of, specimens_of
 from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
-from dossier.evidence.records.valve_sweeps import opening_from_sweep, sweeps_of
+from dossier.evidence.records.valve_sweeps import ValveSweep, opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
 from dossier.physics.pressure_drop import offset_of_fit
@@ -104,28 +105,29 @@ def _fitted(held: Held, limit: Limit) -> Found:
     if valve is None or valve.location != "filter" or valve.opening is None or not flow:
         words = later("no valve inside the filter with an opening band and a flow")
         return "does not apply", say(words)
-    low, high = valve.opening.min, valve.opening.max
-    wrong = []
-    for sweep in sweeps_of(held.record):
-        if not sweep.rising[0].size:
-            continue
-        try:
-            opened = opening_from_sweep(sweep, flow)
-        except ValueError:
-            continue  # what rests on it says so
-        shut = opened.bound == "larger than" and opened.value >= high
-        if shut or not low / limit.value <= opened.value <= limit.value * high:
-            kpa: dict[str, Any] = {"low": low / 1e3, "high": high / 1e3}
-            wrong.append(
-                say(
-                    SHUT if shut else ELSEWHERE,
-                    specimen=sweep.specimen,
-                    found=opened.value / 1e3,
-                    **kpa,
-                )
-            )
+    wrong = [
+        words
+        for sweep in sweeps_of(held.record)
+        if (words := _misplaced(sweep, flow, valve.opening, limit.value))
+    ]
     well = say("every valve opens about where the application says")
     return not wrong, "; ".join(wrong) or well
+
+
+def _misplaced(sweep: ValveSweep, flow: float, wanted: Band, factor: float) -> str:
+    """Return that a valve opens beyond `factor` times the wanted band, in words, or nothing."""
+    if not sweep.rising[0].size:
+        return ""
+    try:
+        opened = opening_from_sweep(sweep, flow)
+    except ValueError:
+        return ""  # what rests on it says so
+    low, high, found = wanted.min, wanted.max, opened.value
+    shut = opened.bound == "larger than" and found >= high
+    if not shut and low / factor <= found <= factor * high:
+        return ""
+    words, low, high = SHUT if shut else ELSEWHERE, low / 1e3, high / 1e3
+    return say(words, specimen=sweep.specimen, found=found / 1e3, low=low, high=high)
 
 
 ELSEWHERE = later("{specimen} opens at {found:.4g} kPa, wanted {low:.4g} to {high:.4g} kPa")

@@ -243,17 +243,20 @@ def _whole(held: Run, _: Limit) -> Found:
             return False, _broken(side, values[off], int(times[off].sum()))
         step = _step(values)
         if step * side.volume > LARGEST_STEP:
-            words = later(
-                "{side}: all counts are multiples of {step:.10g} per mL, where one particle stands "
-                "for {one:.4g} per mL"
-            )
-            return False, say(words, side=say(side.name), step=step, one=1 / side.volume)
+            one = 1 / side.volume
+            return False, say(MULTIPLES, side=say(side.name), step=step, one=one)
     if judged < FEWEST:
-        words = later(
-            "counts printed to too few digits to tell whole particles: hand in more digits"
-        )
-        return "does not apply", say(words)
+        return "does not apply", say(TOO_FEW_DIGITS)
     return True, say("{number} values, all whole", number=judged)
+
+
+MULTIPLES = later(
+    "{side}: all counts are multiples of {step:.10g} per mL, where one particle stands for "
+    "{one:.4g} per mL"
+)
+TOO_FEW_DIGITS = later(
+    "counts printed to too few digits to tell whole particles: hand in more digits"
+)
 
 
 def _broken(side: CountedSide, values: Floats, number: int) -> str:
