@@ -96,8 +96,9 @@ def _take(made: Extended, file: str, found: RequirementSet, own: set[str]) -> No
         source = each.get("source")
         from_set = {"source": f"{source} ({file}, {found.revision})"} if source else {}
         made.origins["requirement", len(made.document["requirement"])] = (
-            file, f"requirement {name!r}"
-        )  # fmt: skip
+            file,
+            f"requirement {name!r}",
+        )
         made.document["requirement"].append({**each, **from_set})
     made.libraries.append(
         Library(
