@@ -67,34 +67,34 @@ class _Reader:
     def fetch(self, path: str, named_by: str, most: int = MAX_FILE) -> InputFile | None:
         """Return the file at `path`, relative to the case folder, never outside the inputs."""
         if path in self.inside:
-            content = self.inside[path]
-            digest = hashlib.sha256(content).hexdigest()
-            return InputFile(f"{self.folder.name}/{path}", digest, content)
+            return _digested(f"{self.folder.name}/{path}", self.inside[path])
         try:
-            target = (self.folder / path).resolve()
-        except (OSError, RuntimeError, ValueError):
-            self.complain(named_by, path[:80], "is no path", "check name and place")
-            return None
+            return self._fetched(path, most)
+        except NotReadError as error:
+            what, hint = error.what, error.hint
+        except OSError as error:
+            what = f"not read ({error.strerror or 'cannot be read'})"
+            hint = "check name and place"
+        except (RuntimeError, ValueError):
+            what, hint = "is no path", "check name and place"
+        self.complain(named_by, path, what, hint)
+        return None
+
+    def _fetched(self, path: str, most: int) -> InputFile:
+        target = (self.folder / path).resolve()
         if not target.is_relative_to(self.root):
             hint = "put it beside the case folder, or into it: a case reaches no further"
-            self.complain(named_by, path, "leads out of the inputs folder", hint)
-            return None
-        name = target.relative_to(self.root).as_posix()
-        if name in self.files:
-            return self.files[name]
-        try:
-            content = read_below(self.root, target, min(most, MAX_CASE - self.size))
-            self.size += len(content)
-        except NotReadError as error:
-            whole = "larger" in error.what and MAX_CASE - self.size < most
-            what = f"{error.what}: all files of a case together may have {MAX_CASE // 2**20} MiB"
-            self.complain(named_by, path, what if whole else error.what, error.hint)
-            return None
-        except OSError as error:
-            reason = error.strerror or "cannot be read"
-            self.complain(named_by, path, f"not read ({reason})", "check name and place")
-            return None
-        self.files[name] = InputFile(name, hashlib.sha256(content).hexdigest(), content)
+            raise NotReadError("leads out of the inputs folder", hint)
+        name, left = target.relative_to(self.root).as_posix(), MAX_CASE - self.size
+        if name not in self.files:
+            try:
+                self.files[name] = _digested(name, read_below(self.root, target, min(most, left)))
+            except NotReadError as error:
+                if "larger" in error.what and left < most:
+                    whole = f"all files of a case together may have {MAX_CASE // 2**20} MiB"
+                    raise NotReadError(f"{error.what}: {whole}", error.hint) from None
+                raise
+            self.size += len(self.files[name].content)
         return self.files[name]
 
     def complain(self, file: str, place: str, what: str, hint: str) -> None:
@@ -176,6 +176,10 @@ class _Reader:
         whole = with_carried(document, fetch)
         self.inside = whole.inside
         return self.valid("case.toml", model, whole), whole
+
+
+def _digested(name: str, content: bytes) -> InputFile:
+    return InputFile(name, hashlib.sha256(content).hexdigest(), content)
 
 
 def _reader_of(folder: Path) -> _Reader:

@@ -97,6 +97,15 @@ def test_rows_of_empty_cells_are_left_out_of_large_files_too(end):
     assert table.lines[-1] == 20_000
 
 
+def test_no_room_is_made_for_rows_that_are_none(monkeypatch):
+    empty, sizes = np.empty, []
+    monkeypatch.setattr(np, "empty", lambda *a, **k: sizes.append(np.prod(a[0])) or empty(*a, **k))
+    names, row = ",".join(f"a{n}" for n in range(400)), f"1{',' * 399}"
+    table = read_csv("r.csv", f"{names}\n{row}\n".encode() + b"\n" * 200_000)
+    assert table.rows == 1
+    assert max(sizes, default=0) <= 400
+
+
 @pytest.mark.parametrize("more", ["", "1,2\n" * 40_000])
 def test_a_quotation_mark_that_is_not_closed_swallows_no_row(more):
     with pytest.raises(TableError, match="quotation mark is not closed"):
