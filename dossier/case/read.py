@@ -210,9 +210,7 @@ def read_case_files(folder: Path) -> Case:
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
     if len(applied) == len(files) and qualification is not None:
         several = {each.file: each.application for each in applied}
-        faults = consistency_problems(
-            all_joined(several), qualification, files[0], several if len(files) > 1 else None
-        )
+        faults = consistency_problems(all_joined(several), qualification, several)
         faults += [*read_beyond(qualification, records, whole.relied)]
         for application in several.values():
             for fault in valve_faults(application, qualification, whole.sources):
