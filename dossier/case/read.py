@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,7 +11,6 @@ from pydantic import BaseModel, ValidationError
 from dossier.case.agreed import SIGNOFF_FILE, SignOffFile
 from dossier.case.application import Application, mark_of
 from dossier.case.applied import (
-    Applied,
     Extended,
     all_joined,
     extended,
@@ -21,7 +20,7 @@ from dossier.case.applied import (
 )
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.carried import with_carried
-from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
+from dossier.case.case import Applied, Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
@@ -139,7 +138,8 @@ class _Reader:
             text = made.text(source.content)
             self.problems += request_problems(requests, application, text, path, alone=alone)
             own = requests_of(requests, application.title, alone=alone)
-            found.append(Applied(path, application, text, source, tuple(made.libraries), own))
+            libraries = tuple(made.libraries)
+            found.append(Applied(application, path, source, text, libraries, own))
         self.problems += together_problems(files, {each.file: each.application for each in found})
         return found
 
@@ -246,15 +246,13 @@ def read_asked_files(folder: Path) -> Asked:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    parts = [
-        Asked(
-            name=reader.folder.name, application=each.application, file=each.file,
-            source=each.source, text=each.text, requests=each.requests, draft=draft,
-            language=draft.language if draft else "",
-            mark=mark_of(each.file) if len(applied) > 1 else "",
-        )
-        for each in applied
-    ]  # fmt: skip
+    language, several = draft.language if draft else "", len(applied) > 1
+    parts = []
+    for each in applied:
+        own = {key.name: getattr(each, key.name) for key in fields(each)}
+        mark = mark_of(each.file) if several else ""
+        name = reader.folder.name
+        parts.append(Asked(**own, name=name, draft=draft, language=language, mark=mark))
     whole = replace(parts[0], requests=requests)
     if len(parts) == 1:
         return whole
