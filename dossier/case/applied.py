@@ -10,12 +10,12 @@ from typing import Any
 from pydantic import Field
 
 from dossier.case.application import Application, Library, Name, Words, joined_applications, mark_of
-from dossier.case.case import Case, InputFile
+from dossier.case.case import Applied, Case
 from dossier.case.consistency import plain
 from dossier.case.explain import parsed_as
 from dossier.case.fields import Day, Model
 from dossier.case.problems import CaseProblem
-from dossier.case.requested import RequestEntry, on_file, on_file_together
+from dossier.case.requested import on_file, on_file_together
 from dossier.case.rows import Path
 from dossier.case.toml_text import toml_text
 
@@ -96,8 +96,9 @@ def _take(made: Extended, file: str, found: RequirementSet, own: set[str]) -> No
         source = each.get("source")
         from_set = {"source": f"{source} ({file}, {found.revision})"} if source else {}
         made.origins["requirement", len(made.document["requirement"])] = (
-            file, f"requirement {name!r}"
-        )  # fmt: skip
+            file,
+            f"requirement {name!r}",
+        )
         made.document["requirement"].append({**each, **from_set})
     made.libraries.append(
         Library(
@@ -112,20 +113,6 @@ def placed(problem: CaseProblem, libraries: Sequence[Library]) -> CaseProblem:
     match = re.match(r"requirement '([^']*)'", problem.place)
     file = next((each.file for each in libraries if match and match[1] in each.taken), "")
     return replace(problem, file=file) if file else problem
-
-
-@dataclass(frozen=True, slots=True)
-class Applied:
-    """An application as the case names it."""
-
-    file: str
-    application: Application
-    text: bytes
-    """What it asks for as TOML, with the requirements that it takes from elsewhere."""
-    source: InputFile
-    libraries: tuple[Library, ...]
-    requests: tuple[RequestEntry, ...]
-    """Those on file for it."""
 
 
 def files_of(document: Mapping[str, Any]) -> tuple[str, ...]:

@@ -149,21 +149,28 @@ class Draft(Qualification):
     record: tuple[RecordEntry, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """An application as the case names it."""
+
+    application: Application
+    file: str
+    """Its file, as the case names it."""
+    source: InputFile
+    """That file as it was read."""
+    text: bytes
+    """What it asks for as TOML, with the requirements that it takes from elsewhere."""
+    libraries: tuple[Library, ...]
+    requests: tuple[RequestEntry, ...]
+    """The requests that are on file for it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Asked(Applied):
     """What a case asks for, before any record of it exists."""
 
     name: str
     """Name of the case folder."""
-    application: Application
-    file: str
-    """Name of the application file as the case names it."""
-    source: InputFile
-    """The application file as it was read."""
-    text: bytes
-    """What it asks for as TOML, with the requirements that it takes from elsewhere."""
-    requests: tuple[RequestEntry, ...]
-    """The requests that are on file already."""
     draft: Draft | None
     """case.toml as far as it goes; None where there is none yet."""
     language: str

@@ -110,8 +110,9 @@ def read_beyond(
         tools = [known[name] for name in record.entry.instruments if name in known]
         for dimension, top in _read(record):
             of_it = [t for t in tools if dimension in _dimensions(t)]
-            ends = [reach[t.id].reach.get(dimension, np.inf) if t.id in reach else np.inf
-                    for t in of_it]  # fmt: skip
+            ends = [
+                reach[t.id].reach.get(dimension, np.inf) if t.id in reach else np.inf for t in of_it
+            ]
             if ends and top > max(ends):
                 yield _short(record.id, reach[of_it[0].id], dimension, top, max(ends))
 

@@ -180,32 +180,25 @@ WRITE = {"dust": "; write dust = { kind = 'ISO 12103-1 A3', batch = '...' }"}
 
 
 def consistency_problems(
-    application: Application,
-    qualification: Qualification,
-    application_file: str,
-    several: Mapping[str, Application] | None = None,
+    application: Application, qualification: Qualification, own: Mapping[str, Application]
 ) -> list[CaseProblem]:
     """Return what does not fit: doubled or unknown identifiers, missing conditions, duty.
 
-    Where a case has `several` applications, by their files, `application` is all of them joined.
+    `own` are the applications of the case by their files, and `application` all of them joined.
     """
-    ids = {kind: [each.id for each in getattr(qualification, kind)]
-           for kind in ("laboratory", "instrument", "fluid", "record")}  # fmt: skip
-    ids["specimen"] = _specimens(qualification)
-    problems = [
-        *(problem for kind, own in ids.items() for problem in _doubled("case.toml", kind, own)),
-        *_one_house(qualification),
-        *_dates(qualification),
-        *_delivered(qualification),
-    ]
-    for file, each in (several or {application_file: application}).items():
+    problems: list[CaseProblem] = []
+    for kind in ("laboratory", "instrument", "fluid", "record"):
+        problems += _doubled("case.toml", kind, [e.id for e in getattr(qualification, kind)])
+    problems += _doubled("case.toml", "specimen", _specimens(qualification))
+    problems += [*_one_house(qualification), *_dates(qualification), *_delivered(qualification)]
+    for file, each in own.items():
         problems += _consistency_twice(each, qualification)
         problems += application_problems(each, file)
         for entry in qualification.record:
             problems += _path(each, entry)
     for entry in qualification.record:
         problems += _record(qualification, entry)
-    marks = {mark_of(file): each for file, each in (several or {}).items()}
+    marks = {mark_of(file): each for file, each in own.items()} if len(own) > 1 else {}
     problems += agreement_problems(application, qualification, marks)
     problems += _supported(application, qualification)
     return problems

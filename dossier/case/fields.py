@@ -115,8 +115,9 @@ def example_of(annotation: Any, metadata: Sequence[Any] = ()) -> str:
         return example_of(inner[0])
     if model := model_in(annotation):
         fields = model.model_fields.items()
-        needed = [f"{k} = {example_of(f.annotation, f.metadata)}" for k, f in fields
-                  if f.is_required()]  # fmt: skip
+        needed = [
+            f"{k} = {example_of(f.annotation, f.metadata)}" for k, f in fields if f.is_required()
+        ]
         return f"{{ {', '.join(needed)} }}"
     return {date: "2026-03-10", int: "0", float: "1.0", bool: "true"}.get(annotation, '"..."')
 

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from os.path import normpath, relpath
 from pathlib import Path
 from typing import Any, TypeVar
@@ -12,7 +12,6 @@ from pydantic import BaseModel, ValidationError
 from dossier.case.agreed import SIGNOFF_FILE, SignOffFile
 from dossier.case.application import Application, mark_of
 from dossier.case.applied import (
-    Applied,
     Extended,
     all_joined,
     extended,
@@ -22,7 +21,7 @@ from dossier.case.applied import (
 )
 from dossier.case.bounded import NotReadError, read_below
 from dossier.case.carried import with_carried
-from dossier.case.case import Asked, Case, Draft, InputFile, Record, Remark
+from dossier.case.case import Applied, Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
@@ -72,39 +71,37 @@ class _Reader:
         it is attached, and found again.
         """
         if path in self.inside:
-            content = self.inside[path]
-            digest = hashlib.sha256(content).hexdigest()
-            return InputFile(f"{self.folder.name}/{path}", digest, content)
+            return _digested(f"{self.folder.name}/{path}", self.inside[path])
         try:
-            target = (self.folder / path).resolve()
-        except (OSError, RuntimeError, ValueError):
-            self.complain(named_by, path[:80], "is no path", "check name and place")
-            return None
-        named = Path(normpath(self.folder / path))
+            return self._fetched(path, most)
+        except NotReadError as error:
+            what, hint = error.what, error.hint
+        except OSError as error:
+            what = f"not read ({error.strerror or 'cannot be read'})"
+            hint = "check name and place"
+        except (RuntimeError, ValueError):
+            what, hint = "is no path", "check name and place"
+        self.complain(named_by, path, what, hint)
+        return None
+
+    def _fetched(self, path: str, most: int) -> InputFile:
+        target, named = (self.folder / path).resolve(), Path(normpath(self.folder / path))
         if Path(path).is_absolute() and target.is_relative_to(self.root):
             hint = f"write {relpath(target, self.folder)!r}: other machines have other folders"
-            self.complain(named_by, path, "is an absolute path", hint)
-            return None
+            raise NotReadError("is an absolute path", hint)
         if not all(each.is_relative_to(self.root) for each in (named, target)):
             hint = "put it beside the case folder, or into it: a case reaches no further"
-            self.complain(named_by, path, "leads out of the inputs folder", hint)
-            return None
-        name = named.relative_to(self.root).as_posix()
-        if name in self.files:
-            return self.files[name]
-        try:
-            content = read_below(self.root, target, min(most, MAX_CASE - self.size))
-            self.size += len(content)
-        except NotReadError as error:
-            whole = "larger" in error.what and MAX_CASE - self.size < most
-            what = f"{error.what}: all files of a case together may have {MAX_CASE // 2**20} MiB"
-            self.complain(named_by, path, what if whole else error.what, error.hint)
-            return None
-        except OSError as error:
-            reason = error.strerror or "cannot be read"
-            self.complain(named_by, path, f"not read ({reason})", "check name and place")
-            return None
-        self.files[name] = InputFile(name, hashlib.sha256(content).hexdigest(), content)
+            raise NotReadError("leads out of the inputs folder", hint)
+        name, left = named.relative_to(self.root).as_posix(), MAX_CASE - self.size
+        if name not in self.files:
+            try:
+                self.files[name] = _digested(name, read_below(self.root, target, min(most, left)))
+            except NotReadError as error:
+                if "larger" in error.what and left < most:
+                    whole = f"all files of a case together may have {MAX_CASE // 2**20} MiB"
+                    raise NotReadError(f"{error.what}: {whole}", error.hint) from None
+                raise
+            self.size += len(self.files[name].content)
         return self.files[name]
 
     def complain(self, file: str, place: str, what: str, hint: str) -> None:
@@ -149,7 +146,8 @@ class _Reader:
             text = made.text(source.content)
             self.problems += request_problems(requests, application, text, path, alone=alone)
             own = requests_of(requests, application.title, alone=alone)
-            found.append(Applied(path, application, text, source, tuple(made.libraries), own))
+            libraries = tuple(made.libraries)
+            found.append(Applied(application, path, source, text, libraries, own))
         self.problems += together_problems(files, {each.file: each.application for each in found})
         return found
 
@@ -188,6 +186,10 @@ class _Reader:
         return self.valid("case.toml", model, whole), whole
 
 
+def _digested(name: str, content: bytes) -> InputFile:
+    return InputFile(name, hashlib.sha256(content).hexdigest(), content)
+
+
 def _reader_of(folder: Path) -> _Reader:
     if not folder.is_dir():
         hint = "give the folder of a case"
@@ -216,9 +218,7 @@ def read_case_files(folder: Path) -> Case:
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
     if len(applied) == len(files) and qualification is not None:
         several = {each.file: each.application for each in applied}
-        faults = consistency_problems(
-            all_joined(several), qualification, files[0], several if len(files) > 1 else None
-        )
+        faults = consistency_problems(all_joined(several), qualification, several)
         faults += [*read_beyond(qualification, records, whole.relied)]
         for application in several.values():
             for fault in valve_faults(application, qualification, whole.sources):
@@ -254,15 +254,16 @@ def read_asked_files(folder: Path) -> Asked:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    parts = [
-        Asked(
-            name=reader.folder.name, application=each.application, file=each.file,
-            source=each.source, text=each.text, requests=each.requests, draft=draft,
-            language=draft.language if draft else "", carried=tuple(said.sources),
-            mark=mark_of(each.file) if len(applied) > 1 else "",
+    over = tuple(said.sources)
+    language, several = draft.language if draft else "", len(applied) > 1
+    parts = []
+    for each in applied:
+        own = {key.name: getattr(each, key.name) for key in fields(each)}
+        mark = mark_of(each.file) if several else ""
+        name = reader.folder.name
+        parts.append(
+            Asked(**own, name=name, draft=draft, language=language, mark=mark, carried=over)
         )
-        for each in applied
-    ]  # fmt: skip
     whole = replace(parts[0], requests=requests)
     if len(parts) == 1:
         return whole

@@ -7,48 +7,41 @@ from contextlib import suppress
 from functools import cache
 from typing import Any
 
-USUAL: dict[str, dict[str, tuple[float, float]]] = {
-    "flow": {
-        "L/min": (1.6666666666667e-05, 0.0), "L/h": (2.7777777777778e-07, 0.0), "L/s": (0.001, 0.0),
-        "mL/min": (1.6666666666667e-08, 0.0), "m3/h": (0.00027777777777778, 0.0),
-        "m3/s": (1.0, 0.0),
-    },
-    "pressure": {
-        "Pa": (1.0, 0.0), "hPa": (100.0, 0.0), "kPa": (1000.0, 0.0), "MPa": (1000000.0, 0.0),
-        "mbar": (100.0, 0.0), "bar": (100000.0, 0.0), "psi": (6894.7572931684, 0.0),
-    },
-    "temperature": {
-        "degC": (1.0, 273.15), "K": (1.0, 0.0), "degF": (0.55555555555554, 255.37222222222),
-    },
-    "temperature difference": {"K": (1.0, 0.0), "degC": (1.0, 0.0)},
-    "kinematic viscosity": {"mm2/s": (1e-06, 0.0), "cSt": (1e-06, 0.0), "m2/s": (1.0, 0.0)},
-    "density": {
-        "kg/L": (1000.0, 0.0), "kg/m3": (1.0, 0.0), "g/mL": (1000.0, 0.0), "g/cm3": (1000.0, 0.0),
-    },
-    "volume": {"mL": (1e-06, 0.0), "L": (0.001, 0.0), "m3": (1.0, 0.0)},
-    "time": {"s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0), "d": (86400.0, 0.0)},
-    "mass": {"mg": (1e-06, 0.0), "g": (0.001, 0.0), "kg": (1.0, 0.0)},
-    "mass rate": {
-        "mg/h": (2.7777777777778e-10, 0.0), "g/h": (2.7777777777778e-07, 0.0),
-        "g/min": (1.6666666666667e-05, 0.0), "kg/h": (0.00027777777777778, 0.0),
-        "mg/min": (1.6666666666667e-08, 0.0),
-    },
-    "concentration": {
-        "mg/L": (0.001, 0.0), "g/L": (1.0, 0.0), "mg/mL": (1.0, 0.0), "kg/m3": (1.0, 0.0),
-    },
-    "count concentration": {
-        "1/mL": (1.0, 0.0), "1/L": (0.001, 0.0), "1/m3": (1e-06, 0.0), "1/cm3": (1.0, 0.0),
-    },
-    "length": {
-        "um": (0.001, 0.0), "mm": (1.0, 0.0), "cm": (10.0, 0.0), "m": (1000.0, 0.0),
-        "inch": (25.4, 0.0),
-    },
-    "volume rate": {
-        "mL/min": (1.6666666666667e-08, 0.0), "L/min": (1.6666666666667e-05, 0.0),
-        "mL/h": (2.7777777777778e-10, 0.0), "L/h": (2.7777777777778e-07, 0.0), "mL/s": (1e-06, 0.0),
-    },
-}  # fmt: skip
-"""Dimension -> unit as written -> (factor, offset), as `units.affine` gives them."""
+Affine = dict[str, tuple[float, float]]
+_VOLUME = {"mL": 1e-6, "cm3": 1e-6, "L": 1e-3, "m3": 1.0}
+_TIME = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_MASS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0}
+
+
+def _factors(units: dict[str, float], per: dict[str, float] | None = None) -> Affine:
+    """Return units, or each of them per each of others, with their factors and no offset."""
+    if per is None:
+        return {unit: (factor, 0.0) for unit, factor in units.items()}
+    ratios = {f"{a}/{b}": x / y for a, x in units.items() for b, y in per.items()}
+    return {unit: (float(f"{factor:.14g}"), 0.0) for unit, factor in ratios.items()}
+
+
+USUAL: dict[str, Affine] = {
+    "flow": _factors(_VOLUME, _TIME),
+    "pressure": _factors(
+        {"Pa": 1.0, "hPa": 1e2, "kPa": 1e3, "MPa": 1e6, "mbar": 1e2, "bar": 1e5}
+        | {"psi": 6894.7572931684}
+    ),
+    "temperature": {"K": (1.0, 0.0), "degC": (1.0, 273.15)}
+    | {"degF": (0.55555555555554, 255.37222222222)},
+    "temperature difference": _factors({"K": 1.0, "degC": 1.0}),
+    "kinematic viscosity": _factors({"mm2/s": 1e-6, "cSt": 1e-6, "m2/s": 1.0}),
+    "density": _factors(_MASS, _VOLUME),
+    "volume": _factors(_VOLUME),
+    "time": _factors(_TIME),
+    "mass": _factors(_MASS),
+    "mass rate": _factors(_MASS, _TIME),
+    "concentration": _factors(_MASS, _VOLUME),
+    "count concentration": _factors({"1": 1e-6}, _VOLUME),
+    "length": _factors({"um": 1e-3, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}),
+    "volume rate": _factors(_VOLUME, _TIME),
+}
+"""Dimension -> unit as written -> (factor, offset), as `affine` gives them without pint."""
 
 SPELLED: dict[str, dict[str, str]] = {
     "flow": {

@@ -212,8 +212,8 @@ def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
     if issued is None or issued == issue_date(case):
         return []
     moved = asked.model_copy(update={"issued": issued})
-    several = {part.qualification.application: part.application for part in case.parts}
-    return consistency_problems(case.application, moved, asked.application, several)
+    own = {part.qualification.application: part.application for part in case.each}
+    return consistency_problems(case.application, moved, own)
 
 
 def decision_json(

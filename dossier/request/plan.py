@@ -224,9 +224,10 @@ def _sharpest(found: Mapping[str, Points], needed: Needed, limits: Limits) -> Po
     if needed.kind != "multipass":
         ends = [each.viscosities for each in points]
         return Points(
-            flow=max(flows), flows=max(each.flows for each in points),
+            flow=max(flows),
+            flows=max(each.flows for each in points),
             viscosities=(min(e[0] for e in ends), max(e[1] for e in ends)) if all(ends) else (),
-        )  # fmt: skip
+        )
     middle = (min(flows) + max(flows)) / 2.0
     limit = limits.find("flow of the application", needed.kind, needed.standard)
     apart = limit is not None and max(flows) / middle - 1.0 > limit.value
@@ -253,8 +254,9 @@ def _points_of(
             flow=flows[0] or flow_of_test(application, needed.path),
             base_level=levels[0] or (limit.levels[0] if limit else 0.0),
             sizes=_sizes(needed, limits),
-            terminal=terminal, terminal_from=source,
-        )  # fmt: skip
+            terminal=terminal,
+            terminal_from=source,
+        )
     if needed.kind == "pressure_drop":
         return Points(
             flows=sweep_flows(application, needed),

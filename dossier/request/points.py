@@ -8,7 +8,7 @@ from datetime import date
 from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.tables.column_names import METHODS
+from dossier.case.tables.column_names import METHODS, STEMS
 from dossier.evidence.limits import Limits
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
 from dossier.evidence.records.fluid import kinematic_at
@@ -45,8 +45,7 @@ class Needed:
         """Beginning of the identifiers of its records."""
         if self.kind == "measurement":
             return measured_column(self.quantities[0]).replace(" ", "-").upper()
-        short = {"multipass": "MP", "pressure_drop": "PD", "bypass_valve": "BV", "inspection": "IN"}
-        return short[self.kind] + ("F" if self.path == "fine" else "")
+        return STEMS[self.kind] + ("F" if self.path == "fine" else "")
 
 
 def needed_tests(application: Application, demands: Sequence[Demand]) -> tuple[Needed, ...]:

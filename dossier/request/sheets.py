@@ -125,18 +125,23 @@ def _named_in(sheet: RecordSheet) -> list[str]:
 
 
 def _runs(request: TestRequest) -> Blank:
-    asked = {c: None for test in request.tests for each in test.conditions
-             for c in condition_columns(each)}  # fmt: skip
+    asked = _conditions(request.tests)
     names = (*RUN, *RUN_BY_LABORATORY, *asked, "remark")
     blank = Blank("Runs", _headers("Runs", names))
     for test in request.tests:
-        own = {c for each in test.conditions for c in condition_columns(each)}
+        own = set(_conditions([test]))
         if test.needed.kind in {"multipass", "pressure_drop", "bypass_valve"}:
             own.add("fluid")
         for sheet in test.sheets:
             blank.rows.append(_run(request, test, sheet))
             blank.shut.append(frozenset({*asked, "fluid"}) - own)
     return blank
+
+
+def _conditions(tests: Iterable[Test]) -> dict[str, str]:
+    """Return the columns of the conditions of tests, and what goes in, to be said."""
+    every = [each for test in tests for each in test.conditions]
+    return {column: each.words for each in every for column in condition_columns(each)}
 
 
 def _run(request: TestRequest, test: Test, sheet: RecordSheet) -> dict[str, Any]:
@@ -165,8 +170,7 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
     from openpyxl.styles import Alignment, Font
 
     page.title = HOW
-    told = {c: each.words for t in request.tests for each in t.conditions
-            for c in condition_columns(each)}  # fmt: skip
+    told = _conditions(request.tests)
     for line in (
         say("Fill the white cells; grey ones do not apply. Names of sheets and columns stay as "
             "they are; another unit of the same kind may stand in the square brackets."),
@@ -182,9 +186,8 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
             words = told.get(name) if blank.name == "Runs" else None
             words = words or (WORDS.get(name) if (blank.name, name) != ("Runs", "id") else None)
             if words:
-                told_here = say(words, measurands=", ".join(get_args(Measurand))) if (
-                    "{" in words) else say(words)  # fmt: skip
-                page.append([blank.name, header, told_here])
+                places = {"measurands": ", ".join(get_args(Measurand))} if "{" in words else {}
+                page.append([blank.name, header, say(words, **places)])
     for row in page.iter_rows():
         row[0].font = Font(bold=len(row) > 1 and bool(row[1].value))
     for letter, width in (("A", 16), ("B", 34), ("C", 90)):

@@ -168,8 +168,8 @@ def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, 
     """Yield the blocks of a span of columns whose names begin again, else the span."""
     names = [lowered(filled(at(head, k))) for k in range(left, right)]
     wide = len(names)
-    size = next((p for p in range(2, wide) if wide % p == 0 and names == names[:p] * (wide // p)
-                 and all(names[:p])), wide)  # fmt: skip
+    parts = [p for p in range(2, wide) if wide % p == 0 and all(names[:p])]
+    size = next((p for p in parts if names == names[:p] * (wide // p)), wide)
     yield from ((left + k, left + k + size) for k in range(0, wide, size))
 
 

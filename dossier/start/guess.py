@@ -198,8 +198,9 @@ def _time(made: Guess, values: Sequence[Any]) -> Guess:
     first = given[0]
     days = any(isinstance(v, datetime) or _clocked(v) for v in given)
     if days or (isinstance(first, (time, timedelta)) and _seconds(first) > 4 * 3600):
-        return replace(made, unit="clock", why="clock times",
-                     doubt="at which clock time did the test begin?")  # fmt: skip
+        return replace(
+            made, unit="clock", why="clock times", doubt="at which clock time did the test begin?"
+        )
     if not isinstance(first, str) or first.count(":") == 2:
         if _seconds(first) > 4 * 3600:
             return replace(made, unit="clock", doubt="at which clock time did the test begin?")

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import METHODS, lowered
+from dossier.case.tables.column_names import METHODS, STEMS, lowered
 from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import by_place, filled, lettered, turned_place
 from dossier.case.toml_text import inline, quoted
@@ -16,8 +16,6 @@ from dossier.start.found import Found, absent_words, cells_of
 from dossier.start.guess import IGNORED, Guess, side_of, value_of
 from dossier.start.questions import Ask
 
-STEMS = {"multipass": "MP", "pressure_drop": "PD", "bypass_valve": "BV", "measurement": "M",
-         "inspection": "IN"}  # fmt: skip
 REMARK = "remark"
 FORMS = ("cumulative", "channel")
 HELP = {
@@ -41,6 +39,8 @@ class Proposal:
     found: Found
     file: str
     """Where it stands, as a record names it."""
+    person: Ask | None = None
+    """Who answers questions; None where nobody is there."""
     layout: dict[str, Any] = field(default_factory=dict)
     record: dict[str, Any] = field(default_factory=dict)
     kind: str = ""
@@ -49,11 +49,11 @@ class Proposal:
     open: list[str] = field(default_factory=list)
     """What is not sure, each with its cell."""
 
-    def ask(self, ask: Ask | None, place: str, words: str, kind: str) -> str:
+    def ask(self, place: str, words: str, kind: str) -> str:
         """Return the answer to a question, '' where nobody is there or none is given."""
         place = turned_place(place) if self.found.turned else place
         shown = f"{self.file}: {place}: {words}" if place else f"{self.file}: {words}"
-        answer = ask(f"{shown} ({HELP[kind]})") if ask else ""
+        answer = self.person(f"{shown} ({HELP[kind]})") if self.person else ""
         if not answer.strip():
             self.open.append(f"{shown} Answer: {HELP[kind]}")
         return answer.strip()
@@ -61,7 +61,7 @@ class Proposal:
 
 def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -> Proposal:
     """Return how a table is read; `plan` says which filter each planned specimen is of."""
-    made = Proposal(found, file)
+    made = Proposal(found, file, ask)
     made.layout = {
         **({"transposed": True} if found.turned else {}),
         **({"names": 2} if found.names == 2 else {}),
@@ -69,28 +69,28 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
         **({"end": found.end} if found.end else {}),
         "columns": {}, "remarks": [], "ignored": [], "carried": [], "missing": [],
     }  # fmt: skip
-    made.kind = found.kind or made.ask(ask, "", "which kind of record is this table?", "kind")
+    made.kind = found.kind or made.ask("", "which kind of record is this table?", "kind")
     if made.kind not in STEMS:
         return made
-    form = _form(made, ask)
-    calibration = _calibration(made, ask)
+    form = _form(made)
+    calibration = _calibration(made)
     written = [lowered(column.written) for column in found.columns]
     for column in found.columns:
         twice = written.count(lowered(column.written)) > 1 or not column.written
         key = by_place(column.index, found.turned) if twice else column.written
-        _column(made, column, key, (form, calibration), ask)
+        _column(made, column, key, (form, calibration))
     for word, place in absent_words(found).items():
         words = f"does {word!r} mean that nothing was measured?"
-        if made.ask(ask, place, words, "missing") == "yes":
+        if made.ask(place, words, "missing") == "yes":
             made.layout["missing"].append(word)
     if found.long:
-        _long(made, calibration, ask)
-    _record(made, plan, calibration, ask)
+        _long(made, calibration)
+    _record(made, plan, calibration)
     made.layout = {key: value for key, value in made.layout.items() if value not in ({}, [])}
     return made
 
 
-def _form(made: Proposal, ask: Ask | None) -> str:
+def _form(made: Proposal) -> str:
     """Return the form of counts whose names leave it open: asked once a table."""
     undecided = [c for c in made.found.columns if c.size and not c.form]
     sizes = [c for c in made.found.columns if c.name == "size"]
@@ -104,7 +104,7 @@ def _form(made: Proposal, ask: Ask | None) -> str:
     doubt = "are the counts cumulative (of that size and larger) or by channel?"
     place = f"cell {lettered(undecided[0].index)}{made.found.head}"
     words = next((c.form_doubt for c in undecided if c.form_doubt), doubt)
-    answer = made.ask(ask, place, words, "form")
+    answer = made.ask(place, words, "form")
     return answer if answer in FORMS else _not_understood(made, answer)
 
 
@@ -114,19 +114,17 @@ def _not_understood(made: Proposal, answer: str) -> str:
     return ""
 
 
-def _calibration(made: Proposal, ask: Ask | None) -> str:
+def _calibration(made: Proposal) -> str:
     """Return the unit that sizes are written in, "um(c)" where the file or a person says so."""
     counts = [c for c in made.found.columns if c.size or (made.found.long and c.name == "size")]
     if not counts or any(c.calibrated or "(c)" in c.unit for c in counts):
         return "um(c)"
     words = "how was the counter calibrated?"
-    answer = made.ask(ask, f"cell {lettered(counts[0].index)}{made.found.head}", words, "sizes")
+    answer = made.ask(f"cell {lettered(counts[0].index)}{made.found.head}", words, "sizes")
     return answer if answer in {"um(c)", "ISO 4402", "um(b)", ""} else _not_understood(made, answer)
 
 
-def _column(
-    made: Proposal, column: Guess, key: str, counts: tuple[str, str], ask: Ask | None
-) -> None:
+def _column(made: Proposal, column: Guess, key: str, counts: tuple[str, str]) -> None:
     """Add one column to the layout, or what is not sure of it to what is open."""
     layout = made.layout
     place = f"cell {lettered(column.index)}{made.found.head}"
@@ -137,13 +135,13 @@ def _column(
     elif column.name == IGNORED:
         layout["ignored"].append(key)
     elif column.doubt and column.unit != CLOCK:
-        answer = made.ask(ask, place, column.doubt, "column")
+        answer = made.ask(place, column.doubt, "column")
         if answer in {IGNORED, REMARK}:
             layout["ignored" if answer == IGNORED else "remarks"].append(key)
         elif answer:
             layout["columns"][key] = answer
             if answer.endswith(f"[{CLOCK}]"):
-                _start(made, place, "at which clock time did the test begin?", ask)
+                _start(made, place, "at which clock time did the test begin?")
     elif column.size is not None:
         layout["columns"][key] = _count_name(made.found, column, counts)
     elif made.found.long and column.name in {"side", "size", "count"}:
@@ -151,7 +149,7 @@ def _column(
     elif column.unit == CLOCK or (column.name == "time" and column.unit == "h:mm:ss"):
         layout["columns"][key] = f"time [{column.unit}]"
         if column.unit == CLOCK:
-            _start(made, place, column.doubt, ask)
+            _start(made, place, column.doubt)
     elif lowered(column.written) != column.name or column.unit:
         layout["columns"][key] = column.name + _tail(column)
 
@@ -161,8 +159,8 @@ def _tail(column: Guess) -> str:
     return f" [{column.unit}]" if column.tail else ""
 
 
-def _start(made: Proposal, place: str, words: str, ask: Ask | None) -> None:
-    answer = made.ask(ask, place, words, "start")
+def _start(made: Proposal, place: str, words: str) -> None:
+    answer = made.ask(place, words, "start")
     try:
         moment(answer)
     except ClockError:
@@ -185,20 +183,20 @@ def _count_name(found: Found, column: Guess, counts: tuple[str, str]) -> str:
     return f"{column.name} {reach} {unit}{_tail(column)}"
 
 
-def _long(made: Proposal, calibration: str, ask: Ask | None) -> None:
+def _long(made: Proposal, calibration: str) -> None:
     """Say which side each sensor of a long table is."""
     column = next(c for c in made.found.columns if c.name == "side")
     sides: dict[str, str] = {}
     for word in dict.fromkeys(filter(None, map(filled, cells_of(made.found, column)))):
         place = f"column {lettered(column.index)}"
-        answer = side_of(word) or made.ask(ask, place, f"which side is {word!r}?", "side")
+        answer = side_of(word) or made.ask(place, f"which side is {word!r}?", "side")
         if answer in {"upstream", "downstream"}:
             sides[word] = answer
     unit = {"ISO 4402": "um"}.get(calibration, calibration)
     made.layout["long"] |= {"unit": unit, "sides": sides}
 
 
-def _record(made: Proposal, plan: Mapping[str, str], calibration: str, ask: Ask | None) -> None:
+def _record(made: Proposal, plan: Mapping[str, str], calibration: str) -> None:
     """Say what record a table is; `plan` says which filter a specimen is of."""
     found, record = made.found, {"kind": made.kind}
     record["standard"] = METHODS.get((made.kind, "full_flow"), "")
@@ -208,11 +206,11 @@ def _record(made: Proposal, plan: Mapping[str, str], calibration: str, ask: Ask 
         named = [n for n in plan if re.search(rf"(?<!\w){re.escape(n)}(?!\w)", words)]
         name = named[0] if len(named) == 1 else ""
         name = next((n for n in plan if lowered(n) == lowered(found.specimen)), name)
-        answer = name or made.ask(ask, "", "of which record are these readings?", "id")
+        answer = name or made.ask("", "of which record are these readings?", "id")
         record["specimen"] = answer.removeprefix(f"{STEMS[made.kind]}-")
     for name in found.specimens:
         if plan and name not in plan:
-            made.sides[name] = made.ask(ask, "", f"is {name!r} a specimen?", "specimen")
+            made.sides[name] = made.ask("", f"is {name!r} a specimen?", "specimen")
     made.record = record
     if calibration not in {"um(c)", ""}:
         record["size_calibration"] = calibration

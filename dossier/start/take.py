@@ -146,8 +146,10 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
                     for o in others
                 ]
             if record["id"] in known:
-                told.append(f"record {record['id']!r} is there already; it reads this table by: "
-                            f"{toml_of('record', record).strip()}")  # fmt: skip
+                by = toml_of("record", record).strip()
+                told.append(
+                    f"record {record['id']!r} is there already; it reads this table by: {by}"
+                )
                 continue
             text += toml_of("record", record)
             told.append(f"record {record['id']!r}: written into {CASE}")

@@ -4,6 +4,7 @@ import io
 
 import numpy as np
 import pytest
+from dossier.case.tables.table_head import MAX_HEAD
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,7 +12,6 @@ from dossier.case.records import interpret
 from dossier.case.tables import csv_rows
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.table_head import MAX_HEAD
 
 CELL = st.sampled_from(
     ["", "0", "1", "-2.5", "+3", "1e5", "2E-3", ".5", "7.", " 8", "9 ", "x", "1 2", "NaN", "#1"]
@@ -96,6 +96,15 @@ def test_rows_of_empty_cells_are_left_out_of_large_files_too(end):
     assert table.rows == 19_997
     assert table.lines[0] == 3
     assert table.lines[-1] == 20_000
+
+
+def test_no_room_is_made_for_rows_that_are_none(monkeypatch):
+    empty, sizes = np.empty, []
+    monkeypatch.setattr(np, "empty", lambda *a, **k: sizes.append(np.prod(a[0])) or empty(*a, **k))
+    names, row = ",".join(f"a{n}" for n in range(400)), f"1{',' * 399}"
+    table = read_csv("r.csv", f"{names}\n{row}\n".encode() + b"\n" * 200_000)
+    assert table.rows == 1
+    assert max(sizes, default=0) <= 400
 
 
 @pytest.mark.parametrize("more", ["", "1,2\n" * 40_000])

@@ -39,3 +39,12 @@ METHODS = {
     ("bypass_valve", "full_flow"): "ISO 4548-2:1997",
 }
 """Method of each kind of test and path, each among those that the quantities declare."""
+
+STEMS = {
+    "multipass": "MP",
+    "pressure_drop": "PD",
+    "bypass_valve": "BV",
+    "measurement": "M",
+    "inspection": "IN",
+}
+"""How the ids of the records of each kind begin."""

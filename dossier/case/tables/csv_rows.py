@@ -161,7 +161,10 @@ def _numbers(table: RawTable, text: bytes, start: int, separator: str, decimal: 
 
     width = len(table.columns)
     mark = decimal or _mark(text, start, separator)
-    values = np.empty((width, text.count(b"\n", start) + (not text.endswith(b"\n"))))
+    lines = text.count(b"\n", start) + (not text.endswith(b"\n"))
+    if lines * width > len(text) - start + 1:
+        return False  # with less than a byte a cell, lines are blank: no room is made for these
+    values = np.empty((width, lines))
     form: dict[str, Any] = {
         "dtype": "float64", "sep": separator, "decimal": mark, "header": None, "index_col": False,
         "names": range(width), "skip_blank_lines": False, "keep_default_na": False,

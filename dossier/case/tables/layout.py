@@ -207,9 +207,10 @@ def _named(
         given = given or (split_name(text)[1] if key in mapping else "")
         if given and unit and name and _other_unit(given, unit):
             raw.complain(
-                place, f"{text!r} has the unit {given!r}, and the layout says {unit!r}",
+                place,
+                f"{text!r} has the unit {given!r}, and the layout says {unit!r}",
                 "correct the layout: the file says what was measured",
-            )  # fmt: skip
+            )
         named.append((text, Column(name, unit or given, index)))
     for name in left_over.values():
         near = difflib.get_close_matches(name, [text for text in written if text], n=1)

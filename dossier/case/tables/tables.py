@@ -236,9 +236,10 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         within = [n for n in span if n in rows]
         if left < width and (len(within) > 1 or (within and right > left)):
             table.complain(
-                f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}", "are merged",
+                f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}",
+                "are merged",
                 "unmerge them and fill each cell",
-            )  # fmt: skip
+            )
 
 
 def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, hint: str) -> None:
