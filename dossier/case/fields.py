@@ -25,7 +25,7 @@ from dossier.physics.dust import grade
 class Model(BaseModel):
     """Base of all case models: frozen, and every unknown key is an error."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, defer_build=True)
 
     def _wrong(self) -> str:
         """Return what does not fit together in it, or nothing."""

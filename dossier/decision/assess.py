@@ -120,18 +120,19 @@ def _conditions(bench: Bench, findings: Sequence[Finding], again: Again) -> tupl
 def _computed(bench: Bench) -> Compute:
     """Return what computes each quantity once, however many requirements ask for it."""
     found: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
+    compared = replace(bench, compared=True)
 
     def compute(demand: Demand, side: Side) -> Estimate | NotDemonstrated:
         key = _asked(demand, side)
         if key not in found:
-            found[key] = _compute(bench, demand, side)
+            on = bench if demand.not_worse is None else compared
+            found[key] = _compute(on, demand, side)
         return found[key]
 
     return compute
 
 
-def _compute(bench: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
-    on = replace(bench, compared=True) if demand.not_worse is not None else bench
+def _compute(on: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstrated:
     found = demand.quantity.compute(on, side, demand.at)
     return found if isinstance(found, NotDemonstrated) else over_lots(on, found)
 

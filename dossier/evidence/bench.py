@@ -1,9 +1,9 @@
 """The bench: every record of a case, reduced once, with the checks it was put through."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -12,11 +12,8 @@ from dossier.case.model import RecordEntry
 from dossier.evidence.limits import Check, Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.evidence.statistics.estimate import Estimate
 from dossier.physics.values import Floats
-
-Asked = ParamSpec("Asked")
-Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,7 +37,7 @@ class Bench:
     compared: bool = False
     """True where a result is to be set against the other filter's, rigs and all."""
     known: dict[object, Any] = field(init=False, default_factory=dict, compare=False, repr=False)
-    """What was computed already, by what was asked (see `once`); another bench starts anew."""
+    """What was computed already, by what was asked (`combine.once`); another bench starts anew."""
 
     @property
     def sides(self) -> tuple[Side, ...]:
@@ -57,27 +54,6 @@ class Bench:
     def laboratories(self) -> dict[str, str]:
         """Record id -> its laboratory."""
         return {name: self.case.laboratory_of(entry) for name, entry in self.entries.items()}
-
-
-def once(
-    compute: Callable[Concatenate[Bench, Asked], Answer],
-) -> Callable[Concatenate[Bench, Asked], Answer]:
-    """Have `compute` answer each question of a bench once, with NotDemonstrated as well.
-
-    For what many quantities ask and nothing is drawn for: a quarter of the time of a decision.
-    """
-
-    @wraps(compute)
-    def answer(bench: Bench, /, *asked: Asked.args, **named: Asked.kwargs) -> Answer:
-        key = (compute, asked, *named.items())
-        if key not in bench.known:
-            bench.known[key] = attempt(compute, bench, *asked, **named)
-        found: Answer | NotDemonstrated = bench.known[key]
-        if isinstance(found, NotDemonstrated):
-            raise NotDemonstrated(found.reason, found.records)
-        return found
-
-    return answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

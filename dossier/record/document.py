@@ -45,7 +45,7 @@ def _plain(name: str) -> str:
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, extra="ignore", defer_build=True)
 
 
 class CaseHead(_Part):

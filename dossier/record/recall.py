@@ -32,7 +32,7 @@ MAX_RECALL = 64 * 2**20
 
 
 class _Form(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class RecallOutcome(_Form):

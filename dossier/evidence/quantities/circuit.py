@@ -236,7 +236,7 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
     found = []
     for size in _counted(bench, side):
         try:
-            one = sump_estimate(bench, side, size, temperature, parts=False)
+            one = sump_estimate(bench, side, size, temperature)
         except NotDemonstrated as why:
             notes.append(say("{size:g} µm(c): {reason}", size=size, reason=why.reason))
             continue

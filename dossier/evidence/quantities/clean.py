@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.case.model import RecordEntry
-from dossier.evidence.bench import Bench, once
+from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.fluid import fluid_at, temperature_of, viscosity_accuracy
 from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import budget, combine_results, widening
+from dossier.evidence.statistics.combine import budget, combine_results, once, widening
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated
 from dossier.words import later, say
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier.case.application import Circuit
-from dossier.evidence.bench import Bench, once
+from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.clean import (
     FIT,
     OF_THE_SWEEPS,
@@ -20,7 +20,7 @@ from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.registry import Side
-from dossier.evidence.statistics.combine import budget, combine_results
+from dossier.evidence.statistics.combine import budget, combine_results, once
 from dossier.evidence.statistics.estimate import (
     Component,
     Estimate,

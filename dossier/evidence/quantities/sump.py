@@ -20,6 +20,7 @@ from dossier.evidence.statistics.combine import (
     generator,
     half_width_of,
     ingression,
+    once,
     positive_normal,
     trials,
 )
@@ -154,14 +155,12 @@ def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate:
     return penetration(bench, passages, f"{side} {path} {size:g}")
 
 
-def sump_estimate(
-    bench: Bench, side: Side, size: float, temperature: float, *, parts: bool = True
-) -> Estimate:
+@once
+def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> Estimate:
     """Return the long-run concentration in the sump at `size` [um(c)] and larger [1/mL].
 
     C = R / (Q sum of share times efficiency), R the particles in the ingression by the number
-    spectrum of ISO 12103-1 A3; no oil is lost or replaced (the cautious figure).  Without `parts`
-    the uncertainty is not split into contributions.
+    spectrum of ISO 12103-1 A3; no oil is lost or replaced (the cautious figure).
     """
     if _open(bench, side, temperature):
         raise NotDemonstrated(say(OPEN))
@@ -182,7 +181,7 @@ def sump_estimate(
         middle = dust.counts_per_mass(size)
     except ValueError as error:
         raise NotDemonstrated(say("dust spectrum: {error}", error=error)) from None
-    return _estimate(bench, side, known, rate, (low, middle, high), parts=parts)
+    return _estimate(bench, side, known, rate, (low, middle, high))
 
 
 def _open(bench: Bench, side: Side, temperature: float) -> bool:
@@ -203,8 +202,6 @@ def _estimate(
     known: SizeClass,
     rate: tuple[float, float],
     counts: tuple[float, float, float],
-    *,
-    parts: bool,
 ) -> Estimate:
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     drawn = _drawn(bench, side, known, rate, counts)
@@ -226,7 +223,7 @@ def _estimate(
             shared=key if key in {"rate", "counts"} else "",
         )
         for key in nominal
-        if parts and float(np.ptp(drawn[key])) > 0
+        if float(np.ptp(drawn[key])) > 0
     )  # fmt: skip
     notes = known.share.notes if known.share else ()
     passage = circuit.at_bearings(

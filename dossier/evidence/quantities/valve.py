@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 
 from dossier.case.application import BypassValve
-from dossier.evidence.bench import Bench, once
+from dossier.evidence.bench import Bench
 from dossier.evidence.records.measured import column_of
 from dossier.evidence.records.valve_sweeps import (
     Read,
@@ -17,6 +17,7 @@ from dossier.evidence.records.valve_sweeps import (
     step_at,
 )
 from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
+from dossier.evidence.statistics.combine import once
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve
 from dossier.words import later, say, say_count

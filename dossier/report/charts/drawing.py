@@ -26,7 +26,6 @@ from dossier.report.format import chart_text
 from dossier.report.layout.glyphs import text_width
 
 GREY, GRID = "#404040", "#d8d8d8"
-ANCHOR = {"left": "start", "center": "middle", "right": "end"}
 LEADING = 1.2
 """From line to line over the size of letters [-]."""
 GAP = 2.0
@@ -42,12 +41,11 @@ Box = tuple[float, float, float, float]
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """A line of text on the sheet: its anchor on the baseline, and the box it takes."""
+    """A line of text on the sheet: where it begins on the baseline, and the box it takes."""
 
     text: str
     x: float
     y: float
-    align: Align
     color: str
     box: Box
     turned: bool = False
@@ -146,7 +144,7 @@ def _word(
     top = y - {"top": 0.0, "center": 0.5, "bottom": 1.0}[level] * high
     left = x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * wide
     box = (left, top, left + wide, top + high)
-    return Word(text, x, top + 0.82 * high, align, color, box, bold=bold)
+    return Word(text, left, top + 0.82 * high, color, box, bold=bold)
 
 
 def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
@@ -155,7 +153,7 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     half = text_width(text) * look.size / 2.0
     y = min(max(y, cell[1] + half), max(cell[3] - half, cell[1] + half))
     box = (x, y - half, x + look.size, y + half)
-    return Word(text, x + 0.82 * look.size, y, "center", INK, box, turned=True)
+    return Word(text, x + 0.82 * look.size, y + half, INK, box, turned=True)
 
 
 def obstacles(spot: Placed) -> Iterator[Box]:
@@ -207,7 +205,7 @@ def _pushed(word: Word, room: Box) -> Word:
     dx = max(room[0] - left, 0.0) or min(room[2] - right, 0.0)
     dy = max(room[1] - top, 0.0) or min(room[3] - bottom, 0.0)
     box = (left + dx, top + dy, right + dx, bottom + dy)
-    return Word(word.text, word.x + dx, word.y + dy, word.align, word.color, box, bold=word.bold)
+    return Word(word.text, word.x + dx, word.y + dy, word.color, box, bold=word.bold)
 
 
 def _meet(a: Box, b: Box) -> bool:
@@ -251,13 +249,13 @@ def _drawn(spot: Placed, number: int) -> Iterator[str]:
 
 
 def _written(word: Word) -> str:
+    """Return a word from where it begins: an anchor would be a drawing of its own in the PDF."""
     place = f'x="{word.x:.2f}" y="{word.y:.2f}"'
     if word.turned:
         place = f'transform="translate({word.x:.2f} {word.y:.2f}) rotate(-90)"'
-    anchor = "" if word.align == "left" else f' text-anchor="{ANCHOR[word.align]}"'
     color = "" if word.color == INK else f' fill="{word.color}"'
     weight = ' font-weight="600"' if word.bold else ""
-    return f"<text {place}{anchor}{color}{weight}>{escape(word.text)}</text>"
+    return f"<text {place}{color}{weight}>{escape(word.text)}</text>"
 
 
 def _path(outline: str, color: str, width: float, dashes: str = "") -> str:
