@@ -12,7 +12,10 @@ settings.register_profile("here", deadline=None)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
-DEAR = ("test_coverage", "test_conformance", "test_mutations", "test_gate", "test_verify")
+DEAR = (
+    "test_coverage", "test_conformance", "test_mutations", "test_gate", "test_inputs",
+    "test_verify", "test_confined", "test_house", "test_page_one", "test_mutants",
+)  # fmt: skip
 """Files that take the longest, which are begun first, so that no worker is left with one at the
 end; `--no-loadscope-reorder` keeps the order."""
 

@@ -13,13 +13,15 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier.case import read
+from dossier.case import read, requested
 from dossier.case.case import Record
+from dossier.case.toml_text import parse_toml
 from dossier.evidence import prepare
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.validity import balance, copies
 from dossier.evidence.validity.readings import CountedSide
+from dossier.record import decision_record
 
 STEPS = (
     (copies, "_noise"), (copies, "_follows"), (copies, "_twins"), (copies, "_same_curve"),
@@ -85,6 +87,18 @@ def read_once(step):
     return taken
 
 
+def parsed_once():
+    """Return what parses TOML, once for each text; a copy each time, as a reader may change it."""
+    known = {}
+
+    def taken(content):
+        if content not in known:
+            known[content] = pickle.dumps(parse_toml(content))
+        return pickle.loads(known[content])
+
+    return taken
+
+
 def remember(patch):
     """Take each of these steps once for what it is given."""
     for module, name in STEPS:
@@ -92,3 +106,6 @@ def remember(patch):
     for name in ("reduce_multipass", "reduce_pressure_drop"):
         patch.setattr(prepare, name, once(getattr(prepare, name), run_of))
     patch.setattr(read, "_record", read_once(read._record))
+    parsed = parsed_once()
+    for module in (read, requested, decision_record):
+        patch.setattr(module, "parse_toml", parsed)

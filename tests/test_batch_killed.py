@@ -59,7 +59,7 @@ def test_killed_at_random_moments_each_file_is_the_old_or_the_new(out):
             save_files(STEM, *OLD, out)
 
     seen = set()
-    for _ in range(60):
+    for _ in range(30):
         child = forked(rewrite)
         time.sleep(chance.uniform(0.001, 0.05))
         os.kill(child, signal.SIGKILL)
@@ -116,7 +116,7 @@ def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
     new = [path.read_bytes() for path in _pair(build(case, tmp_path / "new"))]
     old_pair = build(case, tmp_path / "old", date(2026, 12, 1))
     old = [path.read_bytes() for path in _pair(old_pair)]
-    for _ in range(8):
+    for _ in range(4):
         save_files("LFQ-0412-r0", *old, out)
         child = forked(lambda: build_one(case, Order(out=out)))
         while not ended(child) and not list(out.glob(".LFQ*.pdf.*")):

@@ -4,10 +4,12 @@ import shutil
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from dossier import assess, read_case
+from dossier.decision import carried
 from dossier.decision.carried import told_rests
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.statistics.combine import with_trials
@@ -152,3 +154,49 @@ def test_the_end_and_the_records_are_told_by_the_files_alone(case, tmp_path):
     known = {each["id"]: each["instruments"] for each in dossier.case["record"]}
     assert "FM-11" in known["BV-C"]
     assert "lot 25-311" in dossier.case["candidate"]["lots"]
+
+
+@pytest.mark.parametrize(
+    ("at", "by_place", "verdict"),
+    [("20 um(c)", True, Verdict.FAIL), ("5 um(c)", True, None), ("5 um(c)", False, Verdict.FAIL)],
+)
+def test_what_failed_under_another_name_is_found_by_its_place_where_words_are_alike(
+    at, by_place, verdict, monkeypatch
+):
+    monkeypatch.setattr(carried, "_same", lambda *_: False)
+    quantity = SimpleNamespace(name="efficiency")
+    demand = SimpleNamespace(id="E1", quantity=quantity, at_text="20 um(c)")
+    source = SimpleNamespace(findings=(of("E9", "efficiency", at, "fail"),))
+    told = carried._worst(source, SimpleNamespace(demand=demand), by_place=by_place)
+    assert told is verdict
+
+
+def test_what_passed_before_passes_by_the_same_evidence(monkeypatch):
+    monkeypatch.setattr(carried, "told_rests", lambda *_: {"M1"})
+    monkeypatch.setattr(carried, "_worst", lambda *_, **__: Verdict.PASS)
+    words = SimpleNamespace(language="en")
+    source = SimpleNamespace(case=words, records=frozenset({"M1"}))
+    demand = SimpleNamespace(basis="mean")
+    rows = tuple(SimpleNamespace(record=name) for name in ("M1", "N1"))  # old and new: of a mean
+    estimate = SimpleNamespace(per_specimen=rows)
+    finding = SimpleNamespace(estimate=estimate, demand=demand, verdict=Verdict.PASS)
+    case = SimpleNamespace(
+        carried=(source,), qualification=words, source={"M1": source, "N1": None}.get
+    )
+    assert carried.weighed(case, finding) is finding
+
+
+def test_a_result_of_two_kinds_rests_on_all_records_of_both_and_on_what_it_names():
+    records = [
+        SimpleNamespace(entry=SimpleNamespace(id=name, kind=kind, filter=side))
+        for name, kind, side in (
+            ("M1", "multipass", "candidate"), ("P1", "pressure_drop", "candidate"),
+            ("P2", "pressure_drop", "reference"), ("V1", "bypass_valve", "candidate"),
+            ("V2", "bypass_valve", "candidate"),
+        )
+    ]  # fmt: skip
+    quantity = SimpleNamespace(records=("multipass", "pressure_drop"))
+    demand = SimpleNamespace(not_worse=None, quantity=quantity)
+    estimate = SimpleNamespace(sources=("M1", "V1"))
+    finding = SimpleNamespace(demand=demand, estimate=estimate, reference=None)
+    assert told_rests(SimpleNamespace(records=records), finding) == {"M1", "P1", "V1"}

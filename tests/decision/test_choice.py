@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from dossier.case.certificate import Certificate, Relied, StatedValue
 from dossier.case.model import Reproducibility
 from dossier.case.records import MultipassTable
+from dossier.decision import choice
 from dossier.decision.choice import set_beside
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import limits
@@ -265,3 +267,15 @@ def test_the_order_turns_the_sign_and_nothing_else(bench, demands):
         first, second = (ends_of(of(p, name).own, of(p, name).other) for p in (there, back))
         assert first[0] == pytest.approx(-second[0])
         assert first[1] == pytest.approx(-second[2])
+
+
+@pytest.mark.parametrize(("own", "other"), [("lower", ""), ("", "lower"), ("", "")])
+def test_of_a_bound_on_either_side_no_difference_is_told(own, other, monkeypatch):
+    results = iter(SimpleNamespace(bound=each) for each in (own, other))
+    monkeypatch.setattr(choice, "attempt", lambda *_: next(results))
+    for name in ("difference", "other_method"):
+        monkeypatch.setattr(choice, name, lambda *_: "")
+    quantity = SimpleNamespace(compute=None)
+    found = choice._difference(None, [SimpleNamespace(id="E1", quantity=quantity, at={})])
+    assert bool(found.why) is bool(own or other)
+    assert (found.own is None) is bool(own or other)

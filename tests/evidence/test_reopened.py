@@ -1,6 +1,7 @@
 """What a change reopens, and what of a measurement it leaves standing."""
 
 from dataclasses import replace
+from datetime import date
 from types import SimpleNamespace
 
 import numpy as np
@@ -66,3 +67,16 @@ def test_a_record_with_nothing_left_is_refused(case):
     both = carried(changed(case, "glue", "can"), "M1")
     (problem,) = reopened_problems(both, limits())
     assert "M1 (collapse pressure, burst pressure), reopened by: glue, can" in problem.what
+
+
+@pytest.mark.parametrize(("until", "told"), [(date(2026, 2, 28), 0), (date(2026, 3, 1), 1)])
+def test_a_record_whose_days_had_run_out_is_not_one_left_out(case, until, told):
+    asked = case.qualification.model_copy(update={"issued": date(2026, 3, 1)})
+    here = carried(replace(case, qualification=asked), "M1")
+    (source,) = here.carried
+    ended = SimpleNamespace(until=until, records=("M2",))
+    other = case.records[0].entry.model_copy(update={"id": "M2"})
+    before = SimpleNamespace(record=[*source.case.record, other], carried=(ended,))
+    source.case = before
+    found = list(reopened_problems(here, limits()))
+    assert ["leaves out M2" in each.what for each in found] == [True] * told
