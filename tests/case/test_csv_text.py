@@ -68,6 +68,11 @@ def test_a_row_that_is_no_units_stays_a_row():
     assert table.problems[0].place == "row 2, column 'time'"
 
 
+def test_units_parted_otherwise_than_the_names_are_none():
+    with pytest.raises(TableError, match="1 cells where the header has 2"):
+        read_csv("r.csv", b"time;flow\nmin,L/min\n1;2\n")
+
+
 @pytest.mark.parametrize("row", ["1;2;", ";1;2"])
 def test_values_above_the_names_are_refused(row):
     with pytest.raises(TableError, match="above") as caught:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from dossier.case.tables.column_names import WORDS, lowered
-from dossier.case.tables.grid import MAX_HEAD, Grid, head_of, refuse_nameless
+from dossier.case.tables.grid import MAX_HEAD, Grid, find_names, head_of, refuse_nameless
 from dossier.case.tables.numerals import MARKS, proves_decimal, vanishing
 from dossier.case.tables.raw_table import Note, RawTable, TableError
 from dossier.case.tables.sheet_marks import MAX_CELLS
@@ -52,6 +52,8 @@ def read_csv(
     if not first:
         raise TableError("", "the file is empty", "a record starts with a header row: name [unit]")
     cells = [(n, split_cells(line, separator_of(line))) for n, line in first[: MAX_HEAD + 1]]
+    at = find_names(cells, renamed or {}) + 1  # a row of units is parted as the names are
+    cells[at:] = [(n, split_cells(ln, separator_of(first[at - 1][1]))) for n, ln in first[at:][:1]]
     head = head_of(cells, renamed or {})
     table = RawTable(
         file, head.columns, [], np.arange(0), (), declared=bool(decimal), notes=notes + head.notes
