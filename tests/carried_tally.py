@@ -14,7 +14,7 @@ import numpy as np
 
 from dossier.case.agreed import Carried
 from dossier.case.compared import Source
-from dossier.decision.probability import Question, Threshold, probability
+from dossier.decision.probability import AgainstLimit, Threshold, probability
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.combine import generator, over_lots, with_trials
@@ -88,7 +88,7 @@ class CarriedTally:
                 def draws(purpose):
                     return generator(bench, purpose)
 
-                chance = probability(Question(found, limit, "mean", 0.95, draws)).probability
+                chance = probability(AgainstLimit(found, limit, "mean", 0.95, draws)).probability
                 return chance >= CONFIDENCE
 
             found = [declared.compute(bench, "candidate", at) for bench in (old, new, both)]

@@ -11,7 +11,7 @@ import numpy as np
 
 from dossier.case.application import Requirement
 from dossier.decision.choice import set_beside
-from dossier.decision.probability import Question, Threshold, against, probability
+from dossier.decision.probability import AgainstLimit, Threshold, against, probability
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import generator, with_trials
@@ -90,7 +90,7 @@ class Tally:
             def draws(purpose, bench=bench):
                 return generator(bench, purpose)
 
-            chance = probability(Question(found, limit, "mean", 0.95, draws)).probability
+            chance = probability(AgainstLimit(found, limit, "mean", 0.95, draws)).probability
             self.passed[name] += chance >= CONFIDENCE
             other = self.reference[name][2]
             share = 1 - truth / other if higher else truth / other - 1
@@ -102,11 +102,11 @@ class Tally:
             reference = declared.compute(both, "reference", at)
             limit = against(reference, share, higher, declared.share_of)
             own = declared.compute(both, "candidate", at)
-            chance = probability(Question(own, limit, "mean", 0.95, draws)).probability
+            chance = probability(AgainstLimit(own, limit, "mean", 0.95, draws)).probability
             self.not_worse[name] += chance >= CONFIDENCE
             edge = self.edge(name, truth, higher)
             limit = Threshold(edge, None) if higher else Threshold(None, edge)
-            chance = probability(Question(found, limit, "population", 0.95, draws)).probability
+            chance = probability(AgainstLimit(found, limit, "population", 0.95, draws)).probability
             self.population[name] += chance >= CONFIDENCE
 
     def edge(self, name, truth, higher):

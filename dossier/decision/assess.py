@@ -29,8 +29,8 @@ from dossier.decision.conditions import (
 from dossier.decision.deciding import deciding
 from dossier.decision.finding import Assessment, Condition, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
-from dossier.decision.probability import Question, Threshold, against, chance_text, probability
-from dossier.decision.rules import FAILS, Verdict, judge
+from dossier.decision.probability import AgainstLimit, Threshold, against, chance_text, probability
+from dossier.decision.rules import FAILS, Verdict, verdict_by
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
 from dossier.evidence.prepare import prepare
@@ -41,7 +41,7 @@ from dossier.evidence.requirement import Demand, resolve
 from dossier.evidence.statistics.combine import generator, over_lots
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.evidence.statistics.outliers import find_outlier, outlier_note
-from dossier.evidence.validity.comparable import difference
+from dossier.evidence.validity.comparable import unlike_tests
 from dossier.words import later, say
 
 Compute = Callable[[Demand, Side], Estimate | NotDemonstrated]
@@ -190,7 +190,7 @@ def _judged(bench: Bench, bare: Finding, on: date, *, brief: bool) -> Finding:
     if stopped:
         return replace(known, reason=stopped)
     draws = _draws(bench, demand.own_id)
-    asked = Question(found, limit, demand.basis, demand.coverage, draws)
+    asked = AgainstLimit(found, limit, demand.basis, demand.coverage, draws)
     return _ruled(bench, known, _outcome(bench, asked, brief=brief), on)
 
 
@@ -218,7 +218,7 @@ def _converted(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
 
 def _set_apart(bench: Bench, demand: Demand, found: Estimate) -> Estimate:
     """Return the estimate with a note where the other filter's result does not stand beside it."""
-    apart = difference(bench, demand.quantity)
+    apart = unlike_tests(bench, demand.quantity)
     if not apart:
         return found
     words = later("the filter now fitted is left out, as it was not tested alike: {difference}")
@@ -247,7 +247,7 @@ def _flagged(
 def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | NotDemonstrated:
     if bench.case.qualification.reference is None:
         return NotDemonstrated(reason=say("the case describes no reference filter"))
-    apart = difference(bench, demand.quantity)
+    apart = unlike_tests(bench, demand.quantity)
     if apart:
         reason = say("the two filters were not tested alike: {difference}", difference=apart)
         return NotDemonstrated(reason=reason)
@@ -297,12 +297,12 @@ def _ruled(bench: Bench, known: Finding, outcome: Ruling, on: date) -> Finding:
     )
 
 
-def _outcome(bench: Bench, asked: Question, *, brief: bool) -> Ruling:
+def _outcome(bench: Bench, asked: AgainstLimit, *, brief: bool) -> Ruling:
     rule, limits = bench.case.application.decision_rule, asked.threshold.limits
     if censored(asked.estimate):
         return decide_bounds(asked, rule)
     judged = probability(asked)
-    verdict = judge(rule.kind, judged.value, judged.probability, limits, rule.confidence)
+    verdict = verdict_by(rule.kind, judged.value, judged.probability, limits, rule.confidence)
     if brief:
         return Ruling(verdict, judged.probability)
     decides = deciding(asked, judged, rule.confidence)

@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 from dossier.case.application import DecisionRule
 from dossier.decision.deciding import Deciding, deciding
 from dossier.decision.probability import (
-    Question,
+    AgainstLimit,
     Threshold,
     chance_text,
     probability,
     specimen_probability,
 )
-from dossier.decision.rules import Verdict, judge
+from dossier.decision.rules import Verdict, verdict_by
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
 from dossier.words import later, say
@@ -50,7 +50,7 @@ def censored(estimate: Estimate) -> bool:
     return estimate.samples is None and any(each.bound for each in estimate.per_specimen)
 
 
-def decide_bounds(asked: Question, rule: DecisionRule) -> Ruling:
+def decide_bounds(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
     """Return the outcome for a `censored` estimate; a bound that proves nothing decides nothing.
 
     The mean basis takes the mean of values and bounds, itself a bound; where all are bounds their
@@ -78,7 +78,7 @@ def decide_bounds(asked: Question, rule: DecisionRule) -> Ruling:
 
 def _one(each: SpecimenValue, scale: str, threshold: Threshold, rule: DecisionRule) -> _One:
     chance = specimen_probability(each, scale, threshold)
-    verdict = judge(rule.kind, each.value, chance, threshold.limits, rule.confidence)
+    verdict = verdict_by(rule.kind, each.value, chance, threshold.limits, rule.confidence)
     stands = _stands(each.bound, each.value, threshold, verdict)
     return _One(each, chance, verdict, stands)
 
@@ -94,12 +94,13 @@ def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) 
     return outside and verdict not in GOOD
 
 
-def _mean(asked: Question, rule: DecisionRule) -> Ruling:
+def _mean(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
     judged, threshold, bound = probability(asked), asked.threshold, asked.estimate.bound
-    verdict = judge(rule.kind, judged.value, judged.probability, threshold.limits, rule.confidence)
+    chance, confidence = judged.probability, rule.confidence
+    verdict = verdict_by(rule.kind, judged.value, chance, threshold.limits, confidence)
     if _stands(bound, judged.value, threshold, verdict):
-        decides = replace(deciding(asked, judged, rule.confidence), bound=bound)
-        return Ruling(verdict, judged.probability, "", decides)
+        decides = replace(deciding(asked, judged, confidence), bound=bound)
+        return Ruling(verdict, chance, "", decides)
     words = later(
         "the mean is only a bound ({bound} the value shown), which does not reach the limit with "
         "the wanted probability: the true mean may lie on either side"
@@ -136,7 +137,7 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Rul
     n = len(chances)
     doubt = math.fsum(1.0 - chance for chance in chances)
     shown = max(0.0, 1.0 - coverage**n - doubt)
-    count = counted(n, 0, rule.confidence, coverage)
+    count = by_count(n, 0, rule.confidence, coverage)
     if shown >= rule.confidence:
         return Ruling(Verdict.PASS, shown, "", count)
     words = later(
@@ -148,7 +149,7 @@ def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Rul
     return Ruling(Verdict.NOT_DEMONSTRATED, None, reason, count)
 
 
-def counted(n: int, failures: int, confidence: float, coverage: float | None = None) -> Deciding:
+def by_count(n: int, failures: int, confidence: float, coverage: float | None = None) -> Deciding:
     """Return what `failures` among `n` specimens show of the type, at a `confidence` [-].
 
     The value is the share that conforms, at least; `coverage` [-] is the share that was asked for.
@@ -167,7 +168,7 @@ def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> 
     wrong = [one.specimen for one in each if not one.value >= 0.5]
     if not each:
         return Ruling(Verdict.FAIL, None, say("not found so, of {number} specimens", number=0))
-    count = counted(len(each), len(wrong), rule.confidence)
+    count = by_count(len(each), len(wrong), rule.confidence)
     if wrong:
         words = later("not found so on {names}, of {number} specimens")
         reason = say(words, names=", ".join(wrong), number=len(each))

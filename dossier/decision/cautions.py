@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
-from dossier.decision.comparison import compared
+from dossier.decision.comparison import side_by_side
 from dossier.decision.conditions import late_review, ruled
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.probability import chance_text
@@ -115,7 +115,7 @@ def _thin(case: Case, findings: Sequence[Finding]) -> Told:
 
 def _trade(findings: Sequence[Finding]) -> Told:
     """Say so when the candidate catches more and holds less, or the other way round."""
-    finer, more = (compared(findings, name) for name in ("efficiency", "retained_capacity"))
+    finer, more = (side_by_side(findings, name) for name in ("efficiency", "retained_capacity"))
     if finer is None or more is None or not (finer.differs and more.differs):
         return
     percent = 100 * abs(more.change)

@@ -19,7 +19,7 @@ from dossier.evidence.registry import Side
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
-from dossier.evidence.validity.comparable import difference, other_batch, other_method
+from dossier.evidence.validity.comparable import other_batch, other_method, unlike_tests
 from dossier.evidence.validity.general import TIME
 from dossier.words import later, say
 
@@ -114,7 +114,7 @@ def _difference(bench: Bench, demands: Sequence[Demand]) -> Difference:
     """Return what the two filters differ by in what `demands` ask for."""
     asked = demands[0]
     bare = Difference(demand=asked, requirements=tuple(demand.id for demand in demands))
-    apart = difference(bench, asked.quantity) or other_method(bench, asked.quantity)
+    apart = unlike_tests(bench, asked.quantity) or other_method(bench, asked.quantity)
     if apart:
         why = say("the two filters were not tested alike: {difference}", difference=apart)
         return replace(bare, why=why)

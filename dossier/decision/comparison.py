@@ -16,7 +16,7 @@ def gains_and_losses(findings: Sequence[Finding]) -> str:
     """
     gains, losses, level = [], [], []
     for name, words in WORDS.items():
-        found = compared(findings, name)
+        found = side_by_side(findings, name)
         if found is None:
             continue
         at = found.finding.demand.at_text
@@ -75,7 +75,7 @@ class Compared:
         return (self.change > 0) == rises
 
 
-def compared(findings: Sequence[Finding], name: str) -> Compared | None:
+def side_by_side(findings: Sequence[Finding], name: str) -> Compared | None:
     """Return the first pair of results of a quantity; None where there is none on either side."""
     for finding in findings:
         own, other = finding.estimate, finding.reference

@@ -7,10 +7,10 @@ from typing import Literal
 import numpy as np
 
 from dossier.decision.probability import (
+    AgainstLimit,
     Floats,
     Judged,
     OnScale,
-    Question,
     Share,
     Threshold,
     by_parts,
@@ -57,7 +57,7 @@ class Deciding:
     """Of a count: how many of them did not conform [-]."""
 
 
-def deciding(asked: Question, judged: Judged, confidence: float) -> Deciding:
+def deciding(asked: AgainstLimit, judged: Judged, confidence: float) -> Deciding:
     """Return the number that decides, with its acceptance limits at `confidence` [-].
 
     It lies inside them just where the conformance probability, beyond two limits both together, is

@@ -87,7 +87,7 @@ def against(
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class AgainstLimit:
     """A result, held against a limit on a basis."""
 
     estimate: Estimate
@@ -99,7 +99,7 @@ class Question:
     """Gives a random generator for a purpose."""
 
 
-def probability(asked: Question) -> Judged:
+def probability(asked: AgainstLimit) -> Judged:
     """Return value and conformance probability on its basis (JCGM 106:2012, 7.3 and 7.4)."""
     if asked.basis == "every_specimen":
         return _every(asked)
@@ -113,7 +113,7 @@ def probability(asked: Question) -> Judged:
     return Judged(value=asked.estimate.value, probability=chance)
 
 
-def mean_draws(asked: Question) -> Floats | None:
+def mean_draws(asked: AgainstLimit) -> Floats | None:
     """Return draws of the mean, less what a limit from the reference is off; None without any."""
     estimate, reference = asked.estimate, asked.threshold.reference
     if reference is None:
@@ -222,7 +222,7 @@ def less_common(own: Keyed, other: Keyed) -> list[Part]:
     return parts
 
 
-def _every(asked: Question) -> Judged:
+def _every(asked: AgainstLimit) -> Judged:
     """Return the least favourable specimen: its value and its own probability."""
     drawn, threshold, found = specimen_draws(asked), asked.threshold, []
     for index, each in enumerate(asked.estimate.per_specimen):
@@ -242,7 +242,7 @@ def _inside(value: float, threshold: Threshold) -> float:
     return min(sign * (value - end) for end, sign in sides if end is not None)
 
 
-def specimen_draws(asked: Question) -> Floats | None:
+def specimen_draws(asked: AgainstLimit) -> Floats | None:
     """Return draws of each specimen (n, m), less what a limit from the reference is off."""
     own, other = asked.estimate.specimen_samples, asked.threshold.reference
     if own is None or other is None:

@@ -124,7 +124,7 @@ def conformance_probability_of_samples(
     return float(inside.mean())
 
 
-def judge(
+def verdict_by(
     kind: Rule, value: float, probability: float, limits: Tolerance, confidence: float
 ) -> Verdict:
     """Return the verdict on one result by an agreed rule.

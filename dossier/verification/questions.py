@@ -14,7 +14,7 @@ from dossier.case.case import Case, Record
 from dossier.decision.finding import Assessment, decision_of
 from dossier.decision.rules import Verdict
 from dossier.evidence.limits import Limits
-from dossier.evidence.records.measured import specimens_of
+from dossier.evidence.records.measured import specimens_named
 from dossier.evidence.validity.method import in_scope
 
 Word = Literal["yes", "no", "open"]
@@ -161,7 +161,7 @@ def _specimens(case: Case, _: Assessment, __: date) -> Iterable[str] | _Found:
     sides = {"candidate": case.qualification.candidate, "reference": case.qualification.reference}
     planned = [(side, name) for side, one in sides.items() if one for name in one.specimens]
     tested = {(r.entry.filter, name) for r in case.records
-              for name in (r.entry.specimen, *specimens_of(r))}  # fmt: skip
+              for name in (r.entry.specimen, *specimens_named(r))}  # fmt: skip
     if not planned:
         return _Found("open", "no test plan names specimens")
     return [f"{side} {name}" for side, name in planned if (side, name) not in tested]

@@ -22,7 +22,7 @@ def test_the_seed_is_the_stated_one_else_of_the_number(stated, seed):
 
 @pytest.mark.parametrize(("apart", "said"), [("", 0), ("other terminal", 1)])
 def test_a_filter_that_was_not_tested_alike_is_said_to_be_left_out(apart, said, monkeypatch):
-    monkeypatch.setattr(module, "difference", lambda *_: apart)
+    monkeypatch.setattr(module, "unlike_tests", lambda *_: apart)
     found = Estimate(value=1.0, u=0.1, unit="1", notes=("as it was",))
     before, *notes = module._set_apart(None, SimpleNamespace(quantity=None), found).notes
     assert (before, len(notes)) == ("as it was", said)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.decision.bounds import censored, counted, decide_bounds, decide_statement
-from dossier.decision.probability import Question, Threshold
+from dossier.decision.bounds import by_count, censored, decide_bounds, decide_statement
+from dossier.decision.probability import AgainstLimit, Threshold
 from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
@@ -29,7 +29,7 @@ def estimate(*values, u=1.0, bound="", **changes):
 
 
 def decided(found, lower=None, upper=None, basis="every_specimen", coverage=0.9, rule=RULE):
-    asked = Question(found, Threshold(lower, upper), basis, coverage, None)
+    asked = AgainstLimit(found, Threshold(lower, upper), basis, coverage, None)
     return decide_bounds(asked, rule)
 
 
@@ -146,8 +146,8 @@ def test_a_statement_of_a_share_needs_as_many_specimens(n, shown):
 
 def test_a_count_shows_the_share_of_the_binomial_tables():
     """Clopper-Pearson, one-sided: 0 of 3 at 95 % shows 0.05^(1/3); 1 of 10 shows 60.6 %."""
-    assert counted(3, 0, 0.95).value == pytest.approx(0.05 ** (1 / 3))
+    assert by_count(3, 0, 0.95).value == pytest.approx(0.05 ** (1 / 3))
     # P(X <= 1 failures of 10 | p failing = 0.3942) = 0.05: published tables print 0.394.
-    share = 1.0 - counted(10, 1, 0.95).value
+    share = 1.0 - by_count(10, 1, 0.95).value
     assert share == pytest.approx(0.394, abs=5e-4)
-    assert counted(2, 2, 0.95).value == 0.0
+    assert by_count(2, 2, 0.95).value == 0.0

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from dossier.decision.cautions import cautions_for
-from dossier.decision.comparison import compared, gains_and_losses
+from dossier.decision.comparison import gains_and_losses, side_by_side
 from dossier.evidence.registry import all_quantities
 from tests.report.sample import bench, case, demand, estimate, finding
 
@@ -25,10 +25,10 @@ def pair(name, own, other, u=0.001, other_u=None):
 
 
 def test_a_change_is_relative_and_of_an_efficiency_by_what_passes():
-    mass = compared([pair("retained_capacity", 0.044, 0.040, 0.0004)], "retained_capacity")
+    mass = side_by_side([pair("retained_capacity", 0.044, 0.040, 0.0004)], "retained_capacity")
     assert mass.change == approx(0.1)
     assert mass.u == approx(1.1 * math.hypot(0.0004 / 0.044, 0.01))
-    passes = compared([pair("efficiency", 0.98, 0.96, 0.001)], "efficiency")
+    passes = side_by_side([pair("efficiency", 0.98, 0.96, 0.001)], "efficiency")
     assert passes.change == approx(-0.5)
     assert passes.u == approx(0.5 * math.hypot(0.05, 0.025))
 
@@ -42,7 +42,7 @@ def test_a_change_is_relative_and_of_an_efficiency_by_what_passes():
     ],
 )  # fmt: skip
 def test_what_is_better(name, own, other, better):
-    found = compared([pair(name, own, other, 1e-6)], name)
+    found = side_by_side([pair(name, own, other, 1e-6)], name)
     assert (found.better, found.differs) == (better, True)
     said = gains_and_losses([pair(name, own, other, 1e-6)])
     assert ("gains: it" in said, "gives up: it" in said) == (better, not better)
@@ -51,13 +51,13 @@ def test_what_is_better(name, own, other, better):
 @pytest.mark.parametrize(("u", "differs"), [(0.0019, True), (0.0021, False)])
 def test_a_difference_is_told_beyond_twice_its_uncertainty(u, differs):
     # 0.004 of 0.040 more; the reference is exact, so that 2 u of the ratio is 2 u / 0.040.
-    found = compared([pair("retained_capacity", 0.044, 0.040, u, 0.0)], "retained_capacity")
+    found = side_by_side([pair("retained_capacity", 0.044, 0.040, u, 0.0)], "retained_capacity")
     assert found.differs is differs
 
 
 def test_a_value_that_is_not_above_zero_is_no_difference():
-    assert not compared([pair("efficiency", 0.99, 1.0)], "efficiency").differs
-    assert not compared([pair("efficiency", 1.0, 0.99)], "efficiency").differs
+    assert not side_by_side([pair("efficiency", 0.99, 1.0)], "efficiency").differs
+    assert not side_by_side([pair("efficiency", 1.0, 0.99)], "efficiency").differs
 
 
 def told(*findings):
@@ -100,7 +100,7 @@ def test_what_the_tests_cannot_tell_apart_is_traded_for_nothing(blurred):
 def test_without_a_pair_nothing_is_said():
     one = pair("efficiency", *UP)
     alone = finding(one.demand, one.estimate, "pass")
-    assert compared([alone], "efficiency") is None
+    assert side_by_side([alone], "efficiency") is None
     assert gains_and_losses([alone]) == ""
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from dossier.decision.deciding import deciding
 from dossier.decision.probability import (
-    Question,
+    AgainstLimit,
     Threshold,
     _confidence,
     against,
@@ -38,7 +38,7 @@ def estimate(values: list[float], own: float, common: float = 0.0) -> Estimate:
 def chance(found: Estimate, limit: float, basis: str = "mean", upper: float | None = None) -> float:
     rng = np.random.default_rng(1)
     return probability(
-        Question(found, Threshold(limit, upper), basis, 0.9, lambda _: rng)
+        AgainstLimit(found, Threshold(limit, upper), basis, 0.9, lambda _: rng)
     ).probability
 
 
@@ -127,7 +127,7 @@ class TestWhatPasses:
             own = pair(mine, turned)
             rng = np.random.default_rng(1)
             chances.append(
-                probability(Question(own, limit, "mean", 0.95, lambda _, r=rng: r)).probability
+                probability(AgainstLimit(own, limit, "mean", 0.95, lambda _, r=rng: r)).probability
             )
         assert chances[0] == pytest.approx(chances[1], abs=1e-6)
 
@@ -154,7 +154,7 @@ class TestTheReference:
     ) -> float:
         limit = against(other, share, higher)
         rng = np.random.default_rng(3)
-        return probability(Question(own, limit, basis, 0.9, lambda _: rng)).probability
+        return probability(AgainstLimit(own, limit, basis, 0.9, lambda _: rng)).probability
 
     @staticmethod
     def normal(value: float, u: float, shared: str = "") -> Estimate:
@@ -286,10 +286,10 @@ class TestTheNumberThatDecides:
             spread = np.random.default_rng(2).gamma(4.0, 0.3, 2000)
             found = replace(found, samples=found.value + spread - spread.mean())
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
-        judged = probability(Question(found, threshold, basis, 0.9, draws))
+        judged = probability(AgainstLimit(found, threshold, basis, 0.9, draws))
         if abs(judged.probability - confidence) < 1e-6:
             return
-        decides = deciding(Question(found, threshold, basis, 0.9, draws), judged, confidence)
+        decides = deciding(AgainstLimit(found, threshold, basis, 0.9, draws), judged, confidence)
         inside = (decides.lower is None or decides.value >= decides.lower) and (
             decides.upper is None or decides.value <= decides.upper
         )
@@ -307,8 +307,8 @@ class TestTheNumberThatDecides:
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
         for half, most in ((1.7, None), (2.1, 0.3897)):
             threshold = Threshold(-half, half)
-            judged = probability(Question(found, threshold, "mean", 0.9, draws))
-            decides = deciding(Question(found, threshold, "mean", 0.9, draws), judged, 0.95)
+            judged = probability(AgainstLimit(found, threshold, "mean", 0.9, draws))
+            decides = deciding(AgainstLimit(found, threshold, "mean", 0.9, draws), judged, 0.95)
             if most is None:
                 assert (decides.lower, decides.upper) == (INF, -INF)
             else:
@@ -321,28 +321,25 @@ class TestTheNumberThatDecides:
                         components=(Component(name="m", u=0.001 * 80**2, source="x"),))  # fmt: skip
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
         threshold = Threshold(40.0, None)
-        judged = probability(Question(found, threshold, "mean", 0.9, draws))
-        decides = deciding(Question(found, threshold, "mean", 0.9, draws), judged, 0.95)
+        judged = probability(AgainstLimit(found, threshold, "mean", 0.9, draws))
+        decides = deciding(AgainstLimit(found, threshold, "mean", 0.9, draws), judged, 0.95)
         assert decides.lower == pytest.approx(1.0 / (1.0 / 40.0 - 1.644854 * 0.001), rel=1e-5)
 
     def test_no_value_is_accepted_where_the_doubt_is_larger_than_the_scale(self) -> None:
         found = replace(estimate([80.0, 80.0], 1e-9), scale="reciprocal", per_specimen=(),
                         components=(Component(name="m", u=0.1 * 80**2, source="x"),))  # fmt: skip
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
-        judged = probability(Question(found, Threshold(40.0, None), "mean", 0.9, draws))
-        assert (
-            deciding(Question(found, Threshold(40.0, None), "mean", 0.9, draws), judged, 0.95).lower
-            == INF
-        )
+        asked = AgainstLimit(found, Threshold(40.0, None), "mean", 0.9, draws)
+        assert deciding(asked, probability(asked), 0.95).lower == INF
 
     def test_of_specimens_that_are_as_sure_the_one_nearest_its_limit_decides(self) -> None:
         found = estimate([5.0, 6.0, 7.0], 1e-6)
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
         for limits, worst in (((1.0, None), "0"), ((None, 10.0), "2"), ((4.9, 10.0), "0")):
             threshold = Threshold(*limits)
-            judged = probability(Question(found, threshold, "every_specimen", 0.9, draws))
+            judged = probability(AgainstLimit(found, threshold, "every_specimen", 0.9, draws))
             decides = deciding(
-                Question(found, threshold, "every_specimen", 0.9, draws), judged, 0.95
+                AgainstLimit(found, threshold, "every_specimen", 0.9, draws), judged, 0.95
             )
             assert decides.specimen == worst
 
@@ -354,8 +351,8 @@ class TestTheNumberThatDecides:
         found = replace(found, components=tuple(c for c in found.components if c.of_specimens))
         draws = lambda _: np.random.default_rng(1)  # noqa: E731
         threshold = Threshold(90.0, None)
-        judged = probability(Question(found, threshold, "population", 0.9, draws))
-        decides = deciding(Question(found, threshold, "population", 0.9, draws), judged, 0.99)
+        judged = probability(AgainstLimit(found, threshold, "population", 0.9, draws))
+        decides = deciding(AgainstLimit(found, threshold, "population", 0.9, draws), judged, 0.99)
         k = (values.mean() - decides.value) / values.std(ddof=1)
         assert k == pytest.approx(1.8740, abs=1e-4)
 

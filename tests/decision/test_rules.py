@@ -17,7 +17,7 @@ from dossier.decision.rules import (
     Verdict,
     conformance_probability,
     conformance_probability_of_samples,
-    judge,
+    verdict_by,
 )
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -215,14 +215,14 @@ class TestGuardBand:
     ) -> None:
         limits, value = Tolerance(0.0, None), row["w_over_u"] + moved
         chance = conformance_probability(value, 1.0, row["dof"], limits)
-        assert judge("guard_band", value, chance, limits, 1 - row["risk"]) is verdict
+        assert verdict_by("guard_band", value, chance, limits, 1 - row["risk"]) is verdict
 
     def test_both_tails_of_a_narrow_band_count(self) -> None:
         # +/- 2 u: in the middle p_c = 0.9545, and 0.5 u off it no longer 95 %
         of = Tolerance(-2.0, 2.0)
         for value, verdict in ((0.0, Verdict.PASS), (0.5, Verdict.FAIL)):
             chance = conformance_probability(value, 1.0, INF, of)
-            assert judge("guard_band", value, chance, of, 0.95) is verdict
+            assert verdict_by("guard_band", value, chance, of, 0.95) is verdict
 
 
 class TestJudge:
@@ -233,23 +233,23 @@ class TestJudge:
         confidence = float(stats.norm.cdf(table["w"] / table["u"]))
         probability = conformance_probability(value, table["u"], INF, of)
         assert probability == pytest.approx(row["probability"], abs=5.1e-5)
-        assert judge("graded", value, probability, of, confidence) == row["graded"]
-        assert judge("simple_acceptance", value, probability, of, confidence) == row["simple"]
-        assert judge("guard_band", value, probability, of, confidence) == row["guarded"]
+        assert verdict_by("graded", value, probability, of, confidence) == row["graded"]
+        assert verdict_by("simple_acceptance", value, probability, of, confidence) == row["simple"]
+        assert verdict_by("guard_band", value, probability, of, confidence) == row["guarded"]
 
     def test_boundaries(self) -> None:
         of = Tolerance(10.0, 20.0)
-        assert judge("guard_band", 12.0, 0.95, of, 0.95) is Verdict.PASS
-        assert judge("guard_band", 12.0, math.nextafter(0.95, 0), of, 0.95) is Verdict.FAIL
-        assert judge("graded", 12.0, 0.95, of, 0.95) is Verdict.PASS
+        assert verdict_by("guard_band", 12.0, 0.95, of, 0.95) is Verdict.PASS
+        assert verdict_by("guard_band", 12.0, math.nextafter(0.95, 0), of, 0.95) is Verdict.FAIL
+        assert verdict_by("graded", 12.0, 0.95, of, 0.95) is Verdict.PASS
         for on_the_limit in (10.0, 20.0):
-            assert judge("graded", on_the_limit, 0.5, of, 0.95) is Verdict.CONDITIONAL_PASS
-            assert judge("simple_acceptance", on_the_limit, 0.5, of, 0.95) is Verdict.PASS
+            assert verdict_by("graded", on_the_limit, 0.5, of, 0.95) is Verdict.CONDITIONAL_PASS
+            assert verdict_by("simple_acceptance", on_the_limit, 0.5, of, 0.95) is Verdict.PASS
         beyond = math.nextafter(20.0, INF)
-        assert judge("graded", beyond, 0.5, of, 0.95) is Verdict.CONDITIONAL_FAIL
-        assert judge("simple_acceptance", beyond, 0.5, of, 0.95) is Verdict.FAIL
-        assert judge("graded", beyond, 1 - 0.75, of, 0.75) is Verdict.FAIL
-        assert judge("graded", beyond, 0.2500001, of, 0.75) is Verdict.CONDITIONAL_FAIL
+        assert verdict_by("graded", beyond, 0.5, of, 0.95) is Verdict.CONDITIONAL_FAIL
+        assert verdict_by("simple_acceptance", beyond, 0.5, of, 0.95) is Verdict.FAIL
+        assert verdict_by("graded", beyond, 1 - 0.75, of, 0.75) is Verdict.FAIL
+        assert verdict_by("graded", beyond, 0.2500001, of, 0.75) is Verdict.CONDITIONAL_FAIL
 
     @given(values, values, spreads, freedoms, confidences, values, st.sampled_from(["lo", "up"]))
     def test_a_better_value_is_never_judged_worse(
@@ -259,7 +259,9 @@ class TestJudge:
         worse, better = sorted((a, b), reverse=side == "up")
         for kind in KINDS:
             ranks = [
-                FAVOUR.index(judge(kind, v, conformance_probability(v, u, dof, of), of, confidence))
+                FAVOUR.index(
+                    verdict_by(kind, v, conformance_probability(v, u, dof, of), of, confidence)
+                )
                 for v in (worse, better)
             ]
             assert ranks[0] <= ranks[1]
@@ -280,7 +282,7 @@ class TestJudge:
         for kind in KINDS:
             tight, loose = (
                 FAVOUR.index(
-                    judge(
+                    verdict_by(
                         kind, value, conformance_probability(value, u, dof, each), each, confidence
                     )
                 )
@@ -293,7 +295,7 @@ class TestJudge:
         self, value: float, u: float, dof: float, confidence: float, of: Tolerance
     ) -> None:
         probability = conformance_probability(value, u, dof, of)
-        simple, guarded, graded = (judge(k, value, probability, of, confidence) for k in KINDS)
+        simple, guarded, graded = (verdict_by(k, value, probability, of, confidence) for k in KINDS)
         assert (guarded is Verdict.PASS) == (graded is Verdict.PASS)
         assert (simple is Verdict.PASS) == (graded in {Verdict.PASS, Verdict.CONDITIONAL_PASS})
 
@@ -316,12 +318,12 @@ class TestJudge:
         self, kind: Any, value: float, probability: float, confidence: float
     ) -> None:
         with pytest.raises(ValueError, match=r"value|probability|confidence"):
-            judge(kind, value, probability, Tolerance(10.0, 20.0), confidence)
+            verdict_by(kind, value, probability, Tolerance(10.0, 20.0), confidence)
 
     def test_refuses_another_rule(self) -> None:
         unknown: Any = "lenient"
         with pytest.raises(ValueError, match="rule must be"):
-            judge(unknown, 15.0, 1.0, Tolerance(10.0, 20.0), 0.95)
+            verdict_by(unknown, 15.0, 1.0, Tolerance(10.0, 20.0), 0.95)
 
 
 @pytest.mark.parametrize(("confidence", "sign"), [(0.95, 1.0), (0.90, -1.0)])
@@ -335,6 +337,6 @@ def test_a_filter_at_the_limit_passes_no_more_often_than_the_risk(
     for drawn in np.random.default_rng(2026).normal(limit, 12.0, (runs, 3)):
         mean, u, dof = np.mean(drawn), np.std(drawn, ddof=1) / math.sqrt(len(drawn)), len(drawn) - 1
         probability = conformance_probability(mean, u, dof, of)
-        passed += judge("guard_band", mean, probability, of, confidence) is Verdict.PASS
+        passed += verdict_by("guard_band", mean, probability, of, confidence) is Verdict.PASS
     law = stats.binom(runs, 1 - confidence)
     assert law.ppf(0.0001) <= passed <= law.ppf(0.9999)

@@ -12,7 +12,7 @@ from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.between import between, rigs_of
 from dossier.evidence.statistics.combine import shared_components
-from dossier.evidence.validity.comparable import difference
+from dossier.evidence.validity.comparable import unlike_tests
 from dossier.make.api import limits
 from tests import campaign as sim
 
@@ -45,7 +45,7 @@ def entries(bench, prefix):
 class TestAlike:
     @pytest.mark.parametrize("name", ["efficiency", "retained_capacity", "clean_pressure_drop"])
     def test_tests_as_planned_compare(self, alike, name):
-        assert difference(alike, KNOWN[name]) == ""
+        assert unlike_tests(alike, KNOWN[name]) == ""
 
     @pytest.mark.parametrize(
         ("field", "factor", "named"),
@@ -63,10 +63,10 @@ class TestAlike:
             return replace(run, **{field: getattr(run, field) * factor}) if unlike else run
 
         bench = replace(alike, multipass=tuple(moved(run) for run in alike.multipass))
-        words = difference(bench, KNOWN["efficiency"])
+        words = unlike_tests(bench, KNOWN["efficiency"])
         assert words.startswith(named)
         assert "multipass-R2" in words
-        assert difference(bench, KNOWN["clean_pressure_drop"]) == ""
+        assert unlike_tests(bench, KNOWN["clean_pressure_drop"]) == ""
 
     def test_dust_by_its_words_but_for_blanks_and_capitals(self, alike):
         stated = entries(alike, "multipass-R1")[0].conditions
@@ -74,9 +74,9 @@ class TestAlike:
             dust = stated.dust.model_copy(update={"kind": kind})
             conditions = stated.model_copy(update={"dust": dust})
             bench = changed(alike, "multipass-R1", conditions=conditions)
-            assert (difference(bench, KNOWN["retained_capacity"]) == "") == same
+            assert (unlike_tests(bench, KNOWN["retained_capacity"]) == "") == same
         bench = changed(alike, "multipass-R", conditions=stated.model_copy(update={"dust": None}))
-        assert "not stated in record multipass-R1" in difference(bench, KNOWN["efficiency"])
+        assert "not stated in record multipass-R1" in unlike_tests(bench, KNOWN["efficiency"])
 
 
 class TestRigs:

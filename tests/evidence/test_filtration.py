@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dossier.decision.probability import Question, Threshold, probability
+from dossier.decision.probability import AgainstLimit, Threshold, probability
 from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.registry import all_quantities
 from tests.made_bench import SIZES, bench, exact, run
@@ -36,8 +36,8 @@ def test_a_limit_on_either_is_met_with_one_probability(down, basis):
     for limit in (1.05, 0.95):
         least = 1.0 - limit * max(down) / 1e6
         limits = Threshold(least, None), Threshold(1.0 / (1.0 - least), None)
-        by_share = probability(Question(part, limits[0], basis, 0.9, None))
-        by_ratio = probability(Question(ratio, limits[1], basis, 0.9, None))
+        by_share = probability(AgainstLimit(part, limits[0], basis, 0.9, None))
+        by_ratio = probability(AgainstLimit(ratio, limits[1], basis, 0.9, None))
         assert by_share.probability == approx(by_ratio.probability, abs=2e-4)
         assert by_ratio.value == approx(1.0 / (1.0 - by_share.value))
 

@@ -4,7 +4,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.validity.standards import designation_of, method_of, read_as, same_method
+from dossier.evidence.validity.standards import (
+    designation_of,
+    international,
+    method_of,
+    same_method,
+)
 from dossier.make.api import limits
 from tests.small_case import outcome, record
 
@@ -34,7 +39,7 @@ HOUSE = "house method 7"
 )
 def test_each_spelling_names_the_same_method(text):
     assert same_method(text, "ISO 4548-12:2017", METHODS)
-    assert str(read_as(text, METHODS)) == "ISO 4548-12:2017"
+    assert str(international(text, METHODS)) == "ISO 4548-12:2017"
 
 
 @pytest.mark.parametrize(

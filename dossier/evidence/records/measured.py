@@ -45,7 +45,7 @@ def column_of(record: Record, name: str) -> int | None:
     return None
 
 
-def specimens_of(record: Record) -> tuple[str, ...]:
+def specimens_named(record: Record) -> tuple[str, ...]:
     """Return the specimen of each row of a measurement record, as the row or else the case says."""
     table = record.table
     if not isinstance(table, MeasurementTable):
@@ -79,7 +79,7 @@ def measured(
         readings = [each for r in records for each in _readings(bench, r, column, measurands)]
     except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
-    accounted(bench, side, readings, lambda each: specimens_of(each) if has(each) else ())
+    accounted(bench, side, readings, lambda each: specimens_named(each) if has(each) else ())
     found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
     return zero_failure(bench, found, favourable, printed, dimension)
 
@@ -92,7 +92,7 @@ def _readings(
     assert position is not None
     signs = table.bounds[position]
     for specimen, value, sign in zip(
-        specimens_of(record), table.values[position], signs, strict=True
+        specimens_named(record), table.values[position], signs, strict=True
     ):
         if not np.isfinite(value):
             who = say("specimen {name}", name=specimen) if specimen else say(NAMELESS)

@@ -10,7 +10,7 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.registry import Quantity
-from dossier.evidence.validity.standards import read_as
+from dossier.evidence.validity.standards import international
 from dossier.words import later, say
 
 CONDITIONS: Mapping[str, tuple[str, str, float]] = {
@@ -33,7 +33,7 @@ Told = tuple[str, str, Value | None]
 """Side, record and value [working unit] or words, None where it is not stated."""
 
 
-def difference(bench: Bench, quantity: Quantity) -> str:
+def unlike_tests(bench: Bench, quantity: Quantity) -> str:
     """Return in what the tests of the two filters differ, both values with it, or an empty string.
 
     A multi-pass result depends on flow, terminal, base level, dust and viscosity of its test; flow
@@ -89,10 +89,9 @@ def other_method(bench: Bench, quantity: Quantity) -> str:
     records = [
         r for kind in quantity.records if kind != "inspection" for r in _records(bench, kind)
     ]
-    methods = bench.limits.methods
     for kind, path in sorted({(r.entry.kind, r.entry.path) for r in records}):
         told = [
-            (r.entry.filter, r.id, str(read_as(r.entry.standard, methods) or r.entry.standard))
+            (r.entry.filter, r.id, _method(bench, r))
             for r in records
             if (r.entry.kind, r.entry.path) == (kind, path)
             and (kind != "measurement" or _measures(r, quantity))
@@ -100,6 +99,11 @@ def other_method(bench: Bench, quantity: Quantity) -> str:
         for words in _unlike(say("method"), told):
             return words
     return ""
+
+
+def _method(bench: Bench, record: Record) -> str:
+    standard = record.entry.standard
+    return str(international(standard, bench.limits.methods) or standard)
 
 
 def _valves(bench: Bench) -> Iterator[str]:

@@ -11,7 +11,7 @@ from dossier.case.model import Instrument
 from dossier.case.records import InspectionTable, MeasurementTable
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import READ_BY, measures
-from dossier.evidence.records.measured import specimens_of
+from dossier.evidence.records.measured import specimens_named
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead
@@ -224,7 +224,7 @@ def _tests(case: Case, record: Record) -> Iterator[_Test]:
         yield _Test(record.id, KINDS[entry.kind], entry.specimen or "", path, entry.tested)
     elif isinstance(table, MeasurementTable):
         for name in table.names:
-            for specimen in filter(None, specimens_of(record)):
+            for specimen in filter(None, specimens_named(record)):
                 yield _Test(record.id, name, specimen, "", entry.tested)
 
 

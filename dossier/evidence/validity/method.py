@@ -9,7 +9,7 @@ from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.spoken import record_of
 from dossier.evidence.validity.rules import Found, Held, Rules
-from dossier.evidence.validity.standards import Method, method_of, read_as, same_method
+from dossier.evidence.validity.standards import Method, international, method_of, same_method
 from dossier.words import later, say
 
 FAMILIES = {
@@ -58,7 +58,7 @@ def _known(held: Held, _: Limit) -> Found | None:
     if held.entry.kind == "inspection":
         return None
     if not _unknown(held):
-        return True, str(read_as(standard, methods))
+        return True, str(international(standard, methods))
     known = ", ".join(m.standard for m in methods if _fits(held.case, held.record, m))
     words = later("{method} is no known method for this {record}; known: {known}")
     record = record_of(held.entry.kind)
@@ -68,7 +68,7 @@ def _known(held: Held, _: Limit) -> Found | None:
 def edition_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
     """Yield a problem for each method of a later year than its test: nobody followed it."""
     for record in case.records:
-        named, year = read_as(record.entry.standard, limits.methods), record.entry.tested.year
+        named, year = international(record.entry.standard, limits.methods), record.entry.tested.year
         if named is not None and named.edition is not None and named.edition > year:
             what = f"{named} was not issued yet when the test was made, in {year}"
             place = f"record {record.id!r} . standard"
@@ -109,7 +109,7 @@ def _family(held: Held, _: Limit) -> Found | None:
 
 
 def _edition(held: Held, _: Limit) -> Found | None:
-    method, named = _method(held), read_as(held.entry.standard, held.limits.methods)
+    method, named = _method(held), international(held.entry.standard, held.limits.methods)
     if method is None or named is None:
         return None
     due = max((y for y in method.editions if y < held.entry.tested.year), default=0)

@@ -84,7 +84,7 @@ def method_of(text: str, methods: Iterable[Method]) -> Method | None:
     return next((each for each in methods if each.standard == named.standard), None)
 
 
-def read_as(text: str, methods: Sequence[Method]) -> Designation | None:
+def international(text: str, methods: Sequence[Method]) -> Designation | None:
     """Return the designation with its international edition, or None.
 
     A national adoption has its own year: it counts as the last known edition up to then.
@@ -98,7 +98,7 @@ def read_as(text: str, methods: Sequence[Method]) -> Designation | None:
 
 def same_method(one: str, other: str, methods: Sequence[Method]) -> bool:
     """Return whether two designations name the same edition of the same method."""
-    first, second = read_as(one, methods), read_as(other, methods)
+    first, second = international(one, methods), international(other, methods)
     if first is None or second is None:
         return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
     return (first.standard, first.edition) == (second.standard, second.edition)
