@@ -85,7 +85,7 @@ def assess_case(
         cautions=cautions_for(bench, findings, decision),
         seed=bench.seed,
         conditions=conditions,
-        bench=bench,
+        bench=replace(bench),  # without the draws of what it was asked
         curves=curves_of(bench) if pages else Curves(),
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if in_circuit else (),

@@ -30,8 +30,8 @@ def test_a_change_dies_away_in_a_pass_over_the_efficiency():
     assert [each.size for each in side.long_run] == SIZES.tolist()
     for each in side.long_run:
         assert each.time_constant == approx(0.030 / (Q * 0.9))
-        assert each.sump.value == approx(one_pass(0.9, each.size), rel=1e-3)
-        assert each.bearings == approx(0.1 * each.sump.value)
+        assert each.sump == approx(one_pass(0.9, each.size), rel=1e-3)
+        assert each.bearings == approx(0.1 * each.sump)
     assert side.code == "13/11/7"
     assert (side.share, side.turnover, side.share_curve, side.spared) == (None,) * 4
 

@@ -158,8 +158,10 @@ class LongRun:
 
     size: float
     """[um(c)] and larger."""
-    sump: Estimate
+    sump: float
     """[1/mL]."""
+    u: float
+    """Standard uncertainty of it [1/mL]."""
     bearings: float
     """Concentration of the oil that reaches the bearings [1/mL]."""
     time_constant: float
@@ -245,7 +247,7 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
         volume = circuit.sump_volume or math.inf
         found.append(
             LongRun(
-                size=size, sump=one, bearings=passage * one.value,
+                size=size, sump=one.value, u=one.u, bearings=passage * one.value,
                 time_constant=physics.time_constant(volume, pump_flow(bench), cleaned),
             )
         )  # fmt: skip
@@ -253,7 +255,7 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
 
 
 def _code(long_run: Sequence[LongRun]) -> str:
-    at = {each.size: each.sump.value for each in long_run}
+    at = {each.size: each.sump for each in long_run}
     values = [at.get(size) for size in CODED]
     if any(value is None for value in values):
         return ""

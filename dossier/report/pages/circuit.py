@@ -341,7 +341,7 @@ def _cells(run: LongRun | None) -> list[str]:
         return ["–", "–", "–"]
     slow = "–" if not math.isfinite(run.time_constant) else f"{run.time_constant:.0f}\u00a0s"
     return [
-        _plus_minus(run.sump.value, 2 * run.sump.u), significant(run.bearings, 2), slow,
+        _plus_minus(run.sump, 2 * run.u), significant(run.bearings, 2), slow,
     ]  # fmt: skip
 
 
