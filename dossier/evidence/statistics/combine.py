@@ -54,7 +54,7 @@ def once(
 ) -> Callable[Concatenate[Bench, Asked], Answer]:
     """Have `compute` answer each question of a bench once, with NotDemonstrated as well.
 
-    For what many quantities ask: a quarter of the time of a decision.
+    For what many quantities ask: without it a decision takes a quarter longer (2.9 for 2.4 s).
     """
 
     @wraps(compute)
