@@ -31,7 +31,7 @@ def _keys_checked_once():
         yield
 
 
-@pytest.fixture(scope="package", autouse=True)
+@pytest.fixture(scope="module", autouse=True)
 def _in_place():
     """Read files in this process: to copy it takes longer.  `hostile/test_confined` has copies."""
     with pytest.MonkeyPatch.context() as patch:

@@ -297,7 +297,7 @@ def test_a_trusted_file_that_meets_a_limit_is_given_more(monkeypatch):
 
     def stopped(work, limits=SHORT):
         given.append(limits)
-        if work.__name__ == "known":
+        if "familiar" in work.__qualname__:
             return answers.pop()
         if limits is FAMILIAR:
             return verified
