@@ -39,6 +39,9 @@ class Path:
     def __post_init__(self) -> None:
         not_negative(later("viscous coefficient a"), self.a, "1/m3")
         not_negative(later("inertial coefficient b"), self.b, "1/m4")
+        self._resists()
+
+    def _resists(self) -> None:
         if not self.a + self.b > 0:
             words = later("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
             raise ValueError(say(words))
@@ -66,8 +69,9 @@ class Path:
 
         The positive root of a mu Q + b rho Q^2 = dp, written so that it holds for a = 0 or b = 0
         too: Q = 2 dp / (a mu + sqrt((a mu)^2 + 4 b rho dp)).  Raises ValueError unless dp >= 0,
-        mu > 0, rho > 0, all finite.
+        mu > 0, rho > 0, all finite, and for a path without resistance.
         """
+        self._resists()
         not_negative(later("pressure drop"), pressure_drop, "Pa")
         viscous = self.a * positive(later("viscosity"), viscosity, "Pa s")
         inertial = self.b * positive(later("density"), density, "kg/m3")
@@ -89,6 +93,9 @@ class PressureDropFit(Path):
     """False for a coefficient that came out negative: it is 0, and so is its covariance."""
     condition: float
     """Condition number of the two columns, weighted and scaled to length one [-]."""
+
+    def __post_init__(self) -> None:
+        """Accept one that shows no resistance, as an empty housing may: it has no flow to give."""
 
 
 class Offset(NamedTuple):

@@ -82,4 +82,4 @@ def test_one_laboratory_is_not_two(tmp_path):
             with pytest.raises(CaseError, match="is the name of laboratory 'NTH' as well"):
                 read_case(case)
         else:
-            assert len(read_case(case).qualification.laboratory) == 2
+            assert len(read_case(case).qualification.laboratory) == 3

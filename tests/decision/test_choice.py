@@ -273,7 +273,7 @@ def test_the_order_turns_the_sign_and_nothing_else(bench, demands):
 def test_of_a_bound_on_either_side_no_difference_is_told(own, other, monkeypatch):
     results = iter(SimpleNamespace(bound=each) for each in (own, other))
     monkeypatch.setattr(choice, "attempt", lambda *_: next(results))
-    for name in ("difference", "other_method"):
+    for name in ("unlike_tests", "other_method"):
         monkeypatch.setattr(choice, name, lambda *_: "")
     quantity = SimpleNamespace(compute=None)
     found = choice._difference(None, [SimpleNamespace(id="E1", quantity=quantity, at={})])
