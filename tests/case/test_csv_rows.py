@@ -4,13 +4,13 @@ import io
 
 import numpy as np
 import pytest
-from dossier.case.tables.table_head import MAX_HEAD
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.case.records import interpret
 from dossier.case.tables import csv_rows
 from dossier.case.tables.csv_rows import read_csv
+from dossier.case.tables.grid import MAX_HEAD
 from dossier.case.tables.raw_table import TableError
 
 CELL = st.sampled_from(
