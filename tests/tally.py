@@ -11,12 +11,12 @@ import numpy as np
 
 from dossier.case.application import Requirement
 from dossier.decision.choice import set_beside
+from dossier.decision.comparison import ends_of
 from dossier.decision.probability import AgainstLimit, Threshold, against, probability
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import generator, with_trials
 from dossier.make.api import limits
-from dossier.report.pages.comparison import ends_of
 from tests import campaign as sim
 from tests import laboratory as lab
 

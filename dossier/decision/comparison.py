@@ -1,11 +1,15 @@
-"""What the candidate gains and what it gives up against the filter now fitted, in one sentence."""
+"""What the candidate gains and gives up against the filter now fitted, and by how much."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from dossier.decision.finding import Finding
+from dossier.decision.probability import keyed, less_common
 from dossier.evidence.statistics.estimate import Estimate
+from dossier.evidence.statistics.uncertainty import half_width
 from dossier.words import later, say
 
 
@@ -59,13 +63,8 @@ class Compared:
     finding: Finding
     change: float
     """Relative change from the filter now fitted; for an efficiency, of what passes [-]."""
-    u: float
-    """Its standard uncertainty, common instrument errors counted on both sides [-]."""
-
-    @property
-    def differs(self) -> bool:
-        """Whether the tests tell the two apart: by more than the expanded uncertainty (k = 2)."""
-        return abs(self.change) > 2.0 * self.u
+    differs: bool
+    """Whether the tests tell the two apart, as `told_apart`."""
 
     @property
     def better(self) -> bool:
@@ -84,15 +83,51 @@ def side_by_side(findings: Sequence[Finding], name: str) -> Compared | None:
     return None
 
 
-def _relative(name: str, own: Estimate, other: Estimate) -> tuple[float, float]:
-    """Return the relative change and its standard uncertainty [-]; efficiencies by what passes."""
+def _relative(name: str, own: Estimate, other: Estimate) -> tuple[float, bool]:
+    """Return the relative change [-], efficiencies by what passes, and whether it can be told."""
     mine, theirs = (
         (1.0 - own.value, 1.0 - other.value) if name == "efficiency" else (own.value, other.value)
     )
-    if not (mine > 0 and theirs > 0):
-        return 0.0, math.inf
-    ratio = mine / theirs
-    return ratio - 1.0, ratio * math.hypot(own.u / mine, other.u / theirs)
+    if not (mine > 0 and theirs > 0) or own.bound or other.bound:
+        return 0.0, False
+    return mine / theirs - 1.0, told_apart(own, other)
+
+
+def ends_of(own: Estimate, other: Estimate) -> tuple[float, float, float]:
+    """Return by what two results are set against each other, and its two-sided 95 % interval.
+
+    A difference [unit of the estimates], or the quotient [-] of those of a reciprocal scale.
+    """
+    return (quotient if own.scale == "reciprocal" else difference)(own, other)
+
+
+def told_apart(own: Estimate, other: Estimate) -> bool:
+    """Return whether the 95 % interval holds no value at which both filters are the same."""
+    _, low, high = ends_of(own, other)
+    same = 1.0 if own.scale == "reciprocal" else 0.0
+    return low > same or high < same
+
+
+def difference(own: Estimate, other: Estimate) -> tuple[float, float, float]:
+    """Return candidate less reference and its two-sided 95 % interval [unit of the estimates].
+
+    Components of the same name and shared key are one error common to both and subtract, all
+    others add in squares (JCGM 100:2008, 5.2).  Monte Carlo draws are subtracted draw by draw.
+    """
+    value = own.value - other.value
+    if own.samples is not None and other.samples is not None:
+        draws = own.samples[: len(other.samples)] - other.samples[: len(own.samples)]
+        low, high = np.nanquantile(draws, [0.025, 0.975], method="nearest")
+        return value, float(low), float(high)
+    half = half_width(less_common(keyed(own, 1.0), keyed(other, 1.0)))
+    return value, value - half, value + half
+
+
+def quotient(own: Estimate, other: Estimate) -> tuple[float, float, float]:
+    """Return candidate over reference and its two-sided 95 % interval [-], by relative errors."""
+    value = own.value / other.value
+    half = half_width(less_common(keyed(own, 1.0 / own.value), keyed(other, 1.0 / other.value)))
+    return value, value * math.exp(-half), value * math.exp(half)
 
 
 def _sentence(gains: list[str], losses: list[str], level: list[str]) -> str:

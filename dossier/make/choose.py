@@ -218,7 +218,7 @@ def _document(choice: "Choice") -> Mapping[str, Any]:
 
 def _row(each: Difference) -> dict[str, Any]:
     """Return one difference in the unit of its requirement; of a filtration ratio the quotient."""
-    from dossier.report.pages.comparison import ends_of, told_apart
+    from dossier.decision.comparison import ends_of, told_apart
 
     demand = each.demand
     row: dict[str, Any] = {

@@ -12,9 +12,9 @@ from dossier.case.model import Reproducibility
 from dossier.case.records import MultipassTable
 from dossier.decision import choice
 from dossier.decision.choice import set_beside
+from dossier.decision.comparison import ends_of
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import limits
-from dossier.report.pages.comparison import ends_of
 from tests import campaign as sim
 from tests.tally import asked, truths
 

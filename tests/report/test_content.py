@@ -6,13 +6,14 @@ from dataclasses import fields, is_dataclass, replace
 
 import pytest
 
+from dossier.decision.comparison import difference, quotient, told_apart
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.limits import Check
 from dossier.evidence.statistics.estimate import Component
 from dossier.report.blocks import Column, Link, Table
 from dossier.report.pages import filtration, results, uncertainty, validity
-from dossier.report.pages.comparison import difference, difference_text, quotient, told_apart
+from dossier.report.pages.comparison import difference_text
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import number_sections
 from dossier.report.pages.uncertainty import rule_words

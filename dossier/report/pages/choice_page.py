@@ -9,12 +9,13 @@ from typing import Any
 
 from dossier.decision.cautions import USUAL
 from dossier.decision.choice import Candidate, Difference, Pairing
+from dossier.decision.comparison import told_apart
 from dossier.decision.finding import Finding
 from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
 from dossier.report.charts.trade_chart import LETTERS
 from dossier.report.format import speak
-from dossier.report.pages.comparison import difference_text, told_apart, trade
+from dossier.report.pages.comparison import difference_text, trade
 from dossier.report.pages.decision import (
     conditions_said,
     named_filter,

@@ -4,13 +4,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
+from dossier.decision.comparison import ends_of
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.probability import keyed, less_common
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate
-from dossier.evidence.statistics.uncertainty import half_width
 from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
@@ -89,43 +86,6 @@ def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
         return say("{number} percentage points", number=f"{plus}{text}")
     shown = with_unit(text, of_difference(demand.unit))
     return f"({plus}{shown[1:]}" if shown.startswith("(") else f"{plus}{shown}"
-
-
-def ends_of(own: Estimate, other: Estimate) -> tuple[float, float, float]:
-    """Return by what two results are set against each other, and its two-sided 95 % interval.
-
-    A difference [unit of the estimates], or the quotient [-] of those of a reciprocal scale.
-    """
-    return (quotient if own.scale == "reciprocal" else difference)(own, other)
-
-
-def told_apart(own: Estimate, other: Estimate) -> bool:
-    """Return whether the 95 % interval holds no value at which both filters are the same."""
-    _, low, high = ends_of(own, other)
-    same = 1.0 if own.scale == "reciprocal" else 0.0
-    return low > same or high < same
-
-
-def difference(own: Estimate, other: Estimate) -> tuple[float, float, float]:
-    """Return candidate less reference and its two-sided 95 % interval [unit of the estimates].
-
-    Components of the same name and shared key are one error common to both and subtract, all
-    others add in squares (JCGM 100:2008, 5.2).  Monte Carlo draws are subtracted draw by draw.
-    """
-    value = own.value - other.value
-    if own.samples is not None and other.samples is not None:
-        draws = own.samples[: len(other.samples)] - other.samples[: len(own.samples)]
-        low, high = np.nanquantile(draws, [0.025, 0.975], method="nearest")
-        return value, float(low), float(high)
-    half = half_width(less_common(keyed(own, 1.0), keyed(other, 1.0)))
-    return value, value - half, value + half
-
-
-def quotient(own: Estimate, other: Estimate) -> tuple[float, float, float]:
-    """Return candidate over reference and its two-sided 95 % interval [-], by relative errors."""
-    value = own.value / other.value
-    half = half_width(less_common(keyed(own, 1.0 / own.value), keyed(other, 1.0 / other.value)))
-    return value, value * math.exp(-half), value * math.exp(half)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
