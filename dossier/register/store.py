@@ -34,7 +34,7 @@ class Chained:
     """That of the dossier; empty for a recall, whose own number stands for the revision."""
     revision: int
     row_sha256: str
-    """SHA-256 of what the register read in it, as `register_row.row_digest` gives it."""
+    """SHA-256 of what the register read in it, as `row.row_digest` gives it."""
     program: str
     """SHA-256 of the program that read and judged it."""
 

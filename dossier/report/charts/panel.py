@@ -1,6 +1,6 @@
 """What a chart shows: panels with axes, lines, bands and labels, all lengths in points.
 
-It is kept as data, so that a test can look at it; `drawing.svg_of` draws it.
+It is kept as data, so that a test can look at it; `drawing.figure_svg` draws it.
 """
 
 import math
