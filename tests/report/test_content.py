@@ -305,7 +305,7 @@ def test_a_requirement_asked_twice_is_said_once():
     assert [row[3] for row in page.requirements.rows][1] == "same as E1"
     assert page.requirements.rows[2][3] == page.requirements.rows[0][3]
     assert [row[4] for row in page.requirements.rows][1:] == ["as E1", "as E1"]
-    assert [words(row[0][0]) for row in page.decision.closest.rows] == ["E1", "strict"]
+    assert [words(row[0][0]) for row in page.decision.closest.rows] == ["E1, life", "strict"]
 
 
 def test_each_record_stands_by_its_specimen_under_its_kind(page):

@@ -315,7 +315,10 @@ def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple
     decided = [
         f for f in findings if f.verdict.value != "not applicable" and f.demand.id not in again
     ]
-    return [_row(f, places) for f in sorted(decided, key=nearness)]
+    asked = {
+        f.demand.id: [k for k, first in again.items() if first == f.demand.id] for f in decided
+    }
+    return [_row(f, places, also=asked[f.demand.id]) for f in sorted(decided, key=nearness)]
 
 
 def _marks(findings: Sequence[Finding]) -> list[str]:
@@ -327,8 +330,13 @@ def _listed(marks: Sequence[str]) -> str:
     return ", ".join([*(marks[:3] if more else marks), *more])
 
 
-def _row(finding: Finding, places: Places, among: str = "") -> tuple[Cell, ...]:
-    """Return the row of a finding; it binds `among` applications, where there are several."""
+def _row(
+    finding: Finding, places: Places, among: str = "", also: Sequence[str] = ()
+) -> tuple[Cell, ...]:
+    """Return the row of a finding, and of requirements that ask the same by another name as `also`.
+
+    It binds `among` applications, where there are several.
+    """
     advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
     binds = say("only {mark} asks", mark=among)
     if among != finding.demand.mark:
@@ -339,7 +347,7 @@ def _row(finding: Finding, places: Places, among: str = "") -> tuple[Cell, ...]:
         *([Line((binds,), small=True)] if among else []),
     )
     return (
-        (places.asked([finding.demand.id]), mark(finding.verdict.value)),
+        (places.asked([finding.demand.id, *also]), mark(finding.verdict.value)),
         what,
         (limit_brief(finding), *filter(None, [accepted_text(finding)])),
         deciding_text(finding),

@@ -183,7 +183,11 @@ def accepted_text(finding: Finding) -> str:
         return ""
     if not all(math.isfinite(end) for end in own):
         return say("no value is accepted")
-    texts = [significant(finding.demand.shown(end), 4, keep=True) for end in own]
+    shown = [finding.demand.shown(end) for end in own]
+    limits = {float(f"{each:.4g}") for each in limits_shown(finding)}
+    # a digit more where four would show the limit itself
+    digits = 4 if limits.isdisjoint(float(f"{each:.4g}") for each in shown) else 5
+    texts = [significant(each, digits, keep=True) for each in shown]
     if len(texts) == 2:
         between = say("{low} to {high}", low=texts[0], high=texts[1])
         return say("accepted {between}", between=with_unit(between, finding.demand.unit))
