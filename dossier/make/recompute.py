@@ -2,7 +2,7 @@
 
 import json
 import tempfile
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from io import BytesIO
@@ -19,6 +19,7 @@ from dossier.decision.conditions import ending, valid_until
 from dossier.decision.finding import Assessment, decision_of
 from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
 from dossier.record.dossier_file import DECISION, MANIFEST, DossierFile
+from dossier.record.signoff import SAID
 from dossier.report.house.house import ATTACHED, House, attached_house, digest_of, own_files
 
 MOST_MOVED = 12
@@ -267,6 +268,15 @@ def _inputs(dossier: DossierFile) -> dict[str, bytes]:
     if not dossier.manifest.house:
         return dict(dossier.files)
     return {n: each for n, each in dossier.files.items() if not n.startswith(ATTACHED)}
+
+
+def what_moved(moved: Sequence[str]) -> str:
+    """Return whether lines of `differences` are of numbers, of sentences alone, or none."""
+    if not moved:
+        return "no number moved"
+    places = [line.partition(": ")[0].split(".") for line in moved]
+    said = all(any(end in SAID.get(part, ()) for part in above) for *above, end in places)
+    return "sentences moved, no number" if said else "numbers moved"
 
 
 def differences(then: Any, now: Any) -> tuple[str, ...]:

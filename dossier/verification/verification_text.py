@@ -11,6 +11,7 @@ from typing import Any
 import typer
 from pydantic_core import to_jsonable_python
 
+from dossier.make.recompute import what_moved
 from dossier.report.format import date_text
 from dossier.verification.verify import Verification
 from dossier.words.terminal_safe import shown
@@ -67,7 +68,7 @@ def _again(found: Verification) -> str:
         return f"no: {again.why_not}"
     if again.identical:
         return "decision.json is identical"
-    return "numbers moved" if again.moved else "no number moved, versions differ"
+    return what_moved(again.moved) + ("" if again.moved else ", versions differ")
 
 
 def facts_json(results: Iterable[Verification]) -> str:

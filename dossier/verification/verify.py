@@ -10,7 +10,7 @@ from typing import TypedDict, Unpack
 
 from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.decision.conditions import expired
-from dossier.make.recompute import Recomputed, recompute
+from dossier.make.recompute import Recomputed, recompute, what_moved
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.recall import recalls_in
 from dossier.record.rests import rests_on
@@ -149,7 +149,8 @@ class Verification:
     def _not_rebuilt(self) -> Iterator[str]:
         again = self.recomputed
         if again.made_with and not again.same_version and again.moved:
-            yield f"decided again with another version, numbers moved: {'; '.join(again.moved)}"
+            told = f"{what_moved(again.moved)}: {'; '.join(again.moved)}"
+            yield f"decided again with another version, {told}"
         if again.house_digest and again.house_digest not in self.trust_house:
             yield (
                 f"its pages carry words of the house {again.house!r}: read them, then name it as "
@@ -170,7 +171,7 @@ class Verification:
                 for name in sorted({*again.made_with, *again.here})
                 if again.made_with.get(name) != again.here.get(name)
             )
-            moved = "numbers moved" if again.moved else "no number moved"
+            moved = what_moved(again.moved)
             yield f"made with another version ({changed}); {moved}"
         for name in self._tests:
             yield f"{name}: a test identity, which proves nothing"

@@ -108,6 +108,18 @@ def test_what_contradicts_it_fails_it(changes, words):
         ({"complete": False, "standing": "draft"}, "draft: prepared is missing or void"),
         ({"field": "signature-checked"}, "nobody has sealed it as prepared"),
         ({"made_with": {"a": "1"}, "same_version": False, "moved": ("x",)}, "numbers moved: x"),
+        (
+            {"made_with": {"a": "1"}, "same_version": False, "moved": ("cautions.4.text: a",)},
+            "sentences moved, no number: cautions",
+        ),
+        (
+            {
+                "made_with": {"a": "1"},
+                "same_version": False,
+                "moved": ("findings.E1.components.0.source: a", "findings.E1.u: 1"),
+            },
+            "numbers moved: f",
+        ),
         ({"house": "h", "house_digest": "0" * 64}, "words of the house"),
         ({"pages": "not rebuilt: no Pango"}, "the pages were not rebuilt: no Pango"),
         ({"pages": "made with zlib 1", "words": "same"}, "(made with zlib 1): same"),
