@@ -43,15 +43,14 @@ def _hidden(character: str) -> bool:
     return filler or unicodedata.category(character) in {"Cf", "Cn", "Co"}
 
 
-LOT = ("lot", "los", "batch", "charge", "no", "nr")
-"""Words that may stand before the number of a lot."""
+_LOT = re.compile(r"^(?:lot|los|batch|charge|no|nr)+")
+"""What may stand before the number of a lot."""
 
 
-def lot_number(text: str) -> tuple[str, ...]:
-    """Return the parts of a lot's number, whatever stands before and between them."""
-    parts = re.findall(r"\w+", plain(text).replace("_", " "))
-    first = next((n for n, part in enumerate(parts) if part not in LOT), 0)
-    return tuple(parts[first:])
+def lot_number(text: str) -> str:
+    """Return letters and digits of a lot's number, whatever stands before and between them."""
+    joined = "".join(re.findall(r"[^\W_]+", plain(text)))
+    return _LOT.sub("", joined) or joined
 
 
 def says_something(text: str) -> bool:

@@ -171,6 +171,9 @@ SENTENCES = {
     "lot from before the change, spelled otherwise": (
         [('"lot 26-233"', '"Los Nr. 25/311"')], "Los Nr. 25/311 was made before the change"
     ),
+    "lot from before the change, with nothing between": (
+        [('"lot 26-233"', '"Lot25311"')], "Lot25311 was made before the change"
+    ),
     "lot of the changed filter not named": (
         [(r'(?m)^lots = \["lot 26-233"\]\n', "")], "candidate . lots: are not named"
     ),
