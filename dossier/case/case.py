@@ -1,5 +1,6 @@
 """A case as the other rooms see it: validated, in working units, with digests."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -62,6 +63,13 @@ class Record:
         return self.entry.id
 
 
+def lots_before(asked: Qualification, carried: "Iterable[Source]") -> tuple[str, ...]:
+    """Return the candidate's lots from before the maker changed it, in this case or an earlier."""
+    made = bool(asked.change and asked.change.of_filter)
+    before = (each.case.lots_of("candidate") if made else each.gone for each in carried)
+    return tuple(lot for lots in before for lot in lots)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Case:
     """One question, whether this alternate filter may be fitted in this application."""
@@ -106,10 +114,7 @@ class Case:
     @property
     def earlier_lots(self) -> tuple[str, ...]:
         """Lots of the candidate from before the maker changed it; none where nobody did."""
-        change = self.qualification.change
-        made = bool(change and change.of_filter)
-        before = (each.case.lots_of("candidate") if made else each.gone for each in self.carried)
-        return tuple(lot for lots in before for lot in lots)
+        return lots_before(self.qualification, self.carried)
 
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""

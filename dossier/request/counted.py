@@ -4,15 +4,13 @@ Scatter, margin and their share have passed `assumptions`, confidence and covera
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
 from dossier.case.case import Asked
 from dossier.case.model import RecordEntry
 from dossier.case.problems import CaseProblem, refuse
-from dossier.evidence.limits import Limits
-from dossier.evidence.reopened import reopening
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.tolerance import (
     tolerance_factor,
@@ -253,29 +251,25 @@ def specimens_needed(
     return found
 
 
-def standing(asked: Asked, limits: Limits) -> tuple[RecordEntry, ...]:
-    """Return the records that are carried over and that no change of the filter reopens."""
-    if asked.draft is None:
-        return ()
+def standing(asked: Asked, reopened: Collection[str]) -> tuple[RecordEntry, ...]:
+    """Return the records that are carried over and not of a kind that a change has reopened."""
     over = {name for each in asked.carried for name in each.records}
-    reopened = reopening(asked.draft, limits)
     return tuple(
         each
-        for each in asked.draft.record
+        for each in (asked.draft.record if asked.draft else ())
         if each.id in over and not (each.filter == "candidate" and each.kind in reopened)
     )
 
 
 def not_standing(
-    test: Needed, number: Mapping[str, int], asked: Asked, limits: Limits
+    test: Needed, number: Mapping[str, int], asked: Asked, reopened: Collection[str]
 ) -> Mapping[str, int]:
     """Return the number of specimens of each filter that carried evidence does not provide.
 
     Records of a run or sweep are of one specimen each; one of another kind is of all of its test,
     a measurement of what the dossier that it is from decided by it.
     """
-    anew = reopening(asked.draft, limits) if asked.draft else {}
-    columns = set(map(measured_column, test.quantities))
+    opened = not set(map(measured_column, test.quantities)).isdisjoint(reopened)
     shown = {
         name
         for source in asked.carried
@@ -284,11 +278,11 @@ def not_standing(
         for name in str(found.get("records")).split("'")
     }
     left = dict(number)
-    for each in standing(asked, limits):
+    for each in standing(asked, reopened):
         if (each.kind, each.path) != (test.kind, test.path) or each.filter not in left:
             continue
-        opened = each.filter == "candidate" and not columns.isdisjoint(anew)
-        if test.kind == "measurement" and (opened or each.id not in shown):
+        anew = opened and each.filter == "candidate"
+        if test.kind == "measurement" and (anew or each.id not in shown):
             continue
         left[each.filter] -= 1 if each.kind in TOGETHER else left[each.filter]
     return {side: max(0, n) for side, n in left.items()}

@@ -10,6 +10,7 @@ from dossier.case.model import Filter, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit, Limits
+from dossier.evidence.reopened import reopening
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.general import DESTROY
 from dossier.evidence.validity.relevance import terms_of
@@ -131,6 +132,7 @@ def plan_request(
             [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
         )
     )
+    reopened = reopening(draft, limits) if draft else {}
     before = {side: [n for c in asked.carried for n in sorted(c.plan(side))] for side in SIDES}
     planned = {
         "candidate": _planned(draft.candidate if draft else None, before["candidate"]),
@@ -139,7 +141,7 @@ def plan_request(
     plan = together(tests, counts, len(planned["candidate"]))
     most = {"candidate": plan, "reference": len(planned["reference"])}
     numbers = [
-        not_standing(test, specimens_needed(test, counts, plan, most["reference"]), asked, limits)
+        not_standing(test, specimens_needed(test, counts, plan, most["reference"]), asked, reopened)
         for test in tests
     ]
     for each in numbers:
@@ -156,7 +158,7 @@ def plan_request(
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
         asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
-        names=told, tests=tuple(made), standing=standing(asked, limits),
+        names=told, tests=tuple(made), standing=standing(asked, reopened),
     )  # fmt: skip
 
 

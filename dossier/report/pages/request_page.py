@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Application
-from dossier.case.case import Asked
+from dossier.case.case import Asked, lots_before
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
@@ -123,10 +123,10 @@ def _asking(request: TestRequest) -> Pairs:
 
 def _lots(asked: Asked, side: str) -> list[str]:
     """Return the lots of a filter to draw from: of a changed one none from before the change."""
-    draft = asked.draft
-    made = side == "candidate" and draft and draft.change and draft.change.of_filter
-    gone = {lot for each in asked.carried for lot in each.case.lots_of(side)} if made else set()
-    return [lot for lot in draft.lots_of(side) if lot not in gone] if draft else []
+    if asked.draft is None:
+        return []
+    gone = lots_before(asked.draft, asked.carried) if side == "candidate" else ()
+    return [lot for lot in asked.draft.lots_of(side) if lot not in gone]
 
 
 def _facts(asked: Asked) -> Pairs:
