@@ -199,9 +199,12 @@ def _interval(found: Estimate) -> tuple[float, float] | None:
 
 
 def _light(finding: Finding) -> Finding:
-    """Return the finding without the draws of each specimen, which only the decision needed."""
+    """Return the finding without the draws of each specimen, which only the decision needed.
+
+    Budgets are worked out: they hold draws until then.
+    """
     own, other = (
-        each and replace(each, specimen_samples=None)
+        each and replace(each, specimen_samples=None, components=tuple(each.components))
         for each in (finding.estimate, finding.reference)
     )
     return replace(finding, estimate=own, reference=other)

@@ -25,6 +25,7 @@ from dossier.evidence.statistics.combine import (
     trials,
 )
 from dossier.evidence.statistics.estimate import (
+    Budget,
     Component,
     Estimate,
     NotDemonstrated,
@@ -216,7 +217,7 @@ def _estimate(
 
     samples = concentration(drawn)
     value = float(concentration(nominal))
-    components = tuple(
+    components = Budget(lambda: (
         Component(
             name=NAMES[key], u=half_width_of(concentration({**nominal, key: drawn[key]})),
             source=say("Monte Carlo, this input alone"),
@@ -224,7 +225,7 @@ def _estimate(
         )
         for key in nominal
         if float(np.ptp(drawn[key])) > 0
-    )  # fmt: skip
+    ))  # fmt: skip
     notes = known.share.notes if known.share else ()
     passage = circuit.at_bearings(
         *known.nominal.values(),
