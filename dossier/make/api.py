@@ -223,10 +223,18 @@ def decision_json(
 
     On a day after the last of an approval it says that the approval is over.
     """
+    return _documented(case, assessment, issue_date(case, issued), on)[0]
+
+
+def _documented(
+    case: Case, assessment: Assessment, issued: date, on: date | None
+) -> tuple[bytes, SignOff]:
+    """Return decision.json, and the sign-offs that it tells of."""
     from dossier.record.decision_record import canonical, decision_document
 
     with speaking(case.qualification.language):
-        return canonical(decision_document(case, assessment, issue_date(case, issued), on)[0])
+        told, state = decision_document(case, assessment, issued, on)
+    return canonical(told), state
 
 
 def build(
@@ -318,7 +326,7 @@ def compose(
     `house` is the one that `case` was read with; `libraries` are versions that its manifest is to
     state instead of those here; `on` is the day it is, as of `decision_json`.
     """
-    from dossier.record.decision_record import canonical, decision_document, manifest_of
+    from dossier.record.decision_record import canonical, manifest_of
     from dossier.report.house.house import ATTACHED
     from dossier.report.render import prepared, rendered
 
@@ -328,9 +336,7 @@ def compose(
     if house is not None and taken:
         what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
-    with speaking(case.qualification.language):
-        told, state = decision_document(case, assessment, issued, on)
-    document = canonical(told)
+    document, state = _documented(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(
         case, assessment, issued=issued, decision_json=document,

@@ -52,7 +52,9 @@ class Budget(Sequence[Component]):
 
     @cached_property
     def _known(self) -> tuple[Component, ...]:
-        return tuple(self._compute())
+        known = tuple(self._compute())
+        self._compute = tuple  # what it was worked out from, draws above all, is let go
+        return known
 
     def __getitem__(self, place: Any) -> Any:
         return self._known[place]
