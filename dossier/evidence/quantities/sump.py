@@ -206,14 +206,16 @@ def _estimate(
     counts: tuple[float, float, float],
 ) -> Estimate:
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
-    draw = partial(_drawn, bench, side, known, rate, counts)
+    # Of a bench that does not know this answer: a ring of the two would never be let go.
+    draw = partial(_drawn, replace(bench), side, known, rate, counts)
+    flow = pump_flow(bench)
     factor = class_over_cumulative(bench, side, known.size, nominal["share"])
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 
     def concentration(values: Mapping[str, ArrayLike]) -> Floats:
         cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
         entering = np.asarray(values["rate"]) * np.asarray(values["counts"])
-        once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
+        once: Floats = circuit.sump_concentration(entering, flow, cleaned) / 1e6
         return once * (factor or 1.0)
 
     def alone() -> Iterator[Component]:
