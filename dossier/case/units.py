@@ -4,7 +4,7 @@ import math
 import re
 import sys
 from contextlib import suppress
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 Affine = dict[str, tuple[float, float]]
@@ -207,6 +207,7 @@ def vanishes(text: str) -> bool:
     return abs(float(text)) < sys.float_info.min and any(each in "123456789" for each in digits)
 
 
+@lru_cache(maxsize=10_000)
 def split_quantity(text: str) -> tuple[float, str]:
     """Return (number, unit text) of a string such as ``95 L/min``; UnitError if it has no number.
 

@@ -138,15 +138,13 @@ def _compute(on: Bench, demand: Demand, side: Side) -> Estimate | NotDemonstrate
 
 
 def _deciding(on: date) -> Decide:
-    """Return what decides single requirements, in brief; what one bench gives is computed once."""
-    known: dict[int, tuple[Bench, Compute]] = {}  # with the bench, whose number another may get
+    """Return what decides single requirements on a bench, in brief; each quantity once."""
 
-    def decide(bench: Bench, demand: Demand) -> Finding:
-        if id(bench) not in known:
-            known[id(bench)] = bench, _computed(bench)
-        return _finding(bench, demand, on, known[id(bench)][1], brief=True)
+    def on_bench(bench: Bench) -> Callable[[Demand], Finding]:
+        compute = _computed(bench)
+        return lambda demand: _finding(bench, demand, on, compute, brief=True)
 
-    return decide
+    return on_bench
 
 
 def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
@@ -158,7 +156,10 @@ def _asked(demand: Demand, side: Side) -> tuple[object, ...]:
 def _finding(
     bench: Bench, demand: Demand, on: date, compute: Compute, *, brief: bool = False
 ) -> Finding:
-    """Return a finding; in `brief` without the number that decides, which nobody reads there."""
+    """Return a finding; in `brief` without notes, interval and the number that decides.
+
+    Nobody reads them there.
+    """
     bare = Finding(demand=demand, verdict=Verdict.NOT_DEMONSTRATED, reason=demand.not_applicable)
     bare = replace(bare, lower=demand.lower, upper=demand.upper)
     if demand.not_applicable:
@@ -178,13 +179,10 @@ def _finding(
 
 def _judged(bench: Bench, bare: Finding, on: date, *, brief: bool) -> Finding:
     """Return the finding on the number that stands in `bare`."""
-    demand, found = bare.demand, bare.estimate
+    known = bare if brief else _noted(bench, bare)
+    demand, found, other = known.demand, known.estimate, known.reference
     assert found is not None
-    if demand.not_worse is None and bench.case.qualification.reference is not None:
-        found = _set_apart(bench, demand, found)
-    found, other = _flagged(demand, _converted(bench, demand, found), bare.reference)
     limit = _threshold(demand, other)
-    known = replace(bare, estimate=found, reference=other, interval=_interval(found))
     known = replace(known, lower=limit.lower, upper=limit.upper)
     stopped = _not_decidable(demand, found, other, limit)
     if stopped:
@@ -194,14 +192,27 @@ def _judged(bench: Bench, bare: Finding, on: date, *, brief: bool) -> Finding:
     return _ruled(bench, known, _outcome(bench, asked, brief=brief), on)
 
 
+def _noted(bench: Bench, bare: Finding) -> Finding:
+    """Return the finding with its interval, and with what is noted on its numbers."""
+    demand, found = bare.demand, bare.estimate
+    assert found is not None
+    if demand.not_worse is None and bench.case.qualification.reference is not None:
+        found = _set_apart(bench, demand, found)
+    found, other = _flagged(demand, _converted(bench, demand, found), bare.reference)
+    return replace(bare, estimate=found, reference=other, interval=_interval(found))
+
+
 def _interval(found: Estimate) -> tuple[float, float] | None:
     return found.interval() if math.isfinite(found.value) else None
 
 
 def _light(finding: Finding) -> Finding:
-    """Return the finding without the draws of each specimen, which only the decision needed."""
+    """Return the finding without the draws of each specimen, which only the decision needed.
+
+    Budgets are worked out: they hold draws until then.
+    """
     own, other = (
-        each and replace(each, specimen_samples=None)
+        each and replace(each, specimen_samples=None, components=tuple(each.components))
         for each in (finding.estimate, finding.reference)
     )
     return replace(finding, estimate=own, reference=other)

@@ -19,31 +19,44 @@ TRIALS = 4000
 MOST = 40
 """So many findings are looked at, the least certain first: a case may have hundreds."""
 
-Decide = Callable[[Bench, Demand], Finding]
+Decide = Callable[[Bench], Callable[[Demand], Finding]]
 
 
-def flips_of(bench: Bench, findings: Sequence[Finding], decide: Decide) -> Iterator[Sensitivity]:
-    """Yield what each input of each finding does; an input that changes nothing is left out."""
+def flips_of(bench: Bench, findings: Sequence[Finding], decide: Decide) -> list[Sensitivity]:
+    """Return what each input of each finding does; an input that changes nothing is left out."""
+    certain = [1.0 if each.probability is None else each.probability for each in findings]
+    order = sorted(range(len(findings)), key=certain.__getitem__)[:MOST]
+    asked = [findings[i] for i in sorted(order)]
+    with with_trials(TRIALS):
+        found = [each for name in INPUTS for each in _moved(bench, asked, name, decide)]
+    place = {finding.demand.id: i for i, finding in enumerate(asked)}
+    return sorted(found, key=lambda each: place[each.requirement])
+
+
+def _moved(
+    bench: Bench, findings: Sequence[Finding], name: str, decide: Decide
+) -> Iterator[Sensitivity]:
+    """Yield what one input does to each finding that may rest on it.
+
+    All findings are decided on one bench for each factor, which is let go with the input.
+    """
     benches = _alone(bench), bench
 
     @cache
-    def changed(name: str, factor: float, compared: bool) -> Bench:
-        return INPUTS[name](benches[compared], factor)
+    def changed(factor: float, compared: bool) -> Callable[[Demand], Finding]:
+        return decide(INPUTS[name](benches[compared], factor))
 
-    def again(demand: Demand, name: str, factor: float) -> Finding:
+    def again(demand: Demand, factor: float) -> Finding:
         asked = _at_flow(demand, factor) if name == "flow" else demand
-        return decide(changed(name, factor, demand.not_worse is not None), asked)
+        return changed(factor, demand.not_worse is not None)(asked)
 
-    certain = [1.0 if each.probability is None else each.probability for each in findings]
-    order = sorted(range(len(findings)), key=certain.__getitem__)[:MOST]
-    with with_trials(TRIALS):
-        for finding in (findings[i] for i in sorted(order)):
-            for name in inputs_of(bench, finding.demand.quantity):
-                tried = partial(again, finding.demand, name)
-                ends = tried(BELOW[-1]), tried(ABOVE[-1])
-                if finding.verdict != ends[0].verdict or _seen(ends[0]) != _seen(ends[1]):
-                    flips = _flips(finding.verdict, ends, tried)
-                    yield Sensitivity(finding.demand.id, name, tuple(flips))
+    for finding in findings:
+        if name in inputs_of(bench, finding.demand.quantity):
+            tried = partial(again, finding.demand)
+            ends = tried(BELOW[-1]), tried(ABOVE[-1])
+            if finding.verdict != ends[0].verdict or _seen(ends[0]) != _seen(ends[1]):
+                flips = _flips(finding.verdict, ends, tried)
+                yield Sensitivity(finding.demand.id, name, tuple(flips))
 
 
 def _alone(bench: Bench) -> Bench:

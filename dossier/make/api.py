@@ -223,10 +223,18 @@ def decision_json(
 
     On a day after the last of an approval it says that the approval is over.
     """
+    return _documented(case, assessment, issue_date(case, issued), on)[0]
+
+
+def _documented(
+    case: Case, assessment: Assessment, issued: date, on: date | None
+) -> tuple[bytes, SignOff]:
+    """Return decision.json, and the sign-offs that it tells of."""
     from dossier.record.decision_record import canonical, decision_document
 
     with speaking(case.qualification.language):
-        return canonical(decision_document(case, assessment, issue_date(case, issued), on))
+        told, state = decision_document(case, assessment, issued, on)
+    return canonical(told), state
 
 
 def build(
@@ -280,10 +288,10 @@ def make(
     own = read_house(house) if house is not None else None
     case = replace(case, house=own.digest if own else "")
     assessment = assess(case, issued)
-    pdf, document = compose(case, assessment, issue_date(case, issued), own, on=on)
+    pdf, document, state = compose(case, assessment, issue_date(case, issued), own, on=on)
     return Made(
         stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
-        signoff=sign_off(case, assessment, issued, on),
+        signoff=state,
     )  # fmt: skip
 
 
@@ -312,8 +320,8 @@ def compose(
     house: "House | None" = None,
     libraries: Mapping[str, str] | None = None,
     on: date | None = None,
-) -> tuple[bytes, bytes]:
-    """Return the dossier as PDF, before any digital signature, and its decision.json.
+) -> tuple[bytes, bytes, SignOff]:
+    """Return the dossier as PDF, before any digital signature, its decision.json and sign-offs.
 
     `house` is the one that `case` was read with; `libraries` are versions that its manifest is to
     state instead of those here; `on` is the day it is, as of `decision_json`.
@@ -328,14 +336,13 @@ def compose(
     if house is not None and taken:
         what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
         raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
-    document = decision_json(case, assessment, issued, on)
+    document, state = _documented(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(
         case, assessment, issued=issued, decision_json=document,
-        manifest_json=canonical(manifest), signoff=sign_off(case, assessment, issued, on),
-        house=house,
+        manifest_json=canonical(manifest), signoff=state, house=house,
     ) as ready:  # fmt: skip
-        return rendered(ready), document
+        return rendered(ready), document, state
 
 
 def sign_off(

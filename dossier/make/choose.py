@@ -17,7 +17,7 @@ from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.decision.finding import Assessment
 from dossier.evidence.requirement import resolve
-from dossier.make.api import assess, issue_date, limits, read_case, sign_off
+from dossier.make.api import assess, issue_date, limits, read_case
 from dossier.record.decision_record import canonical, decision_document, ten_digits
 from dossier.record.files import stem_of, write_whole
 from dossier.words import speaking
@@ -181,11 +181,12 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
             for other, own in itertools.combinations(candidates, 2)
         )
     refuse(dict.fromkeys([each for pair in differences for each in pair.problems]))
+    told = [decision_document(*each, issue_date(each[0]), on) for each in pairs]
     return Choice(
         candidates=tuple(candidates),
         pairs=differences,
-        signoffs=tuple(sign_off(*each, on=on) for each in pairs),
-        decisions=tuple(decision_document(*each, issue_date(each[0]), on) for each in pairs),
+        signoffs=tuple(state for _, state in told),
+        decisions=tuple(document for document, _ in told),
         application=hashlib.sha256(canonical(_asked(cases[0].application))).hexdigest(),
         mixed=len({case.qualification.language for case in cases}) > 1,
     )

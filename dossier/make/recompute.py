@@ -207,7 +207,7 @@ def _paged(dossier: DossierFile, again: Recomputed) -> Recomputed:
     try:
         house = attached_house(again.house, dossier.files) if again.house else None
         made = again.case, again.assessment, _issued(dossier), house, stated, _on(dossier)
-        pdf, _ = compose(*made)
+        pdf, *_ = compose(*made)
     except MissingLibraryError:
         raise
     except (RenderError, CaseError) as error:

@@ -63,28 +63,25 @@ def split_to_sump(
     `total_flow` [m3/s] is the pump's, `gallery_pressure` [Pa, gauge] the regulated pressure at the
     bearings, `viscosity` [Pa s] and `density` [kg/m3] those of the oil at its temperature.  With a
     `full_flow` path between the branch and the gallery the fine path is driven by the gallery
-    pressure plus that path's drop; without one, by the gallery pressure alone.  Where the pressure
+    pressure plus that path's drop; without one, by the gallery pressure alone: a quadratic in the
+    flow to the sump, of which the smaller root lies below the total flow.  Where the pressure
     is not regulated, put the bearings' path in series with the filter and use `split_parallel`.
     Raises ValueError where the fine path would take the whole flow, so that the gallery pressure
     cannot be held, or where a value is not above zero and finite.
     """
     positive(later("total flow"), total_flow, "m3/s")
     positive(later("gallery pressure"), gallery_pressure, "Pa")
+    a, b = (full_flow.a, full_flow.b) if full_flow else (0.0, 0.0)
     if not fine.pressure_drop(total_flow, viscosity, density) > gallery_pressure:
         words = later(
             "the fine path would take the whole flow of {flow} m3/s: the gallery pressure of "
             "{pressure} Pa cannot be held"
         )
         raise ValueError(say(words, flow=total_flow, pressure=gallery_pressure))
-
-    def excess(to_sump: float) -> float:
-        rest = total_flow - to_sump
-        through = full_flow.at(rest, viscosity, density) if full_flow else 0.0
-        inlet = gallery_pressure + through
-        return fine.at(to_sump, viscosity, density) / inlet - 1.0
-
-    to_sump = _root(excess, 0.0, total_flow)
-    return to_sump / (to_sump + (total_flow - to_sump))
+    inlet = gallery_pressure + a * viscosity * total_flow + b * density * total_flow**2
+    viscous = (fine.a + a) * viscosity + 2.0 * b * density * total_flow
+    inertial = (fine.b - b) * density
+    return 2.0 * inlet / (viscous + math.sqrt(viscous**2 + 4.0 * inertial * inlet)) / total_flow
 
 
 def _root(function: Callable[[float], float], low: float, high: float) -> float:

@@ -33,15 +33,17 @@ from dossier.record.dossier_file import DECISION
 from dossier.record.program import layout_versions, libraries_of, versions
 from dossier.record.signoff import reads, sign_off_state, standing
 from dossier.report.house.house import ATTACHED, House
+from dossier.report.signing import SignOff
 
 SCHEMA_VERSION = "1.1"
 
 
 def decision_document(
     case: Case, assessment: Assessment, issued: date, today: date | None = None
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], SignOff]:
     """Return decision.json: what was found and decided, who signed it off, and how it stands.
 
+    The sign-offs that it tells of come beside it.
     `decision` is what the calculation gives; `standing` is how it reads once every sign-off the
     case asks for is given and holds, and "draft" before; `expired` says whether an approval is
     over on the day it is, and "false" without `today`.
@@ -49,12 +51,13 @@ def decision_document(
     document = decided_content(case, assessment, issued)
     signoff = sign_off_state(case, assessment, document, today)
     decision = assessment.decision.value
-    return document | {
+    told = {
         "expired": reads(decision, signoff) != decision,
         "standing": standing(decision, signoff),
         "signed": signoff.complete,
         "signoff": SignOffRow.model_validate(signoff, from_attributes=True).model_dump(mode="json"),
     }
+    return document | told, signoff
 
 
 def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[str, Any]:

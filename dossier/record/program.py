@@ -5,8 +5,10 @@ import json
 import platform
 import re
 import zlib
+from email.message import Message
+from email.parser import HeaderParser
 from functools import cache
-from importlib.metadata import PackageNotFoundError, requires, version
+from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
 
 from dossier.case.attached import NotADossierError
@@ -92,10 +94,7 @@ def libraries_of(name: str = "dossier") -> dict[str, str]:
 
 def _asked(name: str, extras: str) -> list[tuple[str, str]]:
     """Return the names, normalised, with their extras, of what an installed package asks for."""
-    try:
-        asked = [_ASKED.match(each) for each in requires(name) or ()]
-    except PackageNotFoundError:
-        return []
+    asked = [_ASKED.match(each) for each in _installed(name).get_all("Requires-Dist", ())]
     wanted = {"", *(each.strip() for each in extras.split(","))}
     return [
         (re.sub("[-_.]+", "-", match[1]).lower(), match[2] or "")
@@ -117,10 +116,18 @@ def plain_versions(stated: object) -> dict[str, str]:
 
 
 def _version(name: str) -> str:
+    return str(_installed(name).get("Version", ABSENT))
+
+
+@cache
+def _installed(name: str) -> Message:
+    """Return what an installed package says of itself in fields; its text is long, and not read."""
     try:
-        return version(name)
+        found = distribution(name)
     except PackageNotFoundError:
-        return ABSENT
+        return Message()
+    said = found.read_text("METADATA") or found.read_text("PKG-INFO") or ""
+    return HeaderParser().parsestr(said.partition("\n\n")[0])
 
 
 @cache

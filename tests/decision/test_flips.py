@@ -22,7 +22,7 @@ def decided(asked, rule=SIMPLE):
     lab = bench([sweep(), sweep("S2", "C2"), run(), run("M2", "C2")], app=app, limits=exact())
     (demand,) = resolve(app, "application.toml")[0]
     decide = _deciding(ON)
-    return lab, decide(lab, demand), decide
+    return lab, decide(lab)(demand), decide
 
 
 def drop(limit, **more):
@@ -61,7 +61,7 @@ def test_bisection_finds_what_a_scan_of_all_factors_finds():
     lab, finding, decide = decided(asked, rule)
     with with_trials(4000):
         scans = [
-            [(f, decide(INPUTS["counts"](lab, f), finding.demand).verdict) for f in factors]
+            [(f, decide(INPUTS["counts"](lab, f))(finding.demand).verdict) for f in factors]
             for factors in (BELOW, ABOVE)
         ]
     first = [next((each for each in scan if each[1] != finding.verdict), None) for scan in scans]
@@ -74,7 +74,7 @@ def test_an_input_that_a_requirement_does_not_rest_on_is_left_out():
     lab, finding, decide = decided(drop(100))
     assert set(flips(lab, finding, decide)) == {"viscosity", "flow", "pressure"}
     set_aside = replace(finding, demand=replace(finding.demand, not_applicable="No such flow."))
-    other = decide(lab, set_aside.demand)
+    other = decide(lab)(set_aside.demand)
     assert flips(lab, other, decide) == {}
 
 

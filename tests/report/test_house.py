@@ -223,7 +223,7 @@ def test_a_case_names_its_house_inside_the_inputs_only(tmp_path):
 def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(house):
     put(house, card__html=WORDS, house__toml='name = "W"\n' + SECTION)
     case = read_case(INPUTS / "polder-pumps", house)
-    composed, document = compose(case, assess(case), issue_date(case), read_house(house))
+    composed, document, _ = compose(case, assess(case), issue_date(case), read_house(house))
     attached = {a.name: a.content for a in PdfReader(BytesIO(composed)).attachment_list}
     manifest = json.loads(attached["manifest.json"])
     digest = read_house(house).digest

@@ -1,7 +1,7 @@
 """The loaded filter on duty: pressure drop at the interval, margin to the valve, life."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -24,7 +24,13 @@ from dossier.evidence.statistics.combine import (
     trials,
     widening,
 )
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.statistics.estimate import (
+    Budget,
+    Component,
+    Estimate,
+    NotDemonstrated,
+    SpecimenValue,
+)
 from dossier.physics.values import Floats
 from dossier.words import later, say
 
@@ -104,23 +110,26 @@ def _estimate(
     unit: str,
     bounds: Sequence[bool],
     notes: Sequence[str],
-    shares: Mapping[str, float],
+    shares: Callable[[], Mapping[str, float]],
 ) -> Estimate:
     """Return the estimate of the mean from draws of each specimen (n, m) and nominal values (n,).
 
-    The scatter of the specimens is added by t with n - 1 degrees of freedom.
+    The scatter of the specimens is added by t with n - 1 degrees of freedom; `shares` gives what
+    each input alone does.
     """
     n = len(specimens)
-    samples = own.mean(axis=0)
-    components = [
-        Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
-        for name, u in shares.items()
-    ]
+    samples, scatter = own.mean(axis=0), []
     if n > 1 and np.isfinite(nominal).all():
-        scatter = float(nominal.std(ddof=1)) / math.sqrt(n)
+        u = float(nominal.std(ddof=1)) / math.sqrt(n)
         rng = generator(bench, f"{purpose} scatter")
-        samples = samples + scatter * rng.standard_t(n - 1, trials())
-        components.insert(0, scatter_component(n, scatter))
+        samples = samples + u * rng.standard_t(n - 1, trials())
+        scatter = [scatter_component(n, u)]
+
+    def components() -> Iterator[Component]:
+        yield from scatter
+        for name, u in shares().items():
+            yield Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
+
     return Estimate(
         value=float(nominal.mean()),
         u=half_width_of(samples),
@@ -135,7 +144,7 @@ def _estimate(
             )
             for one, value, draws, bound in zip(specimens, nominal, own, bounds, strict=True)
         ),
-        components=tuple(components),
+        components=Budget(components),
         bound="larger than" if any(bounds) else "",
         samples=samples,
         specimen_samples=own,
@@ -175,10 +184,14 @@ def _drop_estimate(bench: Bench, side: Side, at: Conditions) -> Estimate:
         )  # fmt: skip
         raise NotDemonstrated(reason, tuple(one.record for one in specimens))
     _accept_pressure(specimens, float(nominal.max()))
-    shares = {
-        name: half_width_of(_loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0))
-        for name in INPUTS
-    }
+
+    def shares() -> dict[str, float]:
+        found = {
+            name: _loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0)
+            for name in INPUTS
+        }
+        return {name: half_width_of(each) for name, each in found.items()}
+
     return _estimate(
         bench, f"{side} loaded pressure drop", specimens, nominal,
         _loaded_drop(specimens, draws, seconds), unit="Pa",
@@ -247,7 +260,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
             replace(s, value=opening.value - s.value, u=math.hypot(s.u, opening.u))
             for s in drop.per_specimen
         ),
-        components=drop.components + (of_valve,) * (opening.u > 0),
+        components=Budget(lambda: (*drop.components, *[of_valve] * (opening.u > 0))),
         samples=limits - drop.samples,
         specimen_samples=limits - drop.specimen_samples,
         sources=drop.sources + opening.sources,
@@ -283,15 +296,15 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     # Beyond the tested loading nothing changes: a draw far out in the tail only thins the grid.
     top = 2.0 * max(float(one.drop[-1]) for one in specimens)
     limits = np.clip(_limit_draws(bench, side, limit), 0.0, top)
-    shares = {
-        name: half_width_of(
-            _lives(specimens, _alone(draws, name), np.array([limit.value])).mean(axis=0)
-        )
-        for name in INPUTS
-    }
-    if limit.u > 0:
-        alone = _lives(specimens, _alone(draws, "opening pressure"), limits)
-        shares[OPENING] = half_width_of(alone.mean(axis=0))
+
+    def shares() -> dict[str, float]:
+        varied = dict.fromkeys(INPUTS, np.array([limit.value]))
+        varied |= {OPENING: limits} if limit.u > 0 else {}
+        return {
+            name: half_width_of(_lives(specimens, _alone(draws, name), ends).mean(axis=0))
+            for name, ends in varied.items()
+        }
+
     return _estimate(
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
         unit="s", bounds=[not reached for _, reached in masses],

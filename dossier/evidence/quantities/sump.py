@@ -1,7 +1,8 @@
 """Long-run concentrations in the circuit, candidate or reference, by Monte Carlo."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,6 +26,7 @@ from dossier.evidence.statistics.combine import (
     trials,
 )
 from dossier.evidence.statistics.estimate import (
+    Budget,
     Component,
     Estimate,
     NotDemonstrated,
@@ -204,27 +206,30 @@ def _estimate(
     counts: tuple[float, float, float],
 ) -> Estimate:
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
-    drawn = _drawn(bench, side, known, rate, counts)
+    # Of a bench that does not know this answer: a ring of the two would never be let go.
+    draw = partial(_drawn, replace(bench), side, known, rate, counts)
+    flow = pump_flow(bench)
     factor = class_over_cumulative(bench, side, known.size, nominal["share"])
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 
     def concentration(values: Mapping[str, ArrayLike]) -> Floats:
         cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
         entering = np.asarray(values["rate"]) * np.asarray(values["counts"])
-        once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
+        once: Floats = circuit.sump_concentration(entering, flow, cleaned) / 1e6
         return once * (factor or 1.0)
 
-    samples = concentration(drawn)
+    def alone() -> Iterator[Component]:
+        drawn = draw()  # again: kept, the draws of all sizes would fill the memory
+        for key in nominal:
+            if float(np.ptp(drawn[key])) > 0:
+                yield Component(
+                    name=NAMES[key], u=half_width_of(concentration({**nominal, key: drawn[key]})),
+                    source=say("Monte Carlo, this input alone"),
+                    shared=key if key in {"rate", "counts"} else "",
+                )  # fmt: skip
+
+    samples = concentration(draw())
     value = float(concentration(nominal))
-    components = tuple(
-        Component(
-            name=NAMES[key], u=half_width_of(concentration({**nominal, key: drawn[key]})),
-            source=say("Monte Carlo, this input alone"),
-            shared=key if key in {"rate", "counts"} else "",
-        )
-        for key in nominal
-        if float(np.ptp(drawn[key])) > 0
-    )  # fmt: skip
     notes = known.share.notes if known.share else ()
     passage = circuit.at_bearings(
         *known.nominal.values(),
@@ -242,7 +247,7 @@ def _estimate(
     return Estimate(
         value=value, u=u, unit="1/mL",
         per_specimen=tuple(own(each) for each in leading.per_specimen),
-        components=components, samples=samples,
+        components=Budget(alone), samples=samples,
         sources=tuple(dict.fromkeys(s for part in known.parts.values() for s in part.sources)),
         notes=(*notes, say(sizes_note), say(CLOSED)),
         details={"passage": passage, "cleaned": circuit.cleaned_share(*known.nominal.values())},

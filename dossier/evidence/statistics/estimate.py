@@ -1,9 +1,10 @@
 """What is known of one quantity: never a bare number."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, ParamSpec, TypeVar
+from functools import cached_property
+from typing import Any, Literal, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,25 @@ class Component(Part):
         return self.said or say(self.name)
 
 
+class Budget(Sequence[Component]):
+    """Components that are worked out when somebody first asks: a verdict by draws does not."""
+
+    def __init__(self, compute: Callable[[], Iterable[Component]]) -> None:
+        self._compute = compute
+
+    @cached_property
+    def _known(self) -> tuple[Component, ...]:
+        known = tuple(self._compute())
+        self._compute = tuple  # what it was worked out from, draws above all, is let go
+        return known
+
+    def __getitem__(self, place: Any) -> Any:
+        return self._known[place]
+
+    def __len__(self) -> int:
+        return len(self._known)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpecimenValue:
     """One specimen's own result."""
@@ -69,7 +89,7 @@ class Estimate:
     unit: str
     """Working unit of the value, a key understood by `case.units`."""
     per_specimen: tuple[SpecimenValue, ...] = ()
-    components: tuple[Component, ...] = ()
+    components: Sequence[Component] = ()
     bound: Bound = ""
     scale: Scale = "linear"
     samples: NDArray[np.float64] | None = field(default=None, repr=False, compare=False)
@@ -87,7 +107,7 @@ class Estimate:
     """What laboratories differ by in its specimens' results, where several tested them [unit]."""
 
     @property
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> Sequence[Part]:
         """Its components as parts of a sum of errors; the whole as one where it has none."""
         return self.components or (Part(self.u, self.dof),)
 

@@ -362,8 +362,9 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
     if not long.any():
         return together, 1.0
     r = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long]
-    t = r * np.sqrt((rows[long] - 2.0) / (1.0 - r**2))
-    return together, float(stdtr(rows[long] - 2.0, -t / _scatter(t)).min())
+    dof = rows[long, 0] - 2.0
+    t = r * np.sqrt(dof[:, None] / (1.0 - r**2))
+    return together, float(stdtr(dof, -(t / _scatter(t)).max(axis=1)).min())
 
 
 def _sums(a: Floats, b: Floats) -> Floats:
@@ -395,6 +396,8 @@ def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
         np.fill_diagonal(distance, np.inf)
     shares = []
     for axis in (0, 1):
-        nearest, second = np.moveaxis(np.partition(distance, 1, axis=axis), axis, 0)[:2]
-        shares.append(float((np.maximum(nearest, 0.0) < NEAR * second).mean()))
+        others, nearest = distance.copy(), distance.min(axis=axis)
+        place = np.expand_dims(distance.argmin(axis=axis), axis)
+        np.put_along_axis(others, place, np.inf, axis=axis)
+        shares.append(float((np.maximum(nearest, 0.0) < NEAR * others.min(axis=axis)).mean()))
     return max(shares)
