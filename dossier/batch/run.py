@@ -149,6 +149,7 @@ def _work(case: Path, order: Order, speaker: Connection) -> None:
 
 def _clashes(cases: Sequence[Path], names: Sequence[str]) -> Iterator[tuple[int, Outcome]]:
     """Yield a refusal for each case whose dossier would bear the name of another's."""
+    names = [name.casefold() for name in names]
     for place, (case, name) in enumerate(zip(cases, names, strict=True)):
         others = [str(c) for c, n in zip(cases, names, strict=True) if n == name and c != case]
         if name and names.count(name) > 1:

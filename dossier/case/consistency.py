@@ -219,10 +219,13 @@ def _doubled(file: str, kind: str, names: Sequence[str]) -> Iterator[CaseProblem
 
 
 def _specimens(qualification: Qualification) -> list[str]:
-    """Return each specimen of the plan and the records once, as it is spelled."""
+    """Return each specimen of plan and records as it is spelled: once, or as often as one plan."""
     sides = [each for each in (qualification.candidate, qualification.reference) if each]
     named = {entry.specimen for entry in qualification.record if entry.specimen}
-    return sorted(named.union(*(each.specimens for each in sides)))
+    most = Counter(dict.fromkeys(named, 1))
+    for each in sides:
+        most |= Counter(each.specimens)
+    return sorted(most.elements())
 
 
 def _consistency_twice(

@@ -1,12 +1,12 @@
 """Which evidence of the dossier before a change leaves standing, and which it has tested anew."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
 from dossier.case.case import Case, Record
 from dossier.case.compared import Source, kind_of
-from dossier.case.model import Qualification
+from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable
 from dossier.evidence.limits import Limits
@@ -69,25 +69,27 @@ def reopened_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
             changed = dict.fromkeys(each for what in shows for each in reopened[what])
             what = f"carries {record.id} ({', '.join(shows)}), reopened by: {', '.join(changed)}"
             yield CaseProblem("case.toml", "carried . records", what, ANEW)
+    counting = [
+        record.entry
+        for record in case.records
+        if not (record.entry.filter == "candidate" and _reopened(record, reopened))
+    ]
     for source in case.carried:
-        yield from _left_out(case, source, reopened)
+        yield from left_out(case.qualification, source, counting)
 
 
-def _left_out(
-    case: Case, source: Source, reopened: Mapping[str, tuple[str, ...]]
+def left_out(
+    case: Qualification, source: Source, counting: Sequence[RecordEntry]
 ) -> Iterator[CaseProblem]:
-    """Yield records that lack beside those carried of their kind, or tested anew without need."""
-    issued = case.qualification.issued or date.min
+    """Yield records of a source that lack, though one of their kind is among those `counting`."""
+    issued = case.issued or date.min
     over = {name for each in source.case.carried if each.until < issued for name in each.records}
-    counting: dict[tuple[str, ...], list[Record]] = {}
-    for each in case.records:
-        counting.setdefault(kind_of(each.entry), []).append(each)
+    kinds = {kind_of(each): each.id for each in reversed(counting)}
     for entry in source.case.record:
-        beside = counting.get(kind_of(entry), [])
-        anew = entry.filter == "candidate" and all(_reopened(each, reopened) for each in beside)
-        if not beside or anew or entry.id in source.records | over:
+        beside = kinds.get(kind_of(entry))
+        if beside is None or entry.id in source.records | over:
             continue  # of a kind of which nothing counts, nothing is chosen
-        what = f"leaves out {entry.id} of {source.name}, though {beside[0].id} of its kind counts"
+        what = f"leaves out {entry.id} of {source.name}, though {beside} of its kind counts"
         hint = "carry it as well: nobody chooses among the evidence"
         yield CaseProblem("case.toml", "carried . records", what, hint)
 

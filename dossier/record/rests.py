@@ -10,6 +10,7 @@ from typing import Any
 
 from dossier.case.agreed import known_as
 from dossier.case.compared import Source
+from dossier.case.consistency import lot_number
 from dossier.record.dossier_file import DossierFile
 
 KINDS = {
@@ -72,7 +73,7 @@ class Rest:
             number, _, revision = given.rpartition(" r")
             return text in (given, number, f"{number}-r{revision}")
         if kind == "lot":
-            return given.removeprefix("lot ") == text.removeprefix("lot ")
+            return lot_number(given) == lot_number(text)
         if kind not in BY_STEM:
             return given == text
         return given.startswith(text) and given[len(text) : len(text) + 1] in AFTER_STEM

@@ -1,6 +1,7 @@
 """Sign-off bound to content: what is signed, by whom, and whether it still holds."""
 
 import hashlib
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from typing import Any
 
 from dossier.case.agreed import SIGNOFF_FILE, SignOffEntry
 from dossier.case.case import Case
-from dossier.case.consistency import plain
+from dossier.case.consistency import names_somebody, plain
 from dossier.case.explain import problems_in
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import toml_text
@@ -175,6 +176,8 @@ def _objection(
     """Return why a sign-off does not hold, empty when it does, and what cures it."""
     if entry.role not in roles:
         return say("this case asks for no sign-off {role!r}", role=role_text(entry.role)), ANOTHER
+    if not names_somebody(entry.name):
+        return say("its name names nobody"), "name the person who signs"
     if entry.digest != digest:
         return say("inputs or findings have changed since it was given"), ANOTHER
     before = roles[: roles.index(entry.role)]
@@ -204,12 +207,18 @@ def _objection(
 def same_person(one: str, other: str) -> bool:
     """Return whether two names are, or only look, the same.
 
-    Looked away from are case, spacing, full stops, hidden marks and letters that look like others
-    (UTS 39), before and after case is taken away: "I" looks like "l", "i" does not.
+    Looked away from are case, the order of the words and what stands between them, hidden marks and
+    letters that look like others (UTS 39), before and after case is taken away: "I" looks like "l",
+    "i" does not.
     """
-    if _looks(plain(one)) == _looks(plain(other)):
+    if _parts(_looks(plain(one))) == _parts(_looks(plain(other))):
         return True
-    return plain(_looks(one)) == plain(_looks(other))
+    return _parts(plain(_looks(one))) == _parts(plain(_looks(other)))
+
+
+def _parts(name: str) -> list[str]:
+    """Return the words of a name in the order of the alphabet."""
+    return sorted(re.findall(r"[^\s,;()/-]+", name))
 
 
 def same_name(one: str, other: str) -> bool:

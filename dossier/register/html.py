@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
+from dossier.case.consistency import plain
 from dossier.record.rests import KINDS
 from dossier.register.listing import one_line
 from dossier.register.register import Hit, Register
@@ -75,9 +76,11 @@ def blocks(hits: Sequence[Hit]) -> tuple[Block, ...]:
     a few cells for each dossier, however many there are.
     """
     cells: Cells = defaultdict(lambda: defaultdict(list))
+    names: dict[str, str] = {}  # a machine or filter stands under the name it is first met by
     for hit in hits:
+        filter_ = names.setdefault(plain(hit.row.candidate), hit.row.candidate)
         for machine in [e.value for e in hit.rests if e.kind == "equipment"] or [NOWHERE]:
-            cells[machine][hit.row.candidate].append(hit.row)
+            cells[names.setdefault(plain(machine), machine)][filter_].append(hit.row)
     return tuple(each for group in _connected(cells) for each in _laid_out(cells, group))
 
 

@@ -276,7 +276,8 @@ def _empty(new: Recall, outcome: Register) -> str:
 
 
 BY_LABORATORY, BY_DOSSIER = ("instrument", "laboratory", "fluid"), ("record", "specimen")
-"""Names that one laboratory, or one dossier, gives: another may have given the same."""
+"""Names that one laboratory, or one dossier, gives: another may have given the same.  A certificate
+is found by the beginning of its number: another may begin alike."""
 
 
 def _one_thing(new: Recall, rows: Sequence[Row], outcome: Register) -> None:
@@ -288,13 +289,17 @@ def _one_thing(new: Recall, rows: Sequence[Row], outcome: Register) -> None:
         rests = outcome.rests[row.sha256]
         records = new.names(row.number, row.revision, rests)
         if new.kind in BY_DOSSIER:
-            found[row.number] = None
+            found[f"{row.number}/{new.value}"] = None
         elif new.kind in BY_LABORATORY:
             for each in records:
                 own = [e.value for e in rests if e.kind == "laboratory" and each in e.records]
-                found[max(own, key=len, default="a laboratory that is not named")] = None
+                house = max(own, key=len, default="a laboratory that is not named")
+                found[f"{house}/{new.value}"] = None
+        elif new.kind == "certificate":
+            named = (e.value for e in rests if e.called(new.kind, new.value) and e.records)
+            found |= dict.fromkeys(named)
     if len(found) > 1:
-        ways = ", ".join(f"{new.kind}:{name}/{new.value}" for name in found)
+        ways = ", ".join(f"{new.kind}:{name}" for name in found)
         raise RecallError(f"{new.what} names more than one thing: nothing is recalled; say {ways}")
 
 

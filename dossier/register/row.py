@@ -188,6 +188,8 @@ def row_of(dossier: DossierFile, sealed: Sealed, file: str) -> Row:
 def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[Row, ...]:
     """Return the rows with `superseded_by` and `conflict` set, by number, revision and `replaces`.
 
+    Capitals tell no number from another.
+
     Only a dossier that stands takes the place of one that stands; a draft takes the place of
     earlier drafts only, and one that is not intact of none.  Of two with the same number and
     revision, the one that `extends` the other (the same bytes and more: signed since) is taken;
@@ -196,10 +198,11 @@ def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[R
     fresh = [replace(row, superseded_by="", conflict=False) for row in rows]
     by_number: dict[str, list[Row]] = defaultdict(list)
     for row in fresh:
-        by_number[row.number].append(row)
+        by_number[row.number.casefold()].append(row)
     taken = _replaced(fresh, by_number)
     return tuple(
-        _settle(row, by_number[row.number], taken.get(row.sha256, ""), extends) for row in fresh
+        _settle(row, by_number[row.number.casefold()], taken.get(row.sha256, ""), extends)
+        for row in fresh
     )
 
 
@@ -242,7 +245,7 @@ def _replaced(rows: Sequence[Row], by_number: dict[str, list[Row]]) -> dict[str,
         for number, revision in _named(row.replaces, by_number):
             for old in by_number[number]:
                 applies = revision is None or old.revision <= revision
-                if number != row.number and applies and _outranks(row, old):
+                if number != row.number.casefold() and applies and _outranks(row, old):
                     taken[old.sha256] = row.name
     return taken
 
@@ -251,7 +254,7 @@ def _named(text: str, known: dict[str, list[Row]]) -> list[tuple[str, int | None
     """Return the dossiers of the register that a `replaces` names, with revision where given."""
     named: list[tuple[str, int | None]] = []
     for match in _WORD.finditer(text):
-        word = match.group().rstrip(".-_")
+        word = match.group().casefold().rstrip(".-_")
         joined = _JOINED.fullmatch(word)
         if word in known:
             after = _REVISION.match(text, match.start() + len(word))

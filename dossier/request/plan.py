@@ -10,7 +10,7 @@ from dossier.case.model import Filter, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit, Limits
-from dossier.evidence.reopened import reopening
+from dossier.evidence.reopened import left_out, reopening
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.general import DESTROY
 from dossier.evidence.validity.relevance import terms_of
@@ -133,6 +133,9 @@ def plan_request(
         )
     )
     reopened = reopening(draft, limits) if draft else {}
+    stands = standing(asked, reopened)
+    if draft:
+        refuse(fault for each in asked.carried for fault in left_out(draft, each, stands))
     before = {side: [n for c in asked.carried for n in sorted(c.plan(side))] for side in SIDES}
     planned = {
         "candidate": _planned(draft.candidate if draft else None, before["candidate"]),
@@ -158,7 +161,7 @@ def plan_request(
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
         asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
-        names=told, tests=tuple(made), standing=standing(asked, reopened),
+        names=told, tests=tuple(made), standing=stands,
     )  # fmt: skip
 
 

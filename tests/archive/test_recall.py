@@ -280,6 +280,21 @@ def test_one_name_in_two_laboratories_must_be_told_apart(tmp_path):
     assert told(put_on_file(tmp_path, "record:A/MP-1")) == {"a.pdf": UNKNOWN}
 
 
+def test_a_certificate_whose_number_begins_another_must_be_told_apart(tmp_path):
+    spare = case_toml(("BAL-99",))
+    put(tmp_path, "a.pdf", made("A", inputs={"case.toml": spare}))
+    put(tmp_path, "b.pdf", made("B", inputs={"case.toml": spare.replace(b"-0120 (", b"-0121 (")}))
+    words = refused(tmp_path, "certificate:ITH-26")
+    assert "say certificate:ITH-26-0120 (spare), certificate:ITH-26-0121 (spare)" in words
+    assert told(put_on_file(tmp_path, "certificate:ITH-26-0121")) == {"b.pdf": UNKNOWN}
+
+
+def test_a_lot_is_recalled_however_it_is_spelled(tmp_path):
+    for n, lot in enumerate(("lot 25-311", "Los Nr. 25/311", "25 312")):
+        put(tmp_path, f"{n}.pdf", made(f"A{n}", inputs={"case.toml": case_toml(lots=(lot,))}))
+    assert told(put_on_file(tmp_path, "lot:25-311")) == {"0.pdf": UNKNOWN, "1.pdf": UNKNOWN}
+
+
 def test_a_name_that_is_spelled_otherwise_elsewhere_is_told(tmp_path):
     put(tmp_path, "a.pdf", made("A"))
     for number, name in (("B", "apc 21"), ("C", "\u0410\u0420\u0421-21"), ("D", "APC-212")):
@@ -449,7 +464,7 @@ def test_the_calendar_is_read_by_another_library_and_holds_every_end(tmp_path):
 def test_the_matrix_says_state_by_shape_and_word_for_each_machine(tmp_path):
     machines = ["Pump 1", "Pump 2"]
     put(tmp_path, "a.pdf", made("A", candidate="CAN-1", equipment=machines))
-    put(tmp_path, "b.pdf", made("B", candidate="CAN-2", equipment=["Pump 2"], signed=False))
+    put(tmp_path, "b.pdf", made("B", candidate="CAN-2", equipment=["pump  2"], signed=False))
     put(tmp_path, "c.pdf", made("C", candidate="CAN-3", equipment=[], decision="not approved"))
     put(tmp_path, "d.pdf", made("D", candidate="<b>", equipment=[NASTY]))
     outcome = update(tmp_path)

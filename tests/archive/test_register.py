@@ -291,7 +291,7 @@ def test_the_longer_of_two_is_taken_where_it_begins_with_the_other(sealed_dossie
 
 def test_two_dossiers_of_one_number_are_in_conflict_and_neither_reads_as_approved(tmp_path):
     put(tmp_path, "a.pdf", dossier("A"))
-    put(tmp_path, "b.pdf", dossier("A", title="Another"))
+    put(tmp_path, "b.pdf", dossier("a", title="Another"))  # capitals tell no number from another
     update(tmp_path)
     assert set(decisions(tmp_path).values()) == {"in conflict: would be approved"}
     assert find(tmp_path, Wanted(decision="approved", superseded=True)) == ()

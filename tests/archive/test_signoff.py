@@ -68,6 +68,11 @@ def test_the_approver_is_not_the_preparer_however_it_is_written():
     assert holds(own) == dict.fromkeys(ROLES, True)
 
 
+@pytest.mark.parametrize("nobody", ["\u200b\u200b\u200b", "n. a.", "--"])
+def test_whoever_signs_is_named(nobody):
+    assert not any(holds(three(prepared=entry("prepared", nobody))).values())
+
+
 def test_no_sign_off_before_the_last_test():
     assert not any(holds(three(), tested=DAY + timedelta(days=1)).values())
 
@@ -81,6 +86,7 @@ def test_a_role_that_is_not_asked_for_does_not_hold():
     [
         ("A. Person", "a  person", True),
         ("A. Pers\u200bon", "A. Person", True),
+        ("Person, Anna-Maria", "Anna Maria Person", True),
         ("A. Person", "B. Person", False),
     ],
 )
@@ -190,7 +196,7 @@ def test_the_command_refuses_what_would_not_hold(folder):
     refused(folder, "is signed by", role="prepared", name="Another (invented)")
     refused(folder, "no role of this case", role="witnessed", name="W. Ness", meaning="I saw it.")
     (folder / "signoff.toml").unlink()
-    refused(folder, "no sign-off 'prepared' stands before it", role="checked", name="Somebody")
+    refused(folder, "no sign-off 'prepared' stands before it", role="checked", name="Some Body")
     sign(folder, {"role": "prepared", "name": "Some Body", "date": DAY})
     sign(folder, {"role": "checked", "name": "Some Body", "date": DAY})
     refused(folder, "approver is the preparer", role="approved", name="some body")

@@ -98,13 +98,23 @@ class TestRigs:
         assert between(replace(alike, compared=True), own[0], "counts", own) is None
 
     def test_rigs_of_one_laboratory_count_in_a_comparison_alone(self, alike):
-        bench = changed(alike, "multipass-C1", instruments=("APC-21",))
-        bench = changed(bench, "multipass-C2", instruments=("APC-22",))
+        bench = changed(alike, "multipass-C1", instruments=("APC-21", "FM-04"))
+        bench = changed(bench, "multipass-C2", instruments=("APC-22", "FM-04"))
         bench = changed(bench, "multipass-R", instruments=("APC-21",))
         own = entries(bench, "multipass-C")
         assert between(bench, own[0], "counts", own) is None
         compared = replace(bench, compared=True)
         assert between(compared, own[1], "counts", own).shared == "rig ITH: APC-22"
+
+    def test_rigs_with_nothing_in_common_count_as_two_laboratories_do(self, alike):
+        # Two laboratories under one id, whose instruments show it.
+        bench = changed(alike, "multipass-C", instruments=("APC-21", "FM-04"))
+        bench = changed(bench, "multipass-C2", instruments=("APC-22", "FM-11"))
+        own = entries(bench, "multipass-C")
+        assert between(bench, own[1], "counts", own).shared == "rig ITH: APC-22, FM-11"
+        linked = changed(bench, "multipass-R1", instruments=("FM-04", "FM-11"))
+        own += entries(linked, "multipass-R1")
+        assert between(linked, own[1], "counts", own) is None
 
     def test_another_laboratory_of_the_reference_counts_in_a_comparison_alone(self, alike):
         bench = changed(alike, "multipass-R", laboratory="OTH")

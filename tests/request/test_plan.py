@@ -223,6 +223,9 @@ def test_what_is_carried_over_is_not_asked_again_unless_the_change_reopens_it(tm
     }
     used = {"C1", "C2", "C3", "R1", "R2", "R3"}
     assert used.isdisjoint(more.names["candidate"] + more.names["reference"])
+    case.write_text(text.replace('"PD-C2", ', ""))
+    with pytest.raises(CaseError, match="leaves out PD-C2 of LFQ-0412 rev 0, though PD-C1"):
+        requested(folder, scatter="1 %", margin="20 %", share="100 %")
     case.write_text(text.replace('what = ["glue"]', 'what = ["medium", "valve"]'))
     anew = requested(folder, scatter="1 %", margin="20 %", share="100 %")
     assert [test.needed.kind for test in anew.tests] == [

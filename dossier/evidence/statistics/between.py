@@ -29,14 +29,15 @@ def between(
     """Return what a record's result may be off by as against other rigs, or None.
 
     `among` are the records that the result rests on, this one with them.  By itself a result
-    carries it where more than one laboratory tested its specimens; on a `compared` bench where both
-    filters together were tested on more than one rig.  One alone adds nothing, as its instruments'
-    errors are in the budget already.  As stated for the method, else the accuracy that stands in.
+    carries it where its specimens were tested on rigs that have no instrument in common, as those
+    of two laboratories; on a `compared` bench where both filters together were tested on more than
+    one rig.  One alone adds nothing, as its instruments' errors are in the budget already.  As
+    stated for the method, else the accuracy that stands in.
     """
     if bench.compared:
         rigs = rigs_of(bench.case, _alike(bench, entry), measurand)
     else:
-        rigs = {each.id: bench.case.laboratory_of(each) for each in among}
+        rigs = rigs_of(bench.case, among, "")
     if len(set(rigs.values())) < 2:
         return None
     known = _reproducibility(bench, entry, SECTIONS[measurand])
@@ -60,7 +61,7 @@ def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[
     """Return record -> rig: a laboratory, and the instruments that have the `measurand` in common.
 
     Records of one laboratory are of one rig if an instrument that measures it is in both, or in
-    records that link them, or if neither names any instrument.
+    records that link them, or if neither names any instrument; empty, any instrument links them.
     """
     groups: list[tuple[str, set[str], list[str]]] = []
     for entry in entries:
