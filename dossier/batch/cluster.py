@@ -242,7 +242,7 @@ def _lost(error: Exception) -> str:
 
 def _written(returned: Returned, sent: _Sent) -> Outcome:
     """Write what came back, if it was made as it would be here."""
-    from dossier.record.files import save_files
+    from dossier.record.dossier_file import save_files
 
     outcome = replace(returned.outcome, case=sent.case)
     if not returned.pdf:

@@ -19,13 +19,12 @@ from dossier.case.applied import (
     of_several,
     together_problems,
 )
-from dossier.case.bounded import NotReadError, read_below
+from dossier.case.attached import NotReadError, read_below
 from dossier.case.carried import with_carried
 from dossier.case.case import Applied, Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
-from dossier.case.explain import problems_in
 from dossier.case.model import Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
@@ -42,7 +41,7 @@ from dossier.case.requested import (
 from dossier.case.tables.csv_rows import MAX_FILE
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
 from dossier.case.tables.tables import is_workbook, read_table, refuse_control_characters
-from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
+from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml, problems_in
 from dossier.case.whole import Whole
 
 MAX_CASE = 512 * 2**20

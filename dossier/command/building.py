@@ -125,7 +125,7 @@ def _build_many(
     """Print a line for each case as it is done, and a summary; return the worst exit code."""
     from dossier.batch import run
     from dossier.batch.cluster import ClusterError
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
 
     outcomes = []
     try:

@@ -70,7 +70,7 @@ def register(
       jobs: Processes that read at once, where many PDFs are read.
     """
     from dossier.make.api import today
-    from dossier.register.calendar import calendar_text
+    from dossier.register.listing import calendar_text
     from dossier.register.register import Wanted, find, parse_rest, update
     from dossier.register.store import RegisterError
 
@@ -138,7 +138,7 @@ def recall(
       jobs: Processes that decide at once.
     """
     from dossier.make.api import today
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
     from dossier.register.letters import Reply, letters_pdf, lines, recall_json
     from dossier.register.recall import RecallError, Recalling, recall_evidence
     from dossier.register.register import update
@@ -173,7 +173,7 @@ def recall(
 
 def _write_page(folder: Path, outcome: "Register", html: Path) -> None:
     """Write the page for a browser: the whole register, whatever else was asked for."""
-    from dossier.register.html import register_page
+    from dossier.register.letters import register_page
     from dossier.register.register import Wanted, find
 
     hits = find(outcome, Wanted(superseded=True))

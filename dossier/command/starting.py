@@ -95,7 +95,7 @@ def request(
     """
     from dossier.case.requested import REQUEST_FILE
     from dossier.make import request_files as files
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
 
     asked, demands = files.asked_of(case, language)
     day = issued or date.today()  # noqa: DTZ011  the shell's
@@ -120,7 +120,7 @@ def request(
 def _plan(path: Path, made: "TestRequest") -> None:
     """Write the plan of specimens into case.toml, or say that it belongs there."""
     from dossier.make.request_files import planned
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
 
     text = path.read_text(encoding="utf-8") if path.exists() else ""
     written = planned(text, made)

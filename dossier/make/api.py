@@ -24,7 +24,7 @@ from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
 from dossier.make.carried import doubts, page_problems, proof_problems
-from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
+from dossier.record.dossier_file import Saved, refuse_sealed, save_files, stem_of, write_whole
 from dossier.record.signoff import last_test
 from dossier.report.signing import SignOff
 from dossier.words import speaking
@@ -162,7 +162,7 @@ def _requirement_problems(folder: Path) -> list[CaseProblem]:
     from pydantic import ValidationError
 
     from dossier.case.application import Application
-    from dossier.case.bounded import NotReadError, read_regular
+    from dossier.case.attached import NotReadError, read_regular
     from dossier.case.toml_text import MAX_TOML, parse_toml
 
     path = folder / "application.toml"

@@ -19,7 +19,7 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.requirement import resolve
 from dossier.make.api import assess, issue_date, limits, read_case, sign_off
 from dossier.record.decision_record import canonical, decision_document, ten_digits
-from dossier.record.files import stem_of, write_whole
+from dossier.record.dossier_file import stem_of, write_whole
 from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH
 

@@ -159,7 +159,7 @@ def write_request(request: TestRequest, out: Path) -> list[Path]:
     earlier request is there already: it may hold values by now.  The pages, and the sheet on how to
     fill the workbook, are in the language asked for; what is read back is the same in every one.
     """
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
     from dossier.report.pages.request_page import request_pdf
     from dossier.request.sheets import workbook
 

@@ -11,9 +11,8 @@ from pydantic import ValidationError
 from pydantic_core import to_jsonable_python
 
 from dossier.case.case import Case, Record
-from dossier.case.explain import problems_in
 from dossier.case.problems import CaseError
-from dossier.case.toml_text import parse_toml
+from dossier.case.toml_text import parse_toml, problems_in
 from dossier.decision.deciding import Deciding, DecidingKind
 from dossier.decision.finding import Assessment, ConditionKind, Finding
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult

@@ -15,7 +15,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from dossier.case.bounded import NotReadError, read_regular
+from dossier.case.attached import NotReadError, read_regular
 from dossier.record.document import Digest, Text
 from dossier.record.rests import Rest, folded
 

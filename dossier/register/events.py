@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from dossier.case.attached import MAX_PDF, NotADossierError
-from dossier.case.bounded import ordinary
+from dossier.case.attached import MAX_PDF, NotADossierError, ordinary
 from dossier.record.recall import Recalls
 from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT

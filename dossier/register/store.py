@@ -11,8 +11,8 @@ from dataclasses import asdict, astuple, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from dossier.case.bounded import NotReadError, read_below
-from dossier.record.files import write_whole
+from dossier.case.attached import NotReadError, read_below
+from dossier.record.dossier_file import write_whole
 from dossier.record.rests import Rest
 from dossier.register.row import FACTS, Row
 

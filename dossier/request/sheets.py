@@ -7,9 +7,8 @@ from datetime import datetime
 from typing import Any, get_args
 
 from dossier.case.model import Measurand
-from dossier.case.rows import leaves
 from dossier.case.units import from_si
-from dossier.case.whole import SHEETS, readings_sheet
+from dossier.case.whole import SHEETS, leaves, readings_sheet
 from dossier.request.plan import RecordSheet, Test, TestRequest
 from dossier.request.reported import condition_columns
 from dossier.words import later, say

@@ -5,7 +5,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from dossier.case.bounded import read_regular
+from dossier.case.attached import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
 from dossier.case.tables.csv_rows import MAX_FILE, csv_grid

@@ -23,13 +23,20 @@ from dossier.record.recall import (
     recalls_in,
 )
 from dossier.record.rests import Rest, _dossiers
-from dossier.register.calendar import calendar_text
-from dossier.register.html import NOWHERE, blocks, register_page
-from dossier.register.letters import Reply, letters_pdf, lines, recall_json
+from dossier.register.letters import (
+    NOWHERE,
+    Reply,
+    blocks,
+    letters_pdf,
+    lines,
+    recall_json,
+    register_page,
+)
+from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
 from dossier.register.register import Wanted
 from dossier.register.register import find as found_in
-from dossier.seal.identity import make_identity
+from dossier.seal.signature import make_identity
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made

@@ -15,8 +15,7 @@ from dossier.case.attached import open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import TEST_MARK, trust_of
 from dossier.seal import signature
-from dossier.seal.identity import make_identity
-from dossier.seal.signature import examine, load_keys, seal_pdf
+from dossier.seal.signature import examine, load_keys, make_identity, seal_pdf
 from tests.archive import sealed
 
 
