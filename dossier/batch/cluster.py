@@ -51,8 +51,8 @@ def packed(case: Path, order: Order) -> Parcel:
     machine can give to a file.
     """
     from dossier.case.read import gather
-    from dossier.make.api import house_of
-    from dossier.make.recompute import safe_name
+    from dossier.make.read import house_of
+    from dossier.record.dossier_file import safe_name
     from dossier.report.house.house import read_house
 
     gathered = gather(case)
@@ -73,8 +73,9 @@ def packed(case: Path, order: Order) -> Parcel:
 
 def build_parcel(parcel: Parcel) -> Returned:
     """Build a parcel in a temporary folder and return the files; every error is an outcome."""
-    from dossier.make.api import case_in, make
-    from dossier.make.recompute import unpack
+    from dossier.make.api import make
+    from dossier.make.read import case_in
+    from dossier.record.dossier_file import unpack
 
     case, order = Path(parcel.name), parcel.order
     try:
@@ -219,7 +220,7 @@ class Cluster:
 
 def _reported(case: Path, error: Exception, order: Order) -> Outcome:
     """Return the outcome of a case whose files cannot be had, with all its other problems."""
-    from dossier.make.api import read_case
+    from dossier.make.read import read_case
 
     if isinstance(error, CaseError):
         try:

@@ -47,7 +47,7 @@ class Source:
     earlier: tuple["Source", ...] = ()
     """The dossier that it carries evidence from itself."""
     doubts: tuple[str, ...] = ()
-    """What does not stop its evidence, and has to be said: codes of `make.carried`."""
+    """What does not stop its evidence, and has to be said: codes of `make.read`."""
 
     @property
     def name(self) -> str:

@@ -42,7 +42,8 @@ def check(
       json: Print decision.json instead.
       quiet: Print the decision alone.
     """
-    from dossier.make.api import decision_json, today
+    from dossier.make.api import today
+    from dossier.make.decide import decision_json
 
     read, day, assessment, state = decide(case, issued, house)
     if json:
@@ -64,7 +65,9 @@ def decide(
     case: Path, issued: date | None, house: Path | None
 ) -> "tuple[Case, date, Assessment, SignOff]":
     """Return a case with its day of issue, what is decided without pages, and its sign-off."""
-    from dossier.make.api import assess, issue_date, read_case, sign_off, today
+    from dossier.make.api import today
+    from dossier.make.decide import assess, issue_date, sign_off
+    from dossier.make.read import read_case
 
     read = read_case(case, house, today())
     day = issue_date(read, issued)

@@ -310,7 +310,8 @@ def _read(path: Path) -> Any:
 
 def _side(path: Path) -> Any:
     """Return the dossier that a case folder would make now."""
-    from dossier.make.api import assess, decision_json, read_case
+    from dossier.make.decide import assess, decision_json
+    from dossier.make.read import read_case
     from dossier.record.dossier_file import dossier_of
 
     case = read_case(path)

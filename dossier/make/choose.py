@@ -17,7 +17,8 @@ from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.decision.finding import Assessment
 from dossier.evidence.requirement import resolve
-from dossier.make.api import assess, issue_date, limits, read_case, sign_off
+from dossier.make.decide import assess, issue_date, limits, sign_off
+from dossier.make.read import read_case
 from dossier.record.decision_record import canonical, decision_document, ten_digits
 from dossier.record.dossier_file import stem_of, write_whole
 from dossier.words import speaking

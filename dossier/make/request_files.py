@@ -13,7 +13,7 @@ from dossier.case.toml_text import quoted
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
 from dossier.evidence.requirement import Demand, resolve
-from dossier.make.carried import source_problems
+from dossier.make.read import source_problems
 from dossier.request.assumptions import Assumptions
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings, tests_of_all
@@ -147,7 +147,7 @@ def make_request(
     asked: Asked, demands: list[Demand], assumed: Assumptions, settings: Settings
 ) -> TestRequest:
     """Return the test request of a case; CaseError lists what nobody has said yet."""
-    from dossier.make.api import limits
+    from dossier.make.decide import limits
 
     return plan_request(asked, demands, limits(), assumed, settings)
 

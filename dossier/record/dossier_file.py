@@ -10,7 +10,8 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path
+from datetime import date
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -28,7 +29,7 @@ from dossier.case.attached import (
 from dossier.case.compared import Source
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.toml_text import TomlError, parse_toml
-from dossier.record.document import DecisionDocument, ManifestDocument
+from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
 
 if TYPE_CHECKING:
     from dossier.case.model import Qualification
@@ -67,6 +68,16 @@ class DossierFile:
     def case_name(self) -> str:
         """Return the name of the case folder, the first part of the names of its files."""
         return self.manifest.case
+
+    @property
+    def issued(self) -> date:
+        """Return its day of issue."""
+        return self.decision.case.issued
+
+    @property
+    def reads_on(self) -> date | None:
+        """Return a day on which it reads as it says: any after its end, or None, that of issue."""
+        return date.max if self.decision.expired else None
 
     @property
     def applied(self) -> Mapping[str, Any]:
@@ -331,3 +342,29 @@ def _clear(folder: Path) -> None:
             with suppress(OSError):  # another run may have removed it
                 if time.time() - entry.stat(follow_symlinks=False).st_mtime > LEFT_OVER:
                     Path(entry.path).unlink()
+
+
+def unpack(files: Mapping[str, bytes], folder: Path) -> None:
+    """Write the inputs among `files` under `folder`; NotADossierError for a name that may not be.
+
+    Every name is a plain relative path; none leaves the folder, and none is written twice.
+    """
+    for name, content in files.items():
+        if name in (DECISION, MANIFEST):
+            continue
+        if not safe_name(name):
+            raise NotADossierError(f"an attachment has a name that is no plain path: {name[:80]!r}")
+        target = folder.joinpath(*PurePosixPath(name).parts)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with target.open("xb") as file:
+                file.write(content)
+        except OSError:
+            raise NotADossierError(f"the attachment {name[:80]!r} cannot be unpacked") from None
+
+
+def safe_name(name: str) -> bool:
+    """Return whether a name is a plain relative path of at most eight parts."""
+    parts = name.split("/")
+    whole = len(name.encode("utf-8", "replace")) <= MAX_NAME and 2 <= len(parts) <= 8
+    return whole and all(plain_part(part) for part in parts)

@@ -96,7 +96,7 @@ def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
     if state is None or objection:
         return Standing(DRAFT, f"says it is signed off, but {objection}")
     note = "sealed by test identities, which prove nothing" if sealed.test else ""
-    days = [_issued(dossier), *(each.date for each in state.signed)]
+    days = [dossier.issued, *(each.date for each in state.signed)]
     return Standing(SIGNED_OFF, note, max(days), state.until)
 
 
@@ -172,7 +172,7 @@ def _not_given(dossier: DossierFile) -> Iterator[str]:
     except (ValueError, TypeError, AttributeError, RecursionError):
         yield "its concessions cannot be read"
         return
-    given = {(each.requirement, each.text) for each in behind(covered, granted, _issued(dossier))}
+    given = {(each.requirement, each.text) for each in behind(covered, granted, dossier.issued)}
     for requirement, _ in sorted(covered - given):
         yield f"{requirement}: is covered by a concession that its case.toml does not give"
     stated = dossier.document.get("valid_until", _UNSTATED)
@@ -213,13 +213,9 @@ def end_of(dossier: DossierFile) -> date | None:
     """
     covered, granted = _conceded(dossier)
     decision = dossier.decision
-    ends: list[Concession | Carried] = [*behind(covered, granted, _issued(dossier))]
+    ends: list[Concession | Carried] = [*behind(covered, granted, dossier.issued)]
     ends += [Carried.model_validate(e) for e in (dossier.case or {}).get("carried", ())]
     return valid_until(decision.decision, ends, decision.case.review_due)
-
-
-def _issued(dossier: DossierFile) -> date:
-    return dossier.decision.case.issued
 
 
 def _conceded(dossier: DossierFile) -> tuple[set[tuple[str, str]], list[Concession]]:
@@ -261,7 +257,7 @@ def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
     content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
     entries = SignOffFile.model_validate(parse_toml(content)).signed if content else ()
     raw, end = dossier.case or {}, end_of(dossier)
-    days = Days(_last_test(raw), end, today, _issued(dossier), ZONES)
+    days = Days(_last_test(raw), end, today, dossier.issued, ZONES)
     return state_of(entries, _roles(raw, dossier), dossier.document, days, end)
 
 

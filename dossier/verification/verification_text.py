@@ -11,7 +11,7 @@ from typing import Any
 import typer
 from pydantic_core import to_jsonable_python
 
-from dossier.make.recompute import what_moved
+from dossier.make.decide import what_moved
 from dossier.report.format import date_text
 from dossier.verification.verify import Verification
 from dossier.words.terminal_safe import shown

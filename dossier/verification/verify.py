@@ -10,7 +10,9 @@ from typing import TypedDict, Unpack
 
 from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.decision.conditions import expired
-from dossier.make.recompute import Recomputed, recompute, what_moved
+from dossier.make.decide import what_moved
+from dossier.make.read import Recomputed
+from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.recall import recalls_in
 from dossier.record.rests import rests_on

@@ -12,6 +12,7 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.make import recompute
+from dossier.make.read import decided_again
 from dossier.record.recall import (
     FALLS,
     STANDS,
@@ -389,9 +390,9 @@ def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
 
 
 def test_a_decision_that_does_not_come_out_as_stated_is_not_decided_on(folder, monkeypatch):
-    own = recompute.recompute
+    own = decided_again
     monkeypatch.setattr(
-        recompute, "recompute", lambda *a, **k: replace(own(*a, **k), moved=("x: 1 became 2",))
+        recompute, "decided_again", lambda *a, **k: replace(own(*a, **k), moved=("x: 1 became 2",))
     )
     (each,) = put_on_file(folder, until=FIRST).told
     assert each.outcome == UNKNOWN

@@ -69,7 +69,9 @@ def test_a_draft_and_a_changed_dossier_are_not_sealed(dossier, unsigned, tmp_pat
 
 
 def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, monkeypatch):
-    monkeypatch.setattr("dossier.make.api.compose", lambda *_, **__: (dossier.unsigned + b" ", b""))
+    monkeypatch.setattr(
+        "dossier.make.recompute.compose", lambda *_, **__: (dossier.unsigned + b" ", b"")
+    )
     with pytest.raises(CaseError, match="the pages are not those that the attached data give"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
     monkeypatch.setattr("dossier.record.program.zlib.ZLIB_RUNTIME_VERSION", "0.0")

@@ -22,10 +22,11 @@ from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
 from dossier.decision.choice import Candidate, _as_one
 from dossier.evidence.records.usable import expected
-from dossier.make import carried as proving
+from dossier.make import read as proving
 from dossier.make import recompute
-from dossier.make.api import limits
-from dossier.make.carried import doubts, page_problems, proof_problems
+from dossier.make.decide import limits
+from dossier.make.read import doubts, proof_problems
+from dossier.make.recompute import page_problems
 from dossier.make.request_files import asked_of, filed
 from dossier.record.recall import FILE, Recall, Recalls
 from tests.archive.sealed import (
@@ -364,10 +365,9 @@ def test_no_tests_are_asked_beside_evidence_that_ended_or_is_not_proven(glue):
 def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch):
     edit(glue, (f"until = {REVIEW}", "until = 2028-12-31"))
     case = read_case(glue)
-    then = recompute.Recomputed(case=case, assessment=assess(case, pages=False))
-    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
-    head = SimpleNamespace(case=SimpleNamespace(issued=None))
-    dossier = SimpleNamespace(decision=head)
+    then = proving.Recomputed(case=case, assessment=assess(case, pages=False))
+    monkeypatch.setattr(recompute, "decided_again", lambda *_, **__: then)
+    dossier = SimpleNamespace(issued=None)
     left = recompute.without_records(dossier, ["PD-R1"], "The meter read too low.", TODAY)
     assert (left.decision, left.until) == ("approved with conditions", date(2028, 12, 31))
 

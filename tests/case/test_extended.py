@@ -15,7 +15,8 @@ from dossier.case.read import gather, read_case_files
 from dossier.case.requested import request_toml, requested
 from dossier.case.toml_text import toml_text
 from dossier.evidence.requirement import LIFE
-from dossier.make.api import assess, decision_json, read_case
+from dossier.make.decide import assess, decision_json
+from dossier.make.read import read_case
 from dossier.make.request_files import asked_of
 from dossier.record.dossier_file import dossier_of
 from dossier.record.standing import _unasked

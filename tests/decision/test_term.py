@@ -17,7 +17,7 @@ from dossier.case.model import Concession
 from dossier.decision.conditions import behind, expired, late_review, over, ran_out, valid_until
 from dossier.decision.finding import Caution
 from dossier.decision.rules import Decision, Verdict
-from dossier.make.api import decision_json, sign_off
+from dossier.make.decide import decision_json, sign_off
 from dossier.make.verdict_text import print_assessment
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import answer_of

@@ -18,7 +18,7 @@ from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.decision.together import binding, nearness
-from dossier.make.api import decision_json
+from dossier.make.decide import decision_json
 from dossier.make.request_files import asked_of, filed, make_request
 from dossier.record.document import DecisionDocument
 from dossier.record.dossier_file import dossier_of

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, assess, read_case
-from dossier.make.api import issue_date, sign_off
+from dossier.make.decide import issue_date, sign_off
 from dossier.make.verdict_text import print_assessment
 from dossier.record import signoff
 from tests.hostile import gate_claims, gate_cover, gate_loop, gate_rules, gate_stats
