@@ -12,7 +12,7 @@ from dossier.start.questions import QUESTIONS, signature_of
 
 if TYPE_CHECKING:
     from dossier.evidence.requirement import Demand
-    from dossier.request.assumptions import Assumptions
+    from dossier.request.counted import Assumptions
     from dossier.request.plan import TestRequest
 
 DONE, WRONG_INPUT = 0, 2
@@ -162,7 +162,7 @@ def take(
 def _assumptions(
     demands: "list[Demand]", scatter: list[str], margin: list[str], share: str, ask: bool
 ) -> "Assumptions":
-    from dossier.request.assumptions import assumptions_of, needs_scatter, none_stated
+    from dossier.request.counted import assumptions_of, needs_scatter, none_stated
 
     wanted = any(needs_scatter(demand) for demand in demands)
     if wanted and ask:

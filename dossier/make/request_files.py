@@ -14,7 +14,7 @@ from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
 from dossier.evidence.requirement import Demand, resolve
 from dossier.make.read import source_problems
-from dossier.request.assumptions import Assumptions
+from dossier.request.counted import Assumptions
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings, tests_of_all
 from dossier.start.questions import Ask

@@ -30,7 +30,7 @@ from dossier.report.pages.decision import decision_page
 from dossier.report.pages.places import places_of, same_as
 from dossier.report.pages.uncertainty import uncertainty_page
 from dossier.report.signing import SignOff
-from dossier.request.assumptions import assumptions_of
+from dossier.request.counted import assumptions_of
 from dossier.request.points import Settings
 from tests.small_case import record, requirement, write
 
