@@ -18,7 +18,6 @@ import typer
 
 from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
-from dossier.record.rests import Rest
 from dossier.record.standing import EXPIRED, SIGNED_OFF
 from dossier.register.compare import Comparison, Resulted, ValueChange
 from dossier.register.register import Hit, Register
@@ -54,15 +53,13 @@ def one_line(text: str) -> str:
 
 def because_text(hit: Hit) -> str:
     """Return what a dossier rests on of that which was asked for, with its requirements."""
-    parts = [_rest_text(rest) for rest in hit.because]
+    parts = []
+    for rest in hit.because:
+        users = ", ".join(rest.requirements) or "listed, no finding uses it"
+        parts.append(one_line(f"{rest.kind} {rest.value} ({users})"))
     if hit.row.unread:
         parts.append(f"what is not known ({hit.row.unread})")
     return "; ".join(dict.fromkeys(parts))
-
-
-def _rest_text(rest: Rest) -> str:
-    users = ", ".join(rest.requirements) or "listed, no finding uses it"
-    return one_line(f"{rest.kind} {rest.value} ({users})")
 
 
 def csv_text(hits: Iterable[Hit]) -> str:
@@ -80,10 +77,7 @@ def csv_text(hits: Iterable[Hit]) -> str:
 
 
 def _cell(value: object) -> object:
-    if isinstance(value, int):
-        return value
-    text = one_line(str(value))
-    return _FORMULA.sub("'", text)
+    return value if isinstance(value, int) else _FORMULA.sub("'", one_line(str(value)))
 
 
 def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
@@ -114,14 +108,17 @@ def _entry(hit: Hit) -> dict[str, Any]:
 
 
 WIDTH = 110
+SHOWN = (
+    "name", "decision", "candidate", "equipment", "issued", "review_due", "valid_until", "file",
+)  # fmt: skip
+"""Columns of the table on a terminal."""
 
 
 def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> None:
     """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
-    headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
-    headings += ["valid until", "file"]
+    headings = ["dossier", *(name.replace("_", " ") for name in SHOWN[1:])]
     if hits:
-        _print_table(headings, [_cells(hit) for hit in hits])
+        _print_table(headings, [[getattr(hit.row, name) for name in SHOWN] for hit in hits])
     for hit in hits:
         why = f"rests on {because_text(hit)}" if resting else ""
         later = hit.row.superseded_by and f"superseded by {hit.row.superseded_by}"
@@ -129,12 +126,6 @@ def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> 
             if word:
                 typer.echo(f"{hit.row.name}: {one_line(word)}")
     typer.echo(f"{len(hits)} of {outcome.count} dossiers")
-
-
-def _cells(hit: Hit) -> list[str]:
-    row = hit.row
-    cells = row.name, row.decision, row.candidate, row.equipment, row.issued, row.review_due
-    return [one_line(cell) for cell in (*cells, row.valid_until, row.file)]
 
 
 def print_state(outcome: Register, *, to_stderr: bool) -> None:
@@ -160,15 +151,10 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
         typer.echo(f"{side}: {one_line(name)}: {one_line(decision)} ({one_line(file)})")
     for remark in comparison.remarks:
         typer.echo(one_line(remark))
-    verdicts = [
-        [
-            each.requirement,
-            each.before or "absent",
-            each.after or "absent",
-            "; ".join(each.because) or "nothing that was compared",
-        ]
-        for each in comparison.verdicts
-    ]
+    verdicts = []
+    for each in comparison.verdicts:
+        why = "; ".join(each.because) or "nothing that was compared"
+        verdicts.append([each.requirement, each.before or "absent", each.after or "absent", why])
     _part("verdicts", ["requirement", "A", "B", "differs on which it depends"], verdicts)
     asked = [
         [each.requirement, each.kind, change.what, change.before or "none", change.after or "none"]
