@@ -50,21 +50,20 @@ def packed(case: Path, order: Order) -> Parcel:
     Raises CaseError where a file cannot be had, may not be read, or has a name that not every
     machine can give to a file.
     """
-    from dossier.case.read import gather
+    from dossier.case.read import read_case_files
     from dossier.make.read import house_of
     from dossier.record.dossier_file import safe_name
     from dossier.report.house.house import read_house
 
-    gathered = gather(case)
-    house = house_of(case, gathered.qualification, order.house)
+    read = read_case_files(case)
+    house = house_of(case, read.qualification, order.house)
     own = read_house(house) if house is not None else None
+    files = {each.name: each.content for each in (*read.inputs, read.signoff) if each}
+    of_house = {f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {}
     parcel = Parcel(
-        name=gathered.name,
-        files={each.name: each.content for each in gathered.files},
-        house=own.called if own else "",
-        house_files={f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {},
+        name=read.name, files=files, house=own.called if own else "", house_files=of_house,
         order=order,
-    )
+    )  # fmt: skip
     what, hint = "has a name that is no plain path", "rename it to send it elsewhere"
     names = (*parcel.files, *parcel.house_files)
     refuse(CaseProblem(name, "", what, hint) for name in names if not safe_name(name))

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from os.path import normpath, relpath
 from pathlib import Path
 from typing import Any, TypeVar
@@ -340,46 +340,3 @@ def _raw(
     raw.sample = {} if volume is None else {"volume": volume * 1e6}
     raw.sample |= {"upstream": diluted.upstream, "downstream": diluted.downstream}
     return raw
-
-
-@dataclass(frozen=True, slots=True)
-class Gathered:
-    """The files that a case rests on, with digests, before anything is made of them."""
-
-    name: str
-    """Name of the case folder."""
-    qualification: Qualification
-    inputs: tuple[InputFile, ...]
-    """The same files as those of the case once it is read, in the same order."""
-    signoff: InputFile | None
-
-    @property
-    def files(self) -> tuple[InputFile, ...]:
-        """Return all files, that of the sign-offs at the end."""
-        return (*self.inputs, self.signoff) if self.signoff else self.inputs
-
-
-def gather(folder: Path) -> Gathered:
-    """Return the files of the case in `folder`; only case.toml is looked into.
-
-    Raises CaseError where case.toml cannot be read or a file that it names cannot be had.
-    """
-    reader = _Reader(folder)
-    qualification, whole = reader.case(Qualification)
-    if qualification is not None:
-        for path in files_of(whole.document):
-            reader.application(path)
-        named = [each.file for each in qualification.attachment]
-        for entry in qualification.record:
-            named += [entry.file, *(each.file for each in entry.join)]
-        for path in named:
-            reader.fetch(path.partition("#")[0], "case.toml")
-    if (reader.folder / REQUEST_FILE).exists():
-        reader.fetch(REQUEST_FILE, REQUEST_FILE)
-    inputs = tuple(reader.files[name] for name in sorted(reader.files))
-    if (reader.folder / SIGNOFF_FILE).exists():
-        reader.fetch(SIGNOFF_FILE, SIGNOFF_FILE)
-    if reader.problems or qualification is None:
-        raise CaseError(dict.fromkeys(reader.problems))
-    signoff = reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}")
-    return Gathered(reader.folder.name, qualification, inputs, signoff)

@@ -13,7 +13,6 @@ import pytest
 
 from dossier import CaseError, assess, read_case
 from dossier.case.application import mark_of
-from dossier.case.read import gather
 from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
@@ -219,11 +218,6 @@ def test_requirements_of_a_set_are_as_young_as_the_set(tmp_path):
     (case / "barge.toml").write_text(f'extends = "set.toml"\n{text}')
     (text,) = conditions(case)
     assert text.startswith("barge: set.toml, which requirements are from, is issued 2026-02-25")
-
-
-def test_all_their_files_are_gathered(tmp_path):
-    case = fleet(tmp_path, pump=([Q],), barge=([Q],))
-    assert gather(case).inputs == read_case(case).inputs
 
 
 CONCESSION = (
