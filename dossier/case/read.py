@@ -318,12 +318,11 @@ def _raw(
     layouts: Mapping[str, Layout],
 ) -> RawTable | None:  # fmt: skip
     """Return a table of a record before it is interpreted; None, with the problem on record."""
-    path = named.partition("#")[0]
     if layout is not None and layout not in layouts:
         what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
         reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)
         return None
-    file = reader.fetch(path, "case.toml")
+    file = reader.fetch(named.partition("#")[0], "case.toml")
     if file is None:
         return None
     where = entry.where if layout == entry.layout else {}

@@ -1,6 +1,5 @@
 """TOML from anyone, parsed within bounds, and what the models say of it in words for people."""
 
-import difflib
 import json
 import math
 import re
@@ -14,7 +13,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.fields import example_of, model_in
-from dossier.case.problems import CaseProblem, PartError
+from dossier.case.problems import CaseProblem, PartError, nearest
 from dossier.case.units import vanishes
 
 MAX_TOML = 4 * 2**20
@@ -232,8 +231,7 @@ def _problem(
         return CaseProblem(file, place, "is missing", hint)
     if kind == "extra_forbidden":
         known = sorted(_fields_at(model, _keys(fault["loc"][:-1])))
-        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
-        hint = f"did you mean {near[0]!r}?" if near else f"keys here: {', '.join(known)}"
+        hint = nearest(str(fault["loc"][-1]), known, "keys here")
         return CaseProblem(file, place, "is not a key of the case format", hint)
     if kind == "too_short":
         found, least = (fault["ctx"][key] for key in ("actual_length", "min_length"))

@@ -5,7 +5,6 @@ are the fields of the models, so that what a model knows can be written either w
 """
 
 import copy
-import difflib
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
@@ -21,7 +20,7 @@ from dossier.case.certificate import CertificateError, Relied, certificate_of
 from dossier.case.certified import held_against
 from dossier.case.fields import dimension_of, model_in, types_in
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, nearest
 from dossier.case.tables.column_names import MEASURED, lowered
 from dossier.case.tables.numerals import cleaned, number
 from dossier.case.tables.raw_table import Column, RawTable, TableError, filled
@@ -104,8 +103,7 @@ def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
     for column in raw.columns:
         leaf = known.get(lowered(column.name))
         if leaf is None:
-            near = difflib.get_close_matches(lowered(column.name), known, n=1)
-            hint = f"did you mean {near[0]!r}?" if near else f"columns: {', '.join(known)}"
+            hint = nearest(lowered(column.name), known, "columns")
             raw.complain("header", f"column {column.name!r} is not known here", hint)
             continue
         for row, (entry, cell) in enumerate(zip(made, raw.cells[column.index], strict=True)):
@@ -315,16 +313,12 @@ def _idle(whole: Whole, document: dict[str, Any], file: str, fetch: Fetch) -> bo
         raw = None
         if "no data rows" not in error.what:
             return False
-    if raw is not None and _has_readings(raw):
-        return False
+    if raw is not None:  # a result is more than the names that were in it
+        results = [c for c in raw.columns if lowered(c.name) in {*MEASURED, "found"}]
+        if not results or any(filled(cell) for c in results for cell in raw.cells[c.index]):
+            return False
     whole.idle.append((file, name))
     return True
-
-
-def _has_readings(raw: RawTable) -> bool:
-    """Return whether a sheet holds a result: more than the names that were in it."""
-    results = [c for c in raw.columns if lowered(c.name) in MEASURED or lowered(c.name) == "found"]
-    return not results or any(filled(cell) for c in results for cell in raw.cells[c.index])
 
 
 def _certify(whole: Whole, fetch: Fetch) -> None:

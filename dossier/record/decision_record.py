@@ -118,13 +118,11 @@ LOOK = ("language", "paper", "units")
 
 def _stated(case: Case) -> dict[str, str]:
     """Return the SHA-256 of what case.toml states apart from `LOOK`, by its name as an input."""
-    stated = {}
-    for file in case.inputs:
-        if file.name == f"{case.name}/case.toml":
-            kept = {k: value for k, value in parse_toml(file.content).items() if k not in LOOK}
-            plain = json.dumps(kept, sort_keys=True, default=str)
-            stated[file.name] = hashlib.sha256(plain.encode()).hexdigest()
-    return stated
+    name = f"{case.name}/case.toml"
+    content = next(file.content for file in case.inputs if file.name == name)
+    kept = {key: value for key, value in parse_toml(content).items() if key not in LOOK}
+    plain = json.dumps(kept, sort_keys=True, default=str)
+    return {name: hashlib.sha256(plain.encode()).hexdigest()}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
@@ -175,9 +173,7 @@ def _estimate(demand: Demand, estimate: Estimate) -> dict[str, Any]:
 def _record(record: Record, reduced: Mapping[str, Iterable[float]]) -> dict[str, Any]:
     entry = record.entry
     plain = {name: getattr(entry, name, None) for name in RecordRow.model_fields}
-    values = {
-        name: [ten_digits(float(each)) for each in column] for name, column in reduced.items()
-    }
+    values = {name: [ten_digits(float(v)) for v in column] for name, column in reduced.items()}
     files = {"record": record.id, "file": record.file, "sheet": record.sheet}
     return plain | files | {"reduced": values}
 
@@ -244,9 +240,7 @@ def _shown(demand: Demand, value: float) -> float | None:
 
 def ten_digits(value: float | None) -> float | None:
     """Return ten significant digits, enough for every use and the same on every machine."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.10g}")
+    return None if value is None or not math.isfinite(value) else float(f"{value:.10g}")
 
 
 def as_json(document: Mapping[str, Any]) -> str:
@@ -290,9 +284,7 @@ def manifest_of(
 
 def house_entry(house: House | None) -> dict[str, str]:
     """Return what the manifest says of a house."""
-    if house is None:
-        return {}
-    return {"house folder": house.called, "house files": house.digest}
+    return {"house folder": house.called, "house files": house.digest} if house else {}
 
 
 NOT_ALWAYS = {"precision", "applications"}

@@ -199,13 +199,9 @@ def _no_constant(name: str) -> NoReturn:
 
 def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:
     """Return a TOML attachment; None where it is absent, too large or not valid."""
-    content = files.get(name)
-    if content is None:
-        return None
-    try:
-        return parse_toml(content)
-    except TomlError:
-        return None
+    with suppress(KeyError, TomlError):
+        return parse_toml(files[name])
+    return None
 
 
 def _faults(

@@ -10,7 +10,16 @@ import numpy as np
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import MEASURED, lowered
-from dossier.case.tables.grid import MAX_HEAD, Grid, Row, at, bare_of, is_reading, names_of, once
+from dossier.case.tables.grid import (
+    MAX_HEAD,
+    Grid,
+    Row,
+    at,
+    bare_of,
+    is_reading,
+    names_of,
+    without_repeats,
+)
 from dossier.case.tables.raw_table import filled, lettered
 from dossier.case.units import is_unit
 from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, side_of, value_of
@@ -195,7 +204,7 @@ def _table(
     written = names_of(own[:names], left, right, grid.merged)
     units = _units(own[names][1], left, right) if len(own) > names else []
     heads = names + bool(units)
-    values, again = once(own[heads:], own[:heads], above, left, right)
+    values, again = without_repeats(own[heads:], own[:heads], above, left, right)
     values, end = _until(values, left, right)
     if len(values) < LEAST:
         return None
