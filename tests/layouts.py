@@ -21,7 +21,7 @@ def remember_in(folder, patch):
     The charts follow from what is attached, but where no whole case is: that is laid out anew.
     """
 
-    def without_repeats(sheet, picture=None):
+    def once(sheet, picture=None):
         if not any(name.endswith("/case.toml") for name, *_ in sheet.attached):
             return ANEW(sheet, picture)
         path = Path(folder, hashlib.sha256(repr(sheet).encode()).hexdigest())

@@ -41,7 +41,7 @@ def key(given):
     return tuple(map(key, given)) if isinstance(given, tuple | list) else given
 
 
-def without_repeats(step, of=key):
+def once(step, of=key):
     """Return `step`, taken once for what `of` makes of its arguments."""
     known = {}
 
@@ -102,9 +102,9 @@ def parsed_once():
 def remember(patch):
     """Take each of these steps once for what it is given."""
     for module, name in STEPS:
-        patch.setattr(module, name, without_repeats(getattr(module, name)))
+        patch.setattr(module, name, once(getattr(module, name)))
     for name in ("reduce_multipass", "reduce_pressure_drop"):
-        patch.setattr(prepare, name, without_repeats(getattr(prepare, name), run_of))
+        patch.setattr(prepare, name, once(getattr(prepare, name), run_of))
     patch.setattr(read, "_record", read_once(read._record))
     parsed = parsed_once()
     for module in (read, requested, decision_record):

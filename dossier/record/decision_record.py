@@ -118,11 +118,13 @@ LOOK = ("language", "paper", "units")
 
 def _stated(case: Case) -> dict[str, str]:
     """Return the SHA-256 of what case.toml states apart from `LOOK`, by its name as an input."""
-    name = f"{case.name}/case.toml"
-    content = next(file.content for file in case.inputs if file.name == name)
-    kept = {key: value for key, value in parse_toml(content).items() if key not in LOOK}
-    plain = json.dumps(kept, sort_keys=True, default=str)
-    return {name: hashlib.sha256(plain.encode()).hexdigest()}
+    stated = {}
+    for file in case.inputs:
+        if file.name == f"{case.name}/case.toml":
+            kept = {k: value for k, value in parse_toml(file.content).items() if k not in LOOK}
+            plain = json.dumps(kept, sort_keys=True, default=str)
+            stated[file.name] = hashlib.sha256(plain.encode()).hexdigest()
+    return stated
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
