@@ -55,7 +55,7 @@ def check(
     else:
         from dossier.make.verdict_text import print_assessment
 
-        print_assessment(read, assessment, state, day)
+        print_assessment(read, assessment, state)
     from dossier.record.signoff import reads
 
     raise typer.Exit(decided(reads(assessment.decision.value, state)))

@@ -112,8 +112,8 @@ def _paged(dossier: DossierFile, again: Recomputed) -> Recomputed:
     stated = plain_versions(dossier.manifest.libraries)
     try:
         house = attached_house(again.house, dossier.files) if again.house else None
-        made = again.case, again.assessment, dossier.issued, house, stated, dossier.reads_on
-        pdf, _ = compose(*made)
+        whole = again.case, again.assessment
+        pdf, _ = compose(*whole, dossier.issued, house, stated, dossier.reads_on)
     except MissingLibraryError:
         raise
     except (RenderError, CaseError) as error:
@@ -138,10 +138,8 @@ def _made_with(manifest: ManifestDocument, stated: Mapping[str, str], house: Hou
         for name in sorted({*then, *now})
         if then.get(name) != now.get(name)
     ]
-    if not other:
-        return ""
     more = f" and {len(other) - 4} more" if len(other) > 4 else ""
-    return f"made with {'; '.join(other[:4])}{more}"
+    return f"made with {'; '.join(other[:4])}{more}" if other else ""
 
 
 def words_differ(then: bytes, now: bytes) -> str:
@@ -171,8 +169,7 @@ def page_problems(case: Case) -> list[CaseProblem]:
     """
     found = []
     for source in case.carried:
-        words = _pages(source.content)
-        if words:
+        if words := _pages(source.content):
             what = f"{source.name} in {source.file} has pages that its data do not give: {words}"
             hint = "carry evidence from the PDF as it was built"
             found.append(CaseProblem("case.toml", "carried . dossier", what, hint))

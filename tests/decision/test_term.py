@@ -118,7 +118,7 @@ def test_the_demo_case_says_until_when_it_holds_and_reads_as_expired_after(decid
         assert document["expired"] is (day == AFTER)
         state = sign_off(case, found, on=day)
         assert reads(found.decision.value, state) == word
-        print_assessment(case, found, state, ISSUED)
+        print_assessment(case, found, state)
         assert f"decision: {word}" in capsys.readouterr().out
     answer = answer_of(found.decision.value, state)
     assert answer.word == "Expired: was approved with conditions"
