@@ -262,8 +262,8 @@ def _different(there: Mapping[str, str], here: Mapping[str, str]) -> str:
     """Return the first difference between a worker's program and this one; empty without."""
     for name in sorted({*there, *here}):
         one, other = there.get(name, "none"), here.get(name, "none")
-        if one != other and name == "program":
-            return "the worker runs another state of this program: install the same there"
+        differs = f"has {name} {one}, here is {other}"
         if one != other:
-            return f"the worker has {name} {one}, here is {other}: install the same there"
+            what = "runs another state of this program" if name == "program" else differs
+            return f"the worker {what}: install the same there"
     return ""

@@ -229,9 +229,8 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     if found.failures:
         raise _refused(pdf.name, found.failures[0], "build it again and seal that")
     if not said.complete:
-        raise _refused(
-            pdf.name, "is a draft: not signed off", "'dossier sign' first, then build it"
-        )
+        hint = "'dossier sign' first, then build it"
+        raise _refused(pdf.name, "is a draft: not signed off", hint)
     if said.ended:
         what = f"cannot be sealed: the approval ended on {said.ended}"
         raise _refused(pdf.name, what, "agree on a new end in case.toml, and decide again")
@@ -283,11 +282,12 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
 
 def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
     """Return the value of a signature; CaseError where the time-stamp service gives none."""
-    from pyhanko.sign.timestamps import TimestampRequestError
+    from pyhanko.sign.timestamps import HTTPTimeStamper, TimestampRequestError
 
     try:
         with quiet(*SIGNERS):
-            return bytes(enveloped(keys.signer, digest, _stamper(timestamp)).dump())
+            stamper = HTTPTimeStamper(timestamp) if timestamp else None
+            return bytes(enveloped(keys.signer, digest, stamper).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
         raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None
@@ -296,21 +296,10 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
 def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> None:
     own = certificate_name(keys.certificate)
     if not same_name(own, given):
-        raise _refused(
-            name,
-            f"the sign-off names {given!r}, the certificate {own!r}",
-            "seal with the certificate of the person who signed off",
-        )
+        what = f"the sign-off names {given!r}, the certificate {own!r}"
+        raise _refused(name, what, "seal with the certificate of the person who signed off")
     if key_digest(keys.certificate) in {seal.key for seal in before}:
         raise _refused(name, "this key has sealed it already", "another person has to seal")
-
-
-def _stamper(address: str) -> Any:
-    if not address:
-        return None
-    from pyhanko.sign.timestamps import HTTPTimeStamper
-
-    return HTTPTimeStamper(address)
 
 
 def _refused(place: str, what: str, hint: str) -> CaseError:

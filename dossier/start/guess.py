@@ -109,7 +109,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
     written = written[:LONGEST_NAME]
     text, own = split_name(written)
     unit = unit or own
-    count = _count(written, text, unit, index, group)
+    count = _count(written, unit, index, group)
     if count is not None:
         return count
     name = NAMES.get(_bare(text), lowered(text) if is_known(text) else "")
@@ -230,7 +230,7 @@ def _seconds(value: Any) -> float:
     return parts[0] * 3600 + parts[1] * 60 + (parts[2] if len(parts) > 2 else 0.0)
 
 
-def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess | None:
+def _count(written: str, unit: str, index: int, group: str) -> Guess | None:
     """Return the guess of a column of counts, None where it is none."""
     side = side_of(written) or (side_of(group) if "stream" in group.lower() else "")
     bare = UPSTREAM.sub(" ", DOWNSTREAM.sub(" ", written))

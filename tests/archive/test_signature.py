@@ -14,7 +14,6 @@ from dossier import CaseError, build, verify
 from dossier.case.attached import open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import TEST_MARK, trust_of
-from dossier.seal import signature
 from dossier.seal.signature import examine, load_keys, make_identity, seal_pdf
 from tests.archive import sealed
 
@@ -190,7 +189,7 @@ def stamper(folder):
 
 def test_a_time_stamp_gives_the_next_level_only_where_it_is_trusted(dossier, unsigned, monkeypatch):
     clock = stamper(dossier.folder / "ids")
-    monkeypatch.setattr(signature, "_stamper", lambda address: clock if address else None)
+    monkeypatch.setattr("pyhanko.sign.timestamps.HTTPTimeStamper", lambda _: clock)
     keys = keys_of(dossier, "prepared")
     content, made = seal_pdf(
         sealed.ready(dossier.unsigned, "prepared"), keys, "http://clock.invalid"
