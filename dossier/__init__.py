@@ -4,7 +4,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from dossier.case.problems import CaseError, CaseProblem
-    from dossier.make.api import assess, build, read_case, sign
+    from dossier.make.api import build, sign
+    from dossier.make.decide import assess
+    from dossier.make.read import read_case
     from dossier.verification.verify import verify
 
 __all__ = [
@@ -19,9 +21,9 @@ __all__ = [
 ]
 
 _HOME = {
-    "assess": "dossier.make.api",
+    "assess": "dossier.make.decide",
     "build": "dossier.make.api",
-    "read_case": "dossier.make.api",
+    "read_case": "dossier.make.read",
     "sign": "dossier.make.api",
     "verify": "dossier.verification.verify",
     "CaseError": "dossier.case.problems",

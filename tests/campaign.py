@@ -15,7 +15,7 @@ from dossier.case.read import read_case_files
 from dossier.case.records import MultipassTable, PressureDropTable
 from dossier.decision.choice import Candidate
 from dossier.evidence.prepare import prepare
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests import laboratory as lab
 
 INPUTS = Path(__file__).parents[1] / "inputs"

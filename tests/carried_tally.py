@@ -18,7 +18,7 @@ from dossier.decision.probability import AgainstLimit, Threshold, probability
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.combine import generator, over_lots, with_trials
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests import campaign as sim
 from tests.tally import CONFIDENCE, DRAWS, truths
 

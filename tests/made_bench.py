@@ -10,7 +10,7 @@ from dossier.case.case import Case, Record
 from dossier.case.model import Qualification
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from dossier.physics.multipass import RetainedMass
 from dossier.physics.pressure_drop import PressureDropFit
 from tests.small_case import APPLICATION, TESTED, requirement

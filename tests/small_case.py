@@ -12,7 +12,7 @@ from dossier.decision.assess import assess_case
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
-from dossier.make.api import limits
+from dossier.make.decide import limits
 
 TESTED = date(2026, 2, 2)
 

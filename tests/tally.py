@@ -16,7 +16,7 @@ from dossier.decision.probability import AgainstLimit, Threshold, against, proba
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import generator, with_trials
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests import campaign as sim
 from tests import laboratory as lab
 

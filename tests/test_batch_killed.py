@@ -11,8 +11,8 @@ import pytest
 
 from dossier import build
 from dossier.make.outcome import Order, build_one
-from dossier.record import files
-from dossier.record.files import BUILT, UP_TO_DATE, save_files
+from dossier.record import dossier_file as files
+from dossier.record.dossier_file import BUILT, UP_TO_DATE, save_files
 from dossier.register import register
 from tests.archive import sealed
 

@@ -13,7 +13,7 @@ import pytest
 from dossier import CaseError, build
 from dossier.batch.run import build_many
 from dossier.make.outcome import NONE, Order, build_one
-from dossier.record.files import BUILT, SEALED, UP_TO_DATE, is_sealed, save_files
+from dossier.record.dossier_file import BUILT, SEALED, UP_TO_DATE, is_sealed, save_files
 from tests.archive import sealed
 
 INPUTS = Path(__file__).parents[1] / "inputs"

@@ -14,7 +14,7 @@ from rich.progress import Progress
 
 from dossier.batch.run import ProgressBar, print_summary, summary, summary_json
 from dossier.make.outcome import Outcome
-from dossier.record.files import BUILT, UP_TO_DATE
+from dossier.record.dossier_file import BUILT, UP_TO_DATE
 
 
 def batch(tmp_path, *options, terminal, **environment):

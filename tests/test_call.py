@@ -7,9 +7,9 @@ from typer.testing import CliRunner
 
 from dossier.case.application import Application
 from dossier.case.case import Draft
-from dossier.case.explain import problems_in
 from dossier.case.fields import example_of
 from dossier.case.model import Qualification, RecordEntry
+from dossier.case.toml_text import problems_in
 from dossier.command.calls import help_of
 from dossier.command.cli import app
 

@@ -9,8 +9,8 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
-from dossier.make.api import read_case
 from dossier.make.choose import write_choice
+from dossier.make.read import read_case
 from tests.archive.sealed import run
 from tests.small_case import record, requirement, write
 

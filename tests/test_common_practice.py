@@ -7,7 +7,7 @@ import pytest
 from dossier import read_case
 from dossier.evidence.prepare import prepare
 from dossier.evidence.registry import all_quantities
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from dossier.physics import multipass
 
 INPUTS = Path(__file__).parents[1] / "inputs"

@@ -17,7 +17,7 @@ import pytest
 from openpyxl import load_workbook
 
 from dossier import assess, read_case
-from dossier.make.api import decision_json
+from dossier.make.decide import decision_json
 from dossier.report.pages.places import places_of
 from dossier.report.pages.uncertainty import uncertainty_page
 from tests.spelled import INPUTS

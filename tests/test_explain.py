@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from dossier.case.application import Application
-from dossier.command.explained import listed, meaning_of, nearest
+from dossier.command.starting import listed, meaning_of, nearest
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 from tests.small_case import application

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, assess, read_case
-from dossier.make.api import decision_json
+from dossier.make.decide import decision_json
 from tests.spelled import INPUTS
 from tests.words.foreign import pages_of
 

@@ -50,21 +50,20 @@ def packed(case: Path, order: Order) -> Parcel:
     Raises CaseError where a file cannot be had, may not be read, or has a name that not every
     machine can give to a file.
     """
-    from dossier.case.read import gather
-    from dossier.make.api import house_of
-    from dossier.make.recompute import safe_name
+    from dossier.case.read import read_case_files
+    from dossier.make.read import house_of
+    from dossier.record.dossier_file import safe_name
     from dossier.report.house.house import read_house
 
-    gathered = gather(case)
-    house = house_of(case, gathered.qualification, order.house)
+    read = read_case_files(case)
+    house = house_of(case, read.qualification, order.house)
     own = read_house(house) if house is not None else None
+    files = {each.name: each.content for each in (*read.inputs, read.signoff) if each}
+    of_house = {f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {}
     parcel = Parcel(
-        name=gathered.name,
-        files={each.name: each.content for each in gathered.files},
-        house=own.called if own else "",
-        house_files={f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {},
+        name=read.name, files=files, house=own.called if own else "", house_files=of_house,
         order=order,
-    )
+    )  # fmt: skip
     what, hint = "has a name that is no plain path", "rename it to send it elsewhere"
     names = (*parcel.files, *parcel.house_files)
     refuse(CaseProblem(name, "", what, hint) for name in names if not safe_name(name))
@@ -73,8 +72,9 @@ def packed(case: Path, order: Order) -> Parcel:
 
 def build_parcel(parcel: Parcel) -> Returned:
     """Build a parcel in a temporary folder and return the files; every error is an outcome."""
-    from dossier.make.api import case_in, make
-    from dossier.make.recompute import unpack
+    from dossier.make.api import make
+    from dossier.make.read import case_in
+    from dossier.record.dossier_file import unpack
 
     case, order = Path(parcel.name), parcel.order
     try:
@@ -219,7 +219,7 @@ class Cluster:
 
 def _reported(case: Path, error: Exception, order: Order) -> Outcome:
     """Return the outcome of a case whose files cannot be had, with all its other problems."""
-    from dossier.make.api import read_case
+    from dossier.make.read import read_case
 
     if isinstance(error, CaseError):
         try:
@@ -242,7 +242,7 @@ def _lost(error: Exception) -> str:
 
 def _written(returned: Returned, sent: _Sent) -> Outcome:
     """Write what came back, if it was made as it would be here."""
-    from dossier.record.files import save_files
+    from dossier.record.dossier_file import save_files
 
     outcome = replace(returned.outcome, case=sent.case)
     if not returned.pdf:
@@ -262,8 +262,8 @@ def _different(there: Mapping[str, str], here: Mapping[str, str]) -> str:
     """Return the first difference between a worker's program and this one; empty without."""
     for name in sorted({*there, *here}):
         one, other = there.get(name, "none"), here.get(name, "none")
-        if one != other and name == "program":
-            return "the worker runs another state of this program: install the same there"
+        differs = f"has {name} {one}, here is {other}"
         if one != other:
-            return f"the worker has {name} {one}, here is {other}: install the same there"
+            what = "runs another state of this program" if name == "program" else differs
+            return f"the worker {what}: install the same there"
     return ""

@@ -15,7 +15,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
-from dossier.case.bounded import NotReadError, read_regular
+from dossier.case.attached import NotReadError, read_regular
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
 from dossier.make.outcome import DONE, OUR_BUG, WRONG_INPUT, Order, Outcome, build_one
 from dossier.record.decision_record import as_json

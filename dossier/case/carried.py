@@ -14,14 +14,13 @@ from dossier.case.applied import files_of
 from dossier.case.attached import NotADossierError, open_pdf
 from dossier.case.compared import SIDES, Source, carrying_faults
 from dossier.case.model import Qualification
-from dossier.case.problems import CaseProblem
+from dossier.case.problems import CaseProblem, PartError
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import Fetch, Whole, made_whole, tables
 from dossier.system.confined import StoppedError, confined
 
 INSIDE = "!/"
 """Marks a file inside a PDF: "carried/x.pdf!/case/records/a.csv"."""
-NAMED = "name the PDF that 'dossier build' wrote, as it was signed off"
 DEEPEST = 4
 """Dossiers that evidence may have been carried through."""
 SHARED = ("laboratory", "instrument", "fluid", "layout")
@@ -91,19 +90,15 @@ def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) ->
     try:
         if any(each.sha256 != digest for each in given):
             hint = "find out which of them changed, and who carried what over"
-            raise _UnfitError("sha256", f"is not that of {file}, which is {digest}", hint)
+            what = f"is not that of {file}, which is {digest}"
+            raise PartError("carried . sha256", what, hint)
         if depth >= DEEPEST:
             what = f"carries evidence through more than {DEEPEST} dossiers"
-            raise _UnfitError("dossier", what, "test anew what is so old")
+            raise PartError("carried . dossier", what, "test anew what is so old")
         return _read(whole, tuple(given), file, content, digest, depth)
-    except _UnfitError as error:
-        place, what, hint = error.args
-        whole.problems.append(CaseProblem("case.toml", f"carried . {place}", what, hint))
+    except PartError as error:
+        whole.problems.append(error.of("case.toml"))
     return None
-
-
-class _UnfitError(Exception):
-    """A PDF whose evidence cannot be carried: place, what is wrong, what to do."""
 
 
 def _read(
@@ -117,19 +112,21 @@ def _read(
         findings = tuple(dict(each) for each in decision["findings"])
     except (NotADossierError, StoppedError, TomlError, LookupError, TypeError, ValueError) as error:
         what = f"{file} is no dossier that can be read: {error}"[:300]
-        raise _UnfitError("dossier", what, NAMED) from None
+        raise _unfit(what) from None
     own = with_carried(document, _within(files, folder), depth + 1)
     if own.problems:
-        raise _UnfitError("dossier", f"{file}: {own.problems[0]}", NAMED)
+        raise _unfit(f"{file}: {own.problems[0]}")
     inside = _within(files, folder, own.inside)
     for record in tables(own.document, "record"):
         for part in (record, *tables(record, "join")):
-            part["file"], found = _renamed(file, folder, part, inside)
-            if found is not None:
-                whole.inside[part["file"].partition("#")[0]] = found
+            path, mark, place = str(part.get("file", "")).partition("#")
+            name = f"{file}{INSIDE}{posixpath.normpath(f'{folder}/{path}')}"
+            part["file"] = f"{name}{mark}{place}"
+            if (found := inside(path)) is not None:
+                whole.inside[name] = found
     case = _case(own.document)
     if case is None:
-        raise _UnfitError("dossier", f"{file}: its case is not of a known form", NAMED)
+        raise _unfit(f"{file}: its case is not of a known form")
     return Source(
         file=file, content=content, sha256=digest, folder=folder, case=case,
         circuits=_circuits(document, file, _within(files, folder)), carried=given,
@@ -138,16 +135,21 @@ def _read(
 
 
 def _circuits(document: Mapping[str, Any], file: str, fetch: Fetch) -> tuple[Circuit, ...]:
-    """Return the circuit of each application of a dossier; _UnfitError where one is not in it."""
+    """Return the circuit of each application of a dossier; PartError where one is not in it."""
     found = []
     for name in files_of(document):
         try:
             asked = parse_toml(fetch(name) or b"")
             found.append(Circuit.model_validate(asked.get("circuit")))
         except (TomlError, ValueError):
-            what = f"{file}: its {name} is no application that can be read"
-            raise _UnfitError("dossier", what, NAMED) from None
+            raise _unfit(f"{file}: its {name} is no application that can be read") from None
     return tuple(found)
+
+
+def _unfit(what: str) -> PartError:
+    """Return why the evidence of a PDF cannot be carried."""
+    hint = "name the PDF that 'dossier build' wrote, as it was signed off"
+    return PartError("carried . dossier", what, hint)
 
 
 def _within(
@@ -160,14 +162,6 @@ def _within(
         return files.get(posixpath.normpath(f"{folder}/{path}")) if found is None else found
 
     return fetch
-
-
-def _renamed(
-    file: str, folder: str, part: Mapping[str, Any], inside: Fetch
-) -> tuple[str, bytes | None]:
-    """Return the name of a record's file as one inside a PDF, and its content."""
-    path, mark, place = str(part.get("file", "")).partition("#")
-    return f"{file}!/{posixpath.normpath(f'{folder}/{path}')}{mark}{place}", inside(path)
 
 
 class _Joined:
@@ -196,7 +190,7 @@ class _Joined:
     @staticmethod
     def _named(record: Mapping[str, Any], key: str) -> list[str]:
         if key == "layout":
-            parts = (record, *tables(dict(record), "join"))
+            parts = (record, *tables(record, "join"))
             return [str(part["layout"]) for part in parts if part.get("layout")]
         used = record.get("instruments" if key == "instrument" else key) or []
         return [used] if isinstance(used, str) else list(used)
@@ -209,16 +203,17 @@ class _Joined:
         theirs = {k: v for k, v in theirs.items() if k != "certificate_file"}
         here = next((t for t in tables(self.whole.document, key) if t.get("id") == name), None)
         self.names[key, name] = name
-        if here is None or not _alike(key, here, theirs):
+        keys = ALIKE.get(key, {*(here or ()), *theirs} - {"certificate_file"})
+        if here is None or any(here.get(each) != theirs.get(each) for each in keys):
             new = name if here is None else f"{name} ({self.source.name})"
             self.names[key, name] = new
             self._add(key, {**theirs, "id": new})
 
     def _with_names(self, record: Mapping[str, Any]) -> dict[str, Any]:
         """Return a record by the names that what it uses has in the case."""
-        made = {**record, "join": [dict(each) for each in tables(dict(record), "join")]}
-        if not made["join"]:
-            del made["join"]
+        made = dict(record)
+        if joined := tables(record, "join"):
+            made["join"] = [dict(each) for each in joined]
         for part in (made, *made.get("join", ())):
             for key in ("laboratory", "fluid", "layout"):
                 if part.get(key):
@@ -244,8 +239,3 @@ class _Joined:
         for each in tables(self.theirs, "specimen"):
             if each.get("filter") == side and (side, each.get("id")) not in known:
                 self._add("specimen", dict(each))
-
-
-def _alike(key: str, one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
-    keys = ALIKE.get(key, tuple({*one, *other} - {"certificate_file"}))
-    return all(one.get(each) == other.get(each) for each in keys)

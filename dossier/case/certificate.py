@@ -198,12 +198,9 @@ def _text(found: Element | None) -> str:
     text = " ".join((found.text or "").split()) if found is not None else ""
     if not text.isprintable():
         what = f"holds a character that is not printed: {text[:40]!a}"
-        raise CertificateError(_name(found), what, "get the certificate anew")
+        name = "" if found is None else str(found.tag).rpartition("}")[2]
+        raise CertificateError(name, what, "get the certificate anew")
     return text[:1000]
-
-
-def _name(found: Element | None) -> str:
-    return "" if found is None else str(found.tag).rpartition("}")[2]
 
 
 def _said(above: Element, path: str) -> str:

@@ -47,7 +47,7 @@ class Source:
     earlier: tuple["Source", ...] = ()
     """The dossier that it carries evidence from itself."""
     doubts: tuple[str, ...] = ()
-    """What does not stop its evidence, and has to be said: codes of `make.carried`."""
+    """What does not stop its evidence, and has to be said: codes of `make.read`."""
 
     @property
     def name(self) -> str:
@@ -94,7 +94,7 @@ def carrying_faults(own: Qualification, source: Source) -> Iterator[Fault]:
     elif not says_something(own.change.text):
         yield "change . text", "does not say what changed, and why", A_SENTENCE
     yield from _replaced(own, source)
-    yield from _entries(own, source)
+    yield from _entries(source)
     yield from _records(own, source)
     for side in SIDES:
         if any(r.filter == side and r.id in source.records for r in source.case.record):
@@ -117,7 +117,7 @@ def _replaced(own: Qualification, source: Source) -> Iterator[Fault]:
         yield "replaces", what, f'{hint}: replaces = "{source.name}"'
 
 
-def _entries(own: Qualification, source: Source) -> Iterator[Fault]:
+def _entries(source: Source) -> Iterator[Fault]:
     """Yield what is wrong with single entries: their records, reasons and ends."""
     known = {each.id for each in source.case.record}
     seen: set[str] = set()

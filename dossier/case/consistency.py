@@ -194,7 +194,10 @@ def consistency_problems(
         problems += _consistency_twice(each, qualification)
         problems += application_problems(each, file)
         for entry in qualification.record:
-            problems += _path(each, entry)
+            if entry.path == "fine" and each.circuit.arrangement == "full_flow":
+                what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
+                hint = "leave path out, or correct the arrangement of the circuit"
+                problems.append(_in_case(f"record {entry.id!r} . path", what, hint))
     for entry in qualification.record:
         problems += _record(qualification, entry)
     marks = {mark_of(file): each for file, each in own.items()} if len(own) > 1 else {}
@@ -327,14 +330,6 @@ def _record(qualification: Qualification, entry: RecordEntry) -> Iterator[CasePr
     if entry.finished is not None and entry.finished < entry.tested:
         yield _in_case(place, "finished before it was tested", "check the dates")
     yield from _needs(entry, place)
-
-
-def _path(application: Application, entry: RecordEntry) -> Iterator[CaseProblem]:
-    """Yield a path that the circuit does not have."""
-    if entry.path == "fine" and application.circuit.arrangement == "full_flow":
-        what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
-        hint = "leave path out, or correct the arrangement of the circuit"
-        yield _in_case(f"record {entry.id!r} . path", what, hint)
 
 
 def _supported(application: Application, qualification: Qualification) -> Iterator[CaseProblem]:

@@ -114,11 +114,9 @@ def example_of(annotation: Any, metadata: Sequence[Any] = ()) -> str:
     if inner:
         return example_of(inner[0])
     if model := model_in(annotation):
-        fields = model.model_fields.items()
-        needed = [
-            f"{k} = {example_of(f.annotation, f.metadata)}" for k, f in fields if f.is_required()
-        ]
-        return f"{{ {', '.join(needed)} }}"
+        needed = ((k, f) for k, f in model.model_fields.items() if f.is_required())
+        keys = (f"{k} = {example_of(f.annotation, f.metadata)}" for k, f in needed)
+        return f"{{ {', '.join(keys)} }}"
     return {date: "2026-03-10", int: "0", float: "1.0", bool: "true"}.get(annotation, '"..."')
 
 
@@ -268,8 +266,8 @@ class Dust(Model):
                 f"the counts of dust {self.kind!r} are not known here, only those of 'ISO 12103-1 "
                 "A3': add counts = { '5 um(c)' = '1.3e9 1/g', ... } and their source"
             )
-        wrong = "; ".join(self._wrong_counts())
-        return f"counts of the dust: {wrong}" if wrong else ""
+        wrong = self._wrong_counts()
+        return f"counts of the dust: {'; '.join(wrong)}" if wrong else ""
 
     def _wrong_counts(self) -> list[str]:
         """Return what is wrong with the counts: every entry that is none, or that rises."""
@@ -299,10 +297,10 @@ class Dust(Model):
     @property
     def spectrum(self) -> tuple[tuple[float, float], ...]:
         """Size [um(c)] and particles of it and larger in a mass [1/kg], sizes rising."""
-        pairs = (
-            (parse_size(s), parse_quantity(n, "counts per mass")) for s, n in self.counts.items()
+        counts = self.counts.items()
+        return tuple(
+            sorted((parse_size(s), parse_quantity(n, "counts per mass")) for s, n in counts)
         )
-        return tuple(sorted(pairs))
 
 
 FilterName = Literal["candidate", "reference"]

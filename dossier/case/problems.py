@@ -55,6 +55,15 @@ class CaseError(Exception):
         super().__init__("\n".join(str(p) for p in self.problems))
 
 
+def nearest(word: str, known: Iterable[str], called: str) -> str:
+    """Return which of some words was meant, else all of them, such as "columns: a, b"."""
+    import difflib
+
+    every = list(known)
+    near = difflib.get_close_matches(word, every, n=1)
+    return f"did you mean {near[0]!r}?" if near else f"{called}: {', '.join(every)}"
+
+
 def refuse(problems: Iterable[CaseProblem]) -> None:
     """Raise CaseError where there is a problem."""
     found = tuple(problems)

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from os.path import normpath, relpath
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,13 +19,12 @@ from dossier.case.applied import (
     of_several,
     together_problems,
 )
-from dossier.case.bounded import NotReadError, read_below
+from dossier.case.attached import NotReadError, read_below
 from dossier.case.carried import with_carried
 from dossier.case.case import Applied, Asked, Case, Draft, InputFile, Record, Remark
 from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
-from dossier.case.explain import problems_in
 from dossier.case.model import Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
@@ -42,7 +41,7 @@ from dossier.case.requested import (
 from dossier.case.tables.csv_rows import MAX_FILE
 from dossier.case.tables.raw_table import RawTable, TableError, turned_place
 from dossier.case.tables.tables import is_workbook, read_table, refuse_control_characters
-from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml
+from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml, problems_in
 from dossier.case.whole import Whole
 
 MAX_CASE = 512 * 2**20
@@ -319,12 +318,11 @@ def _raw(
     layouts: Mapping[str, Layout],
 ) -> RawTable | None:  # fmt: skip
     """Return a table of a record before it is interpreted; None, with the problem on record."""
-    path = named.partition("#")[0]
     if layout is not None and layout not in layouts:
         what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
         reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)
         return None
-    file = reader.fetch(path, "case.toml")
+    file = reader.fetch(named.partition("#")[0], "case.toml")
     if file is None:
         return None
     where = entry.where if layout == entry.layout else {}
@@ -341,46 +339,3 @@ def _raw(
     raw.sample = {} if volume is None else {"volume": volume * 1e6}
     raw.sample |= {"upstream": diluted.upstream, "downstream": diluted.downstream}
     return raw
-
-
-@dataclass(frozen=True, slots=True)
-class Gathered:
-    """The files that a case rests on, with digests, before anything is made of them."""
-
-    name: str
-    """Name of the case folder."""
-    qualification: Qualification
-    inputs: tuple[InputFile, ...]
-    """The same files as those of the case once it is read, in the same order."""
-    signoff: InputFile | None
-
-    @property
-    def files(self) -> tuple[InputFile, ...]:
-        """Return all files, that of the sign-offs at the end."""
-        return (*self.inputs, self.signoff) if self.signoff else self.inputs
-
-
-def gather(folder: Path) -> Gathered:
-    """Return the files of the case in `folder`; only case.toml is looked into.
-
-    Raises CaseError where case.toml cannot be read or a file that it names cannot be had.
-    """
-    reader = _Reader(folder)
-    qualification, whole = reader.case(Qualification)
-    if qualification is not None:
-        for path in files_of(whole.document):
-            reader.application(path)
-        named = [each.file for each in qualification.attachment]
-        for entry in qualification.record:
-            named += [entry.file, *(each.file for each in entry.join)]
-        for path in named:
-            reader.fetch(path.partition("#")[0], "case.toml")
-    if (reader.folder / REQUEST_FILE).exists():
-        reader.fetch(REQUEST_FILE, REQUEST_FILE)
-    inputs = tuple(reader.files[name] for name in sorted(reader.files))
-    if (reader.folder / SIGNOFF_FILE).exists():
-        reader.fetch(SIGNOFF_FILE, SIGNOFF_FILE)
-    if reader.problems or qualification is None:
-        raise CaseError(dict.fromkeys(reader.problems))
-    signoff = reader.files.get(f"{reader.folder.name}/{SIGNOFF_FILE}")
-    return Gathered(reader.folder.name, qualification, inputs, signoff)

@@ -1,7 +1,6 @@
 """One measurement must not count as two, in whatever files it is handed in."""
 
 import hashlib
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
 
@@ -51,29 +50,21 @@ def _apart(one: Record, other: Record) -> bool:
 
 def _the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record]]:
     """Yield each record that is the same as an earlier one, and that."""
-    ends = [_digest(record, ends=True) for record in curves]
-    several = {digest for digest, count in Counter(ends).items() if count > 1}
     first: dict[bytes, Record] = {}
-    for record, digest in zip(curves, ends, strict=True):
-        if digest not in several:
-            continue
+    for record in curves:
         known = first.setdefault(_digest(record), record)
         if known is not record and _apart(known, record):
             yield record, known
 
 
-def _digest(record: Record, *, ends: bool = False) -> bytes:
-    """Return a digest of a record's readings; with `ends`, of the first and the last alone.
-
-    Few records agree in those, so that most, however long, are not gone through.
-    """
+def _digest(record: Record) -> bytes:
+    """Return a digest of a record's readings."""
     digest = hashlib.sha256(record.entry.kind.encode())
     for each in fields(record.table):
         value = getattr(record.table, each.name)
         digest.update(each.name.encode())
         if isinstance(value, np.ndarray) and value.dtype.kind != "O":
-            part = np.concatenate([value[:1], value[-1:]]) if ends else value
-            digest.update(np.ascontiguousarray(part).data)
+            digest.update(np.ascontiguousarray(value).data)
         else:
             digest.update(repr(value).encode())
     return digest.digest()
@@ -112,10 +103,9 @@ def _comparable(runs: Sequence[Record]) -> list[Record]:
 
 def _row_marks(table: MultipassTable) -> NDArray[np.uint64]:
     """Return a number for each row that holds readings, the same for rows with the same ones."""
-    single = [
-        each for each in (table.pressure_drop, table.flow, table.temperature) if each is not None
-    ]
+    single = (table.pressure_drop, table.flow, table.temperature)
     columns = [*single, *table.upstream.T, *table.downstream.T]
+    columns = [each for each in columns if each is not None]
     marks = np.full(len(table.time), len(columns), dtype=np.uint64)
     read = np.zeros(len(table.time), dtype=bool)
     for column in columns:

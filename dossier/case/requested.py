@@ -10,10 +10,9 @@ from pydantic import Field, StringConstraints
 
 from dossier.case.application import Application
 from dossier.case.consistency import plain
-from dossier.case.explain import parsed_as
 from dossier.case.fields import Day, Model
 from dossier.case.problems import CaseProblem
-from dossier.case.toml_text import MAX_TOML, parse_toml
+from dossier.case.toml_text import MAX_TOML, parse_toml, parsed_as
 
 REQUEST_FILE = "requested.toml"
 _HEAD = """\

@@ -1,26 +1,146 @@
-"""case.toml made whole: what stands in workbooks, in a table of runs and under [defaults]."""
+"""case.toml made whole: what stands in workbooks, in a table of runs and under [defaults].
+
+Tables stand in for TOML: one row a run, an instrument or a fluid, one column a key.  The columns
+are the fields of the models, so that what a model knows can be written either way.
+"""
 
 import copy
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 from pydantic import BaseModel
 
 from dossier.case.application import Fluid
 from dossier.case.certificate import CertificateError, Relied, certificate_of
 from dossier.case.certified import held_against
+from dossier.case.fields import dimension_of, model_in, types_in
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
-from dossier.case.problems import CaseProblem
-from dossier.case.rows import Entry, Path, entries
+from dossier.case.problems import CaseProblem, nearest
 from dossier.case.tables.column_names import MEASURED, lowered
-from dossier.case.tables.raw_table import RawTable, TableError, filled
+from dossier.case.tables.numerals import cleaned, number
+from dossier.case.tables.raw_table import Column, RawTable, TableError, filled
 from dossier.case.tables.tables import read_table
+from dossier.case.units import DIMENSIONS, usual_unit
 
 if TYPE_CHECKING:
     from dossier.case.compared import Source
+
+
+_BARE = re.compile(r"[-+0-9.,' eE]+")
+_PLAIN = re.compile(r"[-+0-9.eE]+")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+Path = tuple[str | int, ...]
+"""Keys that lead to a value of a document."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leaf:
+    """One key that a cell can give."""
+
+    path: tuple[str, ...]
+    form: str
+    """A dimension, or "text", "date", "list", "number"."""
+
+    @property
+    def unit(self) -> str:
+        """The unit that its column is headed with, '' for what has none."""
+        if self.form not in DIMENSIONS or self.form == "number":
+            return ""
+        return usual_unit(self.form)
+
+
+@dataclass(slots=True)
+class Entry:
+    """What one row says: a document, and the cell of each of its keys."""
+
+    document: dict[str, Any] = field(default_factory=dict)
+    cells: dict[Path, str] = field(default_factory=dict)
+    row: str = ""
+
+
+def leaves(model: type[BaseModel]) -> dict[str, Leaf]:
+    """Return the keys of a model by the name of their column, as `lowered` writes it."""
+    return {_name(leaf.path): leaf for leaf in _leaves(model, ())}
+
+
+def _name(path: tuple[str, ...]) -> str:
+    kept = [step for step in path if step not in {"conditions", "value"}]
+    return lowered(" ".join({"U": "expanded u"}.get(step, step) for step in kept).replace("_", " "))
+
+
+def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[Leaf]:
+    for key, each in model.model_fields.items():
+        path = (*above, key)
+        dimension, measured = dimension_of(Annotated[each.annotation, *each.metadata, ""])
+        kinds, inner = set(types_in(each.annotation)), model_in(each.annotation)
+        if measured:
+            for step in ("value", "u", "U", "k"):
+                form = "number" if step == "k" else dimension
+                yield Leaf((*path, step), form)
+        elif dimension:
+            yield Leaf(path, dimension)
+        elif inner is not None:
+            yield from () if tuple in kinds else _leaves(inner, path)
+        elif dict not in kinds:
+            forms = ((tuple, "list"), (date, "date"), (float, "number"), (int, "number"))
+            form = next((form for kind, form in forms if kind in kinds), "text")
+            yield Leaf(path, form)
+
+
+def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
+    """Return what each row of a table says of a model; columns it has not are problems of `raw`.
+
+    An empty cell says nothing.  A number takes the unit in its column's brackets.
+    """
+    known = leaves(model)
+    made = [Entry(row=f"row {line}") for line in raw.lines]
+    for column in raw.columns:
+        leaf = known.get(lowered(column.name))
+        if leaf is None:
+            hint = nearest(lowered(column.name), known, "columns")
+            raw.complain("header", f"column {column.name!r} is not known here", hint)
+            continue
+        for row, (entry, cell) in enumerate(zip(made, raw.cells[column.index], strict=True)):
+            value = _value(cell, leaf, raw, column)
+            if value not in ("", []):
+                _put(entry.document, leaf.path, value)
+                entry.cells[leaf.path] = raw.place(row, column)
+    return [entry for entry in made if entry.document]
+
+
+def _value(cell: Any, leaf: Leaf, raw: RawTable, column: Column) -> Any:
+    """Return a cell as it would be written in TOML: a day, a list, a number with its unit."""
+    if isinstance(cell, date):
+        return cell.date() if isinstance(cell, datetime) and leaf.form == "date" else cell
+    text = filled(cell)
+    if leaf.form == "list":
+        return [part.strip() for part in re.split("[,;]", text) if part.strip()]
+    if leaf.form == "date" and _DAY.fullmatch(text):
+        with suppress(ValueError):
+            return date.fromisoformat(text)
+    if not text or leaf.form == "date" or (leaf.form == "text" and not column.unit):
+        return text
+    value = number(cleaned(text), raw.decimal)
+    if value is None:
+        # it has a unit of its own, or is wrong, which the model says
+        return f"{text} {column.unit}".strip() if _BARE.fullmatch(text) else text
+    if leaf.form == "number":
+        return int(value) if value.is_integer() else value
+    pointed = cleaned(text).replace(raw.decimal, ".")
+    return f"{pointed if _PLAIN.fullmatch(pointed) else repr(value)} {column.unit}".strip()
+
+
+def _put(document: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
+    for step in path[:-1]:
+        document = document.setdefault(step, {})
+    document[path[-1]] = value
+
 
 SHEETS: dict[str, tuple[str, type[BaseModel]]] = {
     "Laboratory": ("laboratory", Laboratory),
@@ -74,10 +194,10 @@ class Whole:
         match = re.match(r"(\w+) '([^']*)'(?: \. (.*))?$", problem.place)
         if problem.file != "case.toml" or match is None:
             return problem
-        for number, each in enumerate(tables(self.document, match[1])):
+        for at, each in enumerate(tables(self.document, match[1])):
             if each.get("id") == match[2]:
                 steps = match[3].split(" . ") if match[3] else []
-                found = self.origin((match[1], number, *steps))
+                found = self.origin((match[1], at, *steps))
                 return replace(problem, file=found[0], place=found[1]) if found else problem
         return problem
 
@@ -193,21 +313,17 @@ def _idle(whole: Whole, document: dict[str, Any], file: str, fetch: Fetch) -> bo
         raw = None
         if "no data rows" not in error.what:
             return False
-    if raw is not None and _has_readings(raw):
-        return False
+    if raw is not None:  # a result is more than the names that were in it
+        results = [c for c in raw.columns if lowered(c.name) in {*MEASURED, "found"}]
+        if not results or any(filled(cell) for c in results for cell in raw.cells[c.index]):
+            return False
     whole.idle.append((file, name))
     return True
 
 
-def _has_readings(raw: RawTable) -> bool:
-    """Return whether a sheet holds a result: more than the names that were in it."""
-    results = [c for c in raw.columns if lowered(c.name) in MEASURED or lowered(c.name) == "found"]
-    return not results or any(filled(cell) for c in results for cell in raw.cells[c.index])
-
-
 def _certify(whole: Whole, fetch: Fetch) -> None:
     """Hold each instrument against the certificate that it names, which says what is not typed."""
-    for number, each in enumerate(tables(whole.document, "instrument")):
+    for at, each in enumerate(tables(whole.document, "instrument")):
         file = each.get("certificate_file")
         content = fetch(file) if isinstance(file, str) and file else None
         if content is None:
@@ -223,8 +339,7 @@ def _certify(whole: Whole, fetch: Fetch) -> None:
         for key, what, hint in faults:
             place = f"instrument {each.get('id')!r} . {key}"
             whole.problems.append(whole.relocated(CaseProblem("case.toml", place, what, hint)))
-        at: Path = ("instrument", number)
-        whole.origins |= {(*at, key): (str(file), key) for key in relied.taken}
+        whole.origins |= {("instrument", at, key): (str(file), key) for key in relied.taken}
 
 
 def _inherit(whole: Whole) -> None:
@@ -238,12 +353,12 @@ def _inherit(whole: Whole) -> None:
     for kind in set(defaults) & set(KINDS) - kinds if records else ():
         what, hint = f"no record is of kind {kind!r}", "leave this table out"
         whole.problems.append(CaseProblem("case.toml", f"defaults . {kind}", what, hint))
-    for number, record in enumerate(records):
+    for at, record in enumerate(records):
         kind = str(record.get("kind", defaults.get("kind")))
         common = {key: value for key, value in defaults.items() if key not in KINDS}
         for above, part in (((kind,), defaults.get(kind)), ((), common)):
             if isinstance(part, dict):
-                _fill(whole, record, part, ("record", number), ("defaults", *above))
+                _fill(whole, record, part, ("record", at), ("defaults", *above))
         if record.get("layout") in files:
             record.setdefault("file", files[record["layout"]])
 

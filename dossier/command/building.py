@@ -42,7 +42,8 @@ def check(
       json: Print decision.json instead.
       quiet: Print the decision alone.
     """
-    from dossier.make.api import decision_json, today
+    from dossier.make.api import today
+    from dossier.make.decide import decision_json
 
     read, day, assessment, state = decide(case, issued, house)
     if json:
@@ -54,7 +55,7 @@ def check(
     else:
         from dossier.make.verdict_text import print_assessment
 
-        print_assessment(read, assessment, state, day)
+        print_assessment(read, assessment, state)
     from dossier.record.signoff import reads
 
     raise typer.Exit(decided(reads(assessment.decision.value, state)))
@@ -64,7 +65,9 @@ def decide(
     case: Path, issued: date | None, house: Path | None
 ) -> "tuple[Case, date, Assessment, SignOff]":
     """Return a case with its day of issue, what is decided without pages, and its sign-off."""
-    from dossier.make.api import assess, issue_date, read_case, sign_off, today
+    from dossier.make.api import today
+    from dossier.make.decide import assess, issue_date, sign_off
+    from dossier.make.read import read_case
 
     read = read_case(case, house, today())
     day = issue_date(read, issued)
@@ -125,7 +128,7 @@ def _build_many(
     """Print a line for each case as it is done, and a summary; return the worst exit code."""
     from dossier.batch import run
     from dossier.batch.cluster import ClusterError
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
 
     outcomes = []
     try:

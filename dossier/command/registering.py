@@ -13,7 +13,6 @@ from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
 if TYPE_CHECKING:
-    from dossier.register.compare import Comparison
     from dossier.register.recall import Done
     from dossier.register.register import Register, Wanted
 
@@ -70,7 +69,7 @@ def register(
       jobs: Processes that read at once, where many PDFs are read.
     """
     from dossier.make.api import today
-    from dossier.register.calendar import calendar_text
+    from dossier.register.listing import calendar_text
     from dossier.register.register import Wanted, find, parse_rest, update
     from dossier.register.store import RegisterError
 
@@ -138,7 +137,7 @@ def recall(
       jobs: Processes that decide at once.
     """
     from dossier.make.api import today
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
     from dossier.register.letters import Reply, letters_pdf, lines, recall_json
     from dossier.register.recall import RecallError, Recalling, recall_evidence
     from dossier.register.register import update
@@ -173,7 +172,7 @@ def recall(
 
 def _write_page(folder: Path, outcome: "Register", html: Path) -> None:
     """Write the page for a browser: the whole register, whatever else was asked for."""
-    from dossier.register.html import register_page
+    from dossier.register.letters import register_page
     from dossier.register.register import Wanted, find
 
     hits = find(outcome, Wanted(superseded=True))
@@ -247,20 +246,22 @@ def compare(
       as_json: Print JSON.
     """
     from dossier.case.attached import NotADossierError
+    from dossier.make.api import today
+    from dossier.register.compare import comparison_json, comparison_of
+    from dossier.register.listing import print_comparison
     from dossier.system.confined import StoppedError, confined
 
     own = {path: _side(path) for path in (a, b) if path.is_dir()}
+    day = today()
     try:
-        comparison = confined(lambda: _both(a, b, own))
+        comparison = confined(
+            lambda: comparison_of(own.get(a) or _read(a), own.get(b) or _read(b), day)
+        )
     except (NotADossierError, StoppedError) as error:
         stop(error)
     if as_json:
-        from dossier.register.compare import comparison_json
-
         sys.stdout.write(shown_json(comparison_json(comparison, (str(a), str(b)))))
     else:
-        from dossier.register.listing import print_comparison
-
         print_comparison(comparison, (str(a), str(b)))
     raise typer.Exit(DONE if comparison.same else DIFFERS)
 
@@ -290,13 +291,6 @@ def choose(
     print_choice(chosen.choice)
 
 
-def _both(a: Path, b: Path, own: dict[Path, Any]) -> "Comparison":
-    from dossier.make.api import today
-    from dossier.register.compare import comparison_of
-
-    return comparison_of(own.get(a) or _read(a), own.get(b) or _read(b), today())
-
-
 def _read(path: Path) -> Any:
     """Return the dossier in a PDF; the error of a file that is none names it."""
     from dossier.case.attached import NotADossierError
@@ -310,12 +304,11 @@ def _read(path: Path) -> Any:
 
 def _side(path: Path) -> Any:
     """Return the dossier that a case folder would make now."""
-    from dossier.make.api import assess, decision_json, read_case
+    from dossier.make.decide import assess, decision_json
+    from dossier.make.read import read_case
     from dossier.record.dossier_file import dossier_of
 
     case = read_case(path)
-    files = {file.name: file.content for file in case.inputs}
-    if case.signoff is not None:
-        files[case.signoff.name] = case.signoff.content
+    files = {each.name: each.content for each in (*case.inputs, case.signoff) if each}
     files["decision.json"] = decision_json(case, assess(case))
     return dossier_of(files, case.name)

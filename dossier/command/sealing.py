@@ -110,7 +110,7 @@ def seal(
       out: Where to write; in place if not given.
     """
     from dossier.case.attached import NotADossierError
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
     from dossier.seal.signature import examine, load_keys, seal_pdf
     from dossier.system.confined import FAMILIAR, StoppedError, confined
 
@@ -171,7 +171,7 @@ def identity(
       name: Name as it signs off.
       out: Folder for key and certificates.
     """
-    from dossier.seal.identity import make_identity
+    from dossier.seal.signature import make_identity
 
     _answerable("no identity was made")
     made = make_identity(name, out, _passphrase())
@@ -212,7 +212,7 @@ def verify(
       quick: Do not rebuild the pages; then nothing is verified.
     """
     from dossier.case.attached import NotADossierError
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
     from dossier.system.confined import StoppedError, confined
     from dossier.verification.verification_text import facts_json, print_verification
     from dossier.verification.verify import verify_confined

@@ -1,5 +1,6 @@
 """The commands before there is a dossier: a new case, its test request, and what words mean."""
 
+import difflib
 import sys
 from datetime import date
 from pathlib import Path
@@ -8,14 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from dossier.command.calls import Day
+from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.start.questions import QUESTIONS, signature_of
 
 if TYPE_CHECKING:
+    from dossier.evidence.registry import Condition, Quantity
     from dossier.evidence.requirement import Demand
-    from dossier.request.assumptions import Assumptions
+    from dossier.request.counted import Assumptions
     from dossier.request.plan import TestRequest
-
-DONE, WRONG_INPUT = 0, 2
 
 
 def new(folder: Path, yes: bool, **answers: str | None) -> None:
@@ -95,7 +96,7 @@ def request(
     """
     from dossier.case.requested import REQUEST_FILE
     from dossier.make import request_files as files
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
 
     asked, demands = files.asked_of(case, language)
     day = issued or date.today()  # noqa: DTZ011  the shell's
@@ -120,7 +121,7 @@ def request(
 def _plan(path: Path, made: "TestRequest") -> None:
     """Write the plan of specimens into case.toml, or say that it belongs there."""
     from dossier.make.request_files import planned
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
 
     text = path.read_text(encoding="utf-8") if path.exists() else ""
     written = planned(text, made)
@@ -162,7 +163,7 @@ def take(
 def _assumptions(
     demands: "list[Demand]", scatter: list[str], margin: list[str], share: str, ask: bool
 ) -> "Assumptions":
-    from dossier.request.assumptions import assumptions_of, needs_scatter, none_stated
+    from dossier.request.counted import assumptions_of, needs_scatter, none_stated
 
     wanted = any(needs_scatter(demand) for demand in demands)
     if wanted and ask:
@@ -190,8 +191,6 @@ def explain(
     Options:
       quantity: Name of a quantity; without one, all.
     """
-    from dossier.command.explained import listed, meaning_of, nearest
-
     if not quantity:
         typer.echo(listed())
         return
@@ -220,3 +219,78 @@ def schema(
         from dossier.start.scaffold import schema_text
 
         sys.stdout.write(schema_text(file))
+
+
+BETTER = {
+    "higher": "more is better",
+    "lower": "less is better",
+    "neither": "neither more nor less is better: give between = { min, max }",
+}
+
+
+def listed() -> str:
+    """Return a line for each quantity: name, unit and title."""
+    from dossier.evidence.registry import all_quantities
+
+    known = all_quantities()
+    wide = max(map(len, known))
+    lines = [
+        f"{name:<{wide}}  {_unit(each) or 'number':<8}  {each.title}"
+        for name, each in known.items()
+    ]
+    return "\n".join([*lines, "", "dossier explain QUANTITY says what one of them means"])
+
+
+def meaning_of(name: str) -> str | None:
+    """Return everything that is declared of one quantity; None where there is none."""
+    from dossier.evidence.registry import all_quantities
+
+    each = all_quantities().get(name)
+    if each is None:
+        return None
+    conditions = [_condition(one) for one in each.conditions] or ["none"]
+    better = "write must_hold = true" if each.dimension == "statement" else BETTER[each.better]
+    parts = [
+        f"{each.name}: {each.title}",
+        "",
+        each.meaning,
+        "",
+        f"formula     {each.formula}",
+        f"            {each.symbol}: {each.title.lower()}",
+        f"source      {each.standard}",
+        f"unit        {_unit(each) or 'none, a bare number'}; {better}",
+        f"at          {conditions[0]}",
+        *(f"            {one}" for one in conditions[1:]),
+        f"records     {', '.join(each.records)}",
+        "",
+        "[[requirement]]",
+        'id = "R1"',
+        'text = "..."',
+        each.example,
+        'source = "document and clause"',
+        'severity = "mandatory"',
+    ]
+    return "\n".join(parts)
+
+
+def nearest(name: str) -> str:
+    """Return the words for a quantity that is not known: the closest names, else where to look."""
+    from dossier.evidence.registry import all_quantities
+
+    near = difflib.get_close_matches(name.lower().replace("-", "_"), all_quantities(), 3, 0.6)
+    hint = f"did you mean {' or '.join(near)}?" if near else "'dossier explain' lists them all"
+    return f"{name!r} is not a quantity: {hint}"
+
+
+def _unit(each: "Quantity") -> str:
+    if each.dimension == "statement":
+        return "yes/no"
+    return "" if each.unit == "1" else each.unit
+
+
+def _condition(one: "Condition") -> str:
+    from dossier.case.units import DIMENSIONS
+
+    example = DIMENSIONS[one.dimension][1] if one.dimension in DIMENSIONS else "a name"
+    default = f"; otherwise {one.default} of the application" if one.default else "; needed"
+    return f"{one.name}, such as {example}{default}"

@@ -1,37 +1,22 @@
-"""The public interface: read a case, assess it, build its dossier."""
+"""The public interface: build the dossier of a case, and sign it off."""
 
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from dossier.case.agreed import SIGNOFF_FILE
-from dossier.case.applied import placed
 from dossier.case.case import Case
-from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem, refuse
-from dossier.case.requested import REQUEST_FILE
 from dossier.decision.finding import Assessment
-from dossier.evidence.limits import Limits, limits_from
-from dossier.evidence.records.instruments import instrument_problems
-from dossier.evidence.reopened import reopened_problems, still_standing
-from dossier.evidence.requirement import resolve
-from dossier.evidence.statistics.between import reproducibility_problems
-from dossier.evidence.validity.method import edition_problems
-from dossier.evidence.validity.rules import deviation_problems
-from dossier.make.carried import doubts, page_problems, proof_problems
-from dossier.record.files import Saved, refuse_sealed, save_files, stem_of, write_whole
-from dossier.record.signoff import last_test
+from dossier.make.decide import assess, compose, issue_date, sign_off
+from dossier.make.read import case_in, house_of, read_case
+from dossier.make.recompute import page_problems
+from dossier.record.dossier_file import Saved, refuse_sealed, save_files, stem_of, write_whole
+from dossier.record.recall import Recalls, recalls_in
+from dossier.report.house.house import read_house
 from dossier.report.signing import SignOff
 from dossier.words import speaking
-
-if TYPE_CHECKING:
-    from dossier.record.recall import Recalls
-    from dossier.report.house.house import House
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,183 +43,6 @@ class Made:
 def today() -> date:
     """Return the day it is here."""
     return datetime.now(UTC).astimezone().date()
-
-
-def read_case(
-    folder: Path | str,
-    house: Path | str | None = None,
-    on: date | None = None,
-    recalls: "Recalls | None" = None,
-) -> Case:
-    """Return the case in `folder`, validated; CaseError lists every problem of it.
-
-    `house` is a folder of a house, before the one that the case names: its digest is part of what
-    people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
-    given.  `recalls` are those on file: evidence that they name is not carried over.
-    """
-    from dossier.report.house.house import read_house
-
-    case = case_in(folder, on, recalls)
-    own = house_of(folder, case.qualification, house)
-    return case if own is None else replace(case, house=read_house(own).digest)
-
-
-def case_in(folder: Path | str, on: date | None = None, recalls: "Recalls | None" = None) -> Case:
-    """Return the case in `folder` without looking for the house that it may name."""
-    from dossier.case.read import read_case_files
-
-    try:
-        case = read_case_files(Path(folder))
-    except CaseError as error:
-        raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
-    problems = []
-    for part in case.each:
-        _, found = resolve(part.application, part.qualification.application)
-        problems += [placed(problem, part.libraries) for problem in found]
-    problems += [*instrument_problems(case), *reproducibility_problems(case, limits())]
-    problems += deviation_problems(case.qualification, limits())
-    problems += edition_problems(case, limits())
-    problems += [*_ahead(case, on), *_unsaid(case, on), *_never(case)]
-    for source in case.carried:
-        problems += proof_problems(case, source, recalls)
-    for part in case.each:
-        problems += reopened_problems(part, limits())
-        if part.on_file is not None:
-            problems += resolve(part.on_file.application, REQUEST_FILE)[1]
-    refuse(dict.fromkeys(problems))
-    carried = tuple(replace(each, doubts=doubts(each)) for each in case.carried)
-    whole, *parts = (
-        still_standing(replace(each, carried=carried), limits()) for each in (case, *case.parts)
-    )
-    return replace(whole, parts=tuple(parts))
-
-
-def _never(case: Case) -> Iterator[CaseProblem]:
-    """Yield each end of an approval that is so far ahead that it is none."""
-    qualification, years = case.qualification, limits().plausible["years_to_end"]
-    last = max(each.finished or each.tested for each in qualification.record)
-    ends = [("review_due", qualification.review_due, "give the day of the next review")]
-    for kind in ("concession", "carried"):
-        for number, entry in enumerate(getattr(qualification, kind), 1):
-            hint = "give the day it ends on"
-            ends.append((f"{kind} number {number} . until", entry.until, hint))
-    issued = qualification.issued or last
-    for place, end, hint in ends:
-        if end is not None and (end - issued).days > 365.25 * years:
-            what = f"is {end}, more than {years:g} years after {issued}"
-            yield CaseProblem("case.toml", place, what, hint)
-
-
-def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
-    """Yield what is dated after the day it is."""
-    qualification = case.qualification
-    days = [(SIGNOFF_FILE, e.role, e.date, "remove this entry and sign again") for e in case.signed]
-    days += [
-        ("case.toml", f"record {e.id!r}", e.finished or e.tested, "give the day of the test")
-        for e in qualification.record
-    ]
-    if qualification.issued is not None:
-        hint = "leave it out until then, or give today's"
-        days.append(("case.toml", "issued", qualification.issued, hint))
-    for file, place, day, hint in days:
-        if on is not None and day > on:
-            yield CaseProblem(file, place, f"is dated {day}, a day that has not come", hint)
-
-
-def _unsaid(case: Case, on: date | None) -> Iterator[CaseProblem]:
-    """Yield that nothing says what changed, not asked of a dossier made before, or twice."""
-    from dossier.case.consistency import says_something
-
-    said = case.qualification
-    if said.change and said.changes.strip():
-        hint = "say it once: as text of [change]"
-        yield CaseProblem("case.toml", "changes", "stands beside [change]", hint)
-    before = said.replaces.strip() or f"revision {said.revision - 1}"
-    later = said.revision > 0 or said.replaces.strip()
-    if on is not None and later and not says_something(said.changed):
-        what = f"does not say what changed since {before[:60]}, and why"
-        hint = "write changes = '...', a sentence on what is different and why"
-        yield CaseProblem("case.toml", "changes", what, hint)
-
-
-def _requirement_problems(folder: Path) -> list[CaseProblem]:
-    """Return the problems of the requirements of a case that has others, if they can be read."""
-    from pydantic import ValidationError
-
-    from dossier.case.application import Application
-    from dossier.case.bounded import NotReadError, read_regular
-    from dossier.case.toml_text import MAX_TOML, parse_toml
-
-    path = folder / "application.toml"
-    try:
-        application = Application.model_validate(parse_toml(read_regular(path, MAX_TOML)))
-    except (OSError, NotReadError, ValueError, ValidationError, RecursionError):
-        return []
-    return resolve(application, "application.toml")[1]
-
-
-@cache
-def limits() -> Limits:
-    """Return the limits of validity that come with the package."""
-    text = files("dossier").joinpath("evidence/limits.toml").read_text(encoding="utf-8")
-    return limits_from(tomllib.loads(text))
-
-
-def issue_date(case: Case, issued: date | None = None) -> date:
-    """Return the date the dossier carries: as given, else the case's, else its last test's."""
-    return issued or case.qualification.issued or last_test(case)
-
-
-def assess(case: Case, issued: date | None = None, *, pages: bool = True) -> Assessment:
-    """Return the findings and the decision on `case`, judged on its date of issue.
-
-    Without `pages`, what only the pages of a dossier show is not computed.
-    """
-    from dossier.decision.assess import assess_case
-    from dossier.decision.together import decided_together
-
-    on = issue_date(case, issued)
-    with speaking(case.qualification.language):
-        problems, parts = _issue_problems(case, issued), []
-        asked = [resolve(p.application, p.qualification.application, p.mark) for p in case.each]
-        problems += [problem for _, found in asked for problem in found]
-        refuse(problems)
-        for part, (demands, _) in zip(case.each, asked, strict=True):
-            parts.append(assess_case(part, demands, limits(), on, pages=pages))
-        return decided_together(case, parts, on) if case.parts else parts[0]
-
-
-def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
-    """Return what does not fit another date of issue than the case itself gives."""
-    from dossier.case.consistency import consistency_problems
-
-    asked = case.qualification
-    if issued is None or issued == issue_date(case):
-        return []
-    moved = asked.model_copy(update={"issued": issued})
-    own = {part.qualification.application: part.application for part in case.each}
-    return consistency_problems(case.application, moved, own)
-
-
-def decision_json(
-    case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
-) -> bytes:
-    """Return decision.json of an assessment; `on` is the day it is, the day of issue if not given.
-
-    On a day after the last of an approval it says that the approval is over.
-    """
-    return _documented(case, assessment, issue_date(case, issued), on)[0]
-
-
-def _documented(
-    case: Case, assessment: Assessment, issued: date, on: date | None
-) -> tuple[bytes, SignOff]:
-    """Return decision.json, and the sign-offs that it tells of."""
-    from dossier.record.decision_record import canonical, decision_document
-
-    with speaking(case.qualification.language):
-        told, state = decision_document(case, assessment, issued, on)
-    return canonical(told), state
 
 
 def build(
@@ -266,10 +74,8 @@ def build(
     return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff)
 
 
-def _recalls_of(folder: Path) -> "Recalls":
+def _recalls_of(folder: Path) -> Recalls:
     """Return the recalls on file beside dossiers; CaseError where one cannot be read."""
-    from dossier.record.recall import Recalls, recalls_in
-
     found = recalls_in(folder) if folder.is_dir() else Recalls()
     hint = "restore it: what it recalls is not known without it"
     refuse(CaseProblem(f"{folder}/{file}", "", f"cannot be read: {why}", hint)
@@ -281,10 +87,7 @@ def make(
     case: Case, issued: date | None = None, *, house: Path | None = None, on: date | None = None
 ) -> Made:
     """Return the dossier of a case that was read, with the house in `house`; write nothing."""
-    from dossier.report.house.house import read_house
-
     refuse(page_problems(case))
-
     own = read_house(house) if house is not None else None
     case = replace(case, house=own.digest if own else "")
     assessment = assess(case, issued)
@@ -293,67 +96,6 @@ def make(
         stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
         signoff=state,
     )  # fmt: skip
-
-
-def house_of(
-    folder: Path | str, qualification: Qualification, given: Path | str | None = None
-) -> Path | None:
-    """Return the folder of the house: as given, else the one that the case names.
-
-    Raises CaseError where the case names one outside the inputs.
-    """
-    if given is not None or qualification.house is None:
-        return None if given is None else Path(given)
-    here = Path(folder).resolve()
-    named, root = here / qualification.house, here.parent
-    if not named.resolve().is_relative_to(root):
-        what = f"{qualification.house!r} leads out of the inputs folder"
-        hint = "copy the house's folder into the inputs, or give it by --house"
-        raise CaseError([CaseProblem("case.toml", "house", what, hint)])
-    return named.resolve()
-
-
-def compose(
-    case: Case,
-    assessment: Assessment,
-    issued: date,
-    house: "House | None" = None,
-    libraries: Mapping[str, str] | None = None,
-    on: date | None = None,
-) -> tuple[bytes, bytes, SignOff]:
-    """Return the dossier as PDF, before any digital signature, its decision.json and sign-offs.
-
-    `house` is the one that `case` was read with; `libraries` are versions that its manifest is to
-    state instead of those here; `on` is the day it is, as of `decision_json`.
-    """
-    from dossier.record.decision_record import canonical, manifest_of
-    from dossier.report.house.house import ATTACHED
-    from dossier.report.render import prepared, rendered
-
-    if case.house != (house.digest if house else ""):
-        raise ValueError("the case was read with another house")
-    taken = [each.name for each in case.inputs if each.name.startswith(ATTACHED)]
-    if house is not None and taken:
-        what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
-        raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
-    document, state = _documented(case, assessment, issued, on)
-    manifest = manifest_of(case, document, assessment, house, libraries)
-    with prepared(
-        case, assessment, issued=issued, decision_json=document,
-        manifest_json=canonical(manifest), signoff=state, house=house,
-    ) as ready:  # fmt: skip
-        return rendered(ready), document, state
-
-
-def sign_off(
-    case: Case, assessment: Assessment, issued: date | None = None, on: date | None = None
-) -> SignOff:
-    """Return who has signed the case off, whether each sign-off holds, and what is over by `on`."""
-    from dossier.record.decision_record import decided_content
-    from dossier.record.signoff import sign_off_state
-
-    content = decided_content(case, assessment, issue_date(case, issued))
-    return sign_off_state(case, assessment, content, on)
 
 
 def sign(

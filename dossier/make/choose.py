@@ -17,9 +17,10 @@ from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.decision.finding import Assessment
 from dossier.evidence.requirement import resolve
-from dossier.make.api import assess, issue_date, limits, read_case
+from dossier.make.decide import assess, issue_date, limits
+from dossier.make.read import read_case
 from dossier.record.decision_record import canonical, decision_document, ten_digits
-from dossier.record.files import stem_of, write_whole
+from dossier.record.dossier_file import stem_of, write_whole
 from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH
 
@@ -91,9 +92,7 @@ def _of_the_call(folders: Sequence[Path]) -> Iterator[CaseProblem]:
         what = f"{len(folders)} named"
         yield CaseProblem("the call", "CASE", what, f"name two to {MOST} cases to choose between")
     places = [folder.resolve() for folder in folders]
-    for folder in dict.fromkeys(
-        f for f, p in zip(folders, places, strict=True) if places.count(p) > 1
-    ):
+    for folder in dict.fromkeys(each for each in folders if places.count(each.resolve()) > 1):
         yield CaseProblem("the call", str(folder), "is named twice", "name each candidate once")
 
 
@@ -114,9 +113,8 @@ def _between(first: Case, case: Case) -> Iterator[CaseProblem]:
         what = f"does not ask what {first.name} asks (numbers in SI units): {told}{more}"
         hint = "candidates are chosen for one application: have both cases name the same file"
         yield CaseProblem(file, "", what, hint)
-    relative = [
-        r.id for r in case.application.requirement if r.not_worse_than_reference is not None
-    ]
+    asked = case.application.requirement
+    relative = [each.id for each in asked if each.not_worse_than_reference is not None]
     fitted = [each.qualification.reference for each in (first, case)]
     names = [plain(f"{each.part_number} | {each.maker}") if each else "" for each in fitted]
     if relative and names[0] != names[1]:
@@ -166,14 +164,11 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
     decided = [assess(case, pages=False) for case in cases]
     pairs = list(zip(cases, decided, strict=True))
     language = _language(cases)
-    candidates = [
-        Candidate(
-            label=stem_of(case.qualification),
-            case=case,
-            assessment=found if case.qualification.language == language else _in(case, language),
-        )
-        for case, found in pairs
-    ]
+    candidates = []
+    for case, found in pairs:
+        own = found if case.qualification.language == language else _in(case, language)
+        label = stem_of(case.qualification)
+        candidates.append(Candidate(label=label, case=case, assessment=own))
     with speaking(language):
         demands, _ = resolve(cases[0].application, "")
         differences = tuple(
@@ -206,12 +201,8 @@ def _document(choice: "Choice") -> Mapping[str, Any]:
         "application": choice.application,
         "candidates": choice.decisions,
         "pairs": [
-            {
-                "candidate": pair.own,
-                "less": pair.other,
-                "differences": [_row(each) for each in pair.differences],
-                "notes": pair.notes,
-            }
+            {"candidate": pair.own, "less": pair.other, "notes": pair.notes}
+            | {"differences": [_row(each) for each in pair.differences]}
             for pair in choice.pairs
         ],
     }

@@ -10,7 +10,7 @@ from dossier.words.terminal_safe import shown
 
 if TYPE_CHECKING:
     from dossier.decision.finding import Assessment
-    from dossier.record.files import Saved
+    from dossier.record.dossier_file import Saved
     from dossier.report.signing import SignOff
 
 DONE, OTHERWISE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 70

@@ -9,12 +9,12 @@ from typing import Any
 from dossier.case.case import Asked
 from dossier.case.consistency import ended
 from dossier.case.problems import CaseError, CaseProblem, refuse
-from dossier.case.toml_text import quoted
+from dossier.case.toml_text import TomlError, inline, parse_toml
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
 from dossier.evidence.requirement import Demand, resolve
-from dossier.make.carried import source_problems
-from dossier.request.assumptions import Assumptions
+from dossier.make.read import source_problems
+from dossier.request.counted import Assumptions
 from dossier.request.plan import TestRequest, plan_request, uses_criterion
 from dossier.request.points import Settings, tests_of_all
 from dossier.start.questions import Ask
@@ -60,7 +60,6 @@ def filed(asked: Asked, day: date) -> bytes | None:
     was asked before it shows nothing.
     """
     from dossier.case.requested import changes_since, request_problems, request_toml, requested
-    from dossier.case.toml_text import TomlError, parse_toml
 
     refuse(ended(asked.draft, day, "the day of the request") if asked.draft else ())
     new = [e for e in asked.each if not e.requests or changes_since(e.requests[-1], e.text)]
@@ -79,26 +78,18 @@ def filed(asked: Asked, day: date) -> bytes | None:
         parse_toml(content)
     except TomlError as error:
         raise CaseError([error.of(asked.file)]) from None
-    alone = not asked.parts
-    problems = [
-        problem
-        for each in asked.each
-        for problem in request_problems(
-            entries, each.application, each.text, each.file, alone=alone
-        )
-    ]
+    problems: list[CaseProblem] = []
+    for each in asked.each:
+        told = each.application, each.text, each.file
+        problems += request_problems(entries, *told, alone=not asked.parts)
     refuse(problems)
     return content
 
 
 def settings_of(
-    demands: list[Demand],
-    asked: Asked,
-    criterion_flow: str,
-    terminal: str,
-    terminal_fine: str,
+    demands: list[Demand], asked: Asked, criterion_flow: str, terminal: str, terminal_fine: str,
     ask: Ask | None,
-) -> Settings:
+) -> Settings:  # fmt: skip
     """Return what the call settles for all laboratories; texts with units, empty where not given.
 
     `ask` gets an answer where a terminal is there to ask.  Raises CaseError for what is no value.
@@ -147,7 +138,7 @@ def make_request(
     asked: Asked, demands: list[Demand], assumed: Assumptions, settings: Settings
 ) -> TestRequest:
     """Return the test request of a case; CaseError lists what nobody has said yet."""
-    from dossier.make.api import limits
+    from dossier.make.decide import limits
 
     return plan_request(asked, demands, limits(), assumed, settings)
 
@@ -159,7 +150,7 @@ def write_request(request: TestRequest, out: Path) -> list[Path]:
     earlier request is there already: it may hold values by now.  The pages, and the sheet on how to
     fill the workbook, are in the language asked for; what is read back is the same in every one.
     """
-    from dossier.record.files import write_whole
+    from dossier.record.dossier_file import write_whole
     from dossier.report.pages.request_page import request_pdf
     from dossier.request.sheets import workbook
 
@@ -190,12 +181,8 @@ def planned(text: str, request: TestRequest) -> str:
     """Return case.toml with the plan of specimens where 'dossier new' left a line for it."""
     parts = re.split(r"^(?=#? ?\[)", text, flags=re.MULTILINE)
     for side, names in request.names.items():
-        listed = ", ".join(map(quoted, names))
-        line = f"specimens = [{listed}]"
-        parts = [
-            PLAN.sub(lambda _, line=line: line, part, 1)
-            if names and part.startswith(f"[{side}]")
-            else part
-            for part in parts
-        ]
+        line = f"specimens = {inline(names)}"
+        for k, part in enumerate(parts):
+            if names and part.startswith(f"[{side}]"):
+                parts[k] = PLAN.sub(lambda _, line=line: line, part, 1)
     return "".join(parts)

@@ -1,8 +1,7 @@
 """The verdicts of a case as text for a terminal."""
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
-from datetime import date
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
@@ -18,7 +17,7 @@ from dossier.evidence.limits import Check
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import answer_of
 from dossier.report.pages.results import estimate_text, limit_text
-from dossier.report.signing import SignOff
+from dossier.report.signing import Signed, SignOff
 from dossier.words.terminal_safe import shown
 
 if TYPE_CHECKING:
@@ -32,37 +31,40 @@ MARKS = {"pass": ("✓", "green"), "fail": ("✗", "red"), "not applicable": ("�
 """Mark and colour of a verdict, on a terminal; of any other a question mark in yellow."""
 
 
-def print_assessment(case: Case, assessment: Assessment, signoff: SignOff, issued: date) -> None:
+def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> None:
     """Print one row a requirement, the reasons of those that do not pass, and the decision."""
-    console = wide_console()
-    qualification = case.qualification
-    console.print(
-        shown(f"{qualification.number} revision {qualification.revision}: {qualification.title}")
-    )
-    part = qualification.candidate.part_number
+    console, asked = wide_console(), case.qualification
     title, revision = case.application.title, case.application.revision
-    console.print(shown(f"candidate {part}; {title}, revision {revision}"))
-    console.print(shown(on_file_text(case)))
-    for change in case.on_file.changes if case.on_file else ():
-        console.print(shown(f"  {said(change)}"))
+    for line in (
+        f"{asked.number} revision {asked.revision}: {asked.title}",
+        f"candidate {asked.candidate.part_number}; {title}, revision {revision}",
+        on_file_text(case),
+        *(f"  {said(change)}" for change in (case.on_file.changes if case.on_file else ())),
+    ):
+        console.print(shown(line))
     console.print(_table(assessment, marked=console.is_terminal))
     for line in (
-        *(
-            f"{each.demand.id}: {each.verdict.value}: {each.reason}"
-            for each in assessment.findings
-            if each.verdict.value != "pass"
-        ),
+        *_reasons(assessment),
         *map(part_line, assessment.parts),
         *check_lines(assessment.checks),
         *(f"condition: {each.text}" for each in assessment.conditions),
         *until_lines(case, assessment, signoff),
+        *map(_signed, signoff.signed),
+        bound_line(signoff.digest),
+        decision_line(assessment, signoff),
     ):
         console.print(shown(line))
-    for each in signoff.signed:
-        state = "" if each.holds else f" (no longer holds: {each.note})"
-        console.print(shown(f"{each.role}: {each.name}, {each.date.isoformat()}{state}"))
-    console.print(bound_line(signoff.digest))
-    console.print(decision_line(assessment, signoff))
+
+
+def _reasons(assessment: Assessment) -> Iterator[str]:
+    for each in assessment.findings:
+        if each.verdict.value != "pass":
+            yield f"{each.demand.id}: {each.verdict.value}: {each.reason}"
+
+
+def _signed(each: Signed) -> str:
+    state = "" if each.holds else f" (no longer holds: {each.note})"
+    return f"{each.role}: {each.name}, {each.date.isoformat()}{state}"
 
 
 def part_line(part: Assessment) -> str:
@@ -82,9 +84,9 @@ def check_lines(checks: Sequence[Check]) -> list[str]:
     lines = [f"checks: {told or 'none'}"]
     open_ones = [check for check in checks if check.outcome not in {"met", "does not apply"}]
     for check in open_ones[:MOST_CHECKS]:
-        where = check.record or "whole case"
         more = f"; {check.deviation}" if check.deviation else ""
-        lines.append(f"{where}: {check.rule}: {check.outcome}: {check.found}{more}")
+        where = f"{check.record or 'whole case'}: {check.rule}"
+        lines.append(f"{where}: {check.outcome}: {check.found}{more}")
     if len(open_ones) > MOST_CHECKS:
         lines.append(f"and {len(open_ones) - MOST_CHECKS} more: the dossier lists them all")
     return lines

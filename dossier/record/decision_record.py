@@ -11,9 +11,8 @@ from pydantic import ValidationError
 from pydantic_core import to_jsonable_python
 
 from dossier.case.case import Case, Record
-from dossier.case.explain import problems_in
 from dossier.case.problems import CaseError
-from dossier.case.toml_text import parse_toml
+from dossier.case.toml_text import parse_toml, problems_in
 from dossier.decision.deciding import Deciding, DecidingKind
 from dossier.decision.finding import Assessment, ConditionKind, Finding
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
@@ -179,9 +178,7 @@ def _estimate(demand: Demand, estimate: Estimate) -> dict[str, Any]:
 def _record(record: Record, reduced: Mapping[str, Iterable[float]]) -> dict[str, Any]:
     entry = record.entry
     plain = {name: getattr(entry, name, None) for name in RecordRow.model_fields}
-    values = {
-        name: [ten_digits(float(each)) for each in column] for name, column in reduced.items()
-    }
+    values = {name: [ten_digits(float(v)) for v in column] for name, column in reduced.items()}
     files = {"record": record.id, "file": record.file, "sheet": record.sheet}
     return plain | files | {"reduced": values}
 
@@ -248,9 +245,7 @@ def _shown(demand: Demand, value: float) -> float | None:
 
 def ten_digits(value: float | None) -> float | None:
     """Return ten significant digits, enough for every use and the same on every machine."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.10g}")
+    return None if value is None or not math.isfinite(value) else float(f"{value:.10g}")
 
 
 def as_json(document: Mapping[str, Any]) -> str:
@@ -294,9 +289,7 @@ def manifest_of(
 
 def house_entry(house: House | None) -> dict[str, str]:
     """Return what the manifest says of a house."""
-    if house is None:
-        return {}
-    return {"house folder": house.called, "house files": house.digest}
+    return {"house folder": house.called, "house files": house.digest} if house else {}
 
 
 NOT_ALWAYS = {"precision", "applications"}

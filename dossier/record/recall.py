@@ -15,7 +15,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from dossier.case.bounded import NotReadError, read_regular
+from dossier.case.attached import read_regular
 from dossier.record.document import Digest, Text
 from dossier.record.rests import Rest, folded
 
@@ -176,16 +176,12 @@ def recalls_in(folder: Path) -> Recalls:
             recall = Recall.model_validate_json(content)
             if path.name != FILE.format(number=recall.number):
                 raise ValueError(f"it says that it is number {recall.number}")
-        except (OSError, NotReadError, ValueError, ValidationError) as error:
-            faults[path.name] = _why(error)
-            continue
-        given.append(recall)
-        files[hashlib.sha256(content).hexdigest()] = recall.number
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+            faults[path.name] = f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
+        except (OSError, ValueError) as error:
+            faults[path.name] = str(error)[:200]
+        else:
+            given.append(recall)
+            files[hashlib.sha256(content).hexdigest()] = recall.number
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)
-
-
-def _why(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        return f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
-    return str(error)[:200]

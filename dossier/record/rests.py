@@ -11,6 +11,7 @@ from typing import Any
 from dossier.case.agreed import known_as
 from dossier.case.compared import Source
 from dossier.case.consistency import lot_number
+from dossier.case.whole import tables
 from dossier.record.dossier_file import DossierFile
 
 KINDS = {
@@ -104,20 +105,20 @@ def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
             key = kind, " ".join(value.split())
             users[key] |= set(requirements)
             used[key] |= set(records)
-    days = {_text(each, "id"): _days(each) for each in _tables(dossier.case or {}, "record")}
-    rests = [Rest(*key, _sorted(ids), _sorted(used[key]), *_span(days, used[key]))
-             for key, ids in users.items()]  # fmt: skip
+    days = {
+        _text(each, "id"): (first := _day(each, "tested"), _day(each, "finished") or first)
+        for each in tables(dossier.case or {}, "record")
+    }
+    rests = (
+        Rest(*key, _sorted(ids), _sorted(used[key]), *_span(days, used[key]))
+        for key, ids in users.items()
+    )
     return tuple(sorted({*rests, *_ends(dossier)}))
 
 
 def _sorted(ids: Iterable[str]) -> tuple[str, ...]:
     """Return identifiers in order, each as one line."""
     return tuple(sorted({" ".join(each.split()) for each in ids} - {""}))
-
-
-def _days(record: Mapping[str, Any]) -> tuple[str, str]:
-    first = _day(record, "tested")
-    return first, _day(record, "finished") or first
 
 
 def _span(days: Mapping[str, tuple[str, str]], records: Iterable[str]) -> tuple[str, str]:
@@ -132,14 +133,14 @@ def _ends(dossier: DossierFile) -> Iterator[Rest]:
     """Yield what ends on a day: calibrations, concessions that are used, evidence carried over."""
     case = dossier.case or {}
     used = {(each.requirement, each.concession) for each in dossier.decision.findings}
-    for each in _tables(case, "concession"):
+    for each in tables(case, "concession"):
         requirement = _text(each, "requirement")
         if (requirement, _text(each, "text")) in used:
             yield Rest("concession", requirement, (requirement,), last=_day(each, "until"))
-    for each in _tables(case, "instrument"):
+    for each in tables(case, "instrument"):
         days = _day(each, "calibrated"), _day(each, "due")
         yield Rest("calibration", _text(each, "id"), (), (), *days)
-    for each in _tables(case, "carried"):
+    for each in tables(case, "carried"):
         records = _sorted(_texts(each, "records"))
         yield Rest("carried", _text(each, "sha256"), (), records, last=_day(each, "until"))
 
@@ -169,7 +170,7 @@ def _of_decision(dossier: DossierFile) -> Iterator[_Use]:
 
 def _of_case(dossier: DossierFile) -> Iterator[_Use]:
     case = dossier.case or {}
-    users, entries = _users(dossier), _tables(case, "record")
+    users, entries = _users(dossier), tables(case, "record")
     used: dict[tuple[str, str], list[str]] = defaultdict(list)
     for record in entries:
         name = _text(record, "id")
@@ -182,11 +183,11 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
     for kind, called, name in (
         ("instrument", "certificate", "certificate"), ("laboratory", "laboratory", "name"),
     ):  # fmt: skip
-        for each in _tables(case, kind):
+        for each in tables(case, kind):
             ids = used[kind, _text(each, "id")]
             yield kind, _text(each, "id"), (), ()
             yield called, _text(each, name), {user for one in ids for user in users[one]}, ids
-    yield from (("fluid", _text(each, "id"), (), ()) for each in _tables(case, "fluid"))
+    yield from (("fluid", _text(each, "id"), (), ()) for each in tables(case, "fluid"))
     yield from _lots(dossier, case)
     yield from _dossiers(dossier.carried, {_text(each, "id") for each in entries})
     for asked in dossier.applied.values():
@@ -206,9 +207,9 @@ def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
     everything = [finding.requirement for finding in dossier.decision.findings]
     compared = _with_reference(dossier)
     for side, used in (("candidate", everything), ("reference", compared)):
-        own = [each for each in _tables(case, "specimen") if _text(each, "filter") == side]
+        own = [each for each in tables(case, "specimen") if _text(each, "filter") == side]
         of_lot = {_text(each, "id"): _text(each, "lot") for each in own}
-        records = [e for e in _tables(case, "record") if _text(e, "filter") in ("", side)]
+        records = [e for e in tables(case, "record") if _text(e, "filter") in ("", side)]
         for lot in dict.fromkeys([*_texts(_table(case, side), "lots"), *of_lot.values()]):
             its = [_text(each, "id") for each in records
                    if of_lot.get(_text(each, "specimen")) in (None, "", lot)]  # fmt: skip
@@ -227,16 +228,8 @@ def _users(dossier: DossierFile) -> Mapping[str, set[str]]:
 
 def _with_reference(dossier: DossierFile) -> list[str]:
     """Return the requirements that are decided against the filter now fitted."""
-    return [
-        finding.requirement
-        for finding in dossier.decision.findings
-        if finding.limit.not_worse_than_reference is not None
-    ]
-
-
-def _tables(document: Mapping[str, Any], key: str) -> list[Mapping[str, Any]]:
-    found = document.get(key)
-    return [each for each in found if isinstance(each, dict)] if isinstance(found, list) else []
+    findings = dossier.decision.findings
+    return [f.requirement for f in findings if f.limit.not_worse_than_reference is not None]
 
 
 def _table(document: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -5,14 +5,16 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from dossier.case.agreed import Carried
+from dossier.case.agreed import SIGNOFF_FILE, Carried, SignOffFile, SignOffRules
 from dossier.case.attached import NotADossierError
 from dossier.case.model import Concession
+from dossier.case.toml_text import parse_toml
+from dossier.case.whole import tables
 from dossier.decision.conditions import APPROVES, behind, expired, over, valid_until
 from dossier.evidence.requirement import LIFE
 from dossier.record.dossier_file import DossierFile
 from dossier.record.signoff import ZONES, Days, needed_roles, same_name, state_of
-from dossier.report.signing import ROLES, Signed, SignOff, field_name
+from dossier.report.signing import ROLES, SignOff, field_name
 
 if TYPE_CHECKING:
     from dossier.record.seals import Seal
@@ -89,21 +91,17 @@ def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
     if faults:
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
         return Standing(NOT_INTACT, faults[0] + more)
-    if dossier.decision.signed is not True or not _claims(dossier):
+    decision = dossier.decision
+    claims = (None, decision.decision, expired(decision.decision))  # that it stands, or did
+    if decision.signed is not True or decision.standing not in claims:
         return Standing(DRAFT)
     state = sign_offs(dossier)
     objection = _objection(dossier, state) if state else "the sign-offs cannot be read"
     if state is None or objection:
         return Standing(DRAFT, f"says it is signed off, but {objection}")
     note = "sealed by test identities, which prove nothing" if sealed.test else ""
-    days = [_issued(dossier), *(each.date for each in state.signed)]
+    days = [dossier.issued, *(each.date for each in state.signed)]
     return Standing(SIGNED_OFF, note, max(days), state.until)
-
-
-def _claims(dossier: DossierFile) -> bool:
-    """Return whether decision.json says that its decision stands, or did."""
-    decision = dossier.decision
-    return decision.standing in (None, decision.decision, expired(decision.decision))
 
 
 def seals_of(dossier: DossierFile, trust: "Trust | None" = None) -> Sealed:
@@ -172,18 +170,12 @@ def _not_given(dossier: DossierFile) -> Iterator[str]:
     except (ValueError, TypeError, AttributeError, RecursionError):
         yield "its concessions cannot be read"
         return
-    given = {(each.requirement, each.text) for each in behind(covered, granted, _issued(dossier))}
+    given = {(each.requirement, each.text) for each in behind(covered, granted, dossier.issued)}
     for requirement, _ in sorted(covered - given):
         yield f"{requirement}: is covered by a concession that its case.toml does not give"
-    stated = dossier.document.get("valid_until", _UNSTATED)
-    if decision.decision in APPROVES and stated not in (
-        _UNSTATED,
-        end.isoformat() if end else None,
-    ):
+    last = end.isoformat() if end else None
+    if decision.decision in APPROVES and dossier.document.get("valid_until", last) != last:
         yield "it states another end than its concessions and its review give"
-
-
-_UNSTATED = object()
 
 
 def _unasked(dossier: DossierFile) -> Iterator[str]:
@@ -198,10 +190,9 @@ def _unasked(dossier: DossierFile) -> Iterator[str]:
 
 def _requirements(mark: str, application: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
     """Yield id and severity of what an application asks, under its mark."""
-    rows, duty = application.get("requirement"), application.get("duty")
-    for each in rows if isinstance(rows, list) else ():
-        if isinstance(each, dict):
-            yield f"{mark} {each.get('id')}".lstrip(), each.get("severity")
+    for each in tables(application, "requirement"):
+        yield f"{mark} {each.get('id')}".lstrip(), each.get("severity")
+    duty = application.get("duty")
     if isinstance(duty, dict) and duty.get("life_factor") is not None:
         yield f"{mark} {LIFE}".lstrip(), "mandatory"
 
@@ -213,13 +204,9 @@ def end_of(dossier: DossierFile) -> date | None:
     """
     covered, granted = _conceded(dossier)
     decision = dossier.decision
-    ends: list[Concession | Carried] = [*behind(covered, granted, _issued(dossier))]
+    ends: list[Concession | Carried] = [*behind(covered, granted, dossier.issued)]
     ends += [Carried.model_validate(e) for e in (dossier.case or {}).get("carried", ())]
     return valid_until(decision.decision, ends, decision.case.review_due)
-
-
-def _issued(dossier: DossierFile) -> date:
-    return dossier.decision.case.issued
 
 
 def _conceded(dossier: DossierFile) -> tuple[set[tuple[str, str]], list[Concession]]:
@@ -255,22 +242,13 @@ def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff | None
 
 
 def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
-    from dossier.case.agreed import SIGNOFF_FILE, SignOffFile
-    from dossier.case.toml_text import parse_toml
-
     content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
     entries = SignOffFile.model_validate(parse_toml(content)).signed if content else ()
     raw, end = dossier.case or {}, end_of(dossier)
-    days = Days(_last_test(raw), end, today, _issued(dossier), ZONES)
-    return state_of(entries, _roles(raw, dossier), dossier.document, days, end)
-
-
-def _roles(case: Mapping[str, Any], dossier: DossierFile) -> tuple[str, ...]:
-    """Return the roles that must sign for what the dossier decides."""
-    from dossier.case.agreed import SignOffRules
-
-    roles = SignOffRules.model_validate(case["signoff"]).roles if "signoff" in case else ROLES
-    return needed_roles(roles, dossier.decision.decision)
+    asked = SignOffRules.model_validate(raw["signoff"]).roles if "signoff" in raw else ROLES
+    roles = needed_roles(asked, dossier.decision.decision)
+    days = Days(_last_test(raw), end, today, dossier.issued, ZONES)
+    return state_of(entries, roles, dossier.document, days, end)
 
 
 def _last_test(case: Mapping[str, Any]) -> date:
@@ -289,7 +267,11 @@ def mismatches(seals: Sequence["Seal"], signoff: SignOff) -> Iterator[str]:
         if seal.sound and seal.field not in given:
             yield f"{seal.field}: sealed without a sign-off for it"
         elif seal.sound:
-            yield from _mismatch(seal, given[seal.field])
+            signed = given[seal.field]
+            if not same_name(seal.signer, signed.name):
+                yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
+            if seal.meaning != signed.meaning:
+                yield f"{seal.field}: sealed for another meaning than was signed off"
     places = [order.index(seal.field) for seal in seals if seal.field in order]
     if places != list(range(len(places))):
         yield "the seals were not made in the order of the roles"
@@ -312,10 +294,3 @@ def _out_of_days(seals: Sequence["Seal"], signoff: SignOff) -> Iterator[str]:
             yield f"{seal.field}: says that it was made on {day}, before the sign-off of {last}"
         if day > end + ZONES:
             yield f"{seal.field}: says that it was made on {day}; the approval ended on {end}"
-
-
-def _mismatch(seal: "Seal", signed: Signed) -> Iterator[str]:
-    if not same_name(seal.signer, signed.name):
-        yield f"{seal.field}: sealed by {seal.signer!r}, signed off by {signed.name!r}"
-    if seal.meaning != signed.meaning:
-        yield f"{seal.field}: sealed for another meaning than was signed off"

@@ -139,12 +139,9 @@ def _no_anchor(certificate: Any, trust: Trust) -> str:
         return "is not of an authority (basicConstraints)"
     if uses is not None and "key_cert_sign" not in uses.native:
         return "is not meant to sign certificates (keyUsage)"
-    if not certificate.not_valid_before <= trust.moment <= certificate.not_valid_after:
-        return (
-            f"is valid to {certificate.not_valid_after:%Y-%m-%d} only, from "
-            f"{certificate.not_valid_before:%Y-%m-%d}"
-        )
-    return ""
+    first, last = certificate.not_valid_before, certificate.not_valid_after
+    inside = first <= trust.moment <= last
+    return "" if inside else f"is valid to {last:%Y-%m-%d} only, from {first:%Y-%m-%d}"
 
 
 def _unfit(certificate: Any, why: str) -> CaseProblem:
@@ -272,12 +269,9 @@ def _anchor(certificate: Any) -> Any:
     own = derive_quals_from_cert(certificate)
     # The validator counts down a length for attribute certificates too, if there is one.
     own = replace(own, max_aa_path_length=own.max_path_length)
-    if own.standard_parameters is not None:
-        names = replace(
-            own.standard_parameters,
-            user_initial_policy_set=frozenset(["any_policy"]),
-            initial_explicit_policy=False,
-        )
+    if (names := own.standard_parameters) is not None:
+        free = frozenset(["any_policy"])
+        names = replace(names, user_initial_policy_set=free, initial_explicit_policy=False)
         own = replace(own, standard_parameters=names)
     return CertTrustAnchor(certificate, own)
 
@@ -318,7 +312,5 @@ def _not_the_person(envelope: Envelope, trust: Trust, role: str) -> str:
 def _listed(certificate: Any, lists: Sequence[Any]) -> bool:
     """Return whether a list in the name of its issuer, whoever signed that, has a certificate."""
     mine = (each["tbs_cert_list"] for each in lists if each.issuer == certificate.issuer)
-    numbers = (
-        row["user_certificate"].native for each in mine for row in each["revoked_certificates"]
-    )
-    return certificate.serial_number in numbers
+    rows = (row for each in mine for row in each["revoked_certificates"])
+    return certificate.serial_number in (row["user_certificate"].native for row in rows)

@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from dossier.case.requested import FieldChange, field_changes, said
+from dossier.case.whole import tables
 from dossier.record.decision_record import as_json
 from dossier.record.document import DecidingRow, FindingRow, OnFileRow, RuleRow
 from dossier.record.dossier_file import DECISION, DossierFile
@@ -127,7 +128,8 @@ def comparison_of(a: DossierFile, b: DossierFile, today: date | None = None) -> 
     standings = as_of(standing_of(a), today), as_of(standing_of(b), today)
     before, after = _by_requirement(a), _by_requirement(b)
     pairs = {name: (before.get(name), after.get(name)) for name in [*before, *after]}
-    inputs, rest = _inputs(a, b), _rest(a, b)
+    inputs = sorted(_changes(_digests(a), _digests(b)), key=lambda each: each.what)
+    rest = _rest(a, b)
     asked = [_requirement(name, pair) for name, pair in pairs.items()]
     requirements = tuple(each for each in asked if each.changes)
     causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in pairs}
@@ -144,8 +146,8 @@ def comparison_of(a: DossierFile, b: DossierFile, today: date | None = None) -> 
         verdicts=tuple(sorted(verdicts, key=lambda each: each.after == "pass")),
         requirements=requirements, values=tuple(values), rest=rest,
         inputs=tuple(
-            InputChange(each.what, each.before, each.after, _moved(each, a, b, values))
-            for each in inputs
+            InputChange(e.what, e.before, e.after, tuple(_moved(e.what, a, b, values)))
+            for e in inputs
         ),
         remarks=tuple(
             f"{side}: {each.remark}" for side, each in zip("AB", standings, strict=True)
@@ -180,11 +182,6 @@ def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Chang
     )
 
 
-def _inputs(a: DossierFile, b: DossierFile) -> tuple[Changed, ...]:
-    changes = _changes(_digests(a), _digests(b))
-    return tuple(sorted(changes, key=lambda each: each.what))
-
-
 def _digests(side: DossierFile) -> dict[str, str]:
     """Return file -> SHA-256, by the name within the case: its folder may have another name."""
     return {_within(side, name): digest for name, digest in side.decision.inputs.items()}
@@ -195,8 +192,7 @@ def _within(side: DossierFile, name: str) -> str:
 
 
 def _requirement(name: str, pair: _Pair) -> RequirementChange:
-    kind = "added" if pair[0] is None else "removed" if pair[1] is None else "changed"
-    return RequirementChange(name, kind, _changes(*map(_asked, pair)))
+    return RequirementChange(name, _kind(*pair), _changes(*map(_asked, pair)))
 
 
 def _asked(finding: FindingRow | None) -> dict[str, str]:
@@ -220,11 +216,6 @@ def _asked(finding: FindingRow | None) -> dict[str, str]:
     return {key: value for key, value in asked.items() if value}
 
 
-def _verdict(name: str, pair: _Pair, because: tuple[str, ...]) -> VerdictChange | None:
-    old, new = (each.verdict if each else None for each in pair)
-    return None if old == new else VerdictChange(name, old, new, because)
-
-
 def _value(name: str, pair: _Pair, because: tuple[str, ...]) -> ValueChange | None:
     """Return how a result moved; None where either side lacks the requirement or both agree."""
     before, after = pair
@@ -234,6 +225,11 @@ def _value(name: str, pair: _Pair, because: tuple[str, ...]) -> ValueChange | No
     ends = (before.limit.min, before.limit.max, after.limit.min, after.limit.max)
     limits = tuple(end for end in ends if end is not None)
     return None if old == new else ValueChange(name, after.quantity, old, new, because, limits)
+
+
+def _verdict(name: str, pair: _Pair, because: tuple[str, ...]) -> VerdictChange | None:
+    old, new = (each.verdict if each else None for each in pair)
+    return None if old == new else VerdictChange(name, old, new, because)
 
 
 def _rest(a: DossierFile, b: DossierFile) -> tuple[Changed, ...]:
@@ -295,7 +291,7 @@ def _causes(
     causes = [f"requirement {c.kind}: {_what(c)}" for c in requirements if c.requirement == name]
     files = _files(a, name) | _files(b, name)
     rule = f"{name.partition(' ')[0]} decision rule"
-    causes += [f"{each.what} {_kind(each)}" for each in inputs if each.what in files]
+    causes += [f"{c.what} {_kind(c.before, c.after)}" for c in inputs if c.what in files]
     causes += [
         f"{each.what}: {each.before or 'none'} → {each.after or 'none'}"
         for each in rest
@@ -311,8 +307,8 @@ def _what(change: RequirementChange) -> str:
     return ", ".join(f"{c.what} {c.before or 'none'} → {c.after or 'none'}" for c in change.changes)
 
 
-def _kind(change: Changed) -> str:
-    return "added" if change.before is None else "removed" if change.after is None else "changed"
+def _kind(before: object, after: object) -> str:
+    return "added" if before is None else "removed" if after is None else "changed"
 
 
 def _files(side: DossierFile, requirement: str) -> set[str]:
@@ -322,23 +318,18 @@ def _files(side: DossierFile, requirement: str) -> set[str]:
     if finding is None:
         return case_files
     records = finding.rests_on_records()
-    entries = (side.case or {}).get("record")
-    for entry in entries if isinstance(entries, list) else []:
-        if isinstance(entry, dict) and entry.get("id") in records:
+    for entry in tables(side.case or {}, "record"):
+        if entry.get("id") in records:
             path = str(entry.get("file", "")).partition("#")[0]
             place = posixpath.normpath(f"{side.case_name}/{path}")
             case_files.add(_within(side, place))
     return case_files
 
 
-def _moved(
-    change: Changed, a: DossierFile, b: DossierFile, values: Sequence[ValueChange]
-) -> tuple[str, ...]:
-    return tuple(
-        each.requirement
-        for each in values
-        if each.moved and change.what in _files(a, each.requirement) | _files(b, each.requirement)
-    )
+def _moved(file: str, a: DossierFile, b: DossierFile, values: Sequence[ValueChange]) -> list[str]:
+    """Return the requirements whose result rests on a file and moved."""
+    moved = [each.requirement for each in values if each.moved]
+    return [name for name in moved if file in _files(a, name) | _files(b, name)]
 
 
 SIDE = ("dossier", "sha256", "decision")

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from dossier.case.attached import MAX_PDF, NotADossierError
-from dossier.case.bounded import ordinary
+from dossier.case.attached import MAX_PDF, NotADossierError, ordinary
 from dossier.record.recall import Recalls
 from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT
@@ -40,6 +39,10 @@ class Present:
     """Those that were judged in this run."""
     recalls: Recalls = field(default_factory=Recalls)
 
+    def digest(self, sha256: str) -> str:
+        """Return the digest of a dossier's row and of what it rests on."""
+        return row_digest(self.rows[sha256], self.rests[sha256])
+
 
 @dataclass(frozen=True, kw_only=True)
 class Stored:
@@ -62,13 +65,10 @@ class Stored:
     @cached_property
     def bound(self) -> dict[str, Row]:
         """Return the rows that have the digest which the last link of their dossier binds."""
-        last = self.last
-        return {
-            sha256: row
-            for sha256, row in self.rows.items()
-            if sha256 in last
-            and row_digest(row, self.rests.get(sha256, ())) == last[sha256].row_sha256
-        }
+        known = ((key, row) for key, row in self.rows.items() if key in self.last)
+        digests = {key: row_digest(row, self.rests.get(key, ())) for key, row in known}
+        kept = (key for key, digest in digests.items() if digest == self.last[key].row_sha256)
+        return {key: self.rows[key] for key in kept}
 
 
 def events_of(folder: Path, stored: Stored, found: Present, program: str) -> list[Event]:
@@ -98,9 +98,7 @@ def _otherwise(stored: Stored, found: Present, program: str) -> list[Event]:
     """Return an event for each dossier that is judged otherwise now than its link says."""
     events = []
     for key, link in stored.last.items():
-        if key not in found.read:
-            continue
-        if row_digest(found.rows[key], found.rests[key]) == link.row_sha256:
+        if key not in found.read or found.digest(key) == link.row_sha256:
             continue
         if link.program == program:
             what = "its link, said to be by this very program, binds another judgement"
@@ -136,9 +134,8 @@ def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:
             continue
         others = twins.get((link.number, link.revision), [])
         was = bound.get(key)  # its row, where its link binds one
-        event, successor = (
-            _gone(folder, link, was, others) if others else (_left(link, was, found), "")
-        )
+        gone = _gone(folder, link, was, others) if others else (_left(link, was, found), "")
+        event, successor = gone
         if event.breaks or successor not in last:
             events.append(event)
     return events

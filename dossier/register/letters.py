@@ -1,17 +1,128 @@
-"""Letters on a recall: a page to the owner of each approval that was decided again, and a list."""
+"""Pages of a register: itself in a browser, and letters on a recall.
 
-from collections.abc import Iterable, Iterator
+The page needs nothing else: no network, no server, no other file.  On it machines against filters:
+what is approved where, in tables that grow as the dossiers do.  Of letters each owner of an
+approval that was decided again gets one, and a list comes last.
+"""
+
+import base64
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
+from urllib.parse import quote
 
 from dossier.decision.cautions import USUAL
 from dossier.record.decision_record import as_json
 from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
+from dossier.record.rests import KINDS
 from dossier.register.listing import one_line
 from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
-from dossier.register.register import Register
+from dossier.register.register import Hit, Register
+from dossier.register.row import STATES, Row
+from dossier.report.assets import template_folder
 from dossier.words import day, language, later, say, speaking
+
+
+def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None) -> str:
+    """Return the page as HTML.
+
+    `prefix` is the way from the page to the folder of the dossiers, such as "" or "../dossiers/";
+    None leaves out the links.  Script and style stand in the page, and its policy allows nothing
+    else to run or load.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    loader = FileSystemLoader(template_folder())
+    environment = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True, finalize=lambda value: one_line(value) if type(value) is str else value,
+    )  # fmt: skip
+    parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
+    found = {hit.row.state for hit in hits}
+    return environment.get_template("register.html").render(
+        outcome=outcome, hits=hits, kinds=KINDS, blocks=blocks(hits),
+        states={word: mark for word, mark in STATES.items() if word in found},
+        script=Markup(parts["js"]), script_hash=_hash(parts["js"]),
+        style=Markup(parts["css"]), style_hash=_hash(parts["css"]),
+        href=lambda row: None if prefix is None else quote(f"./{prefix}{row.file}"),
+    )  # fmt: skip
+
+
+def _hash(text: str) -> str:
+    """Return the digest of an inline script or style as a content security policy writes it."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+WIDE, SPARSE = 8, 4
+"""Filters beside each other that a table may have, and empty cells for each that is not."""
+NOWHERE = "machines that the application does not name"
+Cells = dict[str, dict[str, list[Row]]]
+"""Machine -> filter -> dossiers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Machines that have filters in common, and what is said of each pair."""
+
+    filters: tuple[str, ...]
+    machines: tuple[tuple[str, tuple[tuple[Row, ...], ...]], ...]
+    """Each machine with a cell for each filter."""
+
+
+def blocks(hits: Sequence[Hit]) -> tuple[Block, ...]:
+    """Return a table for all machines that filters connect, in the order of their names.
+
+    What would be wide or mostly empty is taken apart, a machine each: the tables together hold
+    a few cells for each dossier, however many there are.
+    """
+    cells: Cells = defaultdict(lambda: defaultdict(list))
+    for hit in hits:
+        for machine in [e.value for e in hit.rests if e.kind == "equipment"] or [NOWHERE]:
+            cells[machine][hit.row.candidate].append(hit.row)
+    return tuple(each for group in _connected(cells) for each in _laid_out(cells, group))
+
+
+def _connected(cells: Cells) -> Iterator[list[str]]:
+    """Yield machines in groups: those of one have a filter in common, or a third between them."""
+    by_filter: dict[str, list[str]] = defaultdict(list)
+    for machine in sorted(cells):
+        for part in cells[machine]:
+            by_filter[part].append(machine)
+    seen: set[str] = set()
+    for first in sorted(cells):
+        if first in seen:
+            continue
+        seen.add(first)
+        group, parts = [first], set[str]()
+        for machine in group:  # grows as it is walked through
+            for part in set(cells[machine]) - parts:
+                parts.add(part)
+                group += (new := [m for m in by_filter[part] if m not in seen])
+                seen.update(new)
+        yield sorted(group)
+
+
+def _laid_out(cells: Cells, group: Sequence[str]) -> Iterator[Block]:
+    filters = sorted({part for machine in group for part in cells[machine]})
+    filled = sum(len(cells[machine]) for machine in group)
+    if len(group) > 1 and (len(filters) > WIDE or len(group) * len(filters) > SPARSE * filled):
+        for machine in group:
+            yield from _laid_out(cells, [machine])
+        return
+    rows = ((m, tuple(_shown(cells[m].get(part, ())) for part in filters)) for m in group)
+    yield Block(tuple(filters), tuple(rows))
+
+
+def _shown(rows: Sequence[Row]) -> tuple[Row, ...]:
+    """Return the dossiers that count for a machine and a filter: the last ones, if any is."""
+    current = [row for row in rows if row.current]
+    latest = sorted(rows, key=lambda row: (row.number, row.revision))[-1:]
+    return tuple(current or latest)
+
 
 MOST = 6
 """Rows and lines of a list on a page; recall.json holds all."""
@@ -59,15 +170,17 @@ def letters_pdf(outcome: Register, done: Done, reply: Reply) -> bytes:
     """
     from dossier.report.render import page_pdf
 
-    told = sorted(done.told, key=lambda each: (_urgent(each), each.row.name))
+    told = _by_urgency(done)
     letters = _letters([each for each in told if each.outcome in ANSWERS], done, reply)
-    return page_pdf("recall.html", letters=letters, rows=told, done=done,
-                    unread=outcome.unreadable, count=outcome.count, span=span(done),
-                    short=_short)  # fmt: skip
+    return page_pdf(
+        "recall.html", letters=letters, rows=told, done=done, short=_short,
+        unread=outcome.unreadable, count=outcome.count, span=span(done),
+    )  # fmt: skip
 
 
-def _urgent(told: Told) -> int:
-    return [*ANSWERS, NO_APPROVAL].index(told.outcome)
+def _by_urgency(done: Done) -> list[Told]:
+    order = [*ANSWERS, NO_APPROVAL]
+    return sorted(done.told, key=lambda each: (order.index(each.outcome), each.row.name))
 
 
 def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[str, Any]]:
@@ -76,6 +189,8 @@ def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[st
         case = each.left.case
         with speaking(case.language if case else "en"):
             look, word, meaning = ANSWERS[each.outcome]
+            rows, conditions = _alike(each), each.left.conditions
+            more = sum(max(len(those) - MOST, 0) for those in (rows, conditions))
             yield {
                 "language": language(),
                 "paper": "us" if case and case.paper == "US Letter" else "a4",
@@ -84,10 +199,10 @@ def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[st
                 "facts": list(_facts(each, done, reply)),
                 "verdicts": [
                     (", ".join(ids), say(old), say(new), _short(why, REASON))
-                    for (old, new, why), ids in list(_alike(each).items())[:MOST]
+                    for (old, new, why), ids in list(rows.items())[:MOST]
                 ],
-                "more": _more(each),
-                "new": [_short(line) for line in each.left.conditions[:MOST]],
+                "more": say("and {number} more, in recall.json", number=more) if more else "",
+                "new": [_short(line) for line in conditions[:MOST]],
                 "cautions": [(say(title), say(USUAL[title])) for title in WARNED],
             }
 
@@ -100,27 +215,22 @@ def _alike(told: Told) -> dict[tuple[str, str, str], list[str]]:
     return found
 
 
-def _more(told: Told) -> str:
-    """Return how many rows and lines do not stand on the page; empty where all do."""
-    more = sum(max(len(each) - MOST, 0) for each in (_alike(told), told.left.conditions))
-    return say("and {number} more, in recall.json", number=more) if more else ""
-
-
 def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
     """Yield name and text of each line at the head of a letter."""
     row, left, recall = told.row, told.left, done.recall
     yield say("To"), _short(left.application.owner if left.application else "")
     yield say("Machines"), _short(row.equipment) or say("not named by the application")
-    yield say("Filter"), _short(f"{row.candidate}, {left.case.candidate.maker}" if left.case
-                                else row.candidate)  # fmt: skip
+    maker = f", {left.case.candidate.maker}" if left.case else ""
+    yield say("Filter"), _short(row.candidate + maker)
     words = later("{dossier}, issued {issued}, SHA-256 {digest}…")
-    yield say("Dossier"), say(words, dossier=row.name, issued=date.fromisoformat(row.issued),
-                              digest=row.sha256[:16])  # fmt: skip
+    issued = date.fromisoformat(row.issued)
+    yield say("Dossier"), say(words, dossier=row.name, issued=issued, digest=row.sha256[:16])
     words = later("{what}, {span} (recall {number} of {day})")
     if recall.lifts:
         words = later("{what}, {span} (lifted by {number} of {day})")
-    yield say("What is recalled"), say(words, what=_short(recall.what), span=span(done),
-                                       number=recall.number, day=recall.day)  # fmt: skip
+    what, when = _short(recall.what), span(done)
+    told_of = say(words, what=what, span=when, number=recall.number, day=recall.day)
+    yield say("What is recalled"), told_of
     yield say("Reason"), _short(recall.reason)
     if told.records:
         yield say("Evidence left out"), _short(", ".join(told.records))
@@ -176,7 +286,7 @@ def _told(told: Told) -> dict[str, Any]:
 
 def lines(outcome: Register, done: Done) -> Iterator[str]:
     """Yield what a person at a terminal has to know."""
-    for each in sorted(done.told, key=lambda each: (_urgent(each), each.row.name)):
+    for each in _by_urgency(done):
         yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
     count = outcome.count - len(done.told)
     yield f"{count} of {outcome.count} dossiers not touched"

@@ -1,10 +1,16 @@
-"""A register as CSV, as JSON and as lines for a terminal."""
+"""A register as CSV, as JSON, as lines for a terminal, and its ends as a calendar.
+
+Of the calendar (iCalendar, RFC 5545) lines, escapes and folding are as in 3.1 and 3.3.11, from
+memory; tests read it back by an independent library.
+"""
 
 import csv
+import hashlib
 import io
 import re
 import shlex
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +18,10 @@ import typer
 
 from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
-from dossier.record.rests import Rest
+from dossier.record.standing import EXPIRED, SIGNED_OFF
 from dossier.register.compare import Comparison, Resulted, ValueChange
 from dossier.register.register import Hit, Register
+from dossier.register.row import Row
 from dossier.report.format import (
     beyond,
     bound_text,
@@ -46,15 +53,13 @@ def one_line(text: str) -> str:
 
 def because_text(hit: Hit) -> str:
     """Return what a dossier rests on of that which was asked for, with its requirements."""
-    parts = [_rest_text(rest) for rest in hit.because]
+    parts = []
+    for rest in hit.because:
+        users = ", ".join(rest.requirements) or "listed, no finding uses it"
+        parts.append(one_line(f"{rest.kind} {rest.value} ({users})"))
     if hit.row.unread:
         parts.append(f"what is not known ({hit.row.unread})")
     return "; ".join(dict.fromkeys(parts))
-
-
-def _rest_text(rest: Rest) -> str:
-    users = ", ".join(rest.requirements) or "listed, no finding uses it"
-    return one_line(f"{rest.kind} {rest.value} ({users})")
 
 
 def csv_text(hits: Iterable[Hit]) -> str:
@@ -72,10 +77,7 @@ def csv_text(hits: Iterable[Hit]) -> str:
 
 
 def _cell(value: object) -> object:
-    if isinstance(value, int):
-        return value
-    text = one_line(str(value))
-    return _FORMULA.sub("'", text)
+    return value if isinstance(value, int) else _FORMULA.sub("'", one_line(str(value)))
 
 
 def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
@@ -106,14 +108,17 @@ def _entry(hit: Hit) -> dict[str, Any]:
 
 
 WIDTH = 110
+SHOWN = (
+    "name", "decision", "candidate", "equipment", "issued", "review_due", "valid_until", "file",
+)  # fmt: skip
+"""Columns of the table on a terminal."""
 
 
 def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> None:
     """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
-    headings = ["dossier", "decision", "candidate", "equipment", "issued", "review due"]
-    headings += ["valid until", "file"]
+    headings = ["dossier", *(name.replace("_", " ") for name in SHOWN[1:])]
     if hits:
-        _print_table(headings, [_cells(hit) for hit in hits])
+        _print_table(headings, [[getattr(hit.row, name) for name in SHOWN] for hit in hits])
     for hit in hits:
         why = f"rests on {because_text(hit)}" if resting else ""
         later = hit.row.superseded_by and f"superseded by {hit.row.superseded_by}"
@@ -121,12 +126,6 @@ def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> 
             if word:
                 typer.echo(f"{hit.row.name}: {one_line(word)}")
     typer.echo(f"{len(hits)} of {outcome.count} dossiers")
-
-
-def _cells(hit: Hit) -> list[str]:
-    row = hit.row
-    cells = row.name, row.decision, row.candidate, row.equipment, row.issued, row.review_due
-    return [one_line(cell) for cell in (*cells, row.valid_until, row.file)]
 
 
 def print_state(outcome: Register, *, to_stderr: bool) -> None:
@@ -152,15 +151,10 @@ def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
         typer.echo(f"{side}: {one_line(name)}: {one_line(decision)} ({one_line(file)})")
     for remark in comparison.remarks:
         typer.echo(one_line(remark))
-    verdicts = [
-        [
-            each.requirement,
-            each.before or "absent",
-            each.after or "absent",
-            "; ".join(each.because) or "nothing that was compared",
-        ]
-        for each in comparison.verdicts
-    ]
+    verdicts = []
+    for each in comparison.verdicts:
+        why = "; ".join(each.because) or "nothing that was compared"
+        verdicts.append([each.requirement, each.before or "absent", each.after or "absent", why])
     _part("verdicts", ["requirement", "A", "B", "differs on which it depends"], verdicts)
     asked = [
         [each.requirement, each.kind, change.what, change.before or "none", change.after or "none"]
@@ -273,3 +267,83 @@ def _print_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None
     wide_console(WIDTH).print(
         plain_table(headings, [[one_line(cell) for cell in row] for row in rows])
     )
+
+
+OCTETS = 75
+"""Octets of a line without its end."""
+MOST = 30
+"""Dossiers that are named in one entry."""
+_UID, _START = 1, 4
+"""Places of two lines in an entry."""
+ENDS = {"concession": "Concession ends", "carried": "Carried evidence ends"}
+
+
+def calendar_text(outcome: Register) -> str:
+    """Return the ends of all dossiers that stand: the same bytes for the same dossiers.
+
+    A review, a concession or carried evidence of each; a calibration once for each instrument.
+    """
+    head = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//dossier//register//EN"]
+    events = sorted(_events(outcome), key=lambda lines: (lines[_START], lines))
+    once = {lines[_UID]: lines for lines in reversed(events)}  # the first end counts
+    whole = [*head, *(e for lines in reversed(once.values()) for e in lines), "END:VCALENDAR"]
+    return "".join(f"{each}\r\n" for line in whole for each in _folded(line))
+
+
+def _events(outcome: Register) -> Iterator[tuple[str, ...]]:
+    calibrations: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for row in outcome.rows:
+        if row.standing not in (SIGNED_OFF, EXPIRED) or not row.current or row.conflict:
+            continue
+        if row.review_due:
+            yield _event(row.review_due, "Review due", row)
+        for each in outcome.rests.get(row.sha256, ()):
+            if each.kind == "calibration" and each.last:
+                calibrations[each.value, each.last].add(row.name)
+            elif each.kind in ENDS and each.last and row.found.startswith("approved"):
+                yield _event(each.last, ENDS[each.kind], row, ", ".join(each.records) or each.value)
+    for (instrument, due), names in calibrations.items():
+        more = [f"and {len(names) - MOST} more"] if len(names) > MOST else []
+        used = ", ".join([*sorted(names)[:MOST], *more])
+        what = f"Calibration due: {instrument}"
+        yield _lines(("calibration", instrument, due), due, due, 0, what, f"Used for {used}")
+
+
+def _event(day: str, what: str, row: Row, value: str = "") -> tuple[str, ...]:
+    title = f"{what}: {row.name}{f', {value}' if value else ''}"
+    about = f"{row.candidate}; {row.equipment or row.application}; {row.decision}; {row.file}"
+    return _lines((what, row.number, value), day, row.issued, row.revision, title, about)
+
+
+def _lines(
+    key: Iterable[str], day: str, stamp: str, sequence: int, title: str, about: str
+) -> tuple[str, ...]:
+    """Return the lines of one entry; the next revision of a dossier moves it by the same `key`."""
+    uid = hashlib.sha256("\n".join(key).encode()).hexdigest()[:32]
+    return (
+        "BEGIN:VEVENT", f"UID:{uid}@dossier", f"DTSTAMP:{_day(stamp)}T000000Z",
+        f"SEQUENCE:{sequence}", f"DTSTART;VALUE=DATE:{_day(day)}",
+        f"SUMMARY:{_text(title)}", f"DESCRIPTION:{_text(about)}", "TRANSP:TRANSPARENT",
+        "END:VEVENT",
+    )  # fmt: skip
+
+
+def _day(text: str) -> str:
+    return text.replace("-", "")
+
+
+def _text(text: str) -> str:
+    """Return text as a value: one line, in which nothing ends the value or begins another."""
+    safe = one_line(text).replace("\\", "\\\\")
+    return safe.replace(";", "\\;").replace(",", "\\,")
+
+
+def _folded(line: str) -> Iterator[str]:
+    """Yield a line in parts of at most `OCTETS`, no character taken apart."""
+    part = ""
+    for character in line:
+        if len((part + character).encode()) > OCTETS:
+            yield part
+            part = " "
+        part += character
+    yield part

@@ -145,9 +145,7 @@ def _named(asked: Recalling, outcome: Register) -> dict[str, str]:
 def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:
     """Yield SHA-256 of each dossier that a recall names, itself or to tell a record by."""
     value = new.value if new.kind == "dossier" else new.within
-    for row in sorted(outcome.rows, key=lambda each: each.sha256):
-        if _same("dossier", value, f"{row.number} r{row.revision}"):
-            yield row.sha256
+    yield from sorted(e.sha256 for e in outcome.rows if _same("dossier", value, e.name))
 
 
 def _same(kind: str, value: str, name: str) -> bool:
@@ -156,9 +154,7 @@ def _same(kind: str, value: str, name: str) -> bool:
 
 def _values(kind: str, outcome: Register) -> list[str]:
     """Return everything of a kind that dossiers of the register rest on."""
-    found = []
-    if kind == "dossier":
-        found = [f"{row.number} r{row.revision}" for row in outcome.rows]
+    found = [row.name for row in outcome.rows] if kind == "dossier" else []
     found += [e.value for rests in outcome.rests.values() for e in rests if e.kind == kind]
     return list(dict.fromkeys(found))
 
@@ -348,15 +344,12 @@ def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
 def _outcomes(told: Sequence[Told]) -> Iterator[RecallOutcome]:
     for each in told:
         if each.outcome in get_args(Word):
-            yield RecallOutcome.model_validate({
-                "dossier": each.row.name, "sha256": each.row.sha256, "records": each.records,
-                "outcome": each.outcome, "why": each.why, "until": each.until,
-            })  # fmt: skip
+            row = {"dossier": each.row.name, "sha256": each.row.sha256}
+            said = {key: getattr(each, key) for key in ("records", "outcome", "why", "until")}
+            yield RecallOutcome.model_validate(row | said)
 
 
 def _before(new: Recall, recalls: Recalls) -> int:
     """Return the number of an active recall that says the same with the same outcomes, or 0."""
-    for each in recalls.active:
-        if _what(each) == _what(new) and each.outcomes == new.outcomes and not new.lifts:
-            return each.number
-    return 0
+    same = (e for e in recalls.active if _what(e) == _what(new) and e.outcomes == new.outcomes)
+    return next((each.number for each in same if not new.lifts), 0)

@@ -9,7 +9,7 @@ from itertools import chain
 from pathlib import Path
 
 from dossier.case.attached import NotADossierError
-from dossier.record.files import write_whole
+from dossier.record.dossier_file import write_whole
 from dossier.record.recall import FILE, Recall, Recalls, recalls_in
 from dossier.record.rests import KINDS, Rest, folded
 from dossier.register.events import (
@@ -21,7 +21,7 @@ from dossier.register.events import (
     faults_of,
     file_digest,
 )
-from dossier.register.row import Row, on_day, row_digest, settled, without
+from dossier.register.row import Row, on_day, settled, without
 from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
 from dossier.system.confined import StoppedError, confined, mapped
 
@@ -96,19 +96,17 @@ def update(
         store.append(added)
         _keep(store, stored, found)
     heads = (*(each.digest for each in stored.chain), *(each.digest for each in added))
-    read = [on_day(_recalled(row, found), today) for row in found.rows.values()]
+    recalled = {
+        key: found.recalls.recalled(key, row.number, row.revision, found.rests.get(key, ()))
+        for key, row in found.rows.items()
+    }
+    read = [on_day(without(row, recalled[key]), today) for key, row in found.rows.items()]
     return Register(
         head=heads[-1] if heads else GENESIS, heads=heads,
         rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
         events=tuple(events), unreadable=tuple(sorted(found.unreadable.items())),
         copies=tuple(found.copies), read=len(found.read), recalls=found.recalls,
     )  # fmt: skip
-
-
-def _recalled(row: Row, found: Present) -> Row:
-    """Return a row as the recalls of the folder leave it."""
-    rests = found.rests.get(row.sha256, ())
-    return without(row, found.recalls.recalled(row.sha256, row.number, row.revision, rests))
 
 
 def _known(stored: Stored, head: str, program: str) -> dict[str, Row]:
@@ -153,7 +151,9 @@ def _scanned(
             found.rests[sha256] = rests.get(sha256, ())
         else:
             fresh[sha256] = name
-    for name, read in _read_all(folder, list(fresh.values()), trust, jobs):
+    names = list(fresh.values())
+    chunks = [(folder, names[at : at + _CHUNK], trust) for at in range(0, len(names), _CHUNK)]
+    for name, read in zip(names, chain.from_iterable(mapped(_confined, chunks, jobs)), strict=True):
         if isinstance(read, str):
             found.unreadable[name] = read
         else:
@@ -165,15 +165,6 @@ def _scanned(
 
 _Read = tuple[Row, tuple[Rest, ...]] | str
 """A dossier with what it rests on, or why the file is none."""
-
-
-def _read_all(
-    folder: Path, names: Sequence[str], trust: tuple[bytes, ...], jobs: int
-) -> Iterator[tuple[str, _Read]]:
-    """Yield each of the files read, by several processes where that is wanted and worth it."""
-    chunks = [(folder, names[at : at + _CHUNK], trust) for at in range(0, len(names), _CHUNK)]
-    read = chain.from_iterable(mapped(_confined, chunks, jobs))
-    yield from zip(names, read, strict=True)
 
 
 def _confined(chunk: tuple[Path, Sequence[str], tuple[bytes, ...]]) -> list[_Read]:
@@ -210,20 +201,12 @@ def _reason(error: Exception) -> str:
 
 def _added(stored: Stored, found: Present, program: str) -> tuple[Chained, ...]:
     """Return links for what was judged and is not bound yet so, by this program, by issue."""
-    last = stored.last
-    judged = [
-        (found.rows[key], row_digest(found.rows[key], found.rests[key])) for key in found.read
-    ]
-    new = [
-        (row, digest)
-        for row, digest in judged
-        if row.sha256 not in last
-        or (last[row.sha256].row_sha256, last[row.sha256].program) != (digest, program)
-    ]
-    new.sort(key=lambda each: (each[0].issued, each[0].number, each[0].revision, each[0].sha256))
+    bound = {key: (link.row_sha256, link.program) for key, link in stored.last.items()}
+    new = [found.rows[key] for key in found.read if bound.get(key) != (found.digest(key), program)]
+    new.sort(key=lambda each: (each.issued, each.number, each.revision, each.sha256))
     end = stored.chain[-1] if stored.chain else None
     prev, seq = (end.digest, end.link.seq) if end else (GENESIS, 0)
-    records = [(row.sha256, row.number, row.revision, digest) for row, digest in new]
+    records = [(e.sha256, e.number, e.revision, found.digest(e.sha256)) for e in new]
     fresh = ((n, key) for key, n in found.recalls.files.items() if key not in stored.recalls)
     records += [(key, "", number, key) for number, key in sorted(fresh)]
     return linked(records, program, prev, seq)

@@ -141,10 +141,8 @@ def on_day(row: Row, today: date) -> Row:
     """Return a row as it reads on a day, and for a reader who trusts whom he named."""
     if row.standing == SIGNED_OFF and row.unproven:
         return replace(row, standing=NOT_PROVEN, remark=row.unproven)
-    signed, until = (
-        date.fromisoformat(day) if day else None for day in (row.signed_on, row.valid_until)
-    )
-    now = as_of(Standing(row.standing, row.remark, signed, until), today)
+    days = (date.fromisoformat(day) if day else None for day in (row.signed_on, row.valid_until))
+    now = as_of(Standing(row.standing, row.remark, *days), today)
     return replace(row, standing=now.word, remark=now.remark)
 
 
@@ -217,10 +215,8 @@ def _settle(
         return replace(row, superseded_by=replaced_by)
     if row.standing == NOT_INTACT:
         return row
-    twins = sorted(
-        (each for each in others if each.revision == row.revision and _outranks(each, row)),
-        key=lambda each: each.sha256,
-    )
+    twins = [each for each in others if each.revision == row.revision and _outranks(each, row)]
+    twins.sort(key=lambda each: each.sha256)
     # What takes its place counts before what is only in conflict, in whatever order they came.
     for twin in twins:
         if not _outranks(row, twin) or extends(twin, row):

@@ -6,13 +6,13 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, astuple, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from dossier.case.bounded import NotReadError, read_below
-from dossier.record.files import write_whole
+from dossier.case.attached import NotReadError, read_below
+from dossier.record.dossier_file import write_whole
 from dossier.record.rests import Rest
 from dossier.register.row import FACTS, Row
 
@@ -81,17 +81,13 @@ def chain_faults(links: Sequence[Chained], heads: Sequence[str]) -> tuple[str, .
             faults.append(f"link {place} of the chain has the number {link.seq}")
         if link.prev != prev:
             faults.append(f"link {place} of the chain does not follow from the one before")
-        if not _matches(link, head):
+        digest = ""
+        with suppress(ValueError):  # of what this program never writes
+            digest = link.digest
+        if digest != head:
             faults.append(f"link {place} of the chain is not what it was when it was written")
         prev = head
     return tuple(faults)
-
-
-def _matches(link: Chained, head: str) -> bool:
-    try:
-        return link.digest == head
-    except ValueError:  # nothing that this program writes
-        return False
 
 
 FILE = "dossier-register.sqlite"
@@ -170,12 +166,19 @@ class Store:
         for table in ("dossier", "rest"):
             self._db.execute(f"DELETE FROM {table}")
         self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
+        own = [(sha256, each) for sha256, those in rests.items() for each in those]
         values = [
-            (sha256, each.kind, each.value, "\n".join(each.requirements),
-             "\n".join(each.records), each.first, each.last)
-            for sha256, those in rests.items()
-            for each in those
-        ]  # fmt: skip
+            (
+                sha256,
+                e.kind,
+                e.value,
+                "\n".join(e.requirements),
+                "\n".join(e.records),
+                e.first,
+                e.last,
+            )
+            for sha256, e in own
+        ]
         self._insert("rest", values)
 
     def _insert(self, table: str, values: Sequence[tuple[Any, ...]]) -> None:
@@ -208,7 +211,10 @@ def open_store(folder: Path) -> Iterator[Store]:
         finally:
             connection.close()
         if after != there:
-            _written(path, after)
+            try:
+                write_whole(path, after)
+            except OSError as error:
+                raise RegisterError(f"{path}: cannot be written: {error.strerror}") from None
 
 
 def _damaged(path: Path, why: str) -> RegisterError:
@@ -258,13 +264,6 @@ def _content(path: Path) -> bytes:
     except OSError as error:
         words = error.what if isinstance(error, NotReadError) else error.strerror
         raise RegisterError(f"{path}: a link, no ordinary file, or not read: {words}") from None
-
-
-def _written(path: Path, content: bytes) -> None:
-    try:
-        write_whole(path, content)
-    except OSError as error:
-        raise RegisterError(f"{path}: cannot be written: {error.strerror}") from None
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:

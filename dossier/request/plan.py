@@ -1,6 +1,6 @@
 """The whole test request: what is asked, of whom no matter, and the sheets to fill."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from dossier.case.application import Application
@@ -14,13 +14,12 @@ from dossier.evidence.reopened import left_out, reopening
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.general import DESTROY
 from dossier.evidence.validity.relevance import terms_of
-from dossier.request.assumptions import Assumptions
 from dossier.request.counted import (
+    TOGETHER,
+    Assumptions,
     Counted,
     counts_of,
-    not_standing,
     specimens_needed,
-    standing,
     together,
 )
 from dossier.request.points import (
@@ -124,7 +123,10 @@ def plan_request(
     if not tests:
         what = "no requirement applies: there is nothing to test"
         raise CaseError([CaseProblem(asked.file, "requirement", what, "add a requirement")])
-    refuse(_unsettled(tests, settings))
+    if uses_criterion(tests) and settings.criterion_flow is None:
+        what = "nothing says at which flow a bypass valve counts as open, the same for all"
+        hint = "give --criterion-flow '1 L/min'"
+        raise CaseError([CaseProblem("the call", "--criterion-flow", what, hint)])
     counts = tuple(
         count
         for each in asked.each
@@ -133,18 +135,15 @@ def plan_request(
         )
     )
     reopened = reopening(draft, limits) if draft else {}
-    stands = standing(asked, reopened)
+    stands = _standing(asked, reopened)
     if draft:
         refuse(fault for each in asked.carried for fault in left_out(draft, each, stands))
     before = {side: [n for c in asked.carried for n in sorted(c.plan(side))] for side in SIDES}
-    planned = {
-        "candidate": _planned(draft.candidate if draft else None, before["candidate"]),
-        "reference": _planned(draft.reference if draft else None, before["reference"]),
-    }
+    planned = {side: _planned(getattr(draft, side, None), before[side]) for side in SIDES}
     plan = together(tests, counts, len(planned["candidate"]))
     most = {"candidate": plan, "reference": len(planned["reference"])}
     numbers = [
-        not_standing(test, specimens_needed(test, counts, plan, most["reference"]), asked, reopened)
+        _lacking(test, specimens_needed(test, counts, plan, most["reference"]), asked, reopened)
         for test in tests
     ]
     for each in numbers:
@@ -165,6 +164,43 @@ def plan_request(
     )  # fmt: skip
 
 
+def _standing(asked: Asked, reopened: Collection[str]) -> tuple[RecordEntry, ...]:
+    """Return the records that are carried over and not of a kind that a change has reopened."""
+    over = {name for each in asked.carried for name in each.records}
+    return tuple(
+        each
+        for each in (asked.draft.record if asked.draft else ())
+        if each.id in over and not (each.filter == "candidate" and each.kind in reopened)
+    )
+
+
+def _lacking(
+    test: Needed, number: Mapping[str, int], asked: Asked, reopened: Collection[str]
+) -> Mapping[str, int]:
+    """Return the number of specimens of each filter that carried evidence does not provide.
+
+    Records of a run or sweep are of one specimen each; one of another kind is of all of its test,
+    a measurement of what the dossier that it is from decided by it.
+    """
+    opened = not set(map(measured_column, test.quantities)).isdisjoint(reopened)
+    shown = {
+        name
+        for source in asked.carried
+        for found in source.findings
+        if found.get("quantity") in test.quantities
+        for name in str(found.get("records")).split("'")
+    }
+    left = dict(number)
+    for each in _standing(asked, reopened):
+        if (each.kind, each.path) != (test.kind, test.path) or each.filter not in left:
+            continue
+        anew = opened and each.filter == "candidate"
+        if test.kind == "measurement" and (anew or each.id not in shown):
+            continue
+        left[each.filter] -= 1 if each.kind in TOGETHER else left[each.filter]
+    return {side: max(0, n) for side, n in left.items()}
+
+
 def _planned(described: Filter | None, before: Sequence[str]) -> tuple[str, ...]:
     """Return the specimens that the case names, but those `before` of carried evidence."""
     return tuple(n for n in described.specimens if n not in before) if described else ()
@@ -183,12 +219,6 @@ def _names(
 def uses_criterion(tests: Sequence[Needed]) -> bool:
     """Return whether a valve is swept, so that the flow at which it counts as open is needed."""
     return any(test.kind == "bypass_valve" for test in tests)
-
-
-def _unsettled(tests: Sequence[Needed], settings: Settings) -> Iterator[CaseProblem]:
-    if uses_criterion(tests) and settings.criterion_flow is None:
-        what = "nothing says at which flow a bypass valve counts as open, the same for all"
-        yield CaseProblem("the call", "--criterion-flow", what, "give --criterion-flow '1 L/min'")
 
 
 def _test(
@@ -214,8 +244,7 @@ def _points(asked: Asked, needed: Needed, limits: Limits, settings: Settings) ->
     """Return where a test is run: the sharpest that any application needs of it."""
     found: dict[str, Points] = {}
     for each in asked.each:
-        own = tuple(demand for demand in needed.demands if demand.mark == each.mark)
-        if own:
+        if own := tuple(demand for demand in needed.demands if demand.mark == each.mark):
             one = replace(needed, demands=own)
             found[each.file] = _points_of(each.application, one, limits, settings)
     first, *others = found.values()
@@ -255,18 +284,14 @@ def _points_of(
         limit = limits.find("base upstream level", needed.kind, needed.standard)
         flows = terms_of(application, needed.kind, needed.path, "flow")
         levels = terms_of(application, needed.kind, needed.path, "base_level")
+        level = levels[0] or (limit.levels[0] if limit else 0.0)
+        flow, sizes = flows[0] or flow_of_test(application, needed.path), _sizes(needed, limits)
         return Points(
-            flow=flows[0] or flow_of_test(application, needed.path),
-            base_level=levels[0] or (limit.levels[0] if limit else 0.0),
-            sizes=_sizes(needed, limits),
-            terminal=terminal,
-            terminal_from=source,
+            flow=flow, base_level=level, sizes=sizes, terminal=terminal, terminal_from=source
         )
     if needed.kind == "pressure_drop":
-        return Points(
-            flows=sweep_flows(application, needed),
-            viscosities=sweep_viscosities(application, needed, limits),
-        )
+        viscosities = sweep_viscosities(application, needed, limits)
+        return Points(flows=sweep_flows(application, needed), viscosities=viscosities)
     if needed.kind == "bypass_valve":
         return Points(flow=valve_flow(application, needed.demands))
     return Points()
@@ -285,12 +310,9 @@ def _sizes(needed: Needed, limits: Limits) -> tuple[float, ...]:
 
 def _held(needed: Needed, limits: Limits) -> tuple[Limit, ...]:
     """Return the limits that fit the kind and standard of a test, each rule once."""
-    found = {
-        limit.rule: limits.find(limit.rule, needed.kind, needed.standard)
-        for limit in limits.limits
-        if limit.kind in {"", needed.kind}
-    }
-    return tuple(limit for limit in found.values() if limit is not None)
+    rules = dict.fromkeys(each.rule for each in limits.limits if each.kind in {"", needed.kind})
+    found = (limits.find(rule, needed.kind, needed.standard) for rule in rules)
+    return tuple(limit for limit in found if limit is not None)
 
 
 def _sheets(

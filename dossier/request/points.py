@@ -56,18 +56,12 @@ def needed_tests(application: Application, demands: Sequence[Demand]) -> tuple[N
             continue
         for key in _keys(application, demand):
             found.setdefault(key, []).append(demand)
-    tests = [
-        Needed(
-            kind=kind,
-            path=path,
-            standard=_agreed(application, own)
-            or METHODS.get((kind, path))
-            or _standard(kind, own[0]),
-            demands=tuple(own),
-            quantities=(name,) if kind == "measurement" else (),
-        )
-        for (kind, path, name), own in found.items()
-    ]
+    tests = []
+    for (kind, path, name), own in found.items():
+        method = _agreed(application, own) or METHODS.get((kind, path)) or _standard(kind, own[0])
+        names = (name,) if kind == "measurement" else ()
+        test = Needed(kind=kind, path=path, standard=method, demands=tuple(own), quantities=names)
+        tests.append(test)
     return tuple(sorted(tests, key=lambda test: _ORDER.index(test.kind)))
 
 
@@ -165,11 +159,8 @@ def counted_sizes(demands: Iterable[Demand]) -> tuple[float, ...]:
     size on each side.  Against the reference, where the limit is not known yet, all usual sizes
     are counted.  A result at a given size is never interpolated.
     """
-    found: set[float] = set()
-    for demand in demands:
-        found |= set(_sizes(demand))
     kept: list[float] = []
-    for size in sorted(found):
+    for size in sorted({size for demand in demands for size in _sizes(demand)}):
         if not kept or size - kept[-1] > SAME:
             kept.append(size)
     return tuple(kept)
@@ -185,7 +176,7 @@ def _sizes(demand: Demand) -> Iterator[float]:
         return
     limits = [each for each in (demand.lower, demand.upper) if each is not None]
     if not limits:
-        yield from (float(each) for each in SIZES)
+        yield from map(float, SIZES)
     for limit in limits:
         yield limit
         yield float(max((s for s in SIZES if s < limit - SAME), default=limit))
@@ -222,13 +213,13 @@ def sweep_viscosities(
     enough to need more pressure at the largest flow than the sweep would reach.
     """
     duty = application.duty
-    temperatures = [duty.normal_oil, duty.hot_oil]
+    named: list[float | None] = [duty.normal_oil, duty.hot_oil]
     for demand in test.demands:
         at = demand.at.get("temperature")
-        temperatures += [float(at)] if at is not None else []
+        named += [None if at is None else float(at)]
         if demand.quantity.dimension == "temperature":
-            temperatures += [each for each in (demand.lower, demand.upper) if each is not None]
-    nu = [kinematic_at(application.oil, each) for each in temperatures]
+            named += [demand.lower, demand.upper]
+    nu = [kinematic_at(application.oil, each) for each in named if each is not None]
     factor = RESERVE * limits.viscosity_factor
     hot = HOT if min(nu) >= HOT / factor else min(nu)
     cold = COLD if max(nu) <= COLD * RESERVE * STEPS[-1] else max(nu)

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.case.model import RecordEntry
-from dossier.case.rows import leaves
 from dossier.case.tables.column_names import MEASURED
+from dossier.case.whole import leaves
 from dossier.words import later
 
 
@@ -91,12 +91,8 @@ def sheet_columns(
     `sizes` [um(c)] for a multi-pass run, names of `quantities` for measurements.
     """
     if kind == "multipass":
-        counts = [
-            SheetColumn(f"{side} {size:g} um(c)", "1/mL", _COUNTS)
-            for size in sizes
-            for side in ("upstream", "downstream")
-        ]
-        return (*_MULTIPASS, *counts)
+        counts = [f"{side} {size:g} um(c)" for size in sizes for side in ("upstream", "downstream")]
+        return (*_MULTIPASS, *(SheetColumn(name, "1/mL", _COUNTS) for name in counts))
     if kind == "measurement":
         names = [measured_column(quantity) for quantity in quantities]
         results = [SheetColumn(name, _UNITS[MEASURED[name]], _RESULT) for name in names]

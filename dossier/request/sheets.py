@@ -7,9 +7,8 @@ from datetime import datetime
 from typing import Any, get_args
 
 from dossier.case.model import Measurand
-from dossier.case.rows import leaves
 from dossier.case.units import from_si
-from dossier.case.whole import SHEETS, readings_sheet
+from dossier.case.whole import SHEETS, leaves, readings_sheet
 from dossier.request.plan import RecordSheet, Test, TestRequest
 from dossier.request.reported import condition_columns
 from dossier.words import later, say
@@ -104,12 +103,8 @@ def workbook(request: TestRequest, issued: datetime) -> bytes:
 
 def _described(request: TestRequest) -> Iterator[Blank]:
     methods = dict.fromkeys(test.needed.standard for test in request.tests)
-    specimens = {
-        (name, sheet.filter): None
-        for test in request.tests
-        for sheet in test.sheets
-        for name in ([sheet.specimen] if sheet.specimen else _named_in(sheet))
-    }
+    sheets = [sheet for test in request.tests for sheet in test.sheets]
+    specimens = dict.fromkeys((name, each.filter) for each in sheets for name in _named_in(each))
     filled = {
         "Laboratory": [{"methods": ", ".join(methods)}],
         "Specimens": [{"id": name, "filter": side} for name, side in specimens],
@@ -119,9 +114,10 @@ def _described(request: TestRequest) -> Iterator[Blank]:
 
 
 def _named_in(sheet: RecordSheet) -> list[str]:
-    """Return the specimens that a sheet of several names."""
+    """Return the specimens that a sheet is of, or names in its rows."""
     at = next((k for k, c in enumerate(sheet.columns) if c.name == "specimen"), None)
-    return [] if at is None else [row[at] for row in sheet.rows if row[at]]
+    named = [] if at is None else [row[at] for row in sheet.rows if row[at]]
+    return [sheet.specimen] if sheet.specimen else named
 
 
 def _runs(request: TestRequest) -> Blank:

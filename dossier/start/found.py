@@ -10,7 +10,16 @@ import numpy as np
 
 from dossier.case.records import DIMENSION
 from dossier.case.tables.column_names import MEASURED, lowered
-from dossier.case.tables.grid import MAX_HEAD, Grid, Row, at, bare_of, is_reading, names_of, once
+from dossier.case.tables.grid import (
+    MAX_HEAD,
+    Grid,
+    Row,
+    at,
+    bare_of,
+    is_reading,
+    names_of,
+    without_repeats,
+)
 from dossier.case.tables.raw_table import filled, lettered
 from dossier.case.units import is_unit
 from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, side_of, value_of
@@ -89,8 +98,10 @@ def _tables(grid: Grid, sheet: str) -> list[Found]:
     rows = [(n, row) for n, row in grid.rows if any(filled(c) for c in row)]
     start = 0
     while start < len(rows):
-        at, score = _head(rows[start : start + MAX_HEAD])
-        if score < WHAT_IT_TAKES:
+        first = rows[start : start + MAX_HEAD]
+        scores = [_score(first, at) for at in range(len(first))]
+        at = int(np.argmax(scores))
+        if (score := scores[at]) < WHAT_IT_TAKES:
             break
         head = start + at
         if at and sum(map(_is_group, rows[head - 1][1])) > 1:
@@ -114,22 +125,13 @@ def _tables(grid: Grid, sheet: str) -> list[Found]:
 
 def _next_blank(grid: Grid, rows: Sequence[Row], head: int) -> int:
     """Return the blank row that ends a table: what follows it is no further reading."""
-    blank = [n for n, row in grid.rows if not any(filled(cell) for cell in row)]
+    blank = [n for n, row in grid.rows if not any(map(filled, row)) and n >= rows[head][0]]
     for number in blank:
-        after = next((row for n, row in rows[head:] if n > number), None)
-        if after is None or number < rows[head][0]:
-            continue
-        first = next(cell for cell in after if filled(cell))
-        if not is_reading(first):
+        after = next((row for n, row in rows[head:] if n > number), [])
+        first = next(filter(filled, after), None)
+        if first is not None and not is_reading(first):
             return number
     return 10**9
-
-
-def _head(rows: Sequence[Row]) -> tuple[int, float]:
-    """Return which row holds the names, and its score."""
-    scores = [_score(rows, at) for at in range(len(rows))]
-    best = int(np.argmax(scores)) if scores else 0
-    return best, scores[best] if scores else 0.0
 
 
 def _score(rows: Sequence[Row], at: int) -> float:
@@ -175,14 +177,10 @@ def _periods(head: Sequence[Any], left: int, right: int) -> Iterator[tuple[int, 
 
 def _stands(head: Sequence[Row], left: int, right: int) -> bool:
     """Return whether a block of columns is a table by itself: it has a first column of its own."""
-    names = {
-        guess(filled(at(row, k)), "", k, ()).name for _, row in head for k in range(left, right)
-    }
-    return right - left >= 2 and bool(
-        names & {"time", "specimen", "characteristic", *MEASURED}
-        or {"flow", "differential pressure"} <= names
-        or "size" in names
-    )
+    cells = [(row, k) for _, row in head for k in range(left, right)]
+    names = {guess(filled(at(row, k)), "", k, ()).name for row, k in cells}
+    known = names & {"time", "specimen", "characteristic", "size", *MEASURED}
+    return right - left >= 2 and bool(known or {"flow", "differential pressure"} <= names)
 
 
 def _table(
@@ -195,15 +193,15 @@ def _table(
     written = names_of(own[:names], left, right, grid.merged)
     units = _units(own[names][1], left, right) if len(own) > names else []
     heads = names + bool(units)
-    values, again = once(own[heads:], own[:heads], above, left, right)
+    values, again = without_repeats(own[heads:], own[:heads], above, left, right)
     values, end = _until(values, left, right)
     if len(values) < LEAST:
         return None
     title = " ".join(filled(c) for _, row in above for c in row[left:right] if filled(c))
     columns = []
-    for k, text in enumerate(written):
-        given = [at(row, left + k) for _, row in values]
-        columns.append(guess(text, units[k] if units else "", left + k, given, f"{sheet} {title}"))
+    for k, text in enumerate(written, left):
+        given = [at(row, k) for _, row in values]
+        columns.append(guess(text, units[k - left] if units else "", k, given, f"{sheet} {title}"))
     reasons = [reason]
     if names == 2:
         reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
@@ -218,29 +216,20 @@ def _table(
     corner = f"{lettered(left)}{own[0][0]}"
     closed = grid.turned or (more and not end)
     open_end = left == 0 and right >= max(len(row) for _, row in body)
-    last = (
-        f"{lettered(right - 1)}{(values if end else body)[-1][0]}"
-        if closed
-        else lettered(right - 1)
-    )
+    last = lettered(right - 1) + (str((values if end else body)[-1][0]) if closed else "")
     cells = corner if open_end and (end or not more) else f"{corner}:{last}"
+    match = _NAMED.search(title)
     found = Found(
         sheet=sheet, cells=cells, names=names,
         units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
-        specimen=_specimen(title, sheet), title=title, turned=grid.turned,
+        specimen=match[1] if match else sheet, title=title, turned=grid.turned,
     )  # fmt: skip
-    found.columns = [_settled(column, found, title) for column in _without_blank(found)]
+    used = [c for c in columns if c.written or any(map(filled, cells_of(found, c)))]
+    found.columns = used
+    found.columns = [_settled(column, found, title) for column in used]
     _stacked(found)
     _lengthy(found)
     return found
-
-
-def _without_blank(found: Found) -> list[Guess]:
-    return [
-        column
-        for column in found.columns
-        if column.written or any(filled(cell) for cell in cells_of(found, column))
-    ]
 
 
 def _is_group(cell: Any) -> bool:
@@ -288,22 +277,16 @@ def cells_of(found: Found, column: Guess) -> list[Any]:
     return [at(row, column.index) for _, row in found.rows]
 
 
-def _specimen(title: str, sheet: str) -> str:
-    match = _NAMED.search(title)
-    return match[1] if match else sheet
-
-
 def _settled(column: Guess, found: Found, title: str) -> Guess:
     """Return a column of counts with its form, where its table shows which it is."""
     if column.size is None:
         return column
     calibrated = bool(_ISO.search(title)) or any(each.calibrated for each in found.columns)
     siblings = [c for c in found.columns if c.size and c.name == column.name]
-    form = column.form
+    form, said = column.form, ""
     if any(c.form == "channel" for c in siblings) and form == "cumulative":
         top = all(c is column or c.size is None or c.size[0] < column.size[0] for c in siblings)
         form = "channel" if top else form
-    said = ""
     told = [name for name, pattern in (("cumulative", CUMULATIVE), ("channel", CHANNEL))
             if pattern.search(title)]  # fmt: skip
     form = form or (told[0] if len(told) == 1 else "")
@@ -342,18 +325,18 @@ def _stacked(found: Found) -> None:
     if column is not None and found.kind in {"multipass", "pressure_drop"}:
         texts = [filled(cell) for cell in cells_of(found, column)]
         found.carried = bool(texts[0]) and "" in texts
-        found.specimens = list(dict.fromkeys(filter(None, map(filled, cells_of(found, column)))))
+        found.specimens = list(dict.fromkeys(filter(None, texts)))
         found.reasons.append(f"column {column.written!r} names {len(found.specimens)} specimens")
 
 
 def _lengthy(found: Found) -> None:
     """See whether each row is one count of one sensor and size."""
-    found.long = {"side", "size", "count"} <= {column.name for column in found.columns}
-    if not found.long:
-        stray = [c for c in found.columns if c.name in {"side", "size", "count"}]
-        found.columns = [
-            guess(c.written + " ?", c.unit, c.index, cells_of(found, c)) if c in stray else c
-            for c in found.columns
-        ]
-    else:
+    parts = {"side", "size", "count"}
+    found.long = parts <= {column.name for column in found.columns}
+    if found.long:
         found.reasons.append("one row a sensor and size")
+        return
+    for k, each in enumerate(found.columns):
+        if each.name in parts:
+            cells = cells_of(found, each)
+            found.columns[k] = guess(f"{each.written} ?", each.unit, each.index, cells)

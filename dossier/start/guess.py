@@ -21,6 +21,7 @@ def _bare(name: str) -> str:
 
 
 IGNORED = "ignored"
+BEGUN = "at which clock time did the test begin?"
 NAMES: dict[str, str] = {
     _bare(word): name
     for name, words in {
@@ -108,7 +109,7 @@ def guess(written: str, unit: str, index: int, values: Sequence[Any], group: str
     written = written[:LONGEST_NAME]
     text, own = split_name(written)
     unit = unit or own
-    count = _count(written, text, unit, index, group)
+    count = _count(written, unit, index, group)
     if count is not None:
         return count
     name = NAMES.get(_bare(text), lowered(text) if is_known(text) else "")
@@ -155,8 +156,7 @@ def value_of(cell: Any) -> float | None:
 
 def _unknown(made: Guess, values: Sequence[Any]) -> Guess:
     """Return a column of unknown name: by its unit a question, without values nothing."""
-    filled_ones = [v for v in values if filled(v)]
-    if not made.written and not filled_ones:
+    if not made.written and not any(map(filled, values)):
         return made
     hint = "is it a column of the case format, a remark, or to be ignored?"
     return replace(made, why="name not known", doubt=f"what is {made.written!r}? {hint}")
@@ -198,12 +198,10 @@ def _time(made: Guess, values: Sequence[Any]) -> Guess:
     first = given[0]
     days = any(isinstance(v, datetime) or _clocked(v) for v in given)
     if days or (isinstance(first, (time, timedelta)) and _seconds(first) > 4 * 3600):
-        return replace(
-            made, unit="clock", why="clock times", doubt="at which clock time did the test begin?"
-        )
+        return replace(made, unit="clock", why="clock times", doubt=BEGUN)
     if not isinstance(first, str) or first.count(":") == 2:
         if _seconds(first) > 4 * 3600:
-            return replace(made, unit="clock", doubt="at which clock time did the test begin?")
+            return replace(made, unit="clock", doubt=BEGUN)
         if isinstance(first, str) or any(_seconds(v) % 60 for v in given) or "ss" in made.unit:
             return replace(made, unit="h:mm:ss", why="times h:mm:ss")
     if made.unit.lower() in CLOCKS:
@@ -232,13 +230,14 @@ def _seconds(value: Any) -> float:
     return parts[0] * 3600 + parts[1] * 60 + (parts[2] if len(parts) > 2 else 0.0)
 
 
-def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess | None:
+def _count(written: str, unit: str, index: int, group: str) -> Guess | None:
     """Return the guess of a column of counts, None where it is none."""
     side = side_of(written) or (side_of(group) if "stream" in group.lower() else "")
     bare = UPSTREAM.sub(" ", DOWNSTREAM.sub(" ", written))
     found = next((m for m in _SIZE.finditer(bare) if m["unit"] or m["more"] or m["c"]), None)
     found = found or (_SIZE.search(bare) if side_of(written) else None)
-    if not side or found is None or _dimension_of_others(unit):
+    others = ("differential pressure", "flow", "temperature")
+    if not side or found is None or any(_fits(unit, name) for name in others):
         return None
     size, end = _real(found["size"]), found["end"] and _real(found["end"])
     form = "channel" if end else ""
@@ -259,14 +258,9 @@ def _count(written: str, text: str, unit: str, index: int, group: str) -> Guess 
             doubt = f"unit {unit!r} of {written!r} is not understood"
     return Guess(
         written=written, index=index, name=side, unit=unit, tail=tail,
-        size=(size, end or None), form=form,
-        calibrated=(found["c"] or "").lower() in {"(c)", "c"}, why="side and size in its name",
-        doubt=doubt,
+        size=(size, end or None), form=form, why="side and size in its name", doubt=doubt,
+        calibrated=(found["c"] or "").lower() in {"(c)", "c"},
     )  # fmt: skip
-
-
-def _dimension_of_others(unit: str) -> bool:
-    return any(_fits(unit, name) for name in ("differential pressure", "flow", "temperature"))
 
 
 def side_of(text: str) -> str:

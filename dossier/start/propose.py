@@ -13,7 +13,7 @@ from dossier.case.tables.raw_table import by_place, filled, lettered, turned_pla
 from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
-from dossier.start.guess import IGNORED, Guess, side_of, value_of
+from dossier.start.guess import BEGUN, IGNORED, Guess, side_of, value_of
 from dossier.start.questions import Ask
 
 REMARK = "remark"
@@ -62,13 +62,11 @@ class Proposal:
 def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -> Proposal:
     """Return how a table is read; `plan` says which filter each planned specimen is of."""
     made = Proposal(found, file, ask)
-    made.layout = {
-        **({"transposed": True} if found.turned else {}),
-        **({"names": 2} if found.names == 2 else {}),
-        **({"units": True} if found.units else {}),
-        **({"end": found.end} if found.end else {}),
-        "columns": {}, "remarks": [], "ignored": [], "carried": [], "missing": [],
-    }  # fmt: skip
+    names = 2 if found.names == 2 else None
+    said = {"transposed": found.turned, "names": names, "units": found.units, "end": found.end}
+    made.layout = {key: value for key, value in said.items() if value}
+    made.layout["columns"] = {}
+    made.layout |= {key: [] for key in ("remarks", "ignored", "carried", "missing")}
     made.kind = found.kind or made.ask("", "which kind of record is this table?", "kind")
     if made.kind not in STEMS:
         return made
@@ -141,7 +139,7 @@ def _column(made: Proposal, column: Guess, key: str, counts: tuple[str, str]) ->
         elif answer:
             layout["columns"][key] = answer
             if answer.endswith(f"[{CLOCK}]"):
-                _start(made, place, "at which clock time did the test begin?")
+                _start(made, place, BEGUN)
     elif column.size is not None:
         layout["columns"][key] = _count_name(made.found, column, counts)
     elif made.found.long and column.name in {"side", "size", "count"}:
@@ -292,8 +290,8 @@ def step_of(made: Proposal) -> float:
 def toml_of(head: str, table: dict[str, Any]) -> str:
     """Return a table of case.toml as text, one key a line, its columns too."""
     lines = [f"\n[[{head}]]"]
-    inner = {key: value for key, value in table.items() if key == "columns"}
-    lines += [f"{key} = {inline(value)}" for key, value in table.items() if key not in inner]
-    for key, value in inner.items():
-        lines += ["", f"[{head}.{key}]", *(f"{quoted(k)} = {quoted(v)}" for k, v in value.items())]
+    lines += [f"{key} = {inline(value)}" for key, value in table.items() if key != "columns"]
+    if columns := table.get("columns"):
+        lines += ["", f"[{head}.columns]"]
+        lines += [f"{quoted(name)} = {quoted(read)}" for name, read in columns.items()]
     return "\n".join(lines) + "\n"

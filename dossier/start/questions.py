@@ -142,14 +142,11 @@ def signature_of(questions: Sequence[Question]) -> inspect.Signature:
         inspect.Parameter("yes", keyword, annotation=yes, default=False),
     ]
     for question in questions:
-        kind = Annotated[str | None, typer.Option(question.flag, help=_help(question))]
+        form = " | ".join(question.choices) or f"such as '{question.example}'"
+        words = f"{question.words}: {form}{'' if question.needed else '; may stay open'}."
+        kind = Annotated[str | None, typer.Option(question.flag, help=words)]
         made.append(inspect.Parameter(question.key, keyword, annotation=kind, default=None))
     return inspect.Signature(made, return_annotation=None)
-
-
-def _help(question: Question) -> str:
-    form = " | ".join(question.choices) or f"such as '{question.example}'"
-    return f"{question.words}: {form}{'' if question.needed else '; may stay open'}."
 
 
 Ask = Callable[[str], str]

@@ -5,7 +5,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from dossier.case.bounded import read_regular
+from dossier.case.attached import read_regular
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.read import read_case_files
 from dossier.case.tables.csv_rows import MAX_FILE, csv_grid
@@ -123,12 +123,9 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
         for sheet in sheet_names(content) if is_workbook(name) else [""]:
             made += _proposed(name, sheet, content, sides, ask)
     if not made:
-        what, hint = (
-            "no table was found",
-            "a table has names, and values below or beside them; in a text file its columns "
-            "are parted by comma, semicolon or tab",
-        )
-        raise CaseError([CaseProblem(", ".join(held), "", what, hint)])
+        hint = "a table has names, and values below or beside them; in a text file its columns "
+        hint += "are parted by comma, semicolon or tab"
+        raise CaseError([CaseProblem(", ".join(held), "", "no table was found", hint)])
     pairs = joined(made)
     told = [line for each in made for line in _told(each)]
     known = [each.get("id") for each in tables(document, "record")]
@@ -138,21 +135,19 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     for each, others in pairs:
         if any(part.open for part in (each, *others)) or not each.record:
             continue
-        name = _layout(each, layouts)
-        for record in records_of(each, name):
+        for record in records_of(each, _layout(each, layouts)):
             if others:
                 record["join"] = [
                     {"file": o.file, "layout": _layout(o, layouts), "within": f"{step_of(o):g} s"}
                     for o in others
                 ]
+            name = f"record {record['id']!r}"
             if record["id"] in known:
                 by = toml_of("record", record).strip()
-                told.append(
-                    f"record {record['id']!r} is there already; it reads this table by: {by}"
-                )
+                told.append(f"{name} is there already; it reads this table by: {by}")
                 continue
             text += toml_of("record", record)
-            told.append(f"record {record['id']!r}: written into {CASE}")
+            told.append(f"{name}: written into {CASE}")
     fresh = [t for key, t in layouts.items() if key not in there]
     append(case, "".join(toml_of("layout", each) for each in fresh) + text)
     doubts = [doubt for each in made for doubt in each.open]

@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal, NamedTuple
 
-from dossier.case.case import Case, Record
+from dossier.case.case import Case
 from dossier.decision.finding import Assessment, decision_of
 from dossier.decision.rules import Verdict
-from dossier.evidence.limits import Limits
 from dossier.evidence.records.measured import specimens_named
 from dossier.evidence.validity.method import in_scope
 
@@ -119,10 +118,8 @@ def _uncertain(case: Case, assessment: Assessment, _: date) -> Iterable[str] | _
 
 @_asks("Is no standard uncertainty larger than its result?")
 def _spread(_: Case, assessment: Assessment, __: date) -> Iterable[str]:
-    found = [(f.demand.id, f.estimate) for f in assessment.findings]
-    return [
-        name for name, each in found if each and not each.bound and each.u > abs(each.value) > 0
-    ]
+    found = [(f.demand.id, f.estimate) for f in assessment.findings if f.estimate]
+    return [name for name, each in found if not each.bound and each.u > abs(each.value) > 0]
 
 
 @_asks("Was every instrument in calibration over its tests?")
@@ -147,13 +144,11 @@ def _certificates(case: Case, _: Assessment, __: date) -> Iterable[str]:
 
 @_asks("Is every method one that its laboratory is accredited for?")
 def _scope(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
-    limits = assessment.bench.limits
-    return [r.id for r in case.records if not _accredited(case, r, limits)]
-
-
-def _accredited(case: Case, record: Record, limits: Limits) -> bool:
-    accreditation = case.laboratory(record.entry.laboratory).accreditation
-    return bool(accreditation) and in_scope(case, record, limits)
+    limits, houses = assessment.bench.limits, case.qualification.laboratory
+    accredited = {each.id for each in houses if each.accreditation}
+    inside = [r for r in case.records if r.entry.laboratory in accredited]
+    fit = {r.id for r in inside if in_scope(case, r, limits)}
+    return [r.id for r in case.records if r.id not in fit]
 
 
 @_asks("Is every planned specimen accounted for?")

@@ -11,7 +11,7 @@ from typing import Any
 import typer
 from pydantic_core import to_jsonable_python
 
-from dossier.make.recompute import what_moved
+from dossier.make.decide import what_moved
 from dossier.report.format import date_text
 from dossier.verification.verify import Verification
 from dossier.words.terminal_safe import shown
@@ -57,9 +57,8 @@ def fact_lines(found: Verification) -> Iterator[str]:
         yield f"evidence carried from {below.file}: {named}, {below.verdict}"
     yes = sum(answer.word == "yes" for answer in found.answers)
     yield f"auditor's questions: {yes} of {len(found.answers)} answered yes"
-    for kind in ("failures", "gaps", "remarks"):
-        word = {"failures": "failed", "gaps": "not proven", "remarks": "remark"}[kind]
-        yield from (f"{word}: {line}" for line in getattr(found, kind))
+    kinds = (("failed", found.failures), ("not proven", found.gaps), ("remark", found.remarks))
+    yield from (f"{word}: {line}" for word, every in kinds for line in every)
 
 
 def _again(found: Verification) -> str:
@@ -97,8 +96,7 @@ def _facts(found: Verification) -> dict[str, Any]:
         "carried": _rows(found.carried, "file", "sha256", "verdict"),
         "decided_again": _rows([again], *AGAIN)[0],
         "questions": [
-            {"question": each.question, "answer": each.word, "detail": each.detail}
-            for each in found.answers
+            {"question": e.question, "answer": e.word, "detail": e.detail} for e in found.answers
         ],
     }
 

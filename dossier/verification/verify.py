@@ -10,7 +10,9 @@ from typing import TypedDict, Unpack
 
 from dossier.case.attached import NotADossierError, open_pdf, read_pdf
 from dossier.decision.conditions import expired
-from dossier.make.recompute import Recomputed, recompute, what_moved
+from dossier.make.decide import what_moved
+from dossier.make.read import Recomputed
+from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.recall import recalls_in
 from dossier.record.rests import rests_on
@@ -63,15 +65,16 @@ class Verification:
     @property
     def failures(self) -> tuple[str, ...]:
         """Return what contradicts the dossier: any one of these fails the verification."""
-        below = (f"{each.file}: {line}" for each in self.carried for line in each.failures)
-        return *self._failures(), *below
+        return *self._failures(), *self._below("failures")
 
     @property
     def gaps(self) -> tuple[str, ...]:
         """Return what is not proven: with one of these nothing is wrong, but it is not verified."""
-        recalled = (self.recalled,) if self.recalled and not self.recall_stands else ()
-        below = (f"{each.file}: {line}" for each in self.carried for line in each.gaps)
-        return *recalled, *self._gaps(), *below
+        return *self._gaps(), *self._below("gaps")
+
+    def _below(self, kind: str) -> Iterator[str]:
+        """Yield the same of the dossiers that it carries evidence from."""
+        return (f"{each.file}: {line}" for each in self.carried for line in getattr(each, kind))
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -97,8 +100,7 @@ class Verification:
 
     @property
     def _tests(self) -> list[str]:
-        below = [f"{each.file}: {name}" for each in self.carried for name in each._tests]
-        return [seal.field for seal in self.seals if seal.test] + below
+        return [*(seal.field for seal in self.seals if seal.test), *self._below("_tests")]
 
     def _failures(self) -> Iterator[str]:
         for seal in self.seals:
@@ -129,6 +131,8 @@ class Verification:
             yield f"the pages are not those that the attached data give: {again.words}"
 
     def _gaps(self) -> Iterator[str]:
+        if self.recalled and not self.recall_stands:
+            yield self.recalled
         if not self.seals:
             yield "no digital signature: nobody can tell who made this file, or changed it"
         elif not self.trust_given:

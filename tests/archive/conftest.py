@@ -45,7 +45,7 @@ def unchanged(dossier, monkeypatch):
 
     Their words are read out once, if at all.
     """
-    monkeypatch.setattr("dossier.make.api.compose", lambda *_, **__: (dossier.unsigned, b""))
+    monkeypatch.setattr("dossier.make.recompute.compose", lambda *_, **__: (dossier.unsigned, b""))
     monkeypatch.setattr("dossier.make.recompute._texts", words_of)
 
 

@@ -19,8 +19,7 @@ from dossier.case.attached import open_pdf
 from dossier.command.cli import app
 from dossier.make.outcome import explained
 from dossier.record.seals import signing_of
-from dossier.seal.identity import make_identity
-from dossier.seal.signature import Ready, load_keys, seal_pdf
+from dossier.seal.signature import Ready, load_keys, make_identity, seal_pdf
 from tests.spelled import INPUTS as SPELLED
 
 INPUTS = Path(__file__).parents[2] / "inputs"

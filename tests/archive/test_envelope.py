@@ -7,8 +7,7 @@ import pytest
 
 from dossier.record.increment import DIGEST, RESERVED, enveloped, opened
 from dossier.record.seals import CHANGED, NOT_OURS, _problem
-from dossier.seal.identity import make_identity
-from dossier.seal.signature import load_keys
+from dossier.seal.signature import load_keys, make_identity
 
 SECRET = "a phrase for tests only"
 COVERED = b"all of a file but the value of its signature"

@@ -7,14 +7,10 @@ import pytest
 
 from dossier import verify
 from dossier.case.attached import NotADossierError, open_pdf
-from dossier.make.recompute import (
-    _made_with,
-    differences,
-    safe_name,
-    unpack,
-    words_differ,
-)
+from dossier.make.decide import differences
+from dossier.make.recompute import _made_with, words_differ
 from dossier.record.document import ManifestDocument
+from dossier.record.dossier_file import safe_name, unpack
 from tests.archive import sealed
 
 

@@ -12,6 +12,7 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.make import recompute
+from dossier.make.read import decided_again
 from dossier.record.recall import (
     FALLS,
     STANDS,
@@ -23,13 +24,20 @@ from dossier.record.recall import (
     recalls_in,
 )
 from dossier.record.rests import Rest, _dossiers
-from dossier.register.calendar import calendar_text
-from dossier.register.html import NOWHERE, blocks, register_page
-from dossier.register.letters import Reply, letters_pdf, lines, recall_json
+from dossier.register.letters import (
+    NOWHERE,
+    Reply,
+    blocks,
+    letters_pdf,
+    lines,
+    recall_json,
+    register_page,
+)
+from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
 from dossier.register.register import Wanted
 from dossier.register.register import find as found_in
-from dossier.seal.identity import make_identity
+from dossier.seal.signature import make_identity
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
@@ -397,9 +405,9 @@ def test_numbers_that_the_attachments_do_not_give_are_not_decided_on(folder):
 
 
 def test_a_decision_that_does_not_come_out_as_stated_is_not_decided_on(folder, monkeypatch):
-    own = recompute.recompute
+    own = decided_again
     monkeypatch.setattr(
-        recompute, "recompute", lambda *a, **k: replace(own(*a, **k), moved=("x: 1 became 2",))
+        recompute, "decided_again", lambda *a, **k: replace(own(*a, **k), moved=("x: 1 became 2",))
     )
     (each,) = put_on_file(folder, until=FIRST).told
     assert each.outcome == UNKNOWN

@@ -11,7 +11,7 @@ from urllib.parse import quote, unquote
 
 import pytest
 
-from dossier.register.html import register_page
+from dossier.register.letters import register_page
 from dossier.register.register import Wanted
 from tests.archive.made import case_toml, dossier, find, put, update
 

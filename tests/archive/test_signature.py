@@ -14,9 +14,7 @@ from dossier import CaseError, build, verify
 from dossier.case.attached import open_pdf
 from dossier.record.seals import read_seals
 from dossier.record.trust import TEST_MARK, trust_of
-from dossier.seal import signature
-from dossier.seal.identity import make_identity
-from dossier.seal.signature import examine, load_keys, seal_pdf
+from dossier.seal.signature import examine, load_keys, make_identity, seal_pdf
 from tests.archive import sealed
 
 
@@ -70,7 +68,9 @@ def test_a_draft_and_a_changed_dossier_are_not_sealed(dossier, unsigned, tmp_pat
 
 
 def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, monkeypatch):
-    monkeypatch.setattr("dossier.make.api.compose", lambda *_, **__: (dossier.unsigned + b" ", b""))
+    monkeypatch.setattr(
+        "dossier.make.recompute.compose", lambda *_, **__: (dossier.unsigned + b" ", b"")
+    )
     with pytest.raises(CaseError, match="the pages are not those that the attached data give"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
     monkeypatch.setattr("dossier.record.program.zlib.ZLIB_RUNTIME_VERSION", "0.0")
@@ -189,7 +189,7 @@ def stamper(folder):
 
 def test_a_time_stamp_gives_the_next_level_only_where_it_is_trusted(dossier, unsigned, monkeypatch):
     clock = stamper(dossier.folder / "ids")
-    monkeypatch.setattr(signature, "_stamper", lambda address: clock if address else None)
+    monkeypatch.setattr("pyhanko.sign.timestamps.HTTPTimeStamper", lambda _: clock)
     keys = keys_of(dossier, "prepared")
     content, made = seal_pdf(
         sealed.ready(dossier.unsigned, "prepared"), keys, "http://clock.invalid"

@@ -11,7 +11,7 @@ import pytest
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.agreed import SignOffEntry
 from dossier.evidence.statistics.combine import with_trials
-from dossier.make.api import decision_json, sign_off
+from dossier.make.decide import decision_json, sign_off
 from dossier.record.signoff import (
     LEFT_OUT,
     SAID,

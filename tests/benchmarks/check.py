@@ -61,7 +61,7 @@ def main(rounds=9):
 
 def _reading(case, path, rounds):
     """Compare reading the whole case, digests and checks included, in one process by turns."""
-    from dossier.make.api import read_case
+    from dossier.make.read import read_case
 
     times = {"read_case": [], "read_csv": []}
     for turn in range(rounds + 1):

@@ -27,7 +27,8 @@ def bare():
 
 
 def main(rounds=5):
-    from dossier.make.api import assess, read_case
+    from dossier.make.decide import assess
+    from dossier.make.read import read_case
 
     heading("Monte Carlo")
     for name in ("polder-pumps", "ropeway-drive", "chain-ferry"):

@@ -14,9 +14,8 @@ from pathlib import Path
 
 from pypdf import PdfReader
 
-from dossier.register.calendar import calendar_text
-from dossier.register.html import blocks, register_page
-from dossier.register.listing import csv_text, json_text
+from dossier.register.letters import blocks, register_page
+from dossier.register.listing import calendar_text, csv_text, json_text
 from dossier.register.recall import Recalling, recall_evidence
 from dossier.register.register import Wanted, find
 from dossier.register.store import FILE

@@ -16,16 +16,16 @@ from dossier.case.attached import open_pdf
 from dossier.case.case import Case
 from dossier.case.compared import CONDITIONS, Source, valve_faults
 from dossier.case.model import Conditions, Laboratory, Qualification
-from dossier.case.read import gather
 from dossier.case.tables.column_names import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
 from dossier.decision.choice import Candidate, _as_one
 from dossier.evidence.records.usable import expected
-from dossier.make import carried as proving
+from dossier.make import read as proving
 from dossier.make import recompute
-from dossier.make.api import limits
-from dossier.make.carried import doubts, page_problems, proof_problems
+from dossier.make.decide import limits
+from dossier.make.read import doubts, proof_problems
+from dossier.make.recompute import page_problems
 from dossier.make.request_files import asked_of, filed
 from dossier.record.recall import FILE, Recall, Recalls
 from tests.archive.sealed import (
@@ -79,7 +79,6 @@ def test_what_is_carried_counts_as_if_tested_and_is_told_from_what_is_new(glue):
             assert (table.pressure_drop == old.pressure_drop).all()
             assert record.file.startswith(f"polder-glue/{PDF}!/polder-pumps/records/")
     assert f"polder-glue/{PDF}" in {each.name for each in case.inputs}
-    assert gather(glue).inputs == case.inputs  # what is sent to another machine
 
 
 def test_what_carried_records_used_stays_what_it_was(glue):
@@ -364,10 +363,9 @@ def test_no_tests_are_asked_beside_evidence_that_ended_or_is_not_proven(glue):
 def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch):
     edit(glue, (f"until = {REVIEW}", "until = 2028-12-31"))
     case = read_case(glue)
-    then = recompute.Recomputed(case=case, assessment=assess(case, pages=False))
-    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
-    head = SimpleNamespace(case=SimpleNamespace(issued=None))
-    dossier = SimpleNamespace(decision=head)
+    then = proving.Recomputed(case=case, assessment=assess(case, pages=False))
+    monkeypatch.setattr(recompute, "decided_again", lambda *_, **__: then)
+    dossier = SimpleNamespace(issued=None)
     left = recompute.without_records(dossier, ["PD-R1"], "The meter read too low.", TODAY)
     assert (left.decision, left.until) == ("approved with conditions", date(2028, 12, 31))
 

@@ -11,11 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.case.problems import CaseError
-from dossier.case.read import gather, read_case_files
+from dossier.case.read import read_case_files
 from dossier.case.requested import request_toml, requested
 from dossier.case.toml_text import toml_text
 from dossier.evidence.requirement import LIFE
-from dossier.make.api import assess, decision_json, read_case
+from dossier.make.decide import assess, decision_json
+from dossier.make.read import read_case
 from dossier.make.request_files import asked_of
 from dossier.record.dossier_file import dossier_of
 from dossier.record.standing import _unasked
@@ -87,7 +88,6 @@ def test_a_set_is_bound_attached_and_enough_to_judge_by_what_is_attached(case):
     names = [file.name for file in read.inputs]
     assert "library/engine.toml" in names
     assert json.loads(document)["inputs"]["library/engine.toml"]
-    assert [each.name for each in gather(case).inputs] == names
     files = {file.name: file.content for file in read.inputs} | {"decision.json": document}
     assert not list(_unasked(dossier_of(files, read.name)))
     without = {name: each for name, each in files.items() if "library" not in name}

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from dossier.case.problems import CaseError
 from dossier.case.repeated import repeated
-from dossier.make.api import read_case
+from dossier.make.read import read_case
 from tests.spelled import INPUTS
 
 

@@ -12,7 +12,7 @@ from dossier import CaseError, assess, read_case
 from dossier.case.requested import field_changes, request_toml, requested
 from dossier.case.toml_text import parse_toml
 from dossier.command.cli import app
-from dossier.make.api import decision_json
+from dossier.make.decide import decision_json
 from dossier.make.request_files import asked_of, filed
 from tests.small_case import TESTED, record, requirement, write
 

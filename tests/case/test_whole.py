@@ -13,9 +13,8 @@ from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntr
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
 from dossier.case.records import interpret
-from dossier.case.rows import entries, leaves
 from dossier.case.tables.csv_rows import read_csv
-from dossier.case.whole import made_whole
+from dossier.case.whole import entries, leaves, made_whole
 from tests.spelled import INPUTS, SOURCE
 
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")

@@ -13,7 +13,7 @@ from dossier.decision import carried
 from dossier.decision.carried import told_rests
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.statistics.combine import with_trials
-from dossier.make.api import decision_json
+from dossier.make.decide import decision_json
 from dossier.record.dossier_file import dossier_of
 from dossier.record.standing import end_of
 

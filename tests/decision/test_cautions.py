@@ -15,7 +15,7 @@ from dossier.evidence.limits import Check
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests.evidence.test_strength_quantities import burst
 from tests.made_bench import application, exact, run, sweep
 from tests.made_bench import bench as made

@@ -14,7 +14,7 @@ from dossier.decision import choice
 from dossier.decision.choice import set_beside
 from dossier.decision.comparison import ends_of
 from dossier.evidence.statistics.combine import with_trials
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests import campaign as sim
 from tests.tally import asked, truths
 

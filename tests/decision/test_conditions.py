@@ -12,7 +12,7 @@ from dossier.decision.conditions import of_doubts, of_evidence, of_requirements
 from dossier.evidence.limits import Check
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.rules import cover
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from dossier.record.signoff import needed_roles, required_roles
 from tests.evidence.test_valve_quantities import DOWN, rows, valve
 from tests.made_bench import bench, entry, run

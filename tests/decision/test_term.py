@@ -17,7 +17,7 @@ from dossier.case.model import Concession
 from dossier.decision.conditions import behind, expired, late_review, over, ran_out, valid_until
 from dossier.decision.finding import Caution
 from dossier.decision.rules import Decision, Verdict
-from dossier.make.api import decision_json, sign_off
+from dossier.make.decide import decision_json, sign_off
 from dossier.make.verdict_text import print_assessment
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import answer_of
@@ -118,7 +118,7 @@ def test_the_demo_case_says_until_when_it_holds_and_reads_as_expired_after(decid
         assert document["expired"] is (day == AFTER)
         state = sign_off(case, found, on=day)
         assert reads(found.decision.value, state) == word
-        print_assessment(case, found, state, ISSUED)
+        print_assessment(case, found, state)
         assert f"decision: {word}" in capsys.readouterr().out
     answer = answer_of(found.decision.value, state)
     assert answer.word == "Expired: was approved with conditions"

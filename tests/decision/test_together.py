@@ -13,12 +13,11 @@ import pytest
 
 from dossier import CaseError, assess, read_case
 from dossier.case.application import mark_of
-from dossier.case.read import gather
 from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.decision.together import binding, nearness
-from dossier.make.api import decision_json
+from dossier.make.decide import decision_json
 from dossier.make.request_files import asked_of, filed, make_request
 from dossier.record.document import DecisionDocument
 from dossier.record.dossier_file import dossier_of
@@ -30,7 +29,7 @@ from dossier.report.pages.decision import decision_page
 from dossier.report.pages.places import places_of, same_as
 from dossier.report.pages.uncertainty import uncertainty_page
 from dossier.report.signing import SignOff
-from dossier.request.assumptions import assumptions_of
+from dossier.request.counted import assumptions_of
 from dossier.request.points import Settings
 from tests.small_case import record, requirement, write
 
@@ -219,11 +218,6 @@ def test_requirements_of_a_set_are_as_young_as_the_set(tmp_path):
     (case / "barge.toml").write_text(f'extends = "set.toml"\n{text}')
     (text,) = conditions(case)
     assert text.startswith("barge: set.toml, which requirements are from, is issued 2026-02-25")
-
-
-def test_all_their_files_are_gathered(tmp_path):
-    case = fleet(tmp_path, pump=([Q],), barge=([Q],))
-    assert gather(case).inputs == read_case(case).inputs
 
 
 CONCESSION = (

@@ -13,7 +13,7 @@ from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.between import between, rigs_of
 from dossier.evidence.statistics.combine import shared_components
 from dossier.evidence.validity.comparable import unlike_tests
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests import campaign as sim
 
 KNOWN = all_quantities()

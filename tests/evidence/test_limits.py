@@ -5,7 +5,7 @@ from datetime import date
 
 import pytest
 
-from dossier.make.api import limits
+from dossier.make.decide import limits
 
 FROM_MEMORY = next(each for each in limits().limits if each.mark.startswith("memory"))
 CHECKED = {"checked_by": "A. Reader", "checked_on": date(2026, 1, 31)}

@@ -11,7 +11,7 @@ from dossier.case.agreed import Change
 from dossier.case.records import MeasurementTable
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.reopened import reopened_problems, reopening, reopens, still_standing
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests.small_case import record, small
 
 

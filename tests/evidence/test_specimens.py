@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from dossier.evidence.validity.general import hurried
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests.made_bench import bench, entry, instrument, run
 
 DAY = date(2026, 2, 2)

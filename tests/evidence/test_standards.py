@@ -10,7 +10,7 @@ from dossier.evidence.validity.standards import (
     method_of,
     same_method,
 )
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests.small_case import outcome, record
 
 METHODS = limits().methods

@@ -17,7 +17,7 @@ from dossier.evidence.records.instruments import accuracy_of
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.evidence.validity.method import edition_problems
-from dossier.make.api import limits
+from dossier.make.decide import limits
 
 INPUTS = Path(__file__).parents[2] / "inputs"
 

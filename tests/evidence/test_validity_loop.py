@@ -22,7 +22,7 @@ from dossier.evidence.validity import balance, readings
 from dossier.evidence.validity import copies as noise
 from dossier.evidence.validity.balance import doubtful
 from dossier.evidence.validity.readings import Run, _rank_chance, sides_of
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from dossier.physics.dust import counts_per_mass, grade
 from tests import laboratory as lab
 from tests import small_case as small

@@ -12,7 +12,7 @@ from dossier.evidence.prepare import prepare
 from dossier.evidence.quantities.valve import opening_pressure
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
-from dossier.make.api import limits
+from dossier.make.decide import limits
 from tests.small_case import (
     TESTED,
     bench,

@@ -14,7 +14,7 @@ from pathlib import Path
 from dossier import assess, read_case
 from dossier.case.problems import CaseError
 from dossier.evidence.statistics.combine import with_trials
-from dossier.make.api import sign_off
+from dossier.make.decide import sign_off
 from dossier.make.outcome import OUR_BUG, explained
 from tests.archive.sealed import sign_all
 from tests.hostile.mutants import BROKEN, CASES, SIGNED, Files, Mutant, intact_files, mutant

@@ -161,7 +161,7 @@ def _busy():
 
 def run(made, seeds, folder):
     """Return what became of the mutants of these numbers."""
-    same = patch("dossier.make.api.compose", lambda *_, **__: (made.versions[0], b""))
+    same = patch("dossier.make.recompute.compose", lambda *_, **__: (made.versions[0], b""))
     with same:
         return [judged(made, seed, folder / "mutant.pdf") for seed in seeds]
 

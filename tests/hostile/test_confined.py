@@ -113,7 +113,8 @@ def test_no_file_grows_without_end(tmp_path):
 @cache
 def attached(*, short=False):
     """Return the files of a dossier of the demo case, or of the short one."""
-    from dossier.make.api import assess, decision_json, issue_date, read_case
+    from dossier.make.decide import assess, decision_json, issue_date
+    from dossier.make.read import read_case
     from dossier.record.decision_record import canonical, manifest_of
 
     with tempfile.TemporaryDirectory() as place:

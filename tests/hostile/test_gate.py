@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, assess, read_case
-from dossier.make.api import issue_date, sign_off
+from dossier.make.decide import sign_off
 from dossier.make.verdict_text import print_assessment
 from dossier.record import signoff
 from tests.hostile import gate_claims, gate_cover, gate_loop, gate_rules, gate_stats
@@ -57,7 +57,7 @@ def test_a_changed_case_meets_its_line(row, honest, tmp_path, capsys, monkeypatc
         assert assessment.decision.value != "approved"
         moved = {c.subject for c in assessment.conditions if c.kind == "changed requirement"}
         assert not passes(assessment) - honest[row.case] - moved
-        print_assessment(case, assessment, sign_off(case, assessment), issue_date(case))
+        print_assessment(case, assessment, sign_off(case, assessment))
         told = " ".join(capsys.readouterr().out.split())
     met = re.search(row.line, told)
     print(f"{row.tries}: {met.group() if met else ''}")

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, read_case
-from dossier.case import bounded, read
-from dossier.case.bounded import NotReadError, ordinary, read_below, read_regular
+from dossier.case import attached, read
+from dossier.case.attached import NotReadError, ordinary, read_below, read_regular
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.tables import read_sheet
@@ -160,7 +160,7 @@ def test_a_folder_exchanged_for_a_link_after_the_check(case, tmp_path):
 def test_files_that_grow_while_they_are_read(tmp_path, monkeypatch):
     path = tmp_path / "x.csv"
     path.write_bytes(b"1,2\n")
-    monkeypatch.setattr(bounded, "_size_of", lambda handle: 3)
+    monkeypatch.setattr(attached, "_size_of", lambda handle: 3)
     with pytest.raises(NotReadError, match="changed while it was read"):
         read_regular(path, 100)
 

@@ -15,7 +15,7 @@ from pypdf import PdfReader
 from dossier import build
 from dossier.command.cli import main
 from dossier.make.outcome import explained
-from dossier.register.html import register_page
+from dossier.register.letters import register_page
 from dossier.register.listing import csv_text, json_text
 from dossier.register.register import Wanted
 from dossier.words.terminal_safe import shown, shown_json

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from dossier.decision.deciding import Deciding
 from dossier.evidence.statistics.combine import with_trials
-from dossier.make.api import assess, read_case
+from dossier.make.decide import assess
+from dossier.make.read import read_case
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.deferred import drawn_later

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from dossier.make import api
+from dossier.make import decide, read
 from dossier.report.blocks import Link
 from dossier.report.format import speak
 from dossier.report.pages.contents import build_content
@@ -36,12 +36,12 @@ def said(value):
 
 @pytest.fixture(scope="module", params=["polder-pumps", "chain-ferry"])
 def made(request):
-    case = api.read_case(INPUTS / request.param)
-    assessment = api.assess(case)
-    document = api.decision_json(case, assessment)
+    case = read.read_case(INPUTS / request.param)
+    assessment = decide.assess(case)
+    document = decide.decision_json(case, assessment)
     page = build_content(
-        case, assessment, issued=api.issue_date(case), decision_json=document,
-        manifest={"versions": {"numpy": "2"}}, signoff=api.sign_off(case, assessment), style="",
+        case, assessment, issued=decide.issue_date(case), decision_json=document,
+        manifest={"versions": {"numpy": "2"}}, signoff=decide.sign_off(case, assessment), style="",
     )  # fmt: skip
     return case, assessment, json.loads(document), page
 
@@ -134,9 +134,9 @@ def test_a_case_of_four_requirements_takes_seven_pages(few_draws, tmp_path):
     for name in ("requested.toml", "signoff.toml"):
         (folder / name).unlink()
     leave_out(folder / "application.toml", r'\[\[requirement\]\]\nid = "(?!(E4|C1|P1|L1)")')
-    case = api.read_case(folder)
+    case = read.read_case(folder)
     assert len(case.application.requirement) == 4
-    assessment = api.assess(case)
-    made = PdfReader(BytesIO(api.compose(case, assessment, api.issue_date(case))[0]))
+    assessment = decide.assess(case)
+    made = PdfReader(BytesIO(decide.compose(case, assessment, decide.issue_date(case))[0]))
     assert len(made.pages) <= 7
     assert "End of dossier" in made.pages[-1].extract_text()

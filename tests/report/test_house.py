@@ -16,8 +16,9 @@ from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL
-from dossier.make.api import assess, compose, house_of, issue_date, read_case
+from dossier.make.decide import assess, compose, issue_date
 from dossier.make.outcome import explained
+from dossier.make.read import house_of, read_case
 from dossier.report.assets import FONT_FOLDER
 from dossier.report.charts.style import setting_faults
 from dossier.report.house.house import COLOURS, DEFERENCE, read_house
@@ -239,7 +240,7 @@ def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(
 
 
 def test_a_sign_off_is_bound_to_the_house(house):
-    from dossier.make.api import sign_off
+    from dossier.make.decide import sign_off
 
     plain = read_case(INPUTS / "polder-pumps")
     put(house, house__toml='name = "W"\n')

@@ -8,7 +8,7 @@ import pytest
 from dossier.case.problems import CaseError
 from dossier.case.units import parse_quantity
 from dossier.make.request_files import asked_of, make_request
-from dossier.request.assumptions import assumptions_of, needs_scatter
+from dossier.request.counted import assumptions_of, needs_scatter
 from dossier.request.points import Settings, counted_sizes
 from tests.small_case import requirement, write
 from tests.spelled import INPUTS

@@ -13,7 +13,8 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
-from dossier.make.api import assess, read_case
+from dossier.make.decide import assess
+from dossier.make.read import read_case
 from dossier.make.request_files import planned, with_reply, write_request
 from dossier.report.format import speak
 from dossier.report.pages import request_page

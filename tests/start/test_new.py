@@ -13,7 +13,7 @@ import jsonschema
 import pytest
 
 from dossier.case.problems import CaseError
-from dossier.make.api import read_case
+from dossier.make.read import read_case
 from dossier.make.request_files import asked_of
 from dossier.start.questions import QUESTIONS, applies, refused
 from dossier.start.scaffold import write_case

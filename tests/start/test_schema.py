@@ -47,7 +47,8 @@ def test_the_command_prints_the_schema(name):
 
 
 def decided(name):
-    from dossier.make.api import assess, decision_json, read_case
+    from dossier.make.decide import assess, decision_json
+    from dossier.make.read import read_case
 
     case = read_case(ROOT / "inputs" / name)
     return json.loads(decision_json(case, assess(case, pages=False)))

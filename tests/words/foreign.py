@@ -15,7 +15,7 @@ from typing import get_args
 from dossier import words
 from dossier.case import application, model
 from dossier.evidence.registry import all_quantities
-from dossier.make import api
+from dossier.make import decide, read
 from dossier.report import render
 from dossier.report.charts.deferred import CHART, data_uri
 from dossier.report.layout.pdf import Rendered
@@ -194,8 +194,8 @@ def pages_of(folder, monkeypatch, tongue=None):
     if tongue is not None:
         monkeypatch.setattr(words, "tongue", lambda _: tongue)
         monkeypatch.setattr(catalogue, "tongue", lambda _: tongue)
-    case = api.read_case(folder)
-    api.compose(case, api.assess(case), api.issue_date(case))
+    case = read.read_case(folder)
+    decide.compose(case, decide.assess(case), decide.issue_date(case))
     source, descriptions = taken[-1]
     reader = _Reader()
     reader.feed(source)

@@ -14,7 +14,8 @@ from dossier.evidence.limits import limits_from
 from dossier.evidence.records.usable import missing_specimens
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.combine import scatter_component
-from dossier.make.api import assess, read_case
+from dossier.make.decide import assess
+from dossier.make.read import read_case
 from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH, LANGUAGES, tongue
 

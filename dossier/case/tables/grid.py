@@ -267,7 +267,7 @@ def at(row: Sequence[Any], index: int) -> Any:
 _PAGE = re.compile(r"\b(page|seite|sheet|blatt)\b", re.I)
 
 
-def once(
+def without_repeats(
     rows: Sequence[Row], head: Sequence[Row], above: Sequence[Row], left: int, right: int
 ) -> tuple[list[Row], list[int]]:
     """Return the rows below the names without the names that each further page begins with.

@@ -1,6 +1,5 @@
 """A table cut out of a sheet or a CSV file by a declared layout: what is read, kept or refused."""
 
-import difflib
 import re
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -8,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from dossier.case.model import Layout, Long
+from dossier.case.problems import nearest
 from dossier.case.tables.column_names import is_known, lowered
 from dossier.case.tables.grid import (
     HEADER,
@@ -17,8 +17,8 @@ from dossier.case.tables.grid import (
     bare_of,
     is_reading,
     names_of,
-    once,
     refuse_nameless,
+    without_repeats,
 )
 from dossier.case.tables.numerals import CLOCK, CLOCKS
 from dossier.case.tables.raw_table import (
@@ -59,7 +59,7 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     last = below[0][0] if layout.units else head[-1][0]
     above = [row for row in grid.rows if row[0] < head[0][0]]
     heads = rows[: layout.names + layout.units]
-    below_it, again = once([r for r in window if r[0] > last], heads, above, left, right)
+    below_it, again = without_repeats([r for r in window if r[0] > last], heads, above, left, right)
     body, after = _body(below_it, layout.end, left, right)
     raw = RawTable(
         grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
@@ -77,7 +77,8 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         column[:] = ["" if lowered(filled(cell)) in absent else cell for cell in column]
     _carry(raw, named, layout.carried)
     _select(raw, named, where)
-    said = [*_kept(grid, head, left, right), *after, *_said(raw, named, layout)]
+    titles = [each for n, row in above for each in _remark(n, row, left, right)]
+    said = [*titles, *after, *_said(raw, named, layout)]
     raw.remark_cells = {(row, text): f"{lettered(column)}{row}" for row, column, text in said}
     raw.remarks = tuple(sorted(raw.remark_cells))
     if raw.turned:
@@ -107,8 +108,7 @@ def _without_units(raw: RawTable) -> None:
         cells = [cell for cell in raw.cells[column.index] if filled(cell)]
         if column.unit and cells and all(bare_of(cell, column.unit) for cell in cells):
             raw.cells[column.index] = [
-                bare_of(cell, column.unit) if filled(cell) else cell
-                for cell in raw.cells[column.index]
+                bare_of(cell, column.unit) or cell for cell in raw.cells[column.index]
             ]
 
 
@@ -146,13 +146,6 @@ def _remark(number: int, row: Sequence[Any], left: int, right: int) -> Iterator[
     if filled_ones:
         words = " ".join(filled(row[k]) for k in filled_ones)
         yield number, filled_ones[0], words.removeprefix("#").strip()
-
-
-def _kept(grid: Grid, head: Sequence[Row], left: int, right: int) -> Iterator[Said]:
-    """Yield the titles above a table as remarks."""
-    for number, row in grid.rows:
-        if number < head[0][0]:
-            yield from _remark(number, row, left, right)
 
 
 def refuse_outside(body: Sequence[Row], width: int) -> None:
@@ -201,22 +194,18 @@ def _named(
             if not key:
                 refuse_nameless([Column("", "", index)], raw.cells, raw.lines)
         elif not key and not is_known(name):
-            _unread(raw, place, text, layout)
+            what = f"column {text!r} is neither read nor left out"
+            hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
+            raw.complain(place, what, hint)
             name = ""
         given = units[offset].strip("[]() ") if units else ""
         given = given or (split_name(text)[1] if key in mapping else "")
         if given and unit and name and _other_unit(given, unit):
-            raw.complain(
-                place,
-                f"{text!r} has the unit {given!r}, and the layout says {unit!r}",
-                "correct the layout: the file says what was measured",
-            )
+            what = f"{text!r} has the unit {given!r}, and the layout says {unit!r}"
+            raw.complain(place, what, "correct the layout: the file says what was measured")
         named.append((text, Column(name, unit or given, index)))
     for name in left_over.values():
-        near = difflib.get_close_matches(name, [text for text in written if text], n=1)
-        hint = (
-            f"did you mean {near[0]!r}?" if near else f"columns: {', '.join(filter(None, written))}"
-        )
+        hint = nearest(name, [text for text in written if text], "columns")
         raw.complain(f"row {raw.head}", f"no column {name!r}, which the layout names", hint)
     return named
 
@@ -225,12 +214,6 @@ def _other_unit(given: str, unit: str) -> bool:
     """Return whether two units differ; a clock's times are no unit."""
     same = given.replace(" ", "") == unit.replace(" ", "")
     return not same and unit not in CLOCKS
-
-
-def _unread(raw: RawTable, place: str, text: str, layout: Layout) -> None:
-    what = f"column {text!r} is neither read nor left out"
-    hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
-    raw.complain(place, what, hint)
 
 
 def split_name(text: str) -> tuple[str, str]:
@@ -250,12 +233,8 @@ def split_name(text: str) -> tuple[str, str]:
 def find_column(named: Named, name: str) -> Column | None:
     """Return the column that is written so, or stands there, or is read as that."""
     for text, column in named:
-        if lowered(name) in {
-            lowered(text),
-            lowered(f"column {lettered(column.index)}"),
-            lowered(f"row {column.index + 1}"),
-            lowered(column.name),
-        }:
+        places = (by_place(column.index, turned) for turned in (False, True))
+        if lowered(name) in map(lowered, (text, *places, column.name)):
             return column
     return None
 
@@ -323,10 +302,7 @@ def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
 
 def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[Said]:
     """Yield the remarks of the columns that hold some."""
-    for name in layout.remarks:
-        column = find_column(named, name)
-        if column is None:
-            continue
+    for column in filter(None, (find_column(named, name) for name in layout.remarks)):
         for line, text in zip(raw.lines, raw.texts(column), strict=True):
             if text:
                 yield int(line), column.index, text
@@ -381,6 +357,5 @@ def size_label(text: str, unit: str) -> str:
     """Return a size or a channel as a column of the case format names it."""
     numbers = re.findall(r"[0-9]+(?:[.,][0-9]+)?", text.partition("um")[0].partition("µm")[0])
     values = [f"{float(n.replace(',', '.')):g}" for n in numbers]
-    if len(values) == 2:
-        return f"{values[0]} to {values[1]} {unit}"
-    return f"{values[0] if values else text} {unit}"
+    size = " to ".join(values) if len(values) == 2 else values[0] if values else text
+    return f"{size} {unit}"

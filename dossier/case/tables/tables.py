@@ -125,10 +125,6 @@ def sheet_names(content: bytes) -> list[str]:
     return [each.name for each in found if each.visible == SheetVisibleEnum.Visible]
 
 
-def _short(error: Exception) -> str:
-    return " ".join(str(error).split())[:120]
-
-
 def read_sheet(
     file: str,
     content: bytes,
@@ -165,7 +161,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
         rows = read.to_python(skip_empty_area=False)
         merged = tuple(read.merged_cell_ranges or ())
     except Exception as error:  # noqa: BLE001  any failure means the same to the user
-        what = f"not a readable workbook ({_short(error)})"
+        what = f"not a readable workbook ({' '.join(str(error).split())[:120]})"
         raise TableError("", what, "save it again as XLSX") from None
     return Grid(file, list(enumerate(rows, 1)), merged), marks
 
@@ -218,33 +214,27 @@ def _sorted(rows: list[Row]) -> tuple[list[tuple[int, str]], list[Row]]:
 
 def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) -> None:
     """Complain of cells whose value is not what a reader of the sheet sees."""
-    head = table.head
-    rows = {head, *table.lines.tolist()}
+    rows = {table.head, *table.lines.tolist()}
     unseen = [f"row {number}" for number in sorted(rows & marks.hidden_rows)[:MAX_NAMED]]
     unseen += [f"column {lettered(c.index)}" for c in table.columns if marks.hides(c.index)]
     for place in () if table.hidden else unseen:
         table.complain(place, "is hidden", _HIDDEN)
-    _name(table, head, marks.vanishing, *VANISHES)
-    _name(table, head, marks.errors, "holds an error value", "correct the formula, or empty it")
-    _name(
-        table, head, marks.unvalued, "holds a formula without a stored value",
-        "open and save the workbook in a spreadsheet program, or enter the value itself",
-    )  # fmt: skip
+    _name(table, marks.vanishing, *VANISHES)
+    _name(table, marks.errors, "holds an error value", "correct the formula, or empty it")
+    hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
+    _name(table, marks.unvalued, "holds a formula without a stored value", hint)
     width = len(table.columns)
     for (top, left), (bottom, right) in merged:
         span = range(top + 1, bottom + 2) if bottom - top < 2**21 else ()
         within = [n for n in span if n in rows]
         if left < width and (len(within) > 1 or (within and right > left)):
-            table.complain(
-                f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}",
-                "are merged",
-                "unmerge them and fill each cell",
-            )
+            place = f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}"
+            table.complain(place, "are merged", "unmerge them and fill each cell")
 
 
-def _name(table: RawTable, head: int, cells: list[tuple[int, int]], what: str, hint: str) -> None:
+def _name(table: RawTable, cells: list[tuple[int, int]], what: str, hint: str) -> None:
     read = {column.index for column in table.columns}
-    found = [(row, column) for row, column in cells if row >= head and column in read]
+    found = [(row, column) for row, column in cells if row >= table.head and column in read]
     for row, column in found[:MAX_NAMED]:
         table.complain(f"cell {lettered(column)}{row}", what, hint)
     if len(found) > MAX_NAMED:

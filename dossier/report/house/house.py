@@ -13,11 +13,10 @@ from typing import Annotated, Any
 
 from pydantic import Field, StringConstraints, ValidationError
 
-from dossier.case.bounded import NotReadError, read_below
-from dossier.case.explain import problems_in
+from dossier.case.attached import NotReadError, read_below
 from dossier.case.fields import Model
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.case.toml_text import TomlError, parse_toml
+from dossier.case.toml_text import TomlError, parse_toml, problems_in
 from dossier.decision.cautions import GENERAL
 from dossier.report.charts.style import setting_faults
 from dossier.report.house.house_words import (
