@@ -14,6 +14,7 @@ from datetime import date
 from typing import Any
 from urllib.parse import quote
 
+from dossier.case.consistency import plain
 from dossier.decision.cautions import USUAL
 from dossier.record.decision_record import as_json
 from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
@@ -80,9 +81,11 @@ def blocks(hits: Sequence[Hit]) -> tuple[Block, ...]:
     a few cells for each dossier, however many there are.
     """
     cells: Cells = defaultdict(lambda: defaultdict(list))
+    names: dict[str, str] = {}  # a machine or filter stands under the name it is first met by
     for hit in hits:
+        filter_ = names.setdefault(plain(hit.row.candidate), hit.row.candidate)
         for machine in [e.value for e in hit.rests if e.kind == "equipment"] or [NOWHERE]:
-            cells[machine][hit.row.candidate].append(hit.row)
+            cells[names.setdefault(plain(machine), machine)][filter_].append(hit.row)
     return tuple(each for group in _connected(cells) for each in _laid_out(cells, group))
 
 

@@ -25,10 +25,8 @@ FEWEST, FEWEST_ALONE = 10, 20
 20 rows put into the same order by chance once in 20 factorial."""
 LEAST_COUNT = 4.0
 """Mean raw count below which a class carries too little noise of its own."""
-MOST = 1000
-"""Rows of a run that are compared."""
-DEGREE = 3
-"""Degree of the polynomial in time that is taken off each class."""
+MOST, DEGREE = 1000, 3
+"""Rows of a run that are compared, and degree of the polynomial in time taken off each class."""
 NEIGHBOURS = np.array([1.0, 1.0, 0.0, 1.0, 1.0]) / 4.0
 """Weights of the neighbours of a reading."""
 BEYOND = 7.0
@@ -395,9 +393,8 @@ def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
     if own:
         np.fill_diagonal(distance, np.inf)
     shares = []
-    for axis in (0, 1):
-        others, nearest = distance.copy(), distance.min(axis=axis)
-        place = np.expand_dims(distance.argmin(axis=axis), axis)
-        np.put_along_axis(others, place, np.inf, axis=axis)
-        shares.append(float((np.maximum(nearest, 0.0) < NEAR * others.min(axis=axis)).mean()))
+    for apart in (distance, distance.T):
+        nearest, others = apart.min(axis=0), apart.copy()
+        others[apart.argmin(axis=0), np.arange(apart.shape[1])] = np.inf
+        shares.append(float((np.maximum(nearest, 0.0) < NEAR * others.min(axis=0)).mean()))
     return max(shares)
