@@ -346,21 +346,19 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
 
     used = a.any(axis=0) & b.any(axis=0)
     a, b = a[:, used], b[:, used]
-    ones = (np.ones((len(a), 1)), np.ones((len(b), 1)))
-    rows = np.rint(_sums(*ones))
-    enough = rows[:, 0] >= FEWEST
+    ones, shifts = (np.ones((len(a), 1)), np.ones((len(b), 1))), np.arange(1, len(a) + len(b))
+    rows = np.minimum(np.minimum(shifts, shifts[::-1]), min(len(a), len(b)))
+    enough = rows >= FEWEST
     if not used.any() or not enough.any():
         return 0.0, 1.0
-    rows = rows[enough]
-    sums = _sums(a, b)[enough]
+    rows, sums = rows[enough], _sums(a, b)[enough]
     chance = np.maximum(_sums(a**2, ones[1]) * _sums(ones[0], b**2), 1e-12)[enough]
-    z = sums.sum(axis=1) / np.sqrt(chance.sum(axis=1) / rows[:, 0])
+    z = sums.sum(axis=1) / np.sqrt(chance.sum(axis=1) / rows)
     together = float(z.max() / _scatter(z))
-    long = rows[:, 0] >= FEWEST_ALONE
+    long = rows >= FEWEST_ALONE
     if not long.any():
         return together, 1.0
-    r = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long]
-    dof = rows[long, 0] - 2.0
+    r, dof = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long], rows[long] - 2.0
     t = r * np.sqrt(dof[:, None] / (1.0 - r**2))
     return together, float(stdtr(dof, -(t / _scatter(t)).max(axis=1)).min())
 
@@ -393,8 +391,8 @@ def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
     if own:
         np.fill_diagonal(distance, np.inf)
     shares = []
-    for apart in (distance, distance.T):
-        nearest, others = apart.min(axis=0), apart.copy()
-        others[apart.argmin(axis=0), np.arange(apart.shape[1])] = np.inf
-        shares.append(float((np.maximum(nearest, 0.0) < NEAR * others.min(axis=0)).mean()))
+    for each in (distance, distance.T):
+        others, nearest = each.copy(), np.maximum(each.min(axis=1), 0.0)
+        others[np.arange(len(each)), each.argmin(axis=1)] = np.inf
+        shares.append(float((nearest < NEAR * others.min(axis=1)).mean()))
     return max(shares)
