@@ -116,6 +116,7 @@ def plain_versions(stated: object) -> dict[str, str]:
     return dict(stated) if plain else {}
 
 
+@cache
 def _version(name: str) -> str:
     try:
         return version(name)
