@@ -4,7 +4,6 @@ The same arithmetic written a second time, along another path: no registry, no u
 oil by its own two-point line, the fit by normal equations, the monotone curve by a plain loop.
 """
 
-import io
 import itertools
 import json
 import math
@@ -33,11 +32,15 @@ def number(text):
     return float(re.match(r"[-+.\d]+", text["value"] if isinstance(text, dict) else text)[0])
 
 
+@cache
+def book_of(path):
+    return load_workbook(path)
+
+
 def raw_rows(folder, file):
     path, _, sheet = file.partition("#")
     if sheet:
-        book = load_workbook(io.BytesIO((folder / path).read_bytes()))
-        rows = book[sheet].iter_rows(values_only=True)
+        rows = book_of(folder / path)[sheet].iter_rows(values_only=True)
         rows = [[("" if c is None else c) for c in row] for row in rows]
         return [row for row in rows if not str(row[0]).startswith("#")]
     lines = [x for x in (folder / path).read_text().splitlines() if x and not x.startswith("#")]

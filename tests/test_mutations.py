@@ -107,12 +107,13 @@ def record_ids(name):
     return re.findall(r'^id = "((?:MP|PD)-\w+)"', (INPUTS / name / "case.toml").read_text(), re.M)
 
 
-ALL_RECORDS = [(name, record) for name in CASES[:2] for record in record_ids(name)]
+RECORDS = [(name, each) for name in CASES[:2] for each in record_ids(name) if each[-1] in "12"]
+"""The first two of each kind and side: those behind them count as the second does."""
 OTHER_KINDS = ["MPF-C1", "PDF-C2", "BV-C", "BU-C", "CO-C", "PU-C", "IN-DIM", "IN-LOOK"]
 
 
 @pytest.mark.parametrize(
-    ("name", "record"), ALL_RECORDS + [("chain-ferry", record) for record in OTHER_KINDS]
+    ("name", "record"), RECORDS + [("chain-ferry", record) for record in OTHER_KINDS]
 )
 def test_deleting_any_record_entry(name, record, tmp_path, intact):
     folder = copy(name, tmp_path)
@@ -126,7 +127,7 @@ def test_deleting_any_record_entry(name, record, tmp_path, intact):
         assert verdict == "fewer passes"
 
 
-@pytest.mark.parametrize(("name", "record"), ALL_RECORDS)
+@pytest.mark.parametrize(("name", "record"), RECORDS[::2])
 def test_deleting_any_record_file_or_sheet(name, record, tmp_path, intact):
     folder = copy(name, tmp_path)
     path = folder / "records" / f"{record.lower()}.csv"

@@ -115,6 +115,7 @@ def plain_versions(stated: object) -> dict[str, str]:
     return dict(stated) if plain else {}
 
 
+@cache
 def _version(name: str) -> str:
     return str(_installed(name).get("Version", ABSENT))
 

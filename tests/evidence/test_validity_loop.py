@@ -414,6 +414,7 @@ def test_a_run_without_its_dust_is_refused_with_an_example(tmp_path):
         read_case(folder)
 
 
+@pytest.mark.usefixtures("few_draws")
 def test_a_size_beyond_the_dust_table_ends_no_program(tmp_path):
     folder = changed(tmp_path, "chain-ferry", ("records/mp*.csv", "30 um(c)", "38 um(c)"))
     found = {f.demand.id: f for f in assess(read_case(folder)).findings}

@@ -193,7 +193,7 @@ def requirements(text, count):
 RECORD, CASE, ASKED = "records/mp-c1.csv", "case.toml", "application.toml"
 CASES = {
     "columns in a record": (RECORD, lambda _: b",".join([b"a"] * 100_000) + b"\n1\n"),
-    "rows in a record": (RECORD, lambda text: rows(text, 400_000)),
+    "rows in a record": (RECORD, lambda text: rows(text, 200_000)),
     "one endless cell": (RECORD, lambda _: b"1" * (60 * 2**20)),
     "requirements": (ASKED, lambda text: requirements(text, 180)),
     "deep case": (CASE, lambda _: b"a = " + b"[" * 100_000),

@@ -6,7 +6,6 @@ import subprocess
 import zlib
 from dataclasses import replace
 from io import BytesIO
-from pathlib import Path
 
 import pytest
 from fontTools.pens.ttGlyphPen import TTGlyphPen
@@ -23,10 +22,10 @@ from dossier.report.assets import FONT_FOLDER
 from dossier.report.charts.style import setting_faults
 from dossier.report.house.house import COLOURS, DEFERENCE, read_house
 from dossier.report.house.house_words import FontError, WordsError, logo_faults, own_font, set_words
+from tests.archive.sealed import short_case
 from tests.report import sample
 
 pytestmark = pytest.mark.usefixtures("undrawn")
-INPUTS = Path(__file__).parents[2] / "inputs"
 SHAPES = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20" width="60" height="20">'
     '<circle cx="10" cy="10" r="8" fill="#0072b2"/><path d="M24 4h32v4H24z"/></svg>'
@@ -221,9 +220,10 @@ def test_a_case_names_its_house_inside_the_inputs_only(tmp_path):
             house_of(tmp_path / "case", outside.qualification)
 
 
-def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(house):
+def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(house, tmp_path):
     put(house, card__html=WORDS, house__toml='name = "W"\n' + SECTION)
-    case = read_case(INPUTS / "polder-pumps", house)
+    folder = short_case(tmp_path / "inputs")
+    case = read_case(folder, house)
     composed, document, _ = compose(case, assess(case), issue_date(case), read_house(house))
     attached = {a.name: a.content for a in PdfReader(BytesIO(composed)).attachment_list}
     manifest = json.loads(attached["manifest.json"])
@@ -233,21 +233,22 @@ def test_the_manifest_and_the_decision_name_the_house_and_a_refusal_ends_with_2(
         compose(replace(case, house=""), assess(case), issue_date(case), read_house(house))
     put(house, house__css=".answer { display: none; }")
     with pytest.raises(CaseError) as caught:
-        read_case(INPUTS / "polder-pumps", house)
+        read_case(folder, house)
     code, lines = explained(caught.value, debug=False)
     assert code == 2
     assert "style sheets are not read" in "\n".join(lines)
 
 
-def test_a_sign_off_is_bound_to_the_house(house):
+def test_a_sign_off_is_bound_to_the_house(house, tmp_path):
     from dossier.make.decide import sign_off
 
-    plain = read_case(INPUTS / "polder-pumps")
+    folder = short_case(tmp_path / "inputs")
+    plain = read_case(folder)
     put(house, house__toml='name = "W"\n')
-    first = read_case(INPUTS / "polder-pumps", house)
+    first = read_case(folder, house)
     put(house, house__toml='name = "V"\n')
-    second = read_case(INPUTS / "polder-pumps", house)
-    assessed = assess(plain)
+    second = read_case(folder, house)
+    assessed = assess(plain, pages=False)
     digests = {sign_off(each, assessed).digest for each in (plain, first, second)}
     assert len(digests) == 3
 

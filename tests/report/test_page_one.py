@@ -95,11 +95,7 @@ def only_page_one_drawn(monkeypatch):
 
 @pytest.mark.parametrize(
     ("name", "long"),
-    [
-        *((name, True) for name in CASES),
-        ("31 requirements", False),
-        ("35 with long conditions", False),
-    ],
+    [*((name, True) for name in CASES), ("31 requirements", False)],
 )
 def test_page_one_holds_everything(only_page_one_drawn, name, long):
     findings, decision, conditions = CASES[name]

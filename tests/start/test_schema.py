@@ -60,6 +60,7 @@ def test_the_command_prints_the_schema_of_a_decision():
     jsonschema.Draft202012Validator.check_schema(decision_schema())
 
 
+@pytest.mark.usefixtures("few_draws")
 @pytest.mark.parametrize("name", ["polder-pumps", "ropeway-drive", "chain-ferry"])
 def test_what_is_decided_fits_the_schema_of_a_decision(name):
     document = decided(name)
