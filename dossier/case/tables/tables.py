@@ -226,6 +226,7 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         table.complain(place, "is hidden", _HIDDEN)
     _name(table, head, marks.vanishing, *VANISHES)
     _name(table, head, marks.errors, "holds an error value", "correct the formula, or empty it")
+    _name(table, head, marks.struck, "is struck out", "take the line away, or empty the cell")
     _name(
         table, head, marks.unvalued, "holds a formula without a stored value",
         "open and save the workbook in a spreadsheet program, or enter the value itself",
