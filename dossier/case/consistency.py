@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import lru_cache, partial
+from pathlib import PurePosixPath
 
 from dossier.case.application import Application, mark_of
 from dossier.case.model import Concession, Deviation, Laboratory, Qualification, RecordEntry
@@ -190,6 +191,7 @@ def consistency_problems(
         problems += _doubled("case.toml", kind, [e.id for e in getattr(qualification, kind)])
     problems += _doubled("case.toml", "specimen", _specimens(qualification))
     problems += [*_one_house(qualification), *_dates(qualification), *_delivered(qualification)]
+    problems += _of_others(qualification)
     for file, each in own.items():
         problems += _consistency_twice(each, qualification)
         problems += application_problems(each, file)
@@ -252,6 +254,19 @@ def _consistency_twice(
                 hint = "one specimen counts once: name the other specimen, or leave one record out"
                 yield _in_case(f"record {entry.id!r} . specimen", what, hint)
             specimens[key] = entry.id
+
+
+def _of_others(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield readings whose rows, sheet or file bear the name of another specimen."""
+    known = {plain(name): name for name in _specimens(qualification) if any(map(str.isalpha, name))}
+    for entry in qualification.record:
+        file, _, sheet = entry.file.partition("#")
+        places = (*entry.where.values(), sheet.partition("!")[0], PurePosixPath(file).stem)
+        told = {plain(each) for each in places}
+        others = sorted(known[each] for each in told & known.keys())
+        if entry.specimen and others and plain(entry.specimen) not in told:
+            what = f"{entry.file!r} has by name the readings of {others[0]!r}"
+            yield _in_case(f"record {entry.id!r} . file", what, "name the place of this specimen's")
 
 
 def _one_house(qualification: Qualification) -> Iterator[CaseProblem]:

@@ -18,7 +18,9 @@ from typer.testing import CliRunner
 from dossier import build
 from dossier.case.attached import open_pdf
 from dossier.command.cli import app
-from dossier.make import api
+from dossier.make import decide
+from dossier.make.api import today
+from dossier.make.read import read_case
 from dossier.make.outcome import explained
 from dossier.record import signoff
 from dossier.record.seals import signing_of
@@ -36,16 +38,16 @@ DAY = date(2026, 3, 30)
 def sign_all(folder, names=NAMES, day=DAY):
     """Sign as `sign` does role by role, with the case read and assessed once for all of them."""
     (folder / "signoff.toml").unlink(missing_ok=True)
-    case = api.read_case(folder)
-    assessment = api.assess(case, pages=False)
-    days = signoff.days_of(case, assessment, api.issue_date(case), api.today())
+    case = read_case(folder)
+    assessment = decide.assess(case, pages=False)
+    days = signoff.days_of(case, assessment, decide.issue_date(case), today())
     for role, name in zip(ROLES, names, strict=True):
-        state = api.sign_off(case, assessment)
+        state = decide.sign_off(case, assessment)
         with speaking(case.qualification.language):
             entry = signoff.signed_entry({"role": role, "name": name, "date": day}, state.digest)
         case = replace(case, signed=signoff.add_sign_off(case, state, entry, days))
     (folder / "signoff.toml").write_bytes(signoff.signoff_toml(case.signed))
-    state = api.sign_off(case, assessment)
+    state = decide.sign_off(case, assessment)
     assert state.complete
     return state
 

@@ -16,6 +16,7 @@ FAULTS = [
     ('reading_u = "0.5 %"', 'reading_u = "3 kg"', "not a unit of flow"),
     ('id = "APC-22"', 'id = "APC-21"', "instrument 'APC-21': occurs 2 times"),
     ('["C1", "C2", "C3"]', '["C1", "C2", "C2"]', "specimen 'C2': occurs 2 times"),
+    ('"records/mp-c2.csv"', '"records/R1.csv"', "has by name the readings of 'R1'"),
     ('laboratory = "ITH"', 'laboratory = "XYZ"', "'XYZ' is not defined"),
     ("due = 2026-12-07", "due = 2025-12-07", "due before it was calibrated"),
     ('record = "MP-C1"', 'record = "MP-X"', "names record 'MP-X', which does not exist"),

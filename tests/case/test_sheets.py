@@ -8,6 +8,7 @@ import zipfile
 import numpy as np
 import pytest
 from openpyxl import Workbook
+from openpyxl.styles import Font
 
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.tables import read_sheet, sheet_names
@@ -158,6 +159,21 @@ def test_hidden_rows_and_columns_are_refused():
         made.column_dimensions["D"].hidden = True
 
     assert places(read(sheet([HEAD, [1, 2], [2, 3]], hide))) == ["row 3", "column B"]
+
+
+def test_rows_and_columns_of_no_height_or_width_are_hidden():
+    narrow = b'<cols><col min="2" max="2" width="0"/></cols><sheetData>'
+    pairs = (b'<row r="3"', b'<row ht="0" r="3"'), (b"<sheetData>", narrow)
+    flat = edited(sheet([HEAD, [1, 2], [2, 3]]), *pairs)
+    assert places(read(flat)) == ["row 3", "column B"]
+
+
+def test_values_that_are_struck_out_are_refused_by_their_address():
+    def strike(made):
+        for place in ("B3", "D9", "A4"):  # of a value, of an empty cell, and with no line
+            made[place].font = Font(strike=place != "A4", bold=True)
+
+    assert places(read(sheet([HEAD, [1, 2], [2, 3], [3, 4]], strike))) == ["cell B3"]
 
 
 def test_a_hidden_sheet_is_refused_and_not_listed():

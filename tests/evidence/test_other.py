@@ -8,7 +8,7 @@ import pytest
 
 from dossier.case.records import MeasurementTable
 from dossier.evidence.validity import other
-from dossier.evidence.validity.other import _both_sweeps, _credible, _rows
+from dossier.evidence.validity.other import _both_sweeps, _credible, _fitted, _rows
 
 
 @pytest.fixture
@@ -51,6 +51,23 @@ def test_each_specimen_is_swept_up_and_down(sizes, words, swept):
 def test_the_shortest_of_all_sweeps_counts(sizes, words, met, swept):
     swept(*sizes)
     assert _rows(SimpleNamespace(record=None), SimpleNamespace(value=5)) == (met, words)
+
+
+@pytest.mark.parametrize(
+    ("opened", "met"),
+    [(160, True), (200, True), (159, "warning"), (201, "warning"), (79, False), (401, False)],
+)
+def test_where_a_valve_opens_is_held_against_the_band_of_the_application(opened, met, monkeypatch):
+    sweeps = (SimpleNamespace(specimen=f"V{k}", rising=(np.zeros(5),)) for k in range(2))
+    monkeypatch.setattr(other, "sweeps_of", lambda _: sweeps)
+    read = SimpleNamespace(value=opened * 1e3, bound="")
+    monkeypatch.setattr(other, "opening_from_sweep", lambda *_: read)
+    band = SimpleNamespace(min=160e3, max=200e3)
+    valve = SimpleNamespace(location="filter", opening=band)
+    case = SimpleNamespace(application=SimpleNamespace(circuit=SimpleNamespace(bypass_valve=valve)))
+    held = SimpleNamespace(case=case, conditions=SimpleNamespace(criterion_flow=1.0), record=None)
+    found, words = _fitted(held, SimpleNamespace(value=2.0))
+    assert (found, "wanted 160 to 200 kPa" in words) == (met, met is not True)
 
 
 @pytest.mark.parametrize(("values", "met"), [([math.nan] * 2, True), ([math.nan, 9.0], False)])

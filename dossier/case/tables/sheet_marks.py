@@ -37,12 +37,14 @@ class SheetMarks:
     """The same of numbers too small to be held."""
     percent: list[tuple[int, int]] = field(default_factory=list)
     """The same of numbers that are shown as a percentage."""
+    struck: list[tuple[int, int]] = field(default_factory=list)
+    """The same of values that are shown with a line through them."""
 
     def turn(self) -> "SheetMarks":
         """Return the marks of the sheet with rows and columns exchanged."""
         turned = {
             name: [(column + 1, row - 1) for row, column in getattr(self, name)]
-            for name in ("errors", "unvalued", "vanishing", "percent")
+            for name in ("errors", "unvalued", "vanishing", "percent", "struck")
         }
         columns = {k + 1 for a, b in self.hidden_columns for k in range(a, min(b, 2**14) + 1)}
         rows = [(row - 1, row - 1) for row in self.hidden_rows]
@@ -61,23 +63,30 @@ def sheet_marks(content: bytes, sheet: str) -> SheetMarks:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             text = archive.read(_member(archive, sheet))
-            percent = _percent_styles(archive)
+            styles = _styles(archive)
     except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError, OSError, EOFError):
         raise TableError("", "not an XLSX workbook", "save it again as XLSX") from None
     except (ElementTree.ParseError, zipfile.error, ValueError) as error:
         raise _broken(error) from None
-    return _marks(text, percent)
+    return _marks(text, *styles)
 
 
-def _percent_styles(archive: zipfile.ZipFile) -> frozenset[str]:
-    """Return the styles of cells, as their `s`, that show a number as a percentage."""
+Styles = frozenset[str]
+"""Styles of cells, as their `s`."""
+
+
+def _styles(archive: zipfile.ZipFile) -> tuple[Styles, Styles]:
+    """Return those that show a number as a percentage, and those that strike out what they show."""
     if "xl/styles.xml" not in archive.namelist():
-        return frozenset()
+        return frozenset(), frozenset()
     tree = _tree(archive, "xl/styles.xml")
     own = {each.get("numFmtId"): each.get("formatCode", "") for each in _inside(tree, "numFmt")}
     formats = {"9", "10"} | {number for number, code in own.items() if "%" in code}
-    cells = next(_inside(tree, "cellXfs"), ())
-    return frozenset(str(n) for n, each in enumerate(cells) if each.get("numFmtId") in formats)
+    fonts = enumerate(next(_inside(tree, "fonts"), ()))
+    lined = {str(n) for n, font in fonts for e in _inside(font, "strike") if e.get("val") != "0"}
+    cells = list(enumerate(next(_inside(tree, "cellXfs"), ())))
+    percent = (str(n) for n, each in cells if each.get("numFmtId") in formats)
+    return frozenset(percent), frozenset(str(n) for n, e in cells if e.get("fontId") in lined)
 
 
 def _inside(tree: Any, name: str) -> Iterator[Any]:
@@ -120,16 +129,16 @@ def _refuse_declarations(text: bytes) -> None:
         raise TableError("", "holds XML declarations", "save it again as XLSX")
 
 
-def _marks(text: bytes, percent: frozenset[str]) -> SheetMarks:
+def _marks(text: bytes, percent: Styles, struck: Styles) -> SheetMarks:
     marks = SheetMarks()
-    words = (b"hidden", b"<f", b":f", b'"e"', b"'e'")
+    words = (b"hidden", b'ht="0"', b'width="0"', b"<f", b":f", b'"e"', b"'e'")
     if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not (
-        any(word in text for word in words) or vanishing(text) or percent
+        any(word in text for word in words) or vanishing(text) or percent or struck
     ):
         return marks
     _refuse_declarations(text)
     try:
-        _Scan(marks, percent).run(text)
+        _Scan(marks, percent, struck).run(text)
     except expat.ExpatError as error:
         raise _broken(error) from None
     return marks
@@ -138,12 +147,12 @@ def _marks(text: bytes, percent: frozenset[str]) -> SheetMarks:
 class _Scan:
     """One pass over the elements of a sheet."""
 
-    def __init__(self, marks: SheetMarks, percent: frozenset[str]) -> None:
-        self.marks, self.percent = marks, percent
+    def __init__(self, marks: SheetMarks, percent: Styles, struck: Styles) -> None:
+        self.marks, self.percent, self.struck = marks, percent, struck
         self.row = 0
         self.column = -1
         self.formula = self.valued = self.inside = False
-        self.kind, self.text = "n", ""
+        self.kind, self.text, self.style = "n", "", ""
 
     def run(self, text: bytes) -> None:
         parser = expat.ParserCreate(namespace_separator=" ")
@@ -164,9 +173,9 @@ class _Scan:
         elif name == "row":
             self.row = int(attributes.get("r", self.row + 1))
             self.column = -1
-            if _true(attributes.get("hidden")):
+            if _true(attributes.get("hidden")) or attributes.get("ht") == "0":
                 self.marks.hidden_rows.add(self.row)
-        elif name == "col" and _true(attributes.get("hidden")):
+        elif name == "col" and (_true(attributes.get("hidden")) or attributes.get("width") == "0"):
             span = int(attributes["min"]) - 1, int(attributes["max"]) - 1
             self.marks.hidden_columns.append(span)
 
@@ -175,7 +184,8 @@ class _Scan:
         self.formula = self.valued = False
         match = _REFERENCE.fullmatch(attributes.get("r", ""))
         self.column = index_of(match[1]) if match else self.column + 1
-        if self.kind == "n" and attributes.get("s") in self.percent:
+        self.style = attributes.get("s", "")
+        if self.kind == "n" and self.style in self.percent:
             self.marks.percent.append((self.row, self.column))
         if self.kind == "e":
             self.marks.errors.append((self.row, self.column))
@@ -184,6 +194,8 @@ class _Scan:
         name = tag.rpartition(" ")[2]
         if name == "v":
             self.inside = False
+            if self.style in self.struck:
+                self.marks.struck.append((self.row, self.column))
             if self.kind == "n" and _NUMBER.fullmatch(self.text) and vanishes(self.text):
                 self.marks.vanishing.append((self.row, self.column))
         elif name == "c" and self.formula and not self.valued:

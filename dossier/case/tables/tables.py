@@ -221,6 +221,7 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         table.complain(place, "is hidden", _HIDDEN)
     _name(table, marks.vanishing, *VANISHES)
     _name(table, marks.errors, "holds an error value", "correct the formula, or empty it")
+    _name(table, marks.struck, "is struck out", "take the line away, or empty the cell")
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
     _name(table, marks.unvalued, "holds a formula without a stored value", hint)
     width = len(table.columns)
