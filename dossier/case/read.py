@@ -253,16 +253,13 @@ def read_asked_files(folder: Path) -> Asked:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    over = tuple(said.sources)
-    language, several = draft.language if draft else "", len(applied) > 1
+    several, language = len(applied) > 1, draft.language if draft else ""
+    of_case: dict[str, Any] = {"name": reader.folder.name, "draft": draft, "language": language}
+    of_case["carried"] = tuple(said.sources)
     parts = []
     for each in applied:
         own = {key.name: getattr(each, key.name) for key in fields(each)}
-        mark = mark_of(each.file) if several else ""
-        name = reader.folder.name
-        parts.append(
-            Asked(**own, name=name, draft=draft, language=language, mark=mark, carried=over)
-        )
+        parts.append(Asked(**own, **of_case, mark=mark_of(each.file) if several else ""))
     whole = replace(parts[0], requests=requests)
     if len(parts) == 1:
         return whole
