@@ -25,7 +25,7 @@ from dossier.case.case import Applied, Asked, Case, Draft, InputFile, Record, Re
 from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
-from dossier.case.model import Layout, Qualification, RecordEntry
+from dossier.case.model import Join, Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.case.records import interpret, join
 from dossier.case.repeated import repeated
@@ -284,8 +284,8 @@ def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
 
 
 def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) -> Record | None:
-    raw = _raw(reader, entry.file, entry.layout, entry, layouts)
-    joined = [_raw(reader, each.file, each.layout, entry, layouts) for each in entry.join]
+    raw = _raw(reader, entry, entry, layouts)
+    joined = [_raw(reader, each, entry, layouts) for each in entry.join]
     path, _, place = entry.file.partition("#")
     file = reader.fetch(path, "case.toml")
     if raw is None or file is None or None in joined:
@@ -311,10 +311,10 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
 
 
 def _raw(
-    reader: _Reader, named: str, layout: str | None, entry: RecordEntry,
-    layouts: Mapping[str, Layout],
-) -> RawTable | None:  # fmt: skip
+    reader: _Reader, source: RecordEntry | Join, entry: RecordEntry, layouts: Mapping[str, Layout]
+) -> RawTable | None:
     """Return a table of a record before it is interpreted; None, with the problem on record."""
+    named, layout = source.file, source.layout
     if layout is not None and layout not in layouts:
         what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
         reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)

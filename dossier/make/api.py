@@ -78,8 +78,8 @@ def _recalls_of(folder: Path) -> Recalls:
     """Return the recalls on file beside dossiers; CaseError where one cannot be read."""
     found = recalls_in(folder) if folder.is_dir() else Recalls()
     hint = "restore it: what it recalls is not known without it"
-    refuse(CaseProblem(f"{folder}/{file}", "", f"cannot be read: {why}", hint)
-           for file, why in found.faults.items())  # fmt: skip
+    lost = {f"{folder}/{file}": f"cannot be read: {why}" for file, why in found.faults.items()}
+    refuse(CaseProblem(file, "", what, hint) for file, what in lost.items())
     return found
 
 
@@ -92,10 +92,8 @@ def make(
     case = replace(case, house=own.digest if own else "")
     assessment = assess(case, issued)
     pdf, document = compose(case, assessment, issue_date(case, issued), own, on=on)
-    return Made(
-        stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
-        signoff=sign_off(case, assessment, issued, on),
-    )  # fmt: skip
+    stem, state = stem_of(case.qualification), sign_off(case, assessment, issued, on)
+    return Made(stem=stem, pdf=pdf, document=document, assessment=assessment, signoff=state)
 
 
 def sign(

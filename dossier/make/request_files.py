@@ -128,10 +128,8 @@ def with_reply(
     if reply_by is not None and reply_by < issued:
         what = f"is {reply_by}, before the day of the request, {issued}"
         raise CaseError([CaseProblem("the call", "--reply-by", what, "give a later day")])
-    return replace(
-        settings, issued=issued, reply_by=reply_by, contact=contact.strip(),
-        sampling=sampling.strip(),
-    )  # fmt: skip
+    whom, drawn = contact.strip(), sampling.strip()
+    return replace(settings, issued=issued, reply_by=reply_by, contact=whom, sampling=drawn)
 
 
 def make_request(

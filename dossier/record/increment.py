@@ -147,10 +147,8 @@ def _trailer(data: bytes, end: int) -> _Trailer:
     match = _TRAILER.fullmatch(data, max(data.rfind(b"trailer\n", 0, end), 0), end)
     if match is None:
         raise FormError("its last lines are not of this program")
-    return _Trailer(
-        size=int(match[1]), root=int(match[2]), info=int(match[3]), identifier=match[4],
-        table=int(match[5]),
-    )  # fmt: skip
+    size, root, info, table = (int(match[place]) for place in (1, 2, 3, 5))
+    return _Trailer(size=size, root=root, info=info, identifier=match[4], table=table)
 
 
 def _table(places: Mapping[int, int]) -> Iterator[bytes]:

@@ -142,13 +142,11 @@ def increment_of(
     """
     role, issuer = said.roles[place], certificate.issuer.native
     with speaking(said.language):
-        stamp = Stamp(
-            signer=certificate_name(certificate), role=role, day=moment.date().isoformat(),
-            issuer=str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed"),
-            remark=TEST_MARK if marked(certificate) else "",
-        )  # fmt: skip
-        lines = stamp_lines(stamp)
-    words = Words(moment=moment, name=stamp.signer, reason=said.meanings[role], look=drawn(lines))
+        day, remark = moment.date().isoformat(), TEST_MARK if marked(certificate) else ""
+        above = str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed")
+        name = certificate_name(certificate)
+        lines = stamp_lines(Stamp(signer=name, role=role, day=day, issuer=above, remark=remark))
+    words = Words(moment=moment, name=name, reason=said.meanings[role], look=drawn(lines))
     return increment(before, first, place, words)
 
 

@@ -116,10 +116,9 @@ def state_of(
 ) -> SignOff:
     """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
     digest = content_digest(document)
-    return SignOff(
-        signed=judge_sign_offs(entries, roles, digest, days), roles=tuple(roles), digest=digest,
-        until=days.until, ended=over(document["decision"], end, days.today),
-    )  # fmt: skip
+    signed = judge_sign_offs(entries, roles, digest, days)
+    ended = over(document["decision"], end, days.today)
+    return SignOff(signed=signed, roles=tuple(roles), digest=digest, until=days.until, ended=ended)
 
 
 @dataclass(frozen=True, slots=True)

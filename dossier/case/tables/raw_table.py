@@ -218,10 +218,9 @@ class RawTable:
             values[row] = value
         known = np.flatnonzero(~np.isnan(values))
         if len(known) > 1 and not values[known[0]] <= np.diff(values[known]).max():
-            self._name_cells(
-                known[:1], column, "does not start near zero: it looks like a time of day",
-                "give the time since the start of the test",
-            )  # fmt: skip
+            what = "does not start near zero: it looks like a time of day"
+            hint = "give the time since the start of the test"
+            self._name_cells(known[:1], column, what, hint)
         return values
 
     def _since_start(self, column: Column) -> NDArray[np.float64]:
