@@ -249,10 +249,8 @@ def _written(returned: Returned, sent: _Sent) -> Outcome:
     if other:
         return Outcome(sent.case, WRONG_INPUT, problems=(other,), count=1)
     order = sent.order
-    saved = save_files(
-        returned.stem, returned.pdf, returned.document, order.out,
-        replace=order.replace, only_stale=order.only_stale,
-    )  # fmt: skip
+    made = returned.stem, returned.pdf, returned.document, order.out
+    saved = save_files(*made, replace=order.replace, only_stale=order.only_stale)
     return written(outcome, saved)
 
 

@@ -10,7 +10,7 @@ from pydantic import Field, StringConstraints
 
 from dossier.case.application import Application
 from dossier.case.consistency import plain
-from dossier.case.fields import Day, Model
+from dossier.case.fields import Day, Digest, Model
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import MAX_TOML, parse_toml, parsed_as
 
@@ -26,7 +26,7 @@ class RequestEntry(Model):
     """One request: the day, and the application as it was asked."""
 
     day: Day
-    digest: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+    digest: Digest
     application: Annotated[str, StringConstraints(max_length=MAX_TOML)]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import cache
 from importlib.resources import files
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.case import Case
@@ -133,12 +134,8 @@ def what_moved(moved: Sequence[str]) -> str:
 
 def differences(then: Any, now: Any) -> tuple[str, ...]:
     """Return what differs between two decision documents, versions aside, as lines."""
-    lines: list[str] = []
-    for line in _walk("", then, now):
-        if len(lines) == MOST_MOVED:
-            return (*lines, "and more")
-        lines.append(line)
-    return tuple(lines)
+    lines = tuple(islice(_walk("", then, now), MOST_MOVED + 1))
+    return lines if len(lines) <= MOST_MOVED else (*lines[:MOST_MOVED], "and more")
 
 
 def _walk(place: str, then: Any, now: Any) -> Iterator[str]:
