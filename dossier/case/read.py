@@ -26,7 +26,7 @@ from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.model import Join, Layout, Qualification, RecordEntry
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refusal
 from dossier.case.records import interpret, join
 from dossier.case.repeated import repeated
 from dossier.case.requested import (
@@ -191,8 +191,7 @@ def _digested(name: str, content: bytes) -> InputFile:
 
 def _reader_of(folder: Path) -> _Reader:
     if not folder.is_dir():
-        hint = "give the folder of a case"
-        raise CaseError([CaseProblem(str(folder), "", "no such folder", hint)])
+        raise refusal(str(folder), "", "no such folder", "give the folder of a case")
     return _Reader(folder)
 
 

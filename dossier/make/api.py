@@ -7,7 +7,7 @@ from pathlib import Path
 
 from dossier.case.agreed import SIGNOFF_FILE
 from dossier.case.case import Case
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseProblem, refusal, refuse
 from dossier.decision.finding import Assessment
 from dossier.make.decide import assess, compose, issue_date, sign_off
 from dossier.make.read import case_in, house_of, read_case
@@ -121,7 +121,7 @@ def sign(
     state = sign_off(case, assessment, issued)
     if digest and digest.strip().lower() != state.digest:
         what = f"now is {state.digest}: inputs, findings or decision are not those that were seen"
-        raise CaseError([CaseProblem(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")])
+        raise refusal(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")
     with speaking(case.qualification.language):
         signed = signed_entry(entry, state.digest)
     days = days_of(case, assessment, issue_date(case, issued), on or today())

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.case import Case
 from dossier.case.consistency import consistency_problems
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseProblem, refusal, refuse
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Limits, limits_from
 from dossier.evidence.requirement import resolve
@@ -101,7 +101,7 @@ def compose(
     taken = [each.name for each in case.inputs if each.name.startswith(ATTACHED)]
     if house is not None and taken:
         what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
-        raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
+        raise refusal(taken[0], "", what, "rename the folder")
     document = decision_json(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(

@@ -5,12 +5,13 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 from dossier.case.agreed import SIGNOFF_FILE, SignOffEntry
 from dossier.case.case import Case
 from dossier.case.consistency import plain
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, refusal
 from dossier.case.toml_text import problems_in, toml_text
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment
@@ -165,6 +166,7 @@ def judge_sign_offs(
 
 
 ANOTHER = "another person has to sign"
+_refused = partial(refusal, SIGNOFF_FILE)
 
 
 def _objection(
@@ -291,10 +293,6 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
         return SignOffEntry.model_validate(values)
     except ValidationError as error:
         raise CaseError(problems_in(SIGNOFF_FILE, error, SignOffEntry, values)) from None
-
-
-def _refused(role: str, what: str, hint: str) -> CaseError:
-    return CaseError([CaseProblem(SIGNOFF_FILE, role, what, hint)])
 
 
 def signoff_toml(entries: Iterable[SignOffEntry]) -> bytes:
