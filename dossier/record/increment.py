@@ -302,7 +302,8 @@ class Envelope:
         again = enveloped(_fixed(self, signer["signature"].native), digest)
         stamps = signer["unsigned_attrs"]
         if stamps:
-            if not _one_stamp(stamps):
+            found = [(each["type"].native, len(each["values"])) for each in stamps]
+            if found != [("signature_time_stamp_token", 1)]:
                 return False
             (made,) = again["content"]["signer_infos"]
             made["unsigned_attrs"] = type(stamps).load(stamps.untag().dump(force=True))
@@ -338,9 +339,3 @@ def _fixed(envelope: Envelope, signature: bytes) -> Any:
     store = SimpleCertificateStore()
     store.register_multiple(envelope.others)
     return ExternalSigner(envelope.certificate, store, signature)
-
-
-def _one_stamp(attributes: Sequence[Any]) -> bool:
-    return [(each["type"].native, len(each["values"])) for each in attributes] == [
-        ("signature_time_stamp_token", 1)
-    ]

@@ -284,9 +284,8 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
     role = str(given.get("role", ""))
     meaning = given.get("meaning") or say(MEANINGS.get(role, ""))
     if not meaning:
-        cure = "say what this signature means: --meaning"
-        if role.lower() in MEANINGS:
-            cure = f"did you mean {role.lower()!r}?"
+        meant = f"did you mean {role.lower()!r}?" if role.lower() in MEANINGS else ""
+        cure = meant or "say what this signature means: --meaning"
         raise _refused(role, "has no usual meaning", cure)
     values = {**given, "meaning": meaning, "digest": digest}
     try:
