@@ -40,8 +40,9 @@ HERE = Path(__file__).parent
 PACKAGE = HERE.parent / "dossier"
 NUMBERS = "physics", "evidence", "decision"
 SEALED = ("archive",)
-ROOMS = dict.fromkeys(NUMBERS, NUMBERS) | dict.fromkeys(("record", "verification", "seal"), SEALED)
-ROOMS |= {
+ROOMS: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(NUMBERS, NUMBERS),
+    **dict.fromkeys(("record", "verification", "seal"), SEALED),
     "case": ("case", "start", "evidence"),
     "make": (*SEALED, "request", "test_choose.py", "case/test_carried.py", "test_older_sizes.py"),
     "register": SEALED,

@@ -60,10 +60,8 @@ def packed(case: Path, order: Order) -> Parcel:
     own = read_house(house) if house is not None else None
     files = {each.name: each.content for each in (*read.inputs, read.signoff) if each}
     of_house = {f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {}
-    parcel = Parcel(
-        name=read.name, files=files, house=own.called if own else "", house_files=of_house,
-        order=order,
-    )  # fmt: skip
+    named = own.called if own else ""
+    parcel = Parcel(name=read.name, files=files, house=named, house_files=of_house, order=order)
     what, hint = "has a name that is no plain path", "rename it to send it elsewhere"
     names = (*parcel.files, *parcel.house_files)
     refuse(CaseProblem(name, "", what, hint) for name in names if not safe_name(name))
@@ -86,10 +84,10 @@ def build_parcel(parcel: Parcel) -> Returned:
             made = make(read, order.issued, house=house, on=order.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return Returned(outcome=failed(case, error, debug=order.debug))
+    outcome, here = succeeded(case, made.assessment, made.signoff), made_with()
     return Returned(
-        outcome=succeeded(case, made.assessment, made.signoff), stem=made.stem, pdf=made.pdf,
-        document=made.document, made_with=made_with(),
-    )  # fmt: skip
+        outcome=outcome, stem=made.stem, pdf=made.pdf, document=made.document, made_with=here
+    )
 
 
 def made_with() -> dict[str, str]:
@@ -251,10 +249,8 @@ def _written(returned: Returned, sent: _Sent) -> Outcome:
     if other:
         return Outcome(sent.case, WRONG_INPUT, problems=(other,), count=1)
     order = sent.order
-    saved = save_files(
-        returned.stem, returned.pdf, returned.document, order.out,
-        replace=order.replace, only_stale=order.only_stale,
-    )  # fmt: skip
+    made = returned.stem, returned.pdf, returned.document, order.out
+    saved = save_files(*made, replace=order.replace, only_stale=order.only_stale)
     return written(outcome, saved)
 
 

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field, StringConstraints
 
 from dossier.case.application import Name, Words
-from dossier.case.fields import Day, Model
+from dossier.case.fields import Day, Digest, Model
 
 Number = Annotated[
     str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$", strip_whitespace=True)
@@ -54,7 +54,7 @@ class Carried(Model):
 
     dossier: Name
     """The PDF, relative to the case folder."""
-    sha256: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+    sha256: Digest
     """Digest of the PDF as it was when somebody decided that its evidence still counts."""
     records: Annotated[tuple[Number, ...], Field(min_length=1)]
     reason: Words
@@ -68,18 +68,14 @@ class Carried(Model):
 SIGNOFF_FILE = "signoff.toml"
 
 Role = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z ]{0,38}[a-z]$", strip_whitespace=True)]
-Person = Annotated[
-    str,
-    StringConstraints(
-        min_length=2, max_length=120, strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$"
-    ),
-]
-Meaning = Annotated[
-    str,
-    StringConstraints(
-        min_length=5, max_length=500, strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$"
-    ),
-]
+
+
+def _line(least: int, most: int) -> StringConstraints:
+    """Return what a text on one line has to keep to."""
+    printed = r"^[^\x00-\x1f\x7f]*$"
+    return StringConstraints(
+        min_length=least, max_length=most, strip_whitespace=True, pattern=printed
+    )
 
 
 class SignOffRules(Model):
@@ -98,10 +94,10 @@ class SignOffEntry(Model):
     """One sign-off as it was given."""
 
     role: Role
-    name: Person
-    meaning: Meaning
+    name: Annotated[str, _line(2, 120)]
+    meaning: Annotated[str, _line(5, 500)]
     date: Day
-    digest: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+    digest: Digest
     """SHA-256 of the content that was signed."""
 
 

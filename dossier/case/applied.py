@@ -5,6 +5,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import combinations
 from typing import Any
 
 from pydantic import Field
@@ -87,24 +88,19 @@ def _take(made: Extended, file: str, found: RequirementSet, own: set[str]) -> No
         if name in own:
             overridden.append(name)
             continue
+        place = f"requirement {name!r}"
         if name in taken or name in others:
             what = f"{name!r} stands in {others.get(name, file)} too"
             hint = "give each requirement an id of its own, or state it in the application"
-            made.problems.append(CaseProblem(file, f"requirement {name!r}", what, hint))
+            made.problems.append(CaseProblem(file, place, what, hint))
         taken.append(name)
         source = each.get("source")
         from_set = {"source": f"{source} ({file}, {found.revision})"} if source else {}
-        made.origins["requirement", len(made.document["requirement"])] = (
-            file,
-            f"requirement {name!r}",
-        )
+        made.origins["requirement", len(made.document["requirement"])] = (file, place)
         made.document["requirement"].append({**each, **from_set})
-    made.libraries.append(
-        Library(
-            file=file, title=found.title, revision=found.revision, issued=found.issued,
-            taken=tuple(taken), overridden=tuple(overridden),
-        )
-    )  # fmt: skip
+    head = {key: getattr(found, key) for key in ("title", "revision", "issued")}
+    library = Library(file=file, **head, taken=tuple(taken), overridden=tuple(overridden))
+    made.libraries.append(library)
 
 
 def placed(problem: CaseProblem, libraries: Sequence[Library]) -> CaseProblem:
@@ -155,22 +151,20 @@ def together_problems(
     """Yield what keeps applications, by their files, from being told apart."""
     for file in dict.fromkeys(each for each in files if files.count(each) > 1):
         yield CaseProblem("case.toml", "applications", f"names {file!r} twice", "name it once")
-    known: Mapping[str, Callable[[str], str]] = {
-        "file name": lambda file: plain(mark_of(file)),
-        "title": lambda file: plain(several[file].title),
+    known = {
+        "file name": {file: plain(mark_of(file)) for file in several},
+        "title": {file: plain(each.title) for file, each in several.items()},
     }
-    for what, of in known.items():
+    for what, names in known.items():
         first: dict[str, str] = {}
-        for file in several:
-            other = first.setdefault(of(file), file)
-            if other != file:
+        for file, name in names.items():
+            if (other := first.setdefault(name, file)) != file:
                 hint = "each is known by its file and its title: name them apart"
-                yield CaseProblem(file, "", f"has the {what} of {other}: {of(file)!r}", hint)
-    for file, each in several.items():
-        for other in list(several)[: list(several).index(file)]:
-            if _asks(each) == _asks(several[other]):
-                hint = "it decides nothing more: leave it out"
-                yield CaseProblem(file, "", f"asks just what {other} asks", hint)
+                yield CaseProblem(file, "", f"has the {what} of {other}: {name!r}", hint)
+    for other, file in combinations(several, 2):
+        if _asks(several[file]) == _asks(several[other]):
+            hint = "it decides nothing more: leave it out"
+            yield CaseProblem(file, "", f"asks just what {other} asks", hint)
 
 
 def _asks(application: Application) -> Application:

@@ -8,6 +8,7 @@ not judged: it is XML that anybody may have written.
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -261,8 +262,8 @@ def _columns(quantity: Element) -> Iterator[list[StatedValue]]:
         factors = factors or (["1"] if standard else [])
         units = [unit_of(each) for each in _listed(real, f"unit{many}", many)]
         parts = [_spread(each, len(values)) for each in (units, stated, factors)]
-        yield [StatedValue(_real(v), unit, _standard(u, k))
-               for v, unit, u, k in zip(values, *parts, strict=True)]  # fmt: skip
+        rows = zip(values, *parts, strict=True)
+        yield [StatedValue(_real(value), unit, _standard(u, k)) for value, unit, u, k in rows]
 
 
 def _listed(above: Element, path: str, many: str) -> list[str]:
@@ -302,13 +303,12 @@ def unit_of(text: str) -> str:
 @cache
 def _scale(unit: str, dimension: str) -> float:
     """Return the factor to the unit that a dimension is worked in, 0 where it is of another."""
-    known = unit in USUAL.get(dimension, {})
-    if unit in {"", "%", UNKNOWN} or (not known and any(unit in each for each in USUAL.values())):
-        return 0.0
-    try:
-        return affine(unit, dimension)[0]
-    except UnitError:
-        return 0.0
+    of_others = unit not in USUAL.get(dimension, {}) and any(
+        unit in each for each in USUAL.values()
+    )
+    with suppress(UnitError):
+        return 0.0 if unit in {"", "%", UNKNOWN} or of_others else affine(unit, dimension)[0]
+    return 0.0
 
 
 def _real(text: str) -> float:

@@ -84,13 +84,13 @@ def _finer(
         value = parse_quantity(typed, "fraction" if share else dimension)
     except UnitError:
         return  # told where the instrument is read
-    worst = [p for p in points if p.u * _SAME > (value * p.value if share else value) and
-             (p.value > 0 or not share)]  # fmt: skip
+    known = [point for point in points if point.value > 0 or not share]
+    worst = [p for p in known if p.u * _SAME > (value * p.value if share else value)]
     if worst:
         point = max(worst, key=lambda p: p.u / p.value if share else p.u)
         unit = usual_unit(dimension) if dimension != "length" else "mm"
-        stated = (f"{100 * point.u / point.value:.4g} %" if share
-                  else f"{from_si(point.u, unit, dimension):.4g} {unit}")  # fmt: skip
+        u = f"{from_si(point.u, unit, dimension):.4g} {unit}"
+        stated = f"{100 * point.u / point.value:.4g} %" if share else u
         where = f"{from_si(point.value, unit, dimension):.4g} {unit}"
         what = f"is {typed!r}, finer than the certificate {file} states: {stated} at {where}"
         yield key, what, "state no less than the certificate, or leave it out: it is taken from it"

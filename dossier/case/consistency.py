@@ -374,8 +374,8 @@ def _duty(application: Application, file: str) -> Iterator[CaseProblem]:
     if not duty.cold_start < duty.normal_oil <= duty.hot_oil:
         hint = "cold_start < normal_oil <= hot_oil"
         yield CaseProblem(file, "duty", "temperatures out of order", hint)
-    above = {"circuit . rated_flow": circuit.rated_flow,
-             "duty . service_interval": duty.service_interval}  # fmt: skip
+    flow, interval = circuit.rated_flow, duty.service_interval
+    above = {"circuit . rated_flow": flow, "duty . service_interval": interval}
     for key, value in above.items():
         if not value > 0:
             yield CaseProblem(file, key, "is not above zero", "give the real value")

@@ -166,6 +166,9 @@ def _positive(raw: object, dimension: str, value: float) -> float:
     return u
 
 
+DIGEST = r"^[0-9a-f]{64}$"
+Digest = Annotated[str, StringConstraints(pattern=DIGEST)]
+"""A SHA-256 in hexadecimal."""
 Day = Annotated[date, Strict()]
 """As TOML has a day: in quotation marks, or as a number, it is none to who reads the file later."""
 Flow = Annotated[float, _In("flow")]

@@ -64,6 +64,11 @@ def nearest(word: str, known: Iterable[str], called: str) -> str:
     return f"did you mean {near[0]!r}?" if near else f"{called}: {', '.join(every)}"
 
 
+def refusal(file: str, place: str, what: str, hint: str) -> CaseError:
+    """Return the error of a case with one problem."""
+    return CaseError([CaseProblem(file, place, what, hint)])
+
+
 def refuse(problems: Iterable[CaseProblem]) -> None:
     """Raise CaseError where there is a problem."""
     found = tuple(problems)

@@ -25,8 +25,8 @@ from dossier.case.case import Applied, Asked, Case, Draft, InputFile, Record, Re
 from dossier.case.certified import read_beyond
 from dossier.case.compared import valve_faults
 from dossier.case.consistency import application_problems, consistency_problems
-from dossier.case.model import Layout, Qualification, RecordEntry
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.model import Join, Layout, Qualification, RecordEntry
+from dossier.case.problems import CaseError, CaseProblem, refusal
 from dossier.case.records import interpret, join
 from dossier.case.repeated import repeated
 from dossier.case.requested import (
@@ -191,8 +191,7 @@ def _digested(name: str, content: bytes) -> InputFile:
 
 def _reader_of(folder: Path) -> _Reader:
     if not folder.is_dir():
-        hint = "give the folder of a case"
-        raise CaseError([CaseProblem(str(folder), "", "no such folder", hint)])
+        raise refusal(str(folder), "", "no such folder", "give the folder of a case")
     return _Reader(folder)
 
 
@@ -253,16 +252,13 @@ def read_asked_files(folder: Path) -> Asked:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    over = tuple(said.sources)
-    language, several = draft.language if draft else "", len(applied) > 1
+    several, language = len(applied) > 1, draft.language if draft else ""
+    of_case: dict[str, Any] = {"name": reader.folder.name, "draft": draft, "language": language}
+    of_case["carried"] = tuple(said.sources)
     parts = []
     for each in applied:
         own = {key.name: getattr(each, key.name) for key in fields(each)}
-        mark = mark_of(each.file) if several else ""
-        name = reader.folder.name
-        parts.append(
-            Asked(**own, name=name, draft=draft, language=language, mark=mark, carried=over)
-        )
+        parts.append(Asked(**own, **of_case, mark=mark_of(each.file) if several else ""))
     whole = replace(parts[0], requests=requests)
     if len(parts) == 1:
         return whole
@@ -287,8 +283,8 @@ def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
 
 
 def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) -> Record | None:
-    raw = _raw(reader, entry.file, entry.layout, entry, layouts)
-    joined = [_raw(reader, each.file, each.layout, entry, layouts) for each in entry.join]
+    raw = _raw(reader, entry, entry, layouts)
+    joined = [_raw(reader, each, entry, layouts) for each in entry.join]
     path, _, place = entry.file.partition("#")
     file = reader.fetch(path, "case.toml")
     if raw is None or file is None or None in joined:
@@ -314,10 +310,10 @@ def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) 
 
 
 def _raw(
-    reader: _Reader, named: str, layout: str | None, entry: RecordEntry,
-    layouts: Mapping[str, Layout],
-) -> RawTable | None:  # fmt: skip
+    reader: _Reader, source: RecordEntry | Join, entry: RecordEntry, layouts: Mapping[str, Layout]
+) -> RawTable | None:
     """Return a table of a record before it is interpreted; None, with the problem on record."""
+    named, layout = source.file, source.layout
     if layout is not None and layout not in layouts:
         what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
         reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)

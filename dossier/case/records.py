@@ -112,12 +112,10 @@ def interpret(raw: RawTable, kind: str, size_calibration: str) -> Table | None:
 
 def _keep_remarks(raw: RawTable) -> None:
     """Make remarks of a column of that name, which only measurements have as a column."""
-    column = raw.find("remark")
-    if column is None:
-        return
-    said = [(int(n), t) for n, t in zip(raw.lines, raw.texts(column), strict=True) if t]
-    raw.remarks = tuple(sorted([*raw.remarks, *said]))
-    raw.columns = tuple(each for each in raw.columns if each is not column)
+    if column := raw.find("remark"):
+        said = [(int(n), t) for n, t in zip(raw.lines, raw.texts(column), strict=True) if t]
+        raw.remarks = tuple(sorted([*raw.remarks, *said]))
+        raw.columns = tuple(each for each in raw.columns if each is not column)
 
 
 DIMENSION = {
@@ -220,10 +218,9 @@ def _unknown(raw: RawTable, known: set[str]) -> None:
 
 def _flag(raw: RawTable, rows: NDArray[Any], name: str, what: str, hint: str) -> None:
     column = raw.find(name)
-    if column is None:
-        return
-    for row in np.flatnonzero(rows)[:3]:
-        raw.complain(raw.place(int(row), column), what, hint)
+    if column is not None:
+        for row in np.flatnonzero(rows)[:3]:
+            raw.complain(raw.place(int(row), column), what, hint)
 
 
 def _multipass(raw: RawTable, size_calibration: str) -> MultipassTable | None:
@@ -317,15 +314,9 @@ def _measurement(raw: RawTable) -> MeasurementTable | None:
     if column is None or not found:
         return None
     values, bounds = zip(*(_censored(raw, each) for each in found), strict=True)
-    names, units = (tuple(getattr(c, key) for c in found) for key in ("name", "unit"))
-    return MeasurementTable(
-        specimen=_words(raw, "specimen"),
-        names=tuple(map(str.lower, names)),
-        values=values,
-        bounds=bounds,
-        units=units,
-        remarks=_words(raw, "remark"),
-    )
+    names, units = tuple(c.name.lower() for c in found), tuple(c.unit for c in found)
+    words = {"specimen": _words(raw, "specimen"), "remarks": _words(raw, "remark")}
+    return MeasurementTable(names=names, values=values, bounds=bounds, units=units, **words)
 
 
 _RESULT = re.compile(r"([<>≤≥]?)\s*([+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)")
@@ -355,11 +346,5 @@ def _inspection(raw: RawTable) -> InspectionTable | None:
         return None
     limits = [raw.find(name) for name in ("lower", "upper")]
     lower, upper = (np.full(raw.rows, np.nan) if c is None else raw.numbers(c) for c in limits)
-    return InspectionTable(
-        characteristic=_words(raw, "characteristic"),
-        specimen=_words(raw, "specimen"),
-        found=tuple(raw.results(wanted[2])),
-        lower=lower,
-        upper=upper,
-        unit=_words(raw, "unit"),
-    )
+    words = {key: _words(raw, key) for key in ("characteristic", "specimen", "unit")}
+    return InspectionTable(found=tuple(raw.results(wanted[2])), lower=lower, upper=upper, **words)

@@ -10,7 +10,7 @@ from pydantic import Field, StringConstraints
 
 from dossier.case.application import Application
 from dossier.case.consistency import plain
-from dossier.case.fields import Day, Model
+from dossier.case.fields import Day, Digest, Model
 from dossier.case.problems import CaseProblem
 from dossier.case.toml_text import MAX_TOML, parse_toml, parsed_as
 
@@ -26,7 +26,7 @@ class RequestEntry(Model):
     """One request: the day, and the application as it was asked."""
 
     day: Day
-    digest: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+    digest: Digest
     application: Annotated[str, StringConstraints(max_length=MAX_TOML)]
 
 
@@ -168,12 +168,10 @@ def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) ->
     """
     early = [entry for entry in entries if entry.day <= first_test]
     for entry in early[-1:] or entries[:1]:
-        application, _ = _read(entry)
-        if application is not None:
-            return OnFile(
-                since=entry.day, first_test=first_test, application=application,
-                changes=changes_since(entry, source),
-            )  # fmt: skip
+        asked, _ = _read(entry)
+        if asked is not None:
+            made, day = changes_since(entry, source), entry.day
+            return OnFile(since=day, first_test=first_test, application=asked, changes=made)
     return None
 
 
@@ -206,13 +204,10 @@ def field_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[
     # A requirement that came or went is one change, by its text; one that stayed, field by field.
     whole = {key for key in {*old, *new} if f"{key} . id" in {*old, *new}}
     moved = tuple(f"{key} . " for key in whole if key not in old or key not in new)
-    return tuple(
-        FieldChange(key, old.get(key), new.get(key))
-        for key in dict.fromkeys([*old, *new])
-        if old.get(key) != new.get(key)
-        and not key.startswith(moved)
-        and not (key in whole and key in old and key in new)
-    )
+    every = (key for key in dict.fromkeys([*old, *new]) if old.get(key) != new.get(key))
+    told = (key for key in every if not (key in whole and key in old and key in new))
+    changed = (key for key in told if not key.startswith(moved))
+    return tuple(FieldChange(key, old.get(key), new.get(key)) for key in changed)
 
 
 def _fields(place: str, value: Any) -> Iterator[tuple[str, str]]:

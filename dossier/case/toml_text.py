@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from dossier.case.fields import example_of, model_in
+from dossier.case.fields import DIGEST, example_of, model_in
 from dossier.case.problems import CaseProblem, PartError, nearest
 from dossier.case.units import vanishes
 
@@ -159,7 +159,6 @@ WANTED = {
 """What to do about the tables that a case starts without."""
 
 
-DIGEST = r"^[0-9a-f]{64}$"
 PLAIN = {
     "string_pattern_mismatch": (
         "is not made of letters, digits, '.', '_' and '-' alone, as its first a letter or digit",

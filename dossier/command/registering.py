@@ -68,9 +68,8 @@ def register(
       trust: Judge seals by this trusted authority too; repeatable.
       jobs: Processes that read at once, where many PDFs are read.
     """
-    from dossier.make.api import today
     from dossier.register.listing import calendar_text
-    from dossier.register.register import Wanted, find, parse_rest, update
+    from dossier.register.register import Wanted, find, parse_rest
     from dossier.register.store import RegisterError
 
     try:
@@ -80,10 +79,7 @@ def register(
             review_due_by=review_due_by, superseded=superseded,
             resting_on=tuple(parse_rest(each) for each in resting_on or ()),
         )  # fmt: skip
-        outcome = update(
-            folder, today=today(), head=head, jobs=jobs,
-            trust=[path.read_bytes() for path in trust or ()],
-        )  # fmt: skip
+        outcome = _updated(folder, head, trust, jobs)
         hits = find(outcome, wanted)
         if html is not None:
             _write_page(folder, outcome, html)
@@ -140,7 +136,6 @@ def recall(
     from dossier.record.dossier_file import write_whole
     from dossier.register.letters import Reply, letters_pdf, lines, recall_json
     from dossier.register.recall import RecallError, Recalling, recall_evidence
-    from dossier.register.register import update
     from dossier.register.store import RegisterError
 
     if out.resolve().is_relative_to(folder.resolve()):
@@ -153,10 +148,7 @@ def recall(
         trusted=bool(trust),
     )  # fmt: skip
     try:
-        outcome = update(
-            folder, today=asked.day, head=head, jobs=jobs,
-            trust=[path.read_bytes() for path in trust or ()],
-        )  # fmt: skip
+        outcome = _updated(folder, head, trust, jobs)
         done = recall_evidence(folder, outcome, asked, jobs=jobs)
     except (RecallError, RegisterError) as error:
         stop(*str(error).split("\n"))
@@ -168,6 +160,15 @@ def recall(
         typer.echo(f"on file already as recall {done.before}: decided again, with the same outcome")
     typer.echo(f"head: {done.head}")
     raise typer.Exit(_recalled_code(outcome, done))
+
+
+def _updated(folder: Path, head: str, trust: list[Path] | None, jobs: int) -> "Register":
+    """Return the register of a folder, brought up to date."""
+    from dossier.make.api import today
+    from dossier.register.register import update
+
+    given = [path.read_bytes() for path in trust or ()]
+    return update(folder, today=today(), head=head, trust=given, jobs=jobs)
 
 
 def _write_page(folder: Path, outcome: "Register", html: Path) -> None:

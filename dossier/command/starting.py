@@ -129,8 +129,8 @@ def _plan(path: Path, made: "TestRequest") -> None:
         write_whole(path, written.encode())
         typer.echo(f"{path}: specimens as planned")
     elif not text or "\nspecimens" not in text:
-        typer.echo(f"write into case.toml, or a specimen that is left out does not show: "
-                   f"{dict(made.names)}")  # fmt: skip
+        told = "write into case.toml, or a specimen that is left out does not show"
+        typer.echo(f"{told}: {dict(made.names)}")
 
 
 def take(

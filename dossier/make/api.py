@@ -7,7 +7,7 @@ from pathlib import Path
 
 from dossier.case.agreed import SIGNOFF_FILE
 from dossier.case.case import Case
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseProblem, refusal, refuse
 from dossier.decision.finding import Assessment
 from dossier.make.decide import assess, compose, issue_date, sign_off
 from dossier.make.read import case_in, house_of, read_case
@@ -78,8 +78,8 @@ def _recalls_of(folder: Path) -> Recalls:
     """Return the recalls on file beside dossiers; CaseError where one cannot be read."""
     found = recalls_in(folder) if folder.is_dir() else Recalls()
     hint = "restore it: what it recalls is not known without it"
-    refuse(CaseProblem(f"{folder}/{file}", "", f"cannot be read: {why}", hint)
-           for file, why in found.faults.items())  # fmt: skip
+    lost = {f"{folder}/{file}": f"cannot be read: {why}" for file, why in found.faults.items()}
+    refuse(CaseProblem(file, "", what, hint) for file, what in lost.items())
     return found
 
 
@@ -92,10 +92,8 @@ def make(
     case = replace(case, house=own.digest if own else "")
     assessment = assess(case, issued)
     pdf, document, state = compose(case, assessment, issue_date(case, issued), own, on=on)
-    return Made(
-        stem=stem_of(case.qualification), pdf=pdf, document=document, assessment=assessment,
-        signoff=state,
-    )  # fmt: skip
+    stem = stem_of(case.qualification)
+    return Made(stem=stem, pdf=pdf, document=document, assessment=assessment, signoff=state)
 
 
 def sign(
@@ -123,7 +121,7 @@ def sign(
     state = sign_off(case, assessment, issued)
     if digest and digest.strip().lower() != state.digest:
         what = f"now is {state.digest}: inputs, findings or decision are not those that were seen"
-        raise CaseError([CaseProblem(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")])
+        raise refusal(SIGNOFF_FILE, "digest", what, "'dossier check' shows them")
     with speaking(case.qualification.language):
         signed = signed_entry(entry, state.digest)
     days = days_of(case, assessment, issue_date(case, issued), on or today())

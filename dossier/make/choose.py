@@ -213,9 +213,8 @@ def _row(each: Difference) -> dict[str, Any]:
     from dossier.decision.comparison import ends_of, told_apart
 
     demand = each.demand
-    row: dict[str, Any] = {
-        "quantity": demand.quantity.name, "at": demand.at_text, "requirements": each.requirements,
-    }  # fmt: skip
+    row: dict[str, Any] = {"quantity": demand.quantity.name, "at": demand.at_text}
+    row["requirements"] = each.requirements
     if each.own is None or each.other is None:
         return row | {"not shown": each.why}
     times = each.own.scale == "reciprocal"

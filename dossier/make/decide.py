@@ -6,11 +6,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import cache
 from importlib.resources import files
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.case import Case
 from dossier.case.consistency import consistency_problems
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseProblem, refusal, refuse
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Limits, limits_from
 from dossier.evidence.requirement import resolve
@@ -108,7 +109,7 @@ def compose(
     taken = [each.name for each in case.inputs if each.name.startswith(ATTACHED)]
     if house is not None and taken:
         what = f"the name {ATTACHED!r} is kept for the files of a house, attached under it"
-        raise CaseError([CaseProblem(taken[0], "", what, "rename the folder")])
+        raise refusal(taken[0], "", what, "rename the folder")
     document, state = _documented(case, assessment, issued, on)
     manifest = manifest_of(case, document, assessment, house, libraries)
     with prepared(
@@ -140,12 +141,8 @@ def what_moved(moved: Sequence[str]) -> str:
 
 def differences(then: Any, now: Any) -> tuple[str, ...]:
     """Return what differs between two decision documents, versions aside, as lines."""
-    lines: list[str] = []
-    for line in _walk("", then, now):
-        if len(lines) == MOST_MOVED:
-            return (*lines, "and more")
-        lines.append(line)
-    return tuple(lines)
+    lines = tuple(islice(_walk("", then, now), MOST_MOVED + 1))
+    return lines if len(lines) <= MOST_MOVED else (*lines[:MOST_MOVED], "and more")
 
 
 def _walk(place: str, then: Any, now: Any) -> Iterator[str]:

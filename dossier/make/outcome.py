@@ -103,11 +103,9 @@ def build_one(case: Path, order: Order) -> Outcome:
     """Build a case in this process and return what became of it; every error is an outcome."""
     from dossier.make.api import build
 
+    how = {key: getattr(order, key) for key in ("house", "replace", "only_stale", "on")}
     try:
-        built = build(
-            case, order.out, order.issued,
-            house=order.house, replace=order.replace, only_stale=order.only_stale, on=order.on,
-        )  # fmt: skip
+        built = build(case, order.out, order.issued, **how)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return failed(case, error, debug=order.debug)
     return written(succeeded(case, built.assessment, built.signoff), built)

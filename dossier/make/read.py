@@ -18,7 +18,7 @@ from dossier.case.case import Case
 from dossier.case.compared import Source
 from dossier.case.consistency import says_something
 from dossier.case.model import Qualification
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseError, CaseProblem, refusal, refuse
 from dossier.case.repeated import HINT, repeated
 from dossier.case.requested import REQUEST_FILE
 from dossier.decision.finding import Assessment
@@ -160,7 +160,7 @@ def house_of(
     if not named.resolve().is_relative_to(root):
         what = f"{qualification.house!r} leads out of the inputs folder"
         hint = "copy the house's folder into the inputs, or give it by --house"
-        raise CaseError([CaseProblem("case.toml", "house", what, hint)])
+        raise refusal("case.toml", "house", what, hint)
     return named.resolve()
 
 

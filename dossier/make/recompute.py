@@ -70,11 +70,10 @@ def without_records(
         return Without(why_not=f"its attachments do not give what it states: {then.moved[0]}")
     asked = then.case.qualification
     left = {each.record for each in asked.deviation if each.effect == "record excluded"}
-    out = [
-        Deviation(record=each, text=reason, cause=reason, effect="record excluded",
-                  agreed_by="recall", agreed=day)
-        for each in sorted(set(records) - left)
-    ]  # fmt: skip
+    said = {"text": reason, "cause": reason, "agreed_by": "recall", "agreed": day}
+    said |= {"effect": "record excluded"}
+    fresh = sorted(set(records) - left)
+    out = [Deviation.model_validate(said | {"record": each}) for each in fresh]
     fewer = asked.model_copy(update={"deviation": (*asked.deviation, *out)})
     now = assess(replace(then.case, qualification=fewer), dossier.issued, pages=False)
     own = {("excluded record", each.record) for each in out}

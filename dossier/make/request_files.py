@@ -8,7 +8,7 @@ from typing import Any
 
 from dossier.case.case import Asked
 from dossier.case.consistency import ended
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseError, CaseProblem, refusal, refuse
 from dossier.case.toml_text import TomlError, inline, parse_toml
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
@@ -48,7 +48,7 @@ def _in_language(asked: Asked, language: str) -> Asked:
         what = f"{language!r} is not the language of case.toml, which is {asked.language!r}"
         hint = f'leave it out, or write language = "{language}" in case.toml'
     if what:
-        raise CaseError([CaseProblem("the call", "--language", what, hint)])
+        raise refusal("the call", "--language", what, hint)
     return replace(asked, language=language or asked.language or ENGLISH)
 
 
@@ -69,7 +69,7 @@ def filed(asked: Asked, day: date) -> bytes | None:
     if tests and day <= max(tests):
         what = f"is {day}, and case.toml names tests up to {max(tests)}"
         hint = "a request is written before its tests; give the day of today"
-        raise CaseError([CaseProblem("the call", "--issued", what, hint)])
+        raise refusal("the call", "--issued", what, hint)
     entries = asked.requests
     for each in new:
         entries = (*entries, requested(entries, day, each.text.decode()))
@@ -127,11 +127,9 @@ def with_reply(
     """
     if reply_by is not None and reply_by < issued:
         what = f"is {reply_by}, before the day of the request, {issued}"
-        raise CaseError([CaseProblem("the call", "--reply-by", what, "give a later day")])
-    return replace(
-        settings, issued=issued, reply_by=reply_by, contact=contact.strip(),
-        sampling=sampling.strip(),
-    )  # fmt: skip
+        raise refusal("the call", "--reply-by", what, "give a later day")
+    whom, drawn = contact.strip(), sampling.strip()
+    return replace(settings, issued=issued, reply_by=reply_by, contact=whom, sampling=drawn)
 
 
 def make_request(
@@ -168,10 +166,10 @@ def write_request(request: TestRequest, out: Path) -> list[Path]:
 def _accept(records: list[str], book: Path) -> None:
     if len({readings_sheet(each).lower() for each in records}) < len(records):
         what = "two specimens have names that give the same sheet"
-        raise CaseError([CaseProblem("case.toml", "specimens", what, "name them apart")])
+        raise refusal("case.toml", "specimens", what, "name them apart")
     if book.exists():
         hint = "it may hold values: move it away, or give another folder by --out"
-        raise CaseError([CaseProblem(str(book), "", "exists already", hint)])
+        raise refusal(str(book), "", "exists already", hint)
 
 
 PLAN = re.compile(r"^# (specimens = \[.*\]).*$", re.MULTILINE)

@@ -134,11 +134,10 @@ def _table(assessment: Assessment, *, marked: bool) -> Table:
 def print_choice(choice: "Choice") -> None:
     """Print a row a requirement with the verdict of each candidate, and how each decision reads."""
     console = wide_console()
-    rows = [
-        (result.demand.id, result.demand.quantity.title, result.demand.at_text,
-         *(each.verdict.value for each in (result, *others)))
-        for result, *others in zip(*(e.assessment.findings for e in choice.candidates), strict=True)
-    ]  # fmt: skip
+    rows = []
+    for found in zip(*(e.assessment.findings for e in choice.candidates), strict=True):
+        asked, verdicts = found[0].demand, [each.verdict.value for each in found]
+        rows.append((asked.id, asked.quantity.title, asked.at_text, *verdicts))
     labels = [each.label for each in choice.candidates]
     console.print(plain_table(("requirement", "quantity", "at", *labels), rows))
     for each, signoff in zip(choice.candidates, choice.signoffs, strict=True):

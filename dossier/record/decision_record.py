@@ -64,7 +64,7 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
 
     `unit` is the unit as the requirement writes it; bounds are marked, never turned into numbers.
     """
-    qualification, application = case.qualification, case.application
+    qualification = case.qualification
     reference = qualification.reference
     rules = [_rule(part) for part in case.each]
     head = {name: getattr(qualification, name) for name in CaseHead.model_fields} | {
@@ -75,11 +75,10 @@ def decided_content(case: Case, assessment: Assessment, issued: date) -> dict[st
     reduced: dict[str, dict[str, Iterable[float]]]
     reduced = {run.record: _run(run) for run in assessment.bench.multipass}
     reduced |= {sweep.record: _sweep(sweep) for sweep in assessment.bench.pressure}
-    applied = {name: getattr(application, name, None) for name in ApplicationHead.model_fields}
     content = {
         "schema": f"dossier decision {SCHEMA_VERSION}",
         "case": head,
-        "application": applied | {"on_file": case.on_file},
+        "application": _application(case),
         "decision": assessment.decision.value,
         "valid_until": assessment.valid_until,
         "conditions": assessment.conditions,
@@ -110,9 +109,14 @@ def _rule(case: Case) -> dict[str, Any]:
 
 def _applied(part: Assessment) -> dict[str, Any]:
     case = part.bench.case
-    head = {name: getattr(case.application, name, None) for name in ApplicationHead.model_fields}
-    own = {"on_file": case.on_file, "decision": part.decision.value, "decision_rule": _rule(case)}
-    return head | own | {"mark": case.mark}
+    own = {"mark": case.mark, "decision": part.decision.value, "decision_rule": _rule(case)}
+    return _application(case) | own
+
+
+def _application(case: Case) -> dict[str, Any]:
+    names = ApplicationHead.model_fields
+    head = {name: getattr(case.application, name, None) for name in names}
+    return head | {"on_file": case.on_file}
 
 
 LOOK = ("language", "paper", "units")

@@ -13,9 +13,10 @@ from pydantic import (
     StringConstraints,
 )
 
+from dossier.case.fields import Digest
+
 MAX_NAME = 200
 """Bytes of a name."""
-Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Text = Annotated[str, StringConstraints(max_length=20_000)]
 Maybe = Annotated[Text | None, BeforeValidator(lambda text: None if text == "" else text)]
 """A text that may be absent: null, never empty."""

@@ -27,7 +27,7 @@ from dossier.case.attached import (
     read_regular,
 )
 from dossier.case.compared import Source
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import refusal
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
 
@@ -295,7 +295,7 @@ def _read(path: Path) -> bytes:
     except FileNotFoundError:
         return b""
     except NotReadError as error:
-        raise CaseError([CaseProblem(str(path), "", error.what, error.hint)]) from None
+        raise refusal(str(path), "", error.what, error.hint) from None
 
 
 def is_sealed(path: Path) -> bool:
@@ -311,7 +311,7 @@ def refuse_sealed(pdf: Path, why: str = "") -> None:
     if is_sealed(pdf):
         what = f"is sealed{why}; building it again would take its digital signatures away"
         hint = "raise 'revision' in case.toml, or give --replace to lose the sealed file"
-        raise CaseError([CaseProblem(str(pdf), "", what, hint)])
+        raise refusal(str(pdf), "", what, hint)
 
 
 def write_whole(path: Path, content: bytes, mode: int = 0o644) -> None:

@@ -147,10 +147,8 @@ def _trailer(data: bytes, end: int) -> _Trailer:
     match = _TRAILER.fullmatch(data, max(data.rfind(b"trailer\n", 0, end), 0), end)
     if match is None:
         raise FormError("its last lines are not of this program")
-    return _Trailer(
-        size=int(match[1]), root=int(match[2]), info=int(match[3]), identifier=match[4],
-        table=int(match[5]),
-    )  # fmt: skip
+    size, root, info, table = (int(match[place]) for place in (1, 2, 3, 5))
+    return _Trailer(size=size, root=root, info=info, identifier=match[4], table=table)
 
 
 def _table(places: Mapping[int, int]) -> Iterator[bytes]:
@@ -304,7 +302,8 @@ class Envelope:
         again = enveloped(_fixed(self, signer["signature"].native), digest)
         stamps = signer["unsigned_attrs"]
         if stamps:
-            if not _one_stamp(stamps):
+            found = [(each["type"].native, len(each["values"])) for each in stamps]
+            if found != [("signature_time_stamp_token", 1)]:
                 return False
             (made,) = again["content"]["signer_infos"]
             made["unsigned_attrs"] = type(stamps).load(stamps.untag().dump(force=True))
@@ -340,9 +339,3 @@ def _fixed(envelope: Envelope, signature: bytes) -> Any:
     store = SimpleCertificateStore()
     store.register_multiple(envelope.others)
     return ExternalSigner(envelope.certificate, store, signature)
-
-
-def _one_stamp(attributes: Sequence[Any]) -> bool:
-    return [(each["type"].native, len(each["values"])) for each in attributes] == [
-        ("signature_time_stamp_token", 1)
-    ]

@@ -38,11 +38,8 @@ def versions() -> dict[str, str]:
 def layout_versions() -> dict[str, str]:
     """Return the versions of what the look of the pages depends on, in its bytes."""
     found = {name: _version(name) for name in LAYOUT} | {"zlib": zlib.ZLIB_RUNTIME_VERSION}
-    return found | {
-        name: str(told)
-        for name, library, function in SYSTEM
-        if (told := _told(library, function)) is not None
-    }
+    system = {name: _told(library, function) for name, library, function in SYSTEM}
+    return found | {name: told for name, told in system.items() if told is not None}
 
 
 def _told(library: str, function: str) -> str | None:
@@ -161,12 +158,8 @@ def constraints_text(pdf: Path) -> str:
     own, layout, libraries = map(plain_versions, told)
     if not own or not layout or not libraries:
         raise NotADossierError("its manifest states no versions of libraries")
-    packages = libraries | {
-        name: value for name, value in (own | layout).items() if name in (*NUMERICAL, *LAYOUT)
-    }
-    system = {name: value for name, value in layout.items() if name not in LAYOUT}
-    head = [
-        f"# dossier {own.get('dossier', 'unknown')}, Python {own.get('python', '?')}",
-        f"# of the system: {', '.join(f'{name} {value}' for name, value in system.items())}",
-    ]
-    return "\n".join([*head, *(f"{name}=={packages[name]}" for name in sorted(packages))]) + "\n"
+    named = {name: each for name, each in (own | layout).items() if name in (*NUMERICAL, *LAYOUT)}
+    system = ", ".join(f"{name} {each}" for name, each in layout.items() if name not in LAYOUT)
+    head = f"# dossier {own.get('dossier', 'unknown')}, Python {own.get('python', '?')}"
+    packages = (f"{name}=={each}" for name, each in sorted((libraries | named).items()))
+    return "\n".join([head, f"# of the system: {system}", *packages]) + "\n"

@@ -16,7 +16,8 @@ from typing import Annotated, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from dossier.case.attached import read_regular
-from dossier.record.document import Digest, Text
+from dossier.case.fields import Digest
+from dossier.record.document import Text
 from dossier.record.rests import Rest, folded
 
 Word = Literal["falls", "stands without it", "stands conditionally", "cannot be decided again"]

@@ -180,9 +180,8 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
         for key in (*named, ("record", name)):
             used[key].append(name)
             yield *key, users[name], (name,)
-    for kind, called, name in (
-        ("instrument", "certificate", "certificate"), ("laboratory", "laboratory", "name"),
-    ):  # fmt: skip
+    words = {"instrument": ("certificate", "certificate"), "laboratory": ("laboratory", "name")}
+    for kind, (called, name) in words.items():
         for each in tables(case, kind):
             ids = used[kind, _text(each, "id")]
             yield kind, _text(each, "id"), (), ()
@@ -210,10 +209,9 @@ def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
         own = [each for each in tables(case, "specimen") if _text(each, "filter") == side]
         of_lot = {_text(each, "id"): _text(each, "lot") for each in own}
         records = [e for e in tables(case, "record") if _text(e, "filter") in ("", side)]
+        found = [(_text(each, "id"), of_lot.get(_text(each, "specimen"))) for each in records]
         for lot in dict.fromkeys([*_texts(_table(case, side), "lots"), *of_lot.values()]):
-            its = [_text(each, "id") for each in records
-                   if of_lot.get(_text(each, "specimen")) in (None, "", lot)]  # fmt: skip
-            yield "lot", lot, used, its
+            yield "lot", lot, used, [name for name, its in found if its in (None, "", lot)]
         yield from (("specimen", each, (), ()) for each in _texts(_table(case, side), "specimens"))
 
 

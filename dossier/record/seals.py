@@ -98,17 +98,12 @@ def read_seals(pdf: PdfFile, trust: Trust | None = None) -> tuple[Seal, ...]:
     while said and 0 < start < len(pdf.data):
         head = read_start(pdf.data, start)
         if head is None or len(found) == len(said.roles):
-            return tuple(_behind(found, start))
+            last = found.pop() if found else Seal(field="the file")
+            problem = f"from byte {start} on stands what is no seal that this program writes"
+            return (*found, replace(last, problem=last.problem or problem))
         seal, start = _seal(pdf, start, len(found), said, head, trust or Trust())
         found.append(seal)
     return tuple(found)
-
-
-def _behind(found: list[Seal], start: int) -> list[Seal]:
-    """Return the seals with a word on what stands behind them and is none."""
-    last = found.pop() if found else Seal(field="the file")
-    problem = f"from byte {start} on stands what is no seal that this program writes"
-    return [*found, replace(last, problem=last.problem or problem)]
 
 
 def _seal(
@@ -142,13 +137,11 @@ def increment_of(
     """
     role, issuer = said.roles[place], certificate.issuer.native
     with speaking(said.language):
-        stamp = Stamp(
-            signer=certificate_name(certificate), role=role, day=moment.date().isoformat(),
-            issuer=str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed"),
-            remark=TEST_MARK if marked(certificate) else "",
-        )  # fmt: skip
-        lines = stamp_lines(stamp)
-    words = Words(moment=moment, name=stamp.signer, reason=said.meanings[role], look=drawn(lines))
+        day, remark = moment.date().isoformat(), TEST_MARK if marked(certificate) else ""
+        above = str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed")
+        name = certificate_name(certificate)
+        lines = stamp_lines(Stamp(signer=name, role=role, day=day, issuer=above, remark=remark))
+    words = Words(moment=moment, name=name, reason=said.meanings[role], look=drawn(lines))
     return increment(before, first, place, words)
 
 

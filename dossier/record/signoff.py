@@ -6,12 +6,13 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 from dossier.case.agreed import SIGNOFF_FILE, SignOffEntry
 from dossier.case.case import Case
 from dossier.case.consistency import names_somebody, plain
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, refusal
 from dossier.case.toml_text import problems_in, toml_text
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment
@@ -117,10 +118,9 @@ def state_of(
 ) -> SignOff:
     """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
     digest = content_digest(document)
-    return SignOff(
-        signed=judge_sign_offs(entries, roles, digest, days), roles=tuple(roles), digest=digest,
-        until=days.until, ended=over(document["decision"], end, days.today),
-    )  # fmt: skip
+    signed = judge_sign_offs(entries, roles, digest, days)
+    ended = over(document["decision"], end, days.today)
+    return SignOff(signed=signed, roles=tuple(roles), digest=digest, until=days.until, ended=ended)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +167,7 @@ def judge_sign_offs(
 
 
 ANOTHER = "another person has to sign"
+_refused = partial(refusal, SIGNOFF_FILE)
 
 
 def _objection(
@@ -292,19 +293,14 @@ def signed_entry(given: Mapping[str, object], digest: str) -> SignOffEntry:
     role = str(given.get("role", ""))
     meaning = given.get("meaning") or say(MEANINGS.get(role, ""))
     if not meaning:
-        cure = "say what this signature means: --meaning"
-        if role.lower() in MEANINGS:
-            cure = f"did you mean {role.lower()!r}?"
+        meant = f"did you mean {role.lower()!r}?" if role.lower() in MEANINGS else ""
+        cure = meant or "say what this signature means: --meaning"
         raise _refused(role, "has no usual meaning", cure)
     values = {**given, "meaning": meaning, "digest": digest}
     try:
         return SignOffEntry.model_validate(values)
     except ValidationError as error:
         raise CaseError(problems_in(SIGNOFF_FILE, error, SignOffEntry, values)) from None
-
-
-def _refused(role: str, what: str, hint: str) -> CaseError:
-    return CaseError([CaseProblem(SIGNOFF_FILE, role, what, hint)])
 
 
 def signoff_toml(entries: Iterable[SignOffEntry]) -> bytes:

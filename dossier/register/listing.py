@@ -133,8 +133,8 @@ def print_state(outcome: Register, *, to_stderr: bool) -> None:
     for event in outcome.events:
         typer.echo(f"{event.kind}: {one_line(event.text)}", err=True)
     for each in outcome.recalls.active:
-        typer.echo(f"recall {each.number} of {each.day}: {one_line(f'{each.what}: {each.reason}')}",
-                   err=True)  # fmt: skip
+        told = one_line(f"{each.what}: {each.reason}")
+        typer.echo(f"recall {each.number} of {each.day}: {told}", err=True)
     for file, why in outcome.unreadable:
         typer.echo(f"not a dossier: {one_line(file)}: {one_line(why)}", err=True)
     for file, other in outcome.copies:

@@ -112,8 +112,8 @@ def recall_evidence(folder: Path, outcome: Register, asked: Recalling, *, jobs: 
 
 def _sensible(asked: Recalling, recalls: Recalls) -> None:
     """Raise RecallError for a recall that cannot be meant as it stands."""
-    faults = [f"{file} cannot be read ({why}): a recall on file may be lost; mend that first"
-              for file, why in recalls.faults.items()]  # fmt: skip
+    lost = "a recall on file may be lost; mend that first"
+    faults = [f"{file} cannot be read ({why}): {lost}" for file, why in recalls.faults.items()]
     if not says_something(asked.reason):
         faults.append(f"--reason {asked.reason[:60]!r} says nothing: {A_SENTENCE}")
     if len(asked.reason) > LONGEST:
@@ -215,12 +215,13 @@ def _bare(text: str) -> str:
 
 def _lifted(new: Recall, recalls: Recalls) -> tuple[int, ...]:
     """Return the numbers of the recalls that one ends; RecallError where there is none."""
-    same = tuple(e.number for e in recalls.active if _what(e)[:3] == _what(new)[:3]
-                 and (new.first, new.until) in ((None, None), (e.first, e.until)))  # fmt: skip
+    named = [each for each in recalls.active if _what(each)[:3] == _what(new)[:3]]
+    days = new.first, new.until
+    same = tuple(e.number for e in named if days in ((None, None), (e.first, e.until)))
     if not same:
         held = "; ".join(f"recall {e.number}: {e.what}{_span(e)}" for e in recalls.active)
-        raise RecallError(f"{new.what}{_span(new)} is not recalled: nothing to lift. "
-                          f"On file: {held or 'no recall'}")  # fmt: skip
+        what = f"{new.what}{_span(new)} is not recalled: nothing to lift"
+        raise RecallError(f"{what}. On file: {held or 'no recall'}")
     return same
 
 

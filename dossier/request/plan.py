@@ -7,7 +7,7 @@ from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.compared import SIDES
 from dossier.case.model import Filter, RecordEntry
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import refusal, refuse
 from dossier.case.tables.column_names import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reopened import left_out, reopening
@@ -122,11 +122,10 @@ def plan_request(
     draft, tests = asked.draft, tests_of_all(asked, demands)
     if not tests:
         what = "no requirement applies: there is nothing to test"
-        raise CaseError([CaseProblem(asked.file, "requirement", what, "add a requirement")])
+        raise refusal(asked.file, "requirement", what, "add a requirement")
     if uses_criterion(tests) and settings.criterion_flow is None:
         what = "nothing says at which flow a bypass valve counts as open, the same for all"
-        hint = "give --criterion-flow '1 L/min'"
-        raise CaseError([CaseProblem("the call", "--criterion-flow", what, hint)])
+        raise refusal("the call", "--criterion-flow", what, "give --criterion-flow '1 L/min'")
     counts = tuple(
         count
         for each in asked.each
@@ -156,7 +155,7 @@ def plan_request(
     ]
     if not made:
         what = "there is nothing to test: all evidence is carried over"
-        raise CaseError([CaseProblem("case.toml", "carried", what, "carry less, or change more")])
+        raise refusal("case.toml", "carried", what, "carry less, or change more")
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
         asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
@@ -270,7 +269,7 @@ def _sharpest(found: Mapping[str, Points], needed: Needed, limits: Limits) -> Po
                            "mg/L" for file, p in found.items())  # fmt: skip
         what = f"no run of the {needed.path} path serves all: {listed}"
         hint = "state test = { flow = ..., base_level = ... }, the same for all, where that may be"
-        raise CaseError([CaseProblem("case.toml", "applications", what, hint)])
+        raise refusal("case.toml", "applications", what, hint)
     longest = max(points, key=lambda each: each.terminal)
     return replace(longest, flow=middle, sizes=_sizes(needed, limits))
 

@@ -7,7 +7,7 @@ from datetime import date
 
 from dossier.case.application import Application
 from dossier.case.case import Asked
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import refusal
 from dossier.case.tables.column_names import METHODS, STEMS
 from dossier.evidence.limits import Limits
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
@@ -79,7 +79,7 @@ def tests_of_all(asked: Asked, demands: Sequence[Demand]) -> tuple[Needed, ...]:
             if held.standard != test.standard:
                 what = f"{test.kind} by {test.standard!r}, where another asks for {held.standard!r}"
                 hint = "name one method in all of them, or ask in cases apart"
-                raise CaseError([CaseProblem(each.file, "requirement", what, hint)])
+                raise refusal(each.file, "requirement", what, hint)
             found[key] = replace(held, demands=(*held.demands, *test.demands))
     return tuple(sorted(found.values(), key=lambda test: _ORDER.index(test.kind)))
 
@@ -192,7 +192,7 @@ def flow_of_test(application: Application, path: str) -> float:
     if flow is None:
         what = "is missing: the test flow of the fine path follows from it"
         hint = 'state it, such as partial_flow_share = "10 %"'
-        raise CaseError([CaseProblem("application", "circuit . partial_flow_share", what, hint)])
+        raise refusal("application", "circuit . partial_flow_share", what, hint)
     return flow
 
 
@@ -251,7 +251,7 @@ def terminal_pressure(
     if not found:
         flag = "--terminal-fine" if fine else "--terminal"
         what = f"no bypass valve and no requirement says where a run of the {test.path} path ends"
-        raise CaseError([CaseProblem("the call", flag, what, f"give {flag} '175 kPa'")])
+        raise refusal("the call", flag, what, f"give {flag} '175 kPa'")
     return max(found)
 
 

@@ -9,11 +9,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.attached import PdfFile, open_pdf, quiet, read_pdf
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import refusal
 from dossier.record.dossier_file import write_whole
 from dossier.record.increment import RESERVED, enveloped
 from dossier.record.seals import (
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 AUTHORITY = "test-authority"
 YEARS = 5
+_wrong = partial(refusal, "identity")
 OWNER = 0o600
 """Only the owner can read a key."""
 
@@ -139,10 +141,6 @@ def _usage(*, authority: bool) -> Any:
     )  # fmt: skip
 
 
-def _wrong(place: str, what: str, hint: str) -> CaseError:
-    return CaseError([CaseProblem("identity", place, what, hint)])
-
-
 @dataclass(frozen=True, slots=True)
 class Keys:
     """A signer's key and certificate, loaded."""
@@ -170,11 +168,11 @@ def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
         else:
             signer = _from_pem(content, certificate.read_bytes(), passphrase)
     if signer is None or signer.signing_cert is None:
-        raise _refused(key.name, "does not open", "check passphrase and kind: PKCS#12, or PEM")
+        raise refusal(key.name, "", "does not open", "check passphrase and kind: PKCS#12, or PEM")
     own = signer.signing_cert
     if why := wrong_use(own):
         hint = "seal with a certificate for signatures on documents"
-        raise _refused(key.name, f"its certificate {why}", hint)
+        raise refusal(key.name, "", f"its certificate {why}", hint)
     return Keys(_signer(own, signer.signing_key, list(signer.cert_registry)))
 
 
@@ -225,18 +223,18 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
     found = verify(pdf, at=None)
     said = found.signoff
     if found.sha256 != file.sha256:
-        raise _refused(pdf.name, "was written while it was read", "try again")
+        raise refusal(pdf.name, "", "was written while it was read", "try again")
     if found.failures:
-        raise _refused(pdf.name, found.failures[0], "build it again and seal that")
+        raise refusal(pdf.name, "", found.failures[0], "build it again and seal that")
     if not said.complete:
         hint = "'dossier sign' first, then build it"
-        raise _refused(pdf.name, "is a draft: not signed off", hint)
+        raise refusal(pdf.name, "", "is a draft: not signed off", hint)
     if said.ended:
         what = f"cannot be sealed: the approval ended on {said.ended}"
-        raise _refused(pdf.name, what, "agree on a new end in case.toml, and decide again")
+        raise refusal(pdf.name, "", what, "agree on a new end in case.toml, and decide again")
     if found.recomputed.pages != "identical":
         hint = "seal where it was built, or make that environment: 'dossier constraints'"
-        raise _refused(pdf.name, f"cannot be built again here: {found.recomputed.pages}", hint)
+        raise refusal(pdf.name, "", f"cannot be built again here: {found.recomputed.pages}", hint)
     place = _place(pdf.name, found, role)
     _right_person(pdf.name, said.signed[place].name, found.seals, keys)
     return Ready(
@@ -249,11 +247,11 @@ def _place(name: str, found: "Verification", role: str) -> int:
     """Return the number of the role to seal in; CaseError where another comes first."""
     roles, place = found.signoff.roles, len(found.seals)
     if role not in roles:
-        raise _refused(name, f"has no role {role!r}", f"roles: {', '.join(roles)}")
+        raise refusal(name, "", f"has no role {role!r}", f"roles: {', '.join(roles)}")
     if roles[place : place + 1] != (role,):
         sealed = roles.index(role) < place
         what = "is sealed already" if sealed else f"waits for {roles[place]!r} first"
-        raise _refused(name, f"{role!r}: {what}", f"order: {', '.join(roles)}")
+        raise refusal(name, "", f"{role!r}: {what}", f"order: {', '.join(roles)}")
     return place
 
 
@@ -270,13 +268,13 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     value = _value(keys, hashlib.sha256(made.signed(before)).digest(), timestamp)
     if len(value) > RESERVED:
         what = f"needs {len(value)} bytes with its certificates; a seal has {RESERVED}"
-        raise _refused(ready.name, what, "leave certificates out of the key's file")
+        raise refusal(ready.name, "", what, "leave certificates out of the key's file")
     sealed = before + made.filled(value)
     after = read_seals(open_pdf(sealed))
     faults = [seal.problem for seal in after if seal.problem]
     if len(after) != ready.place + 1 or faults:
         what = f"the signature that was made does not hold: {'; '.join(faults)}"
-        raise _refused(ready.name, what, "give a key and the certificate that belongs to it")
+        raise refusal(ready.name, "", what, "give a key and the certificate that belongs to it")
     return sealed, after[-1]
 
 
@@ -290,17 +288,13 @@ def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
             return bytes(enveloped(keys.signer, digest, stamper).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
-        raise _refused("--timestamp", f"gave no time-stamp: {error}", hint) from None
+        raise refusal("--timestamp", "", f"gave no time-stamp: {error}", hint) from None
 
 
 def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> None:
     own = certificate_name(keys.certificate)
     if not same_name(own, given):
         what = f"the sign-off names {given!r}, the certificate {own!r}"
-        raise _refused(name, what, "seal with the certificate of the person who signed off")
+        raise refusal(name, "", what, "seal with the certificate of the person who signed off")
     if key_digest(keys.certificate) in {seal.key for seal in before}:
-        raise _refused(name, "this key has sealed it already", "another person has to seal")
-
-
-def _refused(place: str, what: str, hint: str) -> CaseError:
-    return CaseError([CaseProblem(place, "", what, hint)])
+        raise refusal(name, "", "this key has sealed it already", "another person has to seal")

@@ -287,8 +287,8 @@ def _settled(column: Guess, found: Found, title: str) -> Guess:
     if any(c.form == "channel" for c in siblings) and form == "cumulative":
         top = all(c is column or c.size is None or c.size[0] < column.size[0] for c in siblings)
         form = "channel" if top else form
-    told = [name for name, pattern in (("cumulative", CUMULATIVE), ("channel", CHANNEL))
-            if pattern.search(title)]  # fmt: skip
+    words = {"cumulative": CUMULATIVE, "channel": CHANNEL}
+    told = [name for name, pattern in words.items() if pattern.search(title)]
     form = form or (told[0] if len(told) == 1 else "")
     if not form and _rises(found, siblings):
         said = "counts rise with size, so they are none of that size and larger: by channel?"

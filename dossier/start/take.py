@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from dossier.case.attached import read_regular
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, refusal
 from dossier.case.read import read_case_files
 from dossier.case.tables.csv_rows import MAX_FILE, csv_grid
 from dossier.case.tables.raw_table import (
@@ -38,8 +38,7 @@ def take_files(case: Path, files: Sequence[Path], ask: Ask | None) -> tuple[list
     nothing is taken.
     """
     if not (case / CASE).is_file():
-        hint = "dossier new writes one"
-        raise CaseError([CaseProblem(str(case / CASE), "", "no such file", hint)])
+        raise refusal(str(case / CASE), "", "no such file", "dossier new writes one")
     before = (case / CASE).read_bytes()
     held: dict[str, bytes] = {}
     fresh: list[str] = []
@@ -74,7 +73,7 @@ def _kept(case: Path, file: Path, content: bytes) -> tuple[str, bool]:
         fresh = not target.exists()
         if not fresh and target.read_bytes() != content:
             hint = "name the delivered file otherwise: what was taken before stays as it is"
-            raise CaseError([CaseProblem(str(target), "", "is there already, and differs", hint)])
+            raise refusal(str(target), "", "is there already, and differs", hint)
         target.parent.mkdir(exist_ok=True)
         target.write_bytes(content)
     return target.relative_to(folder).as_posix(), fresh
@@ -125,7 +124,7 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     if not made:
         hint = "a table has names, and values below or beside them; in a text file its columns "
         hint += "are parted by comma, semicolon or tab"
-        raise CaseError([CaseProblem(", ".join(held), "", "no table was found", hint)])
+        raise refusal(", ".join(held), "", "no table was found", hint)
     pairs = joined(made)
     told = [line for each in made for line in _told(each)]
     known = [each.get("id") for each in tables(document, "record")]

@@ -155,8 +155,8 @@ def _scope(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
 def _specimens(case: Case, _: Assessment, __: date) -> Iterable[str] | _Found:
     sides = {"candidate": case.qualification.candidate, "reference": case.qualification.reference}
     planned = [(side, name) for side, one in sides.items() if one for name in one.specimens]
-    tested = {(r.entry.filter, name) for r in case.records
-              for name in (r.entry.specimen, *specimens_named(r))}  # fmt: skip
+    named = ((r.entry.filter, (r.entry.specimen, *specimens_named(r))) for r in case.records)
+    tested = {(side, name) for side, names in named for name in names}
     if not planned:
         return _Found("open", "no test plan names specimens")
     return [f"{side} {name}" for side, name in planned if (side, name) not in tested]

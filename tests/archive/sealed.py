@@ -20,8 +20,8 @@ from dossier.case.attached import open_pdf
 from dossier.command.cli import app
 from dossier.make import decide
 from dossier.make.api import today
-from dossier.make.read import read_case
 from dossier.make.outcome import explained
+from dossier.make.read import read_case
 from dossier.record import signoff
 from dossier.record.seals import signing_of
 from dossier.seal.signature import Ready, load_keys, make_identity, seal_pdf

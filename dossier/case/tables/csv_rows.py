@@ -146,8 +146,7 @@ def _fill(
 
 def _refuse_ragged(table: RawTable, rows: list[list[str]]) -> None:
     width = len(table.columns)
-    ragged = [k for k, row in enumerate(rows) if len(row) != width]
-    if ragged:
+    if ragged := [k for k, row in enumerate(rows) if len(row) != width]:
         found = len(rows[ragged[0]])
         what = f"{found} cells where the header has {width} ({len(ragged)} such rows)"
         hint = "give every row one cell for each column, empty where nothing was measured"
@@ -271,8 +270,7 @@ def as_utf8(content: bytes) -> tuple[bytes, tuple[Note, ...]]:
     if content.startswith(BYTE_ORDER_MARK):
         raise _not_text(content, at)
     for byte in range(0x80, 0xA0):
-        odd = content.find(byte)
-        if odd >= 0:
+        if (odd := content.find(byte)) >= 0:
             raise _not_text(content, odd)
     return content.decode("latin-1").encode(), (Note.LATIN,)
 

@@ -127,9 +127,8 @@ class RawTable:
 
     def named_at(self, column: Column) -> str:
         """Return where the name of a column is."""
-        return (
-            f"cell {lettered(column.index)}{self.head}" if self.head else f"column {column.name!r}"
-        )
+        cell = f"cell {lettered(column.index)}{self.head}"
+        return cell if self.head else f"column {column.name!r}"
 
     def complain(self, place: str, what: str, hint: str) -> None:
         """Record one problem of this table."""
@@ -144,10 +143,8 @@ class RawTable:
     def numbers(self, column: Column) -> NDArray[np.float64]:
         """Return a column as floats, NaN where a cell is empty; other text is a problem."""
         cells = self.cells[column.index]
-        if isinstance(cells, np.ndarray):
-            values = np.asarray(cells, dtype=float)
-        else:
-            values = self._parse(cells, column)
+        known = isinstance(cells, np.ndarray)
+        values = np.asarray(cells, dtype=float) if known else self._parse(cells, column)
         bad = np.flatnonzero(np.isinf(values))
         self._name_cells(bad, column, "is not a finite number", "leave the cell empty if no value")
         if len(bad):
@@ -218,10 +215,9 @@ class RawTable:
             values[row] = value
         known = np.flatnonzero(~np.isnan(values))
         if len(known) > 1 and not values[known[0]] <= np.diff(values[known]).max():
-            self._name_cells(
-                known[:1], column, "does not start near zero: it looks like a time of day",
-                "give the time since the start of the test",
-            )  # fmt: skip
+            what = "does not start near zero: it looks like a time of day"
+            hint = "give the time since the start of the test"
+            self._name_cells(known[:1], column, what, hint)
         return values
 
     def _since_start(self, column: Column) -> NDArray[np.float64]:
@@ -335,14 +331,10 @@ def doubt(decimal: str = "") -> tuple[str, str]:
 
 def filled(cell: Any) -> str:
     """Return a cell as stripped text, '' where it is empty; whole numbers without a point."""
-    if cell is None:
+    if cell is None or (isinstance(cell, (float, np.floating)) and math.isnan(cell)):
         return ""
-    if isinstance(cell, (float, np.floating)):
-        if math.isnan(cell):
-            return ""
-        if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
-            return str(int(cell))
-    return str(cell).strip()
+    whole = isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15
+    return str(int(cell)) if whole else str(cell).strip()
 
 
 def lettered(index: int) -> str:

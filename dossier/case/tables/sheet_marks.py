@@ -238,8 +238,7 @@ def check_workbook(content: bytes) -> None:
                 raise TableError("", "a workbook of another kind", "save it again as XLSX")
             if len(entries) > MAX_PARTS:
                 raise TableError("", f"has {len(entries)} parts", f"at most {MAX_PARTS} are read")
-            stated = sum(entry.file_size for entry in entries)
-            if stated > MAX_UNPACKED:
+            if (stated := sum(entry.file_size for entry in entries)) > MAX_UNPACKED:
                 raise _too_large(stated)
             _look_through(content, entries)
     except (zipfile.BadZipFile, zlib.error, ValueError, EOFError, IndexError) as error:
@@ -329,9 +328,8 @@ def _looker(name: str) -> Callable[[bytes, bool], None]:
         try:
             parser.Parse(piece, last)
         except (expat.ExpatError, LookupError) as error:
-            raise TableError(
-                "", f"its part {name[:60]!r} is not well-formed ({error})", "save it again as XLSX"
-            ) from None
+            what = f"its part {name[:60]!r} is not well-formed ({error})"
+            raise TableError("", what, "save it again as XLSX") from None
 
     return look
 

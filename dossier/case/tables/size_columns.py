@@ -105,7 +105,6 @@ def _size(
     try:
         if calibration == "ISO 11171":
             return parse_size(text)
-
         size, _ = certified_size(text, calibration)
     except (UnitError, ValueError) as error:
         raw.complain(f"column {column.name!r}", str(error), "correct the size in the column name")
@@ -125,19 +124,14 @@ def _open_ended(
     raw: RawTable, sides: dict[str, dict[float, Column]], upper: dict[Column, float]
 ) -> bool:
     """Return whether a channel has no count at its upper end, which is a problem."""
-    found = False
-    for own in sides.values():
-        for size, column in own.items():
-            end = upper.get(column)
-            if end is not None and (end not in own or not end > size):
-                found = True
-                what = f"{column.name!r} is a channel, and nothing counts what is larger than "
-                hint = (
-                    "name the column of the next channel, and of all above the last one, as "
-                    "'upstream above 30 um(c)'"
-                )
-                raw.complain(raw.named_at(column), f"{what}{end:g} um(c)", hint)
-    return found
+    every = [(size, column, own) for own in sides.values() for size, column in own.items()]
+    ends = [(size, column, own, upper[column]) for size, column, own in every if column in upper]
+    lone = [(column, end) for size, column, own, end in ends if end not in own or not end > size]
+    hint = "name the column of the next channel, and of all above the last one, as "
+    for column, end in lone:
+        what = f"{column.name!r} is a channel, and nothing counts what is larger than {end:g} um(c)"
+        raw.complain(raw.named_at(column), what, f"{hint}'upstream above 30 um(c)'")
+    return bool(lone)
 
 
 def _matrix(

@@ -106,10 +106,12 @@ def _fitted(held: Held, limit: Limit) -> Found:
         words = later("no valve inside the filter with an opening band and a flow")
         return "does not apply", say(words)
     sweeps = tuple(sweeps_of(held.record))
-    for met, factor in ((False, limit.value), ("warning", 1.0)):
-        wrong = [_misplaced(each, flow, valve.opening, factor) for each in sweeps]
-        if any(wrong):
-            return met, "; ".join(filter(None, wrong))
+    far, outside = (
+        "; ".join(filter(None, (_misplaced(each, flow, valve.opening, factor) for each in sweeps)))
+        for factor in (limit.value, 1.0)
+    )
+    if far or outside:
+        return (False, far) if far else ("warning", outside)
     return True, say("every valve opens about where the application says")
 
 
