@@ -339,7 +339,7 @@ def _concession(case: Case, demand: Demand, verdict: Verdict, on: date) -> Conce
 
 ONE_SPECIMEN = later(
     "one specimen shows no scatter: the {basis} basis needs at least two "
-    "(every_specimen judges each on its own)"
+    "(the basis of every specimen judges each on its own)"
 )
 BASIS = {
     "mean": later("the mean of the filter type"),

@@ -186,7 +186,7 @@ def _review(case: Case, findings: Sequence[Finding]) -> Told:
     if late:
         yield say("Review after the end of a concession"), late
     if case.qualification.review_due is None:
-        words = later("The case gives no review_due: nothing says when somebody looks at it again.")
+        words = later("The case names no day of review: nothing says when somebody looks again.")
         yield say("No review"), say(words)
 
 

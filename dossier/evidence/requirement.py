@@ -119,7 +119,7 @@ def _with_life_factor(application: Application) -> list[Requirement]:
         ),
         quantity="service_life",
         min=f"{hours:.10g} h",
-        source=say("application, duty . life_factor"),
+        source=say("application, life factor of its duty"),
         severity="mandatory",
     )
     return [*requirements, life]

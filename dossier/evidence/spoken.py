@@ -13,8 +13,8 @@ _OF: Mapping[str, str] = {
 }
 _RECORDS: Mapping[str, str] = {
     "multipass": later("multipass record"),
-    "pressure_drop": later("pressure_drop record"),
-    "bypass_valve": later("bypass_valve record"),
+    "pressure_drop": later("pressure drop record"),
+    "bypass_valve": later("bypass valve record"),
     "measurement": later("measurement record"),
     "inspection": later("inspection record"),
 }

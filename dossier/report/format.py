@@ -8,6 +8,7 @@ from contextvars import ContextVar
 from datetime import date
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
+from dossier.evidence.requirement import LIFE
 from dossier.report.layout.glyphs import spelled
 from dossier.words import day, decimal_mark, language, later, say
 from dossier.words.catalogue import ENGLISH
@@ -22,6 +23,8 @@ MINUS = "\u2212"
 NONE = later("none stated")
 """What the page says where the user gave nothing."""
 
+SHORT_UNIT = 6
+"""A unit of no more letters stays beside a number in brackets [-]."""
 TIE = 1e-9
 """Relative difference below which a value and its limit are the same number [-]."""
 
@@ -57,6 +60,7 @@ _SPELLED = re.compile(
     r"(?<![A-Za-z0-9])(um\(c\)|um\(b\)|um|mm2/s|m2/s|m3/s|m3/h|kg/m3|degC)(?![A-Za-z0-9(])"
 )
 _NUMBER = re.compile(rf"{MINUS}?\d[\d{THIN}]*(?:[.,]\d+)?")
+_LIFE = re.compile(rf"\b{LIFE}\b")
 _HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _BARE_PERCENT = re.compile(r"(?<=\d)%")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
@@ -95,9 +99,11 @@ def _spelled(match: re.Match[str]) -> str:
 def clean(text: str) -> str:
     """Return `text` with a box for each character that hides or turns text, or stacks up too high.
 
-    A part number must not be able to print as another one, or over its neighbours.
+    A part number must not be able to print as another one, or over its neighbours.  A number stays
+    on a line with its unit; the requirement that a duty makes is called by a word, not its key.
     """
-    return unstacked(_HIDDEN.sub("□", text))
+    whole = _UNIT_AFTER_NUMBER.sub(SPACE, text)
+    return unstacked(_HIDDEN.sub("□", _LIFE.sub(say("Life"), whole)))
 
 
 def chart_text(text: str) -> str:
@@ -246,7 +252,8 @@ def with_unit(text: str, unit: str, *, exact: bool = False) -> str:
     if unit == "1/mL":
         printed = printed.replace(" ", SPACE)
     number = f"({text})" if PLUS_MINUS in text else text
-    number += " " if number.endswith(")") else SPACE  # behind a bracket a long unit may go down
+    long = number.endswith(")") and len(printed) > SHORT_UNIT  # such a one may go down
+    number += " " if long else SPACE
     return f"{number}{printed}{_beside(text, unit, exact=exact)}"
 
 

@@ -174,8 +174,8 @@ def test_limits_as_written_and_as_derived():
 def test_results_in_the_requirements_own_unit():
     by_id = {f.demand.id: f for f in sample.findings()}
     e1, b2, s2 = by_id["E1"], by_id["B2"], by_id["S2"]
-    assert results.estimate_text(e1.demand, e1.estimate, e1) == f"(97.31{PM}0.42) %"
-    assert results.estimate_text(b2.demand, b2.estimate, b2) == f"(45.1{PM}2.3) °C"
+    assert results.estimate_text(e1.demand, e1.estimate, e1) == f"(97.31{PM}0.42)\u00a0%"
+    assert results.estimate_text(b2.demand, b2.estimate, b2) == f"(45.1{PM}2.3)\u00a0°C"
     assert results.estimate_text(s2.demand, s2.estimate, s2) == f">{S}2000{S}kPa"
     assert uncertainty._spread(b2, b2.estimate).startswith(f"1.1{S}K")  # no level: 34 in degF
 
@@ -304,7 +304,7 @@ def test_a_requirement_asked_twice_is_said_once():
     page = content(sample.assessment(case, findings=found, decision=Decision.APPROVED), case)
     assert [row[3] for row in page.requirements.rows][1] == "same as E1"
     assert page.requirements.rows[2][3] == page.requirements.rows[0][3]
-    assert [row[4] for row in page.requirements.rows][1:] == ["as E1", "as E1"]
+    assert [row[4] for row in page.requirements.rows][1:] == ["as requirement E1"] * 2
     assert [words(row[0][0]) for row in page.decision.closest.rows] == ["E1, life", "strict"]
 
 

@@ -25,7 +25,6 @@ _NAMED = re.compile(
     r"|\b[A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+\b|\b[A-Z]+\d+\b"  # what a user numbered, and standards
     r"|“[^”]*”"  # remarks of the laboratory in a workbook
     r"|\b(?:numpy|pandas|pint|python|scipy|dossier) (?:[\d.]+|not installed)"  # versions
-    r"|\blife_factor\b"  # name of the requirement that the program adds
 )
 _LATIN = re.compile(r"[A-Za-z]+")
 

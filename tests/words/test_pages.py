@@ -14,7 +14,7 @@ from dossier.report.house.house import read_house
 from dossier.report.layout.stamp import Stamp, stamp_lines
 from dossier.words import speaking
 from tests.report import sample
-from tests.words.messages import ROOT
+from tests.words.messages import ROOT, needed
 
 SHEET = (ROOT / "templates" / "dossier.css").read_text(encoding="utf-8")
 BODY = '<html lang="en"><style>{}</style><body {}>words</body></html>'
@@ -91,3 +91,9 @@ def test_a_house_is_named_on_page_one_of_a_german_dossier(house):
     assert pdf.root_object["/Lang"] == "de"
     assert "Haus „Werke“" in pdf.pages[0].extract_text()
     assert "ENTWURF, nicht abgezeichnet" in pdf.pages[0].extract_text()
+
+
+def test_no_sentence_on_paper_names_a_key_or_a_case_file():
+    said = [form for _, forms in needed() for form in forms]
+    bare = [re.sub(r"\{[^}]*\}", "", form) for form in said]
+    assert [each for each in bare if re.search(r"[a-z]_[a-z]|\.toml\b", each)] == []

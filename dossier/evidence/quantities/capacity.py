@@ -101,7 +101,7 @@ def _notes(entry: RecordEntry) -> str:
     title="Injected capacity",
     symbol="mi",
     meaning="Contaminant injected until the element reaches its terminal differential pressure.",
-    formula="mi = ci · qi · tf",
+    formula="mi = ci·qi·tf",
     example='quantity = "injected_capacity"\nmin = "40 g"',
 )
 def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -113,7 +113,7 @@ def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     title="Retained capacity",
     symbol="mR",
     meaning="Contaminant that the filter holds at its terminal differential pressure.",
-    formula="mR = mi − c·V − c·qu·tf − (c − cb)·qd·tf, c the final level of the system",
+    formula="mR = ci·qi·tf − c·V − c·qu·tf − (c − cb)·qd·tf",
     example='quantity = "retained_capacity"\nmin = "36 g"',
 )
 def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:

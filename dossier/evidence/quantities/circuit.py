@@ -38,8 +38,7 @@ _declared = partial(Quantity, section="circuit")
     records=SWEEPS,
     better="neither",
     meaning="Share of the rated flow that passes the fine path, from the balance of pressures.",
-    formula="Δp_fine(w·Q) = p_gallery + Δp_full((1 − w)·Q); with all oil to the engine "
-    "Δp_fine(w·Q) = Δp_full((1 − w)·Q)",
+    formula="Δpf(w·Q) = pg + Δpm((1 − w)·Q); with all oil to the engine Δpf(w·Q) = Δpm((1 − w)·Q)",
     standard=SPLIT,
     example='quantity = "partial_flow_share"\nat = { temperature = "90 degC" }\n'
     'between = { min = "5 %", max = "15 %" }',
@@ -67,7 +66,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the time [s] in which the fine path passes one sump volume."""
     circuit = bench.case.application.circuit
     if circuit.sump_volume is None or not circuit.sump_volume > 0:
-        raise NotDemonstrated(say("the application states no circuit . sump_volume"))
+        raise NotDemonstrated(say("the application states no sump volume"))
     share = fine_share(bench, side, at["temperature"])
     return inverse(share, circuit.sump_volume / pump_flow(bench), unit="s")
 
@@ -81,7 +80,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     records=ALL,
     better="lower",
     meaning="Particles of a size and larger in a millilitre of sump oil after a long time.",
-    formula="C = R(x) / (Q·[(1 − w)·E(x) + w·E_fine(x)]), R the particles in the ingression",
+    formula="C = R(x) / (Q·[(1 − w)·E(x) + w·Ef(x)])",
     standard=BALANCE,
     example='quantity = "sump_concentration"\n'
     'at = { size = "10 um(c)", temperature = "90 degC" }\nmax = "200 1/mL"',
@@ -102,7 +101,7 @@ def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate:
     share_of="",
     meaning="Long-run ISO 4406 code of the sump at 4, 6 and 14 µm(c) against the wanted code: "
     "classes by which the worst of the three sizes lies above it, negative when all lie below.",
-    formula="K = max over the sizes of lg(C / C_limit) / lg 2",
+    formula="K = max over the sizes of lg(C / Cw) / lg 2",
     standard="ISO 4406:2021 (table from memory); " + BALANCE,
     example='quantity = "sump_cleanliness"\nat = { temperature = "90 degC" }\nmax = "18/16/13"',
 )

@@ -222,8 +222,7 @@ DUST = later("test dust stands for the application's contaminant: a comparison, 
     records=("pressure_drop", "multipass"),
     better="lower",
     meaning="Predicted differential pressure of the loaded assembly after the stated hours.",
-    formula="Δp = rest + Δpv · g(m), m = R·t, g the growth of the element's viscous part in the "
-    "run",
+    formula="Δp(m) = ah·µ·Q + b·ρ·Q² + (a − ah)·µ·Q·g(m), m = R·t",
     example='quantity = "pressure_drop_at_interval"\nat = { temperature = "90 degC" }\n'
     'max = "100 kPa"',
 )
@@ -239,7 +238,7 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
     better="higher",
     share_of="",
     meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
-    formula="M = p_open,min − Δp(t)",
+    formula="M = pmin − Δp(t)",
     example='quantity = "bypass_margin"\nat = { temperature = "90 degC", hours = "350 h" }\n'
     'min = "40 kPa"',
 )
@@ -278,7 +277,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     better="higher",
     meaning="Hours until the loaded filter reaches the valve's lowest opening pressure with oil "
     "at its normal temperature and rated flow; without a valve, its terminal pressure drop.",
-    formula="t* = m(p_open,min) / R",
+    formula="t* = m / R, m where Δp(m) reaches pmin, linear between readings",
     standard=STANDARD,
     example='quantity = "service_life"\nmin = "600 h"',
 )

@@ -79,7 +79,7 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     gallery = circuit.gallery_pressure
     if circuit.arrangement != "combined_through_flow" and gallery is None:
         words = later(
-            "the application states no circuit . gallery_pressure, the regulated pressure at the "
+            "the application states no gallery pressure, the regulated pressure at the "
             "bearings that drives the fine path"
         )
         raise NotDemonstrated(say(words))

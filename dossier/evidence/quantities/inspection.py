@@ -30,7 +30,7 @@ _declared = partial(
     dimension="length",
     unit="mm",
     meaning="An inspected dimension of the filter.",
-    formula="mean over the specimens; every_specimen judges each on its own",
+    formula="mean over the specimens, or each on its own",
     standard="own; uncertainty by JCGM 100:2008",
     example='quantity = "dimension"\nat = { characteristic = "overall length" }\n'
     'between = { min = "138 mm", max = "141 mm" }\nbasis = "every_specimen"',

@@ -44,8 +44,7 @@ COLDEST, WARMEST = 233.15, 423.15
     records=("pressure_drop",),
     better="lower",
     meaning="Differential pressure of the clean assembly with the application's oil.",
-    formula="Δp = a·µ·Q + b·ρ·Q², a and b by least squares from the flow sweep, µ and ρ of the "
-    "application's oil; lg lg(ν + 0.7) = A − B·lg T",
+    formula="Δp = a·µ·Q + b·ρ·Q², µ = ν·ρ, lg lg(ν + 0.7) = A − B·lg T",
     standard=STANDARD,
     example='quantity = "clean_pressure_drop"\n'
     'at = { flow = "80 L/min", temperature = "100 degC" }\nmax = "32 kPa"',

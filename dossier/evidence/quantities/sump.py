@@ -175,7 +175,7 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if dust.grade(duty.ingression_dust) != "A3":
         words = later(
             "the number spectrum is known for ISO 12103-1 A3 only; the application states "
-            "ingression_dust = {dust!r}"
+            "the contaminant as {dust!r}"
         )
         raise NotDemonstrated(say(words, dust=duty.ingression_dust))
     try:

@@ -51,7 +51,7 @@ def opening_pressure(bench: Bench, side: Side) -> Estimate:
     if not _tested(bench, side):
         words = later(
             "the bypass valve is part of the candidate and nobody measured where it opens: hand in "
-            "a bypass_valve record of its specimens"
+            "a bypass valve sweep of its specimens"
         )
         raise NotDemonstrated(say(words))
     try:
@@ -116,7 +116,7 @@ _declared = partial(Quantity, section="strength", records=("bypass_valve",), sta
     better="neither",
     meaning="Differential pressure at which the flow through the valve first reaches the "
     "criterion, rising.",
-    formula="po = Δp at q = q_criterion on the rising sweep, linear between rows; no extrapolation",
+    formula="po = Δp at q = qc on the rising sweep, linear between rows; no extrapolation",
     example='quantity = "valve_opening_pressure"\n'
     'between = { min = "140 kPa", max = "180 kPa" }\nbasis = "every_specimen"',
 )
@@ -132,8 +132,7 @@ def valve_opening_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate
     unit="kPa",
     better="higher",
     meaning="Differential pressure below which the valve is shut again, falling.",
-    formula="pr = Δp at q = q_criterion on the falling sweep, linear between rows; "
-    "no extrapolation",
+    formula="pr = Δp at q = qc on the falling sweep, linear between rows; no extrapolation",
     example='quantity = "valve_reseat_pressure"\nmin = "110 kPa"',
 )
 def valve_reseat_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:

@@ -288,12 +288,12 @@ def _balance(
 ) -> tuple[RetainedMass | None, str]:
     if conditions.final_concentration is None or conditions.system_volume is None:
         return None, say(
-            "no final_concentration or no system_volume of the system fluid was stated"
+            "no final concentration or no system volume of the system fluid was stated"
         )
     drawn = conditions.sample_flow
     if drawn is None:
         return None, say(
-            "no sample_flow was stated: it is 0 L/min on both sides where every sample returns"
+            "no sample flow was stated: it is 0 L/min on both sides where every sample returns"
         )
     level, volume = conditions.final_concentration.value, conditions.system_volume.value
     return multipass.retained_mass(

@@ -87,7 +87,7 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float:
         stated = sweep.record.entry.conditions.criterion_flow
         if stated is None or not stated > 0:
             words = later(
-                "record {record} states no criterion_flow above zero: the flow at which the valve "
+                "record {record} states no criterion flow above zero: the flow at which the valve "
                 "counts as open or as reseated, among the record's conditions"
             )
             raise NotDemonstrated(say(words, record=sweep.record.id), (sweep.record.id,))

@@ -63,7 +63,7 @@ def _flow(held: Run, limit: Limit) -> Found:
 def _injection_flow(held: Run, limit: Limit) -> Found:
     conditions, flow = held.conditions, held.result.injection_flow
     if conditions.injection_volume is None or conditions.injection_flow is None:
-        return None, say("no injection_volume read at start and end")
+        return None, say("no injection volume read at start and end")
     off = flow / conditions.injection_flow.value - 1.0
     words = later("{flow:.4f} L/min by the volumes, {off:+.1%} off")
     return abs(off) <= limit.value, say(words, flow=flow * 6e4, off=off)
@@ -130,7 +130,7 @@ def _coincidence(held: Run, limit: Limit) -> Found:
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
     if not limits or None in stated:
-        words = later("no coincidence_limit stated for every counter: it stands in the certificate")
+        words = later("no coincidence limit stated for every counter: it stands in the certificate")
         return None, say(words)
     if max(limits) > limit.agreed:
         words = later("a limit of {limit:.0f} per mL: look at its unit in the certificate")

@@ -160,7 +160,7 @@ def _credible(held: Held, limit: Limit) -> Found:
 def _criterion(held: Held, _: Limit) -> Found:
     flow = held.conditions.criterion_flow
     if flow is None or not flow > 0:
-        return False, say("no criterion_flow above zero among the conditions")
+        return False, say("no criterion flow above zero among the conditions")
     return True, say("{flow:.4g} L/min", flow=flow * 6e4)
 
 

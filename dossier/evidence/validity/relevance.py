@@ -50,7 +50,7 @@ def _flow(held: Run, limit: Limit) -> Found:
     terms = terms_of(application, entry.kind, entry.path, "flow")
     wanted = [flow for flow in (rated if each is None else each for each in terms) if flow]
     if len(wanted) < len(terms):
-        words = later("the application states no circuit . partial_flow_share for the fine path")
+        words = later("the application states no share of the partial flow for the fine path")
         return None, say(words)
     read = held.table.flow
     tested = [held.result.flow]  # as stated; what was read may be off by as much again
@@ -113,7 +113,7 @@ def _housing(held: Run, limit: Limit) -> Found:
 def _volume(held: Run, limit: Limit) -> Found:
     volume = held.conditions.system_volume
     if volume is None:
-        return None, say("no system_volume among the conditions")
+        return None, say("no system volume among the conditions")
     least = max(limit.value * held.result.flow, limit.agreed)
     met = least / (1.0 + limit.tolerance) <= volume.value <= 2.0 * least * (1.0 + limit.tolerance)
     words = later("{volume:.4g} L, wanted {least:.4g} L to {most:.4g} L")

@@ -63,7 +63,7 @@ def _note(case: Case, assessment: Assessment) -> str:
         for what, ids in words.items()
     ]
     found = say(
-        "Reopened, by this program's own judgement (limits.toml), and tested anew: {changes}.",
+        "Reopened, by this program's own judgement, and tested anew: {changes}.",
         changes="; ".join(told) or say("nothing"),
     )
     rests = {f.demand.id: told_rests(case, f) for f in assessment.findings}

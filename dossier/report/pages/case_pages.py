@@ -13,6 +13,7 @@ from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import (
     NONE,
     PLUS_MINUS,
+    SPACE,
     date_text,
     quantity_text,
     speak,
@@ -67,7 +68,7 @@ def measured(value: Measured | None, unit: str, dimension: str) -> str:
         return quantity_text(middle, unit)
     step = from_si(1.0, unit, dimension) - from_si(0.0, unit, dimension)
     text = with_uncertainty(middle, 2.0 * value.u * step)
-    return say("{value}, k = {k}", value=with_unit(PLUS_MINUS.join(text), unit), k=2)
+    return say("{value}, k\u00a0=\u00a0{k}", value=with_unit(PLUS_MINUS.join(text), unit), k=2)
 
 
 def _set_lines(each: Library) -> Iterator[str]:
@@ -146,14 +147,20 @@ def _filters(case: Case) -> Iterator[Fact]:
         if filter_ is not None:
             yield Fact(name, "; ".join(_filter_texts(case, side, filter_)))
     for fluid in qualification.fluid:
-        described = [speak(fluid.description)] if fluid.description else []
-        words = later("{kv40} at 40 °C, {kv100} at 100 °C, {density} at 15 °C")
-        values = say(
-            words, kv40=si(fluid.kv40.value, "mm2/s", "kinematic viscosity"),
-            kv100=si(fluid.kv100.value, "mm2/s", "kinematic viscosity"),
-            density=si(fluid.density15, "kg/m3", "density"),
-        )  # fmt: skip
-        yield Fact(say("Test fluid {name}", name=fluid.id), "; ".join([*described, values]))
+        described = speak(fluid.description)
+        values = (
+            (si(fluid.kv40.value, "mm2/s", "kinematic viscosity"), 40),
+            (si(fluid.kv100.value, "mm2/s", "kinematic viscosity"), 100),
+            (si(fluid.density15, "kg/m3", "density"), 15),
+        )
+        each = [say("{value} at {number} °C", value=value, number=at) for value, at in values]
+        new = (one for one in each if _one_space(one) not in _one_space(described))
+        told = "; ".join(filter(None, [described, ", ".join(new)]))
+        yield Fact(say("Test fluid {name}", name=fluid.id), told)
+
+
+def _one_space(text: str) -> str:
+    return text.replace(SPACE, " ")
 
 
 def _filter_texts(case: Case, side: str, filter_: Filter) -> Iterator[str]:
@@ -188,7 +195,7 @@ def _records(case: Case, places: Places) -> Table:
     return Table(
         caption=say("Test records by specimen, each file attached to this PDF byte for byte"),
         columns=(
-            Column(say("Specimen, lot"), 20),
+            Column(say("Specimen, lot") if any(lots.values()) else say("Specimen"), 20),
             *(Column(_method_head(case, kind), width) for kind in kinds),
         ),
         rows=tuple(rows),

@@ -32,6 +32,7 @@ from dossier.report.pages.record_pages import (
     digests_page,
     methods,
     signoff_page,
+    symbols,
 )
 from dossier.report.pages.requirements import reasons_table, requirements_table
 from dossier.report.pages.uncertainty import UncertaintyPage, uncertainty_page
@@ -76,6 +77,8 @@ class Content:
     """In the words of the house, some of them in place of usual ones."""
     signoff: SignOffPage
     methods: tuple[MethodFamily, ...]
+    symbols: str
+    """What the letters in their formulas mean."""
     digests: DigestsPage
     purpose: str
     notes: str
@@ -148,6 +151,7 @@ def build_content(
         house_cautions=tuple(Fact(each.title, each.text) for each in own),
         signoff=signoff_page(signoff, assessment.decision.value),
         methods=methods(findings),
+        symbols=symbols(findings),
         digests=digests_page(
             case, assessment, manifest, hashlib.sha256(decision_json).hexdigest(), house
         ),

@@ -381,7 +381,8 @@ def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
                 say(
                     "Line: limit; dashed: limit with its guard band, inside it passes (grey); "
                     "ring: a specimen; diamond: what decides, filled where it passes, a cross "
-                    "where it fails, an arrow where it is a bound; bar: 95 % interval."
+                    "where it fails, an arrow where it is a bound; bar: 95 % interval. A "
+                    "specimen that is named is the worst."
                 ),
                 *(more if left > 0 else []),
             ]

@@ -229,7 +229,7 @@ def _against_time(
             shown = f"{shown} {say(NONE_COUNTED)}"
         paint = partial(_draw_panels, panels=panels, columns=columns)
         yield Chart(
-            caption=which + say("{shown} Lines: {lines}.", shown=shown, lines=words),
+            caption=which + say("{shown} Lines: specimens {lines}.", shown=shown, lines=words),
             id=TENTHS if place == 0 else "",
             uri=draw(paint, style, height, width_of(half)),
             alt=f"{sentence_start(path)}. {_ratio_alt(panels)}",

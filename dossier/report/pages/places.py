@@ -9,7 +9,7 @@ from dossier.report.blocks import Line, Link, Section
 from dossier.words import later, say
 
 _NAME = re.compile(r"(.*?)(\d+)", re.DOTALL)
-_NUMBER = re.compile(r"(?<![A-Za-z\d-])[+−-]?\d[\d.,:\u202f-]*")
+_NUMBER = re.compile(r"(?<![A-Za-z\d-])[+−A-Z-]?\d[\d.,:\u202f-]*")
 BLANK = "…"
 
 

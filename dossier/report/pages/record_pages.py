@@ -1,6 +1,7 @@
 """Sign-off block, methods used, digests and versions as formatted text."""
 
 import platform
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -11,7 +12,7 @@ from dossier.report.format import date_text, speak
 from dossier.report.house.house import House
 from dossier.report.pages.fixed_words import answer_of
 from dossier.report.signing import MEANINGS, Signed, SignOff, field_name, role_text
-from dossier.words import say, say_count
+from dossier.words import later, say, say_count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +110,39 @@ def _signed_line(each: Signed) -> SignOffLine:
     )
 
 
+SYMBOLS = {
+    "N̄u": later("N̄u,j and N̄d,j: mean particles per volume upstream and downstream in tenth j of "
+                 "the test time"),
+    "x₁": later("x₁ and x₂, β₁ and β₂: adjacent counted sizes and the ratios at them"),
+    "ci": later("ci and qi: concentration and flow of what is injected; tf: time to the terminal "
+                "differential pressure"),
+    "cb": later("c: final concentration in the system of volume V; cb: base level upstream; qu and "
+                "qd: sample flows upstream and downstream that do not return"),
+    "ρ·Q²": later("Q: flow; a, b: by least squares from the flow sweep (ah: of the housing alone); "
+                  "µ, ν, ρ: dynamic and kinematic viscosity and density of the application's oil"),
+    "lg T": later("T: absolute temperature; A, B: from the two stated viscosities; ρ from the "
+                  "density at 15 °C"),
+    "g(m)": later("g(m): pressure drop of the run at mass m less the part that does not grow, over "
+                  "the same at its start"),
+    "R": later("R: contaminant that reaches the filter in an hour, in particles where R(x)"),
+    "pmin": later("pmin: lowest opening pressure of the valve"),
+    "qc": later("qc: the flow at which the valve counts as open"),
+    "pg": later("pg: pressure at the bearings; Δpf, Δpm: pressure drop of the fine and of the main "
+                "path"),
+    "Ef": later("Ef(x): efficiency of the fine path"),
+    "Cw": later("Cw: concentration of the wanted code"),
+}  # fmt: skip
+"""What letters of the formulas mean beside the quantities themselves, by one that shows it."""
+
+
+def symbols(findings: Iterable[Finding]) -> str:
+    """Return what the letters mean in the formulas of quantities that a requirement asks for."""
+    used = dict.fromkeys(finding.demand.quantity for finding in findings)
+    text = "; ".join(each.formula for each in used)
+    shown = (key for key in SYMBOLS if re.search(rf"(?<!\w){re.escape(key)}(?!\w)", text))
+    return "; ".join(speak(say(SYMBOLS[key])) for key in shown)
+
+
 def methods(findings: Iterable[Finding]) -> tuple[MethodFamily, ...]:
     """Return how each quantity that a requirement asks for is obtained, those of one kind together.
 
@@ -116,10 +150,12 @@ def methods(findings: Iterable[Finding]) -> tuple[MethodFamily, ...]:
     """
     used = dict.fromkeys(finding.demand.quantity for finding in findings)
     families: dict[str, list[Fact]] = {}
+    told = ""
     for each in used:
+        formula = say("Likewise.") if each.formula == told else say(each.formula)
+        told = each.formula
         entry = Fact(
-            f"{say(each.title)}, {say(each.symbol)}",
-            f"{speak(say(each.meaning))} {say(each.formula)}",
+            f"{say(each.title)}, {say(each.symbol)}", f"{speak(say(each.meaning))} {formula}"
         )
         families.setdefault(speak(say(each.standard)), []).append(entry)
     return tuple(MethodFamily(standard, tuple(own)) for standard, own in families.items())

@@ -39,7 +39,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
             result = say("same as {requirement}", requirement=again[demand.id])
         specimens = _specimens(finding)
         if first[demand.id] != demand.id:
-            specimens = say("as {requirement}", requirement=first[demand.id])
+            specimens = say("as requirement {requirement}", requirement=first[demand.id])
         rows.append(
             (
                 (demand.id, mark(finding.verdict.value), *advisory),
@@ -53,9 +53,9 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
             Column(say("Id, verdict"), 12),
-            Column(say("Requirement; quantity and conditions; source, figure, records"), 42),
+            Column(say("Requirement; quantity and conditions; source, figure, records"), 40),
             Column(say("Limit"), 12, "right"),
-            Column(say("Result ± U, probability"), 14, "right"),
+            Column(say("Result ± U, probability"), 16, "right"),
             Column(say("Each specimen: candidate, reference"), 20, "right"),
         ),
         rows=tuple(rows),

@@ -14,6 +14,7 @@ from dossier.report.format import (
     beyond,
     bound_text,
     fixed,
+    of_difference,
     percent,
     significant,
     speak,
@@ -227,7 +228,7 @@ def deciding_text(finding: Finding) -> tuple[str, ...]:
 
 DECIDING = {
     "mean": later("mean"),
-    "worst specimen": later("worst: {specimen}"),
+    "worst specimen": later("specimen {specimen}"),
     "tolerance bound": later("bound of {share} of the type, at {confidence}"),
 }
 """What the number that decides is."""
@@ -242,7 +243,11 @@ def _distance(value: float, ends: Sequence[float], finding: Finding) -> tuple[st
     above = found.lower is None or found.value >= found.lower
     below = found.upper is None or found.value <= found.upper
     words = later("inside by {distance}") if above and below else later("outside by {distance}")
-    return (say(words, distance=significant(abs(value - nearest), 2, keep=True)),)
+    distance = abs(value - nearest)
+    number = fixed(distance, 0) if distance >= 100.0 else significant(distance, 2, keep=True)
+    unit = of_difference(finding.demand.unit)
+    shown = say("{number} % points", number=number) if unit == "%" else with_unit(number, unit)
+    return (say(words, distance=shown.replace(" ", SPACE)),)
 
 
 def strip_of(finding: Finding) -> Strip | None:

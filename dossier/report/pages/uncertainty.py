@@ -111,17 +111,22 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "stated share of the population conforms."
         ),
         say(
-            "Uncertainty by JCGM 100:2008: contributions add in squares. Where the linear law does "
-            "not hold, by Monte Carlo (JCGM 101:2008) with the fixed seed {seed}.",
-            seed=seed,
+            "By hand: y is the result by the formula of its quantity; u² = Σui², over the "
+            "contributions (JCGM 100:2008; each ui and its degrees of freedom νi in the attached "
+            "decision.json). The guard band is g = √Σ(ti·ui)², ti by Student's t at νi and the "
+            "agreed probability; of few specimens that scatter less than their own errors, "
+            "whichever limit lies farther out. Accepted is from L + g, or up to L − g, L being the "
+            "limit; page one prints that, y and the distance between. With few specimens this "
+            "keeps the stated risk, which common effective degrees of freedom would exceed."
         ),
         say(
-            "Probabilities combine the one-sided limit of each contribution, by Student's t at its "
-            "own degrees of freedom, as the root of the sum of squares; where few specimens happen "
-            "to scatter less than their own errors, whichever of the two limits lies farther out "
-            "stands. With few specimens this keeps the stated risk, which common effective degrees "
-            "of freedom (Welch and Satterthwaite) would exceed. The square of the half-width of a "
-            "95 % interval is nine tenths by those and one tenth by these."
+            "Every specimen: y and u are those of the worst. A share of the type: y = mean ± "
+            "(K·s + g) against L itself, s the scatter of the specimens, K the tolerance factor of "
+            "their number, g of common errors. Filtration ratios: on 1/β. Where the linear law "
+            "does not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). "
+            "The 95 % interval U = k·u is wider than effective degrees of freedom ν (Welch and "
+            "Satterthwaite) alone would give: U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at ν.",
+            seed=seed,
         ),
     )
 
