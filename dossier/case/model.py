@@ -335,8 +335,8 @@ class Qualification(Model):
     notes: Words = ""
     language: Language = "en"
     paper: Literal["A4", "US Letter"] = "A4"
-    units: Literal["SI", "US customary beside"] = "SI"
-    """Form of the pages; what decides is in the case's own units, whatever stands beside."""
+    units: Literal["SI", "US customary beside", "US customary"] = "SI"
+    """Form of the pages; what decides is in the case's own units, whatever is printed."""
     seed: Annotated[int, Field(ge=0, le=2**31 - 1, strict=True)] | None = None
     candidate: Filter
     reference: Filter | None = None

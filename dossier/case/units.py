@@ -9,6 +9,7 @@ from typing import Any
 
 Affine = dict[str, tuple[float, float]]
 _VOLUME = {"mL": 1e-6, "cm3": 1e-6, "L": 1e-3, "m3": 1.0}
+_VOLUME |= {"gal": 3.785411784e-3, "in3": 1.6387064e-5}
 _TIME = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _MASS = {"mg": 1e-6, "g": 1e-3, "kg": 1.0}
 
@@ -29,7 +30,7 @@ USUAL: dict[str, Affine] = {
     ),
     "temperature": {"K": (1.0, 0.0), "degC": (1.0, 273.15)}
     | {"degF": (0.55555555555554, 255.37222222222)},
-    "temperature difference": _factors({"K": 1.0, "degC": 1.0}),
+    "temperature difference": _factors({"K": 1.0, "degC": 1.0, "delta_degF": 0.55555555555556}),
     "kinematic viscosity": _factors({"mm2/s": 1e-6, "cSt": 1e-6, "m2/s": 1.0}),
     "density": _factors(_MASS, _VOLUME),
     "volume": _factors(_VOLUME),

@@ -1,5 +1,6 @@
 """A requirement with its quantity, conditions and limits resolved."""
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -45,9 +46,15 @@ class Demand:
     """Application that asks, among several; empty where there is but one."""
     conversions: tuple[str, ...] = ()
     """Sentences that say how sizes of an older calibration were converted."""
+    rounded: tuple[tuple[float, float], ...] = ()
+    """Limits [working unit] that print as other numbers [`unit`] than the exact ones."""
 
     def shown(self, value: float) -> float:
         """Return a working value in the requirement's own unit."""
+        equal = (number for end, number in self.rounded if math.isclose(value, end))
+        return next(equal, self._exact(value))
+
+    def _exact(self, value: float) -> float:
         if self.quantity.dimension == "statement":
             return value
         return from_si(value, self.unit, self.quantity.dimension)
@@ -60,7 +67,7 @@ class Demand:
     @property
     def spread_factor(self) -> float:
         """Return working units per printed unit, for differences such as an uncertainty."""
-        return 1.0 / (self.shown(1.0) - self.shown(0.0))
+        return 1.0 / (self._exact(1.0) - self._exact(0.0))
 
     @property
     def of_reference(self) -> tuple[float, float]:

@@ -173,7 +173,7 @@ def _row(finding: Finding) -> tuple[str, ...]:
         demand.id + advisory,
         demand.quantity.title,
         demand.at_text,
-        estimate_text(demand, finding.estimate, finding) if finding.estimate else "",
+        estimate_text(finding) if finding.estimate else "",
         limit_text(finding),
         chance,
         finding.verdict.value,

@@ -2,14 +2,13 @@
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from dossier.evidence.requirement import LIFE
 from dossier.report.layout.glyphs import spelled
+from dossier.report.scales import BESIDE, INSTEAD, Scale, form, instead, scales
 from dossier.words import day, decimal_mark, language, later, say
 from dossier.words.catalogue import ENGLISH
 from dossier.words.terminal_safe import unstacked
@@ -39,34 +38,29 @@ _UNITS = {
     "kg/m3": "kg/m³",
     "degC": "°C",
     "delta_degC": "K",
+    "degF": "°F",
+    "delta_degF": "°F",
+    "gal/min": "US gal/min",
+    "gal": "US gal",
+    "in3/min": "in³/min",
+    "in3": "in³",
+    "inch": "in",
     "1": "",
     "dimensionless": "",
     "fraction": "",
 }
-CUSTOMARY = {
-    "Pa": ("psi", 0.0254**2 / 4.4482216152605, 0.0),
-    "kPa": ("psi", 1e3 * 0.0254**2 / 4.4482216152605, 0.0),
-    "bar": ("psi", 1e5 * 0.0254**2 / 4.4482216152605, 0.0),
-    "L/min": ("US gal/min", 1.0 / 3.785411784, 0.0),
-    "L": ("US gal", 1.0 / 3.785411784, 0.0),
-    "mm": ("in", 1.0 / 25.4, 0.0),
-    "degC": ("°F", 1.8, 32.0),
-}
-"""US customary unit of each unit, with factor and offset [°F]: exact by definition, NIST SP 811
-(2008), appendix B (from memory): inch 25.4 mm, gallon 231 cubic inches, pound-force 4.448... N."""
-_customary: ContextVar[bool] = ContextVar("_customary", default=False)
 _WORDED = {"1/mL": later("per mL"), "classes": later("classes")}
 _SPELLED = re.compile(
     r"(?<![A-Za-z0-9])(um\(c\)|um\(b\)|um|mm2/s|m2/s|m3/s|m3/h|kg/m3|degC)(?![A-Za-z0-9(])"
 )
-_NUMBER = re.compile(rf"{MINUS}?\d[\d{THIN}]*(?:[.,]\d+)?")
+NUMBER = re.compile(rf"{MINUS}?\d[\d{THIN}]*(?:[.,]\d+)?")
 _LIFE = re.compile(rf"\b{LIFE}\b")
 _HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _BARE_PERCENT = re.compile(r"(?<=\d)%")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _HYPHEN_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 _UNIT_AFTER_NUMBER = re.compile(
-    r"(?<=\d) (?=(?:µm|°C|mm²/s|m²/s|kPa|Pa|bar|psi|m?L(?:/min)?|k?g|mg|h|min|s|K|%)(?![a-z]))"
+    r"(?<=\d) (?=(?:µm|°C|°F|mm²/s|m²/s|kPa|Pa|bar|psi|m?L(?:/min)?|k?g|mg|h|min|s|K|%)(?![a-z]))"
 )
 
 
@@ -120,7 +114,7 @@ def decimals_for(u: float) -> int:
     if not 0 < u < math.inf:
         raise ValueError(f"uncertainty u = {u!r} must be finite and above zero")
     decimals = 1 - Decimal(u).adjusted()
-    carried = _rounded(u, decimals).adjusted() > Decimal(u).adjusted()
+    carried = rounded(u, decimals).adjusted() > Decimal(u).adjusted()
     return decimals - 1 if carried else decimals
 
 
@@ -133,7 +127,7 @@ def fixed(value: float, decimals: int) -> str:
         return say("no number")
     if math.isinf(value):
         return say("unbounded")
-    number = _rounded(value, decimals)
+    number = rounded(value, decimals)
     text = f"{abs(number):.{max(decimals, 0)}f}"
     whole, point, rest = text.partition(".")
     if len(whole) > 4:
@@ -142,8 +136,10 @@ def fixed(value: float, decimals: int) -> str:
     return f"{sign}{whole}{decimal_mark() if point else ''}{rest}"
 
 
-def _rounded(value: float, decimals: int) -> Decimal:
-    return Decimal(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+def rounded(value: float, decimals: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
+    """Return `value` with that many decimals; to one side as it is written."""
+    exact = Decimal(value) if rounding == ROUND_HALF_EVEN else Decimal(repr(float(value)))
+    return exact.quantize(Decimal(1).scaleb(-decimals), rounding=rounding)
 
 
 def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
@@ -154,29 +150,32 @@ def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
     if not math.isfinite(value) or value == 0:
         return fixed(value, 0)
     decimals = digits - 1 - Decimal(value).adjusted()
-    if _rounded(value, decimals).adjusted() > Decimal(value).adjusted():
+    if rounded(value, decimals).adjusted() > Decimal(value).adjusted():
         decimals -= 1
     text = fixed(value, decimals)
     point = decimal_mark()
     return text if keep or point not in text else text.rstrip("0").rstrip(point)
 
 
-def _apart(value: float, limit: float) -> int:
+def apart(value: float, limit: float) -> int:
+    """Return on which side of a limit a value lies: 1 above, -1 below, 0 where they are equal."""
     scale = max(abs(value), abs(limit))
     if abs(value - limit) <= TIE * scale:
         return 0
     return 1 if value > limit else -1
 
 
-def beside(value: float, decimals: int, limits: Iterable[float]) -> int:
+def beside(
+    value: float, decimals: int, limits: Iterable[float], rounding: str = ROUND_HALF_EVEN
+) -> int:
     """Return decimals, at least `decimals`, at which the printed value keeps its side of a limit.
 
     A value of 94.996 beside a limit of 95 must not be printed as 95.00: the page would say
     another thing than the verdict, which is taken on unrounded numbers.
     """
     for limit in limits:
-        side = _apart(value, limit)
-        while side and decimals < 12 and _apart(float(_rounded(value, decimals)), limit) != side:
+        side = apart(value, limit)
+        while decimals < 12 and apart(float(rounded(value, decimals, rounding)), limit) != side:
             decimals += 1
     return decimals
 
@@ -240,92 +239,78 @@ def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()
     return say("{low} to {high}", low=first, high=last)
 
 
-def with_unit(text: str, unit: str, *, exact: bool = False) -> str:
+def with_unit(text: str, unit: str) -> str:
+    """Return a number text with its unit, in each unit that it prints in: see `joined`."""
+    return joined([(_in_scale(text, each), each.unit) for each in scales(unit)])
+
+
+def joined(shown: Sequence[tuple[str, str]]) -> str:
     """Return a number text with its unit; round brackets keep a compound number together.
 
-    Inside `customary(True)` the same follows in US customary units, in brackets: of a number that
-    is `exact`, such as a limit, as if it had two decimals, since results are set against it.
+    The same in a second unit follows in brackets.
     """
-    printed = unit_text(unit)
-    if not printed:
+    (text, first), *more = shown
+    if not unit_text(first):
         return text
-    if unit == "1/mL":
-        printed = printed.replace(" ", SPACE)
     number = f"({text})" if PLUS_MINUS in text else text
-    long = number.endswith(")") and len(printed) > SHORT_UNIT  # such a one may go down
+    long = number.endswith(")") and len(unit_text(first)) > SHORT_UNIT  # such a one may go down
     number += " " if long else SPACE
-    return f"{number}{printed}{_beside(text, unit, exact=exact)}"
+    beside = [f" ({each}{SPACE}{_kept(unit)})" for each, unit in more if NUMBER.search(each)]
+    return f"{number}{_kept(first)}{''.join(beside)}"
 
 
-@contextmanager
-def customary(beside: bool) -> Iterator[None]:
-    """Give US customary units beside those of the case, or leave them out, inside."""
-    token = _customary.set(beside)
-    try:
-        yield
-    finally:
-        _customary.reset(token)
-
-
-def is_customary() -> bool:
-    """Return whether US customary units are given beside."""
-    return _customary.get()
+def _kept(unit: str) -> str:
+    return unit_text(unit).replace(" ", SPACE)
 
 
 def si_decides() -> str:
     """Return the sentence that stands by tables with US customary units; else nothing."""
-    if not is_customary():
-        return ""
-    return " " + say("In brackets: US customary units, converted and rounded; the others decide.")
+    words = {
+        INSTEAD: later(
+            "Converted to US customary units and rounded; decided in SI, as in decision.json."
+        ),
+        BESIDE: later("In brackets: US customary units, converted and rounded; the others decide."),
+    }
+    return f" {say(words[form()])}" if form() in words else ""
 
 
-def _beside(text: str, unit: str, *, exact: bool = False) -> str:
-    """Return a number text in the US customary unit, in brackets; empty where there is none.
+def _in_scale(text: str, scale: Scale) -> str:
+    """Return a number text in another unit, its last place no coarser; spreads as differences."""
+    if scale.factor == 1.0:
+        return text
+    finer = max(math.ceil(-math.log10(scale.factor)), 0)
 
-    Its last place is no coarser than that of the number: coarser, a result could change to the
-    other side of its limit.
-    """
-    if not is_customary() or unit not in CUSTOMARY or not _NUMBER.search(text):
-        return ""
-    printed, factor, offset = CUSTOMARY[unit]
-    finer = math.ceil(-math.log10(factor))
-
-    def turned(part: str, beginning: float) -> str:
+    def turned(part: str, offset: float) -> str:
         def one(found: re.Match[str]) -> str:
-            places = max(_places(found[0]), 2 if exact else 0) + finer
-            return fixed(_read(found[0]) * factor + beginning, places)
+            return fixed(read(found[0]) * scale.factor + offset, places_of(found[0]) + finer)
 
-        return _NUMBER.sub(one, part)
+        return NUMBER.sub(one, part)
 
     value, plus_minus, spread = text.partition(PLUS_MINUS)
-    shown = turned(value, offset) + plus_minus + turned(spread, 0.0)
-    return f" ({shown}{SPACE}{printed.replace(' ', SPACE)})"
+    return turned(value, scale.offset) + plus_minus + turned(spread, 0.0)
 
 
-def _places(number: str) -> int:
+def places_of(number: str) -> int:
     """Return how many decimals a printed number has."""
     return len(number.partition(decimal_mark())[2])
 
 
-def _read(number: str) -> float:
+def read(number: str) -> float:
+    """Return the value of a printed number."""
     plain = number.replace(THIN, "").replace(MINUS, "-").replace(",", ".")
     return float(plain)
 
 
-def beside_each(text: str) -> str:
-    """Return running text with the US customary value after each number with a unit."""
-    units = {unit_text(unit): unit for unit in CUSTOMARY}
-    each = re.compile(rf"({_NUMBER.pattern}){SPACE}({'|'.join(map(re.escape, units))})(?![\w/])")
-    return each.sub(lambda m: m[0] + _beside(m[1], units[m[2]]), text)
-
-
 def of_difference(unit: str) -> str:
     """Return the unit of a difference of values in `unit`, and of an uncertainty: K of degC."""
-    return "K" if unit == "degC" else unit
+    return {"degC": "K", "degF": "delta_degF"}.get(unit, unit)
 
 
 def quantity_text(value: float, unit: str, digits: int = 4, *, keep: bool = False) -> str:
     """Return a value that carries no uncertainty, with its unit, such as a limit or a setting."""
+    if instead():  # the value itself is turned: 29 psi stay 29 psi, by way of no rounded kPa
+        scale = scales(unit)[0]
+        value, unit = scale.of(value), scale.unit
     return with_unit(significant(value, digits, keep=keep), unit)
 
 
@@ -336,11 +321,9 @@ def beyond(value: float, bound: str, limits: Iterable[float] = ()) -> str:
     """
     if not math.isfinite(value) or bound not in {"larger than", "smaller than"}:
         return with_uncertainty(value, 0.0, limits)[0]
-    decimals = beside(value, _plain_decimals(value), limits)
-    step = Decimal(1).scaleb(-decimals)
-    exact = Decimal(repr(float(value)))  # as written: 0.5 is not a hair below itself
     rounding = ROUND_FLOOR if bound == "larger than" else ROUND_CEILING
-    return fixed(float(exact.quantize(step, rounding=rounding)), decimals)
+    decimals = beside(value, _plain_decimals(value), limits, rounding)
+    return fixed(float(rounded(value, decimals, rounding)), decimals)
 
 
 def bound_text(text: str, bound: str) -> str:

@@ -14,7 +14,7 @@ from dossier.decision.finding import Assessment
 from dossier.report.assets import STYLE, template_folder
 from dossier.report.blocks import in_rows
 from dossier.report.charts.deferred import Later, drawn_later
-from dossier.report.format import clean, customary
+from dossier.report.format import clean
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named
 from dossier.report.layout.pdf import (
@@ -25,6 +25,7 @@ from dossier.report.layout.pdf import (
     without_collector,
 )
 from dossier.report.pages.contents import Content, build_content
+from dossier.report.running import printing
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
 
@@ -96,8 +97,8 @@ def prepared(
     dossier is a draft.
     """
     environment = _environment()
-    beside = case.qualification.units != "SI"
-    with speaking(case.qualification.language), customary(beside), drawn_later() as charts:
+    asked = case.qualification
+    with speaking(asked.language), printing(asked.units), drawn_later() as charts:
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),

@@ -5,7 +5,8 @@ A sentence is written once, in English, where it is needed, and said by `say`; a
 decision.json, keys a user types) are not words and are never translated where they are made.
 """
 
-from collections.abc import Iterator
+import re
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import date
@@ -15,6 +16,7 @@ from typing import Any
 from dossier.words.catalogue import ENGLISH, Tongue, tongue
 
 _spoken: ContextVar[str] = ContextVar("spoken", default=ENGLISH)
+_turn: ContextVar[Callable[[str], str] | None] = ContextVar("turn", default=None)
 
 
 @contextmanager
@@ -26,6 +28,19 @@ def speaking(name: str) -> Iterator[None]:
         yield
     finally:
         _spoken.reset(token)
+
+
+@contextmanager
+def ending(turn: Callable[[str], str] | None) -> Iterator[None]:
+    """Put the words of each sentence said inside through `turn`, and numbers set into them.
+
+    Text that is set into a sentence is not turned: it may be what a person wrote.
+    """
+    token = _turn.set(turn)
+    try:
+        yield
+    finally:
+        _turn.reset(token)
 
 
 def language() -> str:
@@ -77,9 +92,24 @@ def _tongue() -> Tongue | None:
 
 
 def _filled(words: str, values: dict[str, object]) -> str:
+    turn = _turn.get()
+    if turn is None:
+        return _set(words, values)
+    texts = {name: value for name, value in values.items()
+             if isinstance(value, str) and not _NUMBERS.fullmatch(value)}  # fmt: skip
+    turned = turn(_set(words, values | {name: f"{{{name}}}" for name in texts}))
+    return _PLACE.sub(lambda place: texts.get(place[1], place[0]), turned)
+
+
+def _set(words: str, values: dict[str, object]) -> str:
     if not values:
         return words
     return words.format(**values) if _tongue() is None else _FORMATTER.vformat(words, (), values)
+
+
+_NUMBERS = re.compile(r"[\W\d]*(?:\b(?:to|bis)\b[\W\d]*)?")
+"""Text that is one number, a range or a list of them."""
+_PLACE = re.compile(r"\{(\w+)\}")
 
 
 class _Localised(Formatter):

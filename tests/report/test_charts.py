@@ -204,7 +204,7 @@ def test_alt_text_names_axes_limits_and_verdicts(whole):
     against_hours = pressure_pages._against_hours(case, assessment, [], STYLE)
     assert "Service interval 350 h" in against_hours.alt
     against_temperature = pressure_pages._against_temperature(case, assessment, STYLE)
-    assert "160 kPa to 200 kPa" in against_temperature.alt
+    assert "160\u00a0kPa to 200\u00a0kPa" in against_temperature.alt
 
 
 def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):

@@ -174,9 +174,9 @@ def test_limits_as_written_and_as_derived():
 def test_results_in_the_requirements_own_unit():
     by_id = {f.demand.id: f for f in sample.findings()}
     e1, b2, s2 = by_id["E1"], by_id["B2"], by_id["S2"]
-    assert results.estimate_text(e1.demand, e1.estimate, e1) == f"(97.31{PM}0.42)\u00a0%"
-    assert results.estimate_text(b2.demand, b2.estimate, b2) == f"(45.1{PM}2.3)\u00a0°C"
-    assert results.estimate_text(s2.demand, s2.estimate, s2) == f">{S}2000{S}kPa"
+    assert results.estimate_text(e1) == f"(97.31{PM}0.42)\u00a0%"
+    assert results.estimate_text(b2) == f"(45.1{PM}2.3)\u00a0°C"
+    assert results.estimate_text(s2) == f">{S}2000{S}kPa"
     assert uncertainty._spread(b2, b2.estimate).startswith(f"1.1{S}K")  # no level: 34 in degF
 
 
@@ -330,7 +330,7 @@ def test_an_inspected_characteristic_is_called_by_its_name():
     found = replace(
         found, per_specimen=tuple(replace(each, value=1.0) for each in found.per_specimen)
     )
-    assert results.estimate_text(seen, found) == "found so on 2 of 2"
+    assert results.estimate_text(sample.finding(seen, found, "pass")) == "found so on 2 of 2"
     assert results.specimens_text(seen, found) == f"C1, C2{S}found so"
 
 

@@ -184,7 +184,7 @@ def draw_loading(
     Mass in g, differential pressure of the element in kPa; `terminals` are label and value.
     """
     panel.x.words = say("injected contaminant / g")
-    panel.y.words = say("differential pressure\nof the element / kPa")
+    panel.y.words, panel.y.unit = say("differential pressure\nof the element / kPa"), "kPa"
     for run in runs:
         look = line_style(run.side)
         panel.line(run.mass, run.pressure, color=look["color"], style=look["style"], width=1.0)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.report.format import MINUS
+from dossier.report.scales import scales
 from dossier.words import decimal_mark
 
 Floats = NDArray[np.float64]
@@ -93,6 +94,8 @@ class Axis:
     """One axis: its words, its ends, and its numbers."""
 
     words: str = ""
+    unit: str = ""
+    """Of the values along it; the numbers are in the unit that this one prints in."""
     log: bool = False
     low: float | None = None
     high: float | None = None
@@ -125,14 +128,15 @@ class Axis:
 
     def marks(self, most: int) -> list[tuple[float, str]]:
         """Return the numbers along the axis, at most about `most` of them."""
-        low, high = sorted(self.ends())
+        scale = scales(self.unit)[0]
+        low, high = sorted(map(scale.of, self.ends()))
         if self.ticks is not None:
-            return [each for each in self.ticks if low <= each[0] <= high]
+            return [(scale.back(at), text) for at, text in self.ticks if low <= at <= high]
         raw = (high - low) / most
         power = 10.0 ** math.floor(math.log10(raw))
         step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
         first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-        found = [(i * step, tick(i * step)) for i in range(first, last + 1)]
+        found = [(scale.back(i * step), tick(i * step)) for i in range(first, last + 1)]
         return found or self.marks(2 * most)  # no axis without a number
 
 

@@ -69,6 +69,7 @@ def draw_against_flow(
     """Draw clean pressure drop [kPa] against flow [L/min], limits as marks."""
     panel.title = title
     panel.x.words, panel.y.words = say("flow / (L/min)"), say("clean pressure drop / kPa")
+    panel.x.unit, panel.y.unit = "L/min", "kPa"
     _bands(panel, bands)
     _marks(panel, limits)
     top = max([float(np.nanmax(band.y)) for band in bands] + [limit.y for limit in limits])
@@ -85,6 +86,7 @@ def draw_against_temperature(
     """
     panel.x.words = say("oil temperature / °C")
     panel.y.words = say("clean pressure drop / kPa")
+    panel.x.unit, panel.y.unit = "degC", "kPa"
     _bands(panel, bands)
     if opening is not None:
         _opening(panel, opening)
@@ -133,7 +135,7 @@ def draw_against_hours(
     zero, on life [h].
     """
     panel.x.words = say("service time / h")
-    panel.y.words = say("predicted pressure drop / kPa")
+    panel.y.words, panel.y.unit = say("predicted pressure drop / kPa"), "kPa"
     panel.x.low = 0.0
     _bands(panel, bands)
     if lowest_opening is not None:
@@ -150,6 +152,7 @@ def draw_against_hours(
 def draw_share(panel: Panel, bands: Sequence[Band], normal: float) -> None:
     """Draw the share [%] against oil temperature [degC], normal oil marked."""
     panel.x.words, panel.y.words = say("oil temperature / °C"), say("share of the flow / %")
+    panel.x.unit = "degC"
     panel.y.low = 0.0
     _bands(panel, bands)
     order = sorted(bands, key=lambda band: float(band.y[-1]))
@@ -184,6 +187,7 @@ class Sweep:
 def draw_sweeps(panel: Panel, sweeps: Sequence[Sweep]) -> None:
     """Draw raw points and fitted lines, both axes logarithmic."""
     panel.x.words, panel.y.words = say("flow / (L/min)"), say("differential pressure / kPa")
+    panel.x.unit, panel.y.unit = "L/min", "kPa"
     panel.x.log = panel.y.log = True
     for sweep in sweeps:
         look = line_style(sweep.side)

@@ -14,7 +14,6 @@ from dossier.decision.finding import Finding
 from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
 from dossier.report.charts.trade_chart import LETTERS
-from dossier.report.format import speak
 from dossier.report.pages.comparison import difference_text, trade
 from dossier.report.pages.decision import (
     conditions_said,
@@ -30,6 +29,7 @@ from dossier.report.pages.results import (
 )
 from dossier.report.pages.ruler import in_quotes, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
+from dossier.report.running import retold
 from dossier.report.signing import SignOff
 from dossier.words import later, say, say_count
 
@@ -281,8 +281,8 @@ def _differences(choice: Choice, shown: set[str]) -> tuple[Table, tuple[str, ...
         ),
         note=say(APART),
     )
-    numbered = [f"({number}) {speak(why)}." for number, why in enumerate(whys, 1)]
-    told = dict.fromkeys(f"{speak(note)}." for pair in choice.pairs for note in pair.notes)
+    numbered = [f"({number}) {retold(why)}." for number, why in enumerate(whys, 1)]
+    told = dict.fromkeys(f"{retold(note)}." for pair in choice.pairs for note in pair.notes)
     return table, (*numbered, *told, *([say(MIXED)] if choice.mixed else []))
 
 

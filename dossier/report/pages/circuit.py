@@ -29,18 +29,17 @@ from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import (
-    CUSTOMARY,
-    customary,
-    is_customary,
+    SPACE,
     percent,
     quantity_text,
     significant,
-    speak,
     with_uncertainty,
     with_unit,
 )
 from dossier.report.pages.case_pages import ARRANGEMENTS, application_facts, machines_of, si
 from dossier.report.pages.uncertainty import rule_in_brief
+from dossier.report.running import retold
+from dossier.report.scales import BESIDE, Scale, form, in_form, scales
 from dossier.words import later, say
 
 KELVIN = 273.15
@@ -63,14 +62,14 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
         facts=_side_by_side(sides),
         long_run=_long_run(sides),
         share=_share(case, sides, style),
-        notes=tuple(dict.fromkeys(speak(note) for side in sides for note in side.notes)),
+        notes=tuple(dict.fromkeys(retold(note) for side in sides for note in side.notes)),
     )  # fmt: skip
 
 
 def circuit_drawing(case: Case) -> Chart:
     """Return the drawing of the circuit as the application describes it, in SI units."""
-    beside = is_customary()
-    with customary(False):
+    beside = form() == BESIDE
+    with in_form("SI" if beside else form()):
         drawn = _drawing(case)
         alt = say(
             "Drawing of the circuit: {circuit}. Labels: {labels}.",
@@ -179,8 +178,9 @@ def _most(pressure: float) -> str:
 
 
 def _band(band: Opening) -> str:
-    low, high = (significant(end / 1e3) for end in (band.min, band.max))
-    return say("{low} to {high} kPa", low=low, high=high)
+    scale = scales("kPa")[0]
+    low, high = (significant(scale.of(end / 1e3)) for end in (band.min, band.max))
+    return f"{say('{low} to {high}', low=low, high=high)}{SPACE}{scale.unit}"
 
 
 def states_table(bench: Bench) -> Table:
@@ -190,10 +190,10 @@ def states_table(bench: Bench) -> Table:
     drops = [_clean(bench, each) for each in states]
     rows = [
         (say("Viscosity / (mm²/s)"), *(_viscosity(bench, each) for each in states)),
-        (say("Clean Δp / kPa"), *(_kilo(each) for each in drops)),
     ]
-    if is_customary():
-        rows.append((say("Clean Δp / psi"), *(_kilo(each, CUSTOMARY["Pa"][1]) for each in drops)))
+    for each in scales("kPa"):
+        head = say("Clean Δp / {unit}", unit=each.unit)
+        rows.append((head, *(_kilo(drop, each) for drop in drops)))
     if fitted_valve(bench) is not None:
         rows.append((say("Valve"), *map(partial(_position, bench), states, drops)))
     if circuit.arrangement in HAS_FINE:
@@ -232,9 +232,9 @@ def _clean(bench: Bench, temperature: float) -> Estimate | None:
     return found if isinstance(found, Estimate) else None
 
 
-def _kilo(found: Estimate | None, unit: float = 1e-3) -> str:
-    """Return a pressure in kPa, or in another unit of so many to a pascal."""
-    return UNKNOWN if found is None else significant(found.value * unit, 3)
+def _kilo(found: Estimate | None, scale: Scale) -> str:
+    """Return a pressure in kPa, or in the unit that those print in."""
+    return UNKNOWN if found is None else significant(scale.of(found.value / 1e3), 3)
 
 
 def _position(bench: Bench, temperature: float, drop: Estimate | None) -> str:
@@ -260,7 +260,7 @@ def _through(bench: Bench, share: Estimate | NotDemonstrated, *, rest: bool = Fa
     if isinstance(share, NotDemonstrated):
         return UNKNOWN
     part = 1.0 - share.value if rest else share.value
-    return significant(part * pump_flow(bench) * 6e4, 3)
+    return significant(scales("L/min")[0].of(part * pump_flow(bench) * 6e4), 3)
 
 
 def _plus_minus(value: float, expanded: float) -> str:

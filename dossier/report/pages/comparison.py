@@ -12,9 +12,10 @@ from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
-from dossier.report.format import fixed, of_difference, speak, unit_text, with_interval, with_unit
+from dossier.report.format import fixed, of_difference, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, what_of
+from dossier.report.running import retold
 from dossier.words import later, say
 
 
@@ -32,7 +33,7 @@ def comparison_table(assessment: Assessment) -> Table:
         rows.append(
             (
                 what_of(finding.demand),
-                estimate_text(finding.demand, finding.reference),
+                estimate_text(finding, finding.reference),
                 difference_text(finding.demand, finding.estimate, finding.reference),
                 _side(finding),
             )
@@ -102,7 +103,7 @@ def comparison_page(assessment: Assessment, style: str) -> ComparisonPage:
     """Return the section on the filter now fitted."""
     compared = any(each.demand.not_worse is not None for each in assessment.findings)
     return ComparisonPage(
-        sentence=speak(assessment.comparison),
+        sentence=retold(assessment.comparison),
         table=comparison_table(assessment),
         trade=trade(
             {
@@ -201,7 +202,7 @@ def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:
     demand = chosen.demand
     what = within(say(demand.quantity.title))
     if demand.at_text:
-        what = say("{quantity} at {conditions}", quantity=what, conditions=speak(demand.at_text))
+        what = say("{quantity} at {conditions}", quantity=what, conditions=retold(demand.at_text))
     return Reach(
         label=f"{what} / {unit_text(demand.unit)}",
         lower=max(lower, default=None),

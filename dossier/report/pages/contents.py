@@ -35,8 +35,10 @@ from dossier.report.pages.record_pages import (
     symbols,
 )
 from dossier.report.pages.requirements import reasons_table, requirements_table
+from dossier.report.pages.results import printed
 from dossier.report.pages.uncertainty import UncertaintyPage, uncertainty_page
 from dossier.report.pages.validity import ValidityPage, validity_page
+from dossier.report.running import retold
 from dossier.report.signing import SignOff
 from dossier.words import say
 
@@ -103,6 +105,7 @@ def build_content(
 ) -> Content:
     """Return the whole dossier as formatted text and charts; `style` is the chart style sheet."""
     _consistent(assessment)
+    assessment = printed(assessment)
     qualification = case.qualification
     findings = assessment.findings
     lead = leading(assessment.parts) if assessment.parts else assessment
@@ -141,7 +144,7 @@ def build_content(
         filters=filters_page(case, assessment, places),
         charts=tuple(_charts(alone, lead, assessment, asked, style)),
         measured=tuple(_measured(lead, asked)),
-        curve_notes=tuple(speak(note) for note in lead.curves.notes if "pressure" in asked),
+        curve_notes=tuple(retold(note) for note in lead.curves.notes if "pressure" in asked),
         comparison=comparison_page(assessment, style),
         circuit=circuit_page(alone, lead, style),
         validity=validity_page(case, assessment),
@@ -206,7 +209,7 @@ def _binding(assessment: Assessment) -> Assessment:
 
 
 def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Fact, ...]:
-    return tuple(Fact(each.title, speak(each.text)) for each in cautions)
+    return tuple(Fact(each.title, retold(each.text)) for each in cautions)
 
 
 def _kept(

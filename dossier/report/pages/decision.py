@@ -13,7 +13,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import WORST, Decision
 from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import date_text, si_decides, speak
+from dossier.report.format import date_text, si_decides
 from dossier.report.pages.case_pages import of_maker
 from dossier.report.pages.fixed_words import Answer, answer_of, mark
 from dossier.report.pages.places import Places, places_of, same_as
@@ -26,6 +26,7 @@ from dossier.report.pages.results import (
 )
 from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
+from dossier.report.running import retold
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
@@ -271,7 +272,7 @@ def _on_file(case: Case) -> str:
     changes = [shortened(said(each), 90) for each in changed]
     left = len(changes) - NAMED
     more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []
-    return speak(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())
+    return retold(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())
 
 
 def _counted(severity: str, number: int, verdicts: str) -> str:
@@ -295,7 +296,7 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
     reasons: dict[str, list[str]] = {}
     for f in findings:
         if f.demand.severity == "mandatory" and f.verdict.value == "not demonstrated":
-            reasons.setdefault(speak(f.reason), []).append(f.demand.id)
+            reasons.setdefault(retold(f.reason), []).append(f.demand.id)
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
 
 
@@ -303,7 +304,7 @@ def conditions_said(assessment: Assessment) -> tuple[str, ...]:
     """Return the conditions of an approval; any other decision has none to keep."""
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()
-    return tuple(speak(each.text) for each in assessment.conditions)
+    return tuple(retold(each.text) for each in assessment.conditions)
 
 
 def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple[Cell, ...]]:

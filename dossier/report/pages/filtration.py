@@ -31,6 +31,7 @@ from dossier.report.format import (
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text
+from dossier.report.running import retold
 from dossier.words import later, say, say_count
 
 NONE_COUNTED = later(
@@ -158,7 +159,7 @@ def _limits_alt(findings: Sequence[Finding]) -> str:
             "{requirement}: {limit} at {at}, {verdict}",
             requirement=f.demand.id,
             limit=limit_text(f),
-            at=f.demand.at_text,
+            at=retold(f.demand.at_text),
             verdict=say(f.verdict.value),
         )
         for f in findings

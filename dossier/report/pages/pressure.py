@@ -21,11 +21,12 @@ from dossier.report.charts.pressure_chart import (
     draw_sweeps,
 )
 from dossier.report.charts.style import HALF, HEIGHT, draw
-from dossier.report.format import quantity_text, significant, speak
+from dossier.report.format import quantity_text, significant
 from dossier.report.pages.filtration import by_path, chart_by_path
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
 from dossier.report.pages.results import limit_text
+from dossier.report.running import retold
 from dossier.words import say, say_count
 
 KELVIN = 273.15
@@ -48,7 +49,7 @@ def pressure_charts(
 
 def _absent(assessment: Assessment, lead: str) -> str:
     notes = assessment.curves.notes
-    because = "; ".join(speak(note) for note in notes) or say("there is no usable flow sweep")
+    because = "; ".join(retold(note) for note in notes) or say("there is no usable flow sweep")
     return f"{lead} {because[0].upper()}{because[1:]}."
 
 
@@ -93,7 +94,9 @@ def _against_flow(
         "{number} charts of clean pressure drop in kPa against flow in L/min.",
     )
     for bands, warmth in drawn:
-        ends = say("Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands))
+        ends = say(
+            "Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands, "L/min")
+        )
         alt = f"{alt} {ends}"
     return Chart(
         caption=caption, id="chart-flow", uri=draw(paint, style, HEIGHT),
@@ -105,15 +108,15 @@ def _celsius(kelvin: float) -> str:
     return quantity_text(kelvin - KELVIN, "degC")
 
 
-def _ends(bands: Sequence[Band]) -> str:
+def _ends(bands: Sequence[Band], unit: str) -> str:
     return "; ".join(
         say(
             "{line} {first} kPa at {start} to {last} kPa at {end}",
             line=say(band.label),
             first=significant(float(band.y[0]), 3),
-            start=significant(float(band.x[0]), 3),
+            start=quantity_text(float(band.x[0]), unit, 3),
             last=significant(float(band.y[-1]), 3),
-            end=significant(float(band.x[-1]), 3),
+            end=quantity_text(float(band.x[-1]), unit, 3),
         )
         for band in bands
     )
@@ -139,7 +142,7 @@ def _limits_alt(findings: Sequence[Finding]) -> str:
             "{requirement}: {limit} at {conditions}, {verdict}",
             requirement=f.demand.id,
             limit=limit_text(f),
-            conditions=f.demand.at_text,
+            conditions=retold(f.demand.at_text),
             verdict=say(f.verdict.value),
         )
         for f in findings
@@ -173,7 +176,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     cold = case.application.duty.cold_start - KELVIN
     words = say("none", context="opening band")
     if opening:
-        low, high = (f"{significant(end)} kPa" for end in opening)
+        low, high = (quantity_text(end, "kPa") for end in opening)
         words = say("{low} to {high}", low=low, high=high)
     return Chart(
         caption=caption,
@@ -186,7 +189,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
         alt=say(
             "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
             "Opening band of the bypass valve: {band}. Cold start at {cold}.",
-            lines=_ends(bands), band=words, cold=_celsius(cold + KELVIN),
+            lines=_ends(bands, "degC"), band=words, cold=_celsius(cold + KELVIN),
         ),
     )  # fmt: skip
 
@@ -214,7 +217,7 @@ def _against_hours(
         if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
     )
     limits = _hours_limits(assessment.findings)
-    valve = f"{significant(lowest)} kPa" if lowest is not None else say("not stated")
+    valve = quantity_text(lowest, "kPa") if lowest is not None else say("not stated")
     return Chart(
         caption=caption,
         id="chart-hours",
@@ -227,7 +230,7 @@ def _against_hours(
             "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
             "Lowest opening of the bypass valve: {valve}. Service interval {interval} h. "
             "{verdicts}",
-            lines=_ends(bands), valve=valve, interval=significant(interval),
+            lines=_ends(bands, "h"), valve=valve, interval=significant(interval),
             verdicts=verdicts or say("No requirement on it."),
         ),
     )  # fmt: skip

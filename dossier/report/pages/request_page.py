@@ -11,6 +11,7 @@ from dossier.report.format import percent, quantity_text, significant, speak, ty
 from dossier.report.pages.case_pages import si
 from dossier.report.pages.circuit import described
 from dossier.report.pages.fixed_words import PATHS, RULE_KINDS
+from dossier.report.running import printing, retold
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
 from dossier.request.reported import condition_columns
@@ -80,7 +81,7 @@ def request_pdf(request: TestRequest) -> bytes:
     from dossier.report.render import page_pdf
 
     draft = request.asked.draft
-    with speaking(request.asked.language):
+    with speaking(request.asked.language), printing(draft.units if draft else "SI"):
         return page_pdf(
             "request.html",
             title=request.asked.application.title,
@@ -364,7 +365,7 @@ def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
 
 def _results(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     for demand in test.needed.demands:
-        where = f" ({demand.at_text})" if demand.at_text else ""
+        where = f" ({retold(demand.at_text)})" if demand.at_text else ""
         yield demand.id, speak(f"{demand.text}{where}")
 
 

@@ -17,6 +17,7 @@ from dossier.report.pages.results import (
     specimens_text,
     what_of,
 )
+from dossier.report.running import retold
 from dossier.words import say
 
 LONG = 20
@@ -120,7 +121,7 @@ def reasons_table(assessment: Assessment, places: Places) -> Table:
         name, verdict = finding.demand.id, mark(finding.verdict.value)
         if verdict.kind == "pass":
             continue
-        told = [speak(finding.reason)]
+        told = [retold(finding.reason)]
         if name in again:
             told = [say("same as {requirement}", requirement=again[name])]
         if finding.concession and finding.concession.text:

@@ -1,19 +1,21 @@
 """One finding as formatted text: limit, result, probability, verdict."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
-from dossier.decision.finding import Finding
+from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.report.charts.strip import Strip
 from dossier.report.format import (
     SPACE,
-    beside_each,
+    apart,
     beyond,
     bound_text,
     fixed,
+    joined,
     of_difference,
     percent,
     significant,
@@ -25,6 +27,8 @@ from dossier.report.format import (
 )
 from dossier.report.pages.fixed_words import mark
 from dossier.report.pages.places import named
+from dossier.report.running import in_print
+from dossier.report.scales import scales
 from dossier.words import later, say
 
 BASIS = {
@@ -41,14 +45,8 @@ def what_of(demand: Demand) -> str:
     title = say(demand.quantity.title)
     if not demand.at_text:
         return title
-    conditions = beside_each(speak(demand.at_text))
+    conditions = in_print(speak(demand.at_text))
     return say("{quantity} at {conditions}", quantity=title, conditions=conditions)
-
-
-def result_text(finding: Finding) -> str:
-    """Return what was found on the candidate, with its uncertainty and unit."""
-    shown = finding.estimate
-    return say("no result") if shown is None else estimate_text(finding.demand, shown, finding)
 
 
 def basis_of(demand: Demand) -> str:
@@ -66,41 +64,88 @@ def probability_of(finding: Finding) -> str:
     return chance_text(finding.probability, finding.demand.confidence).replace(" ", SPACE)
 
 
+def printed(assessment: Assessment) -> Assessment:
+    """Return an assessment whose findings are in the units that they print in first."""
+    return replace(
+        assessment,
+        findings=tuple(in_units(each)[0] for each in assessment.findings),
+        parts=tuple(map(printed, assessment.parts)),
+    )
+
+
+def in_units(finding: Finding) -> tuple[Finding, ...]:
+    """Return a finding in each unit that it prints in.
+
+    A limit that nobody wrote in that unit is printed with the fewest digits, four at least, at
+    which all that was found stays on its side of it; what equals the limit prints as the limit.
+    """
+    demand = finding.demand
+    return tuple(
+        finding if each.unit == demand.unit and (demand.rounded or demand.not_worse is None)
+        else replace(finding, demand=_rounded(finding, replace(demand, unit=each.unit)))
+        for each in scales(demand.unit)
+    )  # fmt: skip
+
+
+def _rounded(finding: Finding, demand: Demand) -> Demand:
+    estimate, found = finding.estimate, finding.deciding
+    values = [*(finding.interval or ())]
+    values += [estimate.value, *(each.value for each in estimate.per_specimen)] if estimate else []
+    values += [found.value, found.lower, found.upper] if found and found.kind != "count" else []
+    numbers = [demand.shown(each) for each in values if each is not None]
+    ends = [end for end in (finding.lower, finding.upper) if end is not None]
+    return replace(demand, rounded=tuple((e, _short(demand.shown(e), numbers)) for e in ends))
+
+
+def _short(end: float, numbers: Sequence[float]) -> float:
+    sides = [(each, apart(each, end)) for each in numbers]
+    shorter = (float(f"{end:.{digits}g}") for digits in range(4, 11))
+    return next(
+        (s for s in shorter if all(apart(each, s) == side for each, side in sides if side)), end
+    )
+
+
+def _each_unit(finding: Finding, text: Callable[[Finding], str]) -> str:
+    """Return a number of a finding in each unit that it prints in, as `text` gives it in one."""
+    return joined([(text(each), each.demand.unit) for each in in_units(finding)])
+
+
 def limits_shown(finding: Finding) -> list[float]:
     """Return the limits applied to a finding, in the requirement's own unit."""
     ends = (finding.lower, finding.upper)
     return [finding.demand.shown(end) for end in ends if end is not None]
 
 
+def _limits(finding: Finding) -> str:
+    texts = [significant(number, 10) for number in limits_shown(finding)]
+    return say("{low} to {high}", low=texts[0], high=texts[1]) if len(texts) == 2 else texts[0]
+
+
+def _signed(finding: Finding) -> str:
+    """Return a limit on one side as it was applied, such as "≥ 95 %", or a band."""
+    ends = (finding.lower, finding.upper)
+    sign = "" if None not in ends else f"≥{SPACE}" if finding.lower is not None else f"≤{SPACE}"
+    return sign + _each_unit(finding, _limits)
+
+
 def limit_text(finding: Finding) -> str:
     """Return the limit as it was applied, such as "≥ 95 %"; with its origin where derived."""
-    demand = finding.demand
-    if demand.must_hold:
+    if finding.demand.must_hold:
         return say("must hold")
-    numbers = limits_shown(finding)
-    if demand.not_worse is not None:
-        return _against_reference(demand, finding, numbers)
-    texts = [significant(number, 10) for number in numbers]
-    if len(texts) == 2:
-        band = say("{low} to {high}", low=texts[0], high=texts[1])
-        return with_unit(band, demand.unit, exact=True)
-    if not texts:
-        return "–"
-    sign = "≥" if finding.lower is not None else "≤"
-    return f"{sign}\u00a0{with_unit(texts[0], demand.unit, exact=True)}"
+    if finding.demand.not_worse is not None:
+        return _against_reference(finding)
+    return _signed(finding) if limits_shown(finding) else "–"
 
 
 def limit_brief(finding: Finding) -> str:
     """Return the limit in few words; one that the reference sets by its number and origin."""
-    numbers = limits_shown(finding)
-    if finding.demand.not_worse is None or not numbers:
+    if finding.demand.not_worse is None or not limits_shown(finding):
         return limit_text(finding)
-    sign = "≥" if finding.lower is not None else "≤"
-    number = with_unit(significant(numbers[0]), finding.demand.unit, exact=True)
-    return say("{limit}, by the reference", limit=f"{sign}\u00a0{number}")
+    return say("{limit}, by the reference", limit=_signed(finding))
 
 
-def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float]) -> str:
+def _against_reference(finding: Finding) -> str:
+    demand = finding.demand
     share = with_unit(significant(100.0 * (demand.not_worse or 0.0)), "%")
     if demand.quantity.share_of != "value":
         some = say("lets at most {share} more through than the reference", share=share)
@@ -112,30 +157,37 @@ def _against_reference(demand: Demand, finding: Finding, numbers: Sequence[float
         some = say("not more than {share} above the reference", share=share)
         none = say("not above the reference")
     words = some if demand.not_worse else none
-    if not numbers:
-        return words
-    sign = "≥" if finding.lower is not None else "≤"
-    number = with_unit(significant(numbers[0]), demand.unit, exact=True)
-    return f"{words} ({sign}\u00a0{number})"
+    return f"{words} ({_signed(finding)})" if limits_shown(finding) else words
 
 
-def estimate_text(demand: Demand, estimate: Estimate, finding: Finding | None = None) -> str:
-    """Return an estimate with its uncertainty and unit; the finding adds interval and limits."""
-    if demand.quantity.dimension == "statement":
-        return _statement(estimate)
-    value = demand.shown(estimate.value)
-    limits = limits_shown(finding) if finding else []
+def result_text(finding: Finding) -> str:
+    """Return what was found on the candidate, with its uncertainty and unit."""
+    return say("no result") if finding.estimate is None else estimate_text(finding)
+
+
+def estimate_text(finding: Finding, estimate: Estimate | None = None) -> str:
+    """Return an estimate with its uncertainty and unit; of a finding's own, beside its limits."""
+    found = estimate or finding.estimate
+    if found is not None and finding.demand.quantity.dimension == "statement":
+        return _statement(found)
+    if estimate is not None:
+        finding = replace(finding, estimate=estimate, interval=None, lower=None, upper=None)
+    return _each_unit(finding, _number)
+
+
+def _number(finding: Finding) -> str:
+    demand, estimate, limits = finding.demand, finding.estimate, limits_shown(finding)
+    if estimate is None:
+        return ""
+    value, found = demand.shown(estimate.value), finding.interval
     if estimate.bound:
-        return with_unit(
-            bound_text(beyond(value, estimate.bound, limits), estimate.bound), demand.unit
-        )
-    found = finding.interval if finding is not None else None
+        return bound_text(beyond(value, estimate.bound, limits), estimate.bound)
     if found is None and math.isfinite(estimate.value) and math.isfinite(estimate.u):
         found = estimate.interval()
     if found is None:
-        return with_unit(with_uncertainty(value, 0.0, limits)[0], demand.unit)
+        return with_uncertainty(value, 0.0, limits)[0]
     low, high = sorted(demand.shown(end) for end in found)
-    return with_unit(with_interval(value, low, high, limits), demand.unit)
+    return with_interval(value, low, high, limits)
 
 
 def _statement(estimate: Estimate) -> str:
@@ -184,23 +236,26 @@ def accepted_text(finding: Finding) -> str:
         return ""
     if not all(math.isfinite(end) for end in own):
         return say("no value is accepted")
-    shown = [finding.demand.shown(end) for end in own]
-    limits = {float(f"{each:.4g}") for each in limits_shown(finding)}
-    # a digit more where four would show the limit itself
-    digits = 4 if limits.isdisjoint(float(f"{each:.4g}") for each in shown) else 5
-    texts = [significant(each, digits, keep=True) for each in shown]
-    if len(texts) == 2:
-        between = say("{low} to {high}", low=texts[0], high=texts[1])
-        return say("accepted {between}", between=with_unit(between, finding.demand.unit))
-    number = with_unit(texts[0], finding.demand.unit)
+    number = _each_unit(finding, lambda each: _accepted(each, own))
+    if len(own) == 2:
+        return say("accepted {between}", between=number)
     if own[0] == found.lower:
         return say("accepted from {number}", number=number)
     return say("accepted up to {number}", number=number)
 
 
+def _accepted(finding: Finding, own: Sequence[float]) -> str:
+    shown = [finding.demand.shown(end) for end in own]
+    limits = {float(f"{each:.4g}") for each in limits_shown(finding)}
+    # a digit more where four would show the limit itself
+    digits = 4 if limits.isdisjoint(float(f"{each:.4g}") for each in shown) else 5
+    texts = [significant(each, digits, keep=True) for each in shown]
+    return say("{low} to {high}", low=texts[0], high=texts[1]) if len(texts) == 2 else texts[0]
+
+
 def deciding_text(finding: Finding) -> tuple[str, ...]:
     """Return the number that decides, what it is, and its distance from the acceptance limit."""
-    demand, found, estimate = finding.demand, finding.deciding, finding.estimate
+    demand, found = finding.demand, finding.deciding
     if found is None:
         return (result_text(finding),)
     agreed = percent(demand.confidence)
@@ -210,20 +265,30 @@ def deciding_text(finding: Finding) -> tuple[str, ...]:
             say("at least {share} of the type at {confidence}", share=percent(found.value, 1),
                 confidence=agreed),
         )  # fmt: skip
-    value = demand.shown(found.value)
-    ends = [demand.shown(end) for end in (found.lower, found.upper)
-            if end is not None and math.isfinite(end)]  # fmt: skip
-    if found.bound:
-        number = bound_text(beyond(value, found.bound, ends), found.bound)
-    else:
-        spread = 2.0 * (estimate.u if estimate else 0.0) / abs(demand.spread_factor)
-        number = with_uncertainty(value, spread, [*limits_shown(finding), *ends])[0]
     words = say(
         DECIDING[found.kind],
         specimen=found.specimen, share=percent(demand.coverage), confidence=agreed,
     )  # fmt: skip
-    first = f"{with_unit(number, demand.unit)}, {words}"
-    return (first, *_distance(value, ends, finding))
+    first = f"{_each_unit(finding, _deciding)}, {words}"
+    return (first, *_distance(finding))
+
+
+def _ends(finding: Finding) -> list[float]:
+    """Return the acceptance limits that a number can reach, in the unit of the requirement."""
+    found = finding.deciding
+    ends = (found.lower, found.upper) if found else ()
+    return [finding.demand.shown(end) for end in ends if end is not None and math.isfinite(end)]
+
+
+def _deciding(finding: Finding) -> str:
+    demand, found, estimate = finding.demand, finding.deciding, finding.estimate
+    if found is None:
+        return ""
+    value, ends = demand.shown(found.value), _ends(finding)
+    if found.bound:
+        return bound_text(beyond(value, found.bound, ends), found.bound)
+    spread = 2.0 * (estimate.u if estimate else 0.0) / abs(demand.spread_factor)
+    return with_uncertainty(value, spread, [*limits_shown(finding), *ends])[0]
 
 
 DECIDING = {
@@ -234,11 +299,12 @@ DECIDING = {
 """What the number that decides is."""
 
 
-def _distance(value: float, ends: Sequence[float], finding: Finding) -> tuple[str, ...]:
+def _distance(finding: Finding) -> tuple[str, ...]:
     """Return how far it lies inside the nearest acceptance limit, or outside."""
-    found = finding.deciding
+    found, ends = finding.deciding, _ends(finding)
     if not ends or found is None or found.bound:
         return ()
+    value = finding.demand.shown(found.value)
     nearest = min(ends, key=lambda end: abs(value - end))
     above = found.lower is None or found.value >= found.lower
     below = found.upper is None or found.value <= found.upper

@@ -16,11 +16,11 @@ from dossier.report.format import (
     of_difference,
     percent,
     significant,
-    speak,
     with_unit,
 )
 from dossier.report.pages.places import Places, alike, condensed
 from dossier.report.pages.results import dof_text
+from dossier.report.running import retold
 from dossier.words import later, say
 
 
@@ -248,7 +248,7 @@ def _percent(share: float) -> str:
 
 
 def _named(finding: Finding, component: Component) -> str:
-    return f"{speak(component.words)}{'*' if _common(finding, component) else ''}"
+    return f"{retold(component.words)}{'*' if _common(finding, component) else ''}"
 
 
 def _common(finding: Finding, component: Component) -> bool:
@@ -262,7 +262,7 @@ def _common(finding: Finding, component: Component) -> bool:
 def _notes(findings: Iterable[Finding]) -> tuple[str, ...]:
     """Return what is noted on results; what several have alike is said once."""
     return condensed(
-        (", ".join(ids), speak(note))
+        (", ".join(ids), retold(note))
         for ids, group in alike(findings)
         if group[0].estimate is not None
         for note in dict.fromkeys(group[0].estimate.notes)

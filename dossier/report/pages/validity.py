@@ -16,6 +16,7 @@ from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
+from dossier.report.running import in_print, retold
 from dossier.words import later, say
 
 OUTCOMES = {
@@ -118,7 +119,10 @@ def _on_file(case: Case) -> Table:
     return Table(
         caption=say("Requirements: fields of the application that changed since they were asked"),
         columns=(Column(say("Field"), 40), Column(say("As asked"), 30), Column(say("Now"), 30)),
-        rows=tuple((c.field, typed(c.before or "–"), typed(c.after or "–")) for c in changes),
+        rows=tuple(
+            (c.field, in_print(typed(c.before or "–")), in_print(typed(c.after or "–")))
+            for c in changes
+        ),
         note=f"{on_file_text(case).rstrip(':')}." if changes else "",
         empty=on_file_text(case),
     )
@@ -130,12 +134,11 @@ def _notable(checks: Iterable[Check]) -> Iterator[Fact]:
     for check in checks:
         words = later("{rule}, {outcome}")
         name = say(words, rule=say(check.rule), outcome=say(check.outcome))
-        limit = say("{limit} ({source})", limit=speak(check.limit), source=speak(check.standard))
+        asked, was = retold(f"{check.limit}\n{check.found}").split("\n")  # in order, if turned
+        limit = say("{limit} ({source})", limit=asked, source=speak(check.standard))
         covered = f" {speak(check.deviation)}" if check.deviation else ""
         told = rules.setdefault((name, limit), {})
-        told.setdefault(f"{speak(check.found)}{covered}", []).append(
-            check.record or say("whole case")
-        )
+        told.setdefault(f"{was}{covered}", []).append(check.record or say("whole case"))
     for (name, limit), told in rules.items():
         found = "; ".join(f"{named(records)}: {text}" for text, records in told.items())
         yield Fact(name, say("Asked: {limit}. Found: {found}.", limit=limit, found=found))
@@ -304,7 +307,7 @@ def _stated(instrument: Instrument) -> str:
     if instrument.diameter_u is not None:
         texts.append(say("{share} of a size", share=percent(instrument.diameter_u, 1)))
     if instrument.reading_u is not None:
-        texts.append(say("{share} of a reading", share=typed(instrument.reading_u)))
+        texts.append(say("{share} of a reading", share=in_print(typed(instrument.reading_u))))
     return "; ".join(texts) or say(NONE)
 
 
@@ -370,7 +373,7 @@ def _left_out(assessment: Assessment) -> Table:
         (say("excluded by a deviation"), bench.excluded),
     )
     rows = [
-        (record, word, speak(reason))
+        (record, word, retold(reason))
         for word, table in tables
         for record, reason in sorted(table.items())
     ]

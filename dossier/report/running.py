@@ -1,0 +1,112 @@
+"""Sentences of the program in the units that a dossier prints: numbers turned where they stand."""
+
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache, partial
+
+from dossier.report.format import (
+    MINUS,
+    NUMBER,
+    SPACE,
+    fixed,
+    places_of,
+    read,
+    rounded,
+    speak,
+    unit_text,
+)
+from dossier.report.scales import BESIDE, INSTEAD, Scale, customary, form, in_form
+from dossier.words import ending
+
+_QUOTED = re.compile(r"(“[^”]*”|\[[^]]*\])")
+"""What people wrote, and names of columns with their unit: they stay."""
+
+NEAR = 5e-4
+"""Share of a number by which it may be rounded when it is turned [-]."""
+
+
+@contextmanager
+def printing(units: str) -> Iterator[None]:
+    """Print quantities and sentences inside as `units` of a case says."""
+    with in_form(units), ending(in_print if units == INSTEAD else None):
+        yield
+
+
+def retold(text: str) -> str:
+    """Return a sentence that the program made before, as printed."""
+    return in_print(speak(text)) if form() == INSTEAD else speak(text)
+
+
+def in_print(text: str) -> str:
+    """Return running text with US customary units beside, or in place of, those that have one.
+
+    Each number has the fewest decimals that read back as the number before: no two change places.
+    """
+    if form() == "SI" or not any(unit in text for unit in _printed()):
+        return text
+    parts = _QUOTED.split(text)
+    return "".join(each if n % 2 else _turned(each) for n, each in enumerate(parts))
+
+
+@cache
+def _printed() -> dict[str, Scale]:
+    """Return the scales by how the unit they are for is printed, long names first."""
+    found = {unit_text(unit): scale for unit, scale in customary().items()}
+    return dict(sorted(found.items(), key=lambda pair: -len(pair[0])))
+
+
+@cache
+def _quantity() -> re.Pattern[str]:
+    units = "|".join(map(re.escape, _printed()))
+    more = rf"[ {SPACE}]?(?:,|–|±|to|and|or|bis|und|oder)[ {SPACE}]"
+    return re.compile(
+        rf"(?<![\w.,/{MINUS}-])(?P<numbers>(?:{NUMBER.pattern}{more})*{NUMBER.pattern})"
+        rf"[ {SPACE}](?P<unit>{units})(?![\w/²³])"
+        r"|(?<![\w/])(?P<bare>kPa|L/min|mL/min|°C)(?![\w/])"
+    )
+
+
+def _turned(text: str) -> str:
+    groups: dict[str, dict[str, None]] = {}
+    for found in _quantity().finditer(text):
+        if found["unit"]:
+            groups.setdefault(found["unit"], {})[found["numbers"]] = None
+    places = {unit: _places(_printed()[unit], list(each)) for unit, each in groups.items()}
+
+    def one(found: re.Match[str]) -> str:
+        scale, numbers = _printed()[found["unit"] or found["bare"]], found["numbers"]
+        unit = unit_text(scale.unit).replace(" ", SPACE)
+        if found["bare"]:
+            return found[0] if form() == BESIDE else unit
+        decimals = places[found["unit"]][numbers]
+        shown = NUMBER.sub(lambda each: fixed(scale.of(read(each[0])), decimals), numbers)
+        shown = f"{shown}{SPACE}{unit}"
+        return f"{found[0]} ({shown})" if form() == BESIDE else shown
+
+    return _quantity().sub(one, text)
+
+
+def _places(scale: Scale, groups: Sequence[str]) -> dict[str, int]:
+    """Return the decimals of each group of numbers, all the same where two would change places."""
+    each = [(read(n), max(map(partial(_fewest, scale), NUMBER.findall(group))))
+            for group in groups for n in NUMBER.findall(group)]  # fmt: skip
+    shown = [rounded(scale.of(value), places) for value, places in sorted(each)]
+    alike = 0 if shown == sorted(shown) else max(places for _, places in each)
+    return {
+        group: max(alike, *map(partial(_fewest, scale), NUMBER.findall(group))) for group in groups
+    }
+
+
+def _fewest(scale: Scale, number: str) -> int:
+    """Return the fewest decimals of the other unit that read back as the number printed.
+
+    They stay within `NEAR` of it too: of 2 K the 3.6 °F, and not the 4 °F that read back as 2 K.
+    """
+    value, printed = scale.of(read(number)), fixed(read(number), places_of(number))
+    for places in range(12):
+        shown = float(rounded(value, places))
+        near = abs(shown - value) <= NEAR * abs(value)
+        if near and fixed(scale.back(shown), places_of(number)) == printed:
+            return places
+    return 12
