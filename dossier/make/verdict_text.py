@@ -4,10 +4,6 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from dossier.case.case import Case
 from dossier.case.requested import said
 from dossier.decision.conditions import late_review, on_file_text
@@ -21,6 +17,10 @@ from dossier.report.signing import Signed, SignOff
 from dossier.words.terminal_safe import shown
 
 if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
     from dossier.report.pages.choice_page import Choice
 
 MOST_CHECKS = 12
@@ -121,7 +121,9 @@ def until_lines(case: Case, assessment: Assessment, signoff: SignOff) -> list[st
     return [*told, *([f"warning: {late}"] if late else [])]
 
 
-def _table(assessment: Assessment, *, marked: bool) -> Table:
+def _table(assessment: Assessment, *, marked: bool) -> "Table":
+    from rich.text import Text
+
     headings = ("requirement", "quantity", "at", "result", "limit", "conforms with", "verdict")
     rows = []
     for finding in assessment.findings:
@@ -146,16 +148,21 @@ def print_choice(choice: "Choice") -> None:
     console.print("a help to choosing: each decision counts only by its own dossier")
 
 
-def wide_console(least: int = 100) -> Console:
+def wide_console(least: int = 100) -> "Console":
     """Return the terminal, without colours or marks, `least` columns wide at least."""
+    from rich.console import Console
+
     plain: dict[str, Any] = {"highlight": False, "markup": False, "emoji": False}
     return Console(**plain, width=max(Console(**plain).width, least))
 
 
 def plain_table(
-    headings: Sequence[str], rows: Iterable[Sequence[str | Text]], right: Collection[str] = ()
-) -> Table:
+    headings: Sequence[str], rows: "Iterable[Sequence[str | Text]]", right: Collection[str] = ()
+) -> "Table":
     """Return a table without lines; columns named in `right` stand there."""
+    from rich.table import Table
+    from rich.text import Text
+
     table = Table(box=None, pad_edge=False, header_style="")
     for each in headings:
         table.add_column(each, justify="right" if each in right else "left", overflow="fold")

@@ -6,8 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from dossier.evidence.quantities.duty import _alone, _Draws, _loaded_drop
+from dossier.evidence.quantities.loaded import Loaded
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.registry import all_quantities
+from dossier.evidence.statistics.combine import half_width_of
 from tests.made_bench import MU, application, bench, entry, exact, instrument, run, sweep
 
 approx = pytest.approx
@@ -53,6 +56,27 @@ def test_ingression_acts_through_the_slope_of_the_loading():
     found = computed("pressure_drop_at_interval", u="0.005 g/h")
     assert found.u == approx(0.05 * 2.0 * CLEAN, rel=0.02)
     assert {c.name: c.u for c in found.components}["ingression"] == approx(found.u, rel=0.02)
+
+
+@pytest.mark.parametrize("name", ["ingression", "injection flow"])
+def test_two_draws_of_what_all_specimens_share_say_what_all_of_them_do(name):
+    rng, still = np.random.default_rng(5), np.zeros(1)
+    rates, masses = rng.normal(RATE, 0.1 * RATE, 2001), rng.normal(0.0, 0.05, 2001)
+    draws = _Draws(rate=rates, mass=masses, drop=still, own_mass=np.zeros((2, 1)))
+    one = Loaded(
+        record="M1", sweeps=(), specimen="C1", viscous=1.0, clean=1.0, tested=1.0,
+        mass=np.array([0.0, 0.035, 0.08]), drop=np.array([9.0, 14.0, 80.0]),
+    )  # fmt: skip
+    bent = one, replace(one, drop=np.array([8.0, 20.0, 50.0]))
+    varied = {
+        "ingression": replace(draws, mass=still),
+        "injection flow": replace(draws, rate=np.median(rates, keepdims=True)),
+    }
+    every, two = (
+        _loaded_drop(bent, each, HOURS).mean(axis=0) for each in (varied[name], _alone(draws, name))
+    )
+    assert (len(every), len(two)) == (2001, 2)
+    assert half_width_of(two) == approx(half_width_of(every), rel=1e-12)
 
 
 def test_the_pressure_s_error_scales_the_whole_drop():

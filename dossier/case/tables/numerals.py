@@ -44,6 +44,10 @@ class Shown:
     """Point or comma where it may be either."""
 
 
+_USUAL = re.compile("[+-]?[0-9]{1,99}([.,])[0-9]{1,99}")
+_SHOWN = {mark: Shown(decimal=mark) for mark in ".,"}
+
+
 def cleaned(text: str) -> str:
     """Return `text` without outer blanks and a leading apostrophe, with an ASCII minus sign."""
     text = text.strip().replace("\u2212", "-")
@@ -87,6 +91,8 @@ def shows(text: str) -> Shown | None:
         return None
     if _DOUBTFUL.fullmatch(text):
         return Shown(doubtful="." if point else ",")
+    if plain := _USUAL.fullmatch(text):  # nearly all cells: for them the rest takes too long
+        return _SHOWN[plain[1]]
     for mark, other in PAIRS:
         if number(text, mark) is not None and mark in text:
             return Shown(decimal=mark)

@@ -162,11 +162,13 @@ class RawTable:
         self.declared, self.decimal = bool(decimal), decimal or "."
         proven: dict[str, str] = {}
         doubtful = ""
-        for place, seen in () if decimal else self._shown():
+        for row, column, seen in () if decimal else self._shown():
+            if seen.decimal in proven or (comma_ends and seen.doubtful == "."):
+                continue
             if seen.decimal:
-                proven.setdefault(seen.decimal, place)
-            elif not (comma_ends and seen.doubtful == "."):
-                doubtful = doubtful or place
+                proven[seen.decimal] = self.place(row, column)
+            else:
+                doubtful = doubtful or self.place(row, column)
         if len(proven) == 2:
             where = "as text on one sheet" if self.sheet else "in one file"
             what = f"decimal point, but decimal comma in {proven[',']}: both {where}"
@@ -180,15 +182,15 @@ class RawTable:
         self.decimal = next(iter(proven), self.decimal)
         return self
 
-    def _shown(self) -> Iterator[tuple[str, Shown]]:
-        """Yield the place of each number that shows something of decimal marks, and what."""
+    def _shown(self) -> Iterator[tuple[int, Column, Shown]]:
+        """Yield row and column of each number that shows something of decimal marks, and what."""
         for column in self.columns:
             cells = self.cells[column.index] if lowered(column.name) not in WORDS else ()
             for row, cell in enumerate(cells):
                 if isinstance(cell, str) and ("." in cell or "," in cell):
                     seen = shows(cleaned(cell.lstrip(" <>≤≥")))
                     if seen is not None:
-                        yield self.place(row, column), seen
+                        yield row, column, seen
 
     def texts(self, column: Column) -> list[str]:
         """Return a column as stripped text, empty where a cell is empty."""

@@ -94,10 +94,11 @@ def refuse_control_characters(raw: RawTable) -> None:
     for column in raw.columns:
         _refuse(raw, "header", column.name)
         cells = raw.cells[column.index] if column.index < len(raw.cells) else ()
-        if isinstance(cells, list):
-            for row, cell in enumerate(cells):
-                if isinstance(cell, str) and _refuse(raw, raw.place(row, column), cell):
-                    break
+        if not isinstance(cells, list):
+            continue
+        texts = [(row, cell) for row, cell in enumerate(cells) if isinstance(cell, str)]
+        if _CONTROL.search("\n".join(cell for _, cell in texts)):
+            any(_refuse(raw, raw.place(row, column), cell) for row, cell in texts)
 
 
 def _refuse(raw: RawTable, place: str, text: str) -> bool:

@@ -19,6 +19,8 @@ from dossier.evidence.statistics.combine import (
     generator,
     half_width_of,
     ingression,
+    middle_of,
+    once,
     positive_normal,
     scatter_component,
     trials,
@@ -154,11 +156,17 @@ def _estimate(
 
 
 def _alone(draws: _Draws, name: str) -> _Draws:
-    """Return draws in which only the named input varies; each other is one number for all."""
+    """Return draws in which only the named input varies; each other is one number for all.
+
+    A result only rises or only falls with one that all specimens share: the ends of its middle
+    68.27 % are those of the result's, and no other draw is looked at.
+    """
     still = np.zeros(1)
     return _Draws(
-        rate=draws.rate if name == "ingression" else np.median(draws.rate, keepdims=True),
-        mass=draws.mass if name == "injection flow" else still,
+        rate=middle_of(draws.rate)
+        if name == "ingression"
+        else np.median(draws.rate, keepdims=True),
+        mass=middle_of(draws.mass) if name == "injection flow" else still,
         drop=draws.drop if name == "clean pressure drop" else still,
         own_mass=draws.own_mass if name == "gravimetry" else np.zeros((len(draws.own_mass), 1)),
     )
@@ -170,10 +178,12 @@ INPUTS = (
 OPENING = later("opening pressure")
 
 
-def _drop_estimate(bench: Bench, side: Side, at: Conditions) -> Estimate:
-    specimens = loaded_specimens(bench, side, at["flow"], at["temperature"])
-    draws = _draws(bench, side, specimens, at["flow"], at["temperature"])
-    seconds = at["hours"]
+@once
+def _drop_estimate(
+    bench: Bench, side: Side, flow: float, temperature: float, seconds: float
+) -> Estimate:
+    specimens = loaded_specimens(bench, side, flow, temperature)
+    draws = _draws(bench, side, specimens, flow, temperature)
     rate, _ = ingression(bench)
     nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
@@ -228,7 +238,7 @@ DUST = later("test dust stands for the application's contaminant: a comparison, 
 )
 def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the loaded pressure drop [Pa] at `at["flow"]`, `at["temperature"]`, `at["hours"]`."""
-    return _drop_estimate(bench, side, at)
+    return _drop_estimate(bench, side, at["flow"], at["temperature"], at["hours"])
 
 
 @_declared(
@@ -245,7 +255,7 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
 def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the margin [Pa]; the assembly's whole pressure drop counts as that at the valve."""
     opening = opening_pressure(bench, side)
-    drop = _drop_estimate(bench, side, at)
+    drop = _drop_estimate(bench, side, at["flow"], at["temperature"], at["hours"])
     limits = _limit_draws(bench, side, opening)
     assert drop.samples is not None
     assert drop.specimen_samples is not None

@@ -83,8 +83,14 @@ def ingression(bench: Bench) -> tuple[float, float]:
 
 def half_width_of(samples: Floats) -> float:
     """Return half the width of the middle 68.27 % of draws: their standard uncertainty."""
-    low, high = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    low, high = middle_of(samples)
     return float(high - low) / 2.0
+
+
+def middle_of(samples: Floats) -> Floats:
+    """Return the ends of the middle 68.27 % of draws (2,)."""
+    ends: Floats = np.quantile(samples, [0.158655, 0.841345], method="nearest")
+    return ends
 
 
 def positive_normal(rng: np.random.Generator, value: float, u: float) -> Floats:

@@ -5,8 +5,8 @@ All places are in points on a sheet of `WIDTH` by `height_of`; the page lays it 
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Literal
-from xml.sax.saxutils import escape
 
 from dossier.report.format import chart_text
 
@@ -114,7 +114,7 @@ def svg_of(circuit: Circuit) -> bytes:
     ) if paths)  # fmt: skip
     words = "".join(
         f'<text x="{each.x:g}" y="{each.y:g}" text-anchor="{each.anchor}">'
-        f"{escape(chart_text(each.text))}</text>"
+        f"{escape(chart_text(each.text), quote=False)}</text>"
         for each in labels_of(circuit)
     )
     return (

@@ -3,8 +3,8 @@
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -255,7 +255,7 @@ def _written(word: Word) -> str:
         place = f'transform="translate({word.x:.2f} {word.y:.2f}) rotate(-90)"'
     color = "" if word.color == INK else f' fill="{word.color}"'
     weight = ' font-weight="600"' if word.bold else ""
-    return f"<text {place}{color}{weight}>{escape(word.text)}</text>"
+    return f"<text {place}{color}{weight}>{escape(word.text, quote=False)}</text>"
 
 
 def _path(outline: str, color: str, width: float, dashes: str = "") -> str:
