@@ -53,6 +53,8 @@ OPTIONS += ["-m", "not slow and not long", "--ignore-glob=*/test_register_html*"
 BUDGET = 4, 12
 """Processor time of all tests of one mutant [s] when nothing is changed, and of one that survived
 before; five times are allowed."""
+SHARED = 30
+"""Processor time for what tests of a file share, which the first of them makes [s]."""
 IMPORT = "its own import"
 MESSAGES = {"say", "say_count", "later", "words", "shown"}
 HARMLESS = {"strict", "xtol", "rtol", "slots", "kw_only", "frozen"}
@@ -228,8 +230,8 @@ class Tests:
             every = [d for d in fixtures(item) if d.scope == "session"]
             if any(named(d) not in self.shared for d in every):
                 self.shared |= {named(d): d for d in every}
+                self.state.teardown_exact(item)
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=item)
-                self.state.teardown_exact(item.parent)
         sys.setprofile(None)
         print("left out, fails as it is:", *self.failed) if self.failed else None
         self.failed.clear()
@@ -311,12 +313,12 @@ class Tests:
     def killer(self, path, inside, code):
         """Return the test that notices the code of a module, "" for none, None for no end."""
         if not inside:
-            return forked(partial(self.constant, path, code), 5 * self.budget)
+            return forked(partial(self.constant, path, code), 5 * self.budget + SHARED)
         parts = inside.split(".")
         heads = [(str(path), ".".join(parts[: n + 1])) for n in range(len(parts))]
         head = next(head for head in heads if head in self.functions)
         names, seconds = self.within(path, {head})
-        return forked(partial(self.patched, head, code, names), 5 * seconds + 5)
+        return forked(partial(self.patched, head, code, names), 5 * seconds + SHARED)
 
     def patched(self, head, code, names):
         """Put the changed code into the functions that stand there, and run tests."""

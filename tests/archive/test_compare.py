@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -10,7 +11,7 @@ from typer.testing import CliRunner
 
 from dossier.command.cli import app
 from dossier.record.dossier_file import dossier_of, read_dossier
-from dossier.register.compare import Resulted, comparison_json, comparison_of
+from dossier.register.compare import Resulted, _value, comparison_json, comparison_of
 from dossier.register.listing import _value_cells
 from tests.archive.made import case_toml, document, dossier, files, finding, put
 
@@ -321,3 +322,26 @@ def test_each_field_of_the_application_that_differs_is_named():
             "since 2026-03-01, after the first test on 2026-02-04; oil . description: thick → thin",
         ),
     }
+
+
+def test_what_one_side_lacks_did_not_move():
+    (row,) = side().decision.findings
+    moved = row.model_copy(update={"value": 97.0})
+    assert _value("E1", (row, None), ()) is None
+    assert _value("E1", (None, row), ()) is None
+    assert _value("E1", (row, row), ()) is None
+    assert _value("E1", (row, moved), ()).difference == pytest.approx(97.0 - 98.5)
+
+
+@pytest.mark.parametrize(
+    ("value", "chance", "beyond"),
+    [(0.0, 0.97, False), (0.5, 0.97, False), (0.51, 0.97, True), (0.0, 0.94, True),
+     (None, 0.97, True)],
+)  # fmt: skip
+def test_a_pass_that_its_own_numbers_deny_is_seen(value, chance, beyond):
+    (row,) = side().decision.findings
+    limit = row.limit.model_copy(update={"min": None, "max": 0.5})
+    told = row.model_copy(update={"value": value, "limit": limit, "probability_conforming": chance})
+    rule = SimpleNamespace(kind="guard_band", confidence=0.95)
+    assert told.passes_beyond(rule) is beyond
+    assert told.model_copy(update={"verdict": "fail"}).passes_beyond(rule) is False

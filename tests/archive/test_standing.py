@@ -15,6 +15,7 @@ from dossier.record.standing import (
     as_of,
     mismatches,
     reading_of,
+    seals_of,
     standing_of,
 )
 
@@ -165,3 +166,10 @@ def test_what_else_seals_and_sign_offs_differ_by_is_told():
     assert name == "signature-prepared: sealed by 'E. Five', signed off by 'A. One'"
     (meaning,) = sealed_by("prepared", meaning="yours")
     assert meaning == "signature-prepared: sealed for another meaning than was signed off"
+
+
+def test_no_seal_is_a_gap_only_where_somebody_is_trusted():
+    dossier = SimpleNamespace(pdf=None)
+    assert seals_of(dossier).unproven == ""
+    assert seals_of(dossier, SimpleNamespace(given=False)).unproven == ""
+    assert seals_of(dossier, SimpleNamespace(given=True)).unproven == "no digital signature"

@@ -1,6 +1,7 @@
 """What a verification says, by its facts alone: no file, no second decision."""
 
 import hashlib
+import os
 from datetime import date
 from io import BytesIO
 from types import SimpleNamespace
@@ -8,8 +9,9 @@ from types import SimpleNamespace
 import pytest
 from pypdf import PdfReader
 
+from dossier.make import carried, outcome, recompute
 from dossier.verification.questions import _QUESTIONS, AuditAnswer
-from dossier.verification.verification_text import fact_lines, note_pdf
+from dossier.verification.verification_text import _repeat, fact_lines, note_pdf
 from dossier.verification.verify import Verification
 
 SEAL = {
@@ -223,3 +225,62 @@ def test_the_note_names_every_question_and_how_to_repeat_the_verification(tmp_pa
     assert hashlib.sha256(b"a certificate").hexdigest() in said
     assert len(pdf.pages) == 1
     assert min(sizes) >= 8
+
+
+def test_the_files_that_a_command_names_are_known_by_their_bytes(tmp_path):
+    given = []
+    for name, before in (("a.pem", ""), ("b.pem", "checked=")):
+        (tmp_path / name).write_bytes(name.encode())
+        flag = "--trust-person" if before else "--trust"
+        given.append((flag, f"{before}{tmp_path / name}"))
+    told = dict(_repeat(verified(), date(2026, 4, 2), given))
+    for name in ("a.pem", "b.pem"):
+        assert told[f"SHA-256 of {name}"] == hashlib.sha256(name.encode()).hexdigest()
+
+
+def test_of_a_file_without_seals_it_is_said_once():
+    (gap,) = [gap for gap in verified(seals=()).gaps if "signature" in gap or "sealed" in gap]
+    assert gap.startswith("no digital signature")
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "lines"),
+    [
+        ({"a": 1}, {"a": 1}, []),
+        ({"a": 1}, {"a": True}, ["a: 1 became true"]),
+        ({"a": 1.0}, {"a": 1}, ["a: 1.0 became 1"]),
+        ({"a": [{"requirement": "E1", "u": 1}]}, {"a": [{"requirement": "E1", "u": 2}]},
+         ["a.E1.u: 1 became 2"]),
+        ({"a": [1, 2]}, {"a": [1]}, ["a: [1, 2] became [1]"]),
+    ],
+)  # fmt: skip
+def test_what_moved_is_named_by_its_place(then, now, lines):
+    assert [*recompute._walk("", then, now)] == lines
+
+
+@pytest.mark.parametrize(
+    ("decision", "verdict", "turned"),
+    [("approved", "pass", False), ("not approved", "pass", True), ("approved", "fail", True)],
+)
+def test_a_decision_turns_by_itself_or_by_a_verdict(decision, verdict, turned):
+    stated = SimpleNamespace(
+        decision=decision, findings=[SimpleNamespace(requirement="E1", verdict=verdict)]
+    )
+    found = SimpleNamespace(demand=SimpleNamespace(id="E1"), verdict=SimpleNamespace(value="pass"))
+    now = SimpleNamespace(decision=SimpleNamespace(value="approved"), findings=[found])
+    assert recompute._turned(stated, now) is turned
+
+
+def test_pages_of_other_versions_are_no_other_pages(monkeypatch):
+    again = SimpleNamespace(pages="different", words="words differ on page 2 of 3")
+    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: again)
+    for name in ("dossier.record.dossier_file.dossier_in", "dossier.make.carried.open_pdf"):
+        monkeypatch.setattr(name, lambda content: content)
+    assert carried._pages(b"a") == again.words
+    again.pages = "made with numpy 1.0, here is 2.0"
+    assert carried._pages(b"b") == ""
+
+
+def test_exit_codes_are_those_of_the_readme():
+    assert [outcome.decided(each) for each in ("approved", "approved with conditions")] == [0, 1]
+    assert (outcome.WRONG_INPUT, outcome.OUR_BUG) == (2, os.EX_SOFTWARE)

@@ -536,3 +536,32 @@ def test_every_change_of_the_filter_reopens_what_there_is():
     assert limits().reopened.keys() == BY_MAKER
     assert set().union(*limits().reopened.values()) == {*KINDS, *MEASURED} - {"measurement"}
     assert {*CONDITIONS} <= set(Conditions.model_fields)
+
+
+def test_a_record_names_the_layouts_of_all_its_tables():
+    record = {"layout": "a", "join": [{"layout": "b"}, {"file": "x"}], "fluid": "oil"}
+    named = carried._Joined._named
+    assert named(record, "layout") == ["a", "b"]
+    assert named(record | {"instruments": ["FM", "DP"]}, "instrument") == ["FM", "DP"]
+    assert named(record, "fluid") == ["oil"]
+    assert named(record, "instrument") == []
+
+
+def test_what_is_known_of_a_specimen_is_carried_once():
+    here = {
+        "candidate": {"lots": ["A"]},
+        "specimen": [{"filter": "candidate", "id": "C1", "lot": "A"}],
+    }
+    there = {
+        "candidate": {"lots": ["B", "A"]},
+        "specimen": [
+            {"filter": "candidate", "id": "C1", "lot": "B"},
+            {"filter": "candidate", "id": "C2", "lot": "B"},
+            {"filter": "reference", "id": "C1"},
+        ],
+    }
+    whole = SimpleNamespace(document=here, origins={})
+    source = SimpleNamespace(file="a.pdf", folder="a", records=())
+    carried._Joined(whole, source, there)._add_side("candidate")
+    assert [(each["id"], each["lot"]) for each in here["specimen"]] == [("C1", "A"), ("C2", "B")]
+    assert here["candidate"]["lots"] == ["A", "B"]

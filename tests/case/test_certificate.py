@@ -316,3 +316,16 @@ def test_a_certificate_is_taken_as_it_came_and_says_where_it_belongs(case, tmp_p
     assert not sure
     assert "certificate_file = 'records/ITH-26-0114.xml'" in lines[0]
     assert (case / "records" / file.name).read_bytes() == file.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("written", "unit"),
+    [
+        ("\\litre\\per\\minute", "L/min"),
+        ("\\metre\\tothe{2}\\second\\tothe{-2}", "m**2/s**2"),
+        ("\\one\\litre\\tothe{-1}", "1/L"),
+        ("\\one\\kelvin", "K"),
+    ],
+)
+def test_a_unit_is_written_as_a_person_writes_it(written, unit):
+    assert unit_of(written) == unit

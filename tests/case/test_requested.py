@@ -9,7 +9,15 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from dossier import CaseError, assess, read_case
-from dossier.case.requested import field_changes, request_toml, requested
+from dossier.case.requested import (
+    FieldChange,
+    OnFile,
+    field_changes,
+    on_file_together,
+    request_toml,
+    requested,
+    requests_of,
+)
 from dossier.case.toml_text import parse_toml
 from dossier.command.cli import app
 from dossier.make.decide import decision_json
@@ -349,3 +357,22 @@ def test_the_command_puts_what_is_asked_on_file_with_the_day(tmp_path):
     (folder / "requested.toml").unlink()
     shell.invoke(app, ["request", str(folder), "--yes", "--out", str(tmp_path / "c")])
     assert f"day = {date.today()}" in (folder / "requested.toml").read_text()  # noqa: DTZ011
+
+
+def test_applications_are_on_file_together_once_each_is():
+    def since(day, *fields):
+        changes = tuple(FieldChange(each, None, "x") for each in fields)
+        return OnFile(since=day, first_test=TESTED, application=None, changes=changes)
+
+    both = on_file_together({"a": since(ASKED, "oil . kv40"), "b": since(NOW)})
+    assert both.since == NOW
+    assert both.late
+    assert [change.field for change in both.changes] == ["a . oil . kv40"]
+    assert on_file_together({"a": since(ASKED), "b": None}) is None
+    assert on_file_together({}) is None
+
+
+def test_a_request_that_cannot_be_read_is_that_of_no_application():
+    entry = requested((), ASKED, "title = ")
+    assert requests_of((entry,), "Circuit (invented)", alone=False) == ()
+    assert requests_of((entry,), "Circuit (invented)", alone=True) == (entry,)

@@ -2,8 +2,10 @@
 
 import datetime as dt
 import io
+import random
 import re
 import zipfile
+import zlib
 
 import numpy as np
 import pytest
@@ -11,7 +13,9 @@ from openpyxl import Workbook
 from openpyxl.styles import Font
 
 from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.sheet_marks import check_workbook
 from dossier.case.tables.tables import read_sheet, sheet_names
+from tests.hostile.bombs import archive
 
 HEAD = ["time [min]", "flow [L/min]"]
 
@@ -265,3 +269,13 @@ def test_a_workbook_that_is_none_or_lacks_its_parts():
     for content in (stream.getvalue(), b"PK\x03\x04", b""):
         with pytest.raises(TableError, match="workbook"):
             read(content)
+
+
+def test_a_part_that_ends_too_early_is_refused():
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    text = b"<a>" + random.Random(1).randbytes(9999).hex().encode() + b"</a>"
+    whole = packer.compress(text) + packer.flush()
+    name = b"xl/worksheets/sheet1.xml"
+    check_workbook(archive([(name, whole, len(text))]))
+    with pytest.raises(TableError, match="ends too early"):
+        check_workbook(archive([(name, whole[:-9], len(text))]))

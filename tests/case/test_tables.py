@@ -7,8 +7,11 @@ from openpyxl import Workbook
 
 from dossier.case.records import interpret
 from dossier.case.tables.csv_rows import read_csv
+from dossier.case.tables.grid import Grid
+from dossier.case.tables.layout import size_label
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.tables import read_sheet
+from dossier.case.tables.sheet_marks import SheetMarks
+from dossier.case.tables.tables import _show_percent, is_workbook, read_sheet
 
 GOOD = "# invented\ntime [min],flow [L/min]\n1,10.5\n# filter warmed up\n2,\n3,11\n"
 
@@ -110,3 +113,33 @@ def test_a_value_beyond_all_measure_is_told_by_its_cell():
     raw = read_csv("x.csv", rows.encode())
     assert interpret(raw, "pressure_drop", "ISO 11171") is None
     assert [p.what for p in raw.problems][:1] == ["is beyond all measure"]
+
+
+@pytest.mark.parametrize(
+    ("path", "found"), [("a.xlsx", True), ("b/A.XLSM", True), ("a.csv", False), ("a.TSV", False)]
+)
+def test_a_file_is_a_workbook_by_its_ending(path, found):
+    assert is_workbook(path) is found
+
+
+@pytest.mark.parametrize("path", ["a.ods", "a.xls", "a"])
+def test_files_of_other_kinds_are_not_taken_for_tables(path):
+    with pytest.raises(TableError, match="are not read"):
+        is_workbook(path)
+
+
+def test_a_percentage_below_the_last_row_is_none():
+    grid = Grid("s", [(1, ["a", 0.25]), (2, ["b", "0.25"])])
+    _show_percent(grid, SheetMarks(percent=[(1, 1), (2, 1), (1, 7), (9, 0)]))
+    assert [row for _, row in grid.rows] == [["a", "25.0 %"], ["b", "0.25"]]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("4 um(c) ISO 11171", "4 um(c)"), ("4,5 µm(c) ISO 11171", "4.5 um(c)"),
+        ("4-6 µm(c)", "4 to 6 um(c)"), ("14", "14 um(c)"), ("all", "all um(c)"),
+    ],
+)  # fmt: skip
+def test_a_channel_is_named_by_its_sizes(text, said):
+    assert size_label(text, "um(c)") == said

@@ -6,14 +6,23 @@ from datetime import date
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from dossier.case.application import Fluid
 from dossier.case.case import Draft
-from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry, Specimen
+from dossier.case.model import (
+    Concession,
+    Instrument,
+    Laboratory,
+    Qualification,
+    RecordEntry,
+    Specimen,
+)
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
 from dossier.case.records import interpret
 from dossier.case.tables.csv_rows import read_csv
+from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import entries, leaves, made_whole
 from tests.spelled import INPUTS, SOURCE
 
@@ -147,3 +156,17 @@ def test_lots_of_specimens_are_lots_of_their_filter():
     asked = Draft.model_validate(document)
     assert asked.lots_of("candidate") == ("lot 25-311", "lot 25-347", "L9")
     assert asked.lots_of("reference") == ("lot 24-118",)
+
+
+def test_bytes_that_are_no_text_are_told_by_their_line():
+    with pytest.raises(TomlError) as caught:
+        parse_toml(b'a = 1\nb = 2\nc = "\xff"\n')
+    assert caught.value.place == "line 3"
+
+
+def test_a_concession_has_an_end_or_its_machines():
+    given = {"requirement": "E1", "text": "x", "agreed_by": "A. Owner", "agreed": date(2026, 1, 5)}
+    with pytest.raises(ValidationError, match="a concession is bounded"):
+        Concession(**given)
+    assert Concession(**given, until=date(2026, 9, 1)).machines == ()
+    assert Concession(**given, machines=("Pump 3",)).until is None

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from dossier.decision.cautions import cautions_for
-from dossier.decision.comparison import gains_and_losses, side_by_side
+from dossier.decision.comparison import gains_and_losses, quotient, side_by_side
 from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Component
 from tests.report.sample import bench, case, demand, estimate, finding
@@ -120,3 +120,16 @@ def test_all_three_are_listed():
                              pair("clean_pressure_drop", 30e3, 20e3)])  # fmt: skip
     assert "lets 50 % less through at here and holds 25 % more contaminant" in said
     assert "gives up: it has 50 % more clean pressure drop" in said
+
+
+def test_a_quotient_errs_by_the_shares_that_its_two_sides_err_by():
+    """Of 200 with u = 2 and 50 with u = 2.5: 4, and hypot(1 %, 5 %) of it (JCGM 100:2008, 5.1.6)."""
+
+    def known(value, u):
+        part = Component(name="meter", u=u, dof=math.inf, source=f"meter of {value}")
+        return estimate(value, u, "1", components=(part,), dof=math.inf)
+
+    value, low, high = quotient(known(200.0, 2.0), known(50.0, 2.5))
+    assert value == 4.0
+    half = 1.959964 * math.hypot(0.01, 0.05)
+    assert (math.log(high / value), math.log(value / low)) == approx((half, half), rel=1e-4)

@@ -7,8 +7,9 @@ from types import SimpleNamespace
 import pytest
 
 from dossier.case.model import Deviation
+from dossier.case.requested import FieldChange, OnFile
 from dossier.decision.assess import assess_case
-from dossier.decision.conditions import of_doubts, of_evidence, of_requirements
+from dossier.decision.conditions import of_doubts, of_evidence, of_requirements, on_file_text
 from dossier.evidence.limits import Check
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.rules import cover
@@ -165,3 +166,18 @@ def test_what_rests_on_a_condition_needs_the_approver():
     assert required_roles(asked, made) == ("prepared", "approved")
     assert required_roles(case, made) == ("prepared", "checked", "approved")
     assert needed_roles(("prepared",), "approved") == ("prepared",)
+
+
+@pytest.mark.parametrize(
+    ("since", "changed", "said"),
+    [
+        (date(2026, 1, 5), False, "2026-01-05, unchanged since"),
+        (date(2026, 3, 5), False, "2026-03-05, after the first test on 2026-02-02"),
+        (date(2026, 1, 5), True, "(first test on 2026-02-02), changed in revision B"),
+    ],
+)
+def test_since_when_requirements_are_on_file_is_said(since, changed, said):
+    changes = (FieldChange("oil . kv40", "a", "b"),) if changed else ()
+    file = OnFile(since=since, first_test=date(2026, 2, 2), application=None, changes=changes)
+    application = SimpleNamespace(revision="B", issued=date(2026, 2, 9))
+    assert said in on_file_text(SimpleNamespace(on_file=file, parts=(), application=application))

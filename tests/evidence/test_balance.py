@@ -61,3 +61,31 @@ def test_counting_blurs_the_mean_of_a_tenth_by_what_its_readings_counted():
     )  # fmt: skip
     found = _counting(result, np.array([0, 1]), 0)
     assert found == pytest.approx((90.0 / (9 * 2.5), 10.0 / (9 * 25.0)))
+
+
+@pytest.mark.parametrize(
+    ("batches", "free"),
+    [(("77", "77"), 0.1), (("77", "78"), 0.3), (("", ""), 0.3), (("77", ""), 0.3)],
+)
+def test_only_runs_of_one_batch_are_held_to_what_one_dust_varies_by(batches, free, monkeypatch):
+    """The counters err by nothing here: all that two runs may differ by is what the dust may."""
+    limit = SimpleNamespace(tolerance=0.1, agreed=0.3, value=2.0)
+    monkeypatch.setattr(balance, "ratio_accuracy", lambda *_: SimpleNamespace(u=0.0))
+    runs = [
+        SimpleNamespace(entry=SimpleNamespace(conditions=SimpleNamespace(
+            dust=SimpleNamespace(kind="ISO 12103-1 A3", known_batch=batch))))
+        for batch in batches
+    ]  # fmt: skip
+    shapes = [{5.0: (math.exp(x), 0.5), 20.0: (1.0, 0.0)} for x in (1.01 * free, 0.0)]
+    assert _apart(None, None, limit, *runs, *shapes) == pytest.approx((5.0, free))
+    shapes[0][5.0] = (math.exp(0.99 * free), 0.5)
+    assert _apart(None, None, limit, *runs, *shapes) is None
+
+
+@pytest.mark.parametrize(("kind", "met"), [("ISO 12103-1, A3", True), ("A2 of some maker", False)])
+def test_another_dust_is_known_by_its_own_counts(kind, met):
+    stated = SimpleNamespace(kind=kind, source="a table")
+    held = SimpleNamespace(conditions=SimpleNamespace(dust=stated))
+    assert balance._dust(held, None)[0] is met
+    held.conditions.dust = None
+    assert balance._dust(held, None)[0] is None

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -10,7 +11,12 @@ from dossier.evidence.quantities.clean import OIL, pressure_components
 from dossier.evidence.records.fluid import kinematic_at, viscosity_accuracy
 from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.registry import all_quantities
-from dossier.evidence.statistics.between import between, rigs_of
+from dossier.evidence.statistics.between import (
+    between,
+    reproducibility_problems,
+    rigs_of,
+    stands_in,
+)
 from dossier.evidence.statistics.combine import shared_components
 from dossier.evidence.validity.comparable import unlike_tests
 from dossier.make.decide import limits
@@ -210,3 +216,23 @@ class TestViscosity:
         viscous = sum(s.assembly.a for s in sweeps) / len(sweeps) * mu * flow
         u = oil.kv100.u / oil.kv100.value
         assert found[OIL] == pytest.approx(viscous * u, rel=5e-3)
+
+
+def test_a_stated_reproducibility_is_one_of_a_method_and_of_something_known():
+    least = limits().plausible["least_reproducibility"] * stands_in(limits(), "efficiency")
+    study = {"method": "M", "quantity": "efficiency", "source": "a study of 2024"}
+
+    def told(**changes):
+        stated = Reproducibility(**study | {"u": f"{100 * 1.1 * least:.6g} %"} | changes)
+        case = SimpleNamespace(
+            records=[SimpleNamespace(entry=SimpleNamespace(standard="M"))],
+            qualification=SimpleNamespace(reproducibility=[stated]),
+        )
+        return [each.what for each in reproducibility_problems(case, limits())]
+
+    assert told() == []
+    (what,) = told(u=f"{100 * 0.9 * least:.6g} %")
+    assert "stand in where none is known" in what
+    assert told(method="N") == ["method 'N' is that of no record"]
+    (what,) = told(quantity="nonsense")
+    assert "is not one that a record is reduced to" in what

@@ -1,10 +1,13 @@
 """Provenance of a limit: from memory until somebody has compared it with the standard's text."""
 
+import tomllib
 from dataclasses import replace
 from datetime import date
+from importlib import resources
 
 import pytest
 
+from dossier.evidence.limits import limits_from
 from dossier.make.decide import limits
 
 FROM_MEMORY = next(each for each in limits().limits if each.mark.startswith("memory"))
@@ -27,3 +30,14 @@ def test_who_checked_says_when(given):
 
 def test_no_limit_claims_to_have_been_checked():
     assert not [each.rule for each in limits().limits if each.checked_by]
+
+
+def test_every_figure_that_stands_in_names_where_it_is_from():
+    document = tomllib.loads(
+        (resources.files("dossier.evidence") / "limits.toml").read_text("utf-8")
+    )
+    found = limits_from(document)
+    assert found.assumed.keys() == document["assumed"].keys() <= found.accuracy.keys()
+    for name, entry in document["assumed"].items():
+        assert found.assumed[name] == entry["mark"]
+        assert found.accuracy[name] == entry["half_width"]

@@ -119,7 +119,7 @@ def two_sided_confidence(n: int, coverage: float, k: float) -> float:
 def _off_centre(n: int, coverage: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return weights (m,) of means that are off, and the half-width that holds `coverage` (m,).
 
-    Simpson's rule on the normal density of z from 0 to 9, both signs at once; the half-width by
+    Simpson's rule on the normal density of |z| from 0 to 9, with a sum of one; the half-width by
     bisection on Phi(z / sqrt(n) + r) - Phi(z / sqrt(n) - r).
     """
     from scipy.special import ndtr
@@ -127,7 +127,7 @@ def _off_centre(n: int, coverage: float) -> tuple[NDArray[np.float64], NDArray[n
     z = np.linspace(0.0, 9.0, 1001)
     step = np.ones(1001)
     step[1:-1:2], step[2:-1:2] = 4.0, 2.0
-    weights = 2.0 * step * (z[1] / 3.0) * np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    weights = step * np.exp(-0.5 * z * z)
     off = z / math.sqrt(n)
     low, high = np.zeros(1001), off + 12.0
     for _ in range(80):
