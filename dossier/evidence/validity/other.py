@@ -105,11 +105,15 @@ def _fitted(held: Held, limit: Limit) -> Found:
     if valve is None or valve.location != "filter" or valve.opening is None or not flow:
         words = later("no valve inside the filter with an opening band and a flow")
         return "does not apply", say(words)
-    sweeps = tuple(sweeps_of(held.record))
-    for met, factor in ((False, limit.value), ("warning", 1.0)):
-        wrong = [_misplaced(each, flow, valve.opening, factor) for each in sweeps]
-        if any(wrong):
-            return met, "; ".join(filter(None, wrong))
+    sweeps, opening = tuple(sweeps_of(held.record)), valve.opening
+
+    def beyond(factor: float) -> str:
+        return "; ".join(filter(None, (_misplaced(e, flow, opening, factor) for e in sweeps)))
+
+    if far := beyond(limit.value):
+        return False, far
+    if off := beyond(1.0):
+        return "warning", off
     return True, say("every valve opens about where the application says")
 
 
