@@ -116,6 +116,20 @@ def _reproducibilities(bench: Bench) -> Iterator[Condition]:
         yield Condition("small reproducibility", each.method, text)
 
 
+def of_life(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+    """Yield that a filter would outlast so many intervals that the ingression is in doubt."""
+    interval = bench.case.application.duty.service_interval
+    lives = [e for e in findings if e.demand.quantity.name == "service_life" and e.estimate]
+    most = max((e.estimate.value / interval for e in lives if e.estimate), default=0.0)
+    if most > bench.limits.plausible["intervals"]:
+        words = later(
+            "{requirement}: with the ingression of the application the filter would last for "
+            "{number:.0f} service intervals: see that it is stated in the right unit"
+        )
+        name = lives[0].demand.id
+        yield Condition("long life", name, say(words, requirement=name, number=most))
+
+
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:
     """Yield a condition for each requirement that nothing shows to be older than the tests."""
     file = case.on_file

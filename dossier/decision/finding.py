@@ -27,6 +27,7 @@ ConditionKind = Literal[
     "no plan",
     "warned rule",
     "small reproducibility",
+    "long life",
     "another batch of dust",
     "carried evidence",
     "unproven source",

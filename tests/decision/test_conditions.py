@@ -9,7 +9,13 @@ import pytest
 from dossier.case.model import Deviation
 from dossier.case.requested import FieldChange, OnFile
 from dossier.decision.assess import assess_case
-from dossier.decision.conditions import of_doubts, of_evidence, of_requirements, on_file_text
+from dossier.decision.conditions import (
+    of_doubts,
+    of_evidence,
+    of_life,
+    of_requirements,
+    on_file_text,
+)
 from dossier.evidence.limits import Check
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.rules import cover
@@ -149,6 +155,18 @@ def test_half_of_what_stands_in_is_a_small_reproducibility(u, told):
               "source": "interlaboratory study"}  # fmt: skip
     found = doubts(reproducibility=[stated])
     assert [each.kind for each in found] == ["small reproducibility"] * told
+
+
+@pytest.mark.parametrize(("intervals", "told"), [(99, []), (101, ["L1"])])
+def test_a_life_of_more_than_a_hundred_intervals_is_a_condition(intervals, told):
+    made = bench([run()])
+    life = intervals * made.case.application.duty.service_interval
+    finding = SimpleNamespace(
+        demand=SimpleNamespace(id="L1", quantity=SimpleNamespace(name="service_life")),
+        estimate=SimpleNamespace(value=life),
+    )
+    lost = SimpleNamespace(**vars(finding) | {"estimate": None})
+    assert [each.subject for each in of_life(made, (lost, finding))] == told
 
 
 @pytest.mark.parametrize(("weighs", "told"), [(True, 1), (False, 0)])

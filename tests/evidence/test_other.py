@@ -8,7 +8,7 @@ import pytest
 
 from dossier.case.records import MeasurementTable
 from dossier.evidence.validity import other
-from dossier.evidence.validity.other import _both_sweeps, _credible, _fitted, _rows
+from dossier.evidence.validity.other import _both_sweeps, _credible, _fitted, _named, _rows
 
 
 @pytest.fixture
@@ -70,14 +70,45 @@ def test_where_a_valve_opens_is_held_against_the_band_of_the_application(opened,
     assert (found, "wanted 160 to 200 kPa" in words) == (met, met is not True)
 
 
-@pytest.mark.parametrize(("values", "met"), [([math.nan] * 2, True), ([math.nan, 9.0], False)])
-def test_a_result_is_held_against_what_is_asked_where_there_is_one(values, met):
-    """Empty cells alone say nothing, and no warning comes of them."""
+@pytest.mark.parametrize(
+    ("values", "ends", "met"),
+    [
+        ([math.nan] * 2, (1.0, None), True),  # empty cells alone say nothing
+        ([math.nan, 5.0], (1.0, None), True),
+        ([math.nan, 5.1], (1.0, None), "warning"),
+        ([math.nan, 10.1], (1.0, None), False),
+        ([0.0, 0.0], (None, 1.0), True),
+        ([0.0, 2.1e-3], (None, 1.0), True),
+        ([0.0, 1.9e-3], (None, 1.0), "warning"),
+    ],
+)
+def test_a_result_is_held_against_what_is_asked_where_there_is_one(values, ends, met):
     table = MeasurementTable(
         specimen=("C1", "C2"), names=("burst pressure",), values=(np.array(values),),
         bounds=(("", ""),), units=("Pa",), remarks=("", ""),
     )  # fmt: skip
-    demand = SimpleNamespace(quantity=SimpleNamespace(name="burst_pressure"), lower=1.0, id="B1",
-                             unit="Pa", shown=lambda value: value)  # fmt: skip
+    demand = SimpleNamespace(
+        quantity=SimpleNamespace(name="burst_pressure"), lower=ends[0], upper=ends[1],
+        id="B1", unit="Pa", shown=lambda value: value,
+    )  # fmt: skip
     held = SimpleNamespace(record=SimpleNamespace(table=table), demands=[demand])
-    assert _credible(held, SimpleNamespace(value=5.0))[0] == met
+    assert _credible(held, SimpleNamespace(value=10.0, tolerance=5.0))[0] == met
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        (("C1", "C2", "1"), "every specimen named once"),
+        (("C1", "c1"), "specimen c1 more than once"),
+        (("C1", "R1"), "R1 is a specimen of the other filter"),
+        (("C1", "C2", "Mean"), "Mean is no specimen"),
+    ],
+)
+def test_rows_of_another_filter_and_of_no_specimen_are_told(names, words, monkeypatch):
+    plans = {"candidate": {"C1", "1"}, "reference": {"R1", "1"}}
+    monkeypatch.setattr(other, "named_in_plan", lambda _, side: plans[side])
+    monkeypatch.setattr(other, "results_named", lambda _: {"burst pressure": names})
+    entry = SimpleNamespace(filter="candidate", kind="measurement")
+    held = SimpleNamespace(case=None, entry=entry, record=SimpleNamespace(entry=entry))
+    met, said = _named(held, None)
+    assert (words in said, met) == (True, words.startswith("every"))

@@ -4,11 +4,12 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from dossier.case.case import Case, Record
+from dossier.case.consistency import plain
 from dossier.case.fields import Band
 from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.column_names import lowered
@@ -46,7 +47,15 @@ def _spoken(record: Record, what: str) -> str:
     return what if record.entry.kind == "inspection" else say(what)
 
 
+SUMMARIES = {"mean", "average", "median", "minimum", "maximum", "min", "max", "std", "stdev", "sum",
+             "total", "limit", "mittel", "mittelwert", "summe", "grenzwert"}  # fmt: skip
+"""What stands before a row that a laboratory computed of the others."""
+
+
 def _named(held: Held, _: Limit) -> Found:
+    side = held.entry.filter
+    sides = [side, "reference" if side == "candidate" else "candidate"]
+    own, others = (set(map(plain, named_in_plan(held.case, each))) for each in sides)
     wrong = []
     for what, specimens in results_named(held.record).items():
         thing = _spoken(held.record, what)
@@ -54,9 +63,14 @@ def _named(held: Held, _: Limit) -> Found:
             wrong.append(say("a row without a characteristic"))
         if "" in specimens:
             wrong.append(say("{thing}: a row without a specimen", thing=thing))
-        twice = [name for name, times in Counter(specimens).items() if name and times > 1]
-        words = later("{thing}: specimen {name} more than once")
-        wrong += [say(words, thing=thing, name=name) for name in twice]
+        spelled = {plain(name): name for name in specimens if name}
+        for name, times in Counter(plain(each) for each in specimens if each).items():
+            words = later("{thing}: specimen {name} more than once") if times > 1 else ""
+            if name in SUMMARIES:
+                words = later("{thing}: {name} is no specimen: leave out what is computed")
+            elif name in others - own:
+                words = later("{thing}: {name} is a specimen of the other filter")
+            wrong += [say(words, thing=thing, name=spelled[name])] if words else []
     return not wrong, "; ".join(wrong) or say("every specimen named once")
 
 
@@ -138,22 +152,31 @@ SHUT = later(
 )
 
 
+SMALL = 500.0
+"""How many times below the most that is asked for a unit is in doubt: a thousandth would pass."""
+
+
 def _credible(held: Held, limit: Limit) -> Found:
-    """Ask whether a result is so far above what is asked that its unit is in doubt."""
+    """Ask whether a result is so far beyond what is asked that its unit is in doubt."""
     table = held.record.table
     assert isinstance(table, MeasurementTable)
     values = dict(zip(table.names, table.values, strict=True))
     for demand in held.demands:
         found = values.get(demand.quantity.name.replace("_", " "))
-        if found is None or not demand.lower or np.isnan(found).all():
+        asked = demand.lower or demand.upper
+        if found is None or not asked or np.isnan(found).all():
             continue
-        if (most := float(np.nanmax(found))) > limit.value * demand.lower:
+        most, low = float(np.nanmax(found)), not demand.lower
+        far = 0.0 < most * SMALL < asked if low else most > limit.tolerance * asked
+        if far:
             words = later(
                 "{most:.4g} {unit} where {requirement} asks for {least:.4g} {unit}: look at the "
                 "unit of the column"
             )
-            ends: dict[str, Any] = {"most": demand.shown(most), "least": demand.shown(demand.lower)}
-            return False, say(words, unit=demand.unit, requirement=demand.id, **ends)
+            ends: dict[str, Any] = {"most": demand.shown(most), "least": demand.shown(asked)}
+            beyond = not low and most > limit.value * asked
+            met: Literal[False, "warning"] = False if beyond else "warning"
+            return met, say(words, unit=demand.unit, requirement=demand.id, **ends)
     return True, say("no result out of all proportion to what is asked")
 
 
