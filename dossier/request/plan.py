@@ -262,9 +262,9 @@ def _sharpest(found: Mapping[str, Points], needed: Needed, limits: Limits) -> Po
     limit = limits.find("flow of the application", needed.kind, needed.standard)
     apart = limit is not None and max(flows) / middle - 1.0 > limit.value
     if apart or len({each.base_level for each in points}) > 1:
-        listed = "; ".join(f"{file} {6e4 * p.flow:.4g} L/min, base level {1e3 * p.base_level:.4g} "
-                           "mg/L" for file, p in found.items())  # fmt: skip
-        what = f"no run of the {needed.path} path serves all: {listed}"
+        rows = {f: (6e4 * each.flow, 1e3 * each.base_level) for f, each in found.items()}
+        told = (f"{f} {q:.4g} L/min, base level {c:.4g} mg/L" for f, (q, c) in rows.items())
+        what = f"no run of the {needed.path} path serves all: {'; '.join(told)}"
         hint = "state test = { flow = ..., base_level = ... }, the same for all, where that may be"
         raise refusal("case.toml", "applications", what, hint)
     longest = max(points, key=lambda each: each.terminal)
