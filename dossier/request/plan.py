@@ -126,13 +126,10 @@ def plan_request(
     if uses_criterion(tests) and settings.criterion_flow is None:
         what = "nothing says at which flow a bypass valve counts as open, the same for all"
         raise refusal("the call", "--criterion-flow", what, "give --criterion-flow '1 L/min'")
-    counts = tuple(
-        count
-        for each in asked.each
-        for count in counts_of(
-            [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
-        )
-    )
+    counts: list[Counted] = []
+    for each in asked.each:
+        own = [demand for demand in demands if demand.mark == each.mark]
+        counts += counts_of(own, each.application.decision_rule, assumed)
     reopened = reopening(draft, limits) if draft else {}
     before = {side: [n for c in asked.carried for n in sorted(c.plan(side))] for side in SIDES}
     planned = {side: _planned(getattr(draft, side, None), before[side]) for side in SIDES}
@@ -142,8 +139,8 @@ def plan_request(
         _lacking(test, specimens_needed(test, counts, plan, most["reference"]), asked, reopened)
         for test in tests
     ]
-    for each in numbers:
-        most = {side: max(most[side], each.get(side, 0)) for side in most}
+    for number in numbers:
+        most = {side: max(most[side], number.get(side, 0)) for side in most}
     names = {side: _names(side, planned[side], most[side], before[side]) for side in most}
     made = [
         _test(asked, test, number, names, limits, settings)
@@ -155,8 +152,8 @@ def plan_request(
         raise refusal("case.toml", "carried", what, "carry less, or change more")
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
-        asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
-        names=told, tests=tuple(made), standing=_standing(asked, reopened),
+        asked=asked, demands=tuple(demands), counts=tuple(counts), names=told, tests=tuple(made),
+        assumed=assumed, settings=settings, standing=_standing(asked, reopened),
     )  # fmt: skip
 
 

@@ -67,25 +67,15 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     upper: dict[Column, float] = {}
     older: set[tuple[str, str]] = set()
     for column in raw.columns:
-        match = _COUNT.match(column.name)
-        if match is None:
-            if column.name.lower() not in _OTHERS:
-                what = f"column {column.name!r} is not one of a multi-pass record"
-                raw.complain("header", what, "count columns are written 'upstream 10 um(c) [1/mL]'")
+        found = _counted(raw, column, calibration, older)
+        if found is None:
             continue
-        text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
-        channel = _CHANNEL.fullmatch(text)
-        lower = f"{channel[1]} {channel[3]}" if channel else text
-        size = _size(raw, column, lower, calibration, older)
-        if size is None:
-            continue
-        if channel:
-            end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older)
-            upper[column] = size if end is None else end
-        if size in sides[match[1].lower()]:
+        side, size, end = found
+        upper |= {} if end is None else {column: end}
+        if size in sides[side]:
             hint = "take the table in two, or leave one out: name it under ignored"
             raw.complain(raw.named_at(column), f"a second column for {column.name!r}", hint)
-        sides[match[1].lower()][size] = column
+        sides[side][size] = column
     _unpaired(raw, sides)
     sizes = sorted(set(sides["upstream"]) & set(sides["downstream"]))
     if len(sizes) < 1:
@@ -97,6 +87,28 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
         _matrix(raw, [sides[side][size] for size in sizes], upper, sides[side]) for side in sides
     )
     return Counts(np.array(sizes), up, down, tuple(sorted(older)))
+
+
+def _counted(
+    raw: RawTable, column: Column, calibration: str, older: set[tuple[str, str]]
+) -> tuple[str, float, float | None] | None:
+    """Return side and size of a column of counts [um(c)], and where its channel ends, if it is one.
+
+    None for any other column, and for a size that is none; what does not belong here is a problem.
+    """
+    match = _COUNT.match(column.name)
+    if match is None:
+        if column.name.lower() not in _OTHERS:
+            what = f"column {column.name!r} is not one of a multi-pass record"
+            raw.complain("header", what, "count columns are written 'upstream 10 um(c) [1/mL]'")
+        return None
+    text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
+    channel = _CHANNEL.fullmatch(text)
+    lower = f"{channel[1]} {channel[3]}" if channel else text
+    size, end = _size(raw, column, lower, calibration, older), None
+    if channel and size is not None:
+        end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older) or size
+    return None if size is None else (match[1].lower(), size, end)
 
 
 def _size(
