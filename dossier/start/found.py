@@ -29,9 +29,9 @@ LEAST = 3
 WHAT_IT_TAKES = 2.0
 """Score from which on a row is taken for a row of names."""
 _NAMED = re.compile(
-    r"(?:specimen|sample|element|filter|prüfling|probe|serial)\s*(?:no\.?|id|number|nr\.?)?\s*[:=#]?"
-    r"\s*([\w.-]+)", re.I,
-)  # fmt: skip
+    r"(?i)(?:specimen|sample|element|filter|prüfling|probe|serial)\s*(?:no\.?|id|number|nr\.?)?"
+    r"\s*[:=#]?\s*([\w.-]+)"
+)
 _ISO = re.compile(r"11171|\(c\)", re.I)
 
 

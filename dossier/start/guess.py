@@ -64,9 +64,9 @@ DOWNSTREAM = re.compile(
 COMPUTED = re.compile(r"\b(beta|β|efficiency|wirkungsgrad|abscheidegrad|ratio)\b|β", re.I)
 """Columns that the laboratory calculated from others, which are reduced anew."""
 PER_VOLUME = re.compile(
-    r"(?:#|1|no\.?|particles?|counts?|partikel)?\s*(?:/|\bper\b|\bpro\b)\s*[0-9]*\s*"
-    r"(?:ml|cm3|cm³|cc|l|sample)\b", re.I,
-)  # fmt: skip
+    r"(?i)(?:#|1|no\.?|particles?|counts?|partikel)?\s*(?:/|\bper\b|\bpro\b)\s*[0-9]*\s*"
+    r"(?:ml|cm3|cm³|cc|l|sample)\b"
+)
 _SIZE = re.compile(
     r"(?P<more>>=?|≥|above|over|über|ab)?\s*(?P<size>\d+(?:[.,]\d+)?)"
     r"(?:\s*(?:-|–|to|bis|\.\.)\s*(?P<end>\d+(?:[.,]\d+)?))?\s*(?P<plus>\+)?"
