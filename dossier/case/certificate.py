@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from xml.etree.ElementTree import Element, ParseError, TreeBuilder, XMLParser
 
 from dossier.case.problems import PartError
-from dossier.case.tables.column_names import lowered
+from dossier.case.tables.written import lowered
 from dossier.case.units import DIMENSIONS, USUAL, UnitError, affine
 
 MAX_XML = 16 * 2**20

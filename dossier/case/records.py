@@ -8,10 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.tables.column_names import MEASURED, lowered
-from dossier.case.tables.numerals import CLOCKS
 from dossier.case.tables.raw_table import Column, RawTable
 from dossier.case.tables.size_columns import count_columns, is_count, is_per_sample
+from dossier.case.tables.written import CLOCKS, MEASURED, lowered
 from dossier.case.units import UnitError, affine, vanishes
 from dossier.physics.values import Floats
 

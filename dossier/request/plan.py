@@ -8,7 +8,7 @@ from dossier.case.case import Asked
 from dossier.case.compared import SIDES
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.problems import refusal
-from dossier.case.tables.column_names import lowered
+from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reopened import reopening
 from dossier.evidence.requirement import Demand

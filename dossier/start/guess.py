@@ -7,12 +7,20 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.column_names import is_known, lowered
 from dossier.case.tables.grid import bare_of, is_reading
 from dossier.case.tables.layout import LONGEST_NAME, split_name
-from dossier.case.tables.numerals import CLOCKS, PAIRS, ClockError, cleaned, moment, number
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
+from dossier.case.tables.written import (
+    CLOCKS,
+    PAIRS,
+    ClockError,
+    cleaned,
+    is_known,
+    lowered,
+    moment,
+    number,
+)
 from dossier.case.units import UnitError, affine
 
 

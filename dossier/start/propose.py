@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import METHODS, STEMS, lowered
-from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import by_place, filled, lettered, turned_place
+from dossier.case.tables.written import CLOCK, METHODS, STEMS, ClockError, lowered, moment
 from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of

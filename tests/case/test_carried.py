@@ -16,7 +16,7 @@ from dossier.case.attached import open_pdf
 from dossier.case.case import Case
 from dossier.case.compared import CONDITIONS, Source, valve_faults
 from dossier.case.model import Conditions, Laboratory, Qualification
-from dossier.case.tables.column_names import MEASURED
+from dossier.case.tables.written import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
 from dossier.decision.choice import Candidate, _as_one

@@ -7,16 +7,6 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import Any
 
-from dossier.case.tables.column_names import WORDS, is_known, lowered
-from dossier.case.tables.numerals import (
-    CLOCKS,
-    PAIRS,
-    ClockError,
-    cleaned,
-    is_clock,
-    moment,
-    number,
-)
 from dossier.case.tables.raw_table import (
     Column,
     Note,
@@ -27,6 +17,18 @@ from dossier.case.tables.raw_table import (
     turned_cells,
 )
 from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.written import (
+    CLOCKS,
+    PAIRS,
+    WORDS,
+    ClockError,
+    cleaned,
+    is_clock,
+    is_known,
+    lowered,
+    moment,
+    number,
+)
 from dossier.case.units import is_unit
 
 MAX_COLUMNS = 500

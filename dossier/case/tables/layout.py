@@ -8,7 +8,6 @@ import numpy as np
 
 from dossier.case.model import Layout, Long
 from dossier.case.problems import nearest
-from dossier.case.tables.column_names import is_known, lowered
 from dossier.case.tables.grid import (
     HEADER,
     Grid,
@@ -20,7 +19,6 @@ from dossier.case.tables.grid import (
     refuse_nameless,
     without_repeats,
 )
-from dossier.case.tables.numerals import CLOCK, CLOCKS
 from dossier.case.tables.raw_table import (
     Column,
     RawTable,
@@ -30,6 +28,7 @@ from dossier.case.tables.raw_table import (
     lettered,
     turned_cells,
 )
+from dossier.case.tables.written import CLOCK, CLOCKS, is_known, lowered
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""

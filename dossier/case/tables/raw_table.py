@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.problems import CaseProblem, PartError
-from dossier.case.tables.column_names import WORDS, lowered
-from dossier.case.tables.numerals import (
+from dossier.case.tables.written import (
     CLOCK,
     CLOCKS,
     MARKS,
+    WORDS,
     ClockError,
     Shown,
     cleaned,
@@ -25,6 +25,7 @@ from dossier.case.tables.numerals import (
     floats_of,
     groups_thousands,
     is_clock,
+    lowered,
     moment,
     number,
     seconds,
