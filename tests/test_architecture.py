@@ -96,7 +96,7 @@ def test_explain_and_schema_wait_for_no_drawing():
 
 
 def test_every_kind_of_record_is_known_wherever_kinds_are_told_apart():
-    from dossier.case.tables import column_names
+    from dossier.case.tables import written
     from dossier.case.whole import KINDS
     from dossier.evidence import spoken
     from dossier.report.pages import fixed_words, validity
@@ -108,7 +108,7 @@ def test_every_kind_of_record_is_known_wherever_kinds_are_told_apart():
         "validity": validity.ALL_OF,
         "points": points._ORDER,
         "reported": reported._CONDITIONS,
-        "column_names": column_names.STEMS,
+        "written": written.STEMS,
     }
     lacking = {name: set(KINDS) - set(place) for name, place in places.items()}
     assert not {name: kinds for name, kinds in lacking.items() if kinds}

@@ -132,17 +132,14 @@ def of_several(case: Case, applied: Sequence[Applied], tested: date) -> Case:
         mark, said = mark_of(each.file), case.qualification
         granted = [c for c in said.concession if c.requirement.partition(" ")[0] == mark]
         own = {"application": each.file, "applications": None, "concession": tuple(granted)}
-        part = replace(
-            case, mark=mark, application=each.application, libraries=each.libraries,
-            on_file=on_file(each.requests, each.text, tested), dropped=(),
-            qualification=said.model_copy(update=own),
-        )  # fmt: skip
-        parts.append(part)
-    return replace(
-        case, parts=tuple(parts), on_file=on_file_together({p.mark: p.on_file for p in parts}),
-        application=all_joined({each.file: each.application for each in applied}),
-        libraries=tuple(dict.fromkeys(each for part in parts for each in part.libraries)),
-    )  # fmt: skip
+        part = replace(case, mark=mark, application=each.application, libraries=each.libraries)
+        told, asked = on_file(each.requests, each.text, tested), said.model_copy(update=own)
+        parts.append(replace(part, on_file=told, qualification=asked, dropped=()))
+    together = on_file_together({part.mark: part.on_file for part in parts})
+    joined = all_joined({each.file: each.application for each in applied})
+    used = tuple(dict.fromkeys(each for part in parts for each in part.libraries))
+    whole = replace(case, parts=tuple(parts), on_file=together)
+    return replace(whole, application=joined, libraries=used)
 
 
 def together_problems(

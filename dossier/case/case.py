@@ -12,7 +12,7 @@ from dossier.case.certificate import Relied
 from dossier.case.model import Instrument, Laboratory, Qualification, RecordEntry
 from dossier.case.records import Table
 from dossier.case.requested import OnFile, RequestEntry
-from dossier.case.tables.raw_table import Column, Note
+from dossier.case.tables.raw_table import Note, RawColumn
 
 if TYPE_CHECKING:
     from dossier.case.compared import Source
@@ -52,7 +52,7 @@ class Record:
     """How the file was read, where it is not written as the case format asks."""
     cells: str = ""
     """The cells of the file that hold names and values, where a layout cuts them out."""
-    read_as: tuple[tuple[str, Column], ...] = ()
+    read_as: tuple[tuple[str, RawColumn], ...] = ()
     """Columns as the laboratory named them, and as what they were read."""
     others: frozenset[str] = frozenset()
     """What else stands in the columns of `where`, in rows that are not of this record."""

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from xml.etree.ElementTree import Element, ParseError, TreeBuilder, XMLParser
 
 from dossier.case.problems import PartError
-from dossier.case.tables.column_names import lowered
+from dossier.case.tables.written import lowered
 from dossier.case.units import DIMENSIONS, USUAL, UnitError, affine
 
 MAX_XML = 16 * 2**20
@@ -139,17 +139,17 @@ def certificate_of(content: bytes, names: Sequence[str]) -> Certificate:
         hint = "write the mark by which it names the instrument: serial = ..."
         raise CertificateError("items", what, hint)
     core = "dcc:administrativeData/dcc:coreData/dcc:"
+    house = "dcc:administrativeData/dcc:calibrationLaboratory/dcc:contact/dcc:name/dcc:content"
     return Certificate(
         number=_said(root, f"{core}uniqueIdentifier"),
         begun=_day(root, f"{core}beginPerformanceDate"),
         ended=_day(root, f"{core}endPerformanceDate"),
-        laboratory=_said(root, "dcc:administrativeData/dcc:calibrationLaboratory/dcc:contact/"
-                         "dcc:name/dcc:content"),
+        laboratory=_said(root, house),
         kind=_said(found[0], "dcc:name/dcc:content"),
         marks=tuple(_marks(found[0])),
         several=len(items) > 1,
         groups=_bounded(_groups(root)),
-    )  # fmt: skip
+    )
 
 
 class _Bounded(TreeBuilder):

@@ -11,7 +11,7 @@ from dossier.case.certificate import DIMENSION, Certificate, Point, Relied
 from dossier.case.model import Instrument, Qualification
 from dossier.case.problems import CaseProblem, Fault
 from dossier.case.records import MeasurementTable
-from dossier.case.tables.column_names import MEASURED, lowered
+from dossier.case.tables.written import MEASURED, lowered
 from dossier.case.units import UnitError, from_si, parse_quantity, usual_unit
 
 _SAME = 1 - 1e-9

@@ -8,10 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.tables.column_names import MEASURED, lowered
-from dossier.case.tables.numerals import CLOCKS
-from dossier.case.tables.raw_table import Column, RawTable
+from dossier.case.tables.raw_table import RawColumn, RawTable
 from dossier.case.tables.size_columns import count_columns, is_count, is_per_sample
+from dossier.case.tables.written import CLOCKS, MEASURED, lowered
 from dossier.case.units import UnitError, affine, vanishes
 from dossier.physics.values import Floats
 
@@ -170,12 +169,12 @@ def join(raw: RawTable, other: RawTable, within: float) -> None:
             what, hint = f"{column.name!r} is in both tables", "name it under ignored in one"
             raw.complain("", what, hint)
         values = other.numbers(column)[nearest]
-        raw.columns = (*raw.columns, Column(column.name, column.unit, len(cells)))
+        raw.columns = (*raw.columns, RawColumn(column.name, column.unit, len(cells)))
         cells.append(np.where(far, np.nan, values))
     raw.cells = cells
 
 
-def _column(raw: RawTable, name: str, example: str) -> Column | None:
+def _column(raw: RawTable, name: str, example: str) -> RawColumn | None:
     column = raw.find(name)
     if column is None:
         have = ", ".join(repr(c.name) for c in raw.columns if c.name)
@@ -183,7 +182,7 @@ def _column(raw: RawTable, name: str, example: str) -> Column | None:
     return column
 
 
-def _scaled(raw: RawTable, column: Column, dimension: str) -> Floats:
+def _scaled(raw: RawTable, column: RawColumn, dimension: str) -> Floats:
     if dimension == "time" and column.unit.lower() in CLOCKS:
         return raw.clock(column)
     values = raw.numbers(column)
@@ -323,7 +322,7 @@ _RESULT = re.compile(r"([<>≤≥]?)\s*([+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]
 _SIGNS = {"": "", ">": ">", "≥": ">", "<": "<", "≤": "<"}
 
 
-def _censored(raw: RawTable, column: Column) -> tuple[Floats, tuple[str, ...]]:
+def _censored(raw: RawTable, column: RawColumn) -> tuple[Floats, tuple[str, ...]]:
     values, signs = np.full(raw.rows, np.nan), []
     for row, text in enumerate(raw.results(column)):
         match = _RESULT.fullmatch(text)

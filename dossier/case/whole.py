@@ -21,10 +21,9 @@ from dossier.case.certified import held_against
 from dossier.case.fields import dimension_of, model_in, types_in
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
 from dossier.case.problems import CaseProblem, nearest
-from dossier.case.tables.column_names import MEASURED, lowered
-from dossier.case.tables.numerals import cleaned, number
-from dossier.case.tables.raw_table import Column, RawTable, TableError, filled
+from dossier.case.tables.raw_table import RawColumn, RawTable, TableError, filled
 from dossier.case.tables.tables import read_table
+from dossier.case.tables.written import MEASURED, cleaned, lowered, number
 from dossier.case.units import DIMENSIONS, usual_unit
 
 if TYPE_CHECKING:
@@ -114,7 +113,7 @@ def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
     return [entry for entry in made if entry.document]
 
 
-def _value(cell: Any, leaf: Leaf, raw: RawTable, column: Column) -> Any:
+def _value(cell: Any, leaf: Leaf, raw: RawTable, column: RawColumn) -> Any:
     """Return a cell as it would be written in TOML: a day, a list, a number with its unit."""
     if isinstance(cell, date):
         return cell.date() if isinstance(cell, datetime) and leaf.form == "date" else cell

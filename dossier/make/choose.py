@@ -220,8 +220,7 @@ def _row(each: Difference) -> dict[str, Any]:
     times = each.own.scale == "reciprocal"
     ends = [e if times else e / demand.spread_factor for e in ends_of(each.own, each.other)]
     value, low, high = ends[0], min(ends[1:]), max(ends[1:])
-    return row | {
-        "kind": "quotient" if times else "difference", "unit": "" if times else demand.unit,
-        "value": ten_digits(value), "low": ten_digits(low), "high": ten_digits(high),
-        "told apart": told_apart(each.own, each.other), "between laboratories": each.between,
-    }  # fmt: skip
+    kind, unit = ("quotient", "") if times else ("difference", demand.unit)
+    row |= {"kind": kind, "unit": unit, "between laboratories": each.between}
+    row |= {"value": ten_digits(value), "low": ten_digits(low), "high": ten_digits(high)}
+    return row | {"told apart": told_apart(each.own, each.other)}

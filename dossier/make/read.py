@@ -37,25 +37,23 @@ UNSEALED, MOVED = "unsealed", "moved"
 """What does not stop evidence, and is a condition."""
 
 
-def read_case(
-    folder: Path | str,
-    house: Path | str | None = None,
-    on: date | None = None,
-    recalls: Recalls | None = None,
-) -> Case:
+def read_case(folder: Path | str, house: Path | str | None = None, on: date | None = None) -> Case:
     """Return the case in `folder`, validated; CaseError lists every problem of it.
 
     `house` is a folder of a house, before the one that the case names: its digest is part of what
     people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
-    given.  `recalls` are those on file: evidence that they name is not carried over.
+    given.
     """
-    case = case_in(folder, on, recalls)
+    case = case_in(folder, on)
     own = house_of(folder, case.qualification, house)
     return case if own is None else replace(case, house=read_house(own).digest)
 
 
 def case_in(folder: Path | str, on: date | None = None, recalls: Recalls | None = None) -> Case:
-    """Return the case in `folder` without looking for the house that it may name."""
+    """Return the case in `folder` without looking for the house that it may name.
+
+    `recalls` are those on file: evidence that they name is not carried over.
+    """
     from dossier.case.read import read_case_files
 
     try:

@@ -87,9 +87,13 @@ def filed(asked: Asked, day: date) -> bytes | None:
 
 
 def settings_of(
-    demands: list[Demand], asked: Asked, criterion_flow: str, terminal: str, terminal_fine: str,
+    demands: list[Demand],
+    asked: Asked,
+    criterion_flow: str,
+    terminal: str,
+    terminal_fine: str,
     ask: Ask | None,
-) -> Settings:  # fmt: skip
+) -> Settings:
     """Return what the call settles for all laboratories; texts with units, empty where not given.
 
     `ask` gets an answer where a terminal is there to ask.  Raises CaseError for what is no value.

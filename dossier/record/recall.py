@@ -83,8 +83,9 @@ class Recall(_Form):
     def names(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
         """Return the records of a dossier that it recalls; `WHOLE` where it is recalled itself."""
         named = self.value if self.kind == "dossier" else self.within
-        carried = {n for e in rests for n in e.records if e.called("dossier", named)
-                   or (e.kind == "carried" and e.value in self.dossiers)}  # fmt: skip
+        ends = [e for e in rests if e.kind == "carried" and e.value in self.dossiers]
+        through = [*ends, *(e for e in rests if e.called("dossier", named))]
+        carried = {name for each in through for name in each.records}
         if self.kind == "dossier":
             own = Rest("dossier", f"{number} r{revision}", ()).called("dossier", self.value)
             return frozenset((WHOLE,) if own else carried)

@@ -229,12 +229,11 @@ def vouched(envelope: Envelope, signed: bytes, trust: Trust, role: str) -> Vouch
     stamp = status.timestamp_validity
     whole = stamp is not None and stamp.intact and stamp.valid
     proves = whole and stamp.trusted and not _astray(envelope.stamp_others, stamp, trust)
+    holds, time = bool(status.intact and status.valid), stamp.timestamp if whole else None
+    word = "trusted" if proves else "not trusted" if whole else "broken" if stamp else "none"
     return Vouched(
-        holds=bool(status.intact and status.valid), trusted=not why, distrust=why,
-        revocation=revocation, stamped=stamp.timestamp if whole else None,
-        stamp="none" if stamp is None else
-        "trusted" if proves else "not trusted" if whole else "broken",
-    )  # fmt: skip
+        holds=holds, trusted=not why, distrust=why, revocation=revocation, stamped=time, stamp=word
+    )
 
 
 def _status(envelope: Envelope, signed: bytes, trust: Trust, *, lists: bool) -> Any:

@@ -92,10 +92,9 @@ def recall_evidence(folder: Path, outcome: Register, asked: Recalling, *, jobs: 
     """
     _sensible(asked, outcome.recalls)
     given = outcome.recalls.given
-    new = Recall(
-        number=max((each.number for each in given), default=0) + 1, reason=asked.reason,
-        day=asked.day, first=asked.first, until=asked.until, **_named(asked, outcome),
-    )  # fmt: skip
+    number, what = max((each.number for each in given), default=0) + 1, _named(asked, outcome)
+    days = {"day": asked.day, "first": asked.first, "until": asked.until}
+    new = Recall.model_validate(days | what | {"number": number, "reason": asked.reason})
     new = new.model_copy(update={"dossiers": tuple(_dossiers(new, outcome))})
     if asked.lift:
         new = new.model_copy(update={"lifts": _lifted(new, outcome.recalls)})

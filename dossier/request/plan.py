@@ -8,7 +8,7 @@ from dossier.case.case import Asked
 from dossier.case.compared import SIDES
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.problems import refusal, refuse
-from dossier.case.tables.column_names import lowered
+from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reopened import left_out, reopening
 from dossier.evidence.requirement import Demand
@@ -126,13 +126,10 @@ def plan_request(
     if uses_criterion(tests) and settings.criterion_flow is None:
         what = "nothing says at which flow a bypass valve counts as open, the same for all"
         raise refusal("the call", "--criterion-flow", what, "give --criterion-flow '1 L/min'")
-    counts = tuple(
-        count
-        for each in asked.each
-        for count in counts_of(
-            [d for d in demands if d.mark == each.mark], each.application.decision_rule, assumed
-        )
-    )
+    counts: list[Counted] = []
+    for each in asked.each:
+        own = [demand for demand in demands if demand.mark == each.mark]
+        counts += counts_of(own, each.application.decision_rule, assumed)
     reopened = reopening(draft, limits) if draft else {}
     stands = _standing(asked, reopened)
     if draft:
@@ -145,8 +142,8 @@ def plan_request(
         _lacking(test, specimens_needed(test, counts, plan, most["reference"]), asked, reopened)
         for test in tests
     ]
-    for each in numbers:
-        most = {side: max(most[side], each.get(side, 0)) for side in most}
+    for number in numbers:
+        most = {side: max(most[side], number.get(side, 0)) for side in most}
     names = {side: _names(side, planned[side], most[side], before[side]) for side in most}
     made = [
         _test(asked, test, number, names, limits, settings)
@@ -158,8 +155,8 @@ def plan_request(
         raise refusal("case.toml", "carried", what, "carry less, or change more")
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
-        asked=asked, demands=tuple(demands), counts=counts, assumed=assumed, settings=settings,
-        names=told, tests=tuple(made), standing=stands,
+        asked=asked, demands=tuple(demands), counts=tuple(counts), names=told, tests=tuple(made),
+        assumed=assumed, settings=settings, standing=stands,
     )  # fmt: skip
 
 
@@ -265,9 +262,9 @@ def _sharpest(found: Mapping[str, Points], needed: Needed, limits: Limits) -> Po
     limit = limits.find("flow of the application", needed.kind, needed.standard)
     apart = limit is not None and max(flows) / middle - 1.0 > limit.value
     if apart or len({each.base_level for each in points}) > 1:
-        listed = "; ".join(f"{file} {6e4 * p.flow:.4g} L/min, base level {1e3 * p.base_level:.4g} "
-                           "mg/L" for file, p in found.items())  # fmt: skip
-        what = f"no run of the {needed.path} path serves all: {listed}"
+        rows = {f: (6e4 * each.flow, 1e3 * each.base_level) for f, each in found.items()}
+        told = (f"{f} {q:.4g} L/min, base level {c:.4g} mg/L" for f, (q, c) in rows.items())
+        what = f"no run of the {needed.path} path serves all: {'; '.join(told)}"
         hint = "state test = { flow = ..., base_level = ... }, the same for all, where that may be"
         raise refusal("case.toml", "applications", what, hint)
     longest = max(points, key=lambda each: each.terminal)

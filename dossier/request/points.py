@@ -8,7 +8,7 @@ from datetime import date
 from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.problems import refusal
-from dossier.case.tables.column_names import METHODS, STEMS
+from dossier.case.tables.written import METHODS, STEMS
 from dossier.evidence.limits import Limits
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
 from dossier.evidence.records.fluid import kinematic_at

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dossier.case.model import RecordEntry
-from dossier.case.tables.column_names import MEASURED
+from dossier.case.tables.written import MEASURED
 from dossier.case.whole import leaves
 from dossier.words import later
 

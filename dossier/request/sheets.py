@@ -142,10 +142,8 @@ def _conditions(tests: Iterable[Test]) -> dict[str, str]:
 
 def _run(request: TestRequest, test: Test, sheet: RecordSheet) -> dict[str, Any]:
     needed = test.needed
-    row: dict[str, Any] = {
-        "id": sheet.id, "kind": needed.kind, "standard": needed.standard,
-        "filter": sheet.filter, "specimen": sheet.specimen, "path": needed.path,
-    }  # fmt: skip
+    row: dict[str, Any] = {key: getattr(sheet, key) for key in ("id", "filter", "specimen")}
+    row |= {key: getattr(needed, key) for key in ("kind", "standard", "path")}
     criterion, points = request.settings.criterion_flow, test.points
     if needed.kind == "bypass_valve" and criterion is not None:
         row["criterion flow"] = _value(criterion, "L/min", "flow")

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.column_names import MEASURED, lowered
 from dossier.case.tables.grid import (
     MAX_HEAD,
     Grid,
@@ -21,6 +20,7 @@ from dossier.case.tables.grid import (
     without_repeats,
 )
 from dossier.case.tables.raw_table import filled, lettered
+from dossier.case.tables.written import MEASURED, lowered
 from dossier.case.units import is_unit
 from dossier.start.guess import CHANNEL, CUMULATIVE, Guess, guess, side_of, value_of
 
@@ -29,9 +29,9 @@ LEAST = 3
 WHAT_IT_TAKES = 2.0
 """Score from which on a row is taken for a row of names."""
 _NAMED = re.compile(
-    r"(?:specimen|sample|element|filter|prüfling|probe|serial)\s*(?:no\.?|id|number|nr\.?)?\s*[:=#]?"
-    r"\s*([\w.-]+)", re.I,
-)  # fmt: skip
+    r"(?i)(?:specimen|sample|element|filter|prüfling|probe|serial)\s*(?:no\.?|id|number|nr\.?)?"
+    r"\s*[:=#]?\s*([\w.-]+)"
+)
 _ISO = re.compile(r"11171|\(c\)", re.I)
 
 

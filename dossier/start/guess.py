@@ -7,12 +7,20 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.column_names import is_known, lowered
 from dossier.case.tables.grid import bare_of, is_reading
 from dossier.case.tables.layout import LONGEST_NAME, split_name
-from dossier.case.tables.numerals import CLOCKS, PAIRS, ClockError, cleaned, moment, number
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
+from dossier.case.tables.written import (
+    CLOCKS,
+    PAIRS,
+    ClockError,
+    cleaned,
+    is_known,
+    lowered,
+    moment,
+    number,
+)
 from dossier.case.units import UnitError, affine
 
 
@@ -64,9 +72,9 @@ DOWNSTREAM = re.compile(
 COMPUTED = re.compile(r"\b(beta|β|efficiency|wirkungsgrad|abscheidegrad|ratio)\b|β", re.I)
 """Columns that the laboratory calculated from others, which are reduced anew."""
 PER_VOLUME = re.compile(
-    r"(?:#|1|no\.?|particles?|counts?|partikel)?\s*(?:/|\bper\b|\bpro\b)\s*[0-9]*\s*"
-    r"(?:ml|cm3|cm³|cc|l|sample)\b", re.I,
-)  # fmt: skip
+    r"(?i)(?:#|1|no\.?|particles?|counts?|partikel)?\s*(?:/|\bper\b|\bpro\b)\s*[0-9]*\s*"
+    r"(?:ml|cm3|cm³|cc|l|sample)\b"
+)
 _SIZE = re.compile(
     r"(?P<more>>=?|≥|above|over|über|ab)?\s*(?P<size>\d+(?:[.,]\d+)?)"
     r"(?:\s*(?:-|–|to|bis|\.\.)\s*(?P<end>\d+(?:[.,]\d+)?))?\s*(?P<plus>\+)?"

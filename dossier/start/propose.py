@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import METHODS, STEMS, lowered
-from dossier.case.tables.numerals import CLOCK, ClockError, moment
 from dossier.case.tables.raw_table import by_place, filled, lettered, turned_place
+from dossier.case.tables.written import CLOCK, METHODS, STEMS, ClockError, lowered, moment
 from dossier.case.toml_text import inline, quoted
 from dossier.case.units import UnitError, affine
 from dossier.start.found import Found, absent_words, cells_of
@@ -222,10 +221,8 @@ def records_of(made: Proposal, layout: str) -> Iterator[dict[str, Any]]:
         if side == IGNORED:
             continue
         label = re.sub(r"[^A-Za-z0-9._-]+", "-", name or made.found.sheet)
-        record = {
-            "id": f"{STEMS[made.kind]}-{label}", **made.record, "filter": side, "specimen": name,
-            "file": made.file, "layout": layout,
-        }  # fmt: skip
+        record = {"id": f"{STEMS[made.kind]}-{label}", **made.record, "filter": side}
+        record |= {"specimen": name, "file": made.file, "layout": layout}
         if made.found.specimens and column is not None:
             record["where"] = {column.written: name}
         yield {key: value for key, value in record.items() if value != ""}
@@ -252,8 +249,8 @@ def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]
                 others.append(other)
                 missing -= _gives(other)
         if missing:
-            base.open.append(f"{base.file}: no {' and no '.join(sorted(missing))}: take the file "
-                             "that holds it in the same call")  # fmt: skip
+            what = f"no {' and no '.join(sorted(missing))}"
+            base.open.append(f"{base.file}: {what}: take the file that holds it in the same call")
         pairs.append((base, others))
     for part in parts:
         if not any(part is base or part in others for base, others in pairs):

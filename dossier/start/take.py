@@ -111,20 +111,7 @@ def append(case: Path, text: str) -> None:
 def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[str], bool]:
     """Take files of a laboratory's own making: say what was found, write how it is read."""
     document = parse_toml((case / CASE).read_bytes())
-    sides = {
-        name: side
-        for side in ("candidate", "reference")
-        if isinstance(document.get(side), dict)
-        for name in document[side].get("specimens", ())
-    }
-    made: list[Proposal] = []
-    for name, content in held.items():
-        for sheet in sheet_names(content) if is_workbook(name) else [""]:
-            made += _proposed(name, sheet, content, sides, ask)
-    if not made:
-        hint = "a table has names, and values below or beside them; in a text file its columns "
-        hint += "are parted by comma, semicolon or tab"
-        raise refusal(", ".join(held), "", "no table was found", hint)
+    made = _all_proposed(document, held, ask)
     pairs = joined(made)
     told = [line for each in made for line in _told(each)]
     known = [each.get("id") for each in tables(document, "record")]
@@ -135,11 +122,10 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
         if any(part.open for part in (each, *others)) or not each.record:
             continue
         for record in records_of(each, _layout(each, layouts)):
-            if others:
-                record["join"] = [
-                    {"file": o.file, "layout": _layout(o, layouts), "within": f"{step_of(o):g} s"}
-                    for o in others
-                ]
+            for other in others:
+                layout, within = _layout(other, layouts), f"{step_of(other):g} s"
+                part = {"file": other.file, "layout": layout, "within": within}
+                record.setdefault("join", []).append(part)
             name = f"record {record['id']!r}"
             if record["id"] in known:
                 by = toml_of("record", record).strip()
@@ -152,6 +138,24 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     doubts = [doubt for each in made for doubt in each.open]
     told += [f"not sure: {doubt}" for doubt in doubts]
     return [*told, f"next: dossier check {case}, which names what a record still lacks"], not doubts
+
+
+def _all_proposed(
+    document: Mapping[str, Any], held: Mapping[str, bytes], ask: Ask | None
+) -> list[Proposal]:
+    """Return how each table in files is read; CaseError where there is none."""
+    filters = [(side, document.get(side)) for side in ("candidate", "reference")]
+    known = [(side, each) for side, each in filters if isinstance(each, dict)]
+    sides = {name: side for side, each in known for name in each.get("specimens", ())}
+    made: list[Proposal] = []
+    for name, content in held.items():
+        for sheet in sheet_names(content) if is_workbook(name) else [""]:
+            made += _proposed(name, sheet, content, sides, ask)
+    if not made:
+        hint = "a table has names, and values below or beside them; in a text file its columns "
+        hint += "are parted by comma, semicolon or tab"
+        raise refusal(", ".join(held), "", "no table was found", hint)
+    return made
 
 
 def _proposed(

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 from pypdf import PdfReader
 
-from dossier.make import carried, outcome, recompute
+from dossier.make import carried, decide, outcome, recompute
 from dossier.verification.questions import _QUESTIONS, AuditAnswer
 from dossier.verification.verification_text import _repeat, fact_lines, note_pdf
 from dossier.verification.verify import Verification
@@ -255,7 +255,7 @@ def test_of_a_file_without_seals_it_is_said_once():
     ],
 )  # fmt: skip
 def test_what_moved_is_named_by_its_place(then, now, lines):
-    assert [*recompute._walk("", then, now)] == lines
+    assert [*decide._walk("", then, now)] == lines
 
 
 @pytest.mark.parametrize(

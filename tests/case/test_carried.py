@@ -16,7 +16,7 @@ from dossier.case.attached import open_pdf
 from dossier.case.case import Case
 from dossier.case.compared import CONDITIONS, Source, valve_faults
 from dossier.case.model import Conditions, Laboratory, Qualification
-from dossier.case.tables.column_names import MEASURED
+from dossier.case.tables.written import MEASURED
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import KINDS
 from dossier.decision.choice import Candidate, _as_one
@@ -24,7 +24,7 @@ from dossier.evidence.records.usable import expected
 from dossier.make import read as proving
 from dossier.make import recompute
 from dossier.make.decide import limits
-from dossier.make.read import doubts, proof_problems
+from dossier.make.read import case_in, doubts, proof_problems
 from dossier.make.recompute import page_problems
 from dossier.make.request_files import asked_of, filed
 from dossier.record.recall import FILE, Recall, Recalls
@@ -62,7 +62,7 @@ def edit(folder, *pairs, file="case.toml"):
 def told(folder, **how):
     """Return all problems of a case; fails where there is none."""
     with pytest.raises(CaseError) as error:
-        read_case(folder, on=TODAY, **how)
+        case_in(folder, TODAY, **how)
     return "\n".join(map(str, error.value.problems))
 
 
@@ -340,7 +340,7 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
     if named:
         assert f"was recalled: {named}. test anew" in told(glue, recalls=recalls)
     else:
-        assert read_case(glue, on=TODAY, recalls=recalls).carried
+        assert case_in(glue, TODAY, recalls).carried
 
 
 def test_nothing_is_issued_on_evidence_that_ended_before(glue):

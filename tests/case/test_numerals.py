@@ -12,9 +12,9 @@ from openpyxl import Workbook
 
 from dossier.case.tables import csv_rows
 from dossier.case.tables.csv_rows import read_csv
-from dossier.case.tables.numerals import number, proves_decimal, shows, vanishing
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.tables import read_sheet
+from dossier.case.tables.written import number, proves_decimal, shows, vanishing
 
 VALUES = st.one_of(
     st.integers(0, 10**7).map(float),

@@ -12,11 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.column_names import WORDS, lowered
 from dossier.case.tables.grid import MAX_HEAD, Grid, find_names, head_of, refuse_nameless
-from dossier.case.tables.numerals import MARKS, proves_decimal, vanishing
 from dossier.case.tables.raw_table import Note, RawTable, TableError
 from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.written import MARKS, WORDS, lowered, proves_decimal, vanishing
 
 MAX_FILE = 512 * 2**20
 MAX_GRID = 64 * 2**20

@@ -7,19 +7,9 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import Any
 
-from dossier.case.tables.column_names import WORDS, is_known, lowered
-from dossier.case.tables.numerals import (
-    CLOCKS,
-    PAIRS,
-    ClockError,
-    cleaned,
-    is_clock,
-    moment,
-    number,
-)
 from dossier.case.tables.raw_table import (
-    Column,
     Note,
+    RawColumn,
     TableError,
     filled,
     index_of,
@@ -27,6 +17,18 @@ from dossier.case.tables.raw_table import (
     turned_cells,
 )
 from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.written import (
+    CLOCKS,
+    PAIRS,
+    WORDS,
+    ClockError,
+    cleaned,
+    is_clock,
+    is_known,
+    lowered,
+    moment,
+    number,
+)
 from dossier.case.units import is_unit
 
 MAX_COLUMNS = 500
@@ -42,7 +44,7 @@ _NO_UNITS = frozenset({"characteristic", "found", "unit"})
 class Head:
     """What stands above the values of a table."""
 
-    columns: tuple[Column, ...]
+    columns: tuple[RawColumn, ...]
     row: int
     """Row number of the names."""
     rows: int
@@ -121,7 +123,7 @@ def _refuse_values(rows: Sequence[tuple[int, Sequence[str]]]) -> None:
 
 def columns_of(
     cells: Sequence[str], row: int, renamed: dict[str, str], *, sheet: bool = False
-) -> tuple[Column, ...]:
+) -> tuple[RawColumn, ...]:
     """Return the columns that a row of names declares; TableError where a name is no name."""
     if len(cells) > MAX_COLUMNS:
         hint = f"a record has at most {MAX_COLUMNS} columns"
@@ -138,13 +140,13 @@ def columns_of(
         if name and lowered(name) in seen:
             raise TableError(place, f"column {name!r} occurs twice", "keep one of them")
         seen.add(lowered(name))
-        columns.append(Column(name, (match["unit"] or "").strip(), index))
+        columns.append(RawColumn(name, (match["unit"] or "").strip(), index))
     return tuple(columns)
 
 
 def with_units(
-    columns: tuple[Column, ...], cells: Sequence[str], row: int
-) -> tuple[Column, ...] | None:
+    columns: tuple[RawColumn, ...], cells: Sequence[str], row: int
+) -> tuple[RawColumn, ...] | None:
     """Return the columns with the units that stand in the row below, None if it holds no units.
 
     Raises TableError where a column has another unit beside its name.
@@ -163,7 +165,7 @@ def with_units(
             what = f"column {column.name!r} has the units {column.unit!r} and {unit!r}"
             raise TableError(f"row {row}", what, "keep one of them")
     return tuple(
-        Column(column.name, column.unit or unit, column.index)
+        RawColumn(column.name, column.unit or unit, column.index)
         for column, unit in zip(columns, found, strict=True)
     )
 
@@ -178,7 +180,7 @@ def _unit(cell: str) -> str | None:
     return text if text.lower() in CLOCKS or text == "%" or is_unit(text) else None
 
 
-def refuse_nameless(columns: Sequence[Column], cells: Sequence[Any], lines: Any) -> None:
+def refuse_nameless(columns: Sequence[RawColumn], cells: Sequence[Any], lines: Any) -> None:
     """Raise TableError where a cell is filled whose column has no name."""
     for column in columns:
         if column.name:

@@ -8,7 +8,6 @@ import numpy as np
 
 from dossier.case.model import Layout, Long
 from dossier.case.problems import nearest
-from dossier.case.tables.column_names import is_known, lowered
 from dossier.case.tables.grid import (
     HEADER,
     Grid,
@@ -20,9 +19,8 @@ from dossier.case.tables.grid import (
     refuse_nameless,
     without_repeats,
 )
-from dossier.case.tables.numerals import CLOCK, CLOCKS
 from dossier.case.tables.raw_table import (
-    Column,
+    RawColumn,
     RawTable,
     TableError,
     by_place,
@@ -30,6 +28,7 @@ from dossier.case.tables.raw_table import (
     lettered,
     turned_cells,
 )
+from dossier.case.tables.written import CLOCK, CLOCKS, is_known, lowered
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
@@ -157,7 +156,7 @@ def refuse_outside(body: Sequence[Row], width: int) -> None:
                 raise TableError(place, "a cell without a column name above it", "name or empty it")
 
 
-Named = list[tuple[str, Column]]
+Named = list[tuple[str, RawColumn]]
 """Each column as it is written, and as it is read; without a name where it is not."""
 
 
@@ -192,7 +191,7 @@ def _named(
         if key in unread or not text:
             name = name if key in mapping else ""
             if not key:
-                refuse_nameless([Column("", "", index)], raw.cells, raw.lines)
+                refuse_nameless([RawColumn("", "", index)], raw.cells, raw.lines)
         elif not key and not is_known(name):
             what = f"column {text!r} is neither read nor left out"
             hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
@@ -203,7 +202,7 @@ def _named(
         if given and unit and name and _other_unit(given, unit):
             what = f"{text!r} has the unit {given!r}, and the layout says {unit!r}"
             raw.complain(place, what, "correct the layout: the file says what was measured")
-        named.append((text, Column(name, unit or given, index)))
+        named.append((text, RawColumn(name, unit or given, index)))
     for name in left_over.values():
         hint = nearest(name, [text for text in written if text], "columns")
         raw.complain(f"row {raw.head}", f"no column {name!r}, which the layout names", hint)
@@ -230,7 +229,7 @@ def split_name(text: str) -> tuple[str, str]:
     return " ".join(match["name"].split()), (match["unit"] or "").strip()
 
 
-def find_column(named: Named, name: str) -> Column | None:
+def find_column(named: Named, name: str) -> RawColumn | None:
     """Return the column that is written so, or stands there, or is read as that."""
     for text, column in named:
         places = (by_place(column.index, turned) for turned in (False, True))
@@ -338,13 +337,13 @@ def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:
     _refuse_different(raw, single, heads)
     kept = list(first.values())
     cells = [[column[row] for row in kept] for column in raw.cells]
-    raw.columns = (*single, *(Column(n, count.unit, len(cells) + k) for k, n in enumerate(made)))
+    raw.columns = (*single, *(RawColumn(n, count.unit, len(cells) + k) for k, n in enumerate(made)))
     raw.cells = [*cells, *(np.array([by.get(h, np.nan) for h in kept]) for by in made.values())]
     raw.lines = raw.lines[kept]
     return raw
 
 
-def _refuse_different(raw: RawTable, columns: Sequence[Column], heads: Sequence[int]) -> None:
+def _refuse_different(raw: RawTable, columns: Sequence[RawColumn], heads: Sequence[int]) -> None:
     """Record each cell that is not that of the first row of its time."""
     for column in columns:
         cells = raw.cells[column.index]

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.problems import CaseProblem, PartError
-from dossier.case.tables.column_names import WORDS, lowered
-from dossier.case.tables.numerals import (
+from dossier.case.tables.written import (
     CLOCK,
     CLOCKS,
     MARKS,
+    WORDS,
     ClockError,
     Shown,
     cleaned,
@@ -25,6 +25,7 @@ from dossier.case.tables.numerals import (
     floats_of,
     groups_thousands,
     is_clock,
+    lowered,
     moment,
     number,
     seconds,
@@ -66,7 +67,7 @@ class Note(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class RawColumn:
     """One column of a table: its name and the unit in its square brackets."""
 
     name: str
@@ -79,7 +80,7 @@ class RawTable:
     """Header, cells and remarks of one table, not yet interpreted."""
 
     file: str
-    columns: tuple[Column, ...]
+    columns: tuple[RawColumn, ...]
     cells: Any
     """Floats (columns, rows), or for each column an array of floats or a list of other cells."""
     lines: NDArray[np.int64]
@@ -98,7 +99,7 @@ class RawTable:
     """Clock time at which the test began, for clock times."""
     cells_read: str = ""
     """The cells that hold names and values, where a layout says so."""
-    read_as: tuple[tuple[str, Column], ...] = ()
+    read_as: tuple[tuple[str, RawColumn], ...] = ()
     """Names as the laboratory wrote them, and what they are read as."""
     others: frozenset[str] = frozenset()
     """What stands in the columns of `where` in the rows that were not taken."""
@@ -119,13 +120,13 @@ class RawTable:
         """Number of data rows."""
         return len(self.lines)
 
-    def place(self, row: int, column: Column) -> str:
+    def place(self, row: int, column: RawColumn) -> str:
         """Return where a cell is, in the words of its kind of file."""
         if self.sheet:
             return f"cell {lettered(column.index)}{self.lines[row]}"
         return f"row {self.lines[row]}, column {column.name!r}"
 
-    def named_at(self, column: Column) -> str:
+    def named_at(self, column: RawColumn) -> str:
         """Return where the name of a column is."""
         cell = f"cell {lettered(column.index)}{self.head}"
         return cell if self.head else f"column {column.name!r}"
@@ -135,12 +136,12 @@ class RawTable:
         place = turned_place(place) if self.turned else place
         self.problems.append(CaseProblem(self.file, place, what, hint))
 
-    def find(self, name: str) -> Column | None:
+    def find(self, name: str) -> RawColumn | None:
         """Return the column of that name, or None."""
         wanted = lowered(name)
         return next((c for c in self.columns if lowered(c.name) == wanted), None)
 
-    def numbers(self, column: Column) -> NDArray[np.float64]:
+    def numbers(self, column: RawColumn) -> NDArray[np.float64]:
         """Return a column as floats, NaN where a cell is empty; other text is a problem."""
         cells = self.cells[column.index]
         known = isinstance(cells, np.ndarray)
@@ -182,7 +183,7 @@ class RawTable:
         self.decimal = next(iter(proven), self.decimal)
         return self
 
-    def _shown(self) -> Iterator[tuple[int, Column, Shown]]:
+    def _shown(self) -> Iterator[tuple[int, RawColumn, Shown]]:
         """Yield row and column of each number that shows something of decimal marks, and what."""
         for column in self.columns:
             cells = self.cells[column.index] if lowered(column.name) not in WORDS else ()
@@ -192,17 +193,17 @@ class RawTable:
                     if seen is not None:
                         yield row, column, seen
 
-    def texts(self, column: Column) -> list[str]:
+    def texts(self, column: RawColumn) -> list[str]:
         """Return a column as stripped text, empty where a cell is empty."""
         return [filled(cell) for cell in self.cells[column.index]]
 
-    def results(self, column: Column) -> list[str]:
+    def results(self, column: RawColumn) -> list[str]:
         """Return a column as text, numbers with a decimal point and without thousands."""
         texts = self.texts(column)
         thousands = self._thousands(texts)
         return [self._pointed(text, thousands) for text in texts]
 
-    def clock(self, column: Column) -> NDArray[np.float64]:
+    def clock(self, column: RawColumn) -> NDArray[np.float64]:
         """Return a column of clock times [s], NaN where a cell is empty.
 
         The unit of the column is a key of `CLOCKS`.  Times of [clock] are counted from `start`.
@@ -222,7 +223,7 @@ class RawTable:
             self._name_cells(known[:1], column, what, hint)
         return values
 
-    def _since_start(self, column: Column) -> NDArray[np.float64]:
+    def _since_start(self, column: RawColumn) -> NDArray[np.float64]:
         """Return a column of times of day, with or without their day, as time since the start."""
         values = np.full(self.rows, np.nan)
         try:
@@ -243,7 +244,7 @@ class RawTable:
             values[row] = before = value - start + days * 2 * HALF_DAY
         return values
 
-    def _times(self, column: Column, read: Callable[[Any], T]) -> Iterator[tuple[int, T]]:
+    def _times(self, column: RawColumn, read: Callable[[Any], T]) -> Iterator[tuple[int, T]]:
         """Yield each row and its time; a cell that is none is a problem."""
         for row, cell in enumerate(self.cells[column.index]):
             try:
@@ -266,7 +267,7 @@ class RawTable:
             return text
         return f"{sign}{value!r}"
 
-    def _parse(self, cells: list[Any], column: Column) -> NDArray[np.float64]:
+    def _parse(self, cells: list[Any], column: RawColumn) -> NDArray[np.float64]:
         if all(type(cell) is str for cell in cells):
             floats = floats_of(cells, self.decimal)
             if floats is not None:
@@ -291,7 +292,7 @@ class RawTable:
             self._name_cells(rows, column, what, hint)
         return values
 
-    def _reason(self, cell: Any, column: Column) -> tuple[str, str]:
+    def _reason(self, cell: Any, column: RawColumn) -> tuple[str, str]:
         """Return what is wrong with a cell that is no number, and what to do."""
         if _tiny(cell, self.decimal):
             return VANISHES
@@ -304,7 +305,7 @@ class RawTable:
             return doubt(self.decimal)
         return _NO_NUMBER
 
-    def _name_cells(self, rows: Iterable[Any], column: Column, what: str, hint: str) -> None:
+    def _name_cells(self, rows: Iterable[Any], column: RawColumn, what: str, hint: str) -> None:
         rows = list(rows)
         for row in rows[:MAX_NAMED_CELLS]:
             text = filled(self.cells[column.index][row])[:40]

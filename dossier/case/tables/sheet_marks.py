@@ -11,8 +11,8 @@ from typing import Any
 from xml.etree import ElementTree
 from xml.parsers import expat
 
-from dossier.case.tables.numerals import vanishing
 from dossier.case.tables.raw_table import TableError, index_of
+from dossier.case.tables.written import vanishing
 from dossier.case.units import vanishes
 
 MAX_BOOK = 4 * 2**20

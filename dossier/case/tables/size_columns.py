@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.case.tables.raw_table import Column, RawTable
+from dossier.case.tables.raw_table import RawColumn, RawTable
 from dossier.case.units import UnitError, affine, parse_size, split_quantity
 from dossier.physics import scales
 
@@ -63,29 +63,19 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     each comes back as it was written, with its calibration.  Counts of channels, "4 to 6 um(c)",
     are added up from the largest size: "above 30 um(c)" is the count of 30 um(c) and larger.
     """
-    sides: dict[str, dict[float, Column]] = {"upstream": {}, "downstream": {}}
-    upper: dict[Column, float] = {}
+    sides: dict[str, dict[float, RawColumn]] = {"upstream": {}, "downstream": {}}
+    upper: dict[RawColumn, float] = {}
     older: set[tuple[str, str]] = set()
     for column in raw.columns:
-        match = _COUNT.match(column.name)
-        if match is None:
-            if column.name.lower() not in _OTHERS:
-                what = f"column {column.name!r} is not one of a multi-pass record"
-                raw.complain("header", what, "count columns are written 'upstream 10 um(c) [1/mL]'")
+        found = _counted(raw, column, calibration, older)
+        if found is None:
             continue
-        text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
-        channel = _CHANNEL.fullmatch(text)
-        lower = f"{channel[1]} {channel[3]}" if channel else text
-        size = _size(raw, column, lower, calibration, older)
-        if size is None:
-            continue
-        if channel:
-            end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older)
-            upper[column] = size if end is None else end
-        if size in sides[match[1].lower()]:
+        side, size, end = found
+        upper |= {} if end is None else {column: end}
+        if size in sides[side]:
             hint = "take the table in two, or leave one out: name it under ignored"
             raw.complain(raw.named_at(column), f"a second column for {column.name!r}", hint)
-        sides[match[1].lower()][size] = column
+        sides[side][size] = column
     _unpaired(raw, sides)
     sizes = sorted(set(sides["upstream"]) & set(sides["downstream"]))
     if len(sizes) < 1:
@@ -99,8 +89,30 @@ def count_columns(raw: RawTable, calibration: str) -> Counts | None:
     return Counts(np.array(sizes), up, down, tuple(sorted(older)))
 
 
+def _counted(
+    raw: RawTable, column: RawColumn, calibration: str, older: set[tuple[str, str]]
+) -> tuple[str, float, float | None] | None:
+    """Return side and size of a column of counts [um(c)], and where its channel ends, if it is one.
+
+    None for any other column, and for a size that is none; what does not belong here is a problem.
+    """
+    match = _COUNT.match(column.name)
+    if match is None:
+        if column.name.lower() not in _OTHERS:
+            what = f"column {column.name!r} is not one of a multi-pass record"
+            raw.complain("header", what, "count columns are written 'upstream 10 um(c) [1/mL]'")
+        return None
+    text = re.sub(r"^(above|>=?|≥)\s*", "", match[2])
+    channel = _CHANNEL.fullmatch(text)
+    lower = f"{channel[1]} {channel[3]}" if channel else text
+    size, end = _size(raw, column, lower, calibration, older), None
+    if channel and size is not None:
+        end = _size(raw, column, f"{channel[2]} {channel[3]}", calibration, older) or size
+    return None if size is None else (match[1].lower(), size, end)
+
+
 def _size(
-    raw: RawTable, column: Column, text: str, calibration: str, older: set[tuple[str, str]]
+    raw: RawTable, column: RawColumn, text: str, calibration: str, older: set[tuple[str, str]]
 ) -> float | None:
     try:
         if calibration == "ISO 11171":
@@ -113,7 +125,7 @@ def _size(
     return size
 
 
-def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
+def _unpaired(raw: RawTable, sides: dict[str, dict[float, RawColumn]]) -> None:
     for side, other in (("upstream", "downstream"), ("downstream", "upstream")):
         for size in sorted(set(sides[side]) - set(sides[other])):
             hint = f"add '{other} {size:g} um(c) [1/mL]' or remove the lone column"
@@ -121,7 +133,7 @@ def _unpaired(raw: RawTable, sides: dict[str, dict[float, Column]]) -> None:
 
 
 def _open_ended(
-    raw: RawTable, sides: dict[str, dict[float, Column]], upper: dict[Column, float]
+    raw: RawTable, sides: dict[str, dict[float, RawColumn]], upper: dict[RawColumn, float]
 ) -> bool:
     """Return whether a channel has no count at its upper end, which is a problem."""
     every = [(size, column, own) for own in sides.values() for size, column in own.items()]
@@ -135,11 +147,14 @@ def _open_ended(
 
 
 def _matrix(
-    raw: RawTable, columns: list[Column], upper: dict[Column, float], own: dict[float, Column]
+    raw: RawTable,
+    columns: list[RawColumn],
+    upper: dict[RawColumn, float],
+    own: dict[float, RawColumn],
 ) -> NDArray[np.float64]:
     """Return the counts of all sizes (n, k) [1/mL]; one size lies together in memory."""
     if upper:
-        made: dict[Column, NDArray[np.float64]] = {}
+        made: dict[RawColumn, NDArray[np.float64]] = {}
         for _, column in sorted(own.items(), reverse=True):
             end = upper.get(column)
             made[column] = raw.numbers(column) * _factor(raw, column)
@@ -155,7 +170,7 @@ def _matrix(
     return np.array([read * factor for read, factor in zip(counted, factors, strict=True)]).T
 
 
-def _factor(raw: RawTable, column: Column) -> float:
+def _factor(raw: RawTable, column: RawColumn) -> float:
     """Return what the numbers of a column are multiplied by to be counts of the fluid [1/mL]."""
     diluted = raw.sample.get(column.name.split()[0].lower(), 1.0)
     if diluted != 1.0 and not raw.dilution and is_per_sample(column.unit):

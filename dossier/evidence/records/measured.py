@@ -9,7 +9,7 @@ import numpy as np
 
 from dossier.case.case import Record
 from dossier.case.records import InspectionTable, MeasurementTable
-from dossier.case.tables.column_names import lowered
+from dossier.case.tables.written import lowered
 from dossier.case.units import UnitError, affine
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import EXACT, READ_BY

@@ -12,7 +12,7 @@ from dossier.case.case import Case, Record
 from dossier.case.consistency import plain
 from dossier.case.fields import Band
 from dossier.case.records import MeasurementTable, PressureDropTable
-from dossier.case.tables.column_names import lowered
+from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of, specimens_named
