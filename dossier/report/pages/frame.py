@@ -309,8 +309,8 @@ def _notes(
         yield say("Of the {most} least certain requirements.", most=MOST)
     yield say(
         "Factors from 0.5 to 2 at which the verdict changes for the worse, or with + for the "
-        "better; in brackets: not demonstrated, as nothing was tested there. –: does not rest on it. "
-        "As measured: counts downstream, mass injected, pressure swept, or the reading itself."
+        "better; in brackets: not demonstrated, as nothing was tested there. –: does not rest on "
+        "it. As measured: counts downstream, mass injected, pressure swept, or the reading itself."
     )
     if readings:
         each = "; ".join(
