@@ -247,7 +247,8 @@ def joined(shown: Sequence[tuple[str, str]]) -> str:
     if not unit_text(first):
         return text
     number = f"({text})" if PLUS_MINUS in text else text
-    number += " " if number.endswith(")") else SPACE  # behind a bracket a long unit may go down
+    long = len(unit_text(first)) > len("psi")
+    number += " " if long and number.endswith(")") else SPACE  # behind a bracket it may go down
     beside = [f" ({each}{SPACE}{_kept(unit)})" for each, unit in more if NUMBER.search(each)]
     return f"{number}{_kept(first)}{''.join(beside)}"
 

@@ -29,7 +29,7 @@ from dossier.report.running import printing
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
 
-_UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
+_UNIT = "(?:m?L/min|US\u00a0gal/min|in³/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\([^()\n]{1,18}\)|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
