@@ -25,7 +25,7 @@ from dossier.report.layout.pdf import (
     without_collector,
 )
 from dossier.report.pages.contents import Content, build_content
-from dossier.report.running import printing
+from dossier.report.running import printing, written_in
 from dossier.report.signing import SignOff
 from dossier.words import language, say, speaking
 
@@ -98,7 +98,8 @@ def prepared(
     """
     environment = _environment()
     asked = case.qualification
-    with speaking(asked.language), printing(asked.units), drawn_later() as charts:
+    form = printing(asked.units, written_in(case))
+    with speaking(asked.language), form, drawn_later() as charts:
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
