@@ -25,12 +25,12 @@ from dossier.report.layout.pdf import (
     without_collector,
 )
 from dossier.report.pages.contents import Content, build_content
-from dossier.report.running import printing
 from dossier.report.pages.places import named as in_runs
+from dossier.report.running import printing, written_in
 from dossier.report.signing import SignOff
 from dossier.words import language, say, say_count, speaking
 
-_UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
+_UNIT = "(?:m?L/min|US\u00a0gal/min|in³/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
@@ -132,7 +132,8 @@ def prepared(
     """
     environment = _environment()
     asked = case.qualification
-    with speaking(asked.language), printing(asked.units), drawn_later() as charts:
+    form = printing(asked.units, written_in(case))
+    with speaking(asked.language), form, drawn_later() as charts:
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),

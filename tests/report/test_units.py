@@ -1,16 +1,24 @@
 """US customary units beside SI and instead: they print, and decide nothing."""
 
+import re
+from base64 import b64decode
+
 import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dossier.evidence.statistics.combine import with_trials
+from dossier.make import decide
+from dossier.make.read import read_case
 from dossier.report import format as fmt
 from dossier.report.pages import results
-from dossier.report.running import in_print, printing, retold
+from dossier.report.pages.contents import build_content
+from dossier.report.running import in_print, printing, retold, written_in
 from dossier.report.scales import BESIDE, INSTEAD, customary, scales
 from dossier.words import say, speaking
 from tests.report import sample
+from tests.report.test_facts import INPUTS, said
 
 REGISTRY = pint.UnitRegistry()
 PM = fmt.PLUS_MINUS
@@ -129,3 +137,41 @@ def test_conditions_get_both_units_beside():
     assert in_print(text) == text
     with printing(BESIDE):
         assert plain(in_print(text)) == "at 80 L/min (21.13 US gal/min), 105 °C (221 °F), 20 µm(c)"
+
+
+def test_a_sentence_of_a_person_stays_inside_one_of_the_program():
+    leave = "up to 0.9 mm longer than drawn"
+    with printing(INSTEAD, [leave, "80 L/min"]):
+        assert plain(retold(f"D1: {leave}; at 80 L/min")) == f"D1: {leave}; at 21.13 US gal/min"
+
+
+SI = r"(?<![\w/\[])(kPa|L/min|mL/min|mL|°C|degC|(?<=\d[ \u00a0])(Pa|bar|L|K|mm))(?![\w/\]²³])"
+
+
+@pytest.fixture(scope="module", params=["polder-pumps", "chain-ferry"])
+def decided(request):
+    with with_trials(500):
+        case = read_case(INPUTS / request.param)
+        return case, decide.assess(case)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_no_si_unit_that_has_another_is_left_but_in_what_people_wrote(decided, language):
+    case, assessment = decided
+    asked = {fmt.speak(text) for text in written_in(case)}
+    people = sorted((text for text in asked if re.search(SI, text)), key=len, reverse=True)
+    with speaking(language), printing(INSTEAD, written_in(case)):
+        page = build_content(
+            case, assessment, issued=decide.issue_date(case), manifest={"versions": {"numpy": "2"}},
+            decision_json=b"{}", signoff=decide.sign_off(case, assessment), style="",
+        )  # fmt: skip
+        pictures = [chart.uri for chart in page.charts]
+    shown = [*said(page), *(b64decode(each.partition(",")[2]).decode() for each in pictures)]
+    left = []
+    for text in shown:
+        for own in people:
+            text = text.replace(own, "")
+        text = re.sub("“[^”]*”|(?:per|je)\u00a0mL|\\(1/mL\\)", "", text)
+        left += [text] if re.search(SI, text) else []
+    assert not left
+    assert sum(text.count("psi") for text in shown) > 40

@@ -9,6 +9,7 @@ from html import escape
 from typing import Literal
 
 from dossier.report.format import chart_text
+from dossier.report.scales import instead
 
 WIDTH = 290.0
 SIZE, LEADING = 8.0, 9.6
@@ -96,6 +97,11 @@ def _surface(circuit: Circuit) -> float:
     return 116.0 if circuit.arrangement == "full_flow" else 134.0
 
 
+def begin() -> float:
+    """Return where a drawing begins at its left: "US gal/min" is longer than "L/min" [points]."""
+    return -14.0 if instead() else 0.0
+
+
 def svg_of(circuit: Circuit) -> bytes:
     """Return the drawing as SVG."""
     main, fine = _filters(circuit)
@@ -118,8 +124,8 @@ def svg_of(circuit: Circuit) -> bytes:
         for each in labels_of(circuit)
     )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH:g}pt" height="{height:g}pt" '
-        f'viewBox="0 0 {WIDTH:g} {height:g}">{marks}'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH - begin():g}pt" '
+        f'height="{height:g}pt" viewBox="{begin():g} 0 {WIDTH - begin():g} {height:g}">{marks}'
         f'<g font-family="\'Dossier Sans\'" font-size="{SIZE:g}">{words}</g></svg>'
     ).encode()
 
