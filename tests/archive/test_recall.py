@@ -3,7 +3,7 @@
 import json
 import re
 import shutil
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from types import SimpleNamespace
 
@@ -25,10 +25,11 @@ from dossier.record.recall import (
 from dossier.record.rests import Rest, _dossiers
 from dossier.register.calendar import calendar_text
 from dossier.register.html import NOWHERE, blocks, register_page
-from dossier.register.letters import Reply, letters_pdf, lines, recall_json
+from dossier.register.letters import Reply, letters_pdf, lines, recall_json, span
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
 from dossier.register.register import Wanted
 from dossier.register.register import find as found_in
+from dossier.register.row import without
 from dossier.seal.identity import make_identity
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
@@ -500,3 +501,45 @@ def test_the_command_writes_letters_and_ends_with_what_became_of_them(folder, tm
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"letters.pdf", "recall.json"}
     done = run("recall", folder, "instrument:XX-9", "--reason", WHY, "--out", tmp_path / "out")
     assert (done.returncode, "nothing is recalled" in done.stderr) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "until", "standing", "found", "ends"),
+    [
+        (None, None, "recalled", "approved", "2027-06-30"),
+        ("falls", None, "recalled", "approved", "2027-06-30"),
+        ("stands without it", None, "signed off", "approved", "2027-06-30"),
+        ("stands without it", date(2027, 1, 1), "signed off", "approved", "2027-01-01"),
+        ("stands without it", date(2028, 1, 1), "signed off", "approved", "2027-06-30"),
+        ("stands conditionally", None, "signed off", "approved with conditions", "2027-06-30"),
+    ],
+)
+def test_what_a_recall_leaves_of_a_row(outcome, until, standing, found, ends):
+    @dataclass(frozen=True)
+    class Few:
+        standing: str = "signed off"
+        found: str = "approved"
+        remark: str = ""
+        valid_until: str = "2027-06-30"
+
+    now = outcome and SimpleNamespace(outcome=outcome, until=until)
+    stands = bool(outcome) and outcome.startswith("stands")
+    recalled = SimpleNamespace(outcome=now, stands=stands, text="meter FM-04")
+    left = without(Few(), recalled)
+    assert (left.standing, left.found, left.valid_until) == (standing, found, ends)
+    assert left.remark == "meter FM-04"
+    assert without(Few(), None) == Few()
+    assert without(Few(found="not approved"), recalled).standing == "signed off"
+
+
+@pytest.mark.parametrize(
+    ("first", "until", "said"),
+    [
+        (date(2026, 1, 2), date(2026, 3, 4), "measured from 2026-01-02 to 2026-03-04"),
+        (date(2026, 1, 2), None, "measured on 2026-01-02 or later"),
+        (None, date(2026, 3, 4), "measured on 2026-03-04 or before"),
+        (None, None, "on any day"),
+    ],
+)
+def test_the_span_of_a_recall_is_said(first, until, said):
+    assert span(SimpleNamespace(recall=SimpleNamespace(first=first, until=until))) == said
