@@ -38,11 +38,11 @@ os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "CI": "1"}
 
 HERE = Path(__file__).parent
 PACKAGE = HERE.parent / "dossier"
-NUMBERS = "physics", "evidence", "decision"
-SEALED = ("archive",)
+NUMBERS: tuple[str, ...] = ("physics", "evidence", "decision")
+SEALED: tuple[str, ...] = ("archive",)
 ROOMS = dict.fromkeys(NUMBERS, NUMBERS) | dict.fromkeys(("record", "verification", "seal"), SEALED)
 ROOMS |= {
-    "case": ("case", "start", "evidence"),
+    "case": ("case", "start", *NUMBERS),
     "make": (*SEALED, "request", "test_choose.py", "case/test_carried.py", "test_older_sizes.py"),
     "register": SEALED,
 }
