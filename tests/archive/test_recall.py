@@ -24,7 +24,7 @@ from dossier.record.recall import (
 )
 from dossier.record.rests import Rest, _dossiers
 from dossier.register.calendar import calendar_text
-from dossier.register.html import NOWHERE, blocks, register_page
+from dossier.register.html import NOWHERE, _laid_out, blocks, register_page
 from dossier.register.letters import Reply, letters_pdf, lines, recall_json, span
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
 from dossier.register.register import Wanted
@@ -336,6 +336,8 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
     assert whys["over.pdf"] == "expired: was approved"
     said = list(lines(update(tmp_path), done))
     assert any("not looked at: junk.pdf" in line for line in said)
+    again = recall_json(update(tmp_path), replace(done, before=3), False)
+    assert json.loads(again)["on_file_before"] == 3
     document = json.loads(recall_json(update(tmp_path), done, False))
     assert "junk.pdf" in {each["file"] for each in document["not_dossiers"]}
 
@@ -543,3 +545,21 @@ def test_what_a_recall_leaves_of_a_row(outcome, until, standing, found, ends):
 )
 def test_the_span_of_a_recall_is_said(first, until, said):
     assert span(SimpleNamespace(recall=SimpleNamespace(first=first, until=until))) == said
+
+
+@pytest.mark.parametrize(("filters", "together"), [(2, True), (8, True), (9, False)])
+def test_machines_of_many_filters_each_have_a_table_of_their_own(filters, together):
+    row = SimpleNamespace(current=True, number="A", revision=0)
+    cells = {machine: {f"F{n}": [row] for n in range(filters)} for machine in ("gate", "pump")}
+    found = [
+        tuple(name for name, _ in each.machines) for each in _laid_out(cells, ["gate", "pump"])
+    ]
+    assert found == ([("gate", "pump")] if together else [("gate",), ("pump",)])
+
+
+def test_machines_with_little_in_common_have_a_table_each():
+    row = SimpleNamespace(current=True, number="A", revision=0)
+    machines = [f"M{n}" for n in range(6)]
+    cells = {name: {name: [row]} for name in machines}
+    assert len([*_laid_out(cells, machines)]) == 6
+    assert len([*_laid_out(cells, machines[:4])]) == 1
