@@ -110,3 +110,15 @@ def test_a_value_beyond_all_measure_is_told_by_its_cell():
     raw = read_csv("x.csv", rows.encode())
     assert interpret(raw, "pressure_drop", "ISO 11171") is None
     assert [p.what for p in raw.problems][:1] == ["is beyond all measure"]
+
+
+@pytest.mark.parametrize(
+    ("cells", "what"),
+    [("1e300,20", "is beyond all measure"), ("1,-273.15", "is below absolute zero"), ("1,-40", "")],
+)
+def test_a_reading_that_nothing_can_have_is_told(cells, what):
+    rows = "flow [L/min],temperature [degC],differential pressure [kPa]\n"
+    rows += "".join(f"{q},20,{q}\n" for q in range(1, 9)) + f"{cells},9\n"
+    raw = read_csv("x.csv", rows.encode())
+    interpret(raw, "pressure_drop", "ISO 11171")
+    assert [p.what for p in raw.problems] == ([what] if what else [])
