@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from dossier.command.calls import Day
+from dossier.command.calls import Day, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.start.questions import QUESTIONS, signature_of
 
@@ -100,6 +100,8 @@ def request(
 
     asked, demands = files.asked_of(case, language)
     day = issued or date.today()  # noqa: DTZ011  the shell's
+    if day > date.today():  # noqa: DTZ011
+        stop(f"--issued {day} is a day that has not come: no earlier request could follow it")
     on_file = files.filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)

@@ -26,14 +26,14 @@ from dossier.record.recall import (
 from dossier.record.rests import Rest, _dossiers
 from dossier.register.letters import (
     NOWHERE,
-    _laid_out,
-    span,
     Reply,
+    _laid_out,
     blocks,
     letters_pdf,
     lines,
     recall_json,
     register_page,
+    span,
 )
 from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence

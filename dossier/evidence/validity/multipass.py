@@ -204,7 +204,7 @@ def _falling(held: Run, _: Limit) -> Found:
 def _growth(held: Run, limit: Limit) -> Found:
     drop = held.result.pressure_drop
     highest = np.maximum.accumulate(drop)
-    fall = (highest - drop) / highest
+    fall = (highest - drop) / np.maximum(highest, np.finfo(float).tiny)
     worst = int(np.argmax(fall))
     words = later("largest fall {fall:.1%}, at {minutes:.0f} min")
     found = say(words, fall=fall[worst], minutes=held.result.time[worst] / 60)
