@@ -265,22 +265,20 @@ def _workbook(whole: Whole, file: str, fetch: Fetch) -> None:
             if key == "laboratory":
                 document.setdefault("id", document.get("name", ""))
             if key == "record":
-                if _idle(whole, document, file, fetch):
-                    continue
-                _complete(document, file, laboratory, names)
-            elif set(document) == {"id", "filter"}:
+                if not _idle(whole, document, file, fetch):
+                    _complete(document, file, laboratory, names)
+                    _add(whole, key, entry, shown)
+                continue
+            if set(document) == {"id", "filter"}:
                 continue  # a specimen that never came here
             name = str(document.get("id", ""))
-            if key != "record":
-                known = next((t for t in tables(whole.document, key) if t.get("id") == name), None)
-                if known not in (None, document):
-                    document["id"] = f"{name} ({PurePosixPath(file).stem})"
-                names[key, name] = document.get("id", "")
-                if key == "laboratory":
-                    laboratory = names[key, name]
-                if known == document:
-                    continue
-            _add(whole, key, entry, shown)
+            known = next((t for t in tables(whole.document, key) if t.get("id") == name), None)
+            if known not in (None, document):
+                document["id"] = f"{name} ({PurePosixPath(file).stem})"
+            names[key, name] = document.get("id", "")
+            laboratory = names[key, name] if key == "laboratory" else laboratory
+            if known != document:
+                _add(whole, key, entry, shown)
 
 
 def _complete(
