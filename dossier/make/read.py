@@ -201,12 +201,11 @@ def _again(case: Case, source: Source, before: Case) -> Iterator[CaseProblem]:
     found = {problem.file: problem for problem in repeated([*before.records, *own])}
     for record in own:
         same = known.get(files.get(record.file, ""))
-        shown = f"{record.file}#{record.sheet}" if record.sheet else record.file
         if same is not None:
             what = f"holds the same bytes as {same} of {source.name}: nothing was tested anew"
             yield CaseProblem(record.file, "", what, HINT)
-        elif shown in found:
-            yield replace(found[shown], what=f"{found[shown].what} of {source.name}")
+        elif again := found.get(record.place):
+            yield replace(again, what=f"{again.what} of {source.name}")
     for earlier in before.carried:  # what was not carried on is no newer for that
         older = _proved(earlier.content)[2]
         if older is not None:
