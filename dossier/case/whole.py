@@ -20,7 +20,7 @@ from dossier.case.certificate import CertificateError, Relied, certificate_of
 from dossier.case.certified import held_against
 from dossier.case.fields import dimension_of, model_in, types_in
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
-from dossier.case.problems import CaseProblem, nearest
+from dossier.case.problems import CaseProblem, suggested
 from dossier.case.tables.raw_table import RawColumn, RawTable, TableError, filled
 from dossier.case.tables.tables import read_table
 from dossier.case.tables.written import MEASURED, cleaned, lowered, number
@@ -102,7 +102,7 @@ def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
     for column in raw.columns:
         leaf = known.get(lowered(column.name))
         if leaf is None:
-            hint = nearest(lowered(column.name), known, "columns")
+            hint = suggested(lowered(column.name), known, "columns")
             raw.complain("header", f"column {column.name!r} is not known here", hint)
             continue
         for row, (entry, cell) in enumerate(zip(made, raw.cells[column.index], strict=True)):
