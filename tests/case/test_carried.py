@@ -275,7 +275,9 @@ def test_what_an_earlier_dossier_tested_and_nobody_carried_on_is_not_tested_anew
     before = SimpleNamespace(records=(), inputs=(), carried=[source_of(b"r0")])
     proved = {b"r0": ("", (), oldest), b"r1": ("", (), before)}
     monkeypatch.setattr(proving, "_proved", proved.get)
-    record = SimpleNamespace(id="M", file="new.csv", sheet="", entry=SimpleNamespace(kind=""))
+    record = SimpleNamespace(
+        id="M", file="new.csv", place="new.csv", entry=SimpleNamespace(kind="")
+    )
     case = SimpleNamespace(
         records=[record], inputs=[SimpleNamespace(name="new.csv", sha256="0" * 64)],
         source=lambda _: None,
