@@ -140,6 +140,7 @@ def _notable(checks: Iterable[Check]) -> Iterator[Fact]:
         )
     for (name, limit), told in rules.items():
         found = "; ".join(f"{named(records)}: {text}" for text, records in told.items())
+        found = found.rstrip(".")
         yield Fact(name, say("Asked: {limit}. Found: {found}.", limit=limit, found=found))
 
 
