@@ -278,11 +278,11 @@ def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, 
 def _conceded(concession: Concession) -> str:
     """Return a concession: until when and on which machines it holds, and who agreed to it."""
     machines = ", ".join(concession.machines)
-    words = later("(valid until {until} on {machines}; agreed {agreed} by {by})")
+    words = later("[valid until {until} on {machines}; agreed {agreed} by {by}]")
     if not machines:
-        words = later("(valid until {until}; agreed {agreed} by {by})")
+        words = later("[valid until {until}; agreed {agreed} by {by}]")
     if not concession.until:
-        words = later("(valid on {machines}; agreed {agreed} by {by})")
+        words = later("[valid on {machines}; agreed {agreed} by {by}]")
     until, agreed, by = concession.until, concession.agreed, concession.agreed_by
     bounds = say(words, until=until, machines=machines, agreed=agreed, by=by)
     words = later("{requirement}: concession: {text}")

@@ -78,9 +78,9 @@ def test_a_concession_covers_its_own_requirement_alone():
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({}, "(valid until 2026-12-31 on Winch; agreed 2026-02-10 by Fleet)"),
-        ({"machines": ()}, "(valid until 2026-12-31; agreed 2026-02-10 by Fleet)"),
-        ({"until": None}, "(valid on Winch; agreed 2026-02-10 by Fleet)"),
+        ({}, "[valid until 2026-12-31 on Winch; agreed 2026-02-10 by Fleet]"),
+        ({"machines": ()}, "[valid until 2026-12-31; agreed 2026-02-10 by Fleet]"),
+        ({"until": None}, "[valid on Winch; agreed 2026-02-10 by Fleet]"),
     ],
 )
 def test_a_condition_says_how_far_leave_goes(changes, words):
