@@ -302,7 +302,9 @@ def test_what_turns_by_itself_is_not_asked_what_it_is_without_a_record(monkeypat
 
 def test_applications_of_a_dossier_go_by_their_marks():
     def applied(case, application):
-        return DossierFile.applied.fget(SimpleNamespace(case=case, application=application))
+        return vars(DossierFile)["applied"].fget(
+            SimpleNamespace(case=case, application=application)
+        )
 
     assert applied({"application": "a.toml"}, {"title": "A"}) == {"": {"title": "A"}}
     both = {"a": {"title": "A"}, "b": {"title": "B"}}
