@@ -116,14 +116,12 @@ def _turned(text: str) -> str:
 
 
 def _places(scale: Scale, groups: Sequence[str]) -> dict[str, int]:
-    """Return the decimals of each group of numbers, all the same where two would change places."""
-    each = [(read(n), max(map(partial(_fewest, scale), NUMBER.findall(group))))
-            for group in groups for n in NUMBER.findall(group)]  # fmt: skip
-    shown = [rounded(scale.of(value), places) for value, places in sorted(each)]
-    alike = 0 if shown == sorted(shown) else max(places for _, places in each)
-    return {
-        group: max(alike, *map(partial(_fewest, scale), NUMBER.findall(group))) for group in groups
-    }
+    """Return the decimals of each group of numbers: the same for all where order would be lost."""
+    few = {each: max(map(partial(_fewest, scale), NUMBER.findall(each))) for each in groups}
+    each = sorted((read(n), few[group]) for group in groups for n in NUMBER.findall(group))
+    shown = [rounded(scale.of(value), places) for value, places in each]
+    kept = shown == sorted(shown) and len(set(shown)) <= len({value for value, _ in each})
+    return few if kept else dict.fromkeys(groups, max(few.values()))
 
 
 def _fewest(scale: Scale, number: str) -> int:
