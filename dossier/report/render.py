@@ -40,6 +40,9 @@ _COMPOUND = re.compile(
 """Compound units, numbers with uncertainty or interval, names, standards: no break inside one."""
 _DIGEST = re.compile(r"\b[0-9a-f]{16,}\b")
 """A digest: broken anywhere, without a hyphen that would seem to be of it."""
+_MAY_BREAK = re.compile("[^A-Za-zÀ-ž0-9.,()%°±≥≤µ²³\u00a0\u202f]|[A-Za-zÀ-ž]{5}")
+"""Where a line may break, or a long word be hyphenated: without such a place all is kept anyway,
+and a span of its own would cost the layout half a millisecond."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +193,13 @@ def _kept(text: str) -> Any:
     from markupsafe import Markup, escape
 
     safe = str(escape(clean(text)))
-    kept = _COMPOUND.sub(r'<span class="kept">\g<0></span>', safe)
+    kept = _COMPOUND.sub(_span, safe)
     return Markup(_DIGEST.sub(r'<span class="digest">\g<0></span>', kept))
+
+
+def _span(found: re.Match[str]) -> str:
+    words = found[0]
+    return f'<span class="kept">{words}</span>' if _MAY_BREAK.search(words) else words
 
 
 def _source(environment: Any, name: str) -> str:
