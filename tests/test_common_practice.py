@@ -6,7 +6,7 @@ import pytest
 
 from dossier import read_case
 from dossier.evidence.prepare import prepare
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.make.api import limits
 from dossier.physics import multipass
 

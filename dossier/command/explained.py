@@ -3,7 +3,8 @@
 import difflib
 
 from dossier.case.units import DIMENSIONS
-from dossier.evidence.registry import Condition, Quantity, all_quantities
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.registry import Condition, Quantity
 
 BETTER = {
     "higher": "more is better",

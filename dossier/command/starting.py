@@ -173,7 +173,7 @@ def _assumptions(
 
 
 def _quantities() -> list[str]:
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.quantities import all_quantities
 
     return list(all_quantities())
 

@@ -9,7 +9,8 @@ from dossier.case.application import Application, Requirement
 from dossier.case.problems import CaseProblem
 from dossier.case.tables.size_columns import certified_size
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
-from dossier.evidence.registry import Condition, Quantity, all_quantities, reference_line
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.registry import Condition, Quantity, reference_line
 from dossier.words import later, say
 
 

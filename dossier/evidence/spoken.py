@@ -1,9 +1,11 @@
 """Words for the codes that stand in sentences: filters, kinds of record, what was measured."""
 
 from collections.abc import Mapping
+from typing import Literal
 
 from dossier.words import decimal_mark, later, say
 
+Side = Literal["candidate", "reference"]
 SIDES: Mapping[str, str] = {"candidate": later("candidate"), "reference": later("reference")}
 """The filters of a case, as printed."""
 

@@ -11,9 +11,8 @@ from typing import Any
 from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
-from dossier.report.assets import STYLE, template_folder
+from dossier.report.assets import STYLE, Later, drawn_later, template_folder
 from dossier.report.blocks import in_rows
-from dossier.report.charts.deferred import Later, drawn_later
 from dossier.report.format import clean, customary
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from dossier.evidence.changed import INPUTS, inputs_of
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.valve import opening_pressure
-from dossier.evidence.registry import all_quantities
 from tests.evidence.test_duty import AT, HEAD, WARM, Q, loading
 from tests.made_bench import application, bench, entry, exact, sweep
 from tests.small_case import bench as small_bench

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.registry import all_quantities
 from tests.made_bench import MU, application, bench, entry, exact, instrument, run, sweep
 
 approx = pytest.approx

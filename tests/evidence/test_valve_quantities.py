@@ -9,8 +9,8 @@ import pytest
 
 from dossier import assess, read_case
 from dossier.evidence.prepare import prepare
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.valve import opening_pressure
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.make.api import limits
 from tests.small_case import (

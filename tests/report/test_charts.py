@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from dossier.decision.deciding import Deciding
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import assess, read_case
+from dossier.report.assets import drawn_later
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
-from dossier.report.charts.deferred import drawn_later
 from dossier.report.charts.drawing import obstacles, placed_panels
 from dossier.report.charts.panel import Axis, Figure, Panel
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip

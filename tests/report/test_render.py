@@ -17,7 +17,7 @@ from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
 from dossier.report import assets, render
-from dossier.report.charts.deferred import CHART
+from dossier.report.assets import CHART
 from dossier.report.format import clean
 from dossier.report.layout import glyphs
 from dossier.report.layout import pdf as layout

@@ -8,13 +8,18 @@ from functools import partial
 import numpy as np
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
-from dossier.evidence.quantities.clean import pressure_components
-from dossier.evidence.quantities.loaded import Loaded, loaded_specimens
+from dossier.evidence.quantities.capacity import (
+    Loaded,
+    injection_flow_components,
+    injection_level_u,
+    loaded_specimens,
+)
+from dossier.evidence.quantities.pressure import pressure_components
 from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
-from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Condition, Conditions, Quantity
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import (
     generator,
     half_width_of,

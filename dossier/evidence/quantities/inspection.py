@@ -13,7 +13,8 @@ from dossier.evidence.records.measured import (
     place_of,
 )
 from dossier.evidence.records.readings import Reading, estimate_of, read_with, shown_by
-from dossier.evidence.registry import Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import Condition, Conditions, Quantity
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, SpecimenValue
 from dossier.words import later, say
 

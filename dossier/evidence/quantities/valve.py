@@ -16,7 +16,8 @@ from dossier.evidence.records.valve_sweeps import (
     opening_from_sweep,
     step_at,
 )
-from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import once
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve

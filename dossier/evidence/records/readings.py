@@ -11,8 +11,7 @@ from dossier.case.units import from_si
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
 from dossier.evidence.records.usable import expected, missing_specimens
-from dossier.evidence.registry import Side
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import Side, shown
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import OWN, budget, combine, widening
 from dossier.evidence.statistics.estimate import (

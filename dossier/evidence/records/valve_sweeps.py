@@ -13,8 +13,7 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import absolute_accuracy
 from dossier.evidence.records.readings import Effect, Reading, accounted, estimate_of
 from dossier.evidence.records.usable import usable_records
-from dossier.evidence.registry import Side
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import Side, shown
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.physics import valve
 from dossier.physics.values import Floats

@@ -7,8 +7,8 @@ import numpy as np
 from dossier.case.application import Application
 from dossier.case.fields import Measured
 from dossier.evidence.limits import Limit
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import path_flow
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.spoken import shown
 from dossier.evidence.validity.method import on_fine_path
 from dossier.evidence.validity.readings import Run

@@ -10,6 +10,7 @@ from dossier.case.case import Case
 from dossier.case.fields import Band as Opening
 from dossier.decision.finding import Assessment
 from dossier.evidence.bench import Bench
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.circuit import CircuitSide, LongRun
 from dossier.evidence.quantities.fine_path import (
     HAS_FINE,
@@ -20,11 +21,10 @@ from dossier.evidence.quantities.fine_path import (
 )
 from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.report.assets import now_or_later
 from dossier.report.blocks import Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import Circuit, labels_of, svg_of
-from dossier.report.charts.deferred import now_or_later
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import Band, draw_share
 from dossier.report.charts.style import draw

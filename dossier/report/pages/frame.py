@@ -8,7 +8,7 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text
