@@ -4,7 +4,7 @@ import difflib
 
 from dossier.case.units import DIMENSIONS
 from dossier.evidence.quantities import all_quantities
-from dossier.evidence.registry import Condition, Quantity
+from dossier.evidence.registry import Quantity, StatedAt
 
 BETTER = {
     "higher": "more is better",
@@ -72,7 +72,7 @@ def _better(each: Quantity) -> str:
     return BETTER[each.better]
 
 
-def _condition(one: Condition) -> str:
+def _condition(one: StatedAt) -> str:
     example = DIMENSIONS[one.dimension][1] if one.dimension in DIMENSIONS else "a name"
     default = f"; otherwise {one.default} of the application" if one.default else "; needed"
     return f"{one.name}, such as {example}{default}"

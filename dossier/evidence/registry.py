@@ -27,7 +27,7 @@ QUANTITIES: dict[str, "Quantity"] = {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class StatedAt:
     """One condition that a quantity is stated at."""
 
     name: str
@@ -42,11 +42,11 @@ class Condition:
     empty when the condition must be given."""
 
 
-RATED_FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
-NORMAL_OIL = Condition(
+RATED_FLOW = StatedAt(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
+NORMAL_OIL = StatedAt(
     name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
 )
-SIZE = Condition(name="size", dimension="size", unit="um(c)")
+SIZE = StatedAt(name="size", dimension="size", unit="um(c)")
 """Conditions that several quantities are stated at."""
 
 
@@ -64,7 +64,7 @@ class Quantity:
     """Key of `case.units.DIMENSIONS`; "statement" for yes or no."""
     unit: str
     """Unit it is printed in when the requirement has none of its own."""
-    conditions: tuple[Condition, ...] = ()
+    conditions: tuple[StatedAt, ...] = ()
     records: tuple[str, ...]
     """Kinds of record it is computed from."""
     better: Literal["higher", "lower", "neither"]
@@ -76,8 +76,8 @@ class Quantity:
     """Where the formula comes from: standard and edition, or 'from memory', or 'own'."""
     example: str
     """An example requirement in TOML."""
-    section: str
-    """Section of the dossier that shows it: efficiency, capacity, pressure, strength, circuit."""
+    section: Section
+    """Section of the dossier that shows it."""
     share_of: ShareOf = "value"
     compute: Compute = _undeclared
 

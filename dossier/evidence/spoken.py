@@ -44,6 +44,6 @@ def record_of(kind: str) -> str:
     return say(_RECORDS[kind])
 
 
-def shown(value: float, form: str) -> str:
+def number_text(value: float, form: str) -> str:
     """Return a number in the format `form` of `str.format`, with the mark of the language."""
     return format(value, form).replace(".", decimal_mark())

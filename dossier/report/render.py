@@ -15,7 +15,7 @@ from dossier.report.assets import STYLE, Later, drawn_later, template_folder
 from dossier.report.blocks import in_rows
 from dossier.report.format import clean, customary
 from dossier.report.house.house import ATTACHED, House
-from dossier.report.layout.glyphs import boxed, lacking, named
+from dossier.report.layout.glyphs import boxed, lacking, named_letter
 from dossier.report.layout.pdf import (
     Rendered,
     Sheet,
@@ -50,7 +50,7 @@ class Prepared:
         template = self.environment.get_template("dossier.html")
         html = template.render(page=self.content, lacked="")
         if found := lacking(html):
-            lacked = "; ".join(map(named, found))
+            lacked = "; ".join(map(named_letter, found))
             html = boxed(template.render(page=self.content, lacked=lacked))
         fonts = self.content.house.fonts if self.content.house else {}
         style = _source(self.environment, STYLE)

@@ -13,6 +13,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from dossier.decision.deciding import Deciding
+from dossier.evidence.bench import Curve
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.api import assess, read_case
 from dossier.report.assets import drawn_later
@@ -173,7 +174,7 @@ def test_loading_draws_every_run_to_its_end_and_the_terminal(ax):
 
 def band(side="candidate"):
     x = np.linspace(1.0, 100.0, 30)
-    return pressure.Band(side=side, label=side, x=x, y=3 * x, low=2.8 * x, high=3.2 * x)
+    return Curve(side=side, label=side, x=x, y=3 * x, low=2.8 * x, high=3.2 * x)
 
 
 def test_flow_temperature_and_hours_draw_their_limits(ax):

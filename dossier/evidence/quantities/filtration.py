@@ -23,7 +23,7 @@ from dossier.evidence.quantities.penetration import (
 )
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import SIZE, Condition, Conditions, Quantity
+from dossier.evidence.registry import SIZE, Conditions, Quantity, StatedAt
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import (
     draws_of,
@@ -172,7 +172,7 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
 @_size(
     title="Size at a filtration ratio",
     symbol="xβ",
-    conditions=(Condition(name="ratio", dimension="number", unit="1"),),
+    conditions=(StatedAt(name="ratio", dimension="number", unit="1"),),
     meaning="The size at which the overall filtration ratio reaches a value.",
     formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁) between adjacent counted sizes; "
     "no extrapolation",
@@ -189,7 +189,7 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
 @_size(
     title="Size at an efficiency",
     symbol="xE",
-    conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
+    conditions=(StatedAt(name="efficiency", dimension="fraction", unit="%"),),
     meaning="The size at which the overall efficiency reaches a value.",
     formula="as the size at the ratio B = 1/(1 − E)",
     example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
@@ -241,7 +241,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
             number=min(counted),
         )
         raise NotDemonstrated(reason, tuple(run.record for run in runs))
-    nominal = [multipass.size_at_ratio(run.sizes, run.ratio, ratio) for run in runs]
+    nominal = [multipass.size_reaching(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
     shift = common * rng.standard_normal(trials())

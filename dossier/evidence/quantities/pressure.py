@@ -10,12 +10,12 @@ from dossier.case.application import Oil
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
-from dossier.evidence.quantities.valve import opening_pressure
+from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import fluid_at, temperature_of, viscosity_accuracy
 from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
-from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity
+from dossier.evidence.registry import RATED_FLOW, Conditions, Quantity, StatedAt
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import budget, combine_results, once, widening
@@ -182,7 +182,7 @@ def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
     return viscosity_accuracy(bench.limits, oil, "oil", temperature_of(oil, mu / rho))
 
 
-WARMTH = Condition(name="temperature", dimension="temperature", unit="degC")
+WARMTH = StatedAt(name="temperature", dimension="temperature", unit="degC")
 STANDARD = (
     "ISO 4548-1:1997 and ISO 3968:2017 for the sweep (abstracts seen); ASTM D341 and ASTM D1250 "
     "for the oil; the two-term fit is the Darcy-Forchheimer form"
@@ -250,7 +250,7 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
 def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the oil temperature [K] below which the clean filter opens the valve at full flow."""
     sweeps = usable_sweeps(bench, side)
-    opening = opening_pressure(bench, side)
+    opening = lowest_opening(bench, side)
     flow, oil = at["flow"], bench.case.application.oil
     found = [_opening_temperature(bench, sweep, oil, flow, opening.value) for sweep in sweeps]
     return _temperature_estimate(bench, sweeps, found, oil, flow, opening)

@@ -19,9 +19,9 @@ from dossier.evidence.statistics.combine import (
     as_samples,
     generator,
     half_width_of,
-    ingression,
     once,
     positive_normal,
+    stated_ingression,
     trials,
 )
 from dossier.evidence.statistics.estimate import (
@@ -168,7 +168,7 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if not circuit.cleaned_share(*known.nominal.values()) > 0:
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
         raise NotDemonstrated(say(words, size=size))
-    rate = ingression(bench)
+    rate = stated_ingression(bench)
     duty = bench.case.application.duty
     if particles.grade(duty.ingression_dust) != "A3":
         words = later(
@@ -211,7 +211,7 @@ def _estimate(
     def concentration(values: Mapping[str, ArrayLike]) -> Floats:
         cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
         entering = np.asarray(values["rate"]) * np.asarray(values["counts"])
-        once: Floats = circuit.sump_concentration(entering, pump_flow(bench), cleaned) / 1e6
+        once: Floats = circuit.long_run_concentration(entering, pump_flow(bench), cleaned) / 1e6
         return once * (factor or 1.0)
 
     samples = concentration(drawn)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.requirement import Demand
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import number_text
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import accept_fraction, t_quantile
 from dossier.physics.values import find_root
@@ -286,7 +286,7 @@ def outlier_note(outlier: Outlier, demand: Demand) -> str:
     """Return the sentence that flags an outlier, in the unit of the requirement."""
     unit = "" if demand.unit == "1" else f" {demand.unit}"
     own, whole, without = (
-        f"{shown(demand.shown(value), '.4g')}{unit}"
+        f"{number_text(demand.shown(value), '.4g')}{unit}"
         for value in (outlier.value, outlier.with_it, outlier.without_it)
     )
     few = ""

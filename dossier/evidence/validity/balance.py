@@ -15,7 +15,7 @@ from dossier.case.case import Case, Record
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import ratio_accuracy
 from dossier.evidence.records.reduced import MultipassResult
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import number_text
 from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.rules import Found, Rules
 from dossier.physics import particles
@@ -73,7 +73,7 @@ class _Judged:
             (later("too few counted at {sizes} µm(c)"), self.few),
         )
         return "; ".join(
-            say(words, sizes=", ".join(shown(size, "g") for size in sizes))
+            say(words, sizes=", ".join(number_text(size, "g") for size in sizes))
             for words, sizes in reasons
             if sizes
         )

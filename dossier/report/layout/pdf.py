@@ -222,8 +222,6 @@ def write_plainly(pdf: Any) -> None:
     pdf.write = plainly
 
 
-PDFUAID = "http://www.aiim.org/pdfua/ns/id/"
-
 _DESCRIPTIONS = b"""
 <rdf:Description rdf:about="" xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/">
 <pdfuaid:part>1</pdfuaid:part></rdf:Description>
