@@ -20,7 +20,7 @@ def benches():
 
 
 def test_a_filtration_ratio_of_two_is_an_efficiency_of_half():
-    assert multipass.efficiency(2.0) == pytest.approx(0.5)
+    assert multipass.efficiency_of(2.0) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize("name", CASES)
