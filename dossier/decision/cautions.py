@@ -11,9 +11,9 @@ from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.quantities.valve import fitted_valve
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say
 

@@ -11,12 +11,11 @@ from typing import Any
 from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
-from dossier.report.assets import STYLE, template_folder
+from dossier.report.assets import STYLE, Later, drawn_later, template_folder
 from dossier.report.blocks import in_rows
-from dossier.report.charts.deferred import Later, drawn_later
 from dossier.report.format import clean
 from dossier.report.house.house import ATTACHED, House
-from dossier.report.layout.glyphs import boxed, lacking, named
+from dossier.report.layout.glyphs import boxed, lacking, named_letter
 from dossier.report.layout.pdf import (
     Rendered,
     Sheet,
@@ -59,7 +58,7 @@ class Prepared:
         template = self.environment.get_template("dossier.html")
         html = template.render(page=self.content, lacked="")
         if found := lacking(html):
-            lacked = "; ".join(map(named, found))
+            lacked = "; ".join(map(named_letter, found))
             html = boxed(template.render(page=self.content, lacked=lacked))
         html = referred(html)
         fonts = self.content.house.fonts if self.content.house else {}

@@ -10,7 +10,7 @@ import pytest
 
 from dossier.decision.cautions import cautions_for
 from dossier.decision.comparison import gains_and_losses, quotient, side_by_side
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Component
 from tests.report.sample import bench, case, demand, estimate, finding
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.evidence.test_fine_path import FINE, WARM, circuit, fine
 from tests.evidence.test_sump import DUTY, one_pass

@@ -18,7 +18,7 @@ from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
 from dossier.report import assets, render
-from dossier.report.charts.deferred import CHART
+from dossier.report.assets import CHART
 from dossier.report.format import clean
 from dossier.report.layout import glyphs
 from dossier.report.layout import pdf as layout
@@ -223,7 +223,9 @@ def test_nothing_but_the_packages_own_assets_is_fetched(url):
 
 def test_no_line_breaks_inside_a_number_with_a_compound_unit_and_markup_stays_text():
     kept = str(render._kept("<b> (97.31\u00a0±\u00a00.42) % at 80 L/min"))
-    assert kept == ('&lt;b&gt; (97.31\u00a0±\u00a00.42) % at <span class="kept">80\u00a0L/min</span>')
+    assert kept == (
+        '&lt;b&gt; (97.31\u00a0±\u00a00.42) % at <span class="kept">80\u00a0L/min</span>'
+    )
 
 
 @pytest.mark.parametrize(
