@@ -64,7 +64,13 @@ def cautions_for(
 ) -> tuple[Caution, ...]:
     """Return the computed cautions of a case, then the general ones."""
     case = bench.case
-    found = [*_cold(bench), *_thin(case, findings), *_trade(findings), *_evidence(bench)]
+    found = [
+        *_cold(bench),
+        *_warmer(case, findings),
+        *_thin(case, findings),
+        *_trade(findings),
+        *_evidence(bench),
+    ]
     found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(case, findings)]
     found += [*_unchecked(bench), *_review(case, findings)]
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
@@ -95,6 +101,24 @@ def _cold(bench: Bench) -> Told:
             "viscosities at 40 °C and 100 °C."
         )
         yield say("The valve opens with cold oil"), say(words, warm=found.value - 273.15)
+
+
+def _warmer(case: Case, findings: Sequence[Finding]) -> Told:
+    """Say so where pressure drop in the cold is asked for oil warmer than the coldest start."""
+    duty = case.application.duty
+    asked = [
+        (float(each.demand.at["temperature"]), each.demand.id)
+        for each in findings
+        if each.demand.quantity.name == "clean_pressure_drop"
+    ]
+    coldest, name = min(asked, default=(duty.cold_start, ""))
+    if duty.cold_start + 0.5 < coldest < duty.normal_oil - 0.5:
+        words = later(
+            "{requirement} asks about oil at {asked:.0f} °C; the coldest start is at "
+            "{cold:.0f} °C: no requirement holds the pressure drop of the thicker oil there."
+        )
+        text = say(words, requirement=name, asked=coldest - 273.15, cold=duty.cold_start - 273.15)
+        yield say("Colder than was asked"), text
 
 
 def _thin(case: Case, findings: Sequence[Finding]) -> Told:

@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -25,14 +25,16 @@ from dossier.report.layout.pdf import (
     without_collector,
 )
 from dossier.report.pages.contents import Content, build_content
+from dossier.report.pages.places import named as in_runs
 from dossier.report.running import printing
 from dossier.report.signing import SignOff
-from dossier.words import language, say, speaking
+from dossier.words import language, say, say_count, speaking
 
 _UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
-    r"|\([^() ]*\u00a0±[^() ]*\)|\([^()\n]{1,18}\)|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
+    r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
+    r"|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
     r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
 )
 """Compound units, numbers with uncertainty or interval, names, standards: no break inside one."""
@@ -54,9 +56,41 @@ class Prepared:
         if found := lacking(html):
             lacked = "; ".join(map(named, found))
             html = boxed(template.render(page=self.content, lacked=lacked))
+        html = referred(html)
         fonts = self.content.house.fonts if self.content.house else {}
         style = _source(self.environment, STYLE)
         return Sheet(html, style, self.attached, self.content.issued, fonts)
+
+
+def referred(html: str) -> str:
+    """Return the dossier with the numbers of its tables and figures beside their section's title.
+
+    Page two, without a number of its own, is told with page one.
+    """
+    numbers: dict[tuple[str, str], list[str]] = {}
+    count, section = {"caption": 0, "figcaption": 0}, "decision"
+    for key, kind in _NUMBERED.findall(html):
+        section = key or section
+        if kind:
+            count[kind] += 1
+            numbers.setdefault((section, kind), []).append(str(count[kind]))
+
+    def told(found: re.Match[str]) -> str:
+        own = {kind: numbers[found[1], kind] for kind in count if (found[1], kind) in numbers}
+        return f" [{'; '.join(_counted(*each) for each in own.items())}]" if own else ""
+
+    return _PLACE.sub(told, html)
+
+
+def _counted(kind: str, numbers: Sequence[str]) -> str:
+    count, text = len(numbers), in_runs(numbers)
+    if kind == "caption":
+        return say_count(count, "table {numbers}", "tables {numbers}", numbers=text)
+    return say_count(count, "figure {numbers}", "figures {numbers}", numbers=text)
+
+
+_NUMBERED = re.compile(r'<section id="([\w-]+)" class="(?!scope)|<((?:fig)?caption)\b')
+_PLACE = re.compile(r'<i data-of="([\w-]+)"></i>')
 
 
 def rendered(ready: Prepared) -> bytes:

@@ -147,6 +147,21 @@ def test_no_caution_where_cold_oil_passes_by_nothing(lab):
     assert not {"The valve opens with cold oil", "Bypass valve with cold oil"} & set(told(lab=lab))
 
 
+@pytest.mark.parametrize(
+    ("asked", "told_so"), [([20.0], True), ([15.0], False), ([20.0, 15.0], False), ([85.0], False)]
+)
+def test_a_cold_pressure_drop_asked_of_warmer_oil_than_the_coldest_start_is_told(asked, told_so):
+    given = [
+        finding(
+            demand(DECLARED["clean_pressure_drop"], f"P{t:.0f}", at={"temperature": t + 273.15}),
+            estimate(1e5, 1e3, "Pa"), "pass",
+        )
+        for t in asked
+    ]  # fmt: skip
+    text = told(given, on_duty("15 degC")).get("Colder than was asked", "")
+    assert ("P20 asks about oil at 20 °C; the coldest start is at 15 °C" in text) is told_so
+
+
 def test_a_valve_in_the_cold_that_nobody_knows_is_told():
     within = {"location": "filter", "opening": {"min": "60 kPa", "max": "80 kPa"}}
     text = told(lab=on_duty(bypass_valve=within))["Bypass valve with cold oil"]

@@ -343,9 +343,9 @@ def test_small_contributions_are_added_up_and_none_is_lost():
     found = replace(first, estimate=replace(first.estimate, components=parts))
     case = sample.case()
     page = content(sample.assessment(case, findings=(found,), decision=Decision.APPROVED), case)
-    ((_, spread, bar, told),) = page.uncertainty.budget.rows
+    ((_, spread, _, bar, told),) = page.uncertainty.budget.rows
     # 0.003 % and 0.004 % in squares are 0.25 % of the variance of 0.1 %.
-    assert told == f"large{S}100{S}%, 2 smaller contributions together{S}<{S}1{S}%"
+    assert told == f"large{S}100{S}%, 2 smaller together{S}<{S}1{S}%"
     assert math.fsum(bar.shares) == pytest.approx(1.0)
     assert bar.shares[1] == pytest.approx(2.5e-3, rel=0.01)
     assert [low for low, _ in bar.stops] == [0.0, pytest.approx(99.8)]

@@ -3,6 +3,7 @@
 import gc
 import hashlib
 import logging
+import re
 import sys
 from base64 import b64encode
 from dataclasses import replace
@@ -224,7 +225,7 @@ def test_no_line_breaks_inside_a_number_with_a_compound_unit_and_markup_stays_te
     kept = str(render._kept("<b> (97.31\u00a0±\u00a00.42) % at 80 L/min"))
     assert kept == (
         '&lt;b&gt; <span class="kept">(97.31\u00a0±\u00a00.42)</span> % at '
-        '<span class="kept">80 L/min</span>'
+        '<span class="kept">80\u00a0L/min</span>'
     )
 
 
@@ -359,3 +360,25 @@ def test_charts_at_the_foot_stay_on_their_page_and_leave_room_for_words(rows):
         assert words_end > 0
         assert all(figure.position_y >= words_end for figure in figures)
     assert seen == rows
+
+
+def test_every_table_and_figure_is_referred_to_beside_the_title_of_its_section():
+    section = '<section id="{0}" class="{0}">{1}</section>'
+    told = "".join(f'<i data-of="{key}"></i>' for key in ("decision", "curves", "method"))
+    scope = section.format("scope", "<table><caption>")
+    curves = section.format("curves", "<table><caption>" + "<figure><figcaption>" * 3)
+    html = section.format("decision", "<caption>") + scope + told + curves
+    assert " [tables 1, 2] [table 3; figures 1 to 3]" in render.referred(html)
+    assert "data-of" not in render.referred(html)
+
+
+def test_the_contents_refer_to_every_table_and_figure(draft_text):
+    text = " ".join("".join(draft_text).split())
+    told = text.partition("Contents:")[2]
+    for kind in ("table", "figure"):
+        runs = re.findall(rf"{kind}s? ([\d, to]+?) ?[;\]]", told)
+        ends = [[int(n) for n in run.split(" to ")] for each in runs for run in each.split(", ")]
+        listed = {n for first, *last in ends for n in range(first, (last or [first])[0] + 1)}
+        numbered = {int(n) for n in re.findall(rf"{kind.title()} (\d+)\. ", text)}
+        assert len(numbered) > 4
+        assert numbered <= listed

@@ -170,7 +170,7 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     symbol="xE",
     conditions=(Condition(name="efficiency", dimension="fraction", unit="%"),),
     meaning="The size at which the overall efficiency reaches a value.",
-    formula="as the size at the ratio B = 1/(1 − E)",
+    formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁), B = 1/(1 − E); no extrapolation",
     example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
 )
 def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:

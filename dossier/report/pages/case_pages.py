@@ -1,6 +1,6 @@
 """Application, filters and specimens as formatted text."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from dossier.case.application import Application, Library
@@ -87,10 +87,10 @@ def _set_lines(each: Library) -> Iterator[str]:
 def machines_of(asked: Application) -> tuple[str, str]:
     """Return the machines of an application, and by which document they are named."""
     machines = [in_quotes(each, 500) for each in asked.equipment] or [say("no equipment named")]
-    words = later("by {title}, revision {revision}, issued {issued}, {owner}")
+    words = later("asked by {owner} in {title}, revision {revision}, issued {issued}")
     source = say(
         words, title=in_quotes(asked.title, 500), revision=asked.revision, issued=asked.issued,
-        owner=speak(asked.owner) or say("without an owner"),
+        owner=speak(asked.owner) or say("an owner not named"),
     )  # fmt: skip
     return "; ".join(machines), source
 
@@ -131,12 +131,12 @@ def _stated(name: str, value: float | None, unit: str, dimension: str) -> str:
 def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
     """Return filters, test fluids and records as formatted text."""
     return FiltersPage(
-        facts=tuple(_filters(case)), records=_records(case, places),
+        facts=tuple(_filters(case, assessment)), records=_records(case, places),
         carried=carried_table(case, assessment),
     )  # fmt: skip
 
 
-def _filters(case: Case) -> Iterator[Fact]:
+def _filters(case: Case, assessment: Assessment) -> Iterator[Fact]:
     """Yield the filter that is asked about, the one now fitted, and the test fluids."""
     qualification = case.qualification
     sides = (
@@ -145,7 +145,7 @@ def _filters(case: Case) -> Iterator[Fact]:
     )
     for name, side, filter_ in sides:
         if filter_ is not None:
-            yield Fact(name, "; ".join(_filter_texts(case, side, filter_)))
+            yield Fact(name, "; ".join(_filter_texts(case, assessment, side, filter_)))
     for fluid in qualification.fluid:
         described = speak(fluid.description)
         values = (
@@ -156,20 +156,28 @@ def _filters(case: Case) -> Iterator[Fact]:
         each = [say("{value} at {number} °C", value=value, number=at) for value, at in values]
         new = (one for one in each if _one_space(one) not in _one_space(described))
         told = "; ".join(filter(None, [described, ", ".join(new)]))
-        yield Fact(say("Test fluid {name}", name=fluid.id), told)
+        yield Fact(say("Test fluid “{name}”", name=fluid.id), told)
 
 
 def _one_space(text: str) -> str:
     return text.replace(SPACE, " ")
 
 
-def _filter_texts(case: Case, side: str, filter_: Filter) -> Iterator[str]:
+def tested_of(case: Case, assessment: Assessment, side: str, records: Collection[str]) -> set[str]:
+    """Return the specimens of one filter that `records` tell of, by their entry or their rows."""
+    named_ = {r.entry.specimen for r in case.records if r.entry.filter == side and r.id in records}
+    results = [f.estimate if side == "candidate" else f.reference for f in assessment.findings]
+    rows = {v.specimen for e in results if e for v in e.per_specimen if v.record in records}
+    return {str(name) for name in named_ | rows if name}
+
+
+def _filter_texts(case: Case, assessment: Assessment, side: str, filter_: Filter) -> Iterator[str]:
     yield of_maker(filter_.part_number, filter_.maker)
     if filter_.description:
         yield speak(filter_.description)
-    tested = {r.entry.specimen for r in case.records if r.entry.filter == side}
+    tested = tested_of(case, assessment, side, {r.id for r in case.records})
     lots = ", ".join(case.qualification.lots_of(side)) or say("no lot named")
-    names = ", ".join(sorted(name for name in tested if name)) or say("none")
+    names = named(sorted(tested)) or say("none")
     yield say("of {lots} tested: {specimens}", lots=lots, specimens=names)
 
 

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from datetime import date
 
 from dossier.case.case import Case
-from dossier.decision.finding import Assessment, Sensitivity
+from dossier.decision.finding import Assessment, Finding, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
 from dossier.evidence.registry import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text
-from dossier.report.pages.case_pages import machines_of, measured, of_maker, si
+from dossier.report.pages.case_pages import machines_of, measured, of_maker, si, tested_of
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
 from dossier.report.signing import SignOff, role_text
@@ -20,6 +20,8 @@ from dossier.words import later, say, say_count
 
 LISTED = 12
 """Machines of several applications that page two lists; their table has all."""
+ORDER = tuple(Verdict)
+"""Verdicts, the best first."""
 SHOWN = 11
 """Requirements whose factors page two has room for, the nearest first."""
 
@@ -64,7 +66,7 @@ def _changes(case: Case) -> str:
 def _scope(case: Case, assessment: Assessment) -> Table:
     rows = (
         (say("Machines"), *_machines(case)),
-        (say("Filter"), *_filter(case)),
+        (say("Filter"), *_filter(case, assessment)),
         (say("Oil and temperature"), *_oil(case, assessment)),
         (say("Service"), *_service(case)),
         (say("Checks"), *_checks(assessment)),
@@ -90,13 +92,13 @@ def _machines(case: Case) -> Pair:
     return (machines, told), say("Other machines, circuits or valve settings")
 
 
-def _filter(case: Case) -> Pair:
+def _filter(case: Case, assessment: Assessment) -> Pair:
     asked = case.qualification
     earlier = set(case.earlier_lots)
     new = [r for r in case.records if not (earlier and case.source(r.id))]
-    tested = {r.entry.specimen for r in new if r.entry.filter == "candidate"} - {None}
+    tested = tested_of(case, assessment, "candidate", {r.id for r in new})
     lots = {each.id: each.lot for each in asked.specimen if each.filter == "candidate"}
-    drawn = {lots.get(str(name), "") for name in tested} - {""}
+    drawn = {lots.get(name, "") for name in tested} - {""}
     named = [lot for lot in asked.lots_of("candidate") if lot not in earlier]
     untested = [lot for lot in named if drawn and lot not in drawn]
     text = say(
@@ -217,16 +219,22 @@ def _days(case: Case, assessment: Assessment, signoff: SignOff, issued: date) ->
     days: dict[str, Cell] = {
         say("Rule agreed"): agreed if len(agreed) > 1 else agreed[0],
         say("Requirements on file"): date_text(filed) if filed else say("never"),
-        say("Tests"): tuple(dict.fromkeys(map(date_text, (min(tested), last)))),
+        say("Tests, first and last"): tuple(dict.fromkeys(map(date_text, (min(tested), last)))),
         say("First calibration due"): date_text(due) if due else "–",
         say("Issued"): date_text(issued),
         say("Signed"): signed or say("nobody yet"),
         say("Valid until"): date_text(assessment.valid_until) if assessment.valid_until else "–",
-        say("Review due"): date_text(case.qualification.review_due),
+        say("Review due"): _review(case.qualification.review_due, assessment.valid_until),
     }
     widths = (11, 13, 11, 13, 11, 19, 11, 11)
     columns = tuple(Column(name, width) for name, width in zip(days, widths, strict=True))
     return Table(caption=say("Days"), columns=columns, rows=(tuple(days.values()),))
+
+
+def _review(due: date | None, end: date | None) -> Cell:
+    """Return the day of review; after the end of validity there is something only if renewed."""
+    late = due is not None and end is not None and due > end
+    return (date_text(due), say("if renewed")) if late else date_text(due)
 
 
 INPUTS = (
@@ -243,9 +251,11 @@ def _flips(assessment: Assessment, places: Places) -> Table:
     near = sorted(by, key=lambda name: _nearest(by[name].values()))
     moved = [name for name in near if any(each.flips for each in by[name].values())]
     readings = [name for name in moved if set(by[name]) == {""}]
-    tabled = [name for name in moved if name not in readings]
+    tabled = [name for name in moved if name not in readings] or readings
+    readings = [name for name in readings if name not in tabled]
+    found = {each.demand.id: each for each in assessment.findings}
     for name in tabled:
-        cells = tuple(_factors(by[name].get(key)) for key, _ in INPUTS)
+        cells = tuple(_factors(by[name].get(key), found[name].verdict) for key, _ in INPUTS)
         rows.setdefault(cells, []).append(name)
     shown = list(rows.items())[:SHOWN]
     return Table(
@@ -254,7 +264,7 @@ def _flips(assessment: Assessment, places: Places) -> Table:
             Column(say("Requirement"), 20), *(Column(say(title), 16) for _, title in INPUTS),
         ),
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
-        note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g],
+        note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g], found,
                              max(len(p.findings) for p in assessment.parts or (assessment,)))),
         empty=say("No input that is looked at changes a verdict between half and twice its value."),
     )  # fmt: skip
@@ -276,35 +286,52 @@ def _nearest(inputs: Iterable[Sensitivity]) -> float:
     return min((max(f, 1.0 / f) for f in factors), default=9.0)
 
 
-def _factors(found: Sensitivity | None) -> str:
+def _factors(found: Sensitivity | None, verdict: Verdict) -> str:
+    """Return the factors at which it is decided otherwise, those for the better marked."""
     if found is None:
         return "–"
     cells = []
     for flip in found.flips:
         text = f"{'≤' if flip.factor < 1 else '≥'}\u00a0{significant(flip.factor)}"
-        cells.append(f"({text})" if flip.verdict is Verdict.NOT_DEMONSTRATED else text)
+        if flip.verdict is Verdict.NOT_DEMONSTRATED:
+            text = f"({text})"
+        elif ORDER.index(flip.verdict) < ORDER.index(verdict):
+            text += "\u00a0+"
+        cells.append(text)
     return "; ".join(cells) or say("no change")
 
 
 def _notes(
     by: Mapping[str, By], near: Sequence[str], moved: Sequence[str], readings: Sequence[str],
-    shown: Sequence[str], number: int,
+    shown: Sequence[str], found: Mapping[str, Finding], number: int,
 ) -> Iterator[str]:  # fmt: skip
     if number > MOST:
         yield say("Of the {most} least certain requirements.", most=MOST)
     yield say(
-        "Factors from 0.5 to 2 at which deciding again gives another verdict; in brackets: no "
-        "longer demonstrated, as nothing was tested there. –: does not rest on it. As measured: "
-        "counts downstream, mass injected, differential pressure swept, or the reading itself."
+        "Factors from 0.5 to 2 at which the verdict changes for the worse, or with + for the "
+        "better; in brackets: not demonstrated, as nothing was tested there. –: does not rest on "
+        "it. As measured: counts downstream, mass injected, pressure swept, or the reading itself."
     )
     if readings:
-        each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)
+        each = "; ".join(
+            f"{name}\u00a0{_factors(by[name][''], found[name].verdict)}" for name in readings
+        )
         yield say("By what was measured alone: {each}.", each=each)
     still = [name for name in near if name not in moved]
-    if still:
+    amid = [name for name in still if _outside_two(found[name])]
+    if amid:
+        words = later("Outside two limits, with its distance on page one: {names}.")
+        yield say(words, names=", ".join(amid))
+    if still := [name for name in still if name not in amid]:
         yield say("No change between half and twice: {names}.", names=", ".join(still))
     left = len(moved) - len(readings) - len(shown)
     if left:
         yield say_count(
             left, "{number} more needs a larger change.", "{number} more need a larger change."
         )
+
+
+def _outside_two(finding: Finding) -> bool:
+    """Return whether a larger or a smaller result could pass between two limits and beyond fail."""
+    two = finding.lower is not None and finding.upper is not None
+    return two and finding.verdict is not Verdict.PASS

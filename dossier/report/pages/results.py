@@ -350,4 +350,4 @@ def _strip_alt(finding: Finding) -> str:
 
 def dof_text(dof: float) -> str:
     """Return degrees of freedom as printed; large ones and unstated ones as the infinity sign."""
-    return fixed(int(dof), 0) if dof < 1000 else "∞"
+    return fixed(dof, 1 if dof < 10 else 0) if dof < 1000 else "∞"

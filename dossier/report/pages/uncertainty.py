@@ -137,28 +137,37 @@ FOLDED = 0.05
 
 def _budget(findings: Iterable[Finding], places: Places) -> Table:
     rows: list[tuple[Cell, ...]] = []
-    for ids, group in alike(findings):
-        finding, estimate = group[0], group[0].estimate
-        if estimate is not None and estimate.components:
-            shares = _shares(finding, estimate.components)
-            told = ", ".join(f"{name}{SPACE}{share}" for name, share, _ in shares)
-            known = any(each for _, _, each in shares)
-            bar = Bar(tuple(each for _, _, each in shares)) if known else "–"
-            rows.append((places.asked(ids), _spread(finding, estimate), bar, told))
+    for _, group in alike(findings):
+        estimate = group[0].estimate
+        if estimate is None or not estimate.u > 0:
+            continue
+        shares = _shares(group[0], estimate.components)
+        told = ", ".join(f"{name}{SPACE}{share}" for name, share, _ in shares)
+        told = told or say("Monte Carlo draws of all inputs together")
+        known = any(each for _, _, each in shares)
+        bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
+        by: dict[str, list[str]] = {}
+        for finding in group:
+            by.setdefault(_guard(finding), []).append(finding.demand.id)
+        for guard, ids in by.items():
+            rows.append((places.asked(ids), _spread(group[0], estimate), guard, bar, told))
+            bar, told = "–", say("as above")
     return Table(
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
-            Column(say("Requirement"), 11),
-            Column(say("u; k; degrees of freedom"), 18, "right"),
-            Column(say("Shares of the variance"), 13),
-            Column(say("Contributions, the largest first"), 58),
+            Column(say("Requirement"), 10),
+            Column(say("u; k; ν"), 18, "right"),
+            Column("g", 10, "right"),
+            Column(say("Shares"), 7),
+            Column(say("Contributions and their shares of the variance"), 54),
         ),
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty, in the unit the requirement is written in; k: half of the "
-            "95 % interval over u. *: one error common to both filters. Contributions below a "
-            "twentieth of the variance are told together. Each with its figure, degrees of freedom "
-            "and source: in the attached decision.json; certificates: in the list of instruments."
+            "95 % interval over u; ν: effective degrees of freedom; g: guard band. *: one error "
+            "common to both filters. Contributions below a twentieth are told together. Each with "
+            "its figure, degrees of freedom and source: in the attached decision.json; "
+            "certificates: in the list of instruments."
         ),
         empty=say("No result carries an uncertainty budget."),
     )
@@ -211,6 +220,20 @@ def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
     )
 
 
+def _guard(finding: Finding) -> str:
+    """Return the distance from the limit to where results are accepted; of two the larger."""
+    found = finding.deciding
+    if found is None or found.kind not in ("mean", "worst specimen"):
+        return "–"
+    pairs = ((found.lower, finding.lower), (found.upper, finding.upper))
+    widths = [abs(a - b) for a, b in pairs if a is not None and b is not None]
+    if not widths or not 0 < max(widths) < math.inf:
+        return "–"
+    demand = finding.demand
+    text = significant(max(widths) / abs(demand.spread_factor), 2, keep=True)
+    return with_unit(text, of_difference(demand.unit))
+
+
 def _spread(finding: Finding, estimate: Estimate) -> str:
     """Return standard uncertainty, coverage factor and effective degrees of freedom."""
     demand = finding.demand
@@ -220,7 +243,8 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
         return text
     low, high = finding.interval
     k = significant(0.5 * (high - low) / estimate.u, 2, keep=True)
-    return f"{text}; {k}; {dof_text(estimate.dof)}"
+    drawn = say("draws") if estimate.samples is not None else dof_text(estimate.dof)
+    return f"{text}; {k}; {drawn}"
 
 
 def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str, str, float]]:
@@ -238,7 +262,7 @@ def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str
     ]
     if small:
         rest = math.fsum(each.u**2 for each in small) / total
-        name = say("{number} smaller contributions together", number=len(small))
+        name = say("{number} smaller together", number=len(small))
         told.append((name, _percent(rest), rest))
     return told
 
