@@ -23,7 +23,7 @@ def of_carried(case: Case) -> Iterator[Condition]:
     for source in case.carried:
         for each in source.carried:
             words = later(
-                "{records}: carried over from {source} until {until}: {reason} (agreed by {by})"
+                "{records}: carried over from {source} until {until}: {reason} [agreed by {by}]"
             )
             names, until, by = ", ".join(each.records), each.until, each.agreed_by
             said = {"records": names, "source": source.name, "reason": each.reason}

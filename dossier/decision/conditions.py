@@ -43,7 +43,7 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
     for check in bench.checks:
         if check.outcome == "covered by a deviation":
             yield _covered(check, named[check.record, check.rule])
-    words = later("{record}: left out of the evidence: {cause} (agreed {agreed} by {by})")
+    words = later("{record}: left out of the evidence: {cause} [agreed {agreed} by {by}]")
     for each in deviations:
         if each.effect == "record excluded":
             agreed, by = each.agreed, each.agreed_by
@@ -53,12 +53,12 @@ def of_evidence(bench: Bench) -> Iterator[Condition]:
 
 def _covered(check: Check, each: Deviation) -> Condition:
     kind: ConditionKind = "accepted method"
-    words = later("{record}: house method accepted: {text} (agreed {agreed} by {by})")
+    words = later("{record}: house method accepted: {text} [agreed {agreed} by {by}]")
     if check.rule != KNOWN_METHOD:
         kind = "covered rule"
         words = later(
-            "{record}: {rule} not met ({found}) and covered by a deviation: {text} (agreed "
-            "{agreed} by {by})"
+            "{record}: {rule} not met ({found}) and covered by a deviation: {text} [agreed "
+            "{agreed} by {by}]"
         )
     said = {"rule": ruled(check.rule, check.from_memory), "found": check.found, "text": each.text}
     agreed, by = each.agreed, each.agreed_by

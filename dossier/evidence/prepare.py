@@ -30,7 +30,7 @@ def prepare(case: Case, limits: Limits, seed: int) -> Bench:
     """Return the bench of `case`; a record that cannot be reduced is listed with the reason."""
     deviations = case.qualification.deviation
     excluded = {
-        d.record: say("excluded: {cause} (agreed by {who})", cause=d.cause, who=d.agreed_by)
+        d.record: say("excluded: {cause} [agreed by {who}]", cause=d.cause, who=d.agreed_by)
         for d in deviations
         if d.effect == "record excluded"
     }

@@ -38,6 +38,8 @@ _COMPOUND = re.compile(
     r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
 )
 """Compound units, numbers with uncertainty or interval, names, standards: no break inside one."""
+_DIGEST = re.compile(r"\b[0-9a-f]{16,}\b")
+"""A digest: broken anywhere, without a hyphen that would seem to be of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +189,8 @@ def _kept(text: str) -> Any:
     from markupsafe import Markup, escape
 
     safe = str(escape(clean(text)))
-    return Markup(_COMPOUND.sub(r'<span class="kept">\g<0></span>', safe))
+    kept = _COMPOUND.sub(r'<span class="kept">\g<0></span>', safe)
+    return Markup(_DIGEST.sub(r'<span class="digest">\g<0></span>', kept))
 
 
 def _source(environment: Any, name: str) -> str:

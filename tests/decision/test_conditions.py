@@ -48,7 +48,7 @@ def test_a_covered_rule_is_a_condition_that_says_who_and_when():
     _, made = assessed(COVERS)
     (condition,) = made.conditions
     assert (condition.kind, condition.subject) == ("covered rule", "V1")
-    assert f"{TEXT} (agreed 2026-02-02 by Fleet engineering)" in condition.text
+    assert f"{TEXT} [agreed 2026-02-02 by Fleet engineering]" in condition.text
     assert made.decision.value == "approved with conditions"
 
 

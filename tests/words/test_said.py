@@ -43,7 +43,8 @@ def bench():
     """A case of which nothing is known, so that only the usual cautions are given."""
     circuit = SimpleNamespace(bypass_valve=None, guarded=())
     rule = SimpleNamespace(confidence=0.95)
-    application = SimpleNamespace(circuit=circuit, decision_rule=rule)
+    duty = SimpleNamespace(cold_start=270.0, normal_oil=360.0)
+    application = SimpleNamespace(circuit=circuit, decision_rule=rule, duty=duty)
     asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1))
     case = SimpleNamespace(
         application=application, qualification=asked, on_file=object(), dropped=()

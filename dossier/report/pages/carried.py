@@ -32,7 +32,7 @@ def carried_table(case: Case, assessment: Assessment) -> Table | None:
         (
             named(each.records),
             (source.name, say("SHA-256 {digest}…", digest=source.sha256[:16])),
-            (speak(each.reason), say("(agreed by {by})", by=each.agreed_by)),
+            (speak(each.reason), say("[agreed by {by}]", by=each.agreed_by)),
             date_text(each.until),
         )
         for source in case.carried

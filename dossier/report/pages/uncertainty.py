@@ -106,9 +106,7 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
         say(RULES[rule.kind], agreed=date_text(rule.agreed), confidence=confidence, risk=risk),
         say(
             "This is the risk of each requirement by itself, given its own measurement; it says "
-            "nothing on how often such filters occur. Where a basis other than the mean was "
-            "required, the probability is that of the least favourable specimen, or that the "
-            "stated share of the population conforms."
+            "nothing on how often such filters occur."
         ),
         say(
             "By hand: y is the result by the formula of its quantity; u² = Σui², over the "
@@ -116,16 +114,15 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "decision.json). The guard band is g = √Σ(ti·ui)², ti by Student's t at νi and the "
             "agreed probability; of few specimens that scatter less than their own errors, "
             "whichever limit lies farther out. Accepted is from L + g, or up to L − g, L being the "
-            "limit; page one prints that, y and the distance between. With few specimens this "
-            "keeps the stated risk, which common effective degrees of freedom would exceed."
+            "limit; page one prints that, y and the distance between."
         ),
         say(
             "Every specimen: y and u are those of the worst. A share of the type: y = mean ± "
             "(K·s + g) against L itself, s the scatter of the specimens, K the tolerance factor of "
             "their number, g of common errors. Filtration ratios: on 1/β. Where the linear law "
             "does not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). "
-            "The 95 % interval U = k·u is wider than effective degrees of freedom ν (Welch and "
-            "Satterthwaite) alone would give: U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at ν.",
+            "The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective "
+            "degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
             seed=seed,
         ),
     )
@@ -135,7 +132,7 @@ FOLDED = 0.05
 """Share of the variance below which contributions are told together [-]."""
 
 
-def _budget(findings: Iterable[Finding], places: Places) -> Table:
+def _budget(findings: Sequence[Finding], places: Places) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for _, group in alike(findings):
         estimate = group[0].estimate
@@ -152,22 +149,22 @@ def _budget(findings: Iterable[Finding], places: Places) -> Table:
         for guard, ids in by.items():
             rows.append((places.asked(ids), _spread(group[0], estimate), guard, bar, told))
             bar, told = "–", say("as above")
+    wide = 15 if any(finding.demand.mark for finding in findings) else 11
     return Table(
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
-            Column(say("Requirement"), 10),
+            Column(say("Requirement"), wide),
             Column(say("u; k; ν"), 18, "right"),
             Column("g", 10, "right"),
             Column(say("Shares"), 7),
-            Column(say("Contributions and their shares of the variance"), 54),
+            Column(say("Contributions and their shares of the variance"), 65 - wide),
         ),
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty, in the unit the requirement is written in; k: half of the "
             "95 % interval over u; ν: effective degrees of freedom; g: guard band. *: one error "
             "common to both filters. Contributions below a twentieth are told together. Each with "
-            "its figure, degrees of freedom and source: in the attached decision.json; "
-            "certificates: in the list of instruments."
+            "its figure, degrees of freedom and source: in the attached decision.json."
         ),
         empty=say("No result carries an uncertainty budget."),
     )

@@ -117,7 +117,9 @@ def _on_file(case: Case) -> Table:
     """Return each field of the application that changed since laboratories were asked."""
     changes = case.on_file.changes if case.on_file else ()
     return Table(
-        caption=say("Requirements: fields of the application that changed since they were asked"),
+        caption=say("What the application says otherwise than when it was asked")
+        if changes
+        else say("Requirements"),
         columns=(Column(say("Field"), 40), Column(say("As asked"), 30), Column(say("Now"), 30)),
         rows=tuple(
             (c.field, in_print(typed(c.before or "–")), in_print(typed(c.after or "–")))
