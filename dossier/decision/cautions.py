@@ -6,7 +6,7 @@ from dataclasses import replace
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.comparison import side_by_side
-from dossier.decision.conditions import late_review, ruled
+from dossier.decision.conditions import APPROVES, late_review, ruled
 from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
@@ -14,6 +14,7 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.quantities.valve import fitted_valve
+from dossier.evidence.reopened import behind, reopening
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say
 
@@ -65,6 +66,7 @@ def cautions_for(
     """Return the computed cautions of a case, then the general ones."""
     case = bench.case
     found = [
+        *_refused(findings, decision, case.application.duty.service_interval),
         *_cold(bench),
         *_warmer(case, findings),
         *_thin(case, findings),
@@ -72,6 +74,7 @@ def cautions_for(
         *_evidence(bench),
     ]
     found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(case, findings)]
+    found += [*_not_asked(bench, findings), *_longer(findings)]
     found += [*_unchecked(bench), *_review(case, findings)]
     general = (replace(each, title=say(each.title), text=say(each.text)) for each in GENERAL)
     return (*(Caution(title=title, text=text, computed=True) for title, text in found), *general)
@@ -183,14 +186,64 @@ def _evidence(bench: Bench) -> Told:
 def _terminal(bench: Bench) -> Told:
     valve, guarded = fitted_valve(bench), bench.case.application.circuit.guarded
     runs = [run for run in bench.multipass if run.side == "candidate" and run.path in guarded]
-    end = max((run.terminal + run.housing for run in runs), default=0.0)
+    end, element = max(((r.terminal + r.housing, r.terminal) for r in runs), default=(0.0, 0.0))
     if valve is not None and valve.opening is not None and end > valve.opening.min:
         words = later(
-            "The runs ended at {terminal:.0f} kPa, the valve may open at {opening:.0f} kPa: "
-            "contaminant held above that pressure is not usable in service."
+            "The runs ended at {terminal:.0f} kPa with the housing, {element:.0f} kPa of it "
+            "across the element; the valve may open at {opening:.0f} kPa: contaminant held above "
+            "that pressure is not usable in service."
         )
-        text = say(words, terminal=end / 1e3, opening=valve.opening.min / 1e3)
+        opening = valve.opening.min / 1e3
+        text = say(words, terminal=end / 1e3, element=element / 1e3, opening=opening)
         yield say("Capacity beyond the valve's opening"), text
+
+
+def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -> Told:
+    """Say that what follows gives no leave, and where a filter is full before its change."""
+    if decision not in APPROVES:
+        words = later("The decision is: {decision}. No caution below is leave to fit the filter.")
+        yield say("Not to be fitted"), say(words, decision=say(decision.value))
+    words = later(
+        "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "
+        "{interval:.0f} h: the filter is full, and any bypass valve opens, before it is changed."
+    )
+    for each in findings:
+        found = each.estimate
+        if each.demand.quantity.name == "service_life" and found and found.value < interval:
+            name, hours = each.demand.id, (found.value / 3600, interval / 3600)
+            text = say(words, requirement=name, life=hours[0], interval=hours[1])
+            yield say("Full before the change"), text
+
+
+def _not_asked(bench: Bench, findings: Sequence[Finding]) -> Told:
+    """Say what a change of the filter reopens though nothing that is asked would show it."""
+    asked = {n for f in findings if not f.demand.not_applicable for n in behind(f.demand.quantity)}
+    reopened = reopening(bench.case.qualification, bench.limits)
+    if names := [say(TESTS.get(each, each)) for each in reopened if each not in asked]:
+        words = later(
+            "The change of the filter may alter more than was asked for; nothing here shows: "
+            "{names}. Ask for each that the application needs."
+        )
+        yield say("Changed, and not asked for"), say(words, names=", ".join(names))
+
+
+TESTS = {
+    "multipass": later("multi-pass run"), "pressure_drop": later("flow sweep"),
+    "bypass_valve": later("bypass valve sweep"), "inspection": later("inspection"),
+}  # fmt: skip
+
+
+def _longer(findings: Sequence[Finding]) -> Told:
+    """Say what a dimension outside its limits asks of whoever fits the filter."""
+    if names := [
+        f.demand.id for f in findings if f.concession and f.demand.quantity.name == "dimension"
+    ]:
+        words = later(
+            "{requirements}: a dimension outside its limits is conceded, not met. Look at the "
+            "clearance around the filter at every fitting, hot and running as well (common "
+            "practice); later filters may lie further out."
+        )
+        yield say("Clearance"), say(words, requirements=", ".join(names))
 
 
 def _unchecked(bench: Bench) -> Told:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache, partial
+from itertools import islice
 
 from dossier.decision.finding import Finding, Flip, Sensitivity
 from dossier.decision.rules import Verdict
@@ -55,7 +56,7 @@ def _moved(
             tried = partial(again, finding.demand)
             ends = tried(BELOW[-1]), tried(ABOVE[-1])
             if finding.verdict != ends[0].verdict or _seen(ends[0]) != _seen(ends[1]):
-                flips = _flips(finding.verdict, ends, tried)
+                flips = _flips(finding, ends, tried)
                 yield Sensitivity(finding.demand.id, name, tuple(flips))
 
 
@@ -79,10 +80,20 @@ def _seen(finding: Finding) -> tuple[object, ...]:
 
 
 def _flips(
-    verdict: Verdict, ends: Sequence[Finding], tried: Callable[[float], Finding]
+    finding: Finding, ends: Sequence[Finding], tried: Callable[[float], Finding]
 ) -> Iterator[Flip]:
-    """Yield the first factor on either side at which the verdict is another, by bisection."""
+    """Yield the first factor on either side at which the verdict is another, by bisection.
+
+    What does not pass between two limits may pass and fail again on the way to an end: there all
+    factors are tried, the nearest first.
+    """
+    verdict, demand = finding.verdict, finding.demand
+    window = demand.lower is not None and demand.upper is not None and verdict != Verdict.PASS
     for factors, end in zip((BELOW, ABOVE), ends, strict=True):
+        if window:
+            scan = (Flip(factor, tried(factor).verdict) for factor in factors)
+            yield from islice((flip for flip in scan if flip.verdict != verdict), 1)
+            continue
         low, high, found = -1, len(factors) - 1, end.verdict
         while high - low > 1 and found != verdict:
             middle = (low + high) // 2

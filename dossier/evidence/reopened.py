@@ -28,12 +28,16 @@ def reopening(case: Qualification, limits: Limits) -> dict[str, tuple[str, ...]]
 
 
 def reopens(quantity: Quantity, reopened: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
-    """Return which changes reopen a quantity: by the records, or the column, that it rests on."""
-    behind = [
-        *quantity.records,
-        quantity.name.replace("_", " ").replace("anti drain", "anti-drain"),
-    ]
-    return tuple(dict.fromkeys(what for each in behind for what in reopened.get(each, ())))
+    """Return which changes reopen a quantity."""
+    return tuple(
+        dict.fromkeys(what for each in behind(quantity) for what in reopened.get(each, ()))
+    )
+
+
+def behind(quantity: Quantity) -> tuple[str, ...]:
+    """Return the kinds of record, and the column of measurements, that a quantity rests on."""
+    column = quantity.name.replace("_", " ").replace("anti drain", "anti-drain")
+    return *quantity.records, column
 
 
 def still_standing(case: Case, limits: Limits) -> Case:

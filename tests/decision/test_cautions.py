@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 from datetime import date, timedelta
-from types import SimpleNamespace
 
 import pytest
 
@@ -101,7 +100,7 @@ def test_a_conditional_pass_is_a_condition():
 
 
 def told(findings=(), lab=None, decision="approved"):
-    given = cautions_for(lab or bench(case()), findings, SimpleNamespace(value=decision))
+    given = cautions_for(lab or bench(case()), findings, Decision(decision))
     return {each.title: each.text for each in given}
 
 
@@ -257,3 +256,36 @@ def test_a_case_without_a_request_and_a_late_review_are_told():
 def test_the_usual_cautions_come_last_and_all():
     titles = list(told())
     assert titles[-len(GENERAL) :] == [each.title for each in GENERAL]
+
+
+def test_what_is_not_approved_and_full_too_early_is_told():
+    hours = bench(case()).case.application.duty.service_interval / 3600
+    for life, early in ((hours - 1, True), (hours + 1, False)):
+        given = finding(
+            demand(DECLARED["service_life"], "L1"), estimate(life * 3600, 1, "s"), "fail"
+        )
+        text = told([given], decision="not approved")
+        assert ("Full before the change" in text) is early
+        assert "leave to fit" in text["Not to be fitted"]
+    assert "Not to be fitted" not in told()
+
+
+@pytest.mark.parametrize(
+    ("asked", "lacks"), [("efficiency", "collapse pressure"), ("collapse_pressure", "multi-pass")]
+)
+def test_what_a_change_reopens_and_nobody_asked_for_is_told(asked, lacks):
+    qual = qualification(change={"what": ["glue"], "text": "Another epoxy."})
+    lab = replace(bench(case(qual=qual)), limits=limits())
+    given = finding(demand(DECLARED[asked], "Q1"), None, "pass")
+    text = told([given], lab)["Changed, and not asked for"]
+    assert lacks in text
+    assert "first bubble pressure" in text
+    assert asked.replace("_", " ") not in text
+    assert "Changed, and not asked for" not in told([given])
+
+
+@pytest.mark.parametrize(("quantity", "said"), [("dimension", True), ("burst_pressure", False)])
+def test_a_dimension_that_is_conceded_asks_for_a_look_at_the_clearance(quantity, said):
+    given = finding(demand(DECLARED[quantity], "D1"), None, "fail", concession=concession())
+    assert ("Clearance" in told([given])) is said
+    assert "Clearance" not in told([replace(given, concession=None)])

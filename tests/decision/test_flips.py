@@ -8,10 +8,12 @@ import pytest
 from dossier.decision.assess import _deciding
 from dossier.decision.flips import ABOVE, BELOW, flips_of
 from dossier.evidence.changed import INPUTS
+from dossier.evidence.prepare import prepare
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import DRAWS, trials, with_trials
+from dossier.make.decide import limits
 from tests.made_bench import application, bench, exact, run, sweep
-from tests.small_case import requirement
+from tests.small_case import record, requirement, small
 
 ON = date(2026, 3, 1)
 SIMPLE = {"kind": "simple_acceptance", "confidence": "95 %", "agreed": date(2026, 1, 5)}
@@ -53,6 +55,20 @@ def test_what_fails_may_be_saved_and_what_is_far_stays():
     assert [(f.factor, f.verdict) for f in found.flips] == [(0.8, "pass")]
     lab, finding, decide = decided(drop(f"{2.1 * value:.6f}"))
     assert flips(lab, finding, decide)["pressure"].flips == ()
+
+
+@pytest.mark.parametrize(("found", "factor"), [(142.0, 0.99), (136.0, 1.02)])
+def test_what_fails_beside_a_window_may_pass_inside_it(found, factor):
+    band = {"min": "138 mm", "max": "141 mm"}
+    asked = requirement("dimension", at={"characteristic": "overall length"}, between=band)
+    table = f"characteristic,specimen,found,lower,upper,unit\noverall length,C1,{found},,,mm\n"
+    case = small([record("I1", "inspection", table, instruments=["CA"])], [asked])
+    lab = prepare(case, limits(), 1)
+    (demand,) = resolve(case.application, "application.toml")[0]
+    failed = _deciding(ON)(lab)(demand)
+    assert failed.verdict == "fail"
+    moved = flips(lab, failed, _deciding(ON))["reading"].flips
+    assert [(f.factor, f.verdict) for f in moved] == [(factor, "pass")]
 
 
 def test_bisection_finds_what_a_scan_of_all_factors_finds():

@@ -16,7 +16,7 @@ from dossier.case.application import mark_of
 from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
-from dossier.decision.together import binding, nearness
+from dossier.decision.together import binding, leading, nearness
 from dossier.make.decide import decision_json
 from dossier.make.request_files import asked_of, filed, make_request
 from dossier.record.document import DecisionDocument
@@ -518,3 +518,13 @@ def test_a_file_names_its_application_by_its_folder_where_it_must():
     assert mark_of("../lock gates/application.toml") == "lock-gates"
     assert mark_of("application.toml") == "application"
     assert mark_of("../application.toml") == "application"
+
+
+def test_a_figure_is_cited_only_of_the_application_that_it_shows(tmp_path):
+    asked = requirement("clean_pressure_drop", "P1", max="900 kPa",
+                        at={"flow": "10 L/min", "temperature": "80 degC"})  # fmt: skip
+    whole = decided(fleet(tmp_path, pump=([asked],), barge=([asked],)))
+    places, drawn = places_of(whole), leading(whole.parts).bench.case.mark
+    cited = {f.demand.mark: places.chart(f) for f in whole.findings}
+    assert cited == dict.fromkeys(cited, "") | {drawn: "chart-flow"}
+    assert set(cited) == {"pump", "barge"}

@@ -5,11 +5,13 @@ from dataclasses import replace
 from datetime import date
 from itertools import combinations
 
+import numpy as np
 import pytest
 
 from dossier.case.application import Circuit as Stated
 from dossier.decision.finding import Flip, Sensitivity
 from dossier.decision.rules import Verdict
+from dossier.evidence.bench import Curve, Curves
 from dossier.report.charts.circuit_drawing import SIZE, WIDTH, begin, height_of, labels_of, svg_of
 from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
@@ -158,7 +160,7 @@ def test_factors_stand_in_the_column_of_their_input_nearest_first():
     )
     table = framed(flips=flips).flips
     assert [row[1:] for row in table.rows] == [
-        ("≤\u00a00.9; ≥\u00a01.2", "–", "–", "–", "no change"),
+        ("≤\u00a00.9\u00a0pass; ≥\u00a01.2", "–", "–", "–", "no change"),
         ("–", "(≤\u00a00.8)", "–", "–", "–"),
     ]
     assert "By what was measured alone: E1\u00a0≥\u00a01.5." in table.note
@@ -182,3 +184,14 @@ def test_the_days_hold_what_was_agreed_and_what_ends():
     assert found["Signed"] == "nobody yet"
     assert found["Requirements on file"] == "never"
     assert found["First calibration due"] == "2026-12-31"
+
+
+def test_the_cold_that_is_not_covered_begins_where_the_drawn_line_ends():
+    def line(coldest):
+        cold = np.array([coldest, coldest + 20.0])
+        return Curve(side="candidate", label="candidate", x=cold, y=cold, low=cold, high=cold)
+
+    start = sample.case().application.duty.cold_start
+    for ends, said in ((start + 12.0, True), (start, False)):
+        curves = Curves(cold_temperature=start, against_temperature=(line(ends),))
+        assert ("where the sweeps end" in words(framed(curves=curves).scope)) is said

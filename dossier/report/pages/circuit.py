@@ -208,8 +208,10 @@ def states_table(bench: Bench) -> Table:
         columns=(Column("", 37), *(Column(say(w, t=si(t, "degC", "temperature")), 21, "right")
                                    for w, t in heads)),
         rows=tuple(rows),
-        note=say("Δp: clean, at rated flow. {none}: beyond what was tested, or not tested.",
-                 none=UNKNOWN),
+        note=say(
+            "Δp: clean, at rated flow. {none}: the sweeps do not reach so far, or none were made.",
+            none=UNKNOWN,
+        ),
     )  # fmt: skip
 
 

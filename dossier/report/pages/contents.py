@@ -23,7 +23,7 @@ from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import efficiency_charts, sizes_table
 from dossier.report.pages.frame import FramePage, frame_page
-from dossier.report.pages.places import number_sections, places_of, section_of
+from dossier.report.pages.places import OF_APPLICATION, number_sections, places_of, section_of
 from dossier.report.pages.pressure import pressure_charts
 from dossier.report.pages.record_pages import (
     DigestsPage,
@@ -191,7 +191,10 @@ def _charts(
     if "capacity" in asked:
         yield loading_chart(lead, style)
     if "pressure" in asked:
-        yield from pressure_charts(case, lead, assessment.findings, style)
+        for chart in pressure_charts(case, lead, assessment.findings, style):
+            marked = say("{mark}: {text}", mark=case.mark, text=chart.caption)
+            own = case.mark and chart.id in OF_APPLICATION
+            yield replace(chart, caption=marked) if own else chart
 
 
 def _measured(lead: Assessment, asked: Collection[str]) -> Iterator[Table]:

@@ -159,8 +159,8 @@ def _together(parts: Sequence[Assessment]) -> str:
     good = [p.bench.case.mark for p in parts if p.decision in APPROVES]
     bad = [p.bench.case.mark for p in parts if p.decision not in APPROVES]
     words = later(
-        "Asked for {number} applications, each decided by itself: an approval covers all of them "
-        "or none."
+        "Asked for {number} applications. Each is judged alone; leave is given only where all are "
+        "met."
     )
     told = [say(words, number=len(parts))]
     if good and bad:

@@ -20,8 +20,6 @@ from dossier.words import later, say, say_count
 
 LISTED = 12
 """Machines of several applications that page two lists; their table has all."""
-ORDER = tuple(Verdict)
-"""Verdicts, the best first."""
 SHOWN = 11
 """Requirements whose factors page two has room for, the nearest first."""
 
@@ -128,13 +126,14 @@ def _of_each(case: Case) -> Line:
 
 
 def _oil(case: Case, assessment: Assessment) -> Pair:
-    """Return the oil that is covered, and below which temperature the flow sweeps end."""
+    """Return the oil that is covered, and below which temperature the drawn line ends."""
     oil, duty = case.application.oil, case.application.duty
     beyond = say("Other oil or temperatures; oil thick with soot or water")
     each = [(part.bench.case, part.curves) for part in assessment.parts]
     ends: list[str] = []
     for own, curves in each or [(case, assessment.curves)]:
-        coldest = curves.cold_temperature
+        ends_at = [float(c.x.min()) for c in curves.against_temperature if c.side == "candidate"]
+        coldest = min(ends_at, default=curves.cold_temperature)
         if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
             shown = say("{t:.0f} °C", t=coldest - 273.15)
             ends.append(f"{shown} ({own.mark})" if own.mark else shown)
@@ -255,7 +254,7 @@ def _flips(assessment: Assessment, places: Places) -> Table:
     readings = [name for name in readings if name not in tabled]
     found = {each.demand.id: each for each in assessment.findings}
     for name in tabled:
-        cells = tuple(_factors(by[name].get(key), found[name].verdict) for key, _ in INPUTS)
+        cells = tuple(_factors(by[name].get(key)) for key, _ in INPUTS)
         rows.setdefault(cells, []).append(name)
     shown = list(rows.items())[:SHOWN]
     return Table(
@@ -266,7 +265,7 @@ def _flips(assessment: Assessment, places: Places) -> Table:
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
         note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g], found,
                              max(len(p.findings) for p in assessment.parts or (assessment,)))),
-        empty=say("No input that is looked at changes a verdict between half and twice its value."),
+        empty=say("No change found of any verdict from half to twice each input that it rests on."),
     )  # fmt: skip
 
 
@@ -286,8 +285,8 @@ def _nearest(inputs: Iterable[Sensitivity]) -> float:
     return min((max(f, 1.0 / f) for f in factors), default=9.0)
 
 
-def _factors(found: Sensitivity | None, verdict: Verdict) -> str:
-    """Return the factors at which it is decided otherwise, those for the better marked."""
+def _factors(found: Sensitivity | None) -> str:
+    """Return the factors at which it is decided otherwise, and how where it is no plain fail."""
     if found is None:
         return "–"
     cells = []
@@ -295,8 +294,8 @@ def _factors(found: Sensitivity | None, verdict: Verdict) -> str:
         text = f"{'≤' if flip.factor < 1 else '≥'}\u00a0{significant(flip.factor)}"
         if flip.verdict is Verdict.NOT_DEMONSTRATED:
             text = f"({text})"
-        elif ORDER.index(flip.verdict) < ORDER.index(verdict):
-            text += "\u00a0+"
+        elif flip.verdict is not Verdict.FAIL:
+            text += f"\u00a0{say(flip.verdict.value)}"
         cells.append(text)
     return "; ".join(cells) or say("no change")
 
@@ -308,14 +307,13 @@ def _notes(
     if number > MOST:
         yield say("Of the {most} least certain requirements.", most=MOST)
     yield say(
-        "Factors from 0.5 to 2 at which the verdict changes for the worse, or with + for the "
-        "better; in brackets: not demonstrated, as nothing was tested there. –: does not rest on "
-        "it. As measured: counts downstream, mass injected, pressure swept, or the reading itself."
+        "Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named; in "
+        "brackets: not demonstrated, as nothing was tested there. What turns for the better cures "
+        "no other requirement. –: does not rest on it. As measured: counts downstream, mass "
+        "injected, pressure swept, or the reading itself."
     )
     if readings:
-        each = "; ".join(
-            f"{name}\u00a0{_factors(by[name][''], found[name].verdict)}" for name in readings
-        )
+        each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)
         yield say("By what was measured alone: {each}.", each=each)
     still = [name for name in near if name not in moved]
     amid = [name for name in still if _outside_two(found[name])]
@@ -323,7 +321,7 @@ def _notes(
         words = later("Outside two limits, with its distance on page one: {names}.")
         yield say(words, names=", ".join(amid))
     if still := [name for name in still if name not in amid]:
-        yield say("No change between half and twice: {names}.", names=", ".join(still))
+        yield say("No change found from half to twice: {names}.", names=", ".join(still))
     left = len(moved) - len(readings) - len(shown)
     if left:
         yield say_count(

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.decision.finding import Assessment, Finding
+from dossier.decision.together import leading
 from dossier.report.blocks import Line, Link, Section
 from dossier.words import later, say
 
@@ -121,6 +122,8 @@ CHARTS = {
     "turnover_time": "chart-share",
 }
 """Chart that shows a quantity; any other is on page one or in the table of requirements."""
+OF_APPLICATION = ("chart-hours", "chart-flow", "chart-temperature", "chart-share")
+"""Charts with the oil, flow and hours of one application."""
 
 
 def chart_of(finding: Finding) -> str:
@@ -138,11 +141,14 @@ class Places:
     """Record -> its row in the list of records."""
     has_share: bool
     """Whether the share through the fine path is drawn."""
+    drawn: str
+    """Mark of the application that the curves are drawn for; empty where there is one."""
 
     def chart(self, finding: Finding) -> str:
         """Return the anchor of the chart that shows a finding; empty where none does."""
         anchor = chart_of(finding)
-        return "" if anchor == "chart-share" and not self.has_share else anchor
+        other = anchor in OF_APPLICATION and finding.demand.mark != self.drawn
+        return "" if other or (anchor == "chart-share" and not self.has_share) else anchor
 
     def asked(self, ids: Iterable[str]) -> Line:
         """Return requirements, each leading to its row in the table of requirements."""
@@ -169,6 +175,7 @@ def places_of(assessment: Assessment) -> Places:
     return Places(
         requirements={f.demand.id: f"requirement-{i}" for i, f in enumerate(findings, start=1)},
         records={record: f"record-{i}" for i, record in enumerate(records, start=1)},
+        drawn=leading(assessment.parts).bench.case.mark if assessment.parts else "",
         has_share=any(side.share_curve is not None for side in assessment.circuit),
     )
 

@@ -63,7 +63,8 @@ def _against_flow(
 ) -> Chart:
     caption = say(
         "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
-        "oil, with its 95 % band; triangles are limits."
+        "oil, with its 95 % band; triangles are limits. Lines end where the sweeps reach no "
+        "further."
     )
     curves = assessment.curves
     duty = case.application.duty
@@ -160,7 +161,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     flow = quantity_text(case.application.circuit.rated_flow * 6e4, "L/min")
     caption = say(
         "Clean pressure drop at rated flow, {flow}; hatched: the bypass valve opens. Left of where "
-        "a line meets it, unfiltered oil passes. Lines end where the oil is thicker than tested.",
+        "a line meets it, unfiltered oil passes. Lines end where the sweeps reach no further.",
         flow=flow,
     )
     curves = assessment.curves.against_temperature
