@@ -207,12 +207,14 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "
         "{interval:.0f} h: the filter is full, and any bypass valve opens, before it is changed."
     )
+    lives: dict[float, list[str]] = {}
     for each in findings:
         found = each.estimate
         if each.demand.quantity.name == "service_life" and found and found.value < interval:
-            name, hours = each.demand.id, (found.value / 3600, interval / 3600)
-            text = say(words, requirement=name, life=hours[0], interval=hours[1])
-            yield say("Full before the change"), text
+            lives.setdefault(found.value, []).append(each.demand.id)
+    for life, names in lives.items():
+        text = say(words, requirement=", ".join(names), life=life / 3600, interval=interval / 3600)
+        yield say("Full before the change"), text
 
 
 def _not_asked(bench: Bench, findings: Sequence[Finding]) -> Told:

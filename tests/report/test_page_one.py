@@ -3,14 +3,17 @@
 import subprocess
 from base64 import b64encode
 from dataclasses import replace
+from datetime import date
 
 import pytest
 import weasyprint
 
-from dossier.decision.finding import Condition
+from dossier.decision.finding import Condition, decision_of
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets
 from dossier.report.pages import ruler as page_one
+from dossier.report.pages.decision import decision_page
+from dossier.report.signing import SignOff
 from tests.report import sample
 
 LOREM = (
@@ -135,3 +138,22 @@ def test_page_one_holds_everything(only_page_one_drawn, name, long):
         assert pages[0].count("in full") >= 2
         assert pages[0].count("in full") + int(pages[0].partition(" more")[0].split()[-1]) == 12
         assert all(f"{i}: Clearance" in "".join(pages[1:]) for i in range(12))
+
+
+@pytest.mark.parametrize("verdict", ["pass", "fail"])
+def test_page_one_names_the_lots_of_leave_or_what_to_do_without(verdict):
+    lots = {"part_number": "CAN-9", "lots": ["lot 7"]}
+    case = sample.case(qual=sample.qualification(candidate=lots))
+    (first, *_) = sample.assessment(case).findings
+    finding = replace(first, verdict=Verdict(verdict))
+    decided = decision_of([finding], ())
+    whole = sample.assessment(case, findings=(finding,), conditions=(), decision=decided)
+    page = decision_page(case, whole, SignOff(), date(2026, 3, 30))
+    facts = {each.name: each.value for each in page.facts}
+    if verdict == "pass":
+        assert facts["Lots"].startswith("“lot 7”; any later lot: a new revision")
+        assert "What to do" not in facts
+    else:
+        assert "take off any candidate that is fitted" in facts["What to do"]
+        assert facts["What to do"].endswith(f"not shown: {finding.demand.id}.")
+        assert "Lots" not in facts

@@ -66,11 +66,16 @@ def _note(case: Case, assessment: Assessment) -> str:
         "Reopened, by this program's own judgement, and tested anew: {changes}.",
         changes="; ".join(told) or say("nothing"),
     )
-    rests = {f.demand.id: told_rests(case, f) for f in assessment.findings}
-    old = [name for name, used in rests.items() if used and all(map(case.source, used))]
-    mixed = [n for n, used in rests.items() if n not in old and any(map(case.source, used))]
+    old, mixed = on_carried(case, assessment)
     return say(
         "{reopened} On carried evidence alone: {carried}. On new and carried: {mixed}. In the "
         "table of records what is carried is marked.",
         reopened=found, carried=named(old) or "–", mixed=named(mixed) or "–",
     )  # fmt: skip
+
+
+def on_carried(case: Case, assessment: Assessment) -> tuple[list[str], list[str]]:
+    """Return the requirements that rest on carried evidence alone, and those on some of it."""
+    rests = {f.demand.id: told_rests(case, f) for f in assessment.findings}
+    old = [name for name, used in rests.items() if used and all(map(case.source, used))]
+    return old, [n for n, used in rests.items() if n not in old and any(map(case.source, used))]

@@ -9,6 +9,7 @@ from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
 from dossier.decision.finding import Assessment
+from dossier.decision.rules import FAILS, Verdict
 from dossier.report.blocks import Cell, Column, Fact, Line, Table
 from dossier.report.format import (
     NONE,
@@ -24,7 +25,7 @@ from dossier.report.pages.carried import carried_table
 from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
 from dossier.report.pages.places import Places, named
-from dossier.report.pages.ruler import in_quotes
+from dossier.report.pages.ruler import in_quotes, shortened
 from dossier.words import later, say
 
 ARRANGEMENTS = {
@@ -169,6 +170,45 @@ def tested_of(case: Case, assessment: Assessment, side: str, records: Collection
     results = [f.estimate if side == "candidate" else f.reference for f in assessment.findings]
     rows = {v.specimen for e in results if e for v in e.per_specimen if v.record in records}
     return {str(name) for name in named_ | rows if name}
+
+
+def lots_tested(case: Case, assessment: Assessment) -> tuple[set[str], set[str], list[str]]:
+    """Return the candidate's specimens, the lots they are said to be of, and all lots named.
+
+    What was carried from before a change of the filter tells of none of them.
+    """
+    asked, earlier = case.qualification, set(case.earlier_lots)
+    new = {r.id for r in case.records if not (earlier and case.source(r.id))}
+    tested = tested_of(case, assessment, "candidate", new)
+    lots = {each.id: each.lot for each in asked.specimen if each.filter == "candidate"}
+    named_ = [lot for lot in asked.lots_of("candidate") if lot not in earlier]
+    return tested, {lots.get(name, "") for name in tested} - {""}, named_
+
+
+def lots_fact(case: Case, assessment: Assessment) -> Fact:
+    """Return the lots that leave is given for, and what a later one needs."""
+    _, drawn, named_ = lots_tested(case, assessment)
+    words = later(
+        "{lots}; any later lot: a new revision that names it and carries or repeats tests"
+    )
+    lots = ", ".join(sorted(drawn) or named_) or say("no lot named")
+    return Fact(say("Lots"), say(words, lots=in_quotes(lots, 90)))
+
+
+def to_do(assessment: Assessment) -> Fact:
+    """Return what is to be done where no leave is given."""
+    asked = [f for f in assessment.findings if f.demand.severity == "mandatory"]
+    ids = [
+        f.demand.id
+        for f in asked
+        if f.verdict in (*FAILS, Verdict.NOT_DEMONSTRATED) and not f.concession
+    ]
+    words = later(
+        "Keep the filter now fitted; take off any candidate that is fitted. Cure: a new "
+        "revision that shows each mandatory requirement met; now not shown: {requirements}."
+    )
+    shown = shortened(named(ids), 90) or "–"
+    return Fact(say("What to do"), say(words, requirements=shown))
 
 
 def _filter_texts(case: Case, assessment: Assessment, side: str, filter_: Filter) -> Iterator[str]:

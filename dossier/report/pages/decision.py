@@ -14,7 +14,7 @@ from dossier.decision.rules import WORST, Decision
 from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, si_decides
-from dossier.report.pages.case_pages import of_maker
+from dossier.report.pages.case_pages import lots_fact, of_maker, to_do
 from dossier.report.pages.fixed_words import Answer, answer_of, mark
 from dossier.report.pages.places import Places, places_of, same_as
 from dossier.report.pages.results import (
@@ -107,6 +107,7 @@ def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, 
     """Return for which machines, until when, by whom and under which rule it was decided."""
     return (
         Fact(say("For"), _machines(case) if not assessment.parts else _each(assessment.parts)),
+        lots_fact(case, assessment) if assessment.decision in APPROVES else to_do(assessment),
         Fact(say("Valid until"), validity(case, assessment, signoff)),
         Fact(say("Decided by"), _people(signoff)),
         Fact(say("Rule"), _rules(case)),

@@ -11,10 +11,17 @@ from dossier.decision.rules import Verdict
 from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
-from dossier.report.pages.carried import change_text
-from dossier.report.pages.case_pages import machines_of, measured_text, of_maker, si, tested_of
+from dossier.report.pages.carried import change_text, on_carried
+from dossier.report.pages.case_pages import (
+    lots_tested,
+    machines_of,
+    measured_text,
+    of_maker,
+    si,
+)
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
+from dossier.report.pages.places import named as in_runs
 from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
@@ -91,13 +98,7 @@ def _machines(case: Case) -> Pair:
 
 
 def _filter(case: Case, assessment: Assessment) -> Pair:
-    asked = case.qualification
-    earlier = set(case.earlier_lots)
-    new = [r for r in case.records if not (earlier and case.source(r.id))]
-    tested = tested_of(case, assessment, "candidate", {r.id for r in new})
-    lots = {each.id: each.lot for each in asked.specimen if each.filter == "candidate"}
-    drawn = {lots.get(name, "") for name in tested} - {""}
-    named = [lot for lot in asked.lots_of("candidate") if lot not in earlier]
+    asked, (tested, drawn, named) = case.qualification, lots_tested(case, assessment)
     untested = [lot for lot in named if drawn and lot not in drawn]
     text = say(
         "{part}, as tested: {number} specimens of {lots}",
@@ -109,6 +110,11 @@ def _filter(case: Case, assessment: Assessment) -> Pair:
         text = say("{filter}; in place of {other}", filter=text, other=fitted)
     houses = "; ".join(each.name for each in asked.laboratory)
     text = say("{filter}; tested by {names}", filter=text, names=houses)
+    old, _ = on_carried(case, assessment)
+    if old and case.earlier_lots:
+        words = later("{filter}; by filters from before the change ({lots}): {requirements}")
+        lots = ", ".join(case.earlier_lots)
+        text = say(words, filter=text, lots=lots, requirements=in_runs(old))
     beyond = say("Later lots; any change of materials or making")
     if untested:
         words = later("Lots not tested: {lots}; later ones; any change of materials or making")
