@@ -189,9 +189,9 @@ def _terminal(bench: Bench) -> Told:
     end, element = max(((r.terminal + r.housing, r.terminal) for r in runs), default=(0.0, 0.0))
     if valve is not None and valve.opening is not None and end > valve.opening.min:
         words = later(
-            "The runs ended at {terminal:.0f} kPa with the housing, {element:.0f} kPa of it "
-            "across the element; the valve may open at {opening:.0f} kPa: contaminant held above "
-            "that pressure is not usable in service."
+            "The runs ended at {terminal:.0f} kPa ({element:.0f} kPa across the element), the "
+            "valve may open at {opening:.0f} kPa: contaminant held above that pressure is not "
+            "usable in service."
         )
         opening = valve.opening.min / 1e3
         text = say(words, terminal=end / 1e3, element=element / 1e3, opening=opening)
@@ -204,7 +204,7 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         words = later("The decision is: {decision}. No caution below is leave to fit the filter.")
         yield say("Not to be fitted"), say(words, decision=say(decision.value))
     words = later(
-        "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "
+        "{requirements}: the predicted life, {life:.0f} h, is shorter than the service interval of "
         "{interval:.0f} h: the filter is full, and any bypass valve opens, before it is changed."
     )
     lives: dict[float, list[str]] = {}
@@ -213,7 +213,7 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         if each.demand.quantity.name == "service_life" and found and found.value < interval:
             lives.setdefault(found.value, []).append(each.demand.id)
     for life, names in lives.items():
-        text = say(words, requirement=", ".join(names), life=life / 3600, interval=interval / 3600)
+        text = say(words, requirements=", ".join(names), life=life / 3600, interval=interval / 3600)
         yield say("Full before the change"), text
 
 

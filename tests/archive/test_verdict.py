@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 from pypdf import PdfReader
 
-from dossier.make import carried, decide, outcome, recompute
+from dossier.make import decide, outcome, recompute
 from dossier.record.dossier_file import DossierFile
 from dossier.verification.questions import _QUESTIONS, AuditAnswer
 from dossier.verification.verification_text import _repeat, fact_lines, note_pdf
@@ -275,11 +275,11 @@ def test_a_decision_turns_by_itself_or_by_a_verdict(decision, verdict, turned):
 def test_pages_of_other_versions_are_no_other_pages(monkeypatch):
     again = SimpleNamespace(pages="different", words="words differ on page 2 of 3")
     monkeypatch.setattr(recompute, "recompute", lambda *_, **__: again)
-    for name in ("dossier.record.dossier_file.dossier_in", "dossier.make.carried.open_pdf"):
+    for name in ("dossier.make.recompute.dossier_in", "dossier.make.recompute.open_pdf"):
         monkeypatch.setattr(name, lambda content: content)
-    assert carried._pages(b"a") == again.words
+    assert recompute._pages(b"a") == again.words
     again.pages = "made with numpy 1.0, here is 2.0"
-    assert carried._pages(b"b") == ""
+    assert recompute._pages(b"b") == ""
 
 
 def test_exit_codes_are_those_of_the_readme():
@@ -292,7 +292,7 @@ def test_what_turns_by_itself_is_not_asked_what_it_is_without_a_record(monkeypat
     then = SimpleNamespace(
         case=object(), assessment=now, moved=("E1 moved",), same_version=False, why_not=""
     )
-    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
+    monkeypatch.setattr(recompute, "decided_again", lambda *_, **__: then)
     dossier = SimpleNamespace(decision=SimpleNamespace(decision="not approved", findings=[]))
     found = recompute.without_records(dossier, (), "x", date(2026, 4, 2))
     assert found.why_not == "its attachments do not give what it states: E1 moved"

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from dossier.case import bounded
+from dossier.case import attached
 from dossier.case.application import BypassValve, Fluid
 from dossier.case.case import Draft
 from dossier.case.fields import _measured
@@ -184,7 +184,7 @@ def test_a_bypass_valve_has_a_band_that_it_opens_in():
     [(2**28, "256 MiB"), (2**20, "1 MiB"), (2**20 - 1, "1023 KiB"), (2**16, "64 KiB")],
 )
 def test_the_size_that_a_file_may_have_is_said_in_round_numbers(size, said):
-    assert bounded._size(size) == said
+    assert attached._size(size) == said
 
 
 def test_a_measured_constant_keeps_what_its_uncertainty_was_stated_with():

@@ -153,7 +153,7 @@ def test_each_specimen_divides_by_its_own_pair():
     ("sweeps", "options", "said"),
     [
         ([sweep()], {"arrangement": "full_flow"}, "has no fine path"),
-        ([fine()], {"gallery": None, "arrangement": "partial_flow"}, "gallery_pressure"),
+        ([fine()], {"gallery": None, "arrangement": "partial_flow"}, "gallery pressure"),
         ([sweep()], {}, "fine path: there is no"),
         ([fine()], {}, "there is no"),
         ([fine(), fine("F2", "C2"), sweep("S2", "C2")], {}, "of specimen C1"),

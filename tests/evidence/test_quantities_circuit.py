@@ -44,7 +44,7 @@ def test_the_turnover_is_the_sump_over_the_fine_flow():
 
 
 def test_without_a_sump_or_a_share_there_is_no_turnover():
-    assert "sump_volume" in computed("turnover_time", fine()).reason
+    assert "sump volume" in computed("turnover_time", fine()).reason
     assert isinstance(computed("turnover_time", fine(), arrangement="full_flow", **SUMP),
                       NotDemonstrated)  # fmt: skip
 

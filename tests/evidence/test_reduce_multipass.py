@@ -132,7 +132,7 @@ def test_the_balance_takes_off_what_stayed_and_what_was_drawn():
     assert sampled.drawn_upstream == approx(10e-3 * 0.1e-3 * 100.0)
     assert sampled.retained < plain.retained
     assert reduced().balance is None
-    assert "final_concentration" in reduced().missing_balance
+    assert "final concentration" in reduced().missing_balance
     assert reduced(final_concentration={"value": "10 mg/L"}).balance is None
 
 

@@ -417,7 +417,7 @@ STATS = [
         "say nothing of what was drawn",
         "polder-pumps",
         records("MP-C", (r"sample_flow = .*", "")),
-        "no sample_flow was stated",
+        "no sample flow was stated",
     ),
     Row(
         "edition to come, agreed",

@@ -43,13 +43,13 @@ def bench():
     """A case of which nothing is known, so that only the usual cautions are given."""
     circuit = SimpleNamespace(bypass_valve=None, guarded=())
     rule = SimpleNamespace(confidence=0.95)
-    duty = SimpleNamespace(cold_start=270.0, normal_oil=360.0)
+    duty = SimpleNamespace(cold_start=270.0, normal_oil=360.0, service_interval=1e6)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule, duty=duty)
-    asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1))
+    asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1), change=None)
     case = SimpleNamespace(
         application=application, qualification=asked, on_file=object(), dropped=()
     )
-    return SimpleNamespace(case=case, multipass=(), checks=(), excluded={})
+    return SimpleNamespace(case=case, multipass=(), checks=(), excluded={}, limits=None)
 
 
 def test_every_decision_and_role_is_among_the_codes():
@@ -58,7 +58,7 @@ def test_every_decision_and_role_is_among_the_codes():
 
 
 def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
-    given = cautions_for(bench, (), Decision.UNDECIDED)
+    given = cautions_for(bench, (), Decision.APPROVED)
     assert [each.name for each in given] == [each.title for each in GENERAL]
     assert [each.title for each in given] == [f"«{each.title}»" for each in GENERAL]
 
@@ -66,7 +66,7 @@ def test_usual_cautions_are_said_and_keep_their_name(upside, bench):
 def test_a_house_rewords_by_the_english_title_in_any_language(upside, bench):
     own = HouseCaution(title="Ours", text="In our own words.", replaces="Oil starvation")
     never = HouseCaution(title="Never", text="Nothing comes first.", replaces=DEFERENCE.name)
-    usual = cautions_for(bench, (), Decision.UNDECIDED)
+    usual = cautions_for(bench, (), Decision.APPROVED)
     titles = [each.title for each in _kept(usual, (own, never))]
     assert "«Oil starvation»" not in titles
     assert titles[0] == f"«{DEFERENCE.title}»"

@@ -63,8 +63,7 @@ def _against_flow(
 ) -> Chart:
     caption = say(
         "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
-        "oil, with its 95 % band; triangles are limits. Lines end where the sweeps reach no "
-        "further."
+        "oil, with its 95 % band, as far as the sweeps reach; triangles are limits."
     )
     curves = assessment.curves
     duty = case.application.duty

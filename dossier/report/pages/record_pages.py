@@ -191,8 +191,8 @@ def digests_page(
                 say("Inputs"),
                 say_count(
                     len(case.inputs),
-                    "{number} file, attached byte for byte, with its SHA-256 in decision.json",
-                    "{number} files, attached byte for byte, with their SHA-256 in decision.json",
+                    "{number} file, attached byte for byte",
+                    "{number} files, attached byte for byte",
                 ),
             ),
             *facts,

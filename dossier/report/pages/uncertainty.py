@@ -102,19 +102,20 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
     """Return the agreed decision rule and its risk, a sentence or two a paragraph."""
     confidence = with_unit(significant(100.0 * rule.confidence), "%")
     risk = with_unit(significant(100.0 * (1.0 - rule.confidence)), "%")
+    told = say(RULES[rule.kind], agreed=date_text(rule.agreed), confidence=confidence, risk=risk)
+    alone = say(
+        "This is the risk of each requirement by itself, given its own measurement; it says "
+        "nothing on how often such filters occur."
+    )
     return (
-        say(RULES[rule.kind], agreed=date_text(rule.agreed), confidence=confidence, risk=risk),
-        say(
-            "This is the risk of each requirement by itself, given its own measurement; it says "
-            "nothing on how often such filters occur."
-        ),
+        f"{told} {alone}",
         say(
             "By hand: y is the result by the formula of its quantity; u² = Σui², over the "
             "contributions (JCGM 100:2008; each ui and its degrees of freedom νi in the attached "
             "decision.json). The guard band is g = √Σ(ti·ui)², ti by Student's t at νi and the "
             "agreed probability; of few specimens that scatter less than their own errors, "
             "whichever limit lies farther out. Accepted is from L + g, or up to L − g, L being the "
-            "limit; page one prints that, y and the distance between."
+            "limit."
         ),
         say(
             "Every specimen: y and u are those of the worst. A share of the type: y = mean ± "
@@ -154,17 +155,16 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
             Column(say("Requirement"), wide),
-            Column(say("u; k; ν"), 19, "right"),
-            Column("g", 12, "right"),
+            Column(say("u; k; ν"), 17, "right"),
+            Column("g", 9, "right"),
             Column(say("Shares"), 7),
-            Column(say("Contributions and their shares of the variance"), 62 - wide),
+            Column(say("Contributions and their shares of the variance"), 67 - wide),
         ),
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty, in the unit the requirement is written in; k: half of the "
             "95 % interval over u; ν: effective degrees of freedom; g: guard band. *: one error "
-            "common to both filters. Contributions below a twentieth are told together. Each with "
-            "its figure, degrees of freedom and source: in the attached decision.json."
+            "common to both filters. Contributions below a twentieth are told together."
         ),
         empty=say("No result carries an uncertainty budget."),
     )
