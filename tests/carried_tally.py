@@ -16,7 +16,7 @@ from dossier.case.agreed import Carried
 from dossier.case.compared import Source
 from dossier.decision.probability import AgainstLimit, Threshold, probability
 from dossier.evidence.prepare import prepare
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.combine import generator, over_lots, with_trials
 from dossier.make.decide import limits
 from tests import campaign as sim

@@ -38,12 +38,11 @@ os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "CI": "1"}
 
 HERE = Path(__file__).parent
 PACKAGE = HERE.parent / "dossier"
-NUMBERS = "physics", "evidence", "decision"
-SEALED = ("archive",)
-ROOMS: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(NUMBERS, NUMBERS),
-    **dict.fromkeys(("record", "verification", "seal"), SEALED),
-    "case": ("case", "start", "evidence"),
+NUMBERS: tuple[str, ...] = ("physics", "evidence", "decision")
+SEALED: tuple[str, ...] = ("archive",)
+ROOMS = dict.fromkeys(NUMBERS, NUMBERS) | dict.fromkeys(("record", "verification", "seal"), SEALED)
+ROOMS |= {
+    "case": ("case", "start", *NUMBERS),
     "make": (*SEALED, "request", "test_choose.py", "case/test_carried.py", "test_older_sizes.py"),
     "register": SEALED,
 }
@@ -56,6 +55,7 @@ before; five times are allowed."""
 SHARED = 30
 """Processor time for what tests of a file share, which the first of them makes [s]."""
 IMPORT = "its own import"
+PLAIN = {"int", "float", "str", "bytes", "bool", "ndarray", "Pattern"}
 MESSAGES = {"say", "say_count", "later", "words", "shown"}
 HARMLESS = {"strict", "xtol", "rtol", "slots", "kw_only", "frozen"}
 """Arguments that no result hangs on: what they forbid does not come, or is finer than needed."""
@@ -105,7 +105,7 @@ def variants(node):
         yield node.operand
     elif isinstance(node, ast.IfExp):
         yield from (node.body, node.orelse)
-    elif isinstance(node, ast.If):
+    elif isinstance(node, ast.If) and ast.unparse(node.test) != "TYPE_CHECKING":
         yield changed(node, test=ast.Constant(False))
         yield changed(node, test=ast.UnaryOp(ast.Not(), node.test))
     elif isinstance(node, ast.Call):
@@ -146,7 +146,7 @@ def mutants(path):
     """Return a module's tree and (function, line, change, how to make it) of all its mutants."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     return tree, [
-        (inside, node.lineno, told(node, other), (parent, field, at, other))
+        (inside, f"{node.lineno}.{node.col_offset}", told(node, other), (parent, field, at, other))
         for parent, field, at, node, inside in sites(tree)
         for other in variants(node)
     ]
@@ -390,7 +390,7 @@ def plain(value):
         return all(plain(each) for pair in value.items() for each in pair)
     if isinstance(value, (tuple, list, set, frozenset)):
         return all(plain(each) for each in value)
-    return value is None or type(value).__name__ in {"int", "float", "str", "bool", "ndarray"}
+    return value is None or type(value).__name__ in PLAIN
 
 
 def ours(name):

@@ -10,7 +10,7 @@ from dossier.case.records import interpret
 from dossier.case.tables.csv_rows import read_csv
 from dossier.decision.assess import assess_case
 from dossier.evidence.prepare import prepare
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import resolve
 from dossier.make.decide import limits
 

@@ -13,7 +13,7 @@ from dossier.case.application import Requirement
 from dossier.decision.choice import set_beside
 from dossier.decision.comparison import ends_of
 from dossier.decision.probability import AgainstLimit, Threshold, against, probability
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import generator, with_trials
 from dossier.make.decide import limits

@@ -6,7 +6,7 @@ import pytest
 
 from dossier import read_case
 from dossier.evidence.prepare import prepare
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.make.decide import limits
 from dossier.physics import multipass
 
@@ -20,7 +20,7 @@ def benches():
 
 
 def test_a_filtration_ratio_of_two_is_an_efficiency_of_half():
-    assert multipass.efficiency(2.0) == pytest.approx(0.5)
+    assert multipass.efficiency_of(2.0) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -9,7 +9,7 @@ import pytest
 
 from dossier.case.application import Application
 from dossier.command.starting import listed, meaning_of, nearest
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import resolve
 from tests.small_case import application
 

@@ -47,8 +47,8 @@ class Returned:
 def packed(case: Path, order: Order) -> Parcel:
     """Return a case with its files and its house.
 
-    Raises CaseError where a file cannot be had, may not be read, or has a name that not every
-    machine can give to a file.
+    Raises CaseError for the problems of its files, and where one has a name that not every machine
+    can give to a file.
     """
     from dossier.case.read import read_case_files
     from dossier.make.read import house_of

@@ -10,7 +10,7 @@ gc.disable()  # nothing that is loaded here is ever given back
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-from dossier.evidence.registry import all_quantities  # noqa: E402  after the settings above
+from dossier.evidence.quantities import all_quantities  # noqa: E402  after the settings above
 from dossier.report.layout.pdf import RenderError, load_weasyprint  # noqa: E402
 
 SLOW = (

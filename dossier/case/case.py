@@ -62,6 +62,11 @@ class Record:
         """The record's identifier."""
         return self.entry.id
 
+    @property
+    def place(self) -> str:
+        """Its file, with its sheet where it is on one."""
+        return f"{self.file}#{self.sheet}" if self.sheet else self.file
+
 
 def lots_before(asked: Qualification, carried: "Iterable[Source]") -> tuple[str, ...]:
     """Return the candidate's lots from before the maker changed it, in this case or an earlier."""

@@ -200,8 +200,7 @@ def consistency_problems(
                 what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
                 hint = "leave path out, or correct the arrangement of the circuit"
                 problems.append(_in_case(f"record {entry.id!r} . path", what, hint))
-    for entry in qualification.record:
-        problems += _record(qualification, entry)
+    problems += [each for e in qualification.record for each in _record(qualification, e)]
     marks = {mark_of(file): each for file, each in own.items()} if len(own) > 1 else {}
     problems += agreement_problems(application, qualification, marks)
     problems += _supported(application, qualification)

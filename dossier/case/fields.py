@@ -19,7 +19,7 @@ from pydantic import (
 from pydantic_core import core_schema
 
 from dossier.case.units import DIMENSIONS, UnitError, parse_quantity, parse_size
-from dossier.physics.dust import grade
+from dossier.physics.particles import grade
 
 
 class Model(BaseModel):

@@ -55,7 +55,7 @@ class CaseError(Exception):
         super().__init__("\n".join(str(p) for p in self.problems))
 
 
-def nearest(word: str, known: Iterable[str], called: str) -> str:
+def suggested(word: str, known: Iterable[str], called: str) -> str:
     """Return which of some words was meant, else all of them, such as "columns: a, b"."""
     import difflib
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from dossier.case.tables.raw_table import RawColumn, RawTable
 from dossier.case.tables.size_columns import count_columns, is_count, is_per_sample
 from dossier.case.tables.written import CLOCKS, MEASURED, lowered
-from dossier.case.units import UnitError, affine, vanishes
+from dossier.case.units import LARGEST, UnitError, affine, vanishes
 from dossier.physics.values import Floats
 
 
@@ -187,13 +187,13 @@ def _scaled(raw: RawTable, column: RawColumn, dimension: str) -> Floats:
         return raw.clock(column)
     values = raw.numbers(column)
     factor, offset = affine(column.unit, dimension)
-    if factor == 1.0:
-        return values + offset
     with np.errstate(over="ignore"):
         scaled: Floats = values * factor
-    for row in np.flatnonzero(np.isinf(scaled))[:3]:
-        raw.complain(raw.place(int(row), column), "is beyond all measure", "check its exponent")
     scaled += offset
+    for row in np.flatnonzero(np.abs(scaled) > LARGEST)[:3]:
+        raw.complain(raw.place(int(row), column), "is beyond all measure", "check its exponent")
+    for row in np.flatnonzero(scaled <= 0.0)[:3] if dimension == "temperature" else ():
+        raw.complain(raw.place(int(row), column), "is below absolute zero", "check its unit")
     return scaled
 
 

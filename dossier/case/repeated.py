@@ -29,17 +29,13 @@ def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
     found: set[str] = set()
     for record, known in _the_same(curves):
         found.add(record.id)
-        yield _problem(record, f"holds the same readings as record {known.id!r}")
+        what = f"holds the same readings as record {known.id!r}"
+        yield CaseProblem(record.place, "", what, HINT)
     for record, known, rows, of in _nearly_the_same(curves):
         if record.id not in found:
             found.add(record.id)
             what = f"{rows} of {of} rows hold the same readings as rows of record {known.id!r}"
-            yield _problem(record, what)
-
-
-def _problem(record: Record, what: str) -> CaseProblem:
-    shown = f"{record.file}#{record.sheet}" if record.sheet else record.file
-    return CaseProblem(shown, "", what, HINT)
+            yield CaseProblem(record.place, "", what, HINT)
 
 
 def _apart(one: Record, other: Record) -> bool:

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.fields import DIGEST, example_of, model_in
-from dossier.case.problems import CaseProblem, PartError, nearest
+from dossier.case.problems import CaseProblem, PartError, suggested
 from dossier.case.units import vanishes
 
 MAX_TOML = 4 * 2**20
@@ -230,7 +230,7 @@ def _problem(
         return CaseProblem(file, place, "is missing", hint)
     if kind == "extra_forbidden":
         known = sorted(_fields_at(model, _keys(fault["loc"][:-1])))
-        hint = nearest(str(fault["loc"][-1]), known, "keys here")
+        hint = suggested(str(fault["loc"][-1]), known, "keys here")
         return CaseProblem(file, place, "is not a key of the case format", hint)
     if kind == "too_short":
         found, least = (fault["ctx"][key] for key in ("actual_length", "min_length"))

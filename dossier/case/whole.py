@@ -20,7 +20,7 @@ from dossier.case.certificate import CertificateError, Relied, certificate_of
 from dossier.case.certified import held_against
 from dossier.case.fields import dimension_of, model_in, types_in
 from dossier.case.model import Instrument, Laboratory, RecordEntry, Specimen
-from dossier.case.problems import CaseProblem, nearest
+from dossier.case.problems import CaseProblem, suggested
 from dossier.case.tables.raw_table import RawColumn, RawTable, TableError, filled
 from dossier.case.tables.tables import read_table
 from dossier.case.tables.written import MEASURED, cleaned, lowered, number
@@ -102,7 +102,7 @@ def entries(raw: RawTable, model: type[BaseModel]) -> list[Entry]:
     for column in raw.columns:
         leaf = known.get(lowered(column.name))
         if leaf is None:
-            hint = nearest(lowered(column.name), known, "columns")
+            hint = suggested(lowered(column.name), known, "columns")
             raw.complain("header", f"column {column.name!r} is not known here", hint)
             continue
         for row, (entry, cell) in enumerate(zip(made, raw.cells[column.index], strict=True)):
@@ -265,22 +265,20 @@ def _workbook(whole: Whole, file: str, fetch: Fetch) -> None:
             if key == "laboratory":
                 document.setdefault("id", document.get("name", ""))
             if key == "record":
-                if _idle(whole, document, file, fetch):
-                    continue
-                _complete(document, file, laboratory, names)
-            elif set(document) == {"id", "filter"}:
+                if not _idle(whole, document, file, fetch):
+                    _complete(document, file, laboratory, names)
+                    _add(whole, key, entry, shown)
+                continue
+            if set(document) == {"id", "filter"}:
                 continue  # a specimen that never came here
             name = str(document.get("id", ""))
-            if key != "record":
-                known = next((t for t in tables(whole.document, key) if t.get("id") == name), None)
-                if known not in (None, document):
-                    document["id"] = f"{name} ({PurePosixPath(file).stem})"
-                names[key, name] = document.get("id", "")
-                if key == "laboratory":
-                    laboratory = names[key, name]
-                if known == document:
-                    continue
-            _add(whole, key, entry, shown)
+            known = next((t for t in tables(whole.document, key) if t.get("id") == name), None)
+            if known not in (None, document):
+                document["id"] = f"{name} ({PurePosixPath(file).stem})"
+            names[key, name] = document.get("id", "")
+            laboratory = names[key, name] if key == "laboratory" else laboratory
+            if known != document:
+                _add(whole, key, entry, shown)
 
 
 def _complete(

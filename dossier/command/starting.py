@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from dossier.command.calls import Day
+from dossier.command.calls import Day, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.start.questions import QUESTIONS, signature_of
 
 if TYPE_CHECKING:
-    from dossier.evidence.registry import Condition, Quantity
+    from dossier.evidence.registry import Quantity, StatedAt
     from dossier.evidence.requirement import Demand
     from dossier.request.counted import Assumptions
     from dossier.request.plan import TestRequest
@@ -100,6 +100,8 @@ def request(
 
     asked, demands = files.asked_of(case, language)
     day = issued or date.today()  # noqa: DTZ011  the shell's
+    if day > date.today():  # noqa: DTZ011
+        stop(f"--issued {day} is a day that has not come: no earlier request could follow it")
     on_file = files.filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
@@ -174,7 +176,7 @@ def _assumptions(
 
 
 def _quantities() -> list[str]:
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.quantities import all_quantities
 
     return list(all_quantities())
 
@@ -230,7 +232,7 @@ BETTER = {
 
 def listed() -> str:
     """Return a line for each quantity: name, unit and title."""
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.quantities import all_quantities
 
     known = all_quantities()
     wide = max(map(len, known))
@@ -243,7 +245,7 @@ def listed() -> str:
 
 def meaning_of(name: str) -> str | None:
     """Return everything that is declared of one quantity; None where there is none."""
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.quantities import all_quantities
 
     each = all_quantities().get(name)
     if each is None:
@@ -275,7 +277,7 @@ def meaning_of(name: str) -> str | None:
 
 def nearest(name: str) -> str:
     """Return the words for a quantity that is not known: the closest names, else where to look."""
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.quantities import all_quantities
 
     near = difflib.get_close_matches(name.lower().replace("-", "_"), all_quantities(), 3, 0.6)
     hint = f"did you mean {' or '.join(near)}?" if near else "'dossier explain' lists them all"
@@ -288,7 +290,7 @@ def _unit(each: "Quantity") -> str:
     return "" if each.unit == "1" else each.unit
 
 
-def _condition(one: "Condition") -> str:
+def _condition(one: "StatedAt") -> str:
     from dossier.case.units import DIMENSIONS
 
     example = DIMENSIONS[one.dimension][1] if one.dimension in DIMENSIONS else "a name"

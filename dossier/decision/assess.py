@@ -12,7 +12,6 @@ from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.case.records import MultipassTable
 from dossier.case.tables.size_columns import certified_size
-from dossier.decision.bounds import Ruling, censored, decide_bounds, decide_statement
 from dossier.decision.carried import of_carried, weighed
 from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
@@ -27,7 +26,7 @@ from dossier.decision.conditions import (
     ran_out,
     valid_until,
 )
-from dossier.decision.deciding import deciding
+from dossier.decision.deciding import Ruling, censored, decide_bounds, decide_statement, deciding
 from dossier.decision.finding import Assessment, Condition, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
 from dossier.decision.probability import AgainstLimit, Threshold, against, chance_text, probability
@@ -37,11 +36,11 @@ from dossier.evidence.limits import Limits
 from dossier.evidence.prepare import prepare
 from dossier.evidence.quantities.circuit import circuit_summary
 from dossier.evidence.quantities.curves import curves_of
-from dossier.evidence.registry import Side
 from dossier.evidence.requirement import Demand, resolve
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import generator, over_lots
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
-from dossier.evidence.statistics.outliers import find_outlier, outlier_note
+from dossier.evidence.statistics.tolerance import find_outlier, outlier_note
 from dossier.evidence.validity.comparable import unlike_tests
 from dossier.words import later, say
 

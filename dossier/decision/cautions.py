@@ -11,9 +11,9 @@ from dossier.decision.finding import Caution, Condition, Finding
 from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.quantities.valve import fitted_valve
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.reopened import behind, reopening
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say
@@ -204,20 +204,16 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         words = later("The decision is: {decision}. No caution below is leave to fit the filter.")
         yield say("Not to be fitted"), say(words, decision=say(decision.value))
     words = later(
-        "{requirements}: the predicted life, {life:.0f} h, is shorter than the service interval of "
+        "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "
         "{interval:.0f} h: the filter is full, and any bypass valve opens, before it is changed."
     )
-    early = {
-        each.demand.id: each.estimate.value
-        for each in findings
-        if each.demand.quantity.name == "service_life"
-        and each.estimate
-        and each.estimate.value < interval
-    }
-    for life in dict.fromkeys(early.values()):
-        names = ", ".join(name for name, each in early.items() if each == life)
-        hours = life / 3600, interval / 3600
-        text = say(words, requirements=names, life=hours[0], interval=hours[1])
+    lives: dict[float, list[str]] = {}
+    for each in findings:
+        found = each.estimate
+        if each.demand.quantity.name == "service_life" and found and found.value < interval:
+            lives.setdefault(found.value, []).append(each.demand.id)
+    for life, names in lives.items():
+        text = say(words, requirement=", ".join(names), life=life / 3600, interval=interval / 3600)
         yield say("Full before the change"), text
 
 

@@ -15,8 +15,8 @@ from dossier.decision.finding import Assessment
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
 from dossier.evidence.prepare import prepare
-from dossier.evidence.registry import Side
 from dossier.evidence.requirement import Demand
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.evidence.validity.comparable import other_batch, other_method, unlike_tests

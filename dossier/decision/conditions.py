@@ -14,8 +14,8 @@ from dossier.decision.finding import Condition, ConditionKind, Finding, decision
 from dossier.decision.rules import BETTER, FAILS, Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.usable import named_in_plan
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.between import small_reproducibility
 from dossier.evidence.validity.comparable import other_batch

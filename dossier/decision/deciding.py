@@ -1,11 +1,13 @@
 """The number that decides a requirement, and the limits inside which it passes."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
+from dossier.case.application import DecisionRule
 from dossier.decision.probability import (
     AgainstLimit,
     Floats,
@@ -14,15 +16,21 @@ from dossier.decision.probability import (
     Share,
     Threshold,
     by_parts,
+    chance_text,
     mean_draws,
     mean_on_scale,
+    probability,
     share_of_type,
     specimen_draws,
     specimen_on_scale,
+    specimen_probability,
 )
-from dossier.evidence.statistics.estimate import Bound
+from dossier.decision.rules import Verdict, verdict_by
+from dossier.evidence.requirement import Demand
+from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import tolerance_factor, two_sided_factor
 from dossier.evidence.statistics.uncertainty import reach
+from dossier.words import later, say
 
 DecidingKind = Literal["mean", "worst specimen", "tolerance bound", "count"]
 """What the number that decides is: a code, said where it is printed."""
@@ -136,3 +144,162 @@ def _on_scale(scaled: OnScale, confidence: float) -> Ends:
         enough = by_parts(half, parts, limits) >= confidence
         far, near = (far, half) if enough else (half, near)
     return near, lower + upper - near
+
+
+GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A verdict, what it was judged on, and the reason where the usual words do not fit."""
+
+    verdict: Verdict
+    probability: float | None
+    reason: str = ""
+    deciding: Deciding | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _One:
+    """One specimen's verdict, and whether it stands although its result may be a bound."""
+
+    each: SpecimenValue
+    chance: float
+    verdict: Verdict
+    stands: bool
+
+
+def censored(estimate: Estimate) -> bool:
+    """Return whether a specimen's result is only a bound, with no draws that carry it."""
+    return estimate.samples is None and any(each.bound for each in estimate.per_specimen)
+
+
+def decide_bounds(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
+    """Return the outcome for a `censored` estimate; a bound that proves nothing decides nothing.
+
+    The mean basis takes the mean of values and bounds, itself a bound; where all are bounds their
+    scatter is not the type's, and each is judged.  The population basis counts the specimens that
+    conform: n of n show a share p with the confidence 1 - p^n (binomial, common practice).
+    """
+    every = asked.estimate.per_specimen
+    if asked.basis == "mean" and not all(each.bound for each in every):
+        return _mean(asked, rule)
+    ones = [_one(each, asked.estimate.scale, asked.threshold, rule) for each in every]
+    failed = [one for one in ones if one.stands and one.verdict not in GOOD]
+    undecided = [one for one in ones if not one.stands]
+    if undecided and not failed:
+        return Ruling(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
+    if asked.basis == "population" and not failed:
+        return _share([one.chance for one in ones], asked.coverage, rule)
+    worst = min(failed or ones, key=lambda one: one.chance)
+    decides = Deciding(
+        "worst specimen", worst.each.value, asked.threshold.lower, asked.threshold.upper
+    )
+    decides = replace(decides, specimen=worst.each.specimen, bound=worst.each.bound)
+    reason = "" if failed else _each(ones, worst)
+    return Ruling(worst.verdict, worst.chance, reason, decides)
+
+
+def _one(each: SpecimenValue, scale: str, threshold: Threshold, rule: DecisionRule) -> _One:
+    chance = specimen_probability(each, scale, threshold)
+    verdict = verdict_by(rule.kind, each.value, chance, threshold.limits, rule.confidence)
+    stands = _stands(each.bound, each.value, threshold, verdict)
+    return _One(each, chance, verdict, stands)
+
+
+def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) -> bool:
+    """Return whether a verdict on a bound holds for every value that the bound allows."""
+    if not bound:
+        return True
+    beyond = threshold.upper if bound == "larger than" else threshold.lower
+    if beyond is None:
+        return verdict in GOOD
+    outside = value > beyond if bound == "larger than" else value < beyond
+    return outside and verdict not in GOOD
+
+
+def _mean(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
+    judged, threshold, bound = probability(asked), asked.threshold, asked.estimate.bound
+    chance, confidence = judged.probability, rule.confidence
+    verdict = verdict_by(rule.kind, judged.value, chance, threshold.limits, confidence)
+    if _stands(bound, judged.value, threshold, verdict):
+        decides = replace(deciding(asked, judged, confidence), bound=bound)
+        return Ruling(verdict, chance, "", decides)
+    words = later(
+        "the mean is only a bound ({bound} the value shown), which does not reach the limit with "
+        "the wanted probability: the true mean may lie on either side"
+    )
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, say(words, bound=say(bound)))
+
+
+def _proves_nothing(undecided: Sequence[_One]) -> str:
+    words = later("{specimen} ({bound} its value)")
+    named = [say(words, specimen=o.each.specimen, bound=say(o.each.bound)) for o in undecided]
+    words = later(
+        "the result is only a bound and proves neither pass nor fail: specimen {names}. The test "
+        "has to go on beyond the limit"
+    )
+    return say(words, names=", ".join(named))
+
+
+def _each(ones: Sequence[_One], worst: _One) -> str:
+    """Return the reason in words where bounds carried a verdict that is no plain pass."""
+    if worst.verdict is not Verdict.PASS:
+        return ""
+    words = later(
+        "every specimen by itself conforms with the wanted probability, {bounds} of {number} "
+        "by a bound that proves it"
+    )
+    return say(words, bounds=sum(1 for one in ones if one.each.bound), number=len(ones))
+
+
+def _share(chances: Sequence[float], coverage: float, rule: DecisionRule) -> Ruling:
+    """Return the outcome for a share of the population from specimens that all conform.
+
+    The chance that one of them does not is taken off in full (Bonferroni).
+    """
+    n = len(chances)
+    doubt = math.fsum(1.0 - chance for chance in chances)
+    shown = max(0.0, 1.0 - coverage**n - doubt)
+    count = by_count(n, 0, rule.confidence, coverage)
+    if shown >= rule.confidence:
+        return Ruling(Verdict.PASS, shown, "", count)
+    words = later(
+        "{number} of {number} specimens conform: that shows with {shown} confidence that "
+        "{coverage:.4g} % of the filter type do, short of the wanted {wanted:.4g} %"
+    )
+    asked, wanted, said = 100 * coverage, 100 * rule.confidence, chance_text(shown, rule.confidence)
+    reason = say(words, number=n, shown=said, coverage=asked, wanted=wanted)
+    return Ruling(Verdict.NOT_DEMONSTRATED, None, reason, count)
+
+
+def by_count(n: int, failures: int, confidence: float, coverage: float | None = None) -> Deciding:
+    """Return what `failures` among `n` specimens show of the type, at a `confidence` [-].
+
+    The value is the share that conforms, at least; `coverage` [-] is the share that was asked for.
+    Source: Clopper-Pearson, one-sided; without a failure reliability^n = 1 - confidence.
+    """
+    from scipy.special import betaincinv
+
+    held = n - failures
+    share = float(betaincinv(held, failures + 1, 1.0 - confidence)) if held else 0.0
+    return Deciding("count", share, coverage, specimens=n, failures=failures)
+
+
+def decide_statement(estimate: Estimate, demand: Demand, rule: DecisionRule) -> Ruling:
+    """Return the outcome for a statement: it holds where every specimen was found so."""
+    each = estimate.per_specimen
+    wrong = [one.specimen for one in each if not one.value >= 0.5]
+    if not each:
+        return Ruling(Verdict.FAIL, None, say("not found so, of {number} specimens", number=0))
+    count = by_count(len(each), len(wrong), rule.confidence)
+    if wrong:
+        words = later("not found so on {names}, of {number} specimens")
+        reason = say(words, names=", ".join(wrong), number=len(each))
+        return Ruling(Verdict.FAIL, None, reason, count)
+    if demand.basis == "population":
+        found = _share([1.0] * len(each), demand.coverage, rule)
+        if found.verdict is not Verdict.PASS:
+            return found
+    words = say("found so on each of {number} specimens", number=len(each))
+    return Ruling(Verdict.PASS, None, words, count)

@@ -180,12 +180,22 @@ def by_parts(value: float, parts: Sequence[Part], limits: Tolerance) -> float:
         return conformance_probability(value, 0.0, math.inf, limits)
     if len(given) == 1 and given[0].scatter == 0.0:
         return conformance_probability(value, given[0].u, given[0].dof, limits)
-    chances = []
+    few, chances = _by_dof(given), []
     if limits.lower is not None:
-        chances.append(_one_sided(value - limits.lower, parts))
+        chances.append(_one_sided(value - limits.lower, few))
     if limits.upper is not None:
-        chances.append(_one_sided(limits.upper - value, parts))
+        chances.append(_one_sided(limits.upper - value, few))
     return max(0.0, 1.0 - sum(1.0 - chance for chance in chances))
+
+
+def _by_dof(parts: Sequence[Part]) -> list[Part]:
+    """Return parts with the same reach: of equal degrees of freedom as one, if nothing scatters."""
+    known: dict[float, list[float]] = {}
+    for part in parts:
+        if part.scatter == 0.0:
+            known.setdefault(part.dof, []).append(part.u)
+    merged = [Part(math.hypot(*each), dof) for dof, each in known.items()]
+    return merged + [part for part in parts if part.scatter > 0.0]
 
 
 def _one_sided(distance: float, parts: Sequence[Part]) -> float:

@@ -116,12 +116,9 @@ def conformance_probability_of_samples(
     drawn = np.asarray(samples, dtype=np.float64)
     if not (drawn.ndim == 1 and drawn.size > 0 and not bool(np.isnan(drawn).any())):
         raise ValueError("draws must be one row of numbers, at least one, none of them nan")
-    inside = np.ones(drawn.size, dtype=np.bool_)
-    if limits.lower is not None:
-        inside &= drawn >= limits.lower
-    if limits.upper is not None:
-        inside &= drawn <= limits.upper
-    return float(inside.mean())
+    low = -math.inf if limits.lower is None else limits.lower
+    high = math.inf if limits.upper is None else limits.upper
+    return float(((low <= drawn) & (drawn <= high)).mean())
 
 
 def verdict_by(

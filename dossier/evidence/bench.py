@@ -11,7 +11,7 @@ from dossier.case.case import Case
 from dossier.case.model import RecordEntry
 from dossier.evidence.limits import Check, Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
-from dossier.evidence.registry import Side
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.physics.values import Floats
 

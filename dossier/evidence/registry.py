@@ -2,33 +2,32 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache, wraps
-from typing import TYPE_CHECKING, Any, Literal
+from functools import wraps
+from typing import Any, Literal
 
+from dossier.evidence.bench import Bench
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
-
-if TYPE_CHECKING:
-    from dossier.evidence.bench import Bench
 
 Section = Literal["efficiency", "capacity", "pressure", "strength", "circuit"]
 ShareOf = Literal["value", "penetration", "inverse penetration", ""]
 """What a percentage of the reference is a share of: of the value, or of the penetration, of which
 the value is one less or the inverse; empty where the value has no zero that means nothing."""
-Side = Literal["candidate", "reference"]
 Conditions = Mapping[str, Any]
-Function = Callable[["Bench", Side, Conditions], Estimate]
-Compute = Callable[["Bench", Side, Conditions], Estimate | NotDemonstrated]
+Function = Callable[[Bench, Side, Conditions], Estimate]
+Compute = Callable[[Bench, Side, Conditions], Estimate | NotDemonstrated]
 
 
-def _undeclared(bench: "Bench", side: Side, at: Conditions) -> Estimate:
+def _undeclared(bench: Bench, side: Side, at: Conditions) -> Estimate:
     raise NotImplementedError
 
 
-_QUANTITIES: dict[str, "Quantity"] = {}
+QUANTITIES: dict[str, "Quantity"] = {}
+"""Those declared in what was imported so far: who wants all asks `quantities.all_quantities`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class StatedAt:
     """One condition that a quantity is stated at."""
 
     name: str
@@ -43,11 +42,11 @@ class Condition:
     empty when the condition must be given."""
 
 
-RATED_FLOW = Condition(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
-NORMAL_OIL = Condition(
+RATED_FLOW = StatedAt(name="flow", dimension="flow", unit="L/min", default="circuit.rated_flow")
+NORMAL_OIL = StatedAt(
     name="temperature", dimension="temperature", unit="degC", default="duty.normal_oil"
 )
-SIZE = Condition(name="size", dimension="size", unit="um(c)")
+SIZE = StatedAt(name="size", dimension="size", unit="um(c)")
 """Conditions that several quantities are stated at."""
 
 
@@ -65,7 +64,7 @@ class Quantity:
     """Key of `case.units.DIMENSIONS`; "statement" for yes or no."""
     unit: str
     """Unit it is printed in when the requirement has none of its own."""
-    conditions: tuple[Condition, ...] = ()
+    conditions: tuple[StatedAt, ...] = ()
     records: tuple[str, ...]
     """Kinds of record it is computed from."""
     better: Literal["higher", "lower", "neither"]
@@ -77,8 +76,8 @@ class Quantity:
     """Where the formula comes from: standard and edition, or 'from memory', or 'own'."""
     example: str
     """An example requirement in TOML."""
-    section: str
-    """Section of the dossier that shows it: efficiency, capacity, pressure, strength, circuit."""
+    section: Section
+    """Section of the dossier that shows it."""
     share_of: ShareOf = "value"
     compute: Compute = _undeclared
 
@@ -90,14 +89,14 @@ class Quantity:
         ValueError when a name is declared twice.
         """
         name = self.name or function.__name__
-        if name in _QUANTITIES:
+        if name in QUANTITIES:
             raise ValueError(f"quantity {name!r} is declared twice")
 
         @wraps(function)
-        def compute(bench: "Bench", side: Side, at: Conditions) -> Estimate | NotDemonstrated:
+        def compute(bench: Bench, side: Side, at: Conditions) -> Estimate | NotDemonstrated:
             return attempt(function, bench, side, at)
 
-        _QUANTITIES[name] = replace(self, name=name, compute=compute)
+        QUANTITIES[name] = replace(self, name=name, compute=compute)
         return compute
 
 
@@ -117,16 +116,3 @@ def reference_line(
     if share_of == "value":
         return (1.0 - not_worse if higher_is_better else 1.0 + not_worse), 0.0
     raise ValueError("a percentage of this value means nothing: its zero is arbitrary")
-
-
-@cache
-def all_quantities() -> Mapping[str, Quantity]:
-    """Return every declared quantity by name, in alphabetical order."""
-    import importlib
-    import pkgutil
-
-    from dossier.evidence import quantities
-
-    for module in pkgutil.iter_modules(quantities.__path__):
-        importlib.import_module(f"{quantities.__name__}.{module.name}")
-    return dict(sorted(_QUANTITIES.items()))

@@ -10,7 +10,8 @@ from dossier.case.application import Application, Requirement
 from dossier.case.problems import CaseProblem
 from dossier.case.tables.size_columns import certified_size
 from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
-from dossier.evidence.registry import Condition, Quantity, all_quantities, reference_line
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.registry import Quantity, StatedAt, reference_line
 from dossier.words import later, say
 
 
@@ -188,7 +189,7 @@ def _conditions(
 
 
 def _condition(
-    condition: Condition, requirement: Requirement, application: Application
+    condition: StatedAt, requirement: Requirement, application: Application
 ) -> tuple[float | str, str]:
     raw = requirement.at.get(condition.name)
     if raw is not None and condition.dimension == "text":

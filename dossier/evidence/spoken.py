@@ -1,9 +1,11 @@
 """Words for the codes that stand in sentences: filters, kinds of record, what was measured."""
 
 from collections.abc import Mapping
+from typing import Literal
 
 from dossier.words import decimal_mark, later, say
 
+Side = Literal["candidate", "reference"]
 SIDES: Mapping[str, str] = {"candidate": later("candidate"), "reference": later("reference")}
 """The filters of a case, as printed."""
 
@@ -42,6 +44,6 @@ def record_of(kind: str) -> str:
     return say(_RECORDS[kind])
 
 
-def shown(value: float, form: str) -> str:
+def number_text(value: float, form: str) -> str:
     """Return a number in the format `form` of `str.format`, with the mark of the language."""
     return format(value, form).replace(".", decimal_mark())

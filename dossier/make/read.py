@@ -28,7 +28,7 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.make.decide import assess, decision_json, differences, limits
+from dossier.make.decide import assess, decision_json, differences, issue_date, limits
 from dossier.record.dossier_file import DECISION, DossierFile, dossier_in, unpack
 from dossier.record.recall import WHOLE, Recalls
 from dossier.report.house.house import ATTACHED, digest_of, own_files, read_house
@@ -85,13 +85,12 @@ def case_in(folder: Path | str, on: date | None = None, recalls: Recalls | None 
 def _never(case: Case) -> Iterator[CaseProblem]:
     """Yield each end of an approval that is so far ahead that it is none."""
     qualification, years = case.qualification, limits().plausible["years_to_end"]
-    last = max(each.finished or each.tested for each in qualification.record)
     ends = [("review_due", qualification.review_due, "give the day of the next review")]
     for kind in ("concession", "carried"):
         for number, entry in enumerate(getattr(qualification, kind), 1):
             hint = "give the day it ends on"
             ends.append((f"{kind} number {number} . until", entry.until, hint))
-    issued = qualification.issued or last
+    issued = issue_date(case)
     for place, end, hint in ends:
         if end is not None and (end - issued).days > 365.25 * years:
             what = f"is {end}, more than {years:g} years after {issued}"
@@ -102,10 +101,9 @@ def _ahead(case: Case, on: date | None) -> Iterator[CaseProblem]:
     """Yield what is dated after the day it is."""
     qualification = case.qualification
     days = [(SIGNOFF_FILE, e.role, e.date, "remove this entry and sign again") for e in case.signed]
-    days += [
-        ("case.toml", f"record {e.id!r}", e.finished or e.tested, "give the day of the test")
-        for e in qualification.record
-    ]
+    hint = "give the day of the test"
+    for e in qualification.record:
+        days.append(("case.toml", f"record {e.id!r}", e.finished or e.tested, hint))
     if qualification.issued is not None:
         hint = "leave it out until then, or give today's"
         days.append(("case.toml", "issued", qualification.issued, hint))
@@ -201,12 +199,11 @@ def _again(case: Case, source: Source, before: Case) -> Iterator[CaseProblem]:
     found = {problem.file: problem for problem in repeated([*before.records, *own])}
     for record in own:
         same = known.get(files.get(record.file, ""))
-        shown = f"{record.file}#{record.sheet}" if record.sheet else record.file
         if same is not None:
             what = f"holds the same bytes as {same} of {source.name}: nothing was tested anew"
             yield CaseProblem(record.file, "", what, HINT)
-        elif shown in found:
-            yield replace(found[shown], what=f"{found[shown].what} of {source.name}")
+        elif again := found.get(record.place):
+            yield replace(again, what=f"{again.what} of {source.name}")
     for earlier in before.carried:  # what was not carried on is no newer for that
         older = _proved(earlier.content)[2]
         if older is not None:

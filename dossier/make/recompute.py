@@ -127,16 +127,12 @@ def _paged(dossier: DossierFile, again: Recomputed) -> Recomputed:
 def _made_with(manifest: ManifestDocument, stated: Mapping[str, str], house: House | None) -> str:
     """Return which versions a manifest states that are not those here; empty where none is."""
     from dossier.record.decision_record import house_entry
-    from dossier.record.program import layout_versions, libraries_of, versions
+    from dossier.record.program import layout_versions, libraries_of, other_versions, versions
 
     then = {**stated, **manifest.versions, **manifest.layout}
     here = libraries_of() if stated else {}
     now = {**here, **versions(), **layout_versions(), **house_entry(house)}
-    other = [
-        f"{name} {then.get(name, 'unknown')}, here {now.get(name, 'none')}"
-        for name in sorted({*then, *now})
-        if then.get(name) != now.get(name)
-    ]
+    other = other_versions(then, now, "unknown")
     more = f" and {len(other) - 4} more" if len(other) > 4 else ""
     return f"made with {'; '.join(other[:4])}{more}" if other else ""
 

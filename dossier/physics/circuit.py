@@ -95,7 +95,7 @@ def cleaned_share(main: ArrayLike, fine: ArrayLike, share: ArrayLike) -> Floats:
     return np.asarray((1.0 - w) * (1.0 - np.asarray(main)) + w * (1.0 - np.asarray(fine)))
 
 
-def sump_concentration(ingression: ArrayLike, flow: float, cleaned: ArrayLike) -> Floats:
+def long_run_concentration(ingression: ArrayLike, flow: float, cleaned: ArrayLike) -> Floats:
     """Return the long-run concentration in the sump, R / (Q e) [1/m3].
 
     `ingression` [1/s] of the class, `flow` [m3/s] of the pump, `cleaned` [-]; infinite where

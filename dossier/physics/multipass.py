@@ -172,7 +172,7 @@ def overall_ratio(up_means: Floats, down_means: Floats) -> tuple[Floats, NDArray
     return up.sum(axis=0) / np.where(zero, np.nan, total), zero
 
 
-def efficiency(ratio: Number) -> Number:
+def efficiency_of(ratio: Number) -> Number:
     """Return the removal efficiency as a fraction [-], 1 - 1 / ratio; negative below ratio 1.
 
     `ratio` [-] is one filtration ratio or an array.  Raises ValueError unless 0 < ratio < inf.
@@ -182,7 +182,7 @@ def efficiency(ratio: Number) -> Number:
     return 1.0 - 1.0 / ratio
 
 
-def size_at_ratio(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
+def size_reaching(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
     """Return the size from which on the filtration ratio stays at `target` or above [um(c)].
 
     Straight line of ln(ratio) against size between adjacent counted sizes, no extrapolation.
@@ -320,17 +320,3 @@ def monotone_curve(mass: Floats, pressure_drop: Floats) -> Floats:
         words = later("{number} masses do not fit pressure drops of shape {shape}")
         raise ValueError(say(words, number=masses.size, shape=drops.shape))
     return never_falling(drops)
-
-
-def growth(curve: Floats, inertial: float) -> Floats:
-    """Return the growth factor (n,) [-] of the element's viscous resistance, 1 when clean.
-
-    (dp - inertial) / (dp0 - inertial): `curve` (n,) [Pa] is the element's pressure drop over its
-    loading, clean first, housing taken off; `inertial` [Pa] is its part that goes with rho Q^2 and
-    does not grow.  Raises ValueError unless 0 <= inertial < dp0 and every value is finite.
-    Source: only the medium is blocked by contaminant (common practice).
-    """
-    drops = all_finite("pressure drop of the element", curve, "Pa")
-    not_negative("inertial part", inertial, "Pa")
-    clean = positive("viscous part of the clean element", float(drops[0]) - inertial, "Pa")
-    return (drops - inertial) / clean

@@ -22,10 +22,7 @@ def sweep_branches(
     `dp` (n) [Pa], `flow` (n) [m3/s], `rising` (n) true for rows of the rising sweep.
     Raises ValueError for unequal lengths, or a value that is negative or not finite.
     """
-    p, q = (
-        not_negative(later("differential pressure"), dp, "Pa"),
-        not_negative(later("flow"), flow, "m3/s"),
-    )
+    p, q = _accepted(dp, flow)
     up = np.asarray(rising, dtype=bool)
     if not (p.ndim == 1 and p.shape == q.shape == up.shape):
         raise ValueError(f"columns differ in length: {p.shape}, {q.shape}, {up.shape} rows")
@@ -93,11 +90,13 @@ def flow_pressure_drop(dp: ArrayLike, flow: ArrayLike, at_flow: float) -> float:
     return _largest(q, p, at_flow, later("flow"), "m3/s")
 
 
+def _accepted(dp: ArrayLike, flow: ArrayLike) -> tuple[Floats, Floats]:
+    p = not_negative(later("differential pressure"), dp, "Pa")
+    return p, not_negative(later("flow"), flow, "m3/s")
+
+
 def _columns(dp: ArrayLike, flow: ArrayLike) -> tuple[Floats, Floats]:
-    p, q = (
-        not_negative(later("differential pressure"), dp, "Pa"),
-        not_negative(later("flow"), flow, "m3/s"),
-    )
+    p, q = _accepted(dp, flow)
     if not (p.ndim == 1 and p.shape == q.shape and p.size >= 2):
         words = later("a sweep needs two or more rows of both: {pressures}, {flows}")
         raise ValueError(say(words, pressures=p.shape, flows=q.shape))

@@ -275,8 +275,7 @@ def manifest_of(
     `libraries` are versions that another manifest states, for `dossier constraints`: nothing on
     the pages follows from them alone.  Those that are installed here where none are given.
     """
-    files = (*case.inputs, case.signoff) if case.signoff else case.inputs
-    digests = {file.name: file.sha256 for file in files}
+    digests = {each.name: each.sha256 for each in (*case.inputs, case.signoff) if each}
     for name, content in house.contents.items() if house else ():
         digests[f"{ATTACHED}{name}"] = hashlib.sha256(content).hexdigest()
     digests[DECISION] = hashlib.sha256(decision_json).hexdigest()

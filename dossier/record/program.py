@@ -5,6 +5,7 @@ import json
 import platform
 import re
 import zlib
+from collections.abc import Mapping
 from email.message import Message
 from email.parser import HeaderParser
 from functools import cache
@@ -98,6 +99,14 @@ def _asked(name: str, extras: str) -> list[tuple[str, str]]:
         for match in asked
         if match and (match[3] or "") in wanted
     ]
+
+
+def other_versions(
+    then: Mapping[str, str], now: Mapping[str, str], absent: str = "none"
+) -> list[str]:
+    """Return each version that is another now, such as "numpy 1.2, here 1.3"."""
+    names = [name for name in sorted({*then, *now}) if then.get(name) != now.get(name)]
+    return [f"{name} {then.get(name, absent)}, here {now.get(name, 'none')}" for name in names]
 
 
 def plain_versions(stated: object) -> dict[str, str]:

@@ -269,9 +269,8 @@ def add_sign_off(
         raise _refused(entry.role, what, "agree on a new end in case.toml, and decide again")
     if entry.role not in signoff.roles:
         raise _refused(entry.role, "is no role of this case", f"roles: {', '.join(signoff.roles)}")
-    standing_ones = {each.role: each for each in signoff.signed if each.holds}
-    if entry.role in standing_ones:
-        who = standing_ones[entry.role].name
+    names = {each.role: each.name for each in signoff.signed if each.holds}
+    if who := names.get(entry.role):
         raise _refused(entry.role, f"is signed by {who!r} and holds", "nothing is left to sign")
     others = [each for each in case.signed if each.role != entry.role]
     judged = judge_sign_offs([*others, entry], signoff.roles, signoff.digest, days)

@@ -87,8 +87,7 @@ def standing_of(dossier: DossierFile, sealed: Sealed | None = None) -> Standing:
     business of verification.
     """
     sealed = sealed or seals_of(dossier)
-    faults = [*dossier.faults, *sealed.faults, *_contradictions(dossier)]
-    if faults:
+    if faults := [*dossier.faults, *sealed.faults, *_contradictions(dossier)]:
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
         return Standing(NOT_INTACT, faults[0] + more)
     decision = dossier.decision

@@ -123,8 +123,8 @@ def _laid_out(cells: Cells, group: Sequence[str]) -> Iterator[Block]:
 def _shown(rows: Sequence[Row]) -> tuple[Row, ...]:
     """Return the dossiers that count for a machine and a filter: the last ones, if any is."""
     current = [row for row in rows if row.current]
-    latest = sorted(rows, key=lambda row: (row.number, row.revision))[-1:]
-    return tuple(current or latest)
+    latest = max(rows, key=lambda row: (row.number, row.revision), default=None)
+    return tuple(current or ([latest] if latest else []))
 
 
 MOST = 6

@@ -214,7 +214,7 @@ def with_interval(value: float, low: float, high: float, limits: Sequence[float]
         return f"{shown}{PLUS_MINUS}{expanded}"
     narrow = min(d for d in (below, above) if d > 0)
     decimals = beside(value, decimals_for(narrow), limits)
-    return f"{fixed(value, decimals)} ({between(low, high, decimals, limits)})"
+    return f"{fixed(value, decimals)} ({range_text(low, high, decimals, limits)})"
 
 
 def _open_interval(value: float, low: float, high: float, limits: Sequence[float]) -> str:
@@ -231,7 +231,7 @@ def _open_interval(value: float, low: float, high: float, limits: Sequence[float
     return say("{number} (at most {high})", number=shown, high=end)
 
 
-def between(low: float, high: float, decimals: int, limits: Iterable[float] = ()) -> str:
+def range_text(low: float, high: float, decimals: int, limits: Iterable[float] = ()) -> str:
     """Return "low to high", each end kept on its side of the limits."""
     ends = list(limits)
     first = fixed(low, beside(low, decimals, ends))

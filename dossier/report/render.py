@@ -11,12 +11,11 @@ from typing import Any
 from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
-from dossier.report.assets import STYLE, template_folder
+from dossier.report.assets import STYLE, Later, drawn_later, template_folder
 from dossier.report.blocks import in_rows
-from dossier.report.charts.deferred import Later, drawn_later
 from dossier.report.format import clean
 from dossier.report.house.house import ATTACHED, House
-from dossier.report.layout.glyphs import boxed, lacking, named
+from dossier.report.layout.glyphs import boxed, lacking, named_letter
 from dossier.report.layout.pdf import (
     Rendered,
     Sheet,
@@ -26,11 +25,11 @@ from dossier.report.layout.pdf import (
 )
 from dossier.report.pages.contents import Content, build_content
 from dossier.report.pages.places import named as in_runs
-from dossier.report.running import printing
+from dossier.report.running import printing, written_in
 from dossier.report.signing import SignOff
 from dossier.words import language, say, say_count, speaking
 
-_UNIT = "(?:m?L/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
+_UNIT = "(?:m?L/min|US\u00a0gal/min|in³/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)"
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
@@ -40,6 +39,9 @@ _COMPOUND = re.compile(
 """Compound units, numbers with uncertainty or interval, names, standards: no break inside one."""
 _DIGEST = re.compile(r"\b[0-9a-f]{16,}\b")
 """A digest: broken anywhere, without a hyphen that would seem to be of it."""
+_MAY_BREAK = re.compile("[^A-Za-zÀ-ž0-9.,()%°±≥≤µ²³\u00a0\u202f]|[A-Za-zÀ-ž]{5}")
+"""Where a line may break, or a long word be hyphenated: without such a place all is kept anyway,
+and a span of its own would cost the layout half a millisecond."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ class Prepared:
         template = self.environment.get_template("dossier.html")
         html = template.render(page=self.content, lacked="")
         if found := lacking(html):
-            lacked = "; ".join(map(named, found))
+            lacked = "; ".join(map(named_letter, found))
             html = boxed(template.render(page=self.content, lacked=lacked))
         html = referred(html)
         fonts = self.content.house.fonts if self.content.house else {}
@@ -134,7 +136,8 @@ def prepared(
     """
     environment = _environment()
     asked = case.qualification
-    with speaking(asked.language), printing(asked.units), drawn_later() as charts:
+    form = printing(asked.units, written_in(case))
+    with speaking(asked.language), form, drawn_later() as charts:
         content = build_content(
             case, assessment, issued=issued, decision_json=decision_json,
             manifest=json.loads(manifest_json), signoff=signoff or SignOff(),
@@ -189,8 +192,13 @@ def _kept(text: str) -> Any:
     from markupsafe import Markup, escape
 
     safe = str(escape(clean(text)))
-    kept = _COMPOUND.sub(r'<span class="kept">\g<0></span>', safe)
+    kept = _COMPOUND.sub(_span, safe)
     return Markup(_DIGEST.sub(r'<span class="digest">\g<0></span>', kept))
+
+
+def _span(found: re.Match[str]) -> str:
+    words = found[0]
+    return f'<span class="kept">{words}</span>' if _MAY_BREAK.search(words) else words
 
 
 def _source(environment: Any, name: str) -> str:

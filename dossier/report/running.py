@@ -1,10 +1,13 @@
 """Sentences of the program in the units that a dossier prints: numbers turned where they stand."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache, partial
+from typing import Any
 
+from dossier.case.case import Case
 from dossier.report.format import (
     MINUS,
     NUMBER,
@@ -16,26 +19,51 @@ from dossier.report.format import (
     speak,
     unit_text,
 )
-from dossier.report.scales import BESIDE, INSTEAD, Scale, customary, form, in_form
+from dossier.report.scales import BESIDE, INSTEAD, Scale, customary, form, in_form, instead
 from dossier.words import ending
 
-_QUOTED = re.compile(r"(“[^”]*”|\[[^]]*\])")
-"""What people wrote, and names of columns with their unit: they stay."""
+QUOTED = r"“[^”]*”|„[^“]*“|\[[^]]*\]"
+"""What is quoted, and names of columns with their unit: they stay."""
+_kept: ContextVar[re.Pattern[str]] = ContextVar("_kept", default=re.compile(f"({QUOTED})"))
 
 NEAR = 5e-4
 """Share of a number by which it may be rounded when it is turned [-]."""
 
 
 @contextmanager
-def printing(units: str) -> Iterator[None]:
-    """Print quantities and sentences inside as `units` of a case says."""
+def printing(units: str, written: Iterable[str] = ()) -> Iterator[None]:
+    """Print quantities and sentences inside as `units` of a case says.
+
+    What people have `written` stays as it is, wherever a sentence holds it.
+    """
     with in_form(units), ending(in_print if units == INSTEAD else None):
-        yield
+        both = {form for text in written for form in (text, speak(text))}
+        own = [text for text in both if _quantity().search(text)
+               and not _quantity().fullmatch(text)]  # fmt: skip
+        own = sorted(map(re.escape, own), key=len, reverse=True)
+        token = _kept.set(re.compile(f"({'|'.join([*own, QUOTED])})"))
+        try:
+            yield
+        finally:
+            _kept.reset(token)
+
+
+def written_in(case: Case) -> Iterator[str]:
+    """Yield every text of a case and of what it asks, as somebody wrote it."""
+    asked = [each.application for each in case.each]
+    asked += [case.on_file.application] if case.on_file else []
+    todo: list[Any] = [each.model_dump() for each in (case.qualification, *asked)]
+    while todo:
+        each = todo.pop()
+        if isinstance(each, str):
+            yield each
+        elif isinstance(each, (dict, list, tuple)):
+            todo += each.values() if isinstance(each, dict) else each
 
 
 def retold(text: str) -> str:
     """Return a sentence that the program made before, as printed."""
-    return in_print(speak(text)) if form() == INSTEAD else speak(text)
+    return in_print(speak(text)) if instead() else speak(text)
 
 
 def in_print(text: str) -> str:
@@ -45,7 +73,7 @@ def in_print(text: str) -> str:
     """
     if form() == "SI" or not any(unit in text for unit in _printed()):
         return text
-    parts = _QUOTED.split(text)
+    parts = _kept.get().split(text)
     return "".join(each if n % 2 else _turned(each) for n, each in enumerate(parts))
 
 
@@ -88,14 +116,12 @@ def _turned(text: str) -> str:
 
 
 def _places(scale: Scale, groups: Sequence[str]) -> dict[str, int]:
-    """Return the decimals of each group of numbers, all the same where two would change places."""
-    each = [(read(n), max(map(partial(_fewest, scale), NUMBER.findall(group))))
-            for group in groups for n in NUMBER.findall(group)]  # fmt: skip
-    shown = [rounded(scale.of(value), places) for value, places in sorted(each)]
-    alike = 0 if shown == sorted(shown) else max(places for _, places in each)
-    return {
-        group: max(alike, *map(partial(_fewest, scale), NUMBER.findall(group))) for group in groups
-    }
+    """Return the decimals of each group of numbers: the same for all where order would be lost."""
+    few = {each: max(map(partial(_fewest, scale), NUMBER.findall(each))) for each in groups}
+    each = sorted((read(n), few[group]) for group in groups for n in NUMBER.findall(group))
+    shown = [rounded(scale.of(value), places) for value, places in each]
+    kept = shown == sorted(shown) and len(set(shown)) <= len({value for value, _ in each})
+    return few if kept else dict.fromkeys(groups, max(few.values()))
 
 
 def _fewest(scale: Scale, number: str) -> int:

@@ -306,9 +306,7 @@ def counts_of(
     """
     found: list[Counted] = []
     problems: list[CaseProblem] = []
-    for demand in demands:
-        if demand.not_applicable:
-            continue
+    for demand in [each for each in demands if not each.not_applicable]:
         try:
             one = _one(demand, rule, assumed)
         except ValueError as error:

@@ -109,9 +109,8 @@ def _tables(grid: Grid, sheet: str) -> list[Found]:
         blank = _next_blank(grid, rows, head)
         body = [r for r in rows[head:] if r[0] < blank]
         later = [r for r in rows[head:] if r[0] > blank]
-        reason = f"row {rows[head][0]} holds the names: {score:.1f} for known names, words and "
-        reason += "values below"
-        before = 0
+        told = f"{score:.1f} for known names, words and values below"
+        reason, before = f"row {rows[head][0]} holds the names: {told}", 0
         for left, right in _blocks(body[:2], body[1:] if grid.turned else body):
             above = rows[start:head]
             if grid.turned:  # titles stand before the names, among them

@@ -69,16 +69,14 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
     made.kind = found.kind or made.ask("", "which kind of record is this table?", "kind")
     if made.kind not in STEMS:
         return made
-    form = _form(made)
-    calibration = _calibration(made)
+    form, calibration = _form(made), _calibration(made)
     written = [lowered(column.written) for column in found.columns]
     for column in found.columns:
         twice = written.count(lowered(column.written)) > 1 or not column.written
         key = by_place(column.index, found.turned) if twice else column.written
         _column(made, column, key, (form, calibration))
     for word, place in absent_words(found).items():
-        words = f"does {word!r} mean that nothing was measured?"
-        if made.ask(place, words, "missing") == "yes":
+        if made.ask(place, f"does {word!r} mean that nothing was measured?", "missing") == "yes":
             made.layout["missing"].append(word)
     if found.long:
         _long(made, calibration)

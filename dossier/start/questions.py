@@ -171,8 +171,7 @@ def collect(given: Mapping[str, str], ask: Ask | None) -> dict[str, str]:
             if text:
                 problems.append(_misplaced(question))
             continue
-        wrong = refused(question, text, answers) if text else ""
-        if wrong:
+        if text and (wrong := refused(question, text, answers)):
             problems.append(CaseProblem(CALL, question.flag, wrong, _hint(question)))
         if not text and ask is not None:
             text = _from(ask, question, answers)

@@ -31,7 +31,7 @@ def schema_of(name: str) -> dict[str, Any]:
     """
     from dossier.case import application, fields, model
     from dossier.case.case import Draft
-    from dossier.evidence.registry import all_quantities
+    from dossier.evidence.quantities import all_quantities
 
     models: dict[str, type[BaseModel]] = {"application": application.Application, "case": Draft}
     schema = models[name].model_json_schema(mode="validation")

@@ -118,7 +118,7 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
         kind="fail" if found.failures else "open" if found.verdict != "verified" else "pass",
         day=date_text(day),
         version=version("dossier"),
-        facts=[(name, text) for name, text in told if name not in _APART],
+        facts=[pair for pair in told if pair[0] not in _APART],
         yes=sum(answer.word == "yes" for answer in found.answers),
         repeat=list(_repeat(found, day, given)),
         lists=(

@@ -14,6 +14,7 @@ from dossier.make.decide import what_moved
 from dossier.make.read import Recomputed
 from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
+from dossier.record.program import other_versions
 from dossier.record.recall import recalls_in
 from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
@@ -170,13 +171,8 @@ class Verification:
             yield self.recalled
         again = self.recomputed
         if again.made_with and not again.same_version:
-            changed = ", ".join(
-                f"{name} {again.made_with.get(name, 'none')}, here {again.here.get(name, 'none')}"
-                for name in sorted({*again.made_with, *again.here})
-                if again.made_with.get(name) != again.here.get(name)
-            )
-            moved = what_moved(again.moved)
-            yield f"made with another version ({changed}); {moved}"
+            changed = ", ".join(other_versions(again.made_with, again.here))
+            yield f"made with another version ({changed}); {what_moved(again.moved)}"
         for name in self._tests:
             yield f"{name}: a test identity, which proves nothing"
         if any(seal.sound and not seal.stamped for seal in self.seals):

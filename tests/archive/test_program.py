@@ -50,3 +50,9 @@ def test_every_file_and_every_version_counts(change, tree):
     assert digest() == before
     change(*tree)
     assert digest() != before
+
+
+def test_pango_tells_its_version_where_its_library_has_another_name(monkeypatch):
+    monkeypatch.setattr(program, "_told_pango", lambda: "1.2.3")
+    assert program._told("libnowhere.so.9", "pango_version_string") == "1.2.3"
+    assert program._told("libnowhere.so.9", "hb_version_string") is None

@@ -3,7 +3,7 @@
 import json
 import re
 import shutil
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from types import SimpleNamespace
 
@@ -27,16 +27,19 @@ from dossier.record.rests import Rest, _dossiers
 from dossier.register.letters import (
     NOWHERE,
     Reply,
+    _laid_out,
     blocks,
     letters_pdf,
     lines,
     recall_json,
     register_page,
+    span,
 )
 from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
 from dossier.register.register import Wanted
 from dossier.register.register import find as found_in
+from dossier.register.row import without
 from dossier.seal.signature import make_identity
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
@@ -358,6 +361,8 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
     assert whys["over.pdf"] == "expired: was approved"
     said = list(lines(update(tmp_path), done))
     assert any("not looked at: junk.pdf" in line for line in said)
+    again = recall_json(update(tmp_path), replace(done, before=3), False)
+    assert json.loads(again)["on_file_before"] == 3
     document = json.loads(recall_json(update(tmp_path), done, False))
     assert "junk.pdf" in {each["file"] for each in document["not_dossiers"]}
 
@@ -523,3 +528,63 @@ def test_the_command_writes_letters_and_ends_with_what_became_of_them(folder, tm
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"letters.pdf", "recall.json"}
     done = run("recall", folder, "instrument:XX-9", "--reason", WHY, "--out", tmp_path / "out")
     assert (done.returncode, "nothing is recalled" in done.stderr) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "until", "standing", "found", "ends"),
+    [
+        (None, None, "recalled", "approved", "2027-06-30"),
+        ("falls", None, "recalled", "approved", "2027-06-30"),
+        ("stands without it", None, "signed off", "approved", "2027-06-30"),
+        ("stands without it", date(2027, 1, 1), "signed off", "approved", "2027-01-01"),
+        ("stands without it", date(2028, 1, 1), "signed off", "approved", "2027-06-30"),
+        ("stands conditionally", None, "signed off", "approved with conditions", "2027-06-30"),
+    ],
+)
+def test_what_a_recall_leaves_of_a_row(outcome, until, standing, found, ends):
+    @dataclass(frozen=True)
+    class Few:
+        standing: str = "signed off"
+        found: str = "approved"
+        remark: str = ""
+        valid_until: str = "2027-06-30"
+
+    now = outcome and SimpleNamespace(outcome=outcome, until=until)
+    stands = bool(outcome) and outcome.startswith("stands")
+    recalled = SimpleNamespace(outcome=now, stands=stands, text="meter FM-04")
+    left = without(Few(), recalled)
+    assert (left.standing, left.found, left.valid_until) == (standing, found, ends)
+    assert left.remark == "meter FM-04"
+    assert without(Few(), None) == Few()
+    assert without(Few(found="not approved"), recalled).standing == "signed off"
+
+
+@pytest.mark.parametrize(
+    ("first", "until", "said"),
+    [
+        (date(2026, 1, 2), date(2026, 3, 4), "measured from 2026-01-02 to 2026-03-04"),
+        (date(2026, 1, 2), None, "measured on 2026-01-02 or later"),
+        (None, date(2026, 3, 4), "measured on 2026-03-04 or before"),
+        (None, None, "on any day"),
+    ],
+)
+def test_the_span_of_a_recall_is_said(first, until, said):
+    assert span(SimpleNamespace(recall=SimpleNamespace(first=first, until=until))) == said
+
+
+@pytest.mark.parametrize(("filters", "together"), [(2, True), (8, True), (9, False)])
+def test_machines_of_many_filters_each_have_a_table_of_their_own(filters, together):
+    row = SimpleNamespace(current=True, number="A", revision=0)
+    cells = {machine: {f"F{n}": [row] for n in range(filters)} for machine in ("gate", "pump")}
+    found = [
+        tuple(name for name, _ in each.machines) for each in _laid_out(cells, ["gate", "pump"])
+    ]
+    assert found == ([("gate", "pump")] if together else [("gate",), ("pump",)])
+
+
+def test_machines_with_little_in_common_have_a_table_each():
+    row = SimpleNamespace(current=True, number="A", revision=0)
+    machines = [f"M{n}" for n in range(6)]
+    cells = {name: {name: [row]} for name in machines}
+    assert len([*_laid_out(cells, machines)]) == 6
+    assert len([*_laid_out(cells, machines[:4])]) == 1

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from dossier.decision.rules import Decision, Verdict
 from dossier.record.document import DecisionWord, VerdictWord
-from dossier.register.listing import COLUMNS, because_text, csv_text, json_text
+from dossier.register.listing import COLUMNS, _short, because_text, csv_text, json_text
 from dossier.register.register import Wanted, parse_rest
 from dossier.register.row import Row, settled
 from tests.archive.made import application, case_toml, dossier, find, finding, put, update
@@ -297,3 +297,8 @@ def test_the_application_may_lie_beside_the_case(tmp_path):
     update(tmp_path)
     (hit,) = find(tmp_path, Wanted(resting_on=(("fluid", "SAE 15W-40, mineral"),)))
     assert hit.row.unread == ""
+
+
+def test_a_digest_is_shown_by_its_first_letters_or_is_absent():
+    assert _short("0123456789abcdef" * 4) == "0123456789abcdef…"
+    assert _short(None) == "absent"

@@ -10,6 +10,7 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.make import carried, decide, outcome, recompute
+from dossier.record.dossier_file import DossierFile
 from dossier.verification.questions import _QUESTIONS, AuditAnswer
 from dossier.verification.verification_text import _repeat, fact_lines, note_pdf
 from dossier.verification.verify import Verification
@@ -284,3 +285,27 @@ def test_pages_of_other_versions_are_no_other_pages(monkeypatch):
 def test_exit_codes_are_those_of_the_readme():
     assert [outcome.decided(each) for each in ("approved", "approved with conditions")] == [0, 1]
     assert (outcome.WRONG_INPUT, outcome.OUR_BUG) == (2, os.EX_SOFTWARE)
+
+
+def test_what_turns_by_itself_is_not_asked_what_it_is_without_a_record(monkeypatch):
+    now = SimpleNamespace(decision=SimpleNamespace(value="approved"), findings=[])
+    then = SimpleNamespace(
+        case=object(), assessment=now, moved=("E1 moved",), same_version=False, why_not=""
+    )
+    monkeypatch.setattr(recompute, "recompute", lambda *_, **__: then)
+    dossier = SimpleNamespace(decision=SimpleNamespace(decision="not approved", findings=[]))
+    found = recompute.without_records(dossier, (), "x", date(2026, 4, 2))
+    assert found.why_not == "its attachments do not give what it states: E1 moved"
+    then.case, then.why_not = None, "its inputs are not read"
+    assert recompute.without_records(dossier, (), "x", date(2026, 4, 2)).why_not == then.why_not
+
+
+def test_applications_of_a_dossier_go_by_their_marks():
+    def applied(case, application):
+        stated = SimpleNamespace(case=case, application=application)
+        return vars(DossierFile)["applied"].fget(stated)
+
+    assert applied({"application": "a.toml"}, {"title": "A"}) == {"": {"title": "A"}}
+    both = {"a": {"title": "A"}, "b": {"title": "B"}}
+    assert applied({"applications": ["a.toml", "b.toml"]}, both) == both
+    assert applied({"applications": ["a.toml", "b.toml"]}, None) == {}

@@ -5,7 +5,7 @@ import re
 import tempfile
 from pathlib import Path
 
-from dossier.report.charts.deferred import CHART, data_uri
+from dossier.report.assets import CHART, data_uri
 from tests.benchmarks.timing import INPUTS, PYTHON, heading, race, ratio
 
 BARE = """

@@ -14,10 +14,11 @@ from dossier.case import carried
 from dossier.case.agreed import BY_MAKER
 from dossier.case.attached import open_pdf
 from dossier.case.case import Case
-from dossier.case.compared import CONDITIONS, Source, valve_faults
+from dossier.case.compared import CONDITIONS, Source, _method, valve_faults
 from dossier.case.model import Conditions, Laboratory, Qualification
 from dossier.case.tables.written import MEASURED
 from dossier.case.toml_text import parse_toml
+from dossier.case.units import parse_quantity
 from dossier.case.whole import KINDS
 from dossier.decision.choice import Candidate, _as_one
 from dossier.evidence.records.usable import expected
@@ -274,7 +275,9 @@ def test_what_an_earlier_dossier_tested_and_nobody_carried_on_is_not_tested_anew
     before = SimpleNamespace(records=(), inputs=(), carried=[source_of(b"r0")])
     proved = {b"r0": ("", (), oldest), b"r1": ("", (), before)}
     monkeypatch.setattr(proving, "_proved", proved.get)
-    record = SimpleNamespace(id="M", file="new.csv", sheet="", entry=SimpleNamespace(kind=""))
+    record = SimpleNamespace(
+        id="M", file="new.csv", place="new.csv", entry=SimpleNamespace(kind="")
+    )
     case = SimpleNamespace(
         records=[record], inputs=[SimpleNamespace(name="new.csv", sha256="0" * 64)],
         source=lambda _: None,
@@ -565,3 +568,14 @@ def test_what_is_known_of_a_specimen_is_carried_once():
     carried._Joined(whole, source, there)._add_side("candidate")
     assert [(each["id"], each["lot"]) for each in here["specimen"]] == [("C1", "A"), ("C2", "B")]
     assert here["candidate"]["lots"] == ["A", "B"]
+
+
+def test_how_a_record_was_tested_is_its_standard_its_conditions_and_its_dust():
+    none = dict.fromkeys(CONDITIONS)
+    entry = SimpleNamespace(standard="S-1", conditions=SimpleNamespace(**none, dust=None))
+    assert _method(None, entry) == "S-1"
+    entry.conditions.dust = SimpleNamespace(kind="A3")
+    assert _method(None, entry) == "S-1, A3"
+    key, (unit, dimension) = next(iter(CONDITIONS.items()))
+    setattr(entry.conditions, key, parse_quantity(f"2 {unit}", dimension))
+    assert _method(None, entry) == f"S-1, {key.replace('_', ' ')} 2 {unit}, A3"

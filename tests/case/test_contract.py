@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from dossier.case.application import Application
 from dossier.case.model import Qualification
 from dossier.case.toml_text import parse_toml
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import resolve
 
 CONTRACT = Path(__file__).parent / "contract"

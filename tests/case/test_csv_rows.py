@@ -120,3 +120,10 @@ def test_the_row_that_is_no_text_is_named(content, row):
     with pytest.raises(TableError) as caught:
         read_csv("r.csv", content)
     assert caught.value.place == f"row {row}"
+
+
+def test_rows_of_a_large_file_keep_the_numbers_of_their_lines():
+    count = csv_rows.SMALL // 4
+    text = "# invented\ntime [min],flow [L/min]\n" + "1,2.5\n" * count
+    table = read_csv("r.csv", text.encode())
+    assert table.lines.tolist() == [*range(3, count + 3)]

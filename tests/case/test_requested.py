@@ -355,6 +355,8 @@ def test_the_command_puts_what_is_asked_on_file_with_the_day(tmp_path):
     again = shell.invoke(app, [*asked, str(tmp_path / "b")])
     assert "on file since 2026-01-12, unchanged" in again.output
     (folder / "requested.toml").unlink()
+    late = shell.invoke(app, [*asked[:4], "9999-01-12"])
+    assert (late.exit_code, (folder / "requested.toml").exists()) == (2, False)
     shell.invoke(app, ["request", str(folder), "--yes", "--out", str(tmp_path / "c")])
     assert f"day = {date.today()}" in (folder / "requested.toml").read_text()  # noqa: DTZ011
 

@@ -10,6 +10,7 @@ import zlib
 import numpy as np
 import pytest
 from openpyxl import Workbook
+from openpyxl.comments import Comment
 from openpyxl.styles import Font
 
 from dossier.case.tables.raw_table import TableError
@@ -178,6 +179,20 @@ def test_values_that_are_struck_out_are_refused_by_their_address():
             made[place].font = Font(strike=place != "A4", bold=True)
 
     assert places(read(sheet([HEAD, [1, 2], [2, 3], [3, 4]], strike))) == ["cell B3"]
+
+
+def test_notes_at_cells_of_the_table_are_remarks():
+    def note(made):
+        for place, words in (
+            ("B3", "Meter stuck,\nread by hand"),
+            ("A1", "By A."),
+            ("A9", "Aside"),
+        ):
+            made[place].comment = Comment(words, "someone")
+
+    table = read(sheet([HEAD, [1, 2], [2, 3]], note))
+    assert table.remarks == ((1, "By A."), (3, "Meter stuck, read by hand"))
+    assert table.remark_cells[3, "Meter stuck, read by hand"] == "B3"
 
 
 def test_a_hidden_sheet_is_refused_and_not_listed():

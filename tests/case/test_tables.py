@@ -143,3 +143,15 @@ def test_a_percentage_below_the_last_row_is_none():
 )  # fmt: skip
 def test_a_channel_is_named_by_its_sizes(text, said):
     assert size_label(text, "um(c)") == said
+
+
+@pytest.mark.parametrize(
+    ("cells", "what"),
+    [("1e300,20", "is beyond all measure"), ("1,-273.15", "is below absolute zero"), ("1,-40", "")],
+)
+def test_a_reading_that_nothing_can_have_is_told(cells, what):
+    rows = "flow [L/min],temperature [degC],differential pressure [kPa]\n"
+    rows += "".join(f"{q},20,{q}\n" for q in range(1, 9)) + f"{cells},9\n"
+    raw = read_csv("x.csv", rows.encode())
+    interpret(raw, "pressure_drop", "ISO 11171")
+    assert [p.what for p in raw.problems] == ([what] if what else [])

@@ -127,3 +127,8 @@ def test_units_of_the_demo_cases_do_without_pint():
     inputs = Path(__file__).parents[2] / "inputs"
     cases = [str(inputs / name) for name in ("polder-pumps", "ropeway-drive", "chain-ferry")]
     subprocess.run([sys.executable, "-c", script, *cases], check=True)
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("1/100 mL", 0.01), ("per 100 mL", 0.01)])
+def test_counts_in_so_many_millilitres(unit, factor):
+    assert affine(unit, "count concentration") == (factor, 0.0)

@@ -8,8 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from dossier.case.application import Fluid
+from dossier.case import bounded
+from dossier.case.application import BypassValve, Fluid
 from dossier.case.case import Draft
+from dossier.case.fields import _measured
 from dossier.case.model import (
     Concession,
     Instrument,
@@ -170,3 +172,23 @@ def test_a_concession_has_an_end_or_its_machines():
         Concession(**given)
     assert Concession(**given, until=date(2026, 9, 1)).machines == ()
     assert Concession(**given, machines=("Pump 3",)).until is None
+
+
+def test_a_bypass_valve_has_a_band_that_it_opens_in():
+    with pytest.raises(ValidationError, match="needs its opening band"):
+        BypassValve(location="filter")
+
+
+@pytest.mark.parametrize(
+    ("size", "said"),
+    [(2**28, "256 MiB"), (2**20, "1 MiB"), (2**20 - 1, "1023 KiB"), (2**16, "64 KiB")],
+)
+def test_the_size_that_a_file_may_have_is_said_in_round_numbers(size, said):
+    assert bounded._size(size) == said
+
+
+def test_a_measured_constant_keeps_what_its_uncertainty_was_stated_with():
+    known = _measured({"value": "5 g", "U": "0.2 g", "k": 2}, "mass")
+    assert (known.value, known.u, known.k) == pytest.approx((0.005, 0.0001, 2.0))
+    known = _measured({"value": "5 g", "u": "0.1 g"}, "mass")
+    assert (known.u, known.k) == (pytest.approx(0.0001), None)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.decision.bounds import by_count, censored, decide_bounds, decide_statement
+from dossier.decision.deciding import by_count, censored, decide_bounds, decide_statement
 from dossier.decision.probability import AgainstLimit, Threshold
 from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.combine import combine

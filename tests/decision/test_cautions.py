@@ -11,8 +11,8 @@ from dossier.decision.cautions import GENERAL, cautions_for, conditions_for
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.requirement import resolve
 from dossier.make.decide import limits
 from tests.evidence.test_strength_quantities import burst

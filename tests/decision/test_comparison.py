@@ -10,7 +10,7 @@ import pytest
 
 from dossier.decision.cautions import cautions_for
 from dossier.decision.comparison import gains_and_losses, quotient, side_by_side
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Component
 from tests.report.sample import bench, case, demand, estimate, finding
 
@@ -123,8 +123,7 @@ def test_all_three_are_listed():
 
 
 def test_a_quotient_errs_by_the_shares_that_its_two_sides_err_by():
-    """Of 200 with u = 2 and 50 with u = 2.5: 4, and hypot(1 %, 5 %) of it (JCGM
-    100:2008, 5.1.6)."""
+    """Of 200 (u = 2) over 50 (u = 2.5): hypot(1 %, 5 %) of 4 (JCGM 100:2008, 5.1.6)."""
 
     def known(value, u):
         part = Component(name="meter", u=u, dof=math.inf, source=f"meter of {value}")

@@ -18,7 +18,8 @@ from dossier.decision.probability import (
     probability,
     specimen_probability,
 )
-from dossier.evidence.registry import all_quantities, reference_line
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.registry import reference_line
 from dossier.evidence.statistics.combine import combine
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.statistics.uncertainty import Part, half_width, reach, t_quantile

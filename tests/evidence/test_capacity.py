@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import bench, entry, exact, instrument, run
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from dossier.evidence.changed import INPUTS, inputs_of
-from dossier.evidence.quantities.valve import opening_pressure
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.quantities.valve import lowest_opening
 from tests.evidence.test_duty import AT, HEAD, WARM, Q, loading
 from tests.made_bench import application, bench, entry, exact, sweep
 from tests.small_case import bench as small_bench
@@ -54,7 +54,7 @@ def test_flow_and_opening_are_those_of_the_circuit(factor):
     assert INPUTS["flow"](lab(), factor).case.application.circuit.rated_flow == pytest.approx(
         Q * factor
     )
-    assert opening_pressure(INPUTS["opening"](lab(), factor), "candidate").value == pytest.approx(
+    assert lowest_opening(INPUTS["opening"](lab(), factor), "candidate").value == pytest.approx(
         60e3 * factor
     )
     at = {"flow": Q, "temperature": WARM}

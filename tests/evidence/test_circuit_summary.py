@@ -7,7 +7,7 @@ import pytest
 
 from dossier.evidence.quantities.circuit import circuit_summary
 from dossier.evidence.quantities.fine_path import fine_share
-from dossier.physics import dust
+from dossier.physics import particles
 from tests.evidence.test_fine_path import circuit, fine
 from tests.evidence.test_sump import DUTY, FINE_RUN, one_pass
 from tests.made_bench import application, bench, exact, run, sweep
@@ -60,7 +60,9 @@ def test_a_fine_path_spares_the_full_flow_filter_its_part():
     assert side.share.value == approx(w)
     assert side.turnover == approx(0.030 / (w * Q))
     assert side.spared == approx(1.0 + w / ((1 - w) * 0.6))  # cleaned over caught, in every class
-    assert side.spared_mass_share == approx(dust.volume_finer(14.0) - dust.volume_finer(4.0))
+    assert side.spared_mass_share == approx(
+        particles.volume_finer(14.0) - particles.volume_finer(4.0)
+    )
     blind = summary(*paths(part=0.0), arrangement="combined")[1][0]
     assert blind.spared == approx(1.0)
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from dossier.evidence.quantities.clean import (
+from dossier.evidence.quantities.pressure import (
     OF_THE_SWEEPS,
     OIL,
     carried,

@@ -7,10 +7,10 @@ from types import SimpleNamespace
 import pytest
 
 from dossier.case.model import Reproducibility
-from dossier.evidence.quantities.clean import OIL, pressure_components
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.quantities.pressure import OIL, pressure_components
 from dossier.evidence.records.fluid import kinematic_at, viscosity_accuracy
 from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.between import (
     between,
     reproducibility_problems,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.validity.copies import TWINS, _same_class, _twins
+from dossier.evidence.validity.copies import TWINS, _in_between, _same_class, _twins
 
 
 def scores(seed, rows=40):
@@ -57,3 +57,12 @@ def test_a_class_that_is_another_to_the_letter_or_its_mirror_is_told(sign):
         classes=np.full((40, 2), 100.0), noise=np.column_stack([noise, sign * noise]),
     )  # fmt: skip
     assert "counts upstream from 5 µm(c) on scatter with those upstream from 10" in _same_class(run)
+
+
+@pytest.mark.parametrize("mean", [20.0, 1e4, 1e6])
+def test_a_row_in_between_is_told_from_one_that_was_counted(mean):
+    counts = np.random.default_rng(5).poisson(mean, (30, 12)).astype(float)
+    assert _in_between(SimpleNamespace(rows=(np.arange(30.0), counts))) == ""
+    counts[7] = np.rint(0.5 * (counts[6] + counts[8]))
+    said = _in_between(SimpleNamespace(rows=(np.arange(30.0), counts)))
+    assert said.startswith("the counts at 7 min are the mean")

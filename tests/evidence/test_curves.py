@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.quantities.capacity import loaded_specimens
 from dossier.evidence.quantities.curves import curves_of
-from dossier.evidence.quantities.loaded import loaded_specimens
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
-from dossier.evidence.registry import all_quantities
 from tests.made_bench import MU, RHO, application, bench, exact, run, sweep
 
 approx = pytest.approx

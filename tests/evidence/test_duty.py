@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.quantities.capacity import Loaded
 from dossier.evidence.quantities.duty import _alone, _Draws, _loaded_drop
-from dossier.evidence.quantities.loaded import Loaded
 from dossier.evidence.records.fluid import fluid_at
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.combine import half_width_of
 from tests.made_bench import MU, application, bench, entry, exact, instrument, run, sweep
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from dossier.decision.probability import AgainstLimit, Threshold, probability
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.filtration import inverse
-from dossier.evidence.registry import all_quantities
 from tests.made_bench import SIZES, bench, exact, run
 
 approx = pytest.approx

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.quantities.loaded import Loaded, far_from_run, loaded_specimens
+from dossier.evidence.quantities.capacity import Loaded, far_from_run, loaded_specimens
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import MU, RHO, application, bench, exact, run, sweep

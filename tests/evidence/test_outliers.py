@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from dossier import assess, read_case
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.evidence.statistics.outliers import find_outlier, outlier_note
+from dossier.evidence.statistics.tolerance import find_outlier, outlier_note
 from tests.small_case import finding, record, requirement
 
 REFERENCE = Path(__file__).parents[1] / "reference"

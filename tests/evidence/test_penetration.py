@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.penetration import _scattered
-from dossier.evidence.registry import all_quantities
 from tests.made_bench import bench, exact, run
 
 

@@ -12,8 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.decision.probability import Threshold, share_of_type
-from dossier.evidence.quantities import size_rating
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities, filtration
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.combine import as_seen, combine
 from dossier.evidence.statistics.estimate import Component, SpecimenValue
@@ -195,7 +194,7 @@ def test_laboratories_that_hardly_differ_take_nothing_off_a_size_rating(divided,
     seen = replace(of([[1.0, 1.1], [1.0, 1.1]]), between=1e-6)
     spread = []
     for told in (None, seen):
-        monkeypatch.setattr(size_rating, "precision", lambda *_, told=told: told)
+        monkeypatch.setattr(filtration, "precision", lambda *_, told=told: told)
         found = KNOWN["size_at_ratio"].compute(divided, "candidate", {"ratio": 10})
         spread.append(np.ptp(np.quantile(found.samples, [0.05, 0.95])))
     assert spread[1] >= 0.99 * spread[0]

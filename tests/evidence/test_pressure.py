@@ -5,13 +5,13 @@ import math
 import numpy as np
 import pytest
 
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.fluid import (
     fluid_at,
     kinematic_at,
     temperature_of,
     viscosity_accuracy,
 )
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.made_bench import application, bench, entry, exact, instrument, sweep
 

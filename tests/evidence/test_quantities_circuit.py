@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from tests.evidence.test_fine_path import FINE, WARM, circuit, fine
 from tests.evidence.test_sump import DUTY, one_pass
@@ -58,6 +58,7 @@ def test_the_code_is_that_of_the_worst_size():
     over = [math.log2(one_pass(0.9, size) / limit) for size, limit in limits.items()]
     assert found.value == approx(max(over), abs=2e-3)
     assert found.per_specimen[0].value == approx(max(over), abs=2e-3)
+    assert found.per_specimen[0].u == found.u  # in classes, as its value is
     assert found.samples.mean() == approx(max(over), abs=0.05)
     # Close together the three are judged by one ingression: 10 % is a seventh of a class.
     assert found.u == approx(math.hypot(0.1, 0.12 / math.sqrt(3.0)) / math.log(2.0), rel=0.1)

@@ -48,6 +48,15 @@ def test_rows_that_are_gone_are_lacking_where_they_stood(gone, met, words):
     assert (found[0], words in found[1]) == (met, True), found[1]
 
 
+def test_a_run_may_begin_with_a_row_at_time_zero():
+    """Every later row is where it was, one place further on."""
+    time = np.concatenate([[0.0], TIME])
+    result = SimpleNamespace(end_time=6000.0, readings=np.full((10, 3), 10))
+    held = SimpleNamespace(table=SimpleNamespace(time=time), result=result,
+                           limits=SimpleNamespace(first_minutes=0.5))  # fmt: skip
+    assert _present(held, LIMIT)[0] is True
+
+
 @pytest.mark.parametrize(
     ("off", "volume", "met"), [(0.0, 0.5, True), (0.4, 1.0, False), (-0.4, 1.0, False)]
 )

@@ -9,7 +9,7 @@ import pytest
 
 from dossier.case.agreed import Change
 from dossier.case.records import MeasurementTable
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.reopened import reopened_problems, reopening, reopens, still_standing
 from dossier.make.decide import limits
 from tests.small_case import record, small

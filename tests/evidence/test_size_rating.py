@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.quantities.size_rating import size_rating
+from dossier.evidence.quantities.filtration import size_rating
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import SIZES, bench, exact, run
 

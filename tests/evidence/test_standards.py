@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.validity.standards import (
+from dossier.evidence.limits import (
     designation_of,
     international,
     method_of,

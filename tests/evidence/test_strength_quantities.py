@@ -11,8 +11,8 @@ import pytest
 from scipy import stats
 
 from dossier import assess, read_case
-from dossier.decision.bounds import censored
-from dossier.evidence.registry import all_quantities
+from dossier.decision.deciding import censored
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from tests.small_case import (
     TESTED,

@@ -93,7 +93,7 @@ def test_the_wider_half_of_a_lopsided_spectrum_counts(monkeypatch):
     middle = PER_KG[10.0]
     for low, high in ((0.6, 1.1), (0.9, 1.4)):
         ends = (low * middle, high * middle)
-        monkeypatch.setattr(module.dust, "counts_per_mass_limits", lambda _, ends=ends: ends)  # type: ignore[attr-defined]
+        monkeypatch.setattr(module.particles, "counts_per_mass_limits", lambda _, ends=ends: ends)  # type: ignore[attr-defined]
         found = sump(run(passes=0.1))
         drawn = {part.name: part.u for part in found.components}["number spectrum of the dust"]
         assert drawn == approx(0.4 * 0.682690 * found.value, rel=0.02)

@@ -13,8 +13,8 @@ from dossier.case.fields import Dust, Ends, Measured, Sides, VolumeEnds
 from dossier.case.model import Deviation, Stated
 from dossier.case.read import read_case_files
 from dossier.evidence.prepare import prepare
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.instruments import accuracy_of
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.evidence.validity.method import edition_problems
 from dossier.make.decide import limits

@@ -17,13 +17,13 @@ from dossier import CaseError, assess, read_case
 from dossier.case.fields import Dilution, Dust
 from dossier.case.read import read_case_files
 from dossier.evidence.prepare import prepare
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.validity import balance, readings
 from dossier.evidence.validity import copies as noise
 from dossier.evidence.validity.balance import doubtful
 from dossier.evidence.validity.readings import Run, _rank_chance, sides_of
 from dossier.make.decide import limits
-from dossier.physics.dust import counts_per_mass, grade
+from dossier.physics.particles import counts_per_mass, grade
 from tests import laboratory as lab
 from tests import small_case as small
 from tests.spelled import INPUTS

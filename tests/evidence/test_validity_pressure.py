@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.validity.other import _offset, decided_pressures
 from tests.evidence.test_fine_path import circuit
 from tests.made_bench import MU, application, case, entry, sweep

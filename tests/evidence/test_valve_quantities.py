@@ -9,8 +9,8 @@ import pytest
 
 from dossier import assess, read_case
 from dossier.evidence.prepare import prepare
-from dossier.evidence.quantities.valve import opening_pressure
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.make.decide import limits
 from tests.small_case import (
@@ -264,7 +264,7 @@ class TestLowestOpening:
     """The application's band is 150 kPa to 190 kPa."""
 
     def lowest(self, *records, **options):
-        return attempt(opening_pressure, bench(list(records), **options), "candidate")
+        return attempt(lowest_opening, bench(list(records), **options), "candidate")
 
     def test_measured_inside_the_band_leaves_its_lower_end(self):
         found = self.lowest(valve())

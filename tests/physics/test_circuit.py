@@ -31,7 +31,7 @@ def test_hand_worked_balances(e, e_fine, cleaned, wanted, tau):
     part = circuit.cleaned_share(1 - e, 1 - e_fine, SUMP["partial_L_min"] / flow)
     assert flow * part == pytest.approx(cleaned, rel=1e-9)
     rate = SUMP["ingression_per_min"] / MIN
-    found = circuit.sump_concentration(rate, flow * L_MIN, part) / PER_ML
+    found = circuit.long_run_concentration(rate, flow * L_MIN, part) / PER_ML
     assert found == pytest.approx(wanted, rel=2e-5)
     time = circuit.time_constant(SUMP["volume_L"] * 1e-3, flow * L_MIN, float(part))
     assert time / MIN == pytest.approx(tau, rel=1e-4)
@@ -40,7 +40,7 @@ def test_hand_worked_balances(e, e_fine, cleaned, wanted, tau):
 @pytest.mark.parametrize(("rate", "flow", "beta", "down", "up"), SUMP["multipass"])
 def test_one_filter_by_the_control_equation(rate, flow, beta, down, up):
     part = circuit.cleaned_share(1 / beta, 1.0, 0.0)
-    found = circuit.sump_concentration(rate / MIN, flow * L_MIN, part) / PER_ML
+    found = circuit.long_run_concentration(rate / MIN, flow * L_MIN, part) / PER_ML
     assert found == pytest.approx(up, rel=5e-4)
     behind = found * circuit.at_bearings(1 / beta, 1.0, 0.0, through_flow=False)
     assert behind == pytest.approx(down, rel=5e-4)
@@ -84,5 +84,5 @@ def test_no_particle_is_lost_in_any_arrangement(arrangement, main, fine, share):
 
 def test_nothing_cleaned_grows_without_limit_and_classes_do_not_touch_each_other():
     part = circuit.cleaned_share(np.array([1.0, 0.5]), 1.0, 0.0)
-    found = circuit.sump_concentration(np.array([1.0, 3.0]), 2.0, part)
+    found = circuit.long_run_concentration(np.array([1.0, 3.0]), 2.0, part)
     assert found.tolist() == [np.inf, 3.0]

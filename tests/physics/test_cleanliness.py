@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dossier.physics.scales import OVER, code, code_number, upper_limit
+from dossier.physics.particles import OVER, code, code_number, upper_limit
 
 FILE = Path(__file__).parents[1] / "reference" / "iso_4406.toml"
 TABLE = tomllib.loads(FILE.read_text(encoding="utf-8"))

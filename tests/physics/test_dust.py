@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.physics.dust import (
+from dossier.physics.particles import (
     counts_per_mass,
     counts_per_mass_limits,
     grade,

@@ -48,16 +48,3 @@ class TestMonotone:
     def test_refused(self, mass, drop):
         with pytest.raises(ValueError, match=r"mass|drop"):
             loading.monotone_curve(np.array(mass), np.array(drop))
-
-
-class TestGrowth:
-    @given(st.lists(st.floats(1.0, 50.0), min_size=1, max_size=9), st.floats(0.0, 5e4))
-    def test_the_viscous_part_alone_grows(self, factors, inertial):
-        factors = np.array([1.0, *factors])
-        found = loading.growth(inertial + 12e3 * factors, inertial)
-        assert found == pytest.approx(factors, rel=1e-9)
-
-    @pytest.mark.parametrize("inertial", [20e3, 25e3, -1.0, math.nan])
-    def test_no_viscous_part_refused(self, inertial):
-        with pytest.raises(ValueError, match=r"viscous|inertial"):
-            loading.growth(np.array([20e3, 50e3]), inertial)

@@ -34,28 +34,28 @@ def half_place(decimals):
 class TestEfficiency:
     @pytest.mark.parametrize(("ratio", "percent"), read("stle_tlt_2020_03")["pairs"])
     def test_published_pairs(self, ratio, percent):
-        assert 100 * mp.efficiency(ratio) == pytest.approx(percent, abs=half_place(1))
+        assert 100 * mp.efficiency_of(ratio) == pytest.approx(percent, abs=half_place(1))
 
     @pytest.mark.parametrize(("ratio", "percent", "decimals"), read("handbook_ratio_table")["rows"])
     def test_handbook_table(self, ratio, percent, decimals):
-        assert 100 * mp.efficiency(ratio) == pytest.approx(percent, abs=half_place(decimals))
+        assert 100 * mp.efficiency_of(ratio) == pytest.approx(percent, abs=half_place(decimals))
 
     def test_textbook_exercise(self):
         book = read("esposito_fluid_power")
         ratio = book["upstream"] / book["downstream"]
         assert ratio == pytest.approx(book["ratio"], abs=half_place(1))
-        assert 100 * mp.efficiency(ratio) == pytest.approx(book["efficiency"], abs=half_place(1))
+        assert 100 * mp.efficiency_of(ratio) == pytest.approx(book["efficiency"], abs=half_place(1))
 
     def test_ratio_two_is_half(self):
         # Common practice, no source.
-        assert mp.efficiency(2.0) == 0.5
+        assert mp.efficiency_of(2.0) == 0.5
 
     @pytest.mark.parametrize("bad", [0.0, -1.0, math.inf, math.nan])
     def test_no_ratio(self, bad):
         with pytest.raises(ValueError, match="filtration ratio"):
-            mp.efficiency(bad)
+            mp.efficiency_of(bad)
         with pytest.raises(ValueError, match="filtration ratio"):
-            mp.efficiency(np.array([2.0, bad]))
+            mp.efficiency_of(np.array([2.0, bad]))
 
 
 class TestTerminalTime:
@@ -180,9 +180,8 @@ class TestRatios:
         assert ratio[0] == pytest.approx(case["ratio_of_means"], abs=half_place(2))
         assert not zero[0]
         assert ratio[0] < 75 < case["mean_of_ratios"]
-        assert 100 * mp.efficiency(float(ratio[0])) == pytest.approx(
-            case["efficiency"], abs=half_place(3)
-        )
+        percent = 100 * mp.efficiency_of(float(ratio[0]))
+        assert percent == pytest.approx(case["efficiency"], abs=half_place(3))
 
     def test_tenths_of_the_hand_worked_run(self):
         case = HAND["averaging"]
@@ -259,34 +258,34 @@ class TestSizes:
 
     @pytest.mark.parametrize(("target", "size"), HAND["sizes"]["at_ratio"])
     def test_hand_worked_ratio(self, target, size):
-        found = mp.size_at_ratio(self.sizes, self.curve, float(target))
+        found = mp.size_reaching(self.sizes, self.curve, float(target))
         assert found.value == pytest.approx(size, abs=half_place(3))
         assert found.bound == ""
 
     def test_counted_points_come_back_exactly(self):
         for size, ratio in zip(self.sizes, self.curve, strict=True):
-            found = mp.size_at_ratio(self.sizes, self.curve, float(ratio))
+            found = mp.size_reaching(self.sizes, self.curve, float(ratio))
             assert found == (pytest.approx(size, rel=1e-12), "")
 
     def test_no_extrapolation(self):
-        assert mp.size_at_ratio(self.sizes, self.curve, 1.5) == (4.0, "smaller than")
-        assert mp.size_at_ratio(self.sizes, self.curve, 1901.0) == (14.0, "larger than")
+        assert mp.size_reaching(self.sizes, self.curve, 1.5) == (4.0, "smaller than")
+        assert mp.size_reaching(self.sizes, self.curve, 1901.0) == (14.0, "larger than")
 
     def test_a_dip_takes_the_last_upward_crossing(self):
-        dip = mp.size_at_ratio(np.array([4.0, 6.0, 8.0, 10.0]), np.array([2, 80, 40, 160.0]), 75.0)
+        dip = mp.size_reaching(np.array([4.0, 6.0, 8.0, 10.0]), np.array([2, 80, 40, 160.0]), 75.0)
         assert dip.value == pytest.approx(8 + 2 * math.log(75 / 40) / math.log(4))
-        no_dip = mp.size_at_ratio(np.array([4.0, 6.0, 8.0, 10.0]), np.array([2, 80, 75, 160]), 75.0)
+        no_dip = mp.size_reaching(np.array([4.0, 6.0, 8.0, 10.0]), np.array([2, 80, 75, 160]), 75.0)
         assert no_dip.value == pytest.approx(4 + 2 * math.log(75 / 2) / math.log(40))
 
     def test_a_curve_that_ends_below_is_larger_than(self):
-        found = mp.size_at_ratio(np.array([4.0, 6.0, 8.0]), np.array([2.0, 80.0, 40.0]), 75.0)
+        found = mp.size_reaching(np.array([4.0, 6.0, 8.0]), np.array([2.0, 80.0, 40.0]), 75.0)
         assert found == (8.0, "larger than")
 
     @given(arrays(float, 6, elements=st.floats(0.1, 1e4)), st.floats(0.2, 5e3))
     @example(np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.05]), 1.05)
     def test_from_the_size_on_the_target_is_kept(self, curve, target):
         sizes = np.array([4.0, 5.0, 7.0, 10.0, 14.0, 20.0])
-        value, bound = mp.size_at_ratio(sizes, curve, target)
+        value, bound = mp.size_reaching(sizes, curve, target)
         larger = curve[sizes > value * (1 + 1e-12)]
         assert np.all(larger >= target)
         if bound == "larger than":
@@ -335,7 +334,7 @@ class TestSizes:
     )
     def test_refused(self, sizes, curve, target):
         with pytest.raises(ValueError, match=r"size|ratio"):
-            mp.size_at_ratio(np.array(sizes), np.array(curve), target)
+            mp.size_reaching(np.array(sizes), np.array(curve), target)
 
     @pytest.mark.parametrize("bad", [math.nan, math.inf])
     def test_many_refused(self, bad):

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.physics.scales import on_present_scale
+from dossier.physics.particles import on_present_scale
 
 FILE = Path(__file__).parents[1] / "reference" / "iso_4402_to_11171.toml"
 TABLE = tomllib.loads(FILE.read_text(encoding="utf-8"))

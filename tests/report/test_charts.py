@@ -13,12 +13,13 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from dossier.decision.deciding import Deciding
+from dossier.evidence.bench import Curve
 from dossier.evidence.statistics.combine import with_trials
 from dossier.make.decide import assess
 from dossier.make.read import read_case
+from dossier.report.assets import drawn_later
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
-from dossier.report.charts.deferred import drawn_later
 from dossier.report.charts.drawing import obstacles, placed_panels
 from dossier.report.charts.panel import Axis, Figure, Panel
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
@@ -174,7 +175,7 @@ def test_loading_draws_every_run_to_its_end_and_the_terminal(ax):
 
 def band(side="candidate"):
     x = np.linspace(1.0, 100.0, 30)
-    return pressure.Band(side=side, label=side, x=x, y=3 * x, low=2.8 * x, high=3.2 * x)
+    return Curve(side=side, label=side, x=x, y=3 * x, low=2.8 * x, high=3.2 * x)
 
 
 def test_flow_temperature_and_hours_draw_their_limits(ax):

@@ -97,7 +97,7 @@ def test_significant_digits(value, digits, keep, text):
 
 
 def test_units_are_spelled_and_kept_with_their_number():
-    assert fmt.with_unit(f"97.31{PM}0.42", "%") == f"(97.31{PM}0.42)\u00a0%"
+    assert fmt.with_unit(f"97.31{PM}0.42", "%") == f"(97.31{PM}0.42){SPACE}%"
     assert fmt.with_unit("16", "um(c)") == f"16{SPACE}µm(c)"
     assert fmt.with_unit("40", "1") == "40"
     assert fmt.quantity_text(-10.0, "degC") == f"\u221210{SPACE}°C"

@@ -12,12 +12,14 @@ from dossier.case.application import Circuit as Stated
 from dossier.decision.finding import Flip, Sensitivity
 from dossier.decision.rules import Verdict
 from dossier.evidence.bench import Curve, Curves
-from dossier.report.charts.circuit_drawing import SIZE, WIDTH, height_of, labels_of, svg_of
+from dossier.report.charts.circuit_drawing import SIZE, WIDTH, begin, height_of, labels_of, svg_of
 from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
 from dossier.report.pages.circuit import circuit_drawing
 from dossier.report.pages.frame import frame_page
 from dossier.report.pages.places import places_of
+from dossier.report.running import printing
+from dossier.report.scales import INSTEAD
 from dossier.report.signing import SignOff
 from dossier.words import speaking
 from dossier.words.catalogue import LANGUAGES
@@ -28,7 +30,7 @@ ARRANGEMENTS = (
 )  # fmt: skip
 
 
-def drawn(monkeypatch, arrangement, location, language="en"):
+def drawn(monkeypatch, arrangement, location, language="en", units="SI"):
     """Return what is drawn of a circuit that states all it can, with long numbers."""
     stated = Stated.model_validate(
         {
@@ -41,7 +43,7 @@ def drawn(monkeypatch, arrangement, location, language="en"):
     )  # fmt: skip
     kept = []
     monkeypatch.setattr(page, "svg_of", lambda circuit: kept.append(circuit) or svg_of(circuit))
-    with speaking(language):
+    with speaking(language), printing(units):
         chart = circuit_drawing(sample.case(sample.application().model_copy(
             update={"circuit": stated})))  # fmt: skip
     return kept[0], chart
@@ -79,16 +81,19 @@ def segments(svg):
                 yield min(before[0], x), min(before[1], y), max(before[0], x), max(before[1], y)
 
 
+@pytest.mark.parametrize("units", ["SI", INSTEAD])
 @pytest.mark.parametrize("language", sorted(LANGUAGES))
 @pytest.mark.parametrize("location", ["filter", "head", "none"])
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
-def test_no_label_meets_another_or_a_line(monkeypatch, arrangement, location, language):
-    circuit, _ = drawn(monkeypatch, arrangement, location, language)
+def test_no_label_meets_another_or_a_line(monkeypatch, arrangement, location, language, units):
+    circuit, _ = drawn(monkeypatch, arrangement, location, language, units)
+    with printing(units):
+        edge = begin()
     labels = labels_of(circuit)
     boxes = [box(each) for each in labels]
     assert SIZE >= 8.0
     for each, (left, top, right, bottom) in zip(labels, boxes, strict=True):
-        assert left >= 0, each
+        assert left >= edge, each
         assert right <= WIDTH, each
         assert top >= 0, each
         assert bottom <= height_of(circuit), each

@@ -18,7 +18,7 @@ from pypdf import PdfReader
 
 from dossier.decision.rules import Decision
 from dossier.report import assets, render
-from dossier.report.charts.deferred import CHART
+from dossier.report.assets import CHART
 from dossier.report.format import clean
 from dossier.report.layout import glyphs
 from dossier.report.layout import pdf as layout
@@ -224,9 +224,19 @@ def test_nothing_but_the_packages_own_assets_is_fetched(url):
 def test_no_line_breaks_inside_a_number_with_a_compound_unit_and_markup_stays_text():
     kept = str(render._kept("<b> (97.31\u00a0±\u00a00.42) % at 80 L/min"))
     assert kept == (
-        '&lt;b&gt; <span class="kept">(97.31\u00a0±\u00a00.42)</span> % at '
-        '<span class="kept">80\u00a0L/min</span>'
+        '&lt;b&gt; (97.31\u00a0±\u00a00.42) % at <span class="kept">80\u00a0L/min</span>'
     )
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["(97.31\u00a0±\u00a00.42)", "(≥\u00a01.4)", "(D1)", "µm(c)", "(109,5%)", "(2.5\u202f°C.)"],
+)
+def test_what_needs_no_span_is_broken_nowhere_even_where_there_is_no_room(text):
+    assert str(render._kept(text)) == text
+    html = layout.load_weasyprint().HTML(string=f'<p style="width: 1mm; hyphens: auto">{text}</p>')
+    boxes = html.render().pages[0]._page_box.descendants()
+    assert [type(each).__name__ for each in boxes].count("LineBox") == 1
 
 
 def test_a_missing_system_library_is_one_clear_message(monkeypatch):

@@ -7,7 +7,7 @@ import pytest
 
 from dossier.case.problems import CaseError
 from dossier.case.units import parse_quantity
-from dossier.make.request_files import asked_of, make_request
+from dossier.make.request_files import asked_of, make_request, settings_of
 from dossier.request.counted import assumptions_of, needs_scatter
 from dossier.request.points import Settings, counted_sizes
 from tests.small_case import requirement, write
@@ -231,3 +231,11 @@ def test_what_is_carried_over_is_not_asked_again_unless_the_change_reopens_it(tm
     assert [test.needed.kind for test in anew.tests] == [
         "pressure_drop", "multipass", "bypass_valve",
     ]  # fmt: skip
+
+
+def test_what_the_call_settles_is_read_and_what_it_leaves_out_is_not():
+    asked, demands = asked_of(INPUTS / "polder-pumps")
+    given = settings_of(demands, asked, "1 L/min", "", "", None)
+    assert given.criterion_flow == pytest.approx(1.0 / 6e4)
+    with pytest.raises(CaseError, match="--terminal-fine"):
+        settings_of(demands, asked, "", "", "150", None)

@@ -10,7 +10,7 @@ import dossier
 from dossier.case.consistency import NEEDED
 from dossier.case.model import Conditions, Measurand
 from dossier.case.tables.written import MEASURED, METHODS
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.request.reported import conditions_of, instruments_of, measured_column
 
 EVIDENCE = Path(dossier.__file__).parent / "evidence"

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from dossier.case.application import Application
 from dossier.case.case import Draft
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.record.decision_record import decision_schema
 from dossier.start.scaffold import schema_of, schema_text
 from tests.archive.sealed import run

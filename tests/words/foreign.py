@@ -14,10 +14,10 @@ from typing import get_args
 
 from dossier import words
 from dossier.case import application, model
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.make import decide, read
 from dossier.report import render
-from dossier.report.charts.deferred import CHART, data_uri
+from dossier.report.assets import CHART, data_uri
 from dossier.report.layout.pdf import Rendered
 from dossier.words import catalogue
 from tests.sign_demo_cases import ASKED, put_on_file

@@ -17,7 +17,7 @@ from babel.messages.pofile import read_po
 from jinja2 import Environment, nodes
 
 import dossier
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = Path(dossier.__file__).parent

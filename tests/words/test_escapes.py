@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from tests.words.foreign import Cyrillic, pages_of, written_in_greek
 from tests.words.messages import WORD
 

@@ -11,8 +11,8 @@ import pytest
 
 from dossier.case.tables.size_columns import certified_size
 from dossier.evidence.limits import limits_from
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.usable import missing_specimens
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.combine import scatter_component
 from dossier.make.decide import assess
 from dossier.make.read import read_case

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from dossier.case.model import Layout, Long
-from dossier.case.problems import nearest
+from dossier.case.problems import suggested
 from dossier.case.tables.grid import (
     HEADER,
     Grid,
@@ -204,7 +204,7 @@ def _named(
             raw.complain(place, what, "correct the layout: the file says what was measured")
         named.append((text, RawColumn(name, unit or given, index)))
     for name in left_over.values():
-        hint = nearest(name, [text for text in written if text], "columns")
+        hint = suggested(name, [text for text in written if text], "columns")
         raw.complain(f"row {raw.head}", f"no column {name!r}, which the layout names", hint)
     return named
 

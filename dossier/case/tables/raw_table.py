@@ -173,13 +173,12 @@ class RawTable:
         if len(proven) == 2:
             where = "as text on one sheet" if self.sheet else "in one file"
             what = f"decimal point, but decimal comma in {proven[',']}: both {where}"
-            hint = "use one decimal mark throughout"
-            hint += ", or store the cells as numbers" if self.sheet else ""
-            raise TableError(proven["."], what, hint)
+            or_store = ", or store the cells as numbers" if self.sheet else ""
+            raise TableError(proven["."], what, f"use one decimal mark throughout{or_store}")
         if doubtful and not proven:
             what, hint = doubt()
-            stored = "stored as text " if self.sheet else ""
-            raise TableError(doubtful, f"the number {stored}{what}", hint)
+            told = f"the number {'stored as text ' if self.sheet else ''}{what}"
+            raise TableError(doubtful, told, hint)
         self.decimal = next(iter(proven), self.decimal)
         return self
 

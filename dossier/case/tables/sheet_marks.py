@@ -1,6 +1,7 @@
 """What a sheet of a workbook says besides its values: hidden rows, errors, formulas."""
 
 import io
+import posixpath
 import re
 import zipfile
 import zlib
@@ -39,6 +40,8 @@ class SheetMarks:
     """The same of numbers that are shown as a percentage."""
     struck: list[tuple[int, int]] = field(default_factory=list)
     """The same of values that are shown with a line through them."""
+    notes: dict[tuple[int, int], str] = field(default_factory=dict)
+    """The same of cells with a note -> its words."""
 
     def turn(self) -> "SheetMarks":
         """Return the marks of the sheet with rows and columns exchanged."""
@@ -46,9 +49,10 @@ class SheetMarks:
             name: [(column + 1, row - 1) for row, column in getattr(self, name)]
             for name in ("errors", "unvalued", "vanishing", "percent", "struck")
         }
+        notes = {(column + 1, row - 1): text for (row, column), text in self.notes.items()}
         columns = {k + 1 for a, b in self.hidden_columns for k in range(a, min(b, 2**14) + 1)}
         rows = [(row - 1, row - 1) for row in self.hidden_rows]
-        return SheetMarks(hidden_rows=columns, hidden_columns=rows, **turned)
+        return SheetMarks(hidden_rows=columns, hidden_columns=rows, notes=notes, **turned)
 
     def hides(self, column: int) -> bool:
         """Return whether the column of that index, counted from 0, is hidden."""
@@ -62,13 +66,29 @@ def sheet_marks(content: bytes, sheet: str) -> SheetMarks:
     """
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            text = archive.read(_member(archive, sheet))
-            styles = _styles(archive)
+            member = _member(archive, sheet)
+            text, styles = archive.read(member), _styles(archive)
+            notes = dict(_notes(archive, member))
     except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError, OSError, EOFError):
         raise TableError("", "not an XLSX workbook", "save it again as XLSX") from None
     except (ElementTree.ParseError, zipfile.error, ValueError) as error:
         raise _broken(error) from None
-    return _marks(text, *styles)
+    marks = _marks(text, *styles)
+    marks.notes = notes
+    return marks
+
+
+def _notes(archive: zipfile.ZipFile, member: str) -> Iterator[tuple[tuple[int, int], str]]:
+    """Yield row and index of the column of each cell with a note, and the words of it."""
+    folder, name = posixpath.split(member)
+    related = f"{folder}/_rels/{name}.rels"
+    for each in _tree(archive, related).iter() if related in archive.namelist() else ():
+        if each.get("Type", "").endswith("/comments"):
+            part = posixpath.normpath(posixpath.join("/", folder, each.get("Target", "")))[1:]
+            for note in _inside(_tree(archive, part), "comment"):
+                words = " ".join("".join(e.text or "" for e in _inside(note, "t")).split())
+                if match := _REFERENCE.fullmatch(note.get("ref", "")):
+                    yield (int(match[2]), index_of(match[1])), words
 
 
 Styles = frozenset[str]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from dossier.case.tables.raw_table import RawColumn, RawTable
 from dossier.case.units import UnitError, affine, parse_size, split_quantity
-from dossier.physics import scales
+from dossier.physics import particles
 
 
 def certified_size(text: str, calibration: str) -> tuple[float, str]:
@@ -24,7 +24,7 @@ def certified_size(text: str, calibration: str) -> tuple[float, str]:
         raise UnitError(
             f"{text!r} does not fit size_calibration = {calibration!r}: write '{value:g} {wanted}'"
         )
-    return scales.on_present_scale(value, calibration)
+    return particles.on_present_scale(value, calibration)
 
 
 _COUNT = re.compile(r"^(upstream|downstream)\s+(.+)$", re.IGNORECASE)

@@ -19,6 +19,7 @@ from dossier.case.tables.raw_table import (
     TableError,
     filled,
     lettered,
+    turned_cells,
     turned_place,
 )
 from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
@@ -148,6 +149,7 @@ def read_sheet(
     if table.turned:
         marks, merged = marks.turn(), grid.turn().merged
     _refuse_unseen(table, marks, merged)
+    _keep_notes(table, marks)
     return table.settle(decimal)
 
 
@@ -232,6 +234,17 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         if left < width and (len(within) > 1 or (within and right > left)):
             place = f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}"
             table.complain(place, "are merged", "unmerge them and fill each cell")
+
+
+def _keep_notes(table: RawTable, marks: SheetMarks) -> None:
+    """Make remarks of the notes at cells of the table: only who opens the workbook sees them."""
+    rows, said = {table.head, *table.lines.tolist()}, []
+    for (row, column), words in marks.notes.items():
+        if row in rows and words:
+            said.append((row, words))
+            cell = f"{lettered(column)}{row}"
+            table.remark_cells[row, words] = turned_cells(cell) if table.turned else cell
+    table.remarks = tuple(sorted([*table.remarks, *said]))
 
 
 def _name(table: RawTable, cells: list[tuple[int, int]], what: str, hint: str) -> None:

@@ -13,11 +13,12 @@ from dossier.evidence.quantities.filtration import inverse
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.quantities.sump import class_efficiency, sump_estimate
 from dossier.evidence.records.usable import usable_runs
-from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity, Side
+from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import half_width_of, with_trials
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.physics import circuit as physics
-from dossier.physics import dust, scales
+from dossier.physics import particles
 from dossier.words import say
 
 SWEEPS = ("pressure_drop",)
@@ -109,7 +110,7 @@ def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return by how many classes the sump's code exceeds the wanted code [-]."""
     numbers = [int(n) for n in re.findall(r"\d+", str(at["code"]))]
     try:
-        limits = [scales.upper_limit(number) for number in numbers]
+        limits = [particles.upper_limit(number) for number in numbers]
     except ValueError as error:
         raise NotDemonstrated(say("wanted code: {error}", error=error)) from None
     return _classes([sump_estimate(bench, side, size, at["temperature"]) for size in CODED], limits)
@@ -132,7 +133,7 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
         replace(each[0], value=over([one.value for one in each]), u=u, bound="")
         for each in zip(*(one.per_specimen for one in found), strict=True)
     ]
-    code = scales.code(found[0].value, found[1].value, found[2].value)
+    code = particles.code(found[0].value, found[1].value, found[2].value)
     return Estimate(
         value=over([one.value for one in found]),
         u=u,
@@ -259,7 +260,7 @@ def _code(long_run: Sequence[LongRun]) -> str:
     if any(value is None for value in values):
         return ""
     c4, c6, c14 = (float(value) for value in values if value is not None)
-    return scales.code(c4, c6, c14)
+    return particles.code(c4, c6, c14)
 
 
 def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, float]:
@@ -276,7 +277,7 @@ def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, f
         share = fine_share(bench, side, bench.case.application.duty.normal_oil)
         if not np.array_equal(main[0].sizes, fine[0].sizes):
             raise NotDemonstrated(say("the paths were counted at other sizes"))
-        mass = np.diff([dust.volume_finer(float(size)) for size in main[0].sizes])
+        mass = np.diff([particles.volume_finer(float(size)) for size in main[0].sizes])
     except (NotDemonstrated, ValueError) as why:  # or a size beyond the table of the dust
         notes.append(say("life with and without the fine path: {reason}", reason=why))
         return None, 0.0

@@ -5,13 +5,12 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from dossier.evidence.bench import Bench, Curve, Curves, curve_of
-from dossier.evidence.quantities.clean import clean_estimate, outside
-from dossier.evidence.quantities.loaded import loaded_specimens
+from dossier.evidence.quantities.capacity import loaded_specimens
+from dossier.evidence.quantities.pressure import clean_estimate, outside
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
-from dossier.evidence.registry import Side
-from dossier.evidence.spoken import SIDES
+from dossier.evidence.spoken import SIDES, Side
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from dossier.physics.values import Floats
 from dossier.words import say

@@ -8,21 +8,26 @@ from functools import partial
 import numpy as np
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.quantities.capacity import injection_flow_components, injection_level_u
-from dossier.evidence.quantities.clean import pressure_components
-from dossier.evidence.quantities.loaded import Loaded, loaded_specimens
-from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
+from dossier.evidence.quantities.capacity import (
+    Loaded,
+    injection_flow_components,
+    injection_level_u,
+    loaded_specimens,
+)
+from dossier.evidence.quantities.pressure import pressure_components
+from dossier.evidence.quantities.valve import fitted_valve, lowest_opening
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
-from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Conditions, Quantity, StatedAt
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import (
     generator,
     half_width_of,
-    ingression,
     middle_of,
     once,
     positive_normal,
     scatter_component,
+    stated_ingression,
     trials,
     widening,
 )
@@ -36,7 +41,7 @@ from dossier.evidence.statistics.estimate import (
 from dossier.physics.values import Floats
 from dossier.words import later, say
 
-HOURS = Condition(name="hours", dimension="time", unit="h", default="duty.service_interval")
+HOURS = StatedAt(name="hours", dimension="time", unit="h", default="duty.service_interval")
 STANDARD = (
     "loading curve of the run as described in ISO 4548-12:2017 (from memory), carried by the "
     "viscous part of the element (common practice); Monte Carlo after JCGM 101:2008"
@@ -64,7 +69,7 @@ class _Draws:
 def _draws(
     bench: Bench, side: Side, specimens: Sequence[Loaded], flow: float, temperature: float
 ) -> _Draws:
-    value, u = ingression(bench)
+    value, u = stated_ingression(bench)
     runs, sweeps = usable_runs(bench, side), usable_sweeps(bench, side)
     # One stream for the duty and one for each shared instrument: both filters see the same error.
     rates = positive_normal(generator(bench, "ingression"), value, u)
@@ -184,7 +189,7 @@ def _drop_estimate(
 ) -> Estimate:
     specimens = loaded_specimens(bench, side, flow, temperature)
     draws = _draws(bench, side, specimens, flow, temperature)
-    rate, _ = ingression(bench)
+    rate, _ = stated_ingression(bench)
     nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
         heaviest = min(float(one.mass[-1]) for one in specimens)
@@ -254,7 +259,7 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
 )
 def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the margin [Pa]; the assembly's whole pressure drop counts as that at the valve."""
-    opening = opening_pressure(bench, side)
+    opening = lowest_opening(bench, side)
     drop = _drop_estimate(bench, side, at["flow"], at["temperature"], at["hours"])
     limits = _limit_draws(bench, side, opening)
     assert drop.samples is not None
@@ -297,7 +302,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     flow, warmth = application.circuit.rated_flow, application.duty.normal_oil
     specimens = loaded_specimens(bench, side, flow, warmth)
     draws = _draws(bench, side, specimens, flow, warmth)
-    rate, _ = ingression(bench)
+    rate, _ = stated_ingression(bench)
     limit = _life_limit(bench, side)
     _accept_pressure(specimens, limit.value)
     masses = [one.mass_to(limit.value) for one in specimens]
@@ -323,7 +328,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 def _life_limit(bench: Bench, side: Side) -> Estimate:
     if fitted_valve(bench) is not None:
-        return opening_pressure(bench, side)
+        return lowest_opening(bench, side)
     terminal = min(run.terminal + run.housing for run in usable_runs(bench, side))
     return Estimate(value=terminal, u=0.0, unit="Pa")
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from dossier.case.application import Circuit
 from dossier.evidence.bench import Bench
-from dossier.evidence.quantities.clean import (
+from dossier.evidence.quantities.pressure import (
     FIT,
     OF_THE_SWEEPS,
     OIL,
@@ -19,7 +19,7 @@ from dossier.evidence.quantities.clean import (
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
-from dossier.evidence.registry import Side
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import budget, combine_results, once
 from dossier.evidence.statistics.estimate import (
     Component,

@@ -9,7 +9,7 @@ import numpy as np
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import ratio_accuracy, size_accuracy
 from dossier.evidence.records.reduced import MultipassResult
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import number_text
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import (
     budget,
@@ -97,7 +97,7 @@ def passages_at(
     for run in runs:
         k = column(run, size)
         if k is None:
-            counted = ", ".join(shown(each, "g") for each in run.sizes)
+            counted = ", ".join(number_text(each, "g") for each in run.sizes)
             reason = say(words, record=run.record, size=size, counted=counted)
             raise NotDemonstrated(reason, (run.record,))
         found.append(of(run, k))

@@ -1,31 +1,188 @@
-"""Clean pressure drop, and the oil temperature at which the clean filter opens the valve."""
+"""Clean pressure drop at any oil and flow, and the oil temperature at which it opens the valve."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from dossier.case.application import Oil
+from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
-from dossier.evidence.quantities.clean import (
-    FIT,
-    carried,
-    clean_estimate,
-    of_the_fit,
-    oil_at,
-    outside,
-    pressure_components,
-)
-from dossier.evidence.quantities.valve import opening_pressure
-from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.limits import Limits
+from dossier.evidence.quantities.valve import lowest_opening
+from dossier.evidence.records.fluid import fluid_at, temperature_of, viscosity_accuracy
+from dossier.evidence.records.instruments import InputAccuracy, accuracy_of
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
-from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
-from dossier.evidence.statistics.combine import combine_results, widening
+from dossier.evidence.registry import RATED_FLOW, Conditions, Quantity, StatedAt
+from dossier.evidence.spoken import Side
+from dossier.evidence.statistics.between import BETWEEN, between
+from dossier.evidence.statistics.combine import budget, combine_results, once, widening
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
 from dossier.physics.pressure_drop import opening_temperature
 from dossier.words import later, say
 
-WARMTH = Condition(name="temperature", dimension="temperature", unit="degC")
+OIL = later("viscosity of the application's oil")
+FIT = later("fit of each sweep")
+OF_THE_SWEEPS = {
+    "differential pressure": later("differential pressure of the flow sweeps"),
+    "flow": later("flow of the flow sweeps"),
+    "temperature": later("temperature of the flow sweeps"),
+    "viscosity": later("viscosity of the fluid of the flow sweeps"),
+    BETWEEN: BETWEEN,
+}
+"""What the instruments of a flow sweep contribute."""
+
+
+def carried(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
+    """Return the clean assembly's drop [Pa] at `flow` [m3/s], `mu` [Pa s], `rho` [kg/m3]."""
+    return sweep.assembly.at(flow, mu, rho)
+
+
+def oil_at(bench: Bench, temperature: float) -> tuple[float, float]:
+    """Return viscosity [Pa s] and density [kg/m3] of the application's oil at that temperature [K].
+
+    Raises NotDemonstrated where they cannot be computed.
+    """
+    try:
+        return fluid_at(bench.case.application.oil, temperature)
+    except ValueError as error:
+        raise NotDemonstrated(say("oil of the application: {error}", error=error)) from None
+
+
+def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, rho: float) -> str:
+    """Return why a point lies too far outside the tested range, or an empty string."""
+    rows = ~sweep.housing_rows
+    tested = sweep.flow[rows]
+    nu = sweep.viscosity[rows] / sweep.density[rows]
+    wanted = mu / rho
+    factor = limits.viscosity_factor
+    if not 0 < flow <= tested.max() * limits.flow_factor:
+        return say(
+            "{flow:.4g} L/min is outside the tested flows (up to {most:.4g} L/min) of record "
+            "{record}",
+            flow=flow * 6e4, most=tested.max() * 6e4, record=sweep.record,
+        )  # fmt: skip
+    if not nu.min() / factor <= wanted <= nu.max() * factor:
+        return say(
+            "{wanted:.4g} mm²/s is more than a factor {factor:g} outside the tested viscosities "
+            "({low:.4g} mm²/s to {high:.4g} mm²/s) of record {record}",
+            wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
+            record=sweep.record,
+        )  # fmt: skip
+    drop, most = carried(sweep, flow, mu, rho), float(sweep.pressure_drop[rows].max())
+    if not drop <= most * limits.flow_factor:
+        return say(
+            "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept "
+            "to",
+            drop=drop / 1e3, most=most / 1e3, record=sweep.record,
+        )  # fmt: skip
+    return ""
+
+
+def pressure_components(
+    bench: Bench, sweeps: Sequence[PressureDropResult], flow: float, mu: float, rho: float
+) -> list[Component]:
+    """Return what all specimens share: differential pressure, flow and test temperature [Pa].
+
+    The errors of instruments and viscosities act on the fitted coefficients, and through them on
+    the pressure drop carried to `flow` [m3/s], `mu` [Pa s] and `rho` [kg/m3].
+    """
+    x = (mu * flow, rho * flow**2)
+    parts = budget(
+        (OF_THE_SWEEPS[name], known, (slope[0] * x[0] + slope[1] * x[1]) * known.u / len(sweeps))
+        for sweep in sweeps
+        for name, slope, known in sweep_inputs(bench, sweep)
+    )
+    known = oil_accuracy(bench, mu, rho)
+    viscous = float(np.mean([sweep.assembly.a for sweep in sweeps])) * x[0]
+    oil = Component(name=OIL, u=viscous * known.u, source=known.source, shared=known.shared)
+    return [*parts, oil]
+
+
+def of_the_fit(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
+    """Return the fit's own uncertainty of the carried pressure drop [Pa]."""
+    x = np.array([mu * flow, rho * flow**2])
+    return math.sqrt(max(0.0, float(x @ sweep.assembly.covariance @ x)))
+
+
+def clean_estimate(
+    bench: Bench,
+    sweeps: Sequence[PressureDropResult],
+    point: tuple[float, float, float],
+    notes: Sequence[str] = (),
+) -> Estimate:
+    """Return the clean pressure drop [Pa] at a `point`: flow [m3/s], mu [Pa s] and rho [kg/m3]."""
+    values = [carried(sweep, *point) for sweep in sweeps]
+    own = [of_the_fit(sweep, *point) for sweep in sweeps]
+    shared = pressure_components(bench, sweeps, *point)
+    records = [sweep.record for sweep in sweeps]
+    shared += widening(bench, records, float(np.mean(values)))
+    return combine_results(
+        sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes,
+        laboratories=bench.laboratories,
+    )  # fmt: skip
+
+
+@once
+def sweep_inputs(
+    bench: Bench, sweep: PressureDropResult
+) -> list[tuple[str, tuple[float, float], InputAccuracy]]:
+    """Return each input of a sweep: name, change of a and b for a unit error, and its accuracy.
+
+    An error of one is relative, or a kelvin.
+    """
+    entries = bench.entries
+    entry, whole = entries[sweep.record], (sweep.assembly.a, sweep.assembly.b)
+    inputs = (
+        ("differential pressure", whole, float(np.median(sweep.pressure_drop))),
+        ("flow", sweep.per_flow, float(np.median(sweep.flow))),
+        ("temperature", sweep.per_kelvin, 1.0),
+    )
+    found = [
+        (name, slope, accuracy_of(bench.case, bench.limits, entry, name, value))
+        for name, slope, value in inputs
+    ]
+    found += [("viscosity", slope, known) for slope, known in _viscosity(bench, entry, sweep)]
+    like = [each for each in bench.pressure if (each.side, each.path) == (sweep.side, sweep.path)]
+    among = [entries[each.record] for each in like]
+    other = between(bench, entry, "differential pressure", among)
+    if other is not None:
+        found.append((BETWEEN, whole, other))
+    return found
+
+
+def _viscosity(
+    bench: Bench, entry: RecordEntry, sweep: PressureDropResult
+) -> Iterator[tuple[tuple[float, float], InputAccuracy]]:
+    """Yield what the fluid's viscosity does: each of the two as stated, else all of it at once."""
+    assert entry.fluid is not None
+    fluid = bench.case.fluid(entry.fluid)
+    for key, slope in zip(("kv40", "kv100"), sweep.per_viscosity, strict=True):
+        shared = f"{bench.case.laboratory_of(entry)}:{fluid.id}:{key}"
+        one = getattr(fluid, key)
+        if fluid.kv40.u is None or fluid.kv100.u is None:
+            known = viscosity_accuracy(bench.limits, fluid, shared, 0.0)
+            yield (
+                (-sweep.assembly.a, 0.0),
+                replace(known, laboratory=bench.case.laboratory_of(entry)),
+            )
+            return
+        group = f"{bench.case.laboratory_of(entry)}:{key}"
+        yield (
+            slope,
+            InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared, laboratory=group),
+        )
+
+
+def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
+    """Return how well the viscosity of the application's oil is known where it is `mu` [Pa s]."""
+    oil = bench.case.application.oil
+    return viscosity_accuracy(bench.limits, oil, "oil", temperature_of(oil, mu / rho))
+
+
+WARMTH = StatedAt(name="temperature", dimension="temperature", unit="degC")
 STANDARD = (
     "ISO 4548-1:1997 and ISO 3968:2017 for the sweep (abstracts seen); ASTM D341 and ASTM D1250 "
     "for the oil; the two-term fit is the Darcy-Forchheimer form"
@@ -92,7 +249,7 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
 def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the oil temperature [K] below which the clean filter opens the valve at full flow."""
     sweeps = usable_sweeps(bench, side)
-    opening = opening_pressure(bench, side)
+    opening = lowest_opening(bench, side)
     flow, oil = at["flow"], bench.case.application.oil
     found = [_opening_temperature(bench, sweep, oil, flow, opening.value) for sweep in sweeps]
     return _temperature_estimate(bench, sweeps, found, oil, flow, opening)

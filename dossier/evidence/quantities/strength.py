@@ -4,7 +4,8 @@ from functools import partial
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.measured import measured
-from dossier.evidence.registry import Conditions, Quantity, Side
+from dossier.evidence.registry import Conditions, Quantity
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Estimate
 
 MEAN = "mean over the specimens; a result “> x” or “< x” enters and is decided as a bound"

@@ -8,21 +8,21 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from dossier.evidence.bench import Bench
-from dossier.evidence.quantities.clean import carried
+from dossier.evidence.quantities.capacity import far_from_run
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
-from dossier.evidence.quantities.loaded import far_from_run
 from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
+from dossier.evidence.quantities.pressure import carried
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
-from dossier.evidence.registry import Side
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import (
     as_samples,
     generator,
     half_width_of,
-    ingression,
     once,
     positive_normal,
+    stated_ingression,
     trials,
 )
 from dossier.evidence.statistics.estimate import (
@@ -34,7 +34,7 @@ from dossier.evidence.statistics.estimate import (
     attempt,
     stop_if,
 )
-from dossier.physics import circuit, dust
+from dossier.physics import circuit, particles
 from dossier.physics.values import Floats
 from dossier.words import later, say
 
@@ -78,7 +78,7 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
         return None
     start = int(np.argmin(np.abs(sizes - size)))
     try:
-        counts = np.array([dust.counts_per_mass(float(x)) for x in sizes[start:]])
+        counts = np.array([particles.counts_per_mass(float(x)) for x in sizes[start:]])
     except ValueError:  # a size beyond the table of the dust
         return None
     weights = [1.0 - share, share] if len(paths) == 2 else [1.0]  # of one path it cancels
@@ -170,17 +170,17 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if not circuit.cleaned_share(*known.nominal.values()) > 0:
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
         raise NotDemonstrated(say(words, size=size))
-    rate = ingression(bench)
+    rate = stated_ingression(bench)
     duty = bench.case.application.duty
-    if dust.grade(duty.ingression_dust) != "A3":
+    if particles.grade(duty.ingression_dust) != "A3":
         words = later(
             "the number spectrum is known for ISO 12103-1 A3 only; the application states "
             "the contaminant as {dust!r}"
         )
         raise NotDemonstrated(say(words, dust=duty.ingression_dust))
     try:
-        low, high = dust.counts_per_mass_limits(size)
-        middle = dust.counts_per_mass(size)
+        low, high = particles.counts_per_mass_limits(size)
+        middle = particles.counts_per_mass(size)
     except ValueError as error:
         raise NotDemonstrated(say("dust spectrum: {error}", error=error)) from None
     return _estimate(bench, side, known, rate, (low, middle, high))
@@ -215,7 +215,7 @@ def _estimate(
     def concentration(values: Mapping[str, ArrayLike]) -> Floats:
         cleaned = circuit.cleaned_share(values["main"], values["fine"], values["share"])
         entering = np.asarray(values["rate"]) * np.asarray(values["counts"])
-        once: Floats = circuit.sump_concentration(entering, flow, cleaned) / 1e6
+        once: Floats = circuit.long_run_concentration(entering, flow, cleaned) / 1e6
         return once * (factor or 1.0)
 
     def alone() -> Iterator[Component]:

@@ -16,7 +16,8 @@ from dossier.evidence.records.valve_sweeps import (
     opening_from_sweep,
     step_at,
 )
-from dossier.evidence.registry import RATED_FLOW, Condition, Conditions, Quantity, Side
+from dossier.evidence.registry import RATED_FLOW, Conditions, Quantity, StatedAt
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import once
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve
@@ -34,7 +35,7 @@ def fitted_valve(bench: Bench) -> BypassValve | None:
 
 
 @once
-def opening_pressure(bench: Bench, side: Side) -> Estimate:
+def lowest_opening(bench: Bench, side: Side) -> Estimate:
     """Return the valve's lowest opening pressure [Pa].
 
     The lower end of the application's band, taken as a limit without uncertainty: a valve inside
@@ -101,7 +102,7 @@ def _lower(band: Estimate, measured: Estimate) -> Estimate:
     return replace(measured, value=lowest, notes=(note,), per_specimen=(), bound="")
 
 
-PRESSURE = Condition(name="pressure", dimension="pressure", unit="kPa")
+PRESSURE = StatedAt(name="pressure", dimension="pressure", unit="kPa")
 STANDARD = (
     "ISO 4548-2:1997 (overview seen); the flow at which the valve counts as open is the record's"
 )

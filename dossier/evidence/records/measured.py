@@ -21,7 +21,7 @@ from dossier.evidence.records.readings import (
     zero_failure,
 )
 from dossier.evidence.records.usable import expected, usable_records
-from dossier.evidence.registry import Side
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import later, say
 

@@ -11,8 +11,7 @@ from dossier.case.units import from_si
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
 from dossier.evidence.records.usable import expected, missing_specimens
-from dossier.evidence.registry import Side
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import Side, number_text
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import OWN, budget, combine, widening
 from dossier.evidence.statistics.estimate import (
@@ -201,7 +200,7 @@ def zero_failure(
         return found
     least = min if favourable == "larger than" else max
     end = from_si(least(each.value for each in found.per_specimen), unit, dimension)
-    bound = f"{SIGNS[favourable]}{shown(end, '.6g')}{'' if unit == '1' else f' {unit}'}"
+    bound = f"{SIGNS[favourable]}{number_text(end, '.6g')}{'' if unit == '1' else f' {unit}'}"
     confidence = bench.case.application.decision_rule.confidence
     words = say("without a failure ({bound})", bound=bound)
     details, note = shown_by(len(found.per_specimen), confidence, words)

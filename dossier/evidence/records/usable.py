@@ -6,8 +6,7 @@ from typing import TypeVar
 from dossier.case.case import Case, Record
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
-from dossier.evidence.registry import Side
-from dossier.evidence.spoken import of_side, record_of
+from dossier.evidence.spoken import Side, of_side, record_of
 from dossier.evidence.statistics.combine import once
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say, say_count

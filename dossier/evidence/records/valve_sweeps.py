@@ -13,8 +13,7 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import absolute_accuracy
 from dossier.evidence.records.readings import Effect, Reading, accounted, estimate_of
 from dossier.evidence.records.usable import usable_records
-from dossier.evidence.registry import Side
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import Side, number_text
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.physics import valve
 from dossier.physics.values import Floats
@@ -94,7 +93,7 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float:
         flows[sweep.record.id] = stated
     if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
         told = ", ".join(
-            f"{name}: {shown(each * 6e4, '.4g')} L/min" for name, each in flows.items()
+            f"{name}: {number_text(each * 6e4, '.4g')} L/min" for name, each in flows.items()
         )
         words = later("the records state different criterion flows ({flows}): no common result")
         raise NotDemonstrated(say(words, flows=told), tuple(flows))

@@ -9,8 +9,8 @@ from dossier.case.model import RecordEntry, Reproducibility
 from dossier.case.problems import CaseProblem
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.instruments import InputAccuracy, measures
-from dossier.evidence.registry import all_quantities
 from dossier.words import later, say
 
 BETWEEN = later("between laboratories or rigs")

@@ -70,7 +70,7 @@ def once(
     return answer
 
 
-def ingression(bench: Bench) -> tuple[float, float]:
+def stated_ingression(bench: Bench) -> tuple[float, float]:
     """Return the contaminant reaching the filter and its standard uncertainty [kg/s]."""
     stated = bench.case.application.duty.ingression
     if stated is None or not stated.value > 0:

@@ -15,10 +15,10 @@ from dossier.case.case import Case, Record
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import ratio_accuracy
 from dossier.evidence.records.reduced import MultipassResult
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import number_text
 from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.rules import Found, Rules
-from dossier.physics import dust
+from dossier.physics import particles
 from dossier.physics.values import Floats
 from dossier.words import later, say
 
@@ -49,7 +49,7 @@ def _dust(held: Run, _: Limit) -> Found:
     stated = held.conditions.dust
     if stated is None:
         return None, say("no test dust stated")
-    if dust.grade(stated.kind) == "A3":
+    if particles.grade(stated.kind) == "A3":
         return True, stated.kind
     words = later("{dust}, counts per mass from {source}")
     return False, say(words, dust=stated.kind, source=stated.source)
@@ -73,7 +73,7 @@ class _Judged:
             (later("too few counted at {sizes} µm(c)"), self.few),
         )
         return "; ".join(
-            say(words, sizes=", ".join(shown(size, "g") for size in sizes))
+            say(words, sizes=", ".join(number_text(size, "g") for size in sizes))
             for words, sizes in reasons
             if sizes
         )
@@ -127,9 +127,9 @@ def _once_through(record: Record, result: MultipassResult, size: float) -> float
     stated = record.entry.conditions.dust
     try:
         if stated is not None and stated.counts:
-            counts = dust.interpolated(stated.spectrum, size)
+            counts = particles.interpolated(stated.spectrum, size)
         else:
-            counts = dust.counts_per_mass(size)
+            counts = particles.counts_per_mass(size)
     except ValueError:
         return None
     return counts * result.base_level / 1e6

@@ -7,10 +7,10 @@ from dossier.case.case import Record
 from dossier.case.fields import Dust
 from dossier.case.records import MeasurementTable
 from dossier.evidence.bench import Bench
+from dossier.evidence.limits import international
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.registry import Quantity
-from dossier.evidence.validity.standards import international
 from dossier.words import later, say
 
 CONDITIONS: Mapping[str, tuple[str, str, float]] = {

@@ -5,11 +5,10 @@ from collections.abc import Iterator
 from dossier.case.case import Case, Record
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable
-from dossier.evidence.limits import Limit, Limits
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.limits import Limit, Limits, Method, international, method_of, same_method
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.spoken import record_of
 from dossier.evidence.validity.rules import Found, Held, Rules
-from dossier.evidence.validity.standards import Method, international, method_of, same_method
 from dossier.words import later, say
 
 FAMILIES = {

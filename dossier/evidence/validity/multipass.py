@@ -7,7 +7,7 @@ import numpy as np
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.records.instruments import measures
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import number_text
 from dossier.evidence.validity import balance, readings, relevance
 from dossier.evidence.validity.general import TIME
 from dossier.evidence.validity.readings import Run
@@ -105,7 +105,7 @@ def _base_level(held: Run, limit: Limit) -> Found:
     for level in relevance.terms_of(held.case.application, entry.kind, entry.path, "base_level"):
         allowed = limit.levels if level is None else (level,)
         if not any(math.isclose(agreed, each, rel_tol=1e-6) for each in allowed):
-            listed = ", ".join(shown(each * 1e3, "g") for each in allowed)
+            listed = ", ".join(number_text(each * 1e3, "g") for each in allowed)
             words = later("{agreed:g} mg/L is not among the agreed levels: {listed} mg/L")
             return False, say(words, agreed=agreed * 1e3, listed=listed)
     off, level = held.result.base_level / agreed - 1.0, held.result.base_level
@@ -204,7 +204,7 @@ def _falling(held: Run, _: Limit) -> Found:
 def _growth(held: Run, limit: Limit) -> Found:
     drop = held.result.pressure_drop
     highest = np.maximum.accumulate(drop)
-    fall = (highest - drop) / highest
+    fall = (highest - drop) / np.maximum(highest, np.finfo(float).tiny)
     worst = int(np.argmax(fall))
     words = later("largest fall {fall:.1%}, at {minutes:.0f} min")
     found = say(words, fall=fall[worst], minutes=held.result.time[worst] / 60)
@@ -267,7 +267,7 @@ def _same_sizes(held: Run, _: Limit) -> Found:
     everything = {float(size) for run in held.siblings for size in run.sizes}
     lacking = sorted(everything - {float(size) for size in held.result.sizes})
     if lacking:
-        sizes = ", ".join(shown(size, "g") for size in lacking)
+        sizes = ", ".join(number_text(size, "g") for size in lacking)
         words = later("no counts at {sizes} µm(c), which other runs have")
         return False, say(words, sizes=sizes)
     number = len(everything)

@@ -140,7 +140,7 @@ def _present(held: Run, limit: Limit) -> Found:
     time = held.table.time[held.table.time <= result.end_time]
     step = float(np.median(np.diff(held.table.time)))
     # A row that is missing, at the start too, leaves its place in the sequence of times empty.
-    start = time[0] - step * np.floor(time[0] / step - 1e-6)
+    start = time[0] - step * np.floor(max(time[0] / step - 1e-6, 0.0))
     places = np.rint((time - start) / step).astype(np.int64)
     if not places[-1] < 2 * len(time):
         share = len(time) / float(places[-1] + 1.0)

@@ -7,9 +7,9 @@ import numpy as np
 from dossier.case.application import Application
 from dossier.case.fields import Measured
 from dossier.evidence.limits import Limit
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import path_flow
-from dossier.evidence.registry import all_quantities
-from dossier.evidence.spoken import shown
+from dossier.evidence.spoken import number_text
 from dossier.evidence.validity.method import on_fine_path
 from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.rules import Found, Rules
@@ -58,7 +58,7 @@ def _flow(held: Run, limit: Limit) -> Found:
         tested.append(float(np.nanmean(read)))
     farthest = max(tested, key=lambda flow: max(abs(flow / each - 1.0) for each in wanted))
     met = all(abs(farthest / flow - 1.0) <= limit.value * NEAR for flow in wanted)
-    listed = ", ".join(shown(flow * 6e4, ".4g") for flow in wanted)
+    listed = ", ".join(number_text(flow * 6e4, ".4g") for flow in wanted)
     words = later("tested at {flow:.4g} L/min, wanted {listed} L/min")
     return met, say(words, flow=farthest * 6e4, listed=listed)
 

@@ -9,6 +9,7 @@ from html import escape
 from typing import Literal
 
 from dossier.report.format import chart_text
+from dossier.report.scales import instead
 
 WIDTH = 290.0
 SIZE, LEADING = 8.0, 9.6
@@ -20,7 +21,7 @@ Anchor = Literal["start", "middle", "end"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Circuit:
+class CircuitDrawing:
     """What is drawn: an arrangement of the case format, where its valve is, and all labels."""
 
     arrangement: str
@@ -54,7 +55,7 @@ class _Filter:
     bypass: float | None
 
 
-def labels_of(circuit: Circuit) -> tuple[Label, ...]:
+def labels_of(circuit: CircuitDrawing) -> tuple[Label, ...]:
     """Return every label of a drawing at its place."""
     main, fine = _filters(circuit)
     found = _lines(54.0, 93.0, "end", circuit.pump)
@@ -77,7 +78,7 @@ def _lines(x: float, y: float, anchor: Anchor, texts: Sequence[str]) -> list[Lab
     return [Label(x, y + LEADING * i, anchor, text) for i, text in enumerate(texts)]
 
 
-def _filters(circuit: Circuit) -> tuple[_Filter, _Filter | None]:
+def _filters(circuit: CircuitDrawing) -> tuple[_Filter, _Filter | None]:
     """Return the filter that the valve guards, and the fine one beside it."""
     if circuit.arrangement == "partial_flow":
         return _Filter(80.0, 118.0, 54.0 if circuit.valve else None), None
@@ -86,17 +87,22 @@ def _filters(circuit: Circuit) -> tuple[_Filter, _Filter | None]:
     return main, None if beside is None else _Filter(beside, None, None)
 
 
-def height_of(circuit: Circuit) -> float:
+def height_of(circuit: CircuitDrawing) -> float:
     """Return the height of a drawing [points]."""
     return _surface(circuit) + 36.0
 
 
-def _surface(circuit: Circuit) -> float:
+def _surface(circuit: CircuitDrawing) -> float:
     """Return where the sump begins, below all that is drawn above it."""
     return 116.0 if circuit.arrangement == "full_flow" else 134.0
 
 
-def svg_of(circuit: Circuit) -> bytes:
+def begin() -> float:
+    """Return where a drawing begins at its left: "US gal/min" is longer than "L/min" [points]."""
+    return -14.0 if instead() else 0.0
+
+
+def svg_of(circuit: CircuitDrawing) -> bytes:
     """Return the drawing as SVG."""
     main, fine = _filters(circuit)
     height = height_of(circuit)
@@ -118,18 +124,18 @@ def svg_of(circuit: Circuit) -> bytes:
         for each in labels_of(circuit)
     )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH:g}pt" height="{height:g}pt" '
-        f'viewBox="0 0 {WIDTH:g} {height:g}">{marks}'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH - begin():g}pt" '
+        f'height="{height:g}pt" viewBox="{begin():g} 0 {WIDTH - begin():g} {height:g}">{marks}'
         f'<g font-family="\'Dossier Sans\'" font-size="{SIZE:g}">{words}</g></svg>'
     ).encode()
 
 
-def _supply(circuit: Circuit) -> float:
+def _supply(circuit: CircuitDrawing) -> float:
     """Return the height of the line from the pump to the bearings."""
     return 22.0 if circuit.arrangement == "partial_flow" else 62.0
 
 
-def _frame(circuit: Circuit) -> Iterator[str]:
+def _frame(circuit: CircuitDrawing) -> Iterator[str]:
     """Yield tank, pump, bearings and the line that joins them."""
     supply = _supply(circuit)
     top, supply = _surface(circuit), _supply(circuit)
@@ -154,7 +160,7 @@ def _around(main: _Filter) -> Iterator[str]:
         yield f"M163.6 {y:g}l2 -4l3 8l3 -8l3 8l2 -4H{RIGHT:g}V{main.y:g}"
 
 
-def _beside(circuit: Circuit, fine: _Filter) -> str:
+def _beside(circuit: CircuitDrawing, fine: _Filter) -> str:
     """Return the fine filter with its lines: to the sump, or along the other to the engine."""
     y, ends = fine.y, f"H{MIDDLE - 12:g}M{MIDDLE + 12:g} {fine.y:g}"
     if circuit.arrangement == "combined_through_flow":
@@ -162,7 +168,7 @@ def _beside(circuit: Circuit, fine: _Filter) -> str:
     return f"{_diamond(y)}M88 62V{y:g}{ends}H224V{_surface(circuit) + 16:g}"
 
 
-def _can(circuit: Circuit, main: _Filter, fine: _Filter | None) -> list[str]:
+def _can(circuit: CircuitDrawing, main: _Filter, fine: _Filter | None) -> list[str]:
     """Return the outline of what is one part: a can with both media, and with its own valve."""
     one = fine is not None and circuit.arrangement != "full_and_partial_flow"
     if not one and circuit.valve != "filter":

@@ -4,29 +4,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from dossier.evidence.bench import Curve
+from dossier.physics.values import Floats
 from dossier.report.charts.filtration_chart import LimitMark
 from dossier.report.charts.panel import Panel, tick
 from dossier.report.charts.style import LIMIT, SHADE, line_style, side_color
 from dossier.words import say
 
-Floats = NDArray[np.float64]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
-    """A computed line with its 95 % band, in printed units."""
-
-    side: str
-    label: str
-    x: Floats
-    y: Floats
-    low: Floats
-    high: Floats
-
-
-def _bands(panel: Panel, bands: Sequence[Band]) -> None:
+def _bands(panel: Panel, bands: Sequence[Curve]) -> None:
     for band in bands:
         finite = np.isfinite(band.low) & np.isfinite(band.high)
         panel.area(band.x[finite], band.low[finite], band.high[finite], side_color(band.side),
@@ -35,7 +22,7 @@ def _bands(panel: Panel, bands: Sequence[Band]) -> None:
         panel.line(band.x, band.y, color=look["color"], style=look["style"])
 
 
-def _labels(panel: Panel, bands: Sequence[Band], height: float, *, rising: bool = True) -> None:
+def _labels(panel: Panel, bands: Sequence[Curve], height: float, *, rising: bool = True) -> None:
     """Write a label a band where it passes `height` [kPa], each on its own side of the curves."""
     order = sorted(bands, key=lambda band: _where(band, height))
     for rank, band in enumerate(order):
@@ -49,7 +36,7 @@ def _labels(panel: Panel, bands: Sequence[Band], height: float, *, rising: bool 
         )  # fmt: skip
 
 
-def _where(band: Band, height: float) -> float:
+def _where(band: Curve, height: float) -> float:
     """Return the place on the horizontal axis at which a band passes `height`."""
     return float(band.x[int(np.argmin(np.abs(band.y - height)))])
 
@@ -64,7 +51,7 @@ def _marks(panel: Panel, limits: Sequence[LimitMark]) -> None:
 
 
 def draw_against_flow(
-    panel: Panel, bands: Sequence[Band], limits: Sequence[LimitMark], title: str
+    panel: Panel, bands: Sequence[Curve], limits: Sequence[LimitMark], title: str
 ) -> None:
     """Draw clean pressure drop [kPa] against flow [L/min], limits as marks."""
     panel.title = title
@@ -78,7 +65,7 @@ def draw_against_flow(
 
 
 def draw_against_temperature(
-    panel: Panel, bands: Sequence[Band], opening: tuple[float, float] | None, cold: float
+    panel: Panel, bands: Sequence[Curve], opening: tuple[float, float] | None, cold: float
 ) -> None:
     """Draw pressure drop [kPa] against oil temperature [degC].
 
@@ -111,7 +98,7 @@ def _marker_line(panel: Panel, x: float, words: str, away: float = 4.0) -> None:
                 of_height=True)  # fmt: skip
 
 
-def _cap(panel: Panel, bands: Sequence[Band], opening: tuple[float, float] | None) -> float:
+def _cap(panel: Panel, bands: Sequence[Curve], opening: tuple[float, float] | None) -> float:
     """End the axis a little above the valve, which a cold filter's hundreds would hide."""
     top = max(float(np.nanmax(band.high[np.isfinite(band.high)])) for band in bands)
     if opening is not None:
@@ -123,7 +110,7 @@ def _cap(panel: Panel, bands: Sequence[Band], opening: tuple[float, float] | Non
 
 def draw_against_hours(
     panel: Panel,
-    bands: Sequence[Band],
+    bands: Sequence[Curve],
     lowest_opening: float | None,
     interval: float,
     limits: Sequence[LimitMark] = (),
@@ -149,7 +136,7 @@ def draw_against_hours(
     _marks(panel, limits)
 
 
-def draw_share(panel: Panel, bands: Sequence[Band], normal: float) -> None:
+def draw_share(panel: Panel, bands: Sequence[Curve], normal: float) -> None:
     """Draw the share [%] against oil temperature [degC], normal oil marked."""
     panel.x.words, panel.y.words = say("oil temperature / °C"), say("share of the flow / %")
     panel.x.unit = "degC"

@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from dossier.report.assets import data_uri
 from dossier.report.blocks import Kind
-from dossier.report.charts.deferred import data_uri
 from dossier.report.charts.style import CANDIDATE, REFERENCE
 
 WIDE, HIGH = 120.0, 19.0

@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, cast
 
-from dossier.report.charts.deferred import now_or_later
+from dossier.report.assets import now_or_later
 from dossier.report.charts.drawing import figure_svg
 from dossier.report.charts.panel import Figure, Form
 

@@ -92,22 +92,18 @@ def _allowed(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> 
     y0, y1 = (-np.inf if y.lower is None else y.lower, np.inf if y.upper is None else y.upper)
     panel.area([x0, x1], [y0, y0], [y1, y1], SHADE)
 
+    def inside(corner: tuple[float, float]) -> tuple[float, float]:
+        across, up = panel.x.share(corner[0]), panel.y.share(corner[1])
+        return min(max(float(across), 0.0), 1.0), min(max(float(up), 0.0), 1.0)
+
     def lonely(corner: tuple[float, float]) -> float:
-        at = [min(max(float(axis.share(c)), 0.0), 1.0)
-              for axis, c in zip((panel.x, panel.y), corner, strict=True)]  # fmt: skip
-        gaps = [
-            math.hypot(at[0] - float(panel.x.share(p.x)), at[1] - float(panel.y.share(p.y)))
-            for p in points
-        ]
-        return min(gaps, default=0.0)
+        places = [(float(panel.x.share(p.x)), float(panel.y.share(p.y))) for p in points]
+        return min((math.dist(inside(corner), place) for place in places), default=0.0)
 
     corner = max([(x1, y1), (x1, y0), (x0, y0), (x0, y1)], key=lonely)
-    look: dict[str, Any] = {
-        "dx": -4.0 if corner[0] == x1 else 4.0, "align": "right" if corner[0] == x1 else "left",
-        "dy": -4.0 if corner[1] == y1 else 4.0, "level": "top" if corner[1] == y1 else "bottom",
-    }  # fmt: skip
-    across, up = (
-        min(max(float(axis.share(c)), 0.0), 1.0)
-        for axis, c in zip((panel.x, panel.y), corner, strict=True)
-    )
-    panel.label(say("allowed"), across, up, of_width=True, of_height=True, **look)
+    right, top = corner[0] == x1, corner[1] == y1
+    panel.label(
+        say("allowed"), *inside(corner), of_width=True, of_height=True,
+        dx=-4.0 if right else 4.0, align="right" if right else "left",
+        dy=-4.0 if top else 4.0, level="top" if top else "bottom",
+    )  # fmt: skip

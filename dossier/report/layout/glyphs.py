@@ -59,7 +59,7 @@ def _code(letter: str) -> str:
     return f"U+{ord(letter):04X}"
 
 
-def named(letter: str) -> str:
+def named_letter(letter: str) -> str:
     """Return code point and name of a letter."""
     return f"{_code(letter)} {unicodedata.name(letter, '')}".rstrip()
 

@@ -60,7 +60,7 @@ def si(value: float | None, unit: str, dimension: str) -> str:
     return say(NONE) if value is None else quantity_text(from_si(value, unit, dimension), unit)
 
 
-def measured(value: Measured | None, unit: str, dimension: str) -> str:
+def measured_text(value: Measured | None, unit: str, dimension: str) -> str:
     """Return a measured constant with its expanded uncertainty (twice the standard one)."""
     if value is None:
         return say(NONE)
@@ -108,7 +108,7 @@ def application_facts(case: Case) -> Iterator[Fact]:
         _stated(say("Density at 15 °C"), asked.oil.density15, "kg/m3", "density"),
     )
     yield Fact(say("Oil"), "; ".join(oil))
-    ingression = measured(asked.duty.ingression, "g/h", "mass rate")
+    ingression = measured_text(asked.duty.ingression, "g/h", "mass rate")
     life = say(NONE) if factor is None else say("{number:g} service intervals", number=factor)
     duty = (
         _stated(say("Hot oil"), asked.duty.hot_oil, "degC", "temperature"),

@@ -2,14 +2,15 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from dossier.case.application import Circuit as Asked
 from dossier.case.case import Case
-from dossier.case.fields import Band as Opening
+from dossier.case.fields import Band
 from dossier.decision.finding import Assessment
 from dossier.evidence.bench import Bench
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.circuit import CircuitSide, LongRun
 from dossier.evidence.quantities.fine_path import (
     HAS_FINE,
@@ -18,15 +19,14 @@ from dossier.evidence.quantities.fine_path import (
     path_flow,
     pump_flow,
 )
-from dossier.evidence.quantities.valve import fitted_valve, opening_pressure
+from dossier.evidence.quantities.valve import fitted_valve, lowest_opening
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.registry import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.report.assets import now_or_later
 from dossier.report.blocks import Chart, Column, Fact, Table
-from dossier.report.charts.circuit_drawing import Circuit, labels_of, svg_of
-from dossier.report.charts.deferred import now_or_later
+from dossier.report.charts.circuit_drawing import CircuitDrawing, labels_of, svg_of
 from dossier.report.charts.panel import Figure
-from dossier.report.charts.pressure_chart import Band, draw_share
+from dossier.report.charts.pressure_chart import draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import (
     SPACE,
@@ -108,13 +108,13 @@ def _converted(case: Case) -> Iterator[str]:
         yield say("sump {volume}", volume=si(circuit.sump_volume, "L", "volume"))
 
 
-def _drawing(case: Case) -> Circuit:
+def _drawing(case: Case) -> CircuitDrawing:
     circuit = case.application.circuit
     valve = circuit.bypass_valve
     band = valve.opening if valve is not None and valve.location != "none" else None
     can = circuit.arrangement in {"combined", "combined_through_flow"}
     main = say("Full-flow medium") if can else say("Full-flow filter")
-    return Circuit(
+    return CircuitDrawing(
         arrangement=circuit.arrangement,
         valve=valve.location if valve is not None and band is not None else "",
         pump=(say("Pump"), _flow(circuit.pump_flow or circuit.rated_flow),
@@ -177,7 +177,7 @@ def _most(pressure: float) -> str:
     return f"≤\u00a0{_kpa(pressure)}"
 
 
-def _band(band: Opening) -> str:
+def _band(band: Band) -> str:
     scale = scales("kPa")[0]
     low, high = (significant(scale.of(end / 1e3)) for end in (band.min, band.max))
     return f"{say('{low} to {high}', low=low, high=high)}{SPACE}{scale.unit}"
@@ -241,7 +241,7 @@ def _kilo(found: Estimate | None, scale: Scale) -> str:
 
 def _position(bench: Bench, temperature: float, drop: Estimate | None) -> str:
     """Return whether the clean filter opens the valve, by the lowest pressure and the band."""
-    valve, lowest = fitted_valve(bench), attempt(opening_pressure, bench, "candidate")
+    valve, lowest = fitted_valve(bench), attempt(lowest_opening, bench, "candidate")
     if valve is None or valve.opening is None or isinstance(lowest, NotDemonstrated):
         return UNKNOWN
     if drop is None:
@@ -352,12 +352,8 @@ def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None
     if not curves:
         return None
     bands = [
-        Band(
-            side=c.side, label=c.label, x=c.x - KELVIN, y=100 * c.y, low=100 * c.low,
-            high=100 * c.high,
-        )
-        for c in curves
-    ]  # fmt: skip
+        replace(c, x=c.x - KELVIN, y=100 * c.y, low=100 * c.low, high=100 * c.high) for c in curves
+    ]
     normal = case.application.duty.normal_oil - KELVIN
 
     def paint(figure: Figure) -> None:

@@ -12,7 +12,7 @@ from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
-from dossier.report.format import fixed, of_difference, unit_text, with_interval, with_unit
+from dossier.report.format import SPACE, fixed, of_difference, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, what_of
 from dossier.report.running import retold
@@ -204,7 +204,7 @@ def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:
     if demand.at_text:
         what = say("{quantity} at {conditions}", quantity=what, conditions=retold(demand.at_text))
     return Reach(
-        label=f"{what} / {unit_text(demand.unit)}",
+        label=f"{what}{SPACE}/{SPACE}{unit_text(demand.unit)}",
         lower=max(lower, default=None),
         upper=min(upper, default=None),
     )

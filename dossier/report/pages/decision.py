@@ -344,7 +344,7 @@ def _row(
     if among != finding.demand.mark:
         binds = say("{mark} binds, of {marks}", mark=finding.demand.mark, marks=among)
     what = (
-        shortened(what_of(finding.demand), 70),
+        shortened(what_of(finding.demand), 80),
         *advisory,
         *([Line((binds,), small=True)] if among else []),
     )

@@ -19,8 +19,6 @@ KINDS: Mapping[str, str] = {
 """Kinds of record, as said on the page."""
 PATHS: Mapping[str, str] = {"full_flow": later("full-flow path"), "fine": later("fine path")}
 """Paths of a circuit, as said on the page."""
-SIDES = (later("candidate"), later("reference"))
-"""The two filters, as said on the page."""
 
 RULE_KINDS: Mapping[str, str] = {
     "simple_acceptance": later("simple acceptance"),

@@ -8,11 +8,17 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
-from dossier.evidence.registry import all_quantities
+from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text, on_carried
-from dossier.report.pages.case_pages import lots_tested, machines_of, measured, of_maker, si
+from dossier.report.pages.case_pages import (
+    lots_tested,
+    machines_of,
+    measured_text,
+    of_maker,
+    si,
+)
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
 from dossier.report.pages.places import named as in_runs
@@ -165,7 +171,7 @@ def _service(case: Case) -> Pair:
     return (
         say(
             words, hours=si(duty.service_interval, "h", "time"),
-            ingression=measured(duty.ingression, "g/h", "mass rate"),
+            ingression=measured_text(duty.ingression, "g/h", "mass rate"),
             dust=duty.ingression_dust or say(NONE),
         ),
         beyond,

@@ -13,7 +13,6 @@ from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import (
-    Band,
     Sweep,
     draw_against_flow,
     draw_against_hours,
@@ -53,11 +52,10 @@ def _absent(assessment: Assessment, lead: str) -> str:
     return f"{lead} {because[0].upper()}{because[1:]}."
 
 
-def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Band:
-    return Band(
-        side=curve.side, label=curve.label, x=x(curve.x), y=curve.y / 1e3,
-        low=curve.low / 1e3, high=curve.high / 1e3,
-    )  # fmt: skip
+def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Curve:
+    """Return a curve with pressures in kPa."""
+    y, low, high = (each / 1e3 for each in (curve.y, curve.low, curve.high))
+    return replace(curve, x=x(curve.x), y=y, low=low, high=high)
 
 
 def _against_flow(
@@ -108,7 +106,7 @@ def _celsius(kelvin: float) -> str:
     return quantity_text(kelvin - KELVIN, "degC")
 
 
-def _ends(bands: Sequence[Band], unit: str) -> str:
+def _ends(bands: Sequence[Curve], unit: str) -> str:
     return "; ".join(
         say(
             "{line} {first} kPa at {start} to {last} kPa at {end}",
@@ -253,7 +251,7 @@ def _hours_limits(findings: Sequence[Finding]) -> list[LimitMark]:
     return marks
 
 
-def _within_tests(band: Band) -> Band:
+def _within_tests(band: Curve) -> Curve:
     """Return the band cut where its fast edge has left the tested range and only stays level."""
     level = band.high >= np.nanmax(band.high) * (1.0 - 1e-9)
     level[int(np.argmax(level))] = False

@@ -184,7 +184,7 @@ def _overview(test: Test) -> tuple[str, ...]:
 def _name(test: Test) -> str:
     needed = test.needed
     if needed.kind == "measurement":
-        from dossier.evidence.registry import all_quantities
+        from dossier.evidence.quantities import all_quantities
 
         return say(all_quantities()[needed.quantities[0]].title)
     name = say(KINDS[needed.kind])

@@ -154,10 +154,10 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
             Column(say("Requirement"), wide),
-            Column(say("u; k; ν"), 18, "right"),
-            Column("g", 10, "right"),
+            Column(say("u; k; ν"), 19, "right"),
+            Column("g", 12, "right"),
             Column(say("Shares"), 7),
-            Column(say("Contributions and their shares of the variance"), 65 - wide),
+            Column(say("Contributions and their shares of the variance"), 62 - wide),
         ),
         rows=tuple(rows),
         note=say(

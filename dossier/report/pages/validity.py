@@ -143,6 +143,7 @@ def _notable(checks: Iterable[Check]) -> Iterator[Fact]:
         told.setdefault(f"{was}{covered}", []).append(check.record or say("whole case"))
     for (name, limit), told in rules.items():
         found = "; ".join(f"{named(records)}: {text}" for text, records in told.items())
+        found = found.rstrip(".")
         yield Fact(name, say("Asked: {limit}. Found: {found}.", limit=limit, found=found))
 
 
