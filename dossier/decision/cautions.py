@@ -204,7 +204,7 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         words = later("The decision is: {decision}. No caution below is leave to fit the filter.")
         yield say("Not to be fitted"), say(words, decision=say(decision.value))
     words = later(
-        "{requirements}: the predicted life, {life:.0f} h, is shorter than the service interval of "
+        "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "
         "{interval:.0f} h: the filter is full, and any bypass valve opens, before it is changed."
     )
     lives: dict[float, list[str]] = {}
@@ -213,7 +213,7 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         if each.demand.quantity.name == "service_life" and found and found.value < interval:
             lives.setdefault(found.value, []).append(each.demand.id)
     for life, names in lives.items():
-        text = say(words, requirements=", ".join(names), life=life / 3600, interval=interval / 3600)
+        text = say(words, requirement=", ".join(names), life=life / 3600, interval=interval / 3600)
         yield say("Full before the change"), text
 
 

@@ -126,7 +126,7 @@ def test_the_digest_on_paper_holds_all_others(made):
     case, _, document, page = made
     assert document["inputs"] == {each.name: each.sha256 for each in case.inputs}
     assert "SHA-256" in paper(page.digests)
-    assert str(document["seed"]) in paper(page.digests)
+    assert str(document["seed"]) in paper(page.uncertainty)
 
 
 def test_a_case_of_four_requirements_takes_seven_pages(few_draws, tmp_path):

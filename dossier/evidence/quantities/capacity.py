@@ -106,7 +106,7 @@ def _notes(entry: RecordEntry) -> str:
 @_declared(
     title="Injected capacity",
     symbol="mi",
-    meaning="Contaminant injected until the element reaches its terminal differential pressure.",
+    meaning="Contaminant injected up to the terminal differential pressure.",
     formula="mi = ci·qi·tf",
     example='quantity = "injected_capacity"\nmin = "40 g"',
 )

@@ -97,7 +97,7 @@ def _other(bound: Bound) -> Bound:
     title="Efficiency",
     symbol="E",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
-    formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x), j = 1 … 10 reporting tenths of the test time",
+    formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x)",
     example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
 )
 def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:

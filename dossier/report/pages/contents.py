@@ -155,9 +155,7 @@ def build_content(
         signoff=signoff_page(signoff, assessment.decision.value),
         methods=methods(findings),
         symbols=symbols(findings),
-        digests=digests_page(
-            case, assessment, manifest, hashlib.sha256(decision_json).hexdigest(), house
-        ),
+        digests=digests_page(case, manifest, hashlib.sha256(decision_json).hexdigest(), house),
         house=house,
         house_words=say(
             "Words of the house “{name}”: no part of what was decided.", name=house.name

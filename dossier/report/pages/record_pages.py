@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from dossier.case.case import Case
-from dossier.decision.finding import Assessment, Finding
+from dossier.decision.finding import Finding
 from dossier.report.blocks import Fact
 from dossier.report.format import date_text, speak
 from dossier.report.house.house import House
@@ -111,8 +111,8 @@ def _signed_line(each: Signed) -> SignOffLine:
 
 
 SYMBOLS = {
-    "N̄u": later("N̄u,j and N̄d,j: mean particles per volume upstream and downstream in tenth j of "
-                 "the test time"),
+    "N̄u": later("N̄u,j and N̄d,j: mean particles per volume upstream and downstream in tenth "
+                 "j = 1 … 10 of the test time"),
     "x₁": later("x₁ and x₂, β₁ and β₂: adjacent counted sizes and the ratios at them"),
     "ci": later("ci and qi: concentration and flow of what is injected; tf: time to the terminal "
                 "differential pressure"),
@@ -163,17 +163,16 @@ def methods(findings: Iterable[Finding]) -> tuple[MethodFamily, ...]:
 
 def digests_page(
     case: Case,
-    assessment: Assessment,
     manifest: Mapping[str, object],
     decision: str,
     house: House | None = None,
 ) -> DigestsPage:
-    """Return the digest of decision.json, which holds those of the inputs; versions, seed, end.
+    """Return the digest of decision.json, which holds those of the inputs; versions, end.
 
     `manifest` may hold "tool" and "versions" (a mapping of names to versions); `decision` is the
     SHA-256 of decision.json.
     """
-    facts = [Fact(say("Seed of all Monte Carlo draws"), str(assessment.seed))]
+    facts: list[Fact] = []
     if "tool" in manifest:
         facts.insert(0, Fact(say("Tool"), str(manifest["tool"])))
     versions = manifest.get("versions")

@@ -47,14 +47,19 @@ def uncertainty_page(case: Case, assessment: Assessment, places: Places) -> Unce
 
 def _rules(case: Case, seed: int) -> tuple[str, ...]:
     """Return the rule in words; of several applications each rule, and what their number means."""
-    first, *rest = rule_words(case.each[0].application.decision_rule, seed)
+    first, alone, *rest = rule_words(case.each[0].application.decision_rule, seed)
     if not case.parts:
-        return (first, *rest)
-    by: dict[str, list[str]] = {}
+        return (f"{first} {alone}", *rest)
+    by: dict[str, list[Case]] = {}
     for part in case.parts:
-        by.setdefault(rule_words(part.application.decision_rule, seed)[0], []).append(part.mark)
-    return (*(say("{mark}: {text}", mark=", ".join(m), text=text) for text, m in by.items()),
-            say(FAMILY), *rest)  # fmt: skip
+        by.setdefault(rule_in_brief(part.application.decision_rule), []).append(part)
+    lines, kinds = [], set[str]()  # what a kind of rule means is said once
+    for brief, parts in by.items():
+        rule = parts[0].application.decision_rule
+        text = brief if rule.kind in kinds else rule_words(rule, seed)[0]
+        kinds.add(rule.kind)
+        lines.append(say("{mark}: {text}", mark=", ".join(p.mark for p in parts), text=text))
+    return (*lines, f"{say(FAMILY)} {alone}", *rest)
 
 
 FAMILY = later(
@@ -104,18 +109,17 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
     risk = with_unit(significant(100.0 * (1.0 - rule.confidence)), "%")
     told = say(RULES[rule.kind], agreed=date_text(rule.agreed), confidence=confidence, risk=risk)
     alone = say(
-        "This is the risk of each requirement by itself, given its own measurement; it says "
-        "nothing on how often such filters occur."
+        "It is that of each requirement by itself; how often such filters occur is not said."
     )
     return (
-        f"{told} {alone}",
+        told,
+        alone,
         say(
             "By hand: y is the result by the formula of its quantity; u² = Σui², over the "
             "contributions (JCGM 100:2008; each ui and its degrees of freedom νi in the attached "
             "decision.json). The guard band is g = √Σ(ti·ui)², ti by Student's t at νi and the "
             "agreed probability; of few specimens that scatter less than their own errors, "
-            "whichever limit lies farther out. Accepted is from L + g, or up to L − g, L being the "
-            "limit."
+            "whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a limit L."
         ),
         say(
             "Every specimen: y and u are those of the worst. A share of the type: y = mean ± "
@@ -155,16 +159,15 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
             Column(say("Requirement"), wide),
-            Column(say("u; k; ν"), 17, "right"),
+            Column(say("u; k; ν"), 20, "right"),
             Column("g", 9, "right"),
-            Column(say("Shares"), 7),
-            Column(say("Contributions and their shares of the variance"), 67 - wide),
+            Column(say("Shares"), 6),
+            Column(say("Contributions and their shares of the variance"), 65 - wide),
         ),
         rows=tuple(rows),
         note=say(
-            "u: standard uncertainty, in the unit the requirement is written in; k: half of the "
-            "95 % interval over u; ν: effective degrees of freedom; g: guard band. *: one error "
-            "common to both filters. Contributions below a twentieth are told together."
+            "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
+            "freedom; g: guard band; *: common to both filters."
         ),
         empty=say("No result carries an uncertainty budget."),
     )
