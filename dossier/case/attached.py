@@ -118,6 +118,7 @@ def _size(most: int) -> str:
 MAX_PDF = 256 * 2**20
 """Bytes of a dossier."""
 MAX_ATTACHED = 256 * 2**20
+"""Bytes of all attachments, and of any one: the reader's own bound is lower."""
 MAX_FILES = 4096
 _END = re.compile(rb"startxref\n(\d{1,10})\n%%EOF\n")
 
@@ -163,11 +164,16 @@ def open_pdf(content: bytes) -> PdfFile:
     Raises NotADossierError where it is no PDF, damaged, encrypted, without attachments, or where
     these exceed the bounds or share a name.
     """
+    from pypdf import apply_configuration
+
     if not content.startswith(b"%PDF-"):
         raise NotADossierError("not a PDF")
     first = first_end(content)
+    bounds = apply_configuration(
+        zlib_maximum_output_length=MAX_ATTACHED, maximum_declared_stream_length=MAX_ATTACHED
+    )
     try:
-        with quiet("pypdf"):
+        with quiet("pypdf"), bounds:
             return PdfFile(content, first, _collected(content[: first or None]))
     except NotADossierError:
         raise

@@ -44,7 +44,7 @@ from dossier.case.tables.tables import is_workbook, read_table, refuse_control_c
 from dossier.case.toml_text import MAX_TOML, TomlError, parse_toml, problems_in
 from dossier.case.whole import Whole
 
-MAX_CASE = 512 * 2**20
+MAX_CASE = MAX_FILE
 """Bytes of one file, and of all files of a case together."""
 
 M = TypeVar("M", bound=BaseModel)

@@ -6,11 +6,15 @@ import random
 import re
 import subprocess
 import time
+from io import BytesIO
 
 import pytest
+from pypdf import PdfWriter
+from pypdf.generic import StreamObject
 
 from dossier import CaseError, build, verify
-from dossier.case.attached import NotADossierError, open_pdf
+from dossier.case.attached import MAX_ATTACHED, NotADossierError, open_pdf
+from dossier.case.tables.csv_rows import MAX_FILE
 from dossier.record.seals import read_seals
 from dossier.record.trust import trust_of
 from dossier.seal.signature import examine
@@ -255,3 +259,20 @@ def test_a_second_validator_agrees(dossier):
     )  # fmt: skip
     assert done.stdout.count("Signature Validation: Signature is Valid.") == 3
     assert done.stdout.count("Total document signed") == 1
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_an_attachment_that_a_case_may_hold_is_read(packed):
+    """The PDF library reads 75 MB of a stream unless it is told otherwise."""
+    size = 80 * 10**6
+    assert size < MAX_FILE < MAX_ATTACHED
+    writer = PdfWriter()
+    writer.add_blank_page(10, 10)
+    writer.add_attachment("case/photo.bin", bytes(size))
+    for number, each in enumerate(writer._objects):
+        if packed and isinstance(each, StreamObject) and len(each._data) == size:
+            writer._objects[number] = each.flate_encode()
+    out = BytesIO()
+    writer.write(out)
+    assert (len(out.getvalue()) < size) is packed
+    assert len(open_pdf(out.getvalue()).files["case/photo.bin"]) == size

@@ -17,7 +17,8 @@ from dossier.case.tables.raw_table import Note, RawTable, TableError
 from dossier.case.tables.sheet_marks import MAX_CELLS
 from dossier.case.tables.written import MARKS, WORDS, lowered, proves_decimal, vanishing
 
-MAX_FILE = 512 * 2**20
+MAX_FILE = 192 * 2**20
+"""Bytes of one file: what a dossier may carry less its own."""
 MAX_GRID = 64 * 2**20
 """Bytes of a CSV file that is cut by a layout: its cells are held one by one."""
 SMALL = 2**16
@@ -44,7 +45,7 @@ def read_csv(
     Raises TableError when no table can be made of it.
     """
     if len(content) > MAX_FILE:
-        raise TableError("", "larger than 512 MiB", "split the record or thin its rows")
+        raise TableError("", "larger than 192 MiB", "split the record or thin its rows")
     text, notes = as_utf8(content)
     begin = _beginning(text)
     said, first = _sorted(begin, 0, SEPARATORS)
