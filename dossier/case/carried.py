@@ -17,7 +17,7 @@ from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem, PartError
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import Fetch, Whole, made_whole, tables
-from dossier.system.confined import StoppedError, confined
+from dossier.system.confined import StoppedError, confined, stranger
 
 INSIDE = "!/"
 """Marks a file inside a PDF: "carried/x.pdf!/case/records/a.csv"."""
@@ -105,7 +105,7 @@ def _read(
     whole: Whole, given: tuple[Carried, ...], file: str, content: bytes, digest: str, depth: int
 ) -> Read:
     try:
-        files = confined(lambda: open_pdf(content).files)
+        files = confined(lambda: open_pdf(content).files, stranger(len(content)))
         folder = str(json.loads(files["manifest.json"])["case"])
         decision = json.loads(files["decision.json"])
         document = parse_toml(files[f"{folder}/case.toml"])

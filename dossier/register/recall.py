@@ -30,7 +30,7 @@ from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
-from dossier.system.confined import FAMILIAR, STRANGER, StoppedError, confined, mapped
+from dossier.system.confined import FAMILIAR, StoppedError, confined, mapped, stranger
 
 LONGEST = 1000
 """Characters of a reason."""
@@ -307,9 +307,10 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Recalling]) -> Told:
         return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.unproven or row.decision)
     if not records:
         return Told(row=row, records=(), outcome=AGAIN, why="nothing of it is recalled any more")
+    path = folder / row.file
     try:
-        limits = FAMILIAR if asked.trusted else STRANGER
-        left = confined(lambda: _left(folder / row.file, row, records, asked), limits)
+        limits = FAMILIAR if asked.trusted else stranger(path.stat().st_size)
+        left = confined(lambda: _left(path, row, records, asked), limits)
     except (NotADossierError, StoppedError, OSError) as error:
         left = Without(why_not=f"{error}"[:300])
     except Exception as error:  # noqa: BLE001  what is attached may come from anyone

@@ -23,7 +23,7 @@ from dossier.register.events import (
 )
 from dossier.register.row import Row, on_day, settled, without
 from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
-from dossier.system.confined import StoppedError, confined, mapped
+from dossier.system.confined import StoppedError, confined, mapped, stranger
 
 _CHUNK = 8
 """Dossiers that a process reads at a time."""
@@ -172,8 +172,11 @@ def _confined(chunk: tuple[Path, Sequence[str], tuple[bytes, ...]]) -> list[_Rea
     import pypdf  # noqa: F401  once, not in each copy of this process
 
     folder, names, trust = chunk
+    largest = max((p.stat().st_size for n in names if (p := folder / n).exists()), default=0)
     try:
-        return confined(lambda: [_read(folder / name, name, trust) for name in names])
+        return confined(
+            lambda: [_read(folder / name, name, trust) for name in names], stranger(largest)
+        )
     except StoppedError as error:
         if len(names) == 1:
             return [f"not read: {error}"]

@@ -16,7 +16,7 @@ import time
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn, TypeVar, cast
 
@@ -52,6 +52,8 @@ class Allowed:
 
 STRANGER = Allowed(seconds=16, memory=400 + 80 * (os.cpu_count() or 1), wait=150.0)
 """For a file from anyone.  The numerical libraries reserve some 80 MiB for each processor."""
+COPIES = 10
+"""So often the bytes of a file may lie in memory: read, cut, unpacked and handed on."""
 FAMILIAR = Allowed(seconds=600, memory=8192, wait=1800.0)
 """For a file that a trusted person has sealed."""
 ROOM = 320
@@ -60,6 +62,11 @@ FILES, LARGEST_FILE = 256, 512 * MIB
 TOO_MUCH = "it takes more memory than a file may, or ends the process that reads it"
 LATE = 2
 """Between the signal that ends a process for its time and the one that nothing survives [s]."""
+
+
+def stranger(size: int) -> Allowed:
+    """Return the limits for a file of `size` bytes from anyone."""
+    return replace(STRANGER, memory=STRANGER.memory + COPIES * min(size, LARGEST_FILE) // MIB)
 
 
 def mapped(function: Callable[[S], T], work: Sequence[S], jobs: int) -> Iterator[T]:

@@ -23,7 +23,7 @@ from dossier.record.standing import mismatches, sign_offs
 from dossier.record.trust import Trust, trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff, field_name
-from dossier.system.confined import FAMILIAR, StoppedError, confined
+from dossier.system.confined import FAMILIAR, StoppedError, confined, stranger
 from dossier.verification.questions import AuditAnswer, answers
 
 
@@ -284,7 +284,7 @@ def verify_confined(path: Path, **how: Unpack[How]) -> Verification:
     A file that meets one of them is given more only if all its seals hold and are trusted.  The
     case that was read is left behind.  Raises StoppedError beside what `verify` raises.
     """
-    trusted = _trusted(how)
+    trusted, limits = _trusted(how), stranger(path.stat().st_size if path.exists() else 0)
 
     def work() -> Verification:
         found = _alone(path, how)
@@ -292,11 +292,11 @@ def verify_confined(path: Path, **how: Unpack[How]) -> Verification:
 
     def familiar() -> bool:
         return trusted.given and confined(
-            lambda: _all_trusted(read_seals(open_pdf(read_pdf(path)), trusted))
+            lambda: _all_trusted(read_seals(open_pdf(read_pdf(path)), trusted)), limits
         )
 
     try:
-        found = confined(work)
+        found = confined(work, limits)
     except StoppedError:
         if not familiar():
             raise
