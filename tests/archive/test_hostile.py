@@ -6,7 +6,7 @@ import zlib
 import pytest
 
 from dossier import verify
-from dossier.case.attached import NotADossierError, open_pdf
+from dossier.case.attached import MAX_ATTACHED, NotADossierError, open_pdf
 from dossier.make.decide import differences
 from dossier.make.recompute import _made_with, words_differ
 from dossier.record.document import ManifestDocument
@@ -45,7 +45,7 @@ def decided(data, content):
 
 def test_an_attachment_that_unpacks_to_more_than_it_may_is_refused(dossier):
     with pytest.raises(NotADossierError, match="cannot be read"):
-        open_pdf(decided(dossier.unsigned, b"0" * 80 * 2**20))
+        open_pdf(decided(dossier.unsigned, b"0" * (MAX_ATTACHED + 1)))
     inside = decided(dossier.unsigned, b"0" * 2**20)
     assert len(open_pdf(inside).files["decision.json"]) == 2**20
 
