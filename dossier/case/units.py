@@ -30,7 +30,8 @@ USUAL: dict[str, Affine] = {
     ),
     "temperature": {"K": (1.0, 0.0), "degC": (1.0, 273.15)}
     | {"degF": (0.55555555555554, 255.37222222222)},
-    "temperature difference": _factors({"K": 1.0, "degC": 1.0, "delta_degF": 0.55555555555556}),
+    "temperature difference": _factors({"K": 1.0, "degC": 1.0, "delta_degC": 1.0})
+    | {"delta_degF": (0.55555555555556, 0.0)},
     "kinematic viscosity": _factors({"mm2/s": 1e-6, "cSt": 1e-6, "m2/s": 1.0}),
     "density": _factors(_MASS, _VOLUME),
     "volume": _factors(_VOLUME),
