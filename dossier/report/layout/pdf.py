@@ -212,11 +212,22 @@ def write_plainly(pdf: Any) -> None:
     """Have `pdf` write each object by itself, with a plain table of where they are.
 
     Signatures are added behind the file as increments.  What an increment changes can be read off
-    such a table object by object, by any program.
+    such a table object by object, by any program.  The identifier is a digest of all objects: each
+    is put into bytes once for both.
     """
+    import pydyf
+
+    class InBytes(pydyf.Object):  # type: ignore[misc]
+        data = b""
+
+        def __init__(self, of: Any) -> None:
+            super().__init__()
+            self.number, self.generation, self.data = of.number, of.generation, of.data
+
     write = pdf.write
 
     def plainly(output: Any, version: Any = b"1.7", identifier: Any = False, _: bool = True) -> Any:
+        pdf.objects[1:] = map(InBytes, pdf.objects[1:])
         return write(output, version, identifier, False)
 
     pdf.write = plainly
