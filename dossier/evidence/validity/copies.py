@@ -12,7 +12,6 @@ from functools import cached_property
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
@@ -294,33 +293,39 @@ def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
     With `nearby`, without the mean of their neighbours, which rows that return share.  Zero where
     no reading is, and for a class that carries too little noise of its own.
     """
-    columns = []
+    found = []
     for side in sides:
-        for raw in side.classes.T:
-            read = ~np.isnan(raw)
-            enough = read.sum() >= FEWEST and raw[read].mean() >= LEAST_COUNT
-            columns.append(_scores(raw, read, nearby) if enough else np.zeros(len(raw)))
-    return np.column_stack(columns) if columns else np.zeros((len(sides[0].counts), 1))
+        classes = side.classes
+        scores, gaps = np.zeros(classes.shape), np.isnan(classes)
+        times = np.linspace(-1.0, 1.0, len(classes))
+        for gap in np.unique(gaps, axis=1).T:  # one, where each row has a reading of every class
+            if (~gap).sum() >= FEWEST:
+                alike = (gaps == gap[:, None]).all(axis=0)
+                used = alike & (classes[~gap].mean(axis=0) >= LEAST_COUNT)
+                own = np.ix_(~gap, used)
+                scores[own] = _scores(classes[own], times[~gap], nearby)
+        found.append(scores)
+    return np.hstack(found)
 
 
-def _scores(raw: Floats, read: NDArray[np.bool_], nearby: bool) -> Floats:
-    """Return the normal scores of what each count misses its trend by, zero where none is.
+def _scores(raw: Floats, time: Floats, nearby: bool) -> Floats:
+    """Return the normal scores (n, s) of what counts (n, s) at times (n,) miss their trend by.
 
     The square root makes the noise of a count the same whatever its size (F. J. Anscombe,
     Biometrika 35 (1948), 246, from memory).
     """
     from scipy.special import ndtri
 
-    steady = np.sqrt(np.maximum(raw[read], 0.0) + 0.375)
+    steady = np.sqrt(np.maximum(raw, 0.0) + 0.375)
     if nearby:
-        trend = np.convolve(steady, NEIGHBOURS, "same")
+        wide = np.pad(steady, ((2, 2), (0, 0)))
+        trend = sum(share * wide[i : i + len(raw)] for i, share in enumerate(NEIGHBOURS))
     else:
-        time = np.linspace(-1.0, 1.0, len(raw))[read]
-        trend = np.polynomial.Polynomial.fit(time, steady, DEGREE)(time)
-    ranks = np.argsort(np.argsort(steady - trend, kind="stable")) + 0.5
-    scores = np.zeros(len(raw))
-    scores[read] = ndtri(ranks / len(steady))
-    result: Floats = scores / np.sqrt((scores[read] ** 2).mean())
+        powers = np.polynomial.polynomial.polyvander(time, DEGREE)
+        trend = powers @ np.linalg.lstsq(powers, steady)[0]
+    ranks = np.argsort(np.argsort(steady - trend, axis=0, kind="stable"), axis=0) + 0.5
+    scores = ndtri(ranks / len(raw))
+    result: Floats = scores / np.sqrt((scores**2).mean(axis=0))
     return result
 
 
