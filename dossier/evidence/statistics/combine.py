@@ -132,12 +132,18 @@ def farther(errors: Floats, normal: Floats, scatter: float, dof: float) -> Float
 
 
 def as_samples(estimate: Estimate, rng: np.random.Generator) -> Floats:
-    """Return draws of an estimate: its own, else each component drawn by itself."""
+    """Return draws of an estimate: its own, else of its components.
+
+    Those that are normal are drawn together: the sum of independent normal deviations is one, with
+    the sum of their variances (textbook).
+    """
     if estimate.samples is not None:
         return estimate.samples
-    deviation: Floats = np.zeros(trials())
-    for part in estimate.components:
-        if part.u > 0:
+    normal = [each.dof == math.inf and each.scatter == 0 for each in estimate.components]
+    together = math.hypot(*(c.u for c, own in zip(estimate.components, normal, strict=True) if own))
+    deviation: Floats = together * rng.standard_normal(trials())
+    for part, done in zip(estimate.components, normal, strict=True):
+        if part.u > 0 and not done:
             deviation = deviation + draws_of(part, rng)
     if estimate.scale == "reciprocal":
         inner = 1.0 / estimate.value + deviation / estimate.value**2
