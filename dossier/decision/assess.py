@@ -41,6 +41,7 @@ from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import generator, over_lots
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.evidence.statistics.tolerance import find_outlier, outlier_note
+from dossier.evidence.statistics.uncertainty import load_functions
 from dossier.evidence.validity.comparable import unlike_tests
 from dossier.words import later, say
 
@@ -69,6 +70,7 @@ def assess_case(
     Without `pages`, the curves and the circuit that only pages show are left out.  Pure: the same
     case, limits and day give the same assessment.
     """
+    load_functions()
     given, (bench, findings) = case.qualification, _found(case, demands, limits, on)
 
     def again(application: Application) -> Sequence[Finding]:

@@ -37,15 +37,19 @@ def printing(units: str, written: Iterable[str] = ()) -> Iterator[None]:
     What people have `written` stays as it is, wherever a sentence holds it.
     """
     with in_form(units), ending(in_print if units == INSTEAD else None):
-        both = {form for text in written for form in (text, speak(text))}
-        own = [text for text in both if _quantity().search(text)
-               and not _quantity().fullmatch(text)]  # fmt: skip
-        own = sorted(map(re.escape, own), key=len, reverse=True)
-        token = _kept.set(re.compile(f"({'|'.join([*own, QUOTED])})"))
+        token = _kept.set(_kept.get() if form() == "SI" else _staying(written))
         try:
             yield
         finally:
             _kept.reset(token)
+
+
+def _staying(written: Iterable[str]) -> re.Pattern[str]:
+    """Return what finds texts that people wrote, with a quantity in them, and what is quoted."""
+    both = {form for text in written for form in (text, speak(text))}
+    own = [text for text in both if _quantity().search(text) and not _quantity().fullmatch(text)]
+    own = sorted(map(re.escape, own), key=len, reverse=True)
+    return re.compile(f"({'|'.join([*own, QUOTED])})")
 
 
 def written_in(case: Case) -> Iterator[str]:

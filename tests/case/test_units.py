@@ -116,13 +116,14 @@ def test_units_known_without_pint_are_as_pint_gives_them(dimension, unit):
     assert _pint_affine(unit, target, dimension, example) == USUAL[dimension][unit]
 
 
-def test_units_of_the_demo_cases_do_without_pint():
+def test_units_of_the_demo_cases_and_of_print_load_nothing_that_is_not_used():
     script = (
         "import sys; from dossier.make.api import read_case, assess\n"
         "from dossier.evidence.statistics.combine import with_trials\n"
         "with with_trials(2000):\n"
         "    for name in sys.argv[1:]: assess(read_case(name), pages='ferry' in name)\n"
-        "assert 'scipy' in sys.modules and 'pint' not in sys.modules"
+        "from dossier.report.scales import customary; customary()\n"
+        "assert 'scipy' in sys.modules and not {'pint', 'numpy.f2py'} & set(sys.modules)"
     )
     inputs = Path(__file__).parents[2] / "inputs"
     cases = [str(inputs / name) for name in ("polder-pumps", "ropeway-drive", "chain-ferry")]
