@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from dossier.evidence.quantities.filtration import size_rating
+from dossier.evidence.quantities.filtration import _near, _relative, size_rating
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
+from dossier.physics.multipass import sizes_at_ratio
 from tests.made_bench import SIZES, bench, exact, run
 
 approx = pytest.approx
@@ -111,3 +112,19 @@ def test_too_few_upstream_at_any_size_give_no_ratio(least, carries):
     up[-1] = least
     found = rated(run(up=up, down=up / np.exp(GROWTH * SIZES), ratio=np.exp(GROWTH * SIZES)))
     assert isinstance(found, NotDemonstrated) is not carries
+
+
+@pytest.mark.parametrize("counts", [25.0, 400.0, 1e6])
+@pytest.mark.parametrize("at", [2.0, 4.1, 12.0, 29.0, 60.0])
+def test_sizes_that_are_left_out_change_no_draw(counts, at):
+    rng = np.random.default_rng(3)
+    ratio = np.exp(GROWTH * SIZES + rng.normal(0.0, 0.2, len(SIZES)))
+    made = run(up=ratio * counts, down=np.full(len(SIZES), counts), ratio=ratio)
+    drawn = _relative(made) * rng.standard_normal((2000, len(SIZES))) + rng.normal(0.0, 0.05)
+    near = _near(made, math.exp(GROWTH * at), 0.05)
+    ln, goal = np.log(ratio) + drawn, GROWTH * at
+    whole, part = sizes_at_ratio(SIZES, ln, goal), sizes_at_ratio(SIZES[near], ln[:, near], goal)
+    inside = np.isfinite(whole)
+    assert np.array_equal(whole[inside], part[inside])
+    assert np.array_equal(whole == np.inf, part == np.inf)
+    assert near.stop - near.start < len(SIZES) or counts == 25.0

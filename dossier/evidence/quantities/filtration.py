@@ -245,8 +245,10 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
     shift = common * rng.standard_normal(trials())
-    shared = np.array([_sizes(run, ratio, shift[:, None]) for run in runs])
-    own = np.array([_sizes(run, ratio, _noise(run, rng)) for run in runs])
+    near = [_near(run, ratio, common) for run in runs]
+    pairs = list(zip(runs, near, strict=True))
+    shared = np.array([_sizes(run, each, ratio, shift[:, None]) for run, each in pairs])
+    own = np.array([_sizes(run, each, ratio, _noise(run, each, rng)) for run, each in pairs])
     values = np.array([each.value for each in nominal])
     records = [run.record for run in runs]
     told = precision(values, [bench.laboratories[record] for record in records])
@@ -299,17 +301,39 @@ def _common(bench: Bench, runs: Sequence[MultipassResult]) -> float:
     return math.sqrt(sum(c.u**2 for c in parts) + extra)
 
 
-def _noise(run: MultipassResult, rng: np.random.Generator) -> Floats:
+CERTAIN = 8.0
+"""So many standard deviations from the wanted ratio, no draw puts a size on the other side [-]."""
+
+
+def _relative(run: MultipassResult) -> Floats:
+    """Return the relative standard deviation of each size's ratio by counting (k,) [-]."""
     down = np.maximum(run.dispersion, 1.0) / np.maximum(run.raw_down, 1.0)
-    relative = np.sqrt(1.0 / run.raw_up + down)
-    draws: Floats = relative * rng.standard_normal((trials(), len(run.sizes)))
+    relative: Floats = np.sqrt(1.0 / run.raw_up + down)
+    return relative
+
+
+def _near(run: MultipassResult, ratio: float, common: float) -> slice:
+    """Return the counted sizes between which draws find `ratio`: two of them or more.
+
+    From the last that is below it in every draw to the one from which on all are above it.
+    """
+    off = np.log(run.ratio / ratio) / (_relative(run) + common)
+    below, not_above = np.flatnonzero(off < -CERTAIN), np.flatnonzero(off <= CERTAIN)
+    first = min(int(below[-1]), len(off) - 2) if len(below) else 0
+    last = int(not_above[-1]) + 1 if len(not_above) else 0
+    return slice(first, max(last, first + 1) + 1)
+
+
+def _noise(run: MultipassResult, near: slice, rng: np.random.Generator) -> Floats:
+    relative = _relative(run)[near]
+    draws: Floats = relative * rng.standard_normal((trials(), len(relative)))
     return draws
 
 
-def _sizes(run: MultipassResult, ratio: float, shift: Floats) -> Floats:
+def _sizes(run: MultipassResult, near: slice, ratio: float, shift: Floats) -> Floats:
     """Return sizes for shifted ln ratios; below the smallest counted size counts as that size."""
-    ln = np.log(run.ratio)[None, :] + shift
-    sizes = multipass.sizes_at_ratio(run.sizes, ln, math.log(ratio))
+    ln = np.log(run.ratio[near])[None, :] + shift
+    sizes = multipass.sizes_at_ratio(run.sizes[near], ln, math.log(ratio))
     result: Floats = np.where(np.isneginf(sizes), run.sizes[0], sizes)
     return result
 

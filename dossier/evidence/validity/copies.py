@@ -298,7 +298,8 @@ def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
         classes = side.classes
         scores, gaps = np.zeros(classes.shape), np.isnan(classes)
         times = np.linspace(-1.0, 1.0, len(classes))
-        for gap in np.unique(gaps, axis=1).T:  # one, where each row has a reading of every class
+        several = np.unique(gaps, axis=1) if gaps.any() else gaps[:, :1]
+        for gap in several.T:
             if (~gap).sum() >= FEWEST:
                 alike = (gaps == gap[:, None]).all(axis=0)
                 used = alike & (classes[~gap].mean(axis=0) >= LEAST_COUNT)
