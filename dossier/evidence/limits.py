@@ -241,7 +241,7 @@ class Limits:
     plausible: Mapping[str, float] = field(default_factory=dict)
     """Beyond what a figure that the case states of itself is doubted or refused."""
 
-    reopened: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    reopened: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """What a maker changed -> kinds of records, and columns of measurements, to test anew."""
 
     def accuracy_source(self, measurand: str) -> str:
@@ -290,7 +290,7 @@ def limits_from(document: Mapping[str, Any]) -> Limits:
         accuracy_clause=document["accuracy"]["clause"],
         assumed={name: entry["mark"] for name, entry in assumed.items()},
         plausible={k: v for k, v in document["plausible"].items() if k != "mark"},
-        reopened={each["what"]: frozenset(each["reopens"]) for each in document["change"]},
+        reopened={each["what"]: tuple(each["reopens"]) for each in document["change"]},
         comparable={name: Comparable(**e) for name, e in document["comparable"].items()},
     )
 

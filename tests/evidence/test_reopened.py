@@ -1,12 +1,15 @@
 """What a change reopens, and what of a measurement it leaves standing."""
 
+import tomllib
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+import dossier
 from dossier.case.agreed import Change
 from dossier.case.records import MeasurementTable
 from dossier.evidence.quantities import all_quantities
@@ -42,6 +45,12 @@ def test_nothing_is_reopened_where_the_filter_is_the_same(case):
     assert (
         reopening(changed(case, "lot", "laboratory", "test method").qualification, limits()) == {}
     )
+
+
+def test_what_is_reopened_stands_in_the_order_of_the_table_whatever_the_process(case):
+    text = (Path(dossier.__file__).parent / "evidence" / "limits.toml").read_text(encoding="utf-8")
+    table = {each["what"]: each["reopens"] for each in tomllib.loads(text)["change"]}
+    assert list(reopening(changed(case, "glue").qualification, limits())) == table["glue"]
 
 
 def test_a_requirement_is_reopened_by_the_record_or_the_column_that_it_rests_on(case):
