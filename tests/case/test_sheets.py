@@ -251,6 +251,33 @@ def test_names_may_be_mapped_below_titles():
     ]  # fmt: skip
 
 
+NAMES = ["t [min]", "DP (corr.)", "p (psia)", "Upstream 10 µm", "Burst pressure [kPa]"]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant", "told"),
+    [
+        ("DP corr", "differential pressure [kPa]", "no column 'DP corr', which its record names"),
+        ("t [min]", "time [h]", "has the unit 'min', and is to be read in 'h'"),
+        ("p (psia)", "differential pressure [psi]", "the unit 'psia', and is to be read in 'psi'"),
+        ("Upstream 10 µm", "upstream 15 um(c) [1/mL]", "cannot be read as 'upstream 15"),
+        ("Upstream 10 µm", "downstream 10 um(c) [1/mL]", "cannot be read as 'downstream 10"),
+        ("Burst pressure [kPa]", "collapse pressure [kPa]", "cannot be read as 'collapse"),
+        ("t [min]", "time [minutes]", ""),
+        ("DP (corr.)", "differential pressure [kPa]", ""),
+        ("Upstream 10 µm", "upstream 10 to 14 um(c) [1/mL]", ""),
+    ],
+)
+def test_a_mapping_reads_no_column_against_its_own_words(written, meant, told):
+    content = sheet([NAMES, [1, 2, 3, 4, 5], [2, 2, 3, 4, 5]])
+    if not told:
+        assert read(content, renamed={written: meant}).rows == 2
+        return
+    with pytest.raises(TableError) as caught:
+        read(content, renamed={written: meant})
+    assert told in caught.value.what
+
+
 @pytest.mark.parametrize("reference", ["XFD1", "Z1048576", "ZZ20000"])
 def test_cells_far_apart_are_refused_before_room_is_made(reference):
     content = sheet([HEAD, [1, 2]])
