@@ -251,6 +251,41 @@ def test_names_may_be_mapped_below_titles():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("code", "value", "told"),
+    [
+        ('0.0" psi"', 12.0, "psi"), ("0.0 [$psi]", 12.0, "psi"), (r"0.0\ \p\s\i", 12.0, "psi"),
+        ('General" bar"', 12.0, "bar"), ("#,##0.0,", 12.0, "a thousandth of it"),
+        ('0.0,,"M"', 12.0, "M"), ('"<"0.0', 12.0, "<"), ('0"000"', 12.0, "000"),
+        (r"0\.0", 12.0, "."), (";;;", 12.0, "nothing at all"), (r"\-0.0", 12.0, "-"),
+        ('[>10]0.0,"k";0.0', 12.0, "k"), ('$#,##0.00', 12.0, "$"), ('@" psi"', "12.0", "psi"),
+        ('0.0" kPa"', 12.0, ""), ("0.0 [$kPa]", 12.0, ""), ('0.0" kpa"', 12.0, ""),
+        ('_-* #,##0.0_-;-* #,##0.0_-;_-* "-"??_-;_-@_-', 0.0, ""), ("0.00E+00", 12.0, ""),
+        ("#,##0.0_);[Red](#,##0.0)", 12.0, ""), ("[$-407]#,##0.0", 12.0, ""), ("0;-0;;@", 0.0, ""),
+        ("# ?/?", 12.5, ""), ("@", "12.0", ""), ('0.0;"below zero"', 12.0, ""),
+    ],
+)  # fmt: skip
+def test_a_number_format_shows_the_number_in_the_unit_of_its_column(code, value, told):
+    def form(made):
+        made["B2"].number_format = code
+
+    head = ["time [min]", "differential pressure [kPa]"]
+    table = read(sheet([head, [1, value], [2, 13.0]], form))
+    assert [problem.what.partition(": ")[2] for problem in table.problems] == (
+        [repr(told)] if told else []
+    )
+    assert not told or places(table) == ["cell B2"]
+
+
+def test_a_percent_sign_in_quotation_marks_makes_no_percentage():
+    def form(made):
+        made["B2"].number_format, made["B3"].number_format = '0.0"%"', "0.0%"
+
+    table = read(sheet([["time [min]", "size u [%]"], [1, 2.0], [2, 0.02]], form))
+    assert not table.problems
+    assert table.texts(table.columns[1]) == ["2", "2.0 %"]
+
+
 NAMES = ["t [min]", "DP (corr.)", "p (psia)", "Upstream 10 µm", "Burst pressure [kPa]"]
 
 

@@ -187,10 +187,15 @@ def _other_unit(given: str, unit: str) -> bool:
 
     A clock's times are no unit, and neither is a word such as "corrected"; "psia" is one.
     """
-    same = any(as_known(given, each) == as_known(unit, each) for each in DIMENSIONS)
-    same = same or given.replace(" ", "") == unit.replace(" ", "") or unit in CLOCKS
     meant = (given, given[:-1], given.split()[0])
-    return not same and not given.isdecimal() and any(map(is_unit, meant))
+    other = not given.isdecimal() and any(map(is_unit, meant))
+    return other and not (same_unit(given, unit) or unit in CLOCKS)
+
+
+def same_unit(one: str, other: str) -> bool:
+    """Return whether two units are one, however they are spelled."""
+    same = any(as_known(one, each) == as_known(other, each) for each in DIMENSIONS)
+    return same or one.replace(" ", "") == other.replace(" ", "")
 
 
 def split_name(text: str) -> tuple[str, str]:
