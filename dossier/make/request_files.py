@@ -67,9 +67,9 @@ def filed(asked: Asked, day: date) -> bytes | None:
         return None
     tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
     if tests and day <= max(tests):
-        what = f"is {day}, and case.toml names tests up to {max(tests)}"
-        hint = "a request is written before its tests; give the day of today"
-        raise refusal("the call", "--issued", what, hint)
+        what = f"names tests up to {max(tests)}, and the request is of {day}"
+        hint = "a request is written before its tests: correct their days"
+        raise refusal("case.toml", "record", what, hint)
     entries = asked.requests
     for each in new:
         entries = (*entries, requested(entries, day, each.text.decode()))
