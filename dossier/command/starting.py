@@ -103,7 +103,6 @@ def request(
     day = issued or today
     if day > today:
         stop(f"--issued {day} is a day that has not come: no earlier request could follow it")
-    on_file = files.filed(asked, today)  # a day before shows nothing of when it was written
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
     valve = files.settings_of(
@@ -111,6 +110,7 @@ def request(
     )
     told = files.with_reply(valve, day, reply_by, contact, sampling)
     made = files.make_request(asked, demands, assumed, told)
+    on_file = files.filed(asked, today, made.names)  # a day before shows nothing of its writing
     for path in files.write_request(made, out or case / "request"):
         typer.echo(str(path))
     if on_file is None:

@@ -148,6 +148,24 @@ def test_runs_without_a_plan_are_a_condition(side):
         assert (found.kind, found.subject) == ("no plan", side)
 
 
+@pytest.mark.parametrize(
+    ("before", "told"),
+    [
+        (["C1"], []), ([], []), (["C1", "C2"], ["C2"]), (["A1"], []), (["A1", "A2"], ["A1", "A2"]),
+    ],
+)  # fmt: skip
+def test_a_specimen_of_the_plan_on_file_is_not_dropped_with_the_plan(before, told):
+    made = bench([run(), run("M2", "R1", "reference")],
+                 candidate={"part_number": "C", "specimens": ["C1"]},
+                 reference={"part_number": "R", "specimens": ["R1"]})  # fmt: skip
+    file = OnFile(since=TESTED, first_test=TESTED, application=None, changes=(),
+                  planned={"candidate": tuple(before)})  # fmt: skip
+    made = replace(made, case=replace(made.case, on_file=file))
+    found = [(each.kind, each.text) for each in of_doubts(made, ())]
+    names = f"the plan of {TESTED} names {', '.join(told)}, which neither plan nor tests name now"
+    assert found == [("no plan", names)] * bool(told)
+
+
 @pytest.mark.parametrize(("u", "told"), [("5.7 %", True), ("5.8 %", False)])
 def test_half_of_what_stands_in_is_a_small_reproducibility(u, told):
     # A half-width of 20 % stands in for the capacity: 11.5 % as a standard uncertainty.
