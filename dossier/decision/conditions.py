@@ -15,7 +15,7 @@ from dossier.decision.rules import BETTER, FAILS, Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
 from dossier.evidence.quantities import all_quantities
-from dossier.evidence.records.usable import named_in_plan
+from dossier.evidence.records.usable import beyond_plan, named_in_plan
 from dossier.evidence.requirement import Demand
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import small_reproducibility
@@ -79,8 +79,8 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         )
         if planned:
             words = later("the plan does not name {names}, tested all the same")
-        if tested - planned:
-            text = say(words, side=say(side), names=", ".join(sorted(tested - planned)))
+        if beyond := tested - planned | beyond_plan(bench.case, side):
+            text = say(words, side=say(side), names=", ".join(sorted(beyond)))
             yield Condition("no plan", side, text)
         yield from _no_longer_planned(bench.case.on_file, side, planned | tested)
     yield from _reproducibilities(bench)
