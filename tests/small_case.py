@@ -55,7 +55,11 @@ INSTRUMENTS = (
     instrument("CA", ["length"], "0.02 mm"),
     instrument("BA", ["mass"], "0.1 mg"),
 )  # fmt: skip
-STANDARDS = {"bypass_valve": "ISO 4548-2:1997", "inspection": "receiving inspection"}
+STANDARDS = {
+    "bypass_valve": "ISO 4548-2:1997",
+    "pressure_drop": "ISO 4548-1:1997",
+    "inspection": "receiving inspection",
+}
 METHODS = {
     "collapse pressure": "ISO 4548-3:1997",
     "burst pressure": "ISO 4548-6:2021",

@@ -261,7 +261,12 @@ def _of_others(qualification: Qualification) -> Iterator[CaseProblem]:
     for entry in qualification.record:
         file, _, sheet = entry.file.partition("#")
         places = (*entry.where.values(), sheet.partition("!")[0], PurePosixPath(file).stem)
-        told = {plain(each) for each in places}
+        told = {plain(each) for each in places} | {
+            word
+            for each in places
+            for word in re.findall(r"[^\W_]+", plain(each))
+            if re.search(r"[^\W\d]", word) and re.search(r"\d", word)
+        }
         others = sorted(known[each] for each in told & known.keys())
         if entry.specimen and others and plain(entry.specimen) not in told:
             what = f"{entry.file!r} has by name the readings of {others[0]!r}"

@@ -28,7 +28,7 @@ from dossier.case.consistency import application_problems, consistency_problems
 from dossier.case.model import Join, Layout, Qualification, RecordEntry
 from dossier.case.problems import CaseError, CaseProblem, refusal
 from dossier.case.records import interpret, join
-from dossier.case.repeated import repeated
+from dossier.case.repeated import of_one_filter, repeated
 from dossier.case.requested import (
     REQUEST_FILE,
     RequestEntry,
@@ -217,7 +217,8 @@ def read_case_files(folder: Path) -> Case:
     if len(applied) == len(files) and qualification is not None:
         several = {each.file: each.application for each in applied}
         faults = consistency_problems(all_joined(several), qualification, several)
-        faults += [*read_beyond(qualification, records, whole.relied)]
+        faults += read_beyond(qualification, records, whole.relied)
+        faults += of_one_filter(qualification)
         for application in several.values():
             for fault in valve_faults(application, qualification, whole.sources):
                 faults.append(CaseProblem("case.toml", *fault))

@@ -1,4 +1,4 @@
-"""One measurement must not count as two, in whatever files it is handed in."""
+"""One measurement must not count as two, nor one filter's specimen as another's."""
 
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Record
+from dossier.case.consistency import plain
+from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MultipassTable
 
@@ -110,3 +112,29 @@ def _row_marks(table: MultipassTable) -> NDArray[np.uint64]:
         marks ^= marks >> np.uint64(32)
         read |= ~np.isnan(column)
     return marks[read]
+
+
+def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield records of a specimen that is known as one of the other filter, and as none of theirs.
+
+    Two filters may number their specimens alike: then both were put to the same kind of test.
+    """
+    told: set[tuple[str, str]] = {(plain(e.id), e.filter) for e in qualification.specimen}
+    for side, each in (
+        ("candidate", qualification.candidate),
+        ("reference", qualification.reference),
+    ):
+        told |= {(plain(name), side) for name in (each.specimens if each else ())}
+    tested: dict[tuple[str, str], set[tuple[str, str]]] = {}
+    for entry in qualification.record:
+        named = plain(entry.specimen or ""), entry.filter
+        tested.setdefault(named, set()).add((entry.kind, entry.path))
+    for entry in qualification.record if qualification.reference else ():
+        name, side = plain(entry.specimen or ""), entry.filter
+        other = name, "reference" if side == "candidate" else "candidate"
+        known = other in told | tested.keys() and (name, side) not in told
+        if name and known and tested[name, side].isdisjoint(tested.get(other, ())):
+            what = f"is the {side}, and {entry.specimen!r} is a specimen of the {other[1]}"
+            yield CaseProblem(
+                "case.toml", f"record {entry.id!r} . filter", what, "say whose specimen it is"
+            )

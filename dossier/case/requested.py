@@ -1,6 +1,7 @@
 """requested.toml: what was asked of the laboratories, kept as `dossier request` found it."""
 
 import hashlib
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -8,17 +9,18 @@ from typing import Annotated, Any
 
 from pydantic import Field, StringConstraints
 
-from dossier.case.application import Application
+from dossier.case.application import Application, Name
 from dossier.case.consistency import plain
-from dossier.case.fields import Day, Digest, Model
+from dossier.case.fields import Day, Digest, FilterName, Model
 from dossier.case.problems import CaseProblem
-from dossier.case.toml_text import MAX_TOML, parse_toml, parsed_as
+from dossier.case.toml_text import MAX_TOML, inline, parse_toml, parsed_as
 
 REQUEST_FILE = "requested.toml"
 _HEAD = """\
 # Written by 'dossier request': the application as it was when laboratories were asked, and the day.
 # Each digest binds day and copy to the entry before: what is changed here by hand is refused.
 """
+_NONE = "0" * 64
 _BY_HAND = "put the file back as 'dossier request' wrote it; the command adds a further request"
 
 
@@ -27,6 +29,8 @@ class RequestEntry(Model):
 
     day: Day
     digest: Digest
+    specimens: dict[FilterName, tuple[Name, ...]] = Field(default_factory=dict)
+    """The plan of specimens of each filter, where one was made."""
     application: Annotated[str, StringConstraints(max_length=MAX_TOML)]
 
 
@@ -55,6 +59,8 @@ class OnFile:
     """The application as it was asked on that day."""
     changes: tuple[FieldChange, ...]
     """What is otherwise now."""
+    planned: Mapping[FilterName, tuple[str, ...]] = field(default_factory=dict)
+    """The specimens of each filter as they were planned that day."""
 
     @property
     def late(self) -> bool:
@@ -62,15 +68,25 @@ class OnFile:
         return self.since > self.first_test
 
 
-def requested(given: Sequence[RequestEntry], day: date, application: str) -> RequestEntry:
+def requested(
+    given: Sequence[RequestEntry],
+    day: date,
+    application: str,
+    specimens: Mapping[FilterName, tuple[str, ...]] | None = None,
+) -> RequestEntry:
     """Return a further request, bound to those that were given before."""
-    return RequestEntry(day=day, digest=_digest(given, day, application), application=application)
+    new = RequestEntry(
+        day=day, digest=_NONE, application=application, specimens=dict(specimens or {})
+    )
+    return new.model_copy(update={"digest": _digest(given, new)})
 
 
-def _digest(before: Sequence[RequestEntry], day: date, application: str) -> str:
-    """Return the SHA-256 of day and application, bound to the entry before, in hexadecimal."""
+def _digest(before: Sequence[RequestEntry], each: RequestEntry) -> str:
+    """Return the SHA-256 of what a request says, bound to the entry before, in hexadecimal."""
     last = before[-1].digest if before else ""
-    return hashlib.sha256(f"{last}\n{day.isoformat()}\n{application}".encode()).hexdigest()
+    plan = f"\n{json.dumps(each.specimens, sort_keys=True)}" if each.specimens else ""
+    text = f"{last}\n{each.day.isoformat()}\n{each.application}{plan}"
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def request_toml(entries: Sequence[RequestEntry]) -> bytes:
@@ -81,7 +97,8 @@ def request_toml(entries: Sequence[RequestEntry]) -> bytes:
         text = f'{text[:-1]}\\"' if text.endswith('"') else text
         parts.append(
             f'\n[[request]]\nday = {entry.day.isoformat()}\ndigest = "{entry.digest}"\n'
-            f'application = """\n{text}"""\n'
+            + (f"specimens = {inline(entry.specimens)}\n" if entry.specimens else "")
+            + f'application = """\n{text}"""\n'
         )
     return "".join(parts).encode()
 
@@ -114,7 +131,7 @@ def request_problems(
     own = requests_of(entries, application.title, alone=alone)
     for number, entry in enumerate(entries):
         place, before = f"request number {number + 1}", entries[:number]
-        if entry.digest != _digest(before, entry.day, entry.application):
+        if entry.digest != _digest(before, entry):
             what = "is not that of its day and copy: they were changed after it was written"
             yield CaseProblem(REQUEST_FILE, f"{place} . digest", what, _BY_HAND)
             return
@@ -171,7 +188,8 @@ def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) ->
         asked, _ = _read(entry)
         if asked is not None:
             made, day = changes_since(entry, source), entry.day
-            return OnFile(since=day, first_test=first_test, application=asked, changes=made)
+            return OnFile(since=day, first_test=first_test, application=asked, changes=made,
+                          planned=entry.specimens)  # fmt: skip
     return None
 
 

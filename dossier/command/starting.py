@@ -67,7 +67,7 @@ def request(
     reads back. Tests, points, columns and conditions follow from the requirements; the number of
     specimens from the decision rule and the assumptions given here, which the request prints.
 
-    What is asked goes on file with the day, as CASE/requested.toml: the dossier names what
+    What is asked goes on file with today's date, as CASE/requested.toml: the dossier names what
     changes in application.toml afterwards.
 
     Example: dossier request inputs/polder-pumps --scatter "4 %" --margin "10 %" \
@@ -91,7 +91,7 @@ def request(
       sampling: How specimens are drawn from their lots and by whom, such as 'at random from stock,
         by goods inspection'; otherwise such a line.
       out: Folder to write to; otherwise CASE/request.
-      issued: Day of the request; otherwise today.
+      issued: Day that the pages carry; otherwise today.
       yes: Ask nothing: what is missing is an error.
     """
     from dossier.case.requested import REQUEST_FILE
@@ -99,10 +99,10 @@ def request(
     from dossier.record.dossier_file import write_whole
 
     asked, demands = files.asked_of(case, language)
-    day = issued or date.today()  # noqa: DTZ011  the shell's
-    if day > date.today():  # noqa: DTZ011
+    today = date.today()  # noqa: DTZ011  the shell's
+    day = issued or today
+    if day > today:
         stop(f"--issued {day} is a day that has not come: no earlier request could follow it")
-    on_file = files.filed(asked, day)
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
     valve = files.settings_of(
@@ -110,6 +110,7 @@ def request(
     )
     told = files.with_reply(valve, day, reply_by, contact, sampling)
     made = files.make_request(asked, demands, assumed, told)
+    on_file = files.filed(asked, today, made.names)  # a day before shows nothing of its writing
     for path in files.write_request(made, out or case / "request"):
         typer.echo(str(path))
     if on_file is None:

@@ -15,8 +15,9 @@ from dossier.decision.rules import BETTER, FAILS, Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
 from dossier.evidence.quantities import all_quantities
-from dossier.evidence.records.usable import named_in_plan
+from dossier.evidence.records.usable import beyond_plan, named_in_plan
 from dossier.evidence.requirement import Demand
+from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import small_reproducibility
 from dossier.evidence.validity.comparable import other_batch
 from dossier.words import later, say
@@ -78,9 +79,10 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         )
         if planned:
             words = later("the plan does not name {names}, tested all the same")
-        if tested - planned:
-            text = say(words, side=say(side), names=", ".join(sorted(tested - planned)))
+        if beyond := tested - planned | beyond_plan(bench.case, side):
+            text = say(words, side=say(side), names=", ".join(sorted(beyond)))
             yield Condition("no plan", side, text)
+        yield from _no_longer_planned(bench.case.on_file, side, planned | tested)
     yield from _reproducibilities(bench)
     batches = other_batch(bench)
     for finding in findings if batches else ():
@@ -88,6 +90,15 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         if demand.not_worse is not None and "multipass" in demand.quantity.records:
             text = say("{requirement}: {difference}", requirement=demand.id, difference=batches)
             yield Condition("another batch of dust", demand.id, text)
+
+
+def _no_longer_planned(file: OnFile | None, side: Side, now: set[str]) -> Iterator[Condition]:
+    """Yield that specimens of the plan on file are no longer planned, nor as many others."""
+    before = set(file.planned.get(side, ())) if file else set()
+    gone = before - now
+    if file and gone and (before & now or len(now) < len(before)):
+        words = later("the plan of {day} names {names}, which neither plan nor tests name now")
+        yield Condition("no plan", side, say(words, day=file.since, names=", ".join(sorted(gone))))
 
 
 def _warned(bench: Bench) -> Iterator[Condition]:

@@ -1,6 +1,7 @@
 """From a case without records to the files that laboratories get."""
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
 from pathlib import Path
@@ -52,28 +53,34 @@ def _in_language(asked: Asked, language: str) -> Asked:
     return replace(asked, language=language or asked.language or ENGLISH)
 
 
-def filed(asked: Asked, day: date) -> bytes | None:
+def filed(asked: Asked, day: date, plan: Mapping[Any, Sequence[str]] | None = None) -> bytes | None:
     """Return requested.toml with what is asked now; None where it is on file as it is.
 
-    `day` is that of the request.  Raises CaseError where it precedes the application or an earlier
-    request, or where it would precede tests that the case already names: to say after a test what
-    was asked before it shows nothing.
+    `day` is that of the request, and `plan` the specimens of each filter.  Raises CaseError where
+    the day precedes the application or an earlier request, or tests that the case already names: to
+    say after a test what was asked before it shows nothing.
     """
-    from dossier.case.requested import changes_since, request_problems, request_toml, requested
+    from dossier.case import requested as file
 
     refuse(ended(asked.draft, day, "the day of the request") if asked.draft else ())
-    new = [e for e in asked.each if not e.requests or changes_since(e.requests[-1], e.text)]
+    tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
+    own = {side: tuple(names) for side, names in (plan or {}).items() if names}
+    new = []
+    for each in asked.each:
+        last = each.requests[-1] if each.requests else None
+        replanned = last is not None and not tests and own != last.specimens
+        if last is None or replanned or file.changes_since(last, each.text):
+            new.append(each)
     if not new:
         return None
-    tests = [entry.tested for entry in asked.draft.record] if asked.draft else []
     if tests and day <= max(tests):
-        what = f"is {day}, and case.toml names tests up to {max(tests)}"
-        hint = "a request is written before its tests; give the day of today"
-        raise refusal("the call", "--issued", what, hint)
+        what = f"names tests up to {max(tests)}, and the request is of {day}"
+        hint = "a request is written before its tests: correct their days"
+        raise refusal("case.toml", "record", what, hint)
     entries = asked.requests
     for each in new:
-        entries = (*entries, requested(entries, day, each.text.decode()))
-    content = request_toml(entries)
+        entries = (*entries, file.requested(entries, day, each.text.decode(), own))
+    content = file.request_toml(entries)
     try:
         parse_toml(content)
     except TomlError as error:
@@ -81,7 +88,7 @@ def filed(asked: Asked, day: date) -> bytes | None:
     problems: list[CaseProblem] = []
     for each in asked.each:
         told = each.application, each.text, each.file
-        problems += request_problems(entries, *told, alone=not asked.parts)
+        problems += file.request_problems(entries, *told, alone=not asked.parts)
     refuse(problems)
     return content
 

@@ -62,6 +62,10 @@ class Stored:
         """Return the links of recalls by the digest of each file."""
         return {e.link.record_sha256: e.link for e in self.chain if not e.link.number}
 
+    def written(self, key: str) -> bool:
+        """Return whether a run here wrote the recall of that digest, and did not just find it."""
+        return key in self.recalls and self.recalls[key].row_sha256 == key
+
     @cached_property
     def bound(self) -> dict[str, Row]:
         """Return the rows that have the digest which the last link of their dossier binds."""

@@ -90,7 +90,7 @@ def update(
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
         found = _scanned(folder, known, stored.rests, tuple(trust), jobs)
-        found.recalls = recalls_in(folder)
+        found.recalls = _believed(recalls_in(folder), stored)
         events = [*faults, *events_of(folder, stored, found, program)]
         added = _added(stored, found, program)
         store.append(added)
@@ -210,8 +210,10 @@ def _added(stored: Stored, found: Present, program: str) -> tuple[Chained, ...]:
     end = stored.chain[-1] if stored.chain else None
     prev, seq = (end.digest, end.link.seq) if end else (GENESIS, 0)
     records = [(e.sha256, e.number, e.revision, found.digest(e.sha256)) for e in new]
-    fresh = ((n, key) for key, n in found.recalls.files.items() if key not in stored.recalls)
-    records += [(key, "", number, key) for number, key in sorted(fresh)]
+    read = {each.number for each in found.recalls.given}
+    files = found.recalls.files.items()
+    fresh = ((n, key) for key, n in files if n in read and key not in stored.recalls)
+    records += [(key, "", number, GENESIS if end else key) for number, key in sorted(fresh)]
     return linked(records, program, prev, seq)
 
 
@@ -222,6 +224,20 @@ def _keep(store: Store, stored: Stored, found: Present) -> None:
     rests = {key: stored.rests.get(key, ()) for key in gone} | found.rests
     if (rows, rests) != (stored.rows, stored.rests):
         store.replace(rows, rests)
+
+
+def _believed(recalls: Recalls, stored: Stored) -> Recalls:
+    """Return the recalls without what files give back that no run here wrote: lifts and outcomes.
+
+    What takes away is believed from anyone, and so is all where there was no register yet.
+    """
+    own = {n for key, n in recalls.files.items() if stored.written(key)}
+    odd = [e for e in recalls.given if e.number not in own] if stored.chain else []
+    why = "lifts what was recalled, and no run of 'dossier recall' wrote it here: remove it"
+    lifts = {FILE.format(number=each.number): why for each in odd if each.lifts}
+    kept = (e.model_copy(update={"outcomes": ()}) if e in odd else e for e in recalls.given)
+    given = tuple(e for e in kept if FILE.format(number=e.number) not in lifts)
+    return Recalls(given, recalls.files, {**recalls.faults, **lifts})
 
 
 def noted(folder: Path, recall: Recall) -> str:

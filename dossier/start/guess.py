@@ -7,8 +7,7 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.grid import bare_of, is_reading
-from dossier.case.tables.layout import LONGEST_NAME, split_name
+from dossier.case.tables.grid import LONGEST_NAME, bare_of, is_reading, split_name
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
 from dossier.case.tables.written import (

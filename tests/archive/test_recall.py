@@ -236,6 +236,29 @@ def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path
     assert "missing" in {event.kind for event in update(other).events}
 
 
+def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
+    put_on_file(folder, until=date(2026, 3, 31))
+    assert reads(folder) == {"built.pdf": "recalled: was approved"}
+    (sha256,) = update(folder).rests
+    records = recalls_in(folder).given[0].outcomes[0].records
+    holds = RecallOutcome(
+        dossier="LFQ", sha256=sha256, records=records, outcome=STANDS, why="it is said so"
+    )
+    for each in (of(2, value="NONE", outcomes=(holds,)), of(3, lifts=(1,))):
+        path = folder / f"recall-{each.number:04d}.json"
+        path.write_text(each.model_dump_json(by_alias=True), "utf-8")
+        for _ in range(2):  # nor once it is bound
+            assert reads(folder) == {"built.pdf": "recalled: was approved"}
+    outcome = update(folder)
+    assert not outcome.whole
+    assert "recall-0003.json: lifts what was recalled, and no run" in outcome.events[0].text
+    assert "remove it" in refused(folder, lift=True)
+    path.unlink()
+    put_on_file(folder, until=date(2026, 3, 31), lift=True)
+    assert reads(folder) == {"built.pdf": "approved"}
+    assert update(folder).whole
+
+
 @pytest.mark.parametrize("edit", ["removed", "edited", "damaged"])
 def test_a_recall_file_that_is_touched_shows(folder, edit):
     put_on_file(folder, first=FIRST)

@@ -17,6 +17,7 @@ FAULTS = [
     ('id = "APC-22"', 'id = "APC-21"', "instrument 'APC-21': occurs 2 times"),
     ('["C1", "C2", "C3"]', '["C1", "C2", "C2"]', "specimen 'C2': occurs 2 times"),
     ('"records/mp-c2.csv"', '"records/R1.csv"', "has by name the readings of 'R1'"),
+    ('"records/mp-c2.csv"', '"records/run 2_r1.csv"', "has by name the readings of 'R1'"),
     ('laboratory = "ITH"', 'laboratory = "XYZ"', "'XYZ' is not defined"),
     ("due = 2026-12-07", "due = 2025-12-07", "due before it was calibrated"),
     ('record = "MP-C1"', 'record = "MP-X"', "names record 'MP-X', which does not exist"),

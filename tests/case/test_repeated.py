@@ -4,6 +4,7 @@ import random
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.case.problems import CaseError
-from dossier.case.repeated import repeated
+from dossier.case.repeated import of_one_filter, repeated
 from dossier.make.read import read_case
 from tests.spelled import INPUTS
 
@@ -123,3 +124,40 @@ def test_less_than_half_of_the_rows_changed_hides_no_copy(records, seed, share, 
     copy = replace(run, table=copied, file="elsewhere.csv")
     assert len(list(repeated([*records, copy]))) == 1
     assert len(list(repeated([copy, *records]))) == 1
+
+
+MP, PD = "multipass", "pressure_drop"
+
+
+def specimens(*tested, candidate=(), reference=(), **told):
+    """A qualification with these plans, tests (filter, specimen, kind) and [[specimen]] tables."""
+    records = [
+        SimpleNamespace(id=f"{kind}-{side}", filter=side, specimen=name, kind=kind, path="full")
+        for side, name, kind in tested
+    ]
+    return SimpleNamespace(
+        record=records, candidate=SimpleNamespace(specimens=candidate),
+        reference=SimpleNamespace(specimens=reference),
+        specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("case", "found"),
+    [
+        (specimens(("candidate", "R1", MP), ("reference", "R1", PD)), 2),
+        (specimens(("candidate", "R1", MP), ("reference", "r1", PD), reference=["R1"]), 1),
+        (specimens(("candidate", "R1", MP), reference=["R1", "R2"]), 1),
+        (specimens(("reference", "C1", MP), candidate=["C1"]), 1),
+        (specimens(("candidate", "R1", MP), R1="reference"), 1),
+        # numbered alike, all or some of their tests, with and without a plan of the others
+        (specimens(("candidate", "1", MP), ("candidate", "1", PD), ("reference", "1", MP)), 0),
+        (specimens(("candidate", "1", MP), ("reference", "1", MP), reference=["1", "2"]), 0),
+        (specimens(("candidate", "1", MP), ("reference", "1", PD),
+                   candidate=["1"], reference=["1"]), 0),
+        (specimens(("candidate", None, MP), ("reference", None, PD)), 0),
+        (specimens(("candidate", "C9", MP), candidate=["C1"], reference=["R1"]), 0),
+    ],
+)  # fmt: skip
+def test_a_specimen_is_of_one_filter(case, found):
+    assert len(list(of_one_filter(case))) == found

@@ -351,14 +351,33 @@ def test_the_command_puts_what_is_asked_on_file_with_the_day(tmp_path):
     done = shell.invoke(app, [*asked, str(tmp_path / "a")])
     assert done.exit_code == 0, done.output + str(done.exception)
     assert str(folder / "requested.toml") in done.output.replace("\n", "")
-    assert "day = 2026-01-12" in (folder / "requested.toml").read_text()
+    today = date.today()  # noqa: DTZ011
+    assert f"day = {today}" in (folder / "requested.toml").read_text()  # not that of the pages
+    assert "specimens = { candidate = [" in (folder / "requested.toml").read_text()
     again = shell.invoke(app, [*asked, str(tmp_path / "b")])
-    assert "on file since 2026-01-12, unchanged" in again.output
+    assert f"on file since {today}, unchanged" in again.output
     (folder / "requested.toml").unlink()
     late = shell.invoke(app, [*asked[:4], "9999-01-12"])
     assert (late.exit_code, (folder / "requested.toml").exists()) == (2, False)
     shell.invoke(app, ["request", str(folder), "--yes", "--out", str(tmp_path / "c")])
-    assert f"day = {date.today()}" in (folder / "requested.toml").read_text()  # noqa: DTZ011
+    assert f"day = {today}" in (folder / "requested.toml").read_text()
+
+
+def test_the_plan_of_specimens_is_on_file_with_what_is_asked(tmp_path):
+    folder = case_of(tmp_path, STRONG)
+    (folder / "case.toml").rename(tmp_path / "case.toml")
+    plan = {"candidate": ["C 1", "C2"], "reference": []}
+    content = filed(asked_of(folder)[0], ASKED, plan)
+    (folder / "requested.toml").write_bytes(content)
+    assert filed(asked_of(folder)[0], ASKED, plan) is None
+    more = filed(asked_of(folder)[0], ASKED, plan | {"reference": ["R1"]})
+    assert more.count(b"[[request]]") == 2
+    (tmp_path / "case.toml").rename(folder / "case.toml")
+    assert filed(asked_of(folder)[0], NOW, {"candidate": ["C1"]}) is None  # tests are named
+    assert read_case(folder).on_file.planned == {"candidate": ("C 1", "C2")}
+    (folder / "requested.toml").write_bytes(content.replace(b'"C 1", ', b""))
+    with pytest.raises(CaseError, match="changed after it was written"):
+        read_case(folder)
 
 
 def test_applications_are_on_file_together_once_each_is():

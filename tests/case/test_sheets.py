@@ -251,6 +251,68 @@ def test_names_may_be_mapped_below_titles():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("code", "value", "told"),
+    [
+        ('0.0" psi"', 12.0, "psi"), ("0.0 [$psi]", 12.0, "psi"), (r"0.0\ \p\s\i", 12.0, "psi"),
+        ('General" bar"', 12.0, "bar"), ("#,##0.0,", 12.0, "a thousandth of it"),
+        ('0.0,,"M"', 12.0, "M"), ('"<"0.0', 12.0, "<"), ('0"000"', 12.0, "000"),
+        (r"0\.0", 12.0, "."), (";;;", 12.0, "nothing at all"), (r"\-0.0", 12.0, "-"),
+        ('[>10]0.0,"k";0.0', 12.0, "k"), ('$#,##0.00', 12.0, "$"), ('@" psi"', "12.0", "psi"),
+        ('0.0" kPa"', 12.0, ""), ("0.0 [$kPa]", 12.0, ""), ('0.0" kpa"', 12.0, ""),
+        ('_-* #,##0.0_-;-* #,##0.0_-;_-* "-"??_-;_-@_-', 0.0, ""), ("0.00E+00", 12.0, ""),
+        ("#,##0.0_);[Red](#,##0.0)", 12.0, ""), ("[$-407]#,##0.0", 12.0, ""), ("0;-0;;@", 0.0, ""),
+        ("# ?/?", 12.5, ""), ("@", "12.0", ""), ('0.0;"below zero"', 12.0, ""),
+    ],
+)  # fmt: skip
+def test_a_number_format_shows_the_number_in_the_unit_of_its_column(code, value, told):
+    def form(made):
+        made["B2"].number_format = code
+
+    head = ["time [min]", "differential pressure [kPa]"]
+    table = read(sheet([head, [1, value], [2, 13.0]], form))
+    assert [problem.what.partition(": ")[2] for problem in table.problems] == (
+        [repr(told)] if told else []
+    )
+    assert not told or places(table) == ["cell B2"]
+
+
+def test_a_percent_sign_in_quotation_marks_makes_no_percentage():
+    def form(made):
+        made["B2"].number_format, made["B3"].number_format = '0.0"%"', "0.0%"
+
+    table = read(sheet([["time [min]", "size u [%]"], [1, 2.0], [2, 0.02]], form))
+    assert not table.problems
+    assert table.texts(table.columns[1]) == ["2", "2.0 %"]
+
+
+NAMES = ["t [min]", "DP (corr.)", "p (psia)", "Upstream 10 µm", "Burst pressure [kPa]"]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant", "told"),
+    [
+        ("DP corr", "differential pressure [kPa]", "no column 'DP corr', which its record names"),
+        ("t [min]", "time [h]", "has the unit 'min', and is to be read in 'h'"),
+        ("p (psia)", "differential pressure [psi]", "the unit 'psia', and is to be read in 'psi'"),
+        ("Upstream 10 µm", "upstream 15 um(c) [1/mL]", "cannot be read as 'upstream 15"),
+        ("Upstream 10 µm", "downstream 10 um(c) [1/mL]", "cannot be read as 'downstream 10"),
+        ("Burst pressure [kPa]", "collapse pressure [kPa]", "cannot be read as 'collapse"),
+        ("t [min]", "time [minutes]", ""),
+        ("DP (corr.)", "differential pressure [kPa]", ""),
+        ("Upstream 10 µm", "upstream 10 to 14 um(c) [1/mL]", ""),
+    ],
+)
+def test_a_mapping_reads_no_column_against_its_own_words(written, meant, told):
+    content = sheet([NAMES, [1, 2, 3, 4, 5], [2, 2, 3, 4, 5]])
+    if not told:
+        assert read(content, renamed={written: meant}).rows == 2
+        return
+    with pytest.raises(TableError) as caught:
+        read(content, renamed={written: meant})
+    assert told in caught.value.what
+
+
 @pytest.mark.parametrize("reference", ["XFD1", "Z1048576", "ZZ20000"])
 def test_cells_far_apart_are_refused_before_room_is_made(reference):
     content = sheet([HEAD, [1, 2]])

@@ -23,7 +23,8 @@ from dossier.make.decide import limits
 from dossier.record.signoff import needed_roles, required_roles
 from tests.evidence.test_valve_quantities import DOWN, rows, valve
 from tests.made_bench import bench, entry, run
-from tests.small_case import TESTED, requirement, small
+from tests.small_case import TESTED, record, requirement, small
+from tests.small_case import bench as prepared
 
 RULE = "rows of each sweep"
 TEXT = "The rig stops at four rows; the plan was made for it."
@@ -146,6 +147,43 @@ def test_runs_without_a_plan_are_a_condition(side):
     for plan in ([], ["X9"]):
         (found,) = doubts(**{side: {"part_number": "X", "specimens": plan}})
         assert (found.kind, found.subject) == ("no plan", side)
+
+
+SWEPT = "flow [L/min],differential pressure [kPa]\n20,5\n40,12\n60,20\n"
+
+
+@pytest.mark.parametrize(
+    ("records", "plan", "told"),
+    [
+        ([valve(rows("C1"), rows("C2"))], ["C1"], "C2"), ([valve(rows("C1"))], ["C1"], ""),
+        ([valve(rows("V1"), rows("V2"))], ["C1"], ""), ([valve(rows("C1"))], [], ""),
+        ([record(f"P{k}", "pressure_drop", SWEPT, specimen=f"C{k}")
+          for k in (1, 2, 3)], ["C1", "C2"], "C3"),
+        ([record("M1", "measurement", "specimen,burst pressure [kPa]\nC1,9\nC7,9\n")], ["C1"], ""),
+    ],
+)  # fmt: skip
+def test_what_was_swept_beyond_the_plan_is_a_condition(records, plan, told):
+    found = of_doubts(prepared(records, plan=plan), ())
+    names = [f"the plan does not name {told}, tested all the same"] * bool(told)
+    assert [each.text for each in found] == names
+
+
+@pytest.mark.parametrize(
+    ("before", "told"),
+    [
+        (["C1"], []), ([], []), (["C1", "C2"], ["C2"]), (["A1"], []), (["A1", "A2"], ["A1", "A2"]),
+    ],
+)  # fmt: skip
+def test_a_specimen_of_the_plan_on_file_is_not_dropped_with_the_plan(before, told):
+    made = bench([run(), run("M2", "R1", "reference")],
+                 candidate={"part_number": "C", "specimens": ["C1"]},
+                 reference={"part_number": "R", "specimens": ["R1"]})  # fmt: skip
+    file = OnFile(since=TESTED, first_test=TESTED, application=None, changes=(),
+                  planned={"candidate": tuple(before)})  # fmt: skip
+    made = replace(made, case=replace(made.case, on_file=file))
+    found = [(each.kind, each.text) for each in of_doubts(made, ())]
+    names = f"the plan of {TESTED} names {', '.join(told)}, which neither plan nor tests name now"
+    assert found == [("no plan", names)] * bool(told)
 
 
 @pytest.mark.parametrize(("u", "told"), [("5.7 %", True), ("5.8 %", False)])

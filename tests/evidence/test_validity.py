@@ -311,6 +311,17 @@ def test_the_broken_input_is_caught_and_said(intact, rule):
         assert f"{rule}:" not in bench.unusable.get(check.record, "")
 
 
+def test_a_run_in_which_nothing_was_counted_is_said(intact):
+    def nothing(up, down):
+        up[:] = down[:] = 0.0
+
+    bench = prepare(with_record(intact, "MP-C1", lambda r: counts(r, nothing)), limits(), 1)
+    (scope,) = (c for c in bench.checks if (c.rule, c.record) == ("scope of the method", "MP-C1"))
+    assert scope.outcome == "not checked"
+    assert scope.found == "nothing was counted upstream at 10 µm(c)"
+    assert "downstream counts something" in bench.unusable["MP-C1"]
+
+
 def test_flow_that_swings_beyond_its_tolerance_is_not_met_by_its_mean(intact):
     bench = prepare(with_record(intact, "MP-C1", swinging), limits(), 1)
     (check,) = (c for c in bench.checks if c.rule == "test flow" and c.record == "MP-C1")

@@ -1,6 +1,7 @@
 """Cases that claim more than anybody can know, and readings by someone who knows the rules."""
 
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +52,16 @@ def rewritten(pattern: str, rewrite) -> Change:
             loop.write(path, remarks, head, np.round(rewrite(head, values), 4))
 
     return change
+
+
+def more_sweeps(folder: Path) -> None:
+    """A fourth sweep of the candidate, its pressures a tenth lower and with noise of their own."""
+    shutil.copy(folder / "records" / "pd-c1.csv", folder / "records" / "pd-c4.csv")
+    column("pd-c4.csv", "diff", lambda kpa: kpa * (0.9 + 0.002 * np.sin(1e4 * kpa)))(folder)
+    column("pd-c4.csv", "flow", lambda flow: flow * (1 + 0.002 * np.sin(1e4 * flow)))(folder)
+    text = (folder / "case.toml").read_text()
+    (block,) = re.findall(r'(?s)\[\[record\]\]\nid = "PD-C1".*?(?=\[\[)', text)
+    added(block.replace("C1", "C4").replace("pd-c1", "pd-c4"))(folder)
 
 
 def one_written_twice(head: list[str], values: np.ndarray) -> np.ndarray:
@@ -191,6 +202,22 @@ CLAIMS = [
     Row("downstream halved on the fine path of both filters", "no other run to tell", FERRY,
         all_of(loop.times(0.5, "downstream", "mpf-*.csv"), diluted("MPF-", "downstream", 0.5)),
         words("condition: recirculation (MPF-C1, MPF-C2, MPF-C3, MPF-R1, MPF-R2, MPF-R3)")),
+    Row("a run of the other filter", "call the best reference a candidate", PUMPS,
+        records("MP-R1", ('filter = "reference"', 'filter = "candidate"')),
+        r"MP-R1' \. filter: is the candidate, and 'R1' is a specimen of the reference"),
+    Row("a sweep beyond the plan", "another one that takes less", PUMPS, more_sweeps,
+        words("condition: the plan does not name C4, tested all the same")),
+    Row("a run of the next specimen", "two files changed over", PUMPS,
+        records("MP-C1", ("mp-c1.csv", "mp-c2.csv")),
+        r"'records/mp-c2.csv' has by name the readings of 'C2'"),
+    Row("a column read as another", "the next size, with fewer particles", PUMPS,
+        edit("case.toml", '[[record]]\nid = "MP-C1"\n', '[[record]]\nid = "MP-C1"\ncolumns = '
+             '{ "downstream 20 um(c) [1/mL]" = "downstream 15 um(c) [1/mL]" }\n'),
+        r"cannot be read as 'downstream 15 um"),
+    Row("a column that is not there", "a name that nothing bears", PUMPS,
+        edit("case.toml", '[[record]]\nid = "MP-C1"\n',
+             '[[record]]\nid = "MP-C1"\ncolumns = { "DP" = "differential pressure [kPa]" }\n'),
+        r"no column 'DP', which its record names"),
     Row("no plan of specimens", "drop what would be missed by it", PUMPS,
         edit("case.toml", 'specimens = ["C1", "C2", "C3"]\n', ""),
         words("condition: the case does not name the specimens of the candidate")),

@@ -612,7 +612,7 @@ def test_a_unit_of_the_layout_that_is_not_that_of_the_file_is_refused(case, trut
     taken(case, xlsx(tmp_path / "a.xlsx", ("x", wide(truth))))
     said = changed(case, '= "differential pressure"', '= "differential pressure [mbar]"')
     assert "cell B3" in said
-    assert "has the unit 'kPa', and the layout says 'mbar'" in said
+    assert "has the unit 'kPa', and is to be read in 'mbar'" in said
 
 
 @pytest.mark.parametrize(

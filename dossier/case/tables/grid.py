@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import Any
 
+from dossier.case.problems import suggested
 from dossier.case.tables.raw_table import (
     Note,
     RawColumn,
@@ -19,6 +20,7 @@ from dossier.case.tables.raw_table import (
 from dossier.case.tables.sheet_marks import MAX_CELLS
 from dossier.case.tables.written import (
     CLOCKS,
+    MEASURED,
     PAIRS,
     WORDS,
     ClockError,
@@ -29,13 +31,17 @@ from dossier.case.tables.written import (
     moment,
     number,
 )
-from dossier.case.units import is_unit
+from dossier.case.units import DIMENSIONS, as_known, is_unit
 
 MAX_COLUMNS = 500
 MAX_HEAD = 50
 """Rows in which the column names are looked for."""
 
 HEADER = re.compile(r"^\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
+LONGEST_NAME = 200
+"""Characters of a column's name in which a unit is looked for."""
+_BEHIND = re.compile(r"(?P<name>.*?)[\s,]*[\[(](?P<unit>[^\[\]()]*(?:\([^()]*\))?[^\[\]()]*)[\])]")
+"""A name with its unit behind it, as laboratories write it: "dp (psid)", "Q [gpm]"."""
 _NO_UNITS = frozenset({"characteristic", "found", "unit"})
 """Columns of a record that has a unit in each row."""
 
@@ -128,13 +134,19 @@ def columns_of(
     if len(cells) > MAX_COLUMNS:
         hint = f"a record has at most {MAX_COLUMNS} columns"
         raise TableError(f"row {row}", f"{len(cells)} columns", hint)
-    columns, seen = [], set()
-    for index, cell in enumerate(cells):
-        text = renamed.get(cell.strip(), cell).strip()
+    columns, seen, written = [], set(), [cell.strip() for cell in cells]
+    for name in renamed.keys() - set(written):
+        hint = suggested(name, filter(None, written), "columns")
+        raise TableError(f"row {row}", f"no column {name!r}, which its record names", hint)
+    for index, cell in enumerate(written):
+        text = renamed.get(cell, cell).strip()
         match = HEADER.match(text)
         place = f"cell {lettered(index)}{row}" if sheet else f"row {row}"
+        mapped = match if text != cell else None
+        if mapped and (what := contradicts(cell, split_name(cell)[1], *mapped.groups(""))):
+            raise TableError(place, what, SAYS)
         if match is None or (not match["name"] and text):
-            what = f"column name {cell.strip()!r} is not understood"
+            what = f"column name {cell!r} is not understood"
             raise TableError(place, what, "write name [unit]")
         name = " ".join(match["name"].split())
         if name and lowered(name) in seen:
@@ -142,6 +154,62 @@ def columns_of(
         seen.add(lowered(name))
         columns.append(RawColumn(name, (match["unit"] or "").strip(), index))
     return tuple(columns)
+
+
+SAYS = "correct the mapping: the file says what was measured"
+
+
+def contradicts(written: str, given: str, name: str, unit: str) -> str:
+    """Return how what a column says of itself differs from what it is to be read as, if it does.
+
+    A name of counts says side and size, that of a result what was measured; `given` is its unit.
+    """
+    (said, sizes), (meant, wanted) = map(_side_and_sizes, (split_name(written)[0], name))
+    if said and (said != meant or (sizes and min(wanted, default=0.0) not in sizes)):
+        return f"{written!r} cannot be read as {name!r}"
+    if given and unit and _other_unit(given, unit):
+        return f"{written!r} has the unit {given!r}, and is to be read in {unit!r}"
+    return ""
+
+
+def _side_and_sizes(name: str) -> tuple[str, set[float]]:
+    """Return which counts, or which result, a name says by itself, and of which sizes."""
+    text = lowered(name)
+    if text in MEASURED or not text.startswith(("upstream ", "downstream ")):
+        return (text if text in MEASURED else ""), set()
+    sized = re.search("[uµμ]m", text) is not None
+    numbers = re.findall(r"[0-9]+(?:[.,][0-9]+)?", text) if sized else []
+    return text.split()[0], {float(each.replace(",", ".")) for each in numbers}
+
+
+def _other_unit(given: str, unit: str) -> bool:
+    """Return whether two units differ, however they are spelled.
+
+    A clock's times are no unit, and neither is a word such as "corrected"; "psia" is one.
+    """
+    meant = (given, given[:-1], given.split()[0])
+    other = not given.isdecimal() and any(map(is_unit, meant))
+    return other and not (same_unit(given, unit) or unit in CLOCKS)
+
+
+def same_unit(one: str, other: str) -> bool:
+    """Return whether two units are one, however they are spelled."""
+    same = any(as_known(one, each) == as_known(other, each) for each in DIMENSIONS)
+    return same or one.replace(" ", "") == other.replace(" ", "")
+
+
+def split_name(text: str) -> tuple[str, str]:
+    """Return name and unit of a column, the unit in brackets or parentheses behind the name."""
+    if len(text) > LONGEST_NAME:
+        return text, ""
+    match = HEADER.match(text)
+    if match is None or match["unit"] is None:
+        behind = _BEHIND.fullmatch(text.strip().rstrip("*†‡ "))
+        # um(c) is a size: its parenthesis is no unit
+        match = behind if behind and not behind["name"].endswith(("um", "µm", "μm")) else match
+    if match is None:
+        return text, ""
+    return " ".join(match["name"].split()), (match["unit"] or "").strip()
 
 
 def with_units(

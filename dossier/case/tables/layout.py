@@ -9,14 +9,16 @@ import numpy as np
 from dossier.case.model import Layout, Long
 from dossier.case.problems import suggested
 from dossier.case.tables.grid import (
-    HEADER,
+    SAYS,
     Grid,
     Row,
     at,
     bare_of,
+    contradicts,
     is_reading,
     names_of,
     refuse_nameless,
+    split_name,
     without_repeats,
 )
 from dossier.case.tables.raw_table import (
@@ -28,16 +30,12 @@ from dossier.case.tables.raw_table import (
     lettered,
     turned_cells,
 )
-from dossier.case.tables.written import CLOCK, CLOCKS, is_known, lowered
+from dossier.case.tables.written import CLOCK, is_known, lowered
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
 
-LONGEST_NAME = 200
-"""Characters of a column's name in which a unit is looked for."""
 BLANK_ROW = "blank row"
-_BEHIND = re.compile(r"(?P<name>.*?)[\s,]*[\[(](?P<unit>[^\[\]()]*(?:\([^()]*\))?[^\[\]()]*)[\])]")
-"""A name with its unit behind it, as laboratories write it: "dp (psid)", "Q [gpm]"."""
 
 
 def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
@@ -199,34 +197,13 @@ def _named(
             name = ""
         given = units[offset].strip("[]() ") if units else ""
         given = given or (split_name(text)[1] if key in mapping else "")
-        if given and unit and name and _other_unit(given, unit):
-            what = f"{text!r} has the unit {given!r}, and the layout says {unit!r}"
-            raw.complain(place, what, "correct the layout: the file says what was measured")
+        if name and (what := contradicts(text, given, name, unit)):
+            raw.complain(place, what, SAYS)
         named.append((text, RawColumn(name, unit or given, index)))
     for name in left_over.values():
         hint = suggested(name, [text for text in written if text], "columns")
         raw.complain(f"row {raw.head}", f"no column {name!r}, which the layout names", hint)
     return named
-
-
-def _other_unit(given: str, unit: str) -> bool:
-    """Return whether two units differ; a clock's times are no unit."""
-    same = given.replace(" ", "") == unit.replace(" ", "")
-    return not same and unit not in CLOCKS
-
-
-def split_name(text: str) -> tuple[str, str]:
-    """Return name and unit of a column, the unit in brackets or parentheses behind the name."""
-    if len(text) > LONGEST_NAME:
-        return text, ""
-    match = HEADER.match(text)
-    if match is None or match["unit"] is None:
-        behind = _BEHIND.fullmatch(text.strip().rstrip("*†‡ "))
-        # um(c) is a size: its parenthesis is no unit
-        match = behind if behind and not behind["name"].endswith(("um", "µm", "μm")) else match
-    if match is None:
-        return text, ""
-    return " ".join(match["name"].split()), (match["unit"] or "").strip()
 
 
 def find_column(named: Named, name: str) -> RawColumn | None:

@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from dossier.case.tables.raw_table import TableError, index_of
-from dossier.case.tables.written import vanishing
+from dossier.case.tables.written import shown_beside, vanishing
 from dossier.case.units import vanishes
 
 MAX_BOOK = 4 * 2**20
@@ -42,17 +42,21 @@ class SheetMarks:
     """The same of values that are shown with a line through them."""
     notes: dict[tuple[int, int], str] = field(default_factory=dict)
     """The same of cells with a note -> its words."""
+    beside: dict[tuple[int, int], str] = field(default_factory=dict)
+    """The same of cells whose number format shows more than the number -> what it shows."""
 
     def turn(self) -> "SheetMarks":
         """Return the marks of the sheet with rows and columns exchanged."""
-        turned = {
+        turned: dict[str, Any] = {
             name: [(column + 1, row - 1) for row, column in getattr(self, name)]
             for name in ("errors", "unvalued", "vanishing", "percent", "struck")
         }
-        notes = {(column + 1, row - 1): text for (row, column), text in self.notes.items()}
+        for name in ("notes", "beside"):
+            each = getattr(self, name).items()
+            turned[name] = {(column + 1, row - 1): text for (row, column), text in each}
         columns = {k + 1 for a, b in self.hidden_columns for k in range(a, min(b, 2**14) + 1)}
         rows = [(row - 1, row - 1) for row in self.hidden_rows]
-        return SheetMarks(hidden_rows=columns, hidden_columns=rows, notes=notes, **turned)
+        return SheetMarks(hidden_rows=columns, hidden_columns=rows, **turned)
 
     def hides(self, column: int) -> bool:
         """Return whether the column of that index, counted from 0, is hidden."""
@@ -73,7 +77,7 @@ def sheet_marks(content: bytes, sheet: str) -> SheetMarks:
         raise TableError("", "not an XLSX workbook", "save it again as XLSX") from None
     except (ElementTree.ParseError, zipfile.error, ValueError) as error:
         raise _broken(error) from None
-    marks = _marks(text, *styles)
+    marks = _marks(text, styles)
     marks.notes = notes
     return marks
 
@@ -91,22 +95,34 @@ def _notes(archive: zipfile.ZipFile, member: str) -> Iterator[tuple[tuple[int, i
                     yield (int(match[2]), index_of(match[1])), words
 
 
-Styles = frozenset[str]
-"""Styles of cells, as their `s`."""
+MONEY = dict.fromkeys(("5", "6", "7", "8", "42", "44"), '"$"0')
+"""Formats without a code of their own that show a currency (ECMA-376-1, 18.8.30, from memory)."""
 
 
-def _styles(archive: zipfile.ZipFile) -> tuple[Styles, Styles]:
-    """Return those that show a number as a percentage, and those that strike out what they show."""
+@dataclass(frozen=True, slots=True)
+class Styles:
+    """Styles of cells, as their `s`: what each does to a value."""
+
+    percent: frozenset[str] = frozenset()
+    struck: frozenset[str] = frozenset()
+    odd: dict[str, str] = field(default_factory=dict)
+    """Style -> number format, where it may show more than the number."""
+
+
+def _styles(archive: zipfile.ZipFile) -> Styles:
     if "xl/styles.xml" not in archive.namelist():
-        return frozenset(), frozenset()
+        return Styles()
     tree = _tree(archive, "xl/styles.xml")
     own = {each.get("numFmtId"): each.get("formatCode", "") for each in _inside(tree, "numFmt")}
-    formats = {"9", "10"} | {number for number, code in own.items() if "%" in code}
+    bare = {number: re.sub(r'"[^"]*"|\\.', "", code) for number, code in own.items()}
+    formats = {"9", "10"} | {number for number, code in bare.items() if "%" in code}
     fonts = enumerate(next(_inside(tree, "fonts"), ()))
     lined = {str(n) for n, font in fonts for e in _inside(font, "strike") if e.get("val") != "0"}
-    cells = list(enumerate(next(_inside(tree, "cellXfs"), ())))
-    percent = (str(n) for n, each in cells if each.get("numFmtId") in formats)
-    return frozenset(percent), frozenset(str(n) for n, e in cells if e.get("fontId") in lined)
+    cells = [(str(n), each) for n, each in enumerate(next(_inside(tree, "cellXfs"), ()))]
+    codes = {style: (MONEY | own).get(each.get("numFmtId")) or "0" for style, each in cells}
+    odd = {k: code for k, code in codes.items() if any(shown_beside(code, each) for each in "+-0@")}
+    percent = frozenset(style for style, each in cells if each.get("numFmtId") in formats)
+    return Styles(percent, frozenset(style for style, e in cells if e.get("fontId") in lined), odd)
 
 
 def _inside(tree: Any, name: str) -> Iterator[Any]:
@@ -149,16 +165,16 @@ def _refuse_declarations(text: bytes) -> None:
         raise TableError("", "holds XML declarations", "save it again as XLSX")
 
 
-def _marks(text: bytes, percent: Styles, struck: Styles) -> SheetMarks:
+def _marks(text: bytes, styles: Styles) -> SheetMarks:
     marks = SheetMarks()
     words = (b"hidden", b'ht="0"', b'width="0"', b"<f", b":f", b'"e"', b"'e'")
     if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not (
-        any(word in text for word in words) or vanishing(text) or percent or struck
+        any(word in text for word in words) or vanishing(text) or styles != Styles()
     ):
         return marks
     _refuse_declarations(text)
     try:
-        _Scan(marks, percent, struck).run(text)
+        _Scan(marks, styles).run(text)
     except expat.ExpatError as error:
         raise _broken(error) from None
     return marks
@@ -167,8 +183,8 @@ def _marks(text: bytes, percent: Styles, struck: Styles) -> SheetMarks:
 class _Scan:
     """One pass over the elements of a sheet."""
 
-    def __init__(self, marks: SheetMarks, percent: Styles, struck: Styles) -> None:
-        self.marks, self.percent, self.struck = marks, percent, struck
+    def __init__(self, marks: SheetMarks, styles: Styles) -> None:
+        self.marks, self.styles = marks, styles
         self.row = 0
         self.column = -1
         self.formula = self.valued = self.inside = False
@@ -202,10 +218,11 @@ class _Scan:
     def _cell(self, attributes: dict[str, str]) -> None:
         self.kind = attributes.get("t", "n")
         self.formula = self.valued = False
+        self.text = ""
         match = _REFERENCE.fullmatch(attributes.get("r", ""))
         self.column = index_of(match[1]) if match else self.column + 1
         self.style = attributes.get("s", "")
-        if self.kind == "n" and self.style in self.percent:
+        if self.kind == "n" and self.style in self.styles.percent:
             self.marks.percent.append((self.row, self.column))
         if self.kind == "e":
             self.marks.errors.append((self.row, self.column))
@@ -214,13 +231,23 @@ class _Scan:
         name = tag.rpartition(" ")[2]
         if name == "v":
             self.inside = False
-            if self.style in self.struck:
+            if self.style in self.styles.struck:
                 self.marks.struck.append((self.row, self.column))
             if self.kind == "n" and _NUMBER.fullmatch(self.text) and vanishes(self.text):
                 self.marks.vanishing.append((self.row, self.column))
-        elif name == "c" and self.formula and not self.valued:
+        elif name == "c":
+            if self.style in self.styles.odd and (self.text or self.kind != "n"):
+                self._beside()
+            if self.formula and not self.valued:
+                self.marks.unvalued.append((self.row, self.column))
             self.formula = False
-            self.marks.unvalued.append((self.row, self.column))
+
+    def _beside(self) -> None:
+        number = self.text if self.kind == "n" and _NUMBER.fullmatch(self.text) else ""
+        sign = (float(number) > 0) - (float(number) < 0) if number else None
+        kind = {1: "+", -1: "-", 0: "0", None: "@"}[sign]
+        if words := shown_beside(self.styles.odd[self.style], kind):
+            self.marks.beside[self.row, self.column] = words
 
     def _data(self, data: str) -> None:
         if self.inside and data.strip():

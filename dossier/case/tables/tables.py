@@ -11,7 +11,16 @@ import numpy as np
 
 from dossier.case.model import Layout
 from dossier.case.tables.csv_rows import csv_grid, read_csv
-from dossier.case.tables.grid import MAX_HEAD, Grid, Row, at, head_of, is_value, refuse_nameless
+from dossier.case.tables.grid import (
+    MAX_HEAD,
+    Grid,
+    Row,
+    at,
+    head_of,
+    is_value,
+    refuse_nameless,
+    same_unit,
+)
 from dossier.case.tables.layout import refuse_outside, tabled
 from dossier.case.tables.raw_table import (
     VANISHES,
@@ -224,6 +233,7 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         table.complain(place, "is hidden", _HIDDEN)
     _name(table, marks.vanishing, *VANISHES)
     _name(table, marks.errors, "holds an error value", "correct the formula, or empty it")
+    _refuse_beside(table, marks)
     _name(table, marks.struck, "is struck out", "take the line away, or empty the cell")
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
     _name(table, marks.unvalued, "holds a formula without a stored value", hint)
@@ -234,6 +244,19 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         if left < width and (len(within) > 1 or (within and right > left)):
             place = f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}"
             table.complain(place, "are merged", "unmerge them and fill each cell")
+
+
+def _refuse_beside(table: RawTable, marks: SheetMarks) -> None:
+    """Complain of cells that show another unit, scale or word than their columns say."""
+    columns = (*(column for _, column in table.read_as), *table.columns)
+    units = {column.index: column.unit for column in columns}
+    cells: dict[str, list[tuple[int, int]]] = {}
+    for cell, words in marks.beside.items():
+        if not same_unit(words, units.get(cell[1], "")):
+            cells.setdefault(words, []).append(cell)
+    for words, each in cells.items():
+        what = f"is shown otherwise than it is, by its number format: {words!r}"
+        _name(table, each, what, "format it as a plain number, in the unit of its column")
 
 
 def _keep_notes(table: RawTable, marks: SheetMarks) -> None:
@@ -248,7 +271,7 @@ def _keep_notes(table: RawTable, marks: SheetMarks) -> None:
 
 
 def _name(table: RawTable, cells: list[tuple[int, int]], what: str, hint: str) -> None:
-    read = {column.index for column in table.columns}
+    read = {column.index for column in (*table.columns, *(c for _, c in table.read_as))}
     found = [(row, column) for row, column in cells if row >= table.head and column in read]
     for row, column in found[:MAX_NAMED]:
         table.complain(f"cell {lettered(column)}{row}", what, hint)

@@ -294,3 +294,40 @@ def _written(match: re.Match[str], form: str) -> float:
     if form == "h:mm:ss" or (form == "h:mm" and match[4]):
         raise ClockError("may be h:mm or m:ss", "write it as h:mm:ss")
     return first * 60 + second + fraction if form == "m:ss" else first * 3600 + second * 60
+
+
+_FORMAT = re.compile(r'"([^"]*)"|\\(.)|\[\$([^\]-]*)[^\]]*\]|(\[[^\]]*\])|_.|\*(.)|([^_*\[\\])')
+_UNSEEN = frozenset("0#?.,/Ee+-()@ '%:;")
+"""Signs of a number format that are no words of their own."""
+
+
+@cache
+def shown_beside(code: str, kind: str) -> str:
+    """Return what a number format shows beside a value above zero "+", below, zero, or a text "@".
+
+    It is a word, or what is done to the number; empty for nothing, and for dates.  The parts of a
+    format are those of ECMA-376-1, 18.8.31 (from memory).
+    """
+    parts: list[list[tuple[str, ...]]] = [[]]
+    for found in _FORMAT.finditer(code.replace("General", "0")):
+        if found[6] == ";":
+            parts.append([])
+        else:
+            parts[-1].append(tuple(each or "" for each in found.groups()))
+    if kind == "@":
+        parts = [each for each in parts if any(p[5] == "@" for p in each)]
+    elif not any(p[3][1:2] in {"<", ">", "="} for part in parts for p in part):
+        at = {"+": 0, "-": 1, "0": 2}[kind]
+        parts = [parts[at if at < len(parts) else 0]]
+    return next(filter(None, (_shown(part, kind) for part in parts)), "")
+
+
+def _shown(part: list[tuple[str, ...]], kind: str) -> str:
+    plain = "".join(p[5] for p in part)
+    if re.search("[ymdhs]", plain, re.I):
+        return ""
+    words = "".join(p[0] + p[1] + p[2] + p[4] + ("" if p[5] in _UNSEEN else p[5]) for p in part)
+    words = words.strip(" ()'+" + "-" * (kind != "+"))
+    if kind != "@" and not re.search("[0#?@]", plain):
+        return "" if kind == "0" else words or "nothing at all"
+    return words or ("a thousandth of it" if re.search("[0#?],+(?![0#?,])", plain) else "")

@@ -4,6 +4,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import TypeVar
 
 from dossier.case.case import Case, Record
+from dossier.case.records import PressureDropTable, ValveTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.spoken import Side, of_side, record_of
@@ -104,6 +105,21 @@ def named_in_plan(case: Case, side: str) -> set[str]:
     qualification = case.qualification
     described = qualification.candidate if side == "candidate" else qualification.reference
     return set(described.specimens) if described else set()
+
+
+def beyond_plan(case: Case, side: str) -> set[str]:
+    """Return what was swept of filter or valve beside specimens of the plan, and beyond it.
+
+    Valves of none of the planned specimens are not among them, nor is what was carried over.
+    """
+    planned, swept = named_in_plan(case, side), dict[str, set[str]]()
+    for record in case.records:
+        entry, table = record.entry, record.table
+        if entry.filter == side and case.source(record.id) is None:
+            names = table.specimen if isinstance(table, ValveTable) else ()
+            names = (entry.specimen or "",) if isinstance(table, PressureDropTable) else names
+            swept.setdefault(entry.kind, set()).update(names)
+    return {name for names in swept.values() if names & planned for name in names - planned if name}
 
 
 def missing_specimens(

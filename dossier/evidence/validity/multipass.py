@@ -278,10 +278,12 @@ def _scope(held: Run, limit: Limit) -> Found:
     above = held.result.sizes >= 10.0
     if not above.any():
         return "does not apply", say("no size from 10 µm(c) up")
-    efficiency = float(1.0 - 1.0 / held.result.ratio[above][0])
+    ratio, size = float(held.result.ratio[above][0]), float(held.result.sizes[above][0])
+    if not ratio > 0:
+        return None, say("nothing was counted upstream at {size:g} µm(c)", size=size)
+    efficiency = 1.0 - 1.0 / ratio
     words = later("{efficiency:.2%} at {size:g} µm(c)")
-    found = say(words, efficiency=efficiency, size=held.result.sizes[above][0])
-    return efficiency < limit.value, found
+    return efficiency < limit.value, say(words, efficiency=efficiency, size=size)
 
 
 RULES: Rules = {
