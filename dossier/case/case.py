@@ -1,7 +1,7 @@
 """A case as the other rooms see it: validated, in working units, with digests."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -111,6 +111,12 @@ class Case:
     def each(self) -> tuple["Case", ...]:
         """The case with each of its applications by itself."""
         return self.parts or (self,)
+
+    def asking(self, **changed: object) -> "Case":
+        """Return the case with something of what is asked changed, for each of its applications."""
+        parts = tuple(each.asking(**changed) for each in self.parts)
+        asked = self.qualification.model_copy(update=changed)
+        return replace(self, qualification=asked, parts=parts)
 
     def source(self, record: str) -> "Source | None":
         """Return the dossier that a record is carried from; None for one of the case itself."""

@@ -62,8 +62,7 @@ def _moved(
 
 def _alone(bench: Bench) -> Bench:
     """Return the bench without the filter now fitted, which a comparison alone needs."""
-    asked = bench.case.qualification.model_copy(update={"reference": None})
-    return replace(bench, case=replace(bench.case, qualification=asked))
+    return replace(bench, case=bench.case.asking(reference=None))
 
 
 def _at_flow(demand: Demand, factor: float) -> Demand:

@@ -189,8 +189,7 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
 
 def _in(case: Case, language: str) -> Assessment:
     """Return the assessment of a case in another language than its own."""
-    asked = case.qualification.model_copy(update={"language": language})
-    return assess(replace(case, qualification=asked), pages=False)
+    return assess(case.asking(language=language), pages=False)
 
 
 def _document(choice: "Choice") -> Mapping[str, Any]:

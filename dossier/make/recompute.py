@@ -74,8 +74,8 @@ def without_records(
     said |= {"effect": "record excluded"}
     fresh = sorted(set(records) - left)
     out = [Deviation.model_validate(said | {"record": each}) for each in fresh]
-    fewer = asked.model_copy(update={"deviation": (*asked.deviation, *out)})
-    now = assess(replace(then.case, qualification=fewer), dossier.issued, pages=False)
+    fewer = then.case.asking(deviation=(*asked.deviation, *out))
+    now = assess(fewer, dossier.issued, pages=False)
     own = {("excluded record", each.record) for each in out}
     kept = [each for each in now.conditions if (each.kind, each.subject) not in own]
     decision = decision_of(now.findings, kept).value

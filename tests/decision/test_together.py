@@ -17,6 +17,7 @@ from dossier.decision import assess as assessing
 from dossier.decision.conditions import on_file_text
 from dossier.decision.rules import Decision, Verdict, worst_of
 from dossier.decision.together import binding, leading, nearness
+from dossier.make import recompute
 from dossier.make.decide import decision_json
 from dossier.make.request_files import asked_of, filed, make_request
 from dossier.record.document import DecisionDocument
@@ -528,3 +529,13 @@ def test_a_figure_is_cited_only_of_the_application_that_it_shows(tmp_path):
     cited = {f.demand.mark: places.chart(f) for f in whole.findings}
     assert cited == dict.fromkeys(cited, "") | {drawn: "chart-flow"}
     assert set(cited) == {"pump", "barge"}
+
+
+def test_what_is_recalled_is_left_out_for_every_application(tmp_path, monkeypatch):
+    case = read_case(fleet(tmp_path, lock=([Q],), barge=([HARD],)))
+    then = SimpleNamespace(case=case, assessment=assess(case, pages=False), why_not="", moved=())
+    monkeypatch.setattr(recompute, "decided_again", lambda *_, **__: then)
+    dossier = SimpleNamespace(issued=None)
+    left = recompute.without_records(dossier, ["M1"], "The gauge read too low.", ASKED)
+    assert left.decision == "undecided"
+    assert [now for _, _, now, _ in left.verdicts] == ["not demonstrated"] * 2
