@@ -392,3 +392,12 @@ def test_the_contents_refer_to_every_table_and_figure(draft_text):
         numbered = {int(n) for n in re.findall(rf"{kind.title()} (\d+)\. ", text)}
         assert len(numbered) > 4
         assert numbered <= listed
+
+
+def test_the_contents_give_the_page_on_which_each_section_begins(draft_text):
+    told = " ".join("".join(draft_text).split()).partition("Contents:")[2]
+    given = re.findall(r"(\d+) ([A-Z][^()\[\]]+?) (?:\[[^]]+\] )?\((\d+)\)", told)
+    for label, title, page in given[1:]:  # the first stands under its question
+        assert f"{label} {title}" in " ".join(draft_text[int(page) - 1].split())
+    assert len(given) > 8
+    assert len({page for *_, page in given}) > 4

@@ -82,6 +82,7 @@ def lay_out(sheet: Sheet, picture: Callable[[str], bytes] | None = None) -> Rend
             pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, cache=images
         )
         _forget_styles(images)
+        number_pages(document)
         declare_accessible(document)
         pdf = document.write_pdf(
             pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, finisher=tidy
@@ -126,6 +127,25 @@ def _forget_styles(images: Mapping[str, Any]) -> None:
         context: Any = getattr(image, "_context", None)
         if hasattr(context, "style_for"):
             context.style_for = None
+
+
+NUMBER = "00"
+"""Stands for the number of a page until it is known."""
+
+
+def number_pages(document: Any) -> None:
+    """Put the first page of what an element names in `data-page` in the place that its text has.
+
+    The layout can look pages up by itself, and lays a page on which it does out three times.
+    """
+    last_first = reversed(list(enumerate(document.pages, 1)))
+    pages = {name: n for n, page in last_first for name in page.anchors}
+    for page in document.pages:
+        for box in page._page_box.descendants():
+            of = box.element if hasattr(box, "pango_layout") else None
+            if of is not None and (named := of.get("data-page")):
+                numbered = box.text.replace(NUMBER, f"{pages[named]}")
+                box.text = box.pango_layout.text = numbered.rjust(len(box.text))
 
 
 @contextmanager
