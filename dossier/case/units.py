@@ -217,7 +217,7 @@ def split_quantity(text: str) -> tuple[float, str]:
     """
     match = _NUMBER.match(text)
     if re.match(r"\s*[+-]?\d+,\d", text):
-        pointed = text.strip().replace(",", ".", 1)[:40]
+        pointed = text.strip().replace(",", ".", 1)
         raise UnitError(f"{text!r} has a decimal comma; write {pointed!r}")
     if match is None or match.group(2)[:1] == ",":
         raise UnitError(f"{text!r} does not start with a number (use a decimal point)")

@@ -269,7 +269,7 @@ def _accept_limits(declared: Quantity, lower: float | None, upper: float | None)
             f"the worse filter | give {side} instead, or between"
         )
     for value in (lower, upper):
-        if value is None or declared.dimension == "temperature":
+        if value is None:
             continue
         if declared.dimension == "fraction" and not 0.01 <= value <= 1.0:
             raise UnitError(

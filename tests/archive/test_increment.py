@@ -10,7 +10,7 @@ import pytest
 from pypdf import PdfReader
 
 from dossier.case.attached import first_end
-from dossier.record.increment import RESERVED, FormError, Words, increment, read_start
+from dossier.record.increment import RESERVED, FormError, Words, _object, increment, read_start
 from dossier.report.layout.stamp import Look
 
 ID = b"0123456789abcdef" * 2
@@ -138,7 +138,9 @@ FORM = BODIES[0]
         (first(kind=b"f"), "table"),  # objects that are freed
         (BEFORE.replace(b"/Info 7 0 R\n", b""), "last lines"),
         (BEFORE.replace(ID + b")]", b"x)]"), "last lines"),
+        (BEFORE.replace(b"/Size 8\n", b"/Size 9\n"), "table"),
         (BEFORE.replace(b"1 0 obj\n", b"1 1 obj\n"), "not where"),
+        (first((FORM + b" ", *BODIES[1:])), "not where"),  # something behind its dictionary
         (first((FORM.replace(b"/SigFlags 1", b"/SigFlags 3"), *BODIES[1:])), "no such field"),
         (first((FORM.replace(b"[3 0 R 4 0 R]", b"[]"), *BODIES[1:])), "no such field"),
         (first((*BODIES[:2], BODIES[2].replace(b"/FT /Sig", b"/FT /Tx"), *BODIES[3:])), "field"),
@@ -148,6 +150,15 @@ FORM = BODIES[0]
 def test_what_this_program_did_not_write_is_not_sealed(before, said):
     with pytest.raises(FormError, match=said):
         increment(before, len(before), 0, WORDS)
+
+
+def test_an_object_ends_within_the_first_revision():
+    """The last one has no end, and what came behind looks like one."""
+    cut = BEFORE.replace(b"(invented)>>\nendobj", b"(invented)>>\nendobJ")
+    assert _object(BEFORE, len(BEFORE), 7) == BODIES[6]
+    for behind in (b">>x", b">>\nendobj\n"):
+        with pytest.raises(FormError, match="object 7 is not where"):
+            _object(cut + behind, len(cut), 7)
 
 
 def test_there_is_no_third_field():

@@ -1,5 +1,6 @@
 """Digital calibration certificates: taken where nothing is typed, held against what is."""
 
+import re
 import shutil
 import tomllib
 from datetime import date
@@ -110,6 +111,16 @@ def test_lists_of_reference_and_error_are_read_by_their_places():
     share = lists("1 0 0", PERCENT, "0.6")
     found, _ = made(dcc(f"<dcc:list>{reference}{share}</dcc:list>"))
     assert found["reading_u"] == "0.3 L/min"  # 0.3 % of 100 L/min
+
+
+def test_a_standard_uncertainty_is_taken_as_it_stands():
+    """It is one standard deviation: nothing to divide by, and a list of them needs no factors."""
+    one = re.sub("<si:coverageFactor>.*?>", "", real(100, FLOW, 0.5))
+    many = re.sub("<si:coverageFactorX.*?>2<.*?>", "", lists("20 100", PER_MINUTE, "0.1 0.5"))
+    for data in (one, f"<dcc:list>{many}</dcc:list>"):
+        standard = data.replace("expandedMU", "standardMU").replace("ExpandedMU", "StandardMU")
+        assert made(dcc(standard))[0]["reading_u"] == "0.5 L/min"
+        assert "reading_u" not in made(dcc(data))[0]  # an expanded one of no stated factor
 
 
 def test_a_counter_has_an_uncertainty_of_counts_and_of_sizes():

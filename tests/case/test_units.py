@@ -55,6 +55,8 @@ def test_value_with_unit_becomes_working_value(text, dimension, expected):
         ("95", "flow"),
         ("95 kPa", "flow"),
         ("95,5 L/min", "flow"),
+        ("95, L/min", "flow"),
+        ("1.234,5 L/min", "flow"),
         ("L/min", "flow"),
         ("nan L/min", "flow"),
         ("1e999 L/min", "flow"),

@@ -96,6 +96,38 @@ def test_the_oil_acts_on_the_viscous_part_alone():
     assert oil.u == approx(1e9 * MU * Q * 0.06 / math.sqrt(3.0))
 
 
+@pytest.mark.parametrize("stated", [("kv40", "kv100"), ("kv40",), ("kv100",), ()])
+@pytest.mark.parametrize(
+    ("fluids", "laboratories", "share"),
+    [("AA", "LL", 1.0), ("AB", "LL", 1.0), ("AB", "LM", math.sqrt(0.5))],
+)
+def test_viscosities_of_one_laboratory_err_together(stated, fluids, laboratories, share):
+    """Those of two laboratories do not, nor do the two figures of one fluid.
+
+    Where either is without an uncertainty, one of a viscosity grade stands for both.
+    """
+    slopes = ((3e8, 1e6), (1e8, 2e6))
+    sweeps = [sweep(per_viscosity=slopes), sweep("S2", "C2", per_viscosity=slopes)]
+    known = {"kv40": {"value": "100 mm2/s", "u": "1 %"},
+             "kv100": {"value": "11.1 mm2/s", "u": "2 %"}}  # fmt: skip
+    known |= {key: known[key]["value"] for key in {*known} - {*stated}}
+    entries = [
+        entry(each, ["DP", "FM", "TH"], fluid=fluid, laboratory=laboratory)
+        for each, fluid, laboratory in zip(sweeps, fluids, laboratories, strict=True)
+    ]
+    made = bench(
+        sweeps, entries=entries, instruments=INSTRUMENTS, limits=exact(viscosity=0.06),
+        fluid=[{"id": each, "density15": "0.885 kg/L"} | known for each in "AB"],
+        laboratory=[{"id": each, "name": f"Laboratory {each}"} for each in "LM"],
+    )  # fmt: skip
+    found = [part.u for part in pressure_components(made, sweeps, Q, MU, RHO)
+             if part.name == OF_THE_SWEEPS["viscosity"]]  # fmt: skip
+    x, y = MU * Q, RHO * Q**2
+    wanted = math.hypot(0.01 * (3e8 * x + 1e6 * y), 0.02 * (1e8 * x + 2e6 * y))
+    wanted = wanted if len(stated) == 2 else 0.06 / math.sqrt(3.0) * 1.2e9 * x
+    assert math.hypot(*found) == approx(share * wanted)
+
+
 def test_the_fit_s_own_error_is_the_quadratic_form():
     covariance = [[4e14, -3e12], [-3e12, 9e10]]
     x, y = MU * Q, RHO * Q**2

@@ -1,5 +1,6 @@
 """Rows with a twin in another run: by how near the nearest is beside the second, not by units."""
 
+import math
 from types import SimpleNamespace
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.validity.copies import TWINS, _in_between, _same_class, _twins
+from dossier.evidence.validity.copies import TWINS, _in_between, _same_class, _same_curve, _twins
 
 
 def scores(seed, rows=40):
@@ -66,3 +67,71 @@ def test_a_row_in_between_is_told_from_one_that_was_counted(mean):
     counts[7] = np.rint(0.5 * (counts[6] + counts[8]))
     said = _in_between(SimpleNamespace(rows=(np.arange(30.0), counts)))
     assert said.startswith("the counts at 7 min are the mean")
+
+
+FLOW = np.linspace(10.0, 100.0, 12)
+
+
+def pressures(seed=1, rows=12):
+    """A sweep's pressures with the noise of a good laboratory [Pa]."""
+    law = 1000.0 * FLOW[:rows] + 20.0 * FLOW[:rows] ** 2
+    return law * (1.0 + 0.002 * np.random.default_rng(seed).standard_normal(rows))
+
+
+def printed(values):
+    """Pressures as printed, to 0.01 kPa [Pa]."""
+    return np.round(values, -1)
+
+
+@pytest.mark.parametrize(
+    ("factor", "offset"), [(1.0, 0.0), (1.07, 0.0), (0.8, 0.0), (1.0, 500.0), (1.05, 300.0)]
+)
+def test_a_curve_but_for_a_factor_or_an_offset_is_a_copy(factor, offset):
+    one, other = printed(pressures()), printed(factor * pressures() + offset)
+    assert _same_curve(one, other)
+    assert _same_curve(other, one)
+    one = np.append([0.0, 7.0, 0.0], one)  # no pressure has no digit
+    other = np.append([0.0, 0.0, 9.0], other)
+    assert _same_curve(one, np.append(other, [7.0, 9.0]))
+    assert _same_curve(np.append(one, [7.0, 9.0]), other)
+    moved = other * np.where(np.arange(15) == 8, 1.004, 1.0)
+    assert not _same_curve(one, printed(moved))
+
+
+@pytest.mark.parametrize(("factor", "offset"), [(1.07, 0.0), (1.0, 30.5)])
+def test_a_copy_is_known_by_its_small_pressures_too(factor, offset):
+    """Four figures, of which the largest leave 100 Pa open and the smallest 0.1 Pa."""
+    values = np.append(np.geomspace(130.0, 800.0, 12), np.geomspace(3e4, 9e5, 5))
+    values *= 1.0 + 0.002 * np.random.default_rng(1).standard_normal(17)
+    one, other = ([float(f"{v:.3e}") for v in each] for each in (values, factor * values + offset))
+    assert _same_curve(np.array(one), np.array(other))
+
+
+def test_what_is_bent_is_no_copy():
+    bent = pressures() + 1e-8 * pressures() ** 2
+    assert not _same_curve(printed(pressures()), printed(bent))
+
+
+def test_curves_with_noise_of_their_own_are_no_copies():
+    curves = [printed(pressures(seed)) for seed in range(12)]
+    assert not any(_same_curve(a, b) for a in curves for b in curves if a is not b)
+
+
+@pytest.mark.parametrize(("rows", "told"), [(9, False), (10, True)])
+def test_few_rows_make_no_curve(rows, told):
+    one = printed(pressures(rows=rows) * 3.0)
+    assert _same_curve(one, one) is told
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.98, False), (1.02, True)])
+def test_digits_that_agree_by_chance_are_no_copy(share, told):
+    """The density of the difference of two readings tells the chance of agreeing in one row.
+
+    Twelve rows, of which factor and offset take up two; those take the finest digits.
+    """
+    density = 1.0 / (0.002 * math.sqrt(2.0) * math.sqrt(2.0 * math.pi))
+    level = share * 2.0 * density * 10.0 / 1e-6**0.1
+    near = 100.0 * np.round(level / 100.0) + np.array([-30.0, -20.0, -10.0, 10.0, 20.0] * 2)
+    coarse = [10_000.0, 20_000.0, 30_000.0]  # sure to agree, whichever they are
+    curve = np.concatenate([[5_000_010.0, 7_000_010.0], near, coarse])
+    assert _same_curve(curve, curve) is told

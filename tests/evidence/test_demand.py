@@ -97,6 +97,46 @@ def test_what_cannot_be_asked_is_said_with_what_to_do(quantity, limit, said):
     assert said in refused(quantity, **limit)
 
 
+@pytest.mark.parametrize(
+    ("quantity", "at", "good", "bad"),
+    [
+        ("retained_capacity", {}, {"min": "20 g"}, {"max": "20 g"}),
+        ("clean_pressure_drop", {"temperature": "60 degC"}, {"max": "2 kPa"}, {"min": "2 kPa"}),
+    ],
+)
+def test_what_is_tested_is_not_asked_to_be_worse(quantity, at, good, bad):
+    (side, value), (worse, _) = *good.items(), *bad.items()
+    assert demand(quantity, at=at, **good).id == "Q1"
+    said = refused(quantity, at=at, **bad)
+    assert f"so that a {worse} alone asks for the worse filter" in said
+    assert f"| give {side} instead, or between" in said
+    both = demand(quantity, at=at, between={"min": value, "max": f"1{value}"})
+    assert 0 < both.lower < both.upper
+
+
+def test_a_strength_may_be_bounded_from_above():
+    assert demand("burst_pressure", max="1 MPa").upper == approx(1e6)
+
+
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [("0.99 %", "not at 0.99 %"), ("1 %", ""), ("100 %", ""), ("101 %", "not at 101 %")],
+)
+def test_a_share_is_asked_from_1_to_100_percent(limit, said):
+    at = {"size": "20 um(c)"}
+    if said:
+        assert said in refused("efficiency", min=limit, at=at)
+    else:
+        assert demand("efficiency", min=limit, at=at).lower == approx(float(limit[:-1]) / 100)
+
+
+def test_a_limit_is_not_below_zero_where_it_is_no_temperature():
+    assert demand("burst_pressure", min="0 kPa").lower == 0.0
+    assert "must not be negative" in refused("burst_pressure", min="-0.1 Pa")
+    assert "must not be negative" in refused("burst_pressure", max="-1 kPa")
+    assert demand("cold_bypass_temperature", max="-10 degC").upper == approx(263.15)
+
+
 def test_a_share_of_a_population_has_a_default():
     assert demand("burst_pressure", min="1 MPa").coverage == approx(0.95)
     assert demand("burst_pressure", min="1 MPa", coverage="99 %").coverage == approx(0.99)

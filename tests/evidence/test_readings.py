@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 
 from dossier.evidence.validity.readings import (
+    TELLING,
     CountedSide,
     _alive,
     _chances,
     _plateaus,
     _present,
     _rank_chance,
+    _rounding,
     _whole,
 )
 
@@ -25,8 +27,13 @@ def present(gone):
     kept = ~np.isin(np.arange(1, 101), [*gone])
     rows = kept.reshape(10, 10).sum(axis=1)
     result = SimpleNamespace(end_time=6000.0, readings=np.repeat(rows[:, None], 3, axis=1))
-    held = SimpleNamespace(table=SimpleNamespace(time=TIME[kept]), result=result,
-                           limits=SimpleNamespace(first_minutes=0.0))  # fmt: skip
+    return found_in(TIME[kept], result)
+
+
+def found_in(time, result, skip=0.0):
+    """Return what is said of a run whose first `skip` [s] count in no tenth."""
+    held = SimpleNamespace(table=SimpleNamespace(time=time), result=result,
+                           limits=SimpleNamespace(first_minutes=skip / 60.0))  # fmt: skip
     return _present(held, LIMIT)
 
 
@@ -52,9 +59,44 @@ def test_a_run_may_begin_with_a_row_at_time_zero():
     """Every later row is where it was, one place further on."""
     time = np.concatenate([[0.0], TIME])
     result = SimpleNamespace(end_time=6000.0, readings=np.full((10, 3), 10))
-    held = SimpleNamespace(table=SimpleNamespace(time=time), result=result,
-                           limits=SimpleNamespace(first_minutes=0.5))  # fmt: skip
-    assert _present(held, LIMIT)[0] is True
+    assert found_in(time, result, 30.0)[0] is True
+
+
+def test_one_reading_may_be_lacking_in_a_short_tenth_but_not_in_each():
+    """Five rows in each tenth, and twenty, of which a tenth may be lacking."""
+    for number, gone, met in (
+        (5, [2], True), (5, range(2, 50, 5), False), (20, [7, 8], True), (20, [7, 8, 9], False),
+    ):  # fmt: skip
+        times = np.delete(np.arange(1, 10 * number + 1) * 600.0 / number, [*gone])
+        rows = np.bincount(np.ceil(times / 600.0).astype(int) - 1)
+        result = SimpleNamespace(end_time=6000.0, readings=rows[:, None])
+        assert found_in(times, result)[0] is met
+
+
+def test_where_most_rows_are_gone_their_share_of_all_places_is_told():
+    result = SimpleNamespace(end_time=600.0)
+    found = found_in(TIME[[0, 1, 2, 9]], result)
+    assert found == (False, "40% of the rows present")
+
+
+def test_a_first_row_that_is_late_by_rounding_has_none_before_it():
+    result = SimpleNamespace(end_time=6001.0, readings=np.full((10, 1), 10))
+    found = found_in(TIME + 1e-5, result)
+    assert found[1].startswith("100% of the readings present")
+
+
+def test_the_fewest_readings_are_told_by_the_share_of_those_wanted():
+    """Nine of the ten rows of the first tenth count in none; of the fifth, two are lacking.
+
+    Of another size none is: that which has the fewest is told.
+    """
+    kept = ~np.isin(np.arange(1, 101), [45, 46])
+    rows = np.array([1, 10, 10, 10, 8, 10, 10, 10, 10, 10])
+    result = SimpleNamespace(
+        end_time=6000.0, readings=np.column_stack([np.maximum(rows, 10), rows])
+    )
+    found = found_in(TIME[kept], result, 550.0)
+    assert "fewest in tenth 5, 8 of 10" in found[1]
 
 
 @pytest.mark.parametrize(
@@ -121,3 +163,50 @@ def test_less_than_the_next_smaller_size_foretells_is_dead_beyond_counting(short
         raw_down=np.array([40_000.0, least]),
     )  # fmt: skip
     assert _alive(SimpleNamespace(result=result), SimpleNamespace(value=1.0))[0] is met
+
+
+def judged(values, volume, rounded=0.0):
+    side = CountedSide("upstream", np.array([4.0]), np.asarray(values)[:, None], volume, rounded)
+    return _whole(SimpleNamespace(sides=[side]), None)
+
+
+@pytest.mark.parametrize("volume", [0.3, 0.45, 0.7, 3.0, 25.0, 1 / 3])
+@pytest.mark.parametrize("places", range(-1, 7))
+def test_whole_particles_printed_to_any_digits_are_never_told(volume, places):
+    """The volume is printed to three digits as well."""
+    stated = round(volume, 3)
+    found = judged(np.round(np.arange(1.0, 2001.0) / volume, places), stated, _rounding(stated))
+    assert "no whole number" not in found[1]
+
+
+@pytest.mark.parametrize(("number", "met"), [(19, "does not apply"), (20, True)])
+def test_values_that_tell_are_counted_and_empty_ones_are_none(number, met):
+    """Odd numbers of particles in 8 mL, which take three digits."""
+    found = judged(np.append(np.arange(1.0, 2.0 * number, 2.0) / 8.0, [0.0] * 50), 8.0)
+    assert (found[0], found[1] == f"{number} values, all whole") == (met, met is True)
+
+
+@pytest.mark.parametrize(("share", "met"), [(0.999, False), (1.001, "does not apply")])
+def test_a_value_tells_where_its_digits_leave_less_than_a_third_of_a_particle_open(share, met):
+    """Half a particle off, in odd numbers printed to the last digit of one."""
+    volume = 2.0 * TELLING * share
+    values = np.arange(3.0, 200.0, 2.0)
+    off = np.abs(values * volume - np.rint(values * volume)) > 0.5 * volume
+    found = judged(values, volume)
+    assert found[0] == met
+    first = values[off][0]
+    words = f"{off.sum()} values are no whole number of particles, such as {first:g} per mL"
+    assert (words in found[1]) is (met is False)
+    assert (f"which stands for {first * volume:.2f}" in found[1]) is (met is False)
+
+
+def test_counts_of_an_unknown_volume_tell_nothing():
+    assert judged(np.arange(1.0, 81.0, 2.0) / 8.0, 0.0)[0] == "does not apply"
+
+
+@pytest.mark.parametrize(("step", "met"), [(1.0, True), (2.0, False)])
+def test_counts_that_are_multiples_of_more_than_one_particle_are_told(step, met):
+    found = judged(np.arange(1.0, 41.0) * step / 8.0, 8.0)
+    assert found[0] == met
+    words = "multiples of 0.25 per mL, where one particle stands for 0.125 per mL"
+    assert (words in found[1]) is not met

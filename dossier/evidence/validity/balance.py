@@ -237,7 +237,7 @@ def _slope(
     if blurred > BLURRED:
         return None
     terms = np.column_stack([injected / injected.mean(), down])
-    (level, slope), *_ = np.linalg.lstsq(terms, up, rcond=None)
+    (level, slope), *_ = np.linalg.lstsq(terms, up)
     left = float(((up - terms @ np.array([level, slope])) ** 2).sum()) / (len(rows) - 2)
     counted = noise_up + slope**2 * noise_down
     counted += (level / injected.mean()) ** 2 * sum(_counting(result, rows, held))
