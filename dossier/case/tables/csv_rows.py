@@ -14,7 +14,7 @@ import numpy as np
 
 from dossier.case.tables.grid import MAX_HEAD, Grid, find_names, head_of, refuse_nameless
 from dossier.case.tables.raw_table import Note, RawTable, TableError
-from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.whole_book import MAX_CELLS
 from dossier.case.tables.written import MARKS, WORDS, lowered, proves_decimal, vanishing
 
 MAX_FILE = 192 * 2**20
