@@ -297,7 +297,7 @@ A3, B3 = b'<c r="A3" t="n"><v>2</v></c>', b'<c r="B3" t="n"><v>3</v></c>'
         A3 + B3 + b'<c r="B3" t="n"><v>9</v></c>',
         A3 + B3 + b'<x:c xmlns:x="u" r="B3"><v>9</v></x:c>',
         A3 + b'<c r="B3" t="n"><v>3</v><v>9</v></c>', A3 + b'<c r="B3" t="n"><v>3<!-- -->1</v></c>',
-        A3 + b'<c r="B3" t="n"><v>3<![CDATA[1]]></v></c>', A3 + b'<c r="B4" t="n"><v>3</v></c>',
+        A3 + b'<c r="B3" t="n"><v>3<![CDATA[1]]></v></c>', A3 + b'<c r="B4" t="n"><v>3</v></c>', A3 + b'<c r="B2"><v>3</v></c>',
         A3 + B3 + b'</row><row r="3">' + A3 + B3, A3 + b'<c r="B3" t="n"><v>3<?x y?>1</v></c>',
         A3 + B3 + b"</row></sheetData><sheetData><row>" + B3,
     ],
@@ -382,7 +382,7 @@ def test_cells_far_apart_are_refused_before_room_is_made(reference):
     content = sheet([HEAD, [1, 2]])
     row = re.search(r"\d+", reference)[0].encode()
     far = b'<row r="%s"><c r="%s"><v>1</v></c></row></sheetData>' % (row, reference.encode())
-    with pytest.raises(TableError, match=r"columns|row 4 of a sheet is written twice"):
+    with pytest.raises(TableError, match=r"columns|is written twice"):
         read(edited(content, (b"</sheetData>", far)))
 
 
