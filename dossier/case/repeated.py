@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,9 @@ SHARED = 0.5
 """Share of the readings of a multi-pass run that another must have for both to be one run."""
 ALIKE = 3
 """How many times longer a run may be than the next for the two to be compared row by row."""
+MOST_ROWS, HELD, APART, BY_CHANCE = 1000, 0.9, 0.5, 1e-12
+"""Rows of two columns that are compared, share of them that are equal from which one was copied,
+share below which rows next to each other are, and the chance that is taken for none."""
 HINT = "hand in the readings of this test"
 
 
@@ -37,6 +41,11 @@ def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
         if record.id not in found:
             found.add(record.id)
             what = f"{rows} of {of} rows hold the same readings as rows of record {known.id!r}"
+            yield CaseProblem(record.place, "", what, HINT)
+    for record, known, what in _of_another_run(curves):
+        if record.id not in found:
+            found.add(record.id)
+            what = f"has the {what} of record {known.id!r}"
             yield CaseProblem(record.place, "", what, HINT)
 
 
@@ -112,6 +121,47 @@ def _row_marks(table: MultipassTable) -> NDArray[np.uint64]:
         marks ^= marks >> np.uint64(32)
         read |= ~np.isnan(column)
     return marks[read]
+
+
+def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record, str]]:
+    """Yield runs with what they have of an earlier one: a column, or what was weighed and drawn.
+
+    What a control holds agrees now and then: how often, the rows next to each other tell.  Of one
+    batch for two runs the volumes differ.  Both paths of one specimen may be tested at once.
+    """
+    from scipy.special import bdtrc
+
+    runs = [(each, each.table) for each in records if isinstance(each.table, MultipassTable)]
+    for (known, first), (record, second) in combinations(runs, 2):
+        if _specimen(known) == _specimen(record):
+            continue
+        for name in ("flow", "temperature"):
+            one, other = getattr(first, name), getattr(second, name)
+            if one is None or other is None:
+                continue
+            rows = min(len(one), len(other), MOST_ROWS)
+            a, b = one[:rows], other[:rows]
+            equal = int((a == b).sum())
+            next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
+            held = equal > HELD * rows and next_to < APART
+            if held and bdtrc(equal - 1, rows, next_to) < BY_CHANCE:
+                yield record, known, f"{equal} of {rows} readings of {name}"
+        if (measured := _measured(record)) and measured == _measured(known):
+            yield record, known, "concentrations and volume of the injection, and final level"
+
+
+def _specimen(record: Record) -> tuple[str, str]:
+    return record.entry.filter, plain(record.entry.specimen or record.id)
+
+
+def _measured(record: Record) -> tuple[float, ...]:
+    """Return what is measured anew in each run; nothing where it may not have been."""
+    conditions = record.entry.conditions
+    level, left = conditions.injection_concentration, conditions.injection_volume
+    final = conditions.final_concentration
+    if level is None or left is None or final is None or level.start.value == level.end.value:
+        return ()
+    return level.start.value, level.end.value, left.end, final.value
 
 
 def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:

@@ -70,7 +70,8 @@ def test_records_that_share_the_first_and_last_readings_alone_are_two(tmp_path):
     for place in range(5, len(rows) - 1):
         cells = rows[place].split(",")
         if not rows[place].startswith("#"):
-            rows[place] = ",".join([cells[0], f"{float(cells[1] or 30) + 0.01:.2f}", *cells[2:]])
+            moved = [f"{float(each or 30) + 0.01:.2f}" for each in cells[1:4]]
+            rows[place] = ",".join([cells[0], *moved, *cells[4:]])
     (case / "records" / "mp-c2.csv").write_text("\n".join(rows) + "\n")
     assert len(read_case(case).records) == 13
 
