@@ -1,6 +1,7 @@
 """One measurement must not count as two, nor one filter's specimen as another's."""
 
 import hashlib
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
 from itertools import combinations
@@ -169,6 +170,7 @@ def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
 
     Two filters may number their specimens alike: then both were put to the same kind of test.
     """
+    yield from _itself(qualification)
     told: set[tuple[str, str]] = {(plain(e.id), e.filter) for e in qualification.specimen}
     for side, each in (
         ("candidate", qualification.candidate),
@@ -188,3 +190,17 @@ def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
             yield CaseProblem(
                 "case.toml", f"record {entry.id!r} . filter", what, "say whose specimen it is"
             )
+
+
+def _itself(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield that the candidate is the filter now fitted, where nothing says what changed of it."""
+    new, old, change = qualification.candidate, qualification.reference, qualification.change
+    if old is None or (change and change.of_filter) or plain(new.maker) != plain(old.maker):
+        return
+    one, other = (re.findall(r"[^\W_]+", plain(each.part_number)) for each in (new, old))
+    if "".join(one) == "".join(other):
+        what = (
+            f"{new.part_number!r} of {new.maker or 'no maker'!r} is the filter now fitted as well"
+        )
+        hint = "give the number of each; of a filter that its maker changed, say what: [change]"
+        yield CaseProblem("case.toml", "candidate . part_number", what, hint)

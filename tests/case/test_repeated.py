@@ -167,8 +167,8 @@ def specimens(*tested, candidate=(), reference=(), **told):
         for side, name, kind in tested
     ]
     return SimpleNamespace(
-        record=records, candidate=SimpleNamespace(specimens=candidate),
-        reference=SimpleNamespace(specimens=reference),
+        record=records, candidate=SimpleNamespace(specimens=candidate, maker="A"),
+        reference=SimpleNamespace(specimens=reference, maker="B"), change=None,
         specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
     )  # fmt: skip
 
