@@ -280,6 +280,9 @@ def _one_house(qualification: Qualification) -> Iterator[CaseProblem]:
     """
     named: dict[str, Laboratory] = {}
     for each in qualification.laboratory:
+        if plain(each.name) in NOBODY or not re.search(r"[^\W_]", each.name):
+            what = f"{each.name[:60]!r} names no laboratory"
+            yield _in_case(f"laboratory {each.id!r} . name", what, "give its name")
         first = named.setdefault(plain(each.name), each)
         if plain(first.id.partition(" (")[0]) != plain(each.id.partition(" (")[0]):
             what = f"{each.name[:60]!r} is the name of laboratory {each.id!r} as well"

@@ -1,8 +1,10 @@
 """One measurement must not count as two, nor one filter's specimen as another's."""
 
 import hashlib
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,9 @@ SHARED = 0.5
 """Share of the readings of a multi-pass run that another must have for both to be one run."""
 ALIKE = 3
 """How many times longer a run may be than the next for the two to be compared row by row."""
+MOST_ROWS, HELD, APART, BY_CHANCE = 1000, 0.9, 0.5, 1e-12
+"""Rows of two columns that are compared, share of them that are equal from which one was copied,
+share below which rows next to each other are, and the chance that is taken for none."""
 HINT = "hand in the readings of this test"
 
 
@@ -37,6 +42,11 @@ def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
         if record.id not in found:
             found.add(record.id)
             what = f"{rows} of {of} rows hold the same readings as rows of record {known.id!r}"
+            yield CaseProblem(record.place, "", what, HINT)
+    for record, known, what in _of_another_run(curves):
+        if record.id not in found:
+            found.add(record.id)
+            what = f"has the {what} of record {known.id!r}"
             yield CaseProblem(record.place, "", what, HINT)
 
 
@@ -114,11 +124,53 @@ def _row_marks(table: MultipassTable) -> NDArray[np.uint64]:
     return marks[read]
 
 
+def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record, str]]:
+    """Yield runs with what they have of an earlier one: a column, or what was weighed and drawn.
+
+    What a control holds agrees now and then: how often, the rows next to each other tell.  Of one
+    batch for two runs the volumes differ.  Both paths of one specimen may be tested at once.
+    """
+    from scipy.special import bdtrc
+
+    runs = [(each, each.table) for each in records if isinstance(each.table, MultipassTable)]
+    for (known, first), (record, second) in combinations(runs, 2):
+        if _specimen(known) == _specimen(record):
+            continue
+        for name in ("flow", "temperature"):
+            one, other = getattr(first, name), getattr(second, name)
+            if one is None or other is None:
+                continue
+            rows = min(len(one), len(other), MOST_ROWS)
+            a, b = one[:rows], other[:rows]
+            equal = int((a == b).sum())
+            next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
+            held = equal > HELD * rows and next_to < APART
+            if held and bdtrc(equal - 1, rows, next_to) < BY_CHANCE:
+                yield record, known, f"{equal} of {rows} readings of {name}"
+        if (measured := _measured(record)) and measured == _measured(known):
+            yield record, known, "concentrations and volume of the injection, and final level"
+
+
+def _specimen(record: Record) -> tuple[str, str]:
+    return record.entry.filter, plain(record.entry.specimen or record.id)
+
+
+def _measured(record: Record) -> tuple[float, ...]:
+    """Return what is measured anew in each run; nothing where it may not have been."""
+    conditions = record.entry.conditions
+    level, left = conditions.injection_concentration, conditions.injection_volume
+    final = conditions.final_concentration
+    if level is None or left is None or final is None or level.start.value == level.end.value:
+        return ()
+    return level.start.value, level.end.value, left.end, final.value
+
+
 def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield records of a specimen that is known as one of the other filter, and as none of theirs.
 
     Two filters may number their specimens alike: then both were put to the same kind of test.
     """
+    yield from _itself(qualification)
     told: set[tuple[str, str]] = {(plain(e.id), e.filter) for e in qualification.specimen}
     for side, each in (
         ("candidate", qualification.candidate),
@@ -138,3 +190,17 @@ def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
             yield CaseProblem(
                 "case.toml", f"record {entry.id!r} . filter", what, "say whose specimen it is"
             )
+
+
+def _itself(qualification: Qualification) -> Iterator[CaseProblem]:
+    """Yield that the candidate is the filter now fitted, where nothing says what changed of it."""
+    new, old, change = qualification.candidate, qualification.reference, qualification.change
+    if old is None or (change and change.of_filter) or plain(new.maker) != plain(old.maker):
+        return
+    one, other = (re.findall(r"[^\W_]+", plain(each.part_number)) for each in (new, old))
+    if "".join(one) == "".join(other):
+        what = (
+            f"{new.part_number!r} of {new.maker or 'no maker'!r} is the filter now fitted as well"
+        )
+        hint = "give the number of each; of a filter that its maker changed, say what: [change]"
+        yield CaseProblem("case.toml", "candidate . part_number", what, hint)

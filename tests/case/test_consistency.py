@@ -18,6 +18,8 @@ FAULTS = [
     ('["C1", "C2", "C3"]', '["C1", "C2", "C2"]', "specimen 'C2': occurs 2 times"),
     ('"records/mp-c2.csv"', '"records/R1.csv"', "has by name the readings of 'R1'"),
     ('"records/mp-c2.csv"', '"records/run 2_r1.csv"', "has by name the readings of 'R1'"),
+    ('name = "Invented Test House"', 'name = "n/a"', "'n/a' names no laboratory"),
+    ('name = "Invented Test House"', 'name = "- _"', "'- _' names no laboratory"),
     ('laboratory = "ITH"', 'laboratory = "XYZ"', "'XYZ' is not defined"),
     ("due = 2026-12-07", "due = 2025-12-07", "due before it was calibrated"),
     ('record = "MP-C1"', 'record = "MP-X"', "names record 'MP-X', which does not exist"),
@@ -70,9 +72,34 @@ def test_records_that_share_the_first_and_last_readings_alone_are_two(tmp_path):
     for place in range(5, len(rows) - 1):
         cells = rows[place].split(",")
         if not rows[place].startswith("#"):
-            rows[place] = ",".join([cells[0], f"{float(cells[1] or 30) + 0.01:.2f}", *cells[2:]])
+            moved = [f"{float(each or 30) + 0.01:.2f}" for each in cells[1:4]]
+            rows[place] = ",".join([cells[0], *moved, *cells[4:]])
     (case / "records" / "mp-c2.csv").write_text("\n".join(rows) + "\n")
     assert len(read_case(case).records) == 13
+
+
+@pytest.mark.parametrize(
+    ("number", "maker", "change", "refused"),
+    [
+        ("fit 0412", "Present maker (invented)", "", True), ("FIT-0412", "Another", "", False),
+        ("FIT-0412", "Present maker (invented)", "glue", False),
+        ("FIT-0412", "Present maker (invented)", "lot", True),
+        ("FIT-0412-A", "Present maker (invented)", "", False),
+    ],
+)  # fmt: skip
+def test_the_candidate_is_not_the_filter_now_fitted(number, maker, change, refused, tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    text = (case / "case.toml").read_text()
+    text = text.replace("CAN-0412-A", number).replace("Candidate maker (invented)", maker)
+    if change:
+        text += f'\n[change]\nwhat = ["{change}"]\ntext = "Another glue, as the maker wrote."\n'
+    (case / "case.toml").write_text(text)
+    try:
+        read_case(case)
+        said = ""
+    except CaseError as error:
+        said = str(error)
+    assert ("is the filter now fitted as well" in said) is refused
 
 
 def test_one_laboratory_is_not_two(tmp_path):

@@ -91,3 +91,11 @@ def test_a_value_in_a_column_without_a_name_is_refused():
 def test_a_cell_longer_than_the_reader_takes_is_refused():
     with pytest.raises(TableError):
         read_csv("r.csv", b'time [min],flow [L/min]\n1,"' + b"9" * 200_000 + b'"\n')
+
+
+@pytest.mark.parametrize("mark", "\x0b\x0c\x1c\x85\u2028\u2029")
+def test_a_line_ends_where_editors_end_it(mark):
+    text = f"# a{mark}3,4\ntime [min],flow [L/min]\r\n1,2\r\n\r\n2,3"
+    table = read_csv("r.csv", text.encode())
+    assert table.lines.tolist() == [3, 5]
+    assert table.remarks == ((1, f"a{mark}3,4"),)

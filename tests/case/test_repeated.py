@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from dossier.case.problems import CaseError
 from dossier.case.repeated import of_one_filter, repeated
 from dossier.make.read import read_case
-from tests.spelled import INPUTS
+from tests.spelled import INPUTS, SOURCE
 
 
 @pytest.fixture
@@ -62,7 +62,7 @@ def test_a_copy_with_other_times_and_rows_left_out(case):
 
 def test_a_copy_of_half_of_the_rows_and_not_of_fewer(case):
     remarks, header, rows = table(case)
-    mine = [[row[0], changed(row[1]), *row[2:]] for row in rows]
+    mine = [[row[0], *map(changed, row[1:4]), *row[4:]] for row in rows]
     half = -(-len(rows) // 2)
     put(case, remarks, header, rows[:half] + mine[half:])
     assert f"{half} of {len(rows)} rows" in refusal(case)
@@ -126,6 +126,37 @@ def test_less_than_half_of_the_rows_changed_hides_no_copy(records, seed, share, 
     assert len(list(repeated([copy, *records]))) == 1
 
 
+@pytest.mark.parametrize(("column", "name"), [(2, "flow"), (3, "temperature")])
+def test_a_column_of_another_run(case, column, name):
+    _, _, known = table(case)
+    remarks, header, rows = table(case, "mp-c2")
+    for row, its in zip(rows, known, strict=False):
+        row[column] = its[column]
+    rows[4][column] = changed(rows[4][column])
+    put(case, remarks, header, rows)
+    assert f"has the {len(rows) - 1} of {len(rows)} readings of {name} of record" in refusal(case)
+    for row in rows:
+        row[column] = str(round(float(row[column])))  # as any run of such a display
+    put(case, remarks, header, rows)
+    remarks, header, known = table(case)
+    for row in known:
+        row[column] = str(round(float(row[column])))
+    put(case, remarks, header, known, "mp-c1")
+    read_case(case)
+
+
+def test_what_was_measured_once_for_two_runs(tmp_path):
+    case = Path(shutil.copytree(SOURCE / "polder-pumps", tmp_path / "case"))
+    text = (case / "runs.csv").read_text()
+    first, second = "10.55,3172,48,3138,48,27.3,1.4", "10.99,3229,48,3273,48,29.2,1.5"
+    assert first in text
+    assert second in text
+    (case / "runs.csv").write_text(text.replace(second, first))
+    assert "has the concentrations and volume of the injection" in refusal(case)
+    (case / "runs.csv").write_text(text.replace(second, first.replace("10.55", "10.56")))
+    read_case(case)
+
+
 MP, PD = "multipass", "pressure_drop"
 
 
@@ -136,8 +167,8 @@ def specimens(*tested, candidate=(), reference=(), **told):
         for side, name, kind in tested
     ]
     return SimpleNamespace(
-        record=records, candidate=SimpleNamespace(specimens=candidate),
-        reference=SimpleNamespace(specimens=reference),
+        record=records, candidate=SimpleNamespace(specimens=candidate, maker="A"),
+        reference=SimpleNamespace(specimens=reference, maker="B"), change=None,
         specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
     )  # fmt: skip
 

@@ -10,12 +10,14 @@ import zlib
 import numpy as np
 import pytest
 from openpyxl import Workbook
+from openpyxl.cell.rich_text import CellRichText, TextBlock
+from openpyxl.cell.text import InlineFont
 from openpyxl.comments import Comment
-from openpyxl.styles import Font
+from openpyxl.styles import Font, PatternFill
 
 from dossier.case.tables.raw_table import TableError
-from dossier.case.tables.sheet_marks import check_workbook
 from dossier.case.tables.tables import read_sheet, sheet_names
+from dossier.case.tables.whole_book import check_workbook
 from tests.hostile.bombs import archive
 
 HEAD = ["time [min]", "flow [L/min]"]
@@ -286,6 +288,69 @@ def test_a_percent_sign_in_quotation_marks_makes_no_percentage():
     assert table.texts(table.columns[1]) == ["2", "2.0 %"]
 
 
+A3, B3 = b'<c r="A3" t="n"><v>2</v></c>', b'<c r="B3" t="n"><v>3</v></c>'
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        A3 + B3 + b'<c r="B3" t="n"><v>9</v></c>',
+        A3 + B3 + b'<x:c xmlns:x="u" r="B3"><v>9</v></x:c>',
+        A3 + b'<c r="B3" t="n"><v>3</v><v>9</v></c>', A3 + b'<c r="B3" t="n"><v>3<!-- -->1</v></c>',
+        A3 + b'<c r="B3" t="n"><v>3<![CDATA[1]]></v></c>', A3 + b'<c r="B4" t="n"><v>3</v></c>',
+        A3 + b'<c r="B2"><v>3</v></c>',
+        A3 + B3 + b'</row><row r="3">' + A3 + B3, A3 + b'<c r="B3" t="n"><v>3<?x y?>1</v></c>',
+        A3 + B3 + b"</row></sheetData><sheetData><row>" + B3,
+    ],
+)  # fmt: skip
+def test_what_programs_would_read_differently_is_refused(written):
+    content = sheet([HEAD, [1, 2], [2, 3]])
+    with pytest.raises(TableError, match="of a sheet is written twice, or with a comment"):
+        read(edited(content, (A3 + B3, written)))
+    swapped = read(edited(content, (A3 + B3, B3 + A3)))
+    assert numbers(swapped) == numbers(read(content)) == [[1.0, 2.0], [2.0, 3.0]]
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+@pytest.mark.parametrize("name", ["xl/worksheets/sheet2.xml", "xl/worksheets/Sheet2.xml"])
+def test_a_part_is_there_once(name):
+    stream = io.BytesIO(sheet([HEAD, [1, 2]]))
+    with zipfile.ZipFile(stream, "a") as book:
+        book.writestr(name, book.read("xl/worksheets/sheet2.xml").replace(b"<v>2<", b"<v>9<"))
+    with pytest.raises(TableError, match="two parts of one name"):
+        read(stream.getvalue())
+
+
+def test_a_sheet_is_there_once():
+    stream = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(sheet([HEAD, [1, 2]]))) as old,
+        zipfile.ZipFile(stream, "w") as new,
+    ):
+        for part in old.namelist():
+            text = old.read(part)
+            book = part == "xl/workbook.xml"
+            new.writestr(part, text.replace(b'"Cover"', b'"C1"') if book else text)
+    with pytest.raises(TableError, match="two sheets of one name"):
+        read(stream.getvalue())
+
+
+def test_numbers_that_are_not_written_plainly_are_refused_by_their_address():
+    raised, gone = InlineFont(vertAlign="superscript"), InlineFont(strike=True)
+
+    def form(made):
+        made["B2"] = CellRichText("10", TextBlock(raised, "3"))
+        made["B3"] = CellRichText("1", TextBlock(gone, "1"), "0")
+        for cell in ("A1", "B4", "B5"):  # names on a dark ground, white on white, on a dark ground
+            made[cell].font = Font(color="FFFFFFFF")
+        for cell in ("A1", "B5"):
+            made[cell].fill = PatternFill("solid", fgColor="FF203040")
+        made["C3"] = CellRichText("no. 1", TextBlock(raised, "st"))
+
+    rows = [[*HEAD, "remark"], [1, 2], [2, 3], [3, 4], [4, 5]]
+    assert places(read(sheet(rows, form))) == ["cell B2", "cell B3", "cell B4"]
+
+
 NAMES = ["t [min]", "DP (corr.)", "p (psia)", "Upstream 10 µm", "Burst pressure [kPa]"]
 
 
@@ -318,7 +383,7 @@ def test_cells_far_apart_are_refused_before_room_is_made(reference):
     content = sheet([HEAD, [1, 2]])
     row = re.search(r"\d+", reference)[0].encode()
     far = b'<row r="%s"><c r="%s"><v>1</v></c></row></sheetData>' % (row, reference.encode())
-    with pytest.raises(TableError, match=r"columns"):
+    with pytest.raises(TableError, match=r"columns|is written twice"):
         read(edited(content, (b"</sheetData>", far)))
 
 

@@ -7,6 +7,7 @@ header has, they are recognised and read without looking at single lines; else b
 import codecs
 import csv
 import io
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -14,7 +15,7 @@ import numpy as np
 
 from dossier.case.tables.grid import MAX_HEAD, Grid, find_names, head_of, refuse_nameless
 from dossier.case.tables.raw_table import Note, RawTable, TableError
-from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.whole_book import MAX_CELLS
 from dossier.case.tables.written import MARKS, WORDS, lowered, proves_decimal, vanishing
 
 MAX_FILE = 192 * 2**20
@@ -24,6 +25,8 @@ MAX_GRID = 64 * 2**20
 SMALL = 2**16
 """Bytes up to which a file is read without the library for large ones."""
 SEPARATORS = "\t;,"
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
+"""A line as every editor shows it: what else may end one, as in Unicode, is part of its text."""
 HEAD = 2**14
 PIECE = 2**20
 LONGEST_LINE = 2**17
@@ -59,7 +62,7 @@ def read_csv(
         file, head.columns, [], np.arange(0), (), declared=bool(decimal), notes=notes + head.notes
     )
     above = first[head.rows - 1][0]
-    start = len("".join(begin.splitlines(keepends=True)[:above]).encode())
+    start = len("".join(_LINE.findall(begin)[:above]).encode())
     separator = separator_of(dict(first)[head.row])
     below = _fill(table, text, (above, start), separator, decimal)
     said = [*head.titles, *(each for each in said if each[0] <= above), *below]
@@ -106,7 +109,8 @@ def _beginning(text: bytes) -> str:
 def _sorted(text: str, above: int, separators: str) -> tuple[Lines, Lines]:
     """Return remarks and rows of a text, those of the first `above` lines left out."""
     said, rows = Lines(), Lines()
-    for number, line in enumerate(text.splitlines()[above:], above + 1):
+    for number, line in enumerate(_LINE.findall(text)[above:], above + 1):
+        line = line.rstrip("\r\n")
         if len(line) > LONGEST_LINE:
             raise _long_line(number)
         if line.lstrip(' "')[:1] == "#":

@@ -17,7 +17,7 @@ from dossier.case.tables.raw_table import (
     lettered,
     turned_cells,
 )
-from dossier.case.tables.sheet_marks import MAX_CELLS
+from dossier.case.tables.whole_book import MAX_CELLS
 from dossier.case.tables.written import (
     CLOCKS,
     MEASURED,

@@ -4,10 +4,8 @@ import io
 import posixpath
 import re
 import zipfile
-import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Any
 from xml.etree import ElementTree
 from xml.parsers import expat
@@ -40,6 +38,8 @@ class SheetMarks:
     """The same of numbers that are shown as a percentage."""
     struck: list[tuple[int, int]] = field(default_factory=list)
     """The same of values that are shown with a line through them."""
+    faint: list[tuple[int, int]] = field(default_factory=list)
+    """The same of values that are raised or struck out in part, or white on white."""
     notes: dict[tuple[int, int], str] = field(default_factory=dict)
     """The same of cells with a note -> its words."""
     beside: dict[tuple[int, int], str] = field(default_factory=dict)
@@ -49,7 +49,7 @@ class SheetMarks:
         """Return the marks of the sheet with rows and columns exchanged."""
         turned: dict[str, Any] = {
             name: [(column + 1, row - 1) for row, column in getattr(self, name)]
-            for name in ("errors", "unvalued", "vanishing", "percent", "struck")
+            for name in ("errors", "unvalued", "vanishing", "percent", "struck", "faint")
         }
         for name in ("notes", "beside"):
             each = getattr(self, name).items()
@@ -105,6 +105,9 @@ class Styles:
 
     percent: frozenset[str] = frozenset()
     struck: frozenset[str] = frozenset()
+    white: frozenset[str] = frozenset()
+    drawn: frozenset[str] = frozenset()
+    """Shared texts, by their number, with letters that are raised or struck out."""
     odd: dict[str, str] = field(default_factory=dict)
     """Style -> number format, where it may show more than the number."""
 
@@ -116,17 +119,40 @@ def _styles(archive: zipfile.ZipFile) -> Styles:
     own = {each.get("numFmtId"): each.get("formatCode", "") for each in _inside(tree, "numFmt")}
     bare = {number: re.sub(r'"[^"]*"|\\.', "", code) for number, code in own.items()}
     formats = {"9", "10"} | {number for number, code in bare.items() if "%" in code}
-    fonts = enumerate(next(_inside(tree, "fonts"), ()))
-    lined = {str(n) for n, font in fonts for e in _inside(font, "strike") if e.get("val") != "0"}
     cells = [(str(n), each) for n, each in enumerate(next(_inside(tree, "cellXfs"), ()))]
+    fonts = list(enumerate(next(_inside(tree, "fonts"), ())))
+    pale = {str(n) for n, font in fonts for e in _inside(font, "color") if _white(e)}
+    fills = enumerate(next(_inside(tree, "fills"), ()))
+    clear = {str(n) for n, fill in fills if all(map(_white, _inside(fill, "fgColor")))}
+    white = (k for k, e in cells if e.get("fontId") in pale and e.get("fillId", "0") in clear)
+    lined = {str(n) for n, font in fonts for e in _inside(font, "strike") if e.get("val") != "0"}
     codes = {style: (MONEY | own).get(each.get("numFmtId")) or "0" for style, each in cells}
     odd = {k: code for k, code in codes.items() if any(shown_beside(code, each) for each in "+-0@")}
     percent = frozenset(style for style, each in cells if each.get("numFmtId") in formats)
-    return Styles(percent, frozenset(style for style, e in cells if e.get("fontId") in lined), odd)
+    struck = frozenset(style for style, each in cells if each.get("fontId") in lined)
+    return Styles(percent, struck, frozenset(white), _drawn(archive), odd)
+
+
+def _white(color: Any) -> bool:
+    told = color.get("theme") == "0" or color.get("indexed") in {"1", "9"}
+    return bool(told or color.get("rgb", "")[-6:].upper() == "FFFFFF")
+
+
+def _drawn(archive: zipfile.ZipFile) -> frozenset[str]:
+    part = "xl/sharedStrings.xml"
+    text = archive.read(part) if part in archive.namelist() else b""
+    tree = _tree(archive, part) if b"strike" in text or b"vertAlign" in text else ()
+    marked = {"strike", "vertAlign"}
+    drawn = (n for n, each in enumerate(tree) for e in each.iter() if _called(e) in marked)
+    return frozenset(map(str, drawn))
 
 
 def _inside(tree: Any, name: str) -> Iterator[Any]:
-    return (each for each in tree.iter() if each.tag.rpartition("}")[2] == name)
+    return (each for each in tree.iter() if _called(each) == name)
+
+
+def _called(element: Any) -> str:
+    return str(element.tag).rpartition("}")[2]
 
 
 def _broken(error: Exception) -> TableError:
@@ -138,6 +164,8 @@ def _member(archive: zipfile.ZipFile, sheet: str) -> str:
     book = _tree(archive, "xl/workbook.xml")
     found = [each for each in book.iter() if each.tag.endswith("}sheet") or each.tag == "sheet"]
     names = {str(each.get("name")): each for each in found}
+    if len(names) < len(found):
+        raise TableError("", "has two sheets of one name", "name them apart")
     if sheet not in names:
         hint = f"the workbook has {', '.join(map(repr, list(names)[:20]))}"
         raise TableError(f"sheet {sheet!r}", "no such sheet", hint)
@@ -167,7 +195,7 @@ def _refuse_declarations(text: bytes) -> None:
 
 def _marks(text: bytes, styles: Styles) -> SheetMarks:
     marks = SheetMarks()
-    words = (b"hidden", b'ht="0"', b'width="0"', b"<f", b":f", b'"e"', b"'e'")
+    words = (b"hidden", b'ht="0"', b'width="0"', b"<f", b":f", b'"e"', b"'e'", b"strike", b"vertA")
     if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not (
         any(word in text for word in words) or vanishing(text) or styles != Styles()
     ):
@@ -206,6 +234,8 @@ class _Scan:
         elif name == "v":
             self.inside, self.text = True, ""
             self.valued = self.kind == "str"
+        elif name in {"strike", "vertAlign"}:
+            self.marks.faint.append((self.row, self.column))
         elif name == "row":
             self.row = int(attributes.get("r", self.row + 1))
             self.column = -1
@@ -233,6 +263,9 @@ class _Scan:
             self.inside = False
             if self.style in self.styles.struck:
                 self.marks.struck.append((self.row, self.column))
+            shared = self.kind == "s" and self.text in self.styles.drawn
+            if shared or self.style in self.styles.white:
+                self.marks.faint.append((self.row, self.column))
             if self.kind == "n" and _NUMBER.fullmatch(self.text) and vanishes(self.text):
                 self.marks.vanishing.append((self.row, self.column))
         elif name == "c":
@@ -257,130 +290,3 @@ class _Scan:
 
 def _true(text: str | None) -> bool:
     return text in {"1", "true"}
-
-
-MAX_UNPACKED = 256 * 2**20
-MAX_PARTS = 2000
-MAX_CELLS = 5_000_000
-"""Rows times columns that a sheet may span."""
-OTHERS = frozenset({"content.xml", "xl/workbook.bin", "mimetype"})
-"""Parts of other kinds of workbook, which would be read by other rules."""
-PIECE = 2**18
-_CELL = re.compile(r"\$?([A-Za-z]{1,4})\$?([0-9]{1,9})")
-
-
-@lru_cache(1)  # each of its sheets asks again: nine tenths of reading a book of twelve
-def check_workbook(content: bytes) -> None:
-    """Raise TableError for an XLSX file that would need more to read than it may.
-
-    Refused are other archives, more than `MAX_UNPACKED` bytes or `MAX_PARTS` parts, document type
-    declarations, and sheets that span more than `MAX_CELLS` cells.
-    """
-    if not content.startswith(b"PK\x03\x04") or content.count(b"PK\x05\x06") != 1:
-        raise TableError("", "not an XLSX workbook", "save it again as XLSX")
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            entries = archive.infolist()
-            if OTHERS & {entry.filename.lower() for entry in entries}:
-                raise TableError("", "a workbook of another kind", "save it again as XLSX")
-            if len(entries) > MAX_PARTS:
-                raise TableError("", f"has {len(entries)} parts", f"at most {MAX_PARTS} are read")
-            if (stated := sum(entry.file_size for entry in entries)) > MAX_UNPACKED:
-                raise _too_large(stated)
-            _look_through(content, entries)
-    except (zipfile.BadZipFile, zlib.error, ValueError, EOFError, IndexError) as error:
-        words = " ".join(str(error).split())[:80]
-        raise TableError("", f"not an XLSX workbook ({words})", "save it again as XLSX") from None
-
-
-def _too_large(size: int) -> TableError:
-    return TableError("", f"unpacks to {size // 2**20} MiB or more", "at most 256 MiB are read")
-
-
-def _look_through(content: bytes, entries: list[zipfile.ZipInfo]) -> None:
-    total = 0
-    for entry in entries:
-        look = _looker(entry.filename)
-        size = 0
-        for piece in _unpacked(content, entry):
-            size += len(piece)
-            total += len(piece)
-            if total > MAX_UNPACKED:
-                raise _too_large(total)
-            look(piece, False)
-        look(b"", True)
-        if size != entry.file_size:
-            what = f"its part {entry.filename[:60]!r} has another size than its header states"
-            raise TableError("", what, "save it again as XLSX")
-
-
-def _unpacked(content: bytes, entry: zipfile.ZipInfo) -> Iterator[bytes]:
-    """Yield what a part really holds, from its own data, not as long as its header says."""
-    start = entry.header_offset
-    head = content[start : start + 30]
-    if head[:4] != b"PK\x03\x04" or entry.flag_bits & 0x1:
-        raise TableError("", "is encrypted or damaged", "save it again as XLSX, without a password")
-    start += 30 + int.from_bytes(head[26:28], "little") + int.from_bytes(head[28:30], "little")
-    packed = memoryview(content)[start : start + entry.compress_size]
-    if entry.compress_type == zipfile.ZIP_STORED:
-        yield from (bytes(packed[k : k + PIECE]) for k in range(0, len(packed), PIECE))
-        return
-    if entry.compress_type != zipfile.ZIP_DEFLATED:
-        raise TableError("", "is packed in a way that XLSX does not use", "save it again as XLSX")
-    unpacker = zlib.decompressobj(-15)
-    left: Any = packed
-    while not unpacker.eof:
-        piece = unpacker.decompress(left, PIECE)
-        left = unpacker.unconsumed_tail
-        if not piece and not unpacker.eof:
-            raise TableError("", "ends too early", "save it again as XLSX")
-        yield piece
-
-
-@dataclass(slots=True)
-class _Span:
-    """How far the cells of a part reach."""
-
-    row: int = 0
-    column: int = 0
-    widest: int = 0
-
-    def start(self, name: str, attributes: dict[str, str]) -> None:
-        kind = name.rpartition(":")[2]
-        if kind == "row":
-            told = attributes.get("r", "")
-            self.row = max(self.row + 1, int(told) if told.isdecimal() and len(told) < 10 else 0)
-            self.column = 0
-        elif kind == "c":
-            self.column += 1
-            found = _CELL.fullmatch(attributes.get("r", ""))
-            if found:
-                self.row = max(self.row, int(found[2]))
-                self.column = max(self.column, index_of(found[1].upper()) + 1)
-            self.widest = max(self.widest, self.column)
-            if self.row * self.widest > MAX_CELLS:
-                what = f"a sheet spans {self.row} rows and {self.widest} columns"
-                raise TableError("", what, f"at most {MAX_CELLS} cells; clear the far ones")
-
-
-def _looker(name: str) -> Callable[[bytes, bool], None]:
-    """Return a function that takes a part in pieces and refuses what may not be in it."""
-    if not name.lower().endswith((".xml", ".rels", ".vml")):
-        return lambda piece, last: None
-    parser = expat.ParserCreate()
-    parser.StartDoctypeDeclHandler = _no_type
-    parser.StartElementHandler = _Span().start  # whatever its name, a part may be read as a sheet
-
-    def look(piece: bytes, last: bool) -> None:
-        try:
-            parser.Parse(piece, last)
-        except (expat.ExpatError, LookupError) as error:
-            what = f"its part {name[:60]!r} is not well-formed ({error})"
-            raise TableError("", what, "save it again as XLSX") from None
-
-    return look
-
-
-def _no_type(*_: object) -> None:
-    what = "a part declares a document type, which may grow or pull in other files"
-    raise TableError("", what, "save it again as XLSX")

@@ -31,7 +31,9 @@ from dossier.case.tables.raw_table import (
     turned_cells,
     turned_place,
 )
-from dossier.case.tables.sheet_marks import SheetMarks, check_workbook, sheet_marks
+from dossier.case.tables.sheet_marks import SheetMarks, sheet_marks
+from dossier.case.tables.whole_book import check_workbook
+from dossier.case.tables.written import WORDS, lowered
 
 _CELLS = re.compile(r"(?:(?P<sheet>.*)!)?(?P<range>[A-Z]+[0-9]+(?::[A-Z]+[0-9]*)?)")
 
@@ -234,6 +236,11 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     _name(table, marks.vanishing, *VANISHES)
     _name(table, marks.errors, "holds an error value", "correct the formula, or empty it")
     _refuse_beside(table, marks)
+    words = {c.index for c in table.columns if lowered(c.name) in WORDS}
+    faint = [each for each in marks.faint if each[0] in rows - {table.head}]
+    what = "is raised, struck out in part, or white on white"
+    hint = "write the number plainly, 10^3 as 1000"
+    _name(table, [each for each in faint if each[1] not in words], what, hint)
     _name(table, marks.struck, "is struck out", "take the line away, or empty the cell")
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
     _name(table, marks.unvalued, "holds a formula without a stored value", hint)
