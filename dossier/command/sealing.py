@@ -3,6 +3,7 @@
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Annotated
@@ -208,11 +209,12 @@ def verify(
       note: Write a verification note of one page.
       at: Judge certificates as of this day.
       trust_house: SHA-256 of a house that is trusted; repeatable.
-      register: Folder of dossiers whose recalls count.
+      register: Folder of dossiers; its recalls and later dossiers count.
       quick: Do not rebuild the pages; then nothing is verified.
     """
     from dossier.case.attached import NotADossierError
     from dossier.record.dossier_file import write_whole
+    from dossier.register.register import beside
     from dossier.system.confined import StoppedError, confined
     from dossier.verification.verification_text import facts_json, print_verification
     from dossier.verification.verify import verify_confined
@@ -221,6 +223,7 @@ def verify(
     revoked = [path.read_bytes() for path in crl or ()]
     persons = _persons(trust_person or ())
     moment = datetime.combine(at, time(12), UTC) if at else None
+    day = (moment or datetime.now(UTC)).date()
     codes, results = [], []
     for path in files:
         try:
@@ -235,6 +238,9 @@ def verify(
             typer.echo(shown(f"{path}: {what}: {error}"), err=True)
             codes.append(code)
             continue
+        if register:
+            reading, why = beside(register, path, day, trusted)
+            result = replace(result, beside=reading, beside_why=why)
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)
         if not json:
@@ -244,7 +250,6 @@ def verify(
     if note is not None and results:
         from dossier.verification.verification_text import note_pdf
 
-        day = (moment or datetime.now(UTC)).date()
         named = {
             "--trust": trust, "--trust-person": trust_person, "--crl": crl,
             "--trust-house": trust_house, "--quick": [""] if quick else [],

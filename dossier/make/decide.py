@@ -22,7 +22,8 @@ from dossier.words import speaking
 if TYPE_CHECKING:
     from dossier.report.house.house import House
 
-MOST_MOVED = 12
+MOST_MOVED, LONG_TEXT = 12, 60
+"""Differences that are told, and characters of each side."""
 
 
 @cache
@@ -154,9 +155,15 @@ def _walk(place: str, then: Any, now: Any) -> Iterator[str]:
             name = one.get("requirement", index) if isinstance(one, dict) else index
             yield from _walk(f"{place}.{name}", one, other)
     elif then != now or type(then) is not type(now):
-        yield f"{place}: {_short(then)} became {_short(now)}"
+        texts = [json.dumps(each, ensure_ascii=False) for each in (then, now)]
+        pairs = enumerate(zip(*texts, strict=False))
+        alike = next((place for place, (one, other) in pairs if one != other), LONG_TEXT)
+        start = max(0, alike - 20) if max(map(len, texts)) > LONG_TEXT else 0
+        one, other = (_short(each, start) for each in texts)
+        yield f"{place}: {one} became {other}"
 
 
-def _short(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 60 else text[:57] + "..."
+def _short(text: str, start: int) -> str:
+    """Return a part of a text from a place on, so that two show where they begin to differ."""
+    end = start + LONG_TEXT
+    return f"{'…' if start else ''}{text[start:end]}{'…' if end < len(text) else ''}"

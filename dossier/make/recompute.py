@@ -67,7 +67,8 @@ def without_records(
     if then.case is None or then.assessment is None:
         return Without(why_not=then.why_not)
     if then.moved and (then.same_version or _turned(dossier.decision, then.assessment)):
-        return Without(why_not=f"its attachments do not give what it states: {then.moved[0]}")
+        why = "its attachments do not give what it states: 'dossier verify' says where"
+        return Without(why_not=why)
     asked = then.case.qualification
     left = {each.record for each in asked.deviation if each.effect == "record excluded"}
     said = {"text": reason, "cause": reason, "agreed_by": "recall", "agreed": day}

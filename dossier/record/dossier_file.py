@@ -30,6 +30,7 @@ from dossier.case.compared import Source
 from dossier.case.problems import refusal
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
+from dossier.words.catalogue import ENGLISH, LANGUAGES
 
 if TYPE_CHECKING:
     from dossier.case.model import Qualification
@@ -73,6 +74,12 @@ class DossierFile:
     def issued(self) -> date:
         """Return its day of issue."""
         return self.decision.case.issued
+
+    @property
+    def language(self) -> str:
+        """Return the language that its pages are in."""
+        stated = str((self.case or {}).get("language"))
+        return stated if stated in LANGUAGES else ENGLISH
 
     @property
     def reads_on(self) -> date | None:

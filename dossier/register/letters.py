@@ -8,17 +8,19 @@ approval that was decided again gets one, and a list comes last.
 import base64
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 from urllib.parse import quote
 
+from dossier.case.agreed import known_as
 from dossier.case.consistency import plain
+from dossier.case.model import Qualification
 from dossier.decision.cautions import USUAL
 from dossier.record.decision_record import as_json
-from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN
-from dossier.record.rests import KINDS
+from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN, Recall
+from dossier.record.rests import KINDS, folded
 from dossier.register.listing import one_line
 from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
 from dossier.register.register import Hit, Register
@@ -177,6 +179,7 @@ def letters_pdf(outcome: Register, done: Done, reply: Reply) -> bytes:
     letters = _letters([each for each in told if each.outcome in ANSWERS], done, reply)
     return page_pdf(
         "recall.html", letters=letters, rows=told, done=done, short=_short,
+        what=thing(done.recall), outcomes={key: each[1] for key, each in ANSWERS.items()},
         unread=outcome.unreadable, count=outcome.count, span=span(done),
     )  # fmt: skip
 
@@ -221,19 +224,20 @@ def _alike(told: Told) -> dict[tuple[str, str, str], list[str]]:
 def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
     """Yield name and text of each line at the head of a letter."""
     row, left, recall = told.row, told.left, done.recall
+    yield say("From, and whom to ask"), _short(reply.contact)
+    yield say("Day of this letter"), day(recall.day)
     yield say("To"), _short(left.application.owner if left.application else "")
     yield say("Machines"), _short(row.equipment) or say("not named by the application")
     maker = f", {left.case.candidate.maker}" if left.case else ""
     yield say("Filter"), _short(row.candidate + maker)
-    words = later("{dossier}, issued {issued}, SHA-256 {digest}…")
     issued = date.fromisoformat(row.issued)
-    yield say("Dossier"), say(words, dossier=row.name, issued=issued, digest=row.sha256[:16])
-    words = later("{what}, {span} (recall {number} of {day})")
+    yield say("Dossier"), say("{dossier}, issued {issued}", dossier=row.name, issued=issued)
+    yield "SHA-256", row.sha256
+    words = later("{what}, {span} (recall {number})")
     if recall.lifts:
-        words = later("{what}, {span} (lifted by {number} of {day})")
-    what, when = _short(recall.what), span(done)
-    told_of = say(words, what=what, span=when, number=recall.number, day=recall.day)
-    yield say("What is recalled"), told_of
+        words = later("{what}, {span} (lifted by {number})")
+    what, when = _short(thing(recall, left.case)), span(done)
+    yield say("What is recalled"), say(words, what=what, span=when, number=recall.number)
     yield say("Reason"), _short(recall.reason)
     if told.records:
         yield say("Evidence left out"), _short(", ".join(told.records))
@@ -242,7 +246,25 @@ def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
     if told.outcome in (STANDS, CONDITIONAL) and told.until:
         yield say("It holds until"), day(told.until)
     yield say("Answer by"), day(reply.by) if reply.by else ""
-    yield say("Contact"), _short(reply.contact)
+
+
+THINGS: Mapping[str, str] = {
+    "instrument": later("instrument {name}"), "certificate": later("certificate {name}"),
+    "laboratory": later("laboratory {name}"), "lot": later("lot {name}"),
+    "specimen": later("specimen {name}"), "fluid": later("test fluid {name}"),
+    "record": later("test record {name}"), "dossier": later("dossier {name}"),
+}  # fmt: skip
+
+
+def thing(recall: Recall, case: Qualification | None = None) -> str:
+    """Return what is recalled in words, an instrument with what its case calls it."""
+    called = say(THINGS[recall.kind], name=recall.value)
+    for tool in case.instrument if case and recall.kind == "instrument" else ():
+        if folded(known_as(tool.id)) == folded(recall.value):
+            called = f"{called} ({tool.kind})"
+    return (
+        say("{thing} of {within}", thing=called, within=recall.within) if recall.within else called
+    )
 
 
 def span(done: Done) -> str:
@@ -290,7 +312,7 @@ def _told(told: Told) -> dict[str, Any]:
 def lines(outcome: Register, done: Done) -> Iterator[str]:
     """Yield what a person at a terminal has to know."""
     for each in _by_urgency(done):
-        yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
+        yield f"{each.row.name}: {each.outcome}: {one_line(each.why)} ({each.row.file})"
     count = outcome.count - len(done.told)
     yield f"{count} of {outcome.count} dossiers not touched"
     for name in done.alike:

@@ -109,6 +109,24 @@ def update(
     )  # fmt: skip
 
 
+def beside(folder: Path, path: Path, today: date, trust: Sequence[bytes] = ()) -> tuple[str, str]:
+    """Return how a dossier reads beside those of a folder if one has taken its place, and which.
+
+    Nothing is written in the folder.  Both are empty where none has, or the file is no dossier.
+    """
+    found, keys = _scanned(folder, {}, {}, tuple(trust), 1), tuple(trust)
+    (own,) = _confined((path.absolute().parent, [path.name], keys))
+    if isinstance(own, str):
+        return "", ""
+    given = {own[0].sha256: replace(own[0], file=str(path.absolute()))} | found.rows
+    read = [on_day(row, today) for row in given.values()]
+    rows = settled(read, lambda one, other: extends(folder, one, other))
+    row = next(each for each in rows if each.sha256 == own[0].sha256)
+    if row.current and not row.conflict:
+        return "", ""
+    return row.decision, row.remark if row.conflict else f"superseded by {row.superseded_by}"
+
+
 def _known(stored: Stored, head: str, program: str) -> dict[str, Row]:
     """Return the rows that a head which was kept vouches for, judged by this very program."""
     heads = [each.digest for each in stored.chain]

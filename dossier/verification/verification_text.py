@@ -6,14 +6,17 @@ import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import typer
 from pydantic_core import to_jsonable_python
 
+from dossier.decision.conditions import APPROVES
 from dossier.make.decide import what_moved
 from dossier.report.format import date_text
-from dossier.verification.verify import Verification
+from dossier.verification.questions import Word
+from dossier.verification.verify import NOTHING, Verification
+from dossier.words import later, say, speaking
 from dossier.words.terminal_safe import shown
 
 _FILES = ("--trust", "--trust-person", "--crl")
@@ -34,9 +37,9 @@ def print_verification(found: Verification) -> None:
 def fact_lines(found: Verification) -> Iterator[str]:
     """Yield the facts, a line each, the verdict left out."""
     yield f"{found.file}: {found.number} revision {found.revision}, sha256 {found.sha256}"
-    yield f"states: decision {found.decision}, standing {found.standing}"
     ended = f", its last day was {found.signoff.ended}" if found.signoff.ended else ""
     yield f"reads on the day of judgement: {found.reads}{ended}"
+    yield f"says of itself: decision {found.decision}, standing {found.standing}"
     for seal in found.seals:
         trust = "trusted" if seal.trusted else "not trusted"
         state = f"{seal.level}, whole, {trust}" if seal.sound else "broken"
@@ -55,10 +58,16 @@ def fact_lines(found: Verification) -> Iterator[str]:
     for below in found.carried:
         named = f"{below.number} revision {below.revision}"
         yield f"evidence carried from {below.file}: {named}, {below.verdict}"
-    yes = sum(answer.word == "yes" for answer in found.answers)
-    yield f"auditor's questions: {yes} of {len(found.answers)} answered yes"
+    yield f"auditor's questions: {len(found.answers)}, {_counted(found)}"
     kinds = (("failed", found.failures), ("not proven", found.gaps), ("remark", found.remarks))
     yield from (f"{word}: {line}" for word, every in kinds for line in every)
+
+
+def _counted(found: Verification) -> str:
+    """Return how often each answer was given."""
+    words = [answer.word for answer in found.answers]
+    counts = (f"{words.count(each)} {say(each)}" for each in get_args(Word) if each in words)
+    return ", ".join(counts) or say("none was asked")
 
 
 def _again(found: Verification) -> str:
@@ -104,7 +113,8 @@ def _facts(found: Verification) -> dict[str, Any]:
 def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -> bytes:
     """Return a PDF of one page with verdict, facts, questions, and how to repeat a verification.
 
-    `day` is that of judgement; `given` are the options of the call and what each was given.
+    `day` is that of judgement; `given` are the options of the call and what each was given.  It
+    is in the language of the dossier; what a terminal prints too is in English.
     """
     from importlib.metadata import version
 
@@ -112,21 +122,82 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
 
     asked = tuple(answer.question for answer in found.answers)
     told = [line.partition(": ")[::2] for line in list(fact_lines(found))[2:]]
-    return page_pdf(
-        "verification.html",
-        found=found,
-        kind="fail" if found.failures else "open" if found.verdict != "verified" else "pass",
-        day=date_text(day),
-        version=version("dossier"),
-        facts=[pair for pair in told if pair[0] not in _APART],
-        yes=sum(answer.word == "yes" for answer in found.answers),
-        repeat=list(_repeat(found, day, given)),
-        lists=(
-            ("What contradicts the dossier", found.failures),
-            ("What is not proven", found.gaps),
-            ("What a person should know", [r for r in found.remarks if not r.startswith(asked)]),
-        ),
-    )
+    with speaking(found.language):
+        return page_pdf(
+            "verification.html",
+            found=found,
+            kind="fail" if found.failures else "open" if found.verdict != "verified" else "pass",
+            day=date_text(day),
+            version=version("dossier"),
+            verdict=say(found.verdict),
+            reads=_reading(found),
+            what_to_do=say(_advice(found)),
+            facts=[pair for pair in told if pair[0] not in _APART],
+            counted=_counted(found),
+            repeat=list(_repeat(found, day, given)),
+            lists=(
+                (say("What contradicts the dossier"), found.failures),
+                (say("What is not proven"), found.gaps),
+                (
+                    say("What a person should know"),
+                    [each for each in found.remarks if not each.startswith(asked)],
+                ),
+            ),
+        )
+
+
+VERDICTS = (
+    later("verified"), later("not proven"), later("failed"),
+    later("verified, by TEST identities, which prove nothing"),
+)  # fmt: skip
+STATES = (
+    later("expired"),
+    later("superseded"),
+    later("recalled"),
+    later("in conflict"),
+    later("draft"),
+)
+"""What undoes a reading, said where it is printed."""
+NO_READING = later(
+    "Fit no filter by this file, and keep it as it is. Ask whoever issued it for the dossier as it "
+    "was made."
+)
+UNDONE = later(
+    "Fit no further filter by it. Ask whoever issued it what counts in its place, and what to do "
+    "with filters that are fitted."
+)
+OPEN = later(
+    "Do not rely on it yet. Clear what is named as not proven, such as a missing seal, and verify "
+    "again."
+)
+NO_LEAVE = later("Fit no filter by it: it is no approval.")
+LEAVE = later(
+    "Filters may be fitted as its first page says: of the lots, in the machines, until the day and "
+    "under the conditions named there."
+)
+
+
+def _advice(found: Verification) -> str:
+    """Return what an owner does now."""
+    if found.reads not in APPROVES:
+        undone = UNDONE if ": was " in found.reads else NO_LEAVE
+        return NO_READING if found.reads.startswith(NOTHING) else undone
+    return LEAVE if found.verdict == "verified" else OPEN
+
+
+def _reading(found: Verification) -> str:
+    """Return how the dossier reads, in the language spoken now."""
+    reading = found.reads
+    for mark, words in (
+        (": was ", later("{state}: was {decision}")),
+        (": would be ", later("{state}: would be {decision}")),
+        (f"{NOTHING}: ", later("nothing, as it failed; of itself it says: {decision}")),
+    ):
+        state, there, decision = reading.partition(mark)
+        if there:
+            states = ", ".join(map(say, state.split(", ")))
+            return say(words, state=states, decision=say(decision))
+    return say(reading)
 
 
 def _repeat(
@@ -136,13 +207,17 @@ def _repeat(
     from importlib.metadata import version
 
     files = [(flag, text) for flag, text in given if flag in _FILES]
-    held = "; the files that the command names" if files else ""
-    exact = "where pages are to be identical, the versions that 'dossier constraints' prints for it"
-    needed = f"this PDF, which carries all inputs{held}; dossier {version('dossier')}; {exact}"
-    yield "Needed", needed
+    needed = later(
+        "this PDF, which carries all inputs; files that the command names; dossier {version}; "
+        "where pages are to be identical, the versions that 'dossier constraints' prints for it"
+    )
+    yield say("Needed"), say(needed, version=version("dossier"))
     words = [word for flag, text in given for word in (flag, text) if word]
-    yield "Command", shlex.join(["dossier", "verify", found.file, *words, "--at", str(day)])
-    yield f"SHA-256 of {found.file}", found.sha256
+    yield say("Command"), shlex.join(["dossier", "verify", found.file, *words, "--at", str(day)])
+    yield say("SHA-256 of {file}", file=found.file), found.sha256
     paths = (text.partition("=")[2] if flag == "--trust-person" else text for flag, text in files)
     for path in dict.fromkeys(map(Path, paths)):
-        yield f"SHA-256 of {path.name}", hashlib.sha256(path.read_bytes()).hexdigest()
+        yield (
+            say("SHA-256 of {file}", file=path.name),
+            hashlib.sha256(path.read_bytes()).hexdigest(),
+        )

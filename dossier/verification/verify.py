@@ -3,28 +3,32 @@
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import TypedDict, Unpack
 
 from dossier.case.attached import NotADossierError, open_pdf, read_pdf
-from dossier.decision.conditions import expired
+from dossier.decision.conditions import APPROVES, expired
 from dossier.make.decide import what_moved
 from dossier.make.read import Recomputed
 from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.program import other_versions
-from dossier.record.recall import recalls_in
+from dossier.record.recall import CONDITIONAL, FALLS, recalls_in
 from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.signoff import same_person, standing
-from dossier.record.standing import mismatches, sign_offs
+from dossier.record.standing import RECALLED, mismatches, reading_of, sign_offs
 from dossier.record.trust import Trust, trust_of
 from dossier.report.layout.pdf import MissingLibraryError
 from dossier.report.signing import SignOff, field_name
 from dossier.system.confined import FAMILIAR, StoppedError, confined, stranger
 from dossier.verification.questions import AuditAnswer, answers
+from dossier.words.catalogue import ENGLISH
+
+NOTHING = "nothing, as it failed; of itself it says"
+"""How a dossier reads that contradicts itself, before what it states."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,18 +64,30 @@ class Verification:
     """What was found out about them, each by itself."""
     recalled: str = ""
     """What a register says was recalled of its evidence; empty where nothing was."""
-    recall_stands: bool = False
-    """Whether the approval was decided again without that evidence, and stands."""
+    recall_leaves: str = ""
+    """What was decided again without that evidence: `FALLS`, or how it reads; empty if nothing."""
+    beside: str = ""
+    """How it reads beside the other dossiers of a register where one has taken its place."""
+    beside_why: str = ""
+    """What has taken its place."""
+    language: str = ENGLISH
+    """Language of the dossier."""
 
     @property
     def failures(self) -> tuple[str, ...]:
         """Return what contradicts the dossier: any one of these fails the verification."""
-        return *self._failures(), *self._below("failures")
+        fallen = (self.recalled,) if self.recall_leaves == FALLS else ()
+        return *self._contradictions(), *fallen
 
     @property
     def gaps(self) -> tuple[str, ...]:
         """Return what is not proven: with one of these nothing is wrong, but it is not verified."""
         return *self._gaps(), *self._below("gaps")
+
+    def _contradictions(self) -> Iterator[str]:
+        """Yield what fails by the file itself, whatever was recalled of it since."""
+        yield from self._failures()
+        yield from self._below("failures")
 
     def _below(self, kind: str) -> Iterator[str]:
         """Yield the same of the dossiers that it carries evidence from."""
@@ -84,8 +100,18 @@ class Verification:
 
     @property
     def reads(self) -> str:
-        """Return the decision as it reads on the day of judgement."""
-        return standing(self.decision, self.signoff)
+        """Return the decision as it reads on the day of judgement: the bare word if it stands."""
+        if any(self._contradictions()):
+            return f"{NOTHING}: {self.standing}"
+        reading = self.beside or standing(self.decision, self.signoff)
+        if not self.recalled or reading not in APPROVES:
+            return reading
+        return reading_of(self.decision, RECALLED) if self.fallen else self.recall_leaves
+
+    @property
+    def fallen(self) -> bool:
+        """Return whether a recall on file leaves no approval, or was not decided on."""
+        return bool(self.recalled) and self.recall_leaves in ("", FALLS)
 
     @property
     def verified(self) -> bool:
@@ -132,8 +158,10 @@ class Verification:
             yield f"the pages are not those that the attached data give: {again.words}"
 
     def _gaps(self) -> Iterator[str]:
-        if self.recalled and not self.recall_stands:
+        if self.fallen and not self.recall_leaves:
             yield self.recalled
+        if self.beside:
+            yield f"it does not count any more: {self.beside_why}"
         if not self.seals:
             yield "no digital signature: nobody can tell who made this file, or changed it"
         elif not self.trust_given:
@@ -167,7 +195,7 @@ class Verification:
             yield f"the pages did not come out the same to the byte ({again.pages}): {again.words}"
 
     def _remarks(self) -> Iterator[str]:
-        if self.recalled and self.recall_stands:
+        if self.recalled and not self.fallen:
             yield self.recalled
         again = self.recomputed
         if again.made_with and not again.same_version:
@@ -186,7 +214,7 @@ class Verification:
         if any(same_person(a, b) for i, a in enumerate(names) for b in names[i + 1 :]):
             yield "one person has signed off in more than one role"
         for answer in self.answers:
-            if answer.word != "yes" and not answer.binding:
+            if answer.word in ("no", "open") and not answer.binding:
                 yield f"{answer.question} {answer.word}: {answer.detail}"
 
 
@@ -218,7 +246,12 @@ def verify(path: Path | str, **how: Unpack[How]) -> Verification:
     Raises NotADossierError for any other file, CaseError for a certificate or list that is unfit,
     OSError where the file cannot be read.
     """
-    return _with_below(_alone(Path(path), how), partial(verify, **how))
+    return _with_below(_alone(Path(path), how), partial(verify, **_sources(how)))
+
+
+def _sources(how: How) -> How:
+    """Return how what evidence is carried from is judged: a recall names that evidence itself."""
+    return {**how, "register": None}
 
 
 def _trusted(how: How) -> Trust:
@@ -236,7 +269,7 @@ def _alone(path: Path, how: How) -> Verification:
     pages = how.get("pages", True)
     again = _again(dossier, seals, pages, lambda digest: vouched and digest in taken)
     today = trusted.moment.date()
-    recalled, stands = _recalled(dossier, how.get("register"))
+    recalled, leaves = _recalled(dossier, how.get("register"), today)
     decided = again.case and again.assessment and answers(again.case, again.assessment, today)
     return Verification(
         file=path.name, sha256=dossier.sha256,
@@ -245,7 +278,7 @@ def _alone(path: Path, how: How) -> Verification:
         seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
         trust_house=taken, signoff=sign_offs(dossier, today) or SignOff(), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
-        recalled=recalled, recall_stands=stands, answers=decided or (),
+        recalled=recalled, recall_leaves=leaves, answers=decided or (), language=dossier.language,
         sources=tuple((e.file, e.content) for e in (again.case.carried if again.case else ())),
     )  # fmt: skip
 
@@ -254,15 +287,23 @@ def _all_trusted(seals: Sequence[Seal]) -> bool:
     return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
 
 
-def _recalled(dossier: DossierFile, register: Path | None) -> tuple[str, bool]:
-    """Return what a register says is recalled of a dossier, and whether it stands all the same."""
+def _recalled(dossier: DossierFile, register: Path | None, today: date) -> tuple[str, str]:
+    """Return what a register says is recalled of a dossier, and what is left of its approval.
+
+    That is `FALLS`, or how it reads on a day, or nothing where it was not decided again.
+    """
     if register is None:
-        return "", False
+        return "", ""
     recalls, case = recalls_in(register), dossier.decision.case
     for file, why in recalls.faults.items():
-        return f"{file} of the register cannot be read ({why}): it may recall this one", False
+        return f"{file} of the register cannot be read ({why}): it may recall this one", ""
     found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))
-    return (found.text, found.stands) if found else ("", False)
+    if found is None or found.outcome is None or not found.stands:
+        falls = found and found.outcome and found.outcome.outcome == FALLS
+        return (found.text, FALLS if falls else "") if found else ("", "")
+    now = found.outcome
+    left = APPROVES[1].value if now.outcome == CONDITIONAL else dossier.decision.decision
+    return found.text, expired(left) if now.until and today > now.until else left
 
 
 def _with_below(found: Verification, judge: Callable[[Path], Verification]) -> Verification:
@@ -301,7 +342,7 @@ def verify_confined(path: Path, **how: Unpack[How]) -> Verification:
         if not familiar():
             raise
         found = confined(work, FAMILIAR)
-    return _with_below(found, partial(verify_confined, **how))
+    return _with_below(found, partial(verify_confined, **_sources(how)))
 
 
 def _again(

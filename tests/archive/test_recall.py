@@ -37,7 +37,7 @@ from dossier.register.letters import (
 )
 from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
-from dossier.register.register import Wanted
+from dossier.register.register import Wanted, beside
 from dossier.register.register import find as found_in
 from dossier.register.row import without
 from dossier.seal.signature import make_identity
@@ -171,7 +171,8 @@ def test_an_approval_without_its_evidence_falls_and_nobody_reads_it_as_approved(
     )  # fmt: skip
     assert "review due" not in calendar_text(after).lower()
     found = verify(folder / "built.pdf", pages=False, register=folder)
-    assert found.gaps[0].startswith("recall 1 (instrument:FM-04): falls: undecided")
+    assert found.failures[-1].startswith("recall 1 (instrument:FM-04): falls: undecided")
+    assert found.reads == "recalled: was approved"
     assert not [gap for gap in verify(folder / "built.pdf", pages=False).gaps if "recall" in gap]
 
 
@@ -360,6 +361,11 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     done = put_on_file(tmp_path, "instrument:APC-21")
     assert told(done) == {"r0.pdf": NO_APPROVAL}
     assert done.told[0].why == "superseded: was approved"
+    taken = "superseded: was approved", "superseded by A r1"
+    assert beside(tmp_path, tmp_path / "r0.pdf", TODAY) == taken
+    elsewhere = tmp_path.with_suffix(".pdf")
+    shutil.copy(tmp_path / "r0.pdf", elsewhere)
+    assert beside(tmp_path, elsewhere, TODAY) == taken
     assert reads(tmp_path)["r1.pdf"] == "approved"
     put_on_file(tmp_path, "instrument:APC-5")  # what fell does not give way to what it replaced
     assert reads(tmp_path) == {
@@ -409,6 +415,7 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert "Carried evidence ends: B r0\\, MP-1" in calendar_text(update(tmp_path))
     done = put_on_file(tmp_path, "dossier:A")
     assert told(done) == {"a.pdf": FALLS, "b.pdf": UNKNOWN}
+    assert beside(tmp_path, tmp_path / "a.pdf", TODAY) == ("", "")
     put_on_file(tmp_path, "dossier:A", lift=True)
     assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "approved"}
     assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}
@@ -439,7 +446,7 @@ def test_a_decision_that_does_not_come_out_as_stated_is_not_decided_on(folder, m
     )
     (each,) = put_on_file(folder, until=FIRST).told
     assert each.outcome == UNKNOWN
-    assert each.why == "its attachments do not give what it states: x: 1 became 2"
+    assert each.why == "its attachments do not give what it states: 'dossier verify' says where"
 
 
 NASTY = "A\r\nBEGIN:VEVENT; x, y\\n\u202e\u2028<b>&\u0000" + "ü" * 60

@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import re
 from datetime import date
 from io import BytesIO
 from types import SimpleNamespace
@@ -12,8 +13,15 @@ from pypdf import PdfReader
 from dossier.make import decide, outcome, recompute
 from dossier.record.dossier_file import DossierFile
 from dossier.verification.questions import _QUESTIONS, AuditAnswer
-from dossier.verification.verification_text import _repeat, fact_lines, note_pdf
+from dossier.verification.verification_text import (
+    _advice,
+    _reading,
+    _repeat,
+    fact_lines,
+    note_pdf,
+)
 from dossier.verification.verify import Verification
+from dossier.words import speaking
 
 SEAL = {
     "field": "signature-prepared", "role": "prepared", "signer": "A. One", "sound": True,
@@ -49,7 +57,7 @@ def verified(**changes):
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
         "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
         "revision": 2, "sha256": "ab", "attached": 9, "carried": (),
-        "recalled": "", "recall_stands": False,
+        "recalled": "", "recall_leaves": "", "beside": "", "beside_why": "", "language": "en",
     }  # fmt: skip
     made = object.__new__(Verification)
     for name, value in (facts | changes).items():
@@ -144,7 +152,7 @@ def test_what_is_left_open_keeps_it_from_being_verified(changes, words):
         ({"stamped": ""}, "no trusted time-stamp proves it"),
         ({"revocation": "not consulted"}, "was not consulted: no list given"),
         ({"revocation": "not listed"}, "whether one covers it is not known"),
-        ({"recalled": "stands without it", "recall_stands": True}, "stands without it"),
+        ({"recalled": "stands without it", "recall_leaves": "approved"}, "stands without it"),
         ({"signed": ("A. One", "a  one.")}, "one person has signed off in more than one role"),
         ({"answers": (answered("no"),)}, "Q? no: it is not"),
     ],
@@ -154,6 +162,38 @@ def test_what_a_reader_should_know_is_said_and_changes_nothing(changes, words):
     assert found.verified
     assert len(found.remarks) == 1
     assert words in found.remarks[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "reading", "word", "told"),
+    [
+        ({}, "approved", "verified", "Filters may be fitted"),
+        ({"seals": ()}, "approved", "not proven", "Do not rely on it yet"),
+        ({"decision": "not approved", "standing": "not approved"}, "not approved", "verified",
+         "it is no approval"),
+        ({"faults": ("a",)}, "nothing, as it failed; of itself it says: approved", "failed",
+         "Fit no filter by this file"),
+        ({"recalled": "recall 1: falls", "recall_leaves": "falls"}, "recalled: was approved",
+         "failed", "Fit no further filter"),
+        ({"recalled": "recall 1: not decided again"}, "recalled: was approved", "not proven",
+         "Fit no further filter"),
+        ({"recalled": "recall 1", "recall_leaves": "approved with conditions"},
+         "approved with conditions", "verified", "under the conditions"),
+        ({"beside": "superseded: was approved", "beside_why": "superseded by N-1 r3"},
+         "superseded: was approved", "not proven", "Fit no further filter"),
+        ({"beside": "superseded: was approved", "recalled": "r", "recall_leaves": "falls"},
+         "superseded: was approved", "failed", "Fit no further filter"),
+        ({"faults": ("a",), "recalled": "r", "recall_leaves": "falls"},
+         "nothing, as it failed; of itself it says: approved", "failed",
+         "Fit no filter by this file"),
+    ],
+)  # fmt: skip
+def test_what_undoes_an_approval_is_how_it_reads(changes, reading, word, told):
+    found = verified(**changes)
+    assert (found.reads, found.verdict) == (reading, word)
+    assert told in _advice(found)
+    with speaking("de"):
+        assert not re.search("approved|superseded|recalled|failed", _reading(found))
 
 
 @pytest.mark.parametrize("answer", [answered("yes"), answered("yes", binding=True)])
@@ -168,17 +208,21 @@ def test_a_trusted_house_is_no_gap():
 
 
 def test_the_facts_of_a_sound_one_are_said_in_order():
-    assert [*fact_lines(verified(answers=(answered("yes"), answered("unknown"))))] == [
+    assert [
+        *fact_lines(
+            verified(answers=[answered(word) for word in ("yes", "open", "does not apply")])
+        )
+    ] == [
         "d.pdf: N-1 revision 2, sha256 ab",
-        "states: decision approved, standing approved",
         "reads on the day of judgement: approved",
+        "says of itself: decision approved, standing approved",
         "signature-prepared: A. One, stamped 2026-04-01: PAdES B-T, whole, trusted",
         "sign-off prepared: A. One, 2026-04-01: holds",
         "attachments: 9, all as in the manifest",
         "decided again: decision.json is identical",
         "pages: identical",
-        "auditor's questions: 1 of 2 answered yes",
-        "remark: Q? unknown: it is not",
+        "auditor's questions: 3, 1 yes, 1 open, 1 does not apply",
+        "remark: Q? open: it is not",
     ]
 
 
@@ -220,7 +264,9 @@ def test_the_note_names_every_question_and_how_to_repeat_the_verification(tmp_pa
     )
     said = " ".join(text.split())
     assert all(each.question in said for each in found.answers)
-    assert f"{len(asked) - 1} of {len(asked)} answered yes" in said
+    assert f"{len(asked) - 1} yes, 1 no" in said
+    assert "reads as of 2026-04-02: nothing, as it failed" in said
+    assert "What to do now. Fit no filter by this file" in said
     assert "Q? no it is not" in said
     assert "--quick--at2026-04-02" in said.replace(" ", "")  # wherever its lines break
     assert hashlib.sha256(b"a certificate").hexdigest() in said
@@ -253,6 +299,8 @@ def test_of_a_file_without_seals_it_is_said_once():
         ({"a": [{"requirement": "E1", "u": 1}]}, {"a": [{"requirement": "E1", "u": 2}]},
          ["a.E1.u: 1 became 2"]),
         ({"a": [1, 2]}, {"a": [1]}, ["a: [1, 2] became [1]"]),
+        ({"a": "x" * 70 + " one"}, {"a": "x" * 70 + " two"},
+         [f"a: …{'x' * 19} one\" became …{'x' * 19} two\""]),
     ],
 )  # fmt: skip
 def test_what_moved_is_named_by_its_place(then, now, lines):
@@ -295,7 +343,9 @@ def test_what_turns_by_itself_is_not_asked_what_it_is_without_a_record(monkeypat
     monkeypatch.setattr(recompute, "decided_again", lambda *_, **__: then)
     dossier = SimpleNamespace(decision=SimpleNamespace(decision="not approved", findings=[]))
     found = recompute.without_records(dossier, (), "x", date(2026, 4, 2))
-    assert found.why_not == "its attachments do not give what it states: E1 moved"
+    assert (
+        found.why_not == "its attachments do not give what it states: 'dossier verify' says where"
+    )
     then.case, then.why_not = None, "its inputs are not read"
     assert recompute.without_records(dossier, (), "x", date(2026, 4, 2)).why_not == then.why_not
 
