@@ -256,20 +256,20 @@ def _consistency_twice(
 
 
 def _of_others(qualification: Qualification) -> Iterator[CaseProblem]:
-    """Yield readings whose rows, sheet or file bear the name of another specimen."""
+    """Yield readings whose rows, sheet or file bear the name of another specimen.
+
+    A name such as "mp-c1" holds that of C1; one that holds two is of neither.
+    """
     known = {plain(name): name for name in _specimens(qualification) if any(map(str.isalpha, name))}
     for entry in qualification.record:
         file, _, sheet = entry.file.partition("#")
         places = (*entry.where.values(), sheet.partition("!")[0], PurePosixPath(file).stem)
-        told = {plain(each) for each in places} | {
-            word
-            for each in places
-            for word in re.findall(r"[^\W_]+", plain(each))
-            if re.search(r"[^\W\d]", word) and re.search(r"\d", word)
-        }
-        others = sorted(known[each] for each in told & known.keys())
-        if entry.specimen and others and plain(entry.specimen) not in told:
-            what = f"{entry.file!r} has by name the readings of {others[0]!r}"
+        told = {plain(each) for each in places}
+        words = {word for each in told for word in re.findall(r"[^\W_]+", each)}
+        held = {each for each in words & known.keys() if re.search(r"\d", each)} - told
+        others = sorted(told & known.keys()) or (sorted(held) if len(held) == 1 else [])
+        if entry.specimen and others and plain(entry.specimen) not in told | words:
+            what = f"{entry.file!r} has by name the readings of {known[others[0]]!r}"
             yield _in_case(f"record {entry.id!r} . file", what, "name the place of this specimen's")
 
 

@@ -1,5 +1,6 @@
 """What must fit together in the case files, each fault by its words."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -36,6 +37,16 @@ def test_the_fault_is_named(old, new, words, tmp_path):
     with pytest.raises(CaseError) as caught:
         read_case(case)
     assert any(words in str(problem) for problem in caught.value.problems), caught.value
+
+
+def test_a_file_of_several_specimens_is_that_of_each(tmp_path):
+    case = Path(shutil.copytree(INPUTS / "polder-pumps", tmp_path / "case"))
+    for name in ("records/mp c1-c3.csv", "records/r-21 mp.csv"):
+        text = (case / "case.toml").read_text()
+        old = re.search(r'"MP-C2"(?:.|\n)*?file = "(.*)"', text)[1]
+        (case / old).rename(case / name)
+        (case / "case.toml").write_text(text.replace(f'"{old}"', f'"{name}"'))
+        read_case(case)
 
 
 def test_all_faults_are_named_at_once(tmp_path):

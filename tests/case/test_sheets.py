@@ -13,7 +13,7 @@ from openpyxl import Workbook
 from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
 from openpyxl.comments import Comment
-from openpyxl.styles import Font, PatternFill
+from openpyxl.styles import Font, GradientFill, PatternFill
 
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.tables import read_sheet, sheet_names
@@ -343,8 +343,10 @@ def test_numbers_that_are_not_written_plainly_are_refused_by_their_address():
         made["B3"] = CellRichText("1", TextBlock(gone, "1"), "0")
         for cell in ("A1", "B4", "B5"):  # names on a dark ground, white on white, on a dark ground
             made[cell].font = Font(color="FFFFFFFF")
-        for cell in ("A1", "B5"):
             made[cell].fill = PatternFill("solid", fgColor="FF203040")
+        made["B4"].fill = PatternFill()
+        made["A5"].font = Font(color="FFFFFFFF")
+        made["A5"].fill = GradientFill(stop=("FF203040", "FF000000"))
         made["C3"] = CellRichText("no. 1", TextBlock(raised, "st"))
 
     rows = [[*HEAD, "remark"], [1, 2], [2, 3], [3, 4], [4, 5]]

@@ -134,7 +134,10 @@ def swapped(folder: Path) -> None:
     turned = {"candidate": "reference", "reference": "candidate", "C": "R", "R": "C"}
     text = re.sub(r'filter = "(\w+)"', lambda m: f'filter = "{turned[m[1]]}"', path.read_text())
     text = re.sub(r'specimen = "([CR])', lambda m: f'specimen = "{turned[m[1]]}', text)
-    path.write_text(text)
+    named = r"(?<=-)([cr])(?=\d[.]csv)"  # no file bears the name of another specimen
+    path.write_text(re.sub(named, r"of-\1-", text))
+    for file in (folder / "records").iterdir():
+        file.rename(file.with_name(re.sub(named, r"of-\1-", file.name)))
 
 
 OTHER_HOUSE = """[[laboratory]]

@@ -1,7 +1,7 @@
 """The cells of a sheet or a CSV file, a range of them, and the head of a table among them."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, time, timedelta
@@ -135,9 +135,7 @@ def columns_of(
         hint = f"a record has at most {MAX_COLUMNS} columns"
         raise TableError(f"row {row}", f"{len(cells)} columns", hint)
     columns, seen, written = [], set(), [cell.strip() for cell in cells]
-    for name in renamed.keys() - set(written):
-        hint = suggested(name, filter(None, written), "columns")
-        raise TableError(f"row {row}", f"no column {name!r}, which its record names", hint)
+    _refuse_absent(renamed.keys() - set(written), written, row)
     for index, cell in enumerate(written):
         text = renamed.get(cell, cell).strip()
         match = HEADER.match(text)
@@ -154,6 +152,12 @@ def columns_of(
         seen.add(lowered(name))
         columns.append(RawColumn(name, (match["unit"] or "").strip(), index))
     return tuple(columns)
+
+
+def _refuse_absent(names: Iterable[str], written: Sequence[str], row: int) -> None:
+    for name in names:
+        hint = suggested(name, filter(None, written), "columns")
+        raise TableError(f"row {row}", f"no column {name!r}, which its record names", hint)
 
 
 SAYS = "correct the mapping: the file says what was measured"

@@ -123,7 +123,8 @@ def _styles(archive: zipfile.ZipFile) -> Styles:
     fonts = list(enumerate(next(_inside(tree, "fonts"), ())))
     pale = {str(n) for n, font in fonts for e in _inside(font, "color") if _white(e)}
     fills = enumerate(next(_inside(tree, "fills"), ()))
-    clear = {str(n) for n, fill in fills if all(map(_white, _inside(fill, "fgColor")))}
+    grounds = ((n, [*_inside(fill, "fgColor"), *_inside(fill, "color")]) for n, fill in fills)
+    clear = {str(n) for n, colors in grounds if all(map(_white, colors))}
     white = (k for k, e in cells if e.get("fontId") in pale and e.get("fillId", "0") in clear)
     lined = {str(n) for n, font in fonts for e in _inside(font, "strike") if e.get("val") != "0"}
     codes = {style: (MONEY | own).get(each.get("numFmtId")) or "0" for style, each in cells}

@@ -119,19 +119,22 @@ class _Span:
             self.refuse(twice=self.sheet and row <= self.row)
             self.row, self.column, self.seen = max(self.row + 1, row), 0, set()
         elif kind == "c":
-            self.column, elsewhere = self.column + 1, False
-            found = _CELL.fullmatch(attributes.get("r", ""))
-            if found:
-                elsewhere = int(found[2]) != self.row
-                self.row = max(self.row, int(found[2]))
-                self.column = index_of(found[1].upper()) + 1
-            self.widest = max(self.widest, self.column)
-            if self.row * self.widest > MAX_CELLS:
-                what = f"a sheet spans {self.row} rows and {self.widest} columns"
-                raise TableError("", what, f"at most {MAX_CELLS} cells; clear the far ones")
-            self.refuse(twice=self.sheet and (elsewhere or self.column in self.seen))
-            self.seen.discard(0)
-            self.seen.add(self.column)
+            self._cell(attributes.get("r", ""))
+
+    def _cell(self, told: str) -> None:
+        self.column, elsewhere = self.column + 1, False
+        found = _CELL.fullmatch(told)
+        if found:
+            elsewhere = int(found[2]) != self.row
+            self.row = max(self.row, int(found[2]))
+            self.column = index_of(found[1].upper()) + 1
+        self.widest = max(self.widest, self.column)
+        if self.row * self.widest > MAX_CELLS:
+            what = f"a sheet spans {self.row} rows and {self.widest} columns"
+            raise TableError("", what, f"at most {MAX_CELLS} cells; clear the far ones")
+        self.refuse(twice=self.sheet and (elsewhere or self.column in self.seen))
+        self.seen.discard(0)
+        self.seen.add(self.column)
 
     def refuse(self, *_: object, twice: bool | None = None) -> None:
         """Raise TableError for what programs read differently: a cell twice, a comment in one."""
