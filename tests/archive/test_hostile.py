@@ -161,6 +161,10 @@ def test_differences_are_told_by_type_place_and_up_to_sixty_characters():
     assert differences({"a": [{"x": 1}, 2, [3]]}, {"a": [{"x": 0}, 1, [4]]}) == (
         "a.0.x: 1 became 0", "a.1: 2 became 1", "a.2.0: 3 became 4",
     )  # fmt: skip
+    for one, other in (({}, 1), ([1], "x"), ([1], {"b": 1})):
+        for then, now in ((one, other), (other, one)):
+            (line,) = differences({"a": then}, {"a": now})
+            assert line == f"a: {json.dumps(then)} became {json.dumps(now)}"
     assert differences({"a": "µ" * 58}, {"a": "x" * 59}) == (
         f'a: "{"µ" * 58}" became "{"x" * 56}...',
     )

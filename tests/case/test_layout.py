@@ -42,6 +42,25 @@ def test_what_is_named_is_read_and_what_is_left_out_is_not():
     assert columns(read(carried=["Code"], ignored=["Tank"])) == READ
 
 
+def test_a_column_that_is_carried_down_may_be_read_as_well():
+    raw = read(rows=[ROWS[0], ["", *ROWS[1][1:]]], carried=["t"])
+    assert (columns(raw), told(raw)) == (READ, [])
+    assert raw.numbers(raw.columns[0]).tolist() == [1.0, 1.0]
+
+
+def test_counts_that_stand_below_each_other_are_read_by_their_own_names():
+    names = ["t", "where", "from", "n [1/mL]"]
+    rows = [[1, "up", 4, 40], [1, "up", 10, 20], [1, "down", 4, 4], [1, "down", 10, 2]]
+    long = {"side": "where", "size": "from", "count": "n [1/mL]",
+            "sides": {"up": "upstream", "down": "downstream"}}  # fmt: skip
+    raw = read(names=names, rows=rows, columns={"t": "time [min]"}, remarks=[], ignored=[],
+               long=long)  # fmt: skip
+    assert told(raw) == []
+    found = {column.name: raw.numbers(column).tolist() for column in raw.columns}
+    assert found == {"time": [1.0], "upstream 4 um(c)": [40.0], "upstream 10 um(c)": [20.0],
+                     "downstream 4 um(c)": [4.0], "downstream 10 um(c)": [2.0]}  # fmt: skip
+
+
 @pytest.mark.parametrize("turned", [False, True])
 def test_a_column_may_be_named_by_its_place(turned):
     by = {f"row {k}" if turned else f"column {'ABCDE'[k - 1]}": k for k in range(1, 6)}
