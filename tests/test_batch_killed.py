@@ -109,6 +109,20 @@ def test_what_a_killed_run_left_is_cleared_once_it_is_nobodys(out):
     assert all(path.exists() for path in others)
 
 
+def test_only_what_is_older_than_an_hour_is_nobodys(out):
+    """The age of a link is its own, whatever it leads to."""
+    old, young, link = (out / f".{STEM}.pdf.abcd_12{k}" for k in range(3))
+    for path, age in ((old, files.LEFT_OVER + 60), (young, files.LEFT_OVER - 60)):
+        path.write_bytes(NEW[0])
+        os.utime(path, (0, time.time() - age))
+    target = out / "notes.txt"
+    target.write_bytes(NEW[0])
+    os.utime(target, (0, 0))
+    link.symlink_to(target)
+    save_files(STEM, *NEW, out)
+    assert [path.exists() for path in (old, young, link, target)] == [False, True, True, True]
+
+
 @pytest.mark.slow
 def test_a_build_killed_while_it_replaces_a_dossier(tmp_path):
     case, out = sealed.short_case(tmp_path / "inputs"), tmp_path / "out"

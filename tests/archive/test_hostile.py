@@ -2,12 +2,13 @@
 
 import json
 import zlib
+from types import SimpleNamespace
 
 import pytest
 
 from dossier import verify
-from dossier.case.attached import MAX_ATTACHED, NotADossierError, open_pdf
-from dossier.make.decide import differences
+from dossier.case.attached import MAX_ATTACHED, MAX_FILES, MAX_PDF, NotADossierError, open_pdf
+from dossier.make.decide import MOST_MOVED, differences
 from dossier.make.recompute import _made_with, words_differ
 from dossier.record.document import ManifestDocument
 from dossier.record.dossier_file import safe_name, unpack
@@ -127,3 +128,47 @@ def test_another_version_is_told_and_moved_numbers_keep_it_from_being_verified(d
     path.write_bytes(decided(dossier.unsigned, body))
     found = verify(path, pages=False)
     assert any("numbers moved: findings." in line for line in found.gaps)
+
+
+@pytest.mark.parametrize(
+    ("sizes", "held"),
+    [
+        ((MAX_PDF - 1, 1), True),
+        ((MAX_PDF, 1), False),
+        ((1,) * MAX_FILES, True),
+        ((1,) * (MAX_FILES + 1), False),
+    ],
+)
+def test_no_more_is_attached_than_a_dossier_may_hold(sizes, held, monkeypatch):
+    """Zeros, which take no room until somebody looks at them."""
+    attached = [SimpleNamespace(name=str(k), content=bytes(n)) for k, n in enumerate(sizes)]
+    reader = SimpleNamespace(is_encrypted=False, attachment_list=attached)
+    monkeypatch.setattr("pypdf.PdfReader", lambda *_, **__: reader)
+    if held:
+        assert len(open_pdf(b"%PDF-").files) == len(sizes)
+    else:
+        with pytest.raises(NotADossierError, match="more is attached than a dossier may hold"):
+            open_pdf(b"%PDF-")
+
+
+def test_differences_are_told_by_type_place_and_up_to_sixty_characters():
+    assert differences({"a": {"versions": 1}}, {"a": {"versions": 2}}) == (
+        "a.versions: 1 became 2",
+    )
+    assert differences({"a": 1, "b": 1, "c": None}, {"a": 1.0, "b": True}) == (
+        "a: 1 became 1.0", "b: 1 became true",
+    )  # fmt: skip
+    assert differences({"a": [{"x": 1}, 2, [3]]}, {"a": [{"x": 0}, 1, [4]]}) == (
+        "a.0.x: 1 became 0", "a.1: 2 became 1", "a.2.0: 3 became 4",
+    )  # fmt: skip
+    for one, other in (({}, 1), ([1], "x"), ([1], {"b": 1})):
+        for then, now in ((one, other), (other, one)):
+            (line,) = differences({"a": then}, {"a": now})
+            assert line == f"a: {json.dumps(then)} became {json.dumps(now)}"
+    assert differences({"a": "µ" * 58}, {"a": "x" * 59}) == (
+        f'a: "{"µ" * 58}" became "{"x" * 56}...',
+    )
+    for number, more in ((MOST_MOVED, ()), (MOST_MOVED + 1, ("and more",))):
+        lines = differences({f"{k:02}": 0 for k in range(number)}, {})
+        assert lines[MOST_MOVED:] == more
+        assert lines[MOST_MOVED - 1] == f"{MOST_MOVED - 1:02}: 0 became null"

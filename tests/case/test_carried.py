@@ -69,6 +69,7 @@ def told(folder, **how):
 
 def test_what_is_carried_counts_as_if_tested_and_is_told_from_what_is_new(glue):
     case = read_case(glue, on=TODAY)
+    assert [each.doubts for each in case.carried] == [("unsealed",)]
     found = {r.id for r in case.records if case.source(r.id)}
     assert found == {"PD-C1", "PD-C2", "PD-C3", "BV-C", "MP-R1", "MP-R2", "MP-R3", "PD-R1",
                        "PD-R2", "PD-R3"}  # fmt: skip

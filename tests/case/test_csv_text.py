@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dossier.case.tables.csv_rows import read_csv
-from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.raw_table import TableError, filled
 
 TEXT = "# Prüfling ü, 20 °C, µm\ntime [min];flow [L/min];temperature [°C]\n1;10,5;40\n2;;41\n"
 
@@ -62,6 +62,17 @@ def test_titles_and_units_around_the_names():
     assert len(table.notes) == 2
 
 
+def test_names_may_be_mapped_below_titles():
+    text = "Invented;;\nt;Delta P;Q\nmin;kPa;L/min\n1;2;3\n"
+    mapping = {"t": "time", "Delta P": "differential pressure", "Q": "flow"}
+    table = read_csv("r.csv", text.encode(), mapping)
+    assert [(column.name, column.unit) for column in table.columns] == [
+        ("time", "min"), ("differential pressure", "kPa"), ("flow", "L/min"),
+    ]  # fmt: skip
+    assert np.allclose(numbers(table), [[1], [2], [3]])
+    assert table.remarks == ((1, "Invented"),)
+
+
 def test_a_row_that_is_no_units_stays_a_row():
     table = read_csv("r.csv", b"time;flow\nmin;blip\n1;2\n")
     numbers(table)
@@ -99,3 +110,18 @@ def test_a_line_ends_where_editors_end_it(mark):
     table = read_csv("r.csv", text.encode())
     assert table.lines.tolist() == [3, 5]
     assert table.remarks == ((1, f"a{mark}3,4"),)
+
+
+@pytest.mark.parametrize("value", [0.0, -3.0, 12.0, 999_999_999_999_999.0, 0.1, 1e300, -1e300])
+def test_a_cell_that_is_a_number_is_written_so_that_it_reads_back(value):
+    text = filled(value)
+    assert float(text) == value
+    assert len(text) < 24
+    assert ("." in text) is (value == 0.1)
+
+
+def test_a_cell_without_a_value_is_empty_and_others_are_their_words():
+    empty = [None, float("nan"), np.float64("nan"), np.float32("nan"), "", " "]
+    assert [filled(cell) for cell in empty] == [""] * 6
+    cells = [" ten ", 7, np.int64(7), np.float32(7.5), float("inf"), -float("inf")]
+    assert [filled(cell) for cell in cells] == ["ten", "7", "7", "7.5", "inf", "-inf"]

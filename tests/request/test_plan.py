@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from dossier.case.problems import CaseError
+from dossier.case.read import read_asked_files
 from dossier.case.units import parse_quantity
 from dossier.make.request_files import asked_of, make_request, settings_of
 from dossier.request.counted import assumptions_of, needs_scatter
@@ -239,3 +240,23 @@ def test_what_the_call_settles_is_read_and_what_it_leaves_out_is_not():
     assert given.criterion_flow == pytest.approx(1.0 / 6e4)
     with pytest.raises(CaseError, match="--terminal-fine"):
         settings_of(demands, asked, "", "", "150", None)
+
+
+def test_each_of_several_applications_asks_for_itself_and_all_together(tmp_path):
+    """Of one there are no parts and no mark; without case.toml there is no language either."""
+    names = ["lock-gates", "dredger", "pump-barge"]
+    found = read_asked_files(Path(__file__).parents[2] / "inputs" / "canal-fleet")
+    assert [(part.mark, part.file) for part in found.parts] == [(n, f"{n}.toml") for n in names]
+    assert {found.language, *(part.language for part in found.parts)} == {"en"}
+    assert (found.file, found.mark) == ("lock-gates.toml", "")
+    own = [each.text for part in found.parts for each in part.application.requirement]
+    assert {*own} == {each.text for each in found.application.requirement}
+    assert [*found.requests] == [each for part in found.parts for each in part.requests]
+    one = read_asked_files(INPUTS / "polder-pumps")
+    assert (one.parts, one.mark, one.language) == ((), "", "en")
+    shutil.copytree(INPUTS / "polder-pumps", tmp_path / "a")
+    (tmp_path / "a" / "case.toml").unlink()
+    (tmp_path / "a" / "requested.toml").unlink()
+    bare = read_asked_files(tmp_path / "a")
+    assert (bare.draft, bare.language, bare.requests) == (None, "", ())
+    assert bare.application == one.application

@@ -1,0 +1,132 @@
+"""How a layout names columns: what is read, what is left out, and what is told of the rest."""
+
+import pytest
+
+from dossier.case.model import Layout
+from dossier.case.tables.grid import Grid
+from dossier.case.tables.layout import tabled
+from dossier.case.tables.raw_table import TableError
+
+NAMES = ["t", "dp (kPa)", "Note", "Tank", "Code"]
+ROWS = [[1, 20, "warm", 5, "x"], [2, 30, "", 6, "y"]]
+LAYOUT = {
+    "columns": {"t": "time [min]", "dp (kPa)": "differential pressure [kPa]"},
+    "remarks": ["Note"], "ignored": ["Tank", "Code"],
+}  # fmt: skip
+
+
+def read(*, rows=ROWS, names=NAMES, where=None, above=(), **changes):
+    """Return the table that a layout of those keys cuts out of a sheet, from row 1 on."""
+    lines = [*above, names, *rows]
+    grid = Grid("r.xlsx#C1", [(number, [*line]) for number, line in enumerate(lines, 1)])
+    return tabled(grid, Layout.model_validate({"id": "lab"} | LAYOUT | changes), where or {})
+
+
+def columns(raw):
+    return [(column.name, column.unit) for column in raw.columns]
+
+
+def told(raw):
+    return [(problem.place, problem.what, problem.hint) for problem in raw.problems]
+
+
+READ = [("time", "min"), ("differential pressure", "kPa")]
+
+
+def test_what_is_named_is_read_and_what_is_left_out_is_not():
+    raw = read()
+    assert columns(raw) == READ
+    assert raw.remarks == ((2, "warm"),)
+    assert told(raw) == []
+    assert columns(read(where={"Code": "x"}, ignored=["Tank"])) == READ
+    assert columns(read(carried=["Code"], ignored=["Tank"])) == READ
+
+
+def test_a_column_that_is_carried_down_may_be_read_as_well():
+    raw = read(rows=[ROWS[0], ["", *ROWS[1][1:]]], carried=["t"])
+    assert (columns(raw), told(raw)) == (READ, [])
+    assert raw.numbers(raw.columns[0]).tolist() == [1.0, 1.0]
+
+
+def test_counts_that_stand_below_each_other_are_read_by_their_own_names():
+    names = ["t", "where", "from", "n [1/mL]"]
+    rows = [[1, "up", 4, 40], [1, "up", 10, 20], [1, "down", 4, 4], [1, "down", 10, 2]]
+    long = {"side": "where", "size": "from", "count": "n [1/mL]",
+            "sides": {"up": "upstream", "down": "downstream"}}  # fmt: skip
+    raw = read(names=names, rows=rows, columns={"t": "time [min]"}, remarks=[], ignored=[],
+               long=long)  # fmt: skip
+    assert told(raw) == []
+    found = {column.name: raw.numbers(column).tolist() for column in raw.columns}
+    assert found == {"time": [1.0], "upstream 4 um(c)": [40.0], "upstream 10 um(c)": [20.0],
+                     "downstream 4 um(c)": [4.0], "downstream 10 um(c)": [2.0]}  # fmt: skip
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_column_may_be_named_by_its_place(turned):
+    by = {f"row {k}" if turned else f"column {'ABCDE'[k - 1]}": k for k in range(1, 6)}
+    places = [*by]
+    keys = {"columns": {places[0]: "time [min]", places[1]: "differential pressure [kPa]"},
+            "remarks": [places[2]], "ignored": places[3:]}  # fmt: skip
+    if turned:
+        lines = [[*line] for line in zip(NAMES, *ROWS, strict=True)]
+        raw = read(names=lines[0], rows=lines[1:], transposed=True, **keys)
+    else:
+        raw = read(**keys)
+    assert columns(raw) == READ
+    assert told(raw) == []
+
+
+def test_a_name_that_stands_twice_takes_its_place():
+    names = ["t", "dp (kPa)", "Note", "t", "Code"]
+    (first, second) = told(read(names=names, ignored=["Code"]))
+    hint = 'name it by its place in the layout: "column A"'
+    assert first == ("cell A1", "'t' is the name of several columns", hint)
+    assert second[:2] == ("cell D1", "column 't' is neither read nor left out")
+    by = {"columns": {"column A": "time [min]", "column B": "differential pressure [kPa]"}}
+    raw = read(names=names, ignored=["column D", "Code"], **by)
+    assert (columns(raw), told(raw)) == (READ, [])
+
+
+def test_what_nothing_names_and_what_is_not_there_are_told():
+    raw = read(ignored=["Tank", "Codes"])
+    unread, absent = told(raw)
+    assert unread == ("cell E1", "column 'Code' is neither read nor left out",
+                      "name it in layout 'lab': under columns, remarks or ignored")  # fmt: skip
+    assert absent == ("row 1", "no column 'Codes', which the layout names", "did you mean 'Code'?")
+    assert columns(raw) == READ
+
+
+def test_a_name_of_the_case_format_needs_no_layout():
+    names = ["time [min]", "differential pressure [kPa]", "Note", "Tank", "Code"]
+    raw = read(names=names, columns={})
+    assert (columns(raw), told(raw)) == (READ, [])
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "stated", "met"),
+    [
+        ("dp", "kPa", "differential pressure", True),
+        ("dp", "[kPa]", "differential pressure [kPa]", True),
+        ("dp", " k Pa", "differential pressure [kPa]", True),
+        ("dp", "bar", "differential pressure [kPa]", False),
+        ("dp (bar)", "", "differential pressure [kPa]", False),
+        ("dp (kPa)", "", "differential pressure", True),
+    ],
+)
+def test_the_file_says_what_unit_was_measured_in(name, unit, stated, met):
+    rows = ([["min", unit, "", "", ""]] if unit else []) + ROWS
+    raw = read(names=["t", name, *NAMES[2:]], rows=rows, units=bool(unit),
+               columns={"t": "time [min]", name: stated})  # fmt: skip
+    assert columns(raw)[1][1].replace(" ", "") == "kPa"
+    what = f"{name!r} has the unit 'bar', and the layout says 'kPa'"
+    assert [(place, said) for place, said, _ in told(raw)] == ([] if met else [("cell B1", what)])
+
+
+def test_values_below_no_name_are_refused_but_where_their_place_is_named():
+    names = ["t", "", "Note", "Tank", "Code"]
+    with pytest.raises(TableError, match="no name"):
+        read(names=names, columns={"t": "time [min]"})
+    by = {"t": "time [min]", "column B": "differential pressure [kPa]"}
+    assert columns(read(names=names, columns=by)) == READ
+    assert columns(read(names=names, columns={"t": "time [min]"}, ignored=["column B", *NAMES[3:]])
+                   ) == READ[:1]  # fmt: skip
