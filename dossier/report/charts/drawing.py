@@ -2,16 +2,16 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dossier.report.charts.panel import (
     DASHES,
     INK,
-    Align,
     Area,
     Axis,
     Figure,
@@ -29,12 +29,13 @@ GREY, GRID = "#404040", "#d8d8d8"
 LEADING = 1.2
 """From line to line over the size of letters [-]."""
 GAP = 2.0
-"""Least distance between two labels."""
-STEPS = sorted(
-    ((20.0 * over, 3.0 * down) for over in range(-9, 10) for down in range(-26, 27)),
-    key=lambda step: 2.0 * abs(step[0]) + abs(step[1]),
-)
-"""How far a label may be moved, the least first: sooner up or down than across."""
+"""Least distance between two numbers of an axis."""
+KEY = 17.0
+"""Length of the piece of a line before its name: three strokes of a dashed one."""
+FINE = 0.05
+"""What is nearer than this to a line shows no difference from lying on it."""
+ON_WORD, ON_LINE, ON_EDGE, ON_BAND = 10**8, 10**5, 40, 3
+"""Cost of a square point of a label on what it may hide, in tenths of points from its place."""
 Box = tuple[float, float, float, float]
 """Left, top, right and bottom."""
 
@@ -50,17 +51,20 @@ class Word:
     box: Box
     turned: bool = False
     bold: bool = False
+    key: Series | None = None
+    """Line of which a piece stands before the text."""
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A panel on the sheet: its frame, its numbers, and all its words."""
+    """A panel on the sheet: its frame, its numbers, its words outside and its labels inside."""
 
     panel: Panel
     frame: Box
     x_marks: Sequence[float]
     y_marks: Sequence[float]
     words: tuple[Word, ...]
+    labels: tuple[Word, ...] = ()
 
     def at(self, x: Any, y: Any) -> tuple[Any, Any]:
         """Return where data lie on the sheet; what is infinite lies at the frame."""
@@ -113,11 +117,10 @@ def _placed(panel: Panel, cell: Box) -> Placed:
                            "top", panel.look))  # fmt: skip
     for i, text in enumerate(y_words):
         words.append(_turned(text, cell[0] + 2.0 + step * i, (top + bottom) / 2, cell, panel.look))
-    for label in panel.labels:
-        words.append(_free(label, spot, cell, [each.box for each in words]))
     ticks = [value for value, _ in panel.x.marks(0)] if panel.x.ticks else None
     drawn = ticks or [value for value, _ in x_marks]
-    return Placed(panel, frame, drawn, [value for value, _ in y_marks], tuple(words))
+    return Placed(panel, frame, drawn, [value for value, _ in y_marks], tuple(words),
+                  tuple(_labelled(spot, words)))  # fmt: skip
 
 
 def _apart(
@@ -156,60 +159,147 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     return Word(text, x + 0.82 * look.size, y + half, INK, box, turned=True)
 
 
-def obstacles(spot: Placed) -> Iterator[Box]:
-    """Yield the boxes of upright and level lines and of markers: words stand beside them."""
+def along(spot: Placed, line: Series) -> Floats:
+    """Return places (n, 2) all along what is seen of a line, less than half a point apart."""
+    return _walked(spot, line.x, line.y) if line.style else np.empty((0, 2))
+
+
+def _walked(spot: Placed, x: Floats, y: Floats) -> Floats:
+    found = [np.empty((0, 2))]
+    for piece in _points(spot, x, y):
+        corners = np.array(piece)
+        way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+        walk = np.linspace(0.0, way[-1], 2 + int(way[-1] / 0.4))
+        found.append(np.column_stack([np.interp(walk, way, axis) for axis in corners.T]))
+    places = np.concatenate(found)
     left, top, right, bottom = spot.frame
-    for line in spot.panel.lines:
-        xs, ys = spot.at(line.x, line.y)
-        if line.style and len(xs) == 2 and (xs[0] == xs[1] or ys[0] == ys[1]):
-            xs, ys = np.clip(xs, left, right), np.clip(ys, top, bottom)
-            yield (float(min(xs)), float(min(ys)) - 0.5, float(max(xs)), float(max(ys)) + 0.5)
-        if line.marker:
-            r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
-            for px, py in zip(xs, ys, strict=True):
-                yield (float(px) - r, float(py) - r, float(px) + r, float(py) + r)
+    across, down = places.T
+    seen = (across >= left) & (across <= right) & (down >= top) & (down <= bottom)
+    return np.asarray(places[seen])
 
 
-def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
-    """Return a label inside its panel where no other word is, as near to its place as can be.
+def marked(spot: Placed, line: Series) -> list[Box]:
+    """Return the boxes of the markers of a series."""
+    r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
+    places = zip(*spot.at(line.x, line.y), strict=True) if line.marker else ()
+    return [(x - r, y - r, x + r, y + r) for x, y in places if not math.isnan(x + y)]
 
-    Where there is such a place off lines and markers, it is taken; one that belongs to an edge of
-    the panel may go to the opposite one for it.
-    """
+
+def shaded(spot: Placed, area: Area) -> list[Box]:
+    """Return boxes that fill a band; what is allowed or shut lies behind all and takes none."""
+    left, _, right, _ = spot.frame
+    if area.opacity == 1.0 and not area.hatched:
+        return []
+    x, low = spot.at(area.x, area.low)
+    high = spot.at(area.x, area.high)[1]
+    every = np.arange(max(left, float(x.min())), min(right, float(x.max())), 2.0)
+    ends = np.interp(every, x, high), np.interp(every, x, low)
+    return [(a, top, a + 2.0, end) for a, top, end in zip(every, *ends, strict=True)]
+
+
+class _Ink:
+    """What is drawn in a panel, as the cost of covering each square point of it."""
+
+    def __init__(self, spot: Placed) -> None:
+        self.left, self.top, right, bottom = spot.frame
+        self.cost = np.zeros((int(bottom - self.top) + 2, int(right - self.left) + 2), int)
+        for area in spot.panel.areas:
+            for box in shaded(spot, area):
+                self.cover(box, ON_BAND)
+            if area.edged:
+                for edge in (area.low, area.high):
+                    self.follow(_walked(spot, area.x, edge), ON_EDGE)
+        for line in spot.panel.lines:
+            self.follow(along(spot, line), ON_LINE)
+            for box in marked(spot, line):
+                self.cover(box, ON_LINE)
+
+    def follow(self, places: Floats, cost: int) -> None:
+        """Note that something runs through places (n, 2)."""
+        across, down = (places - (self.left, self.top)).T.astype(int)
+        self.cost[down, across] = cost
+
+    def cover(self, box: Box, cost: int) -> None:
+        """Note that something lies in a box."""
+        a, b, c, d = self._cells(*np.array(box))
+        self.cost[b:d, a:c] = cost
+
+    def under(self, x: Floats, y: Floats, wide: float, high: float) -> NDArray[np.int_]:
+        """Return what boxes (n,) of one size would cover, with a point around them."""
+        total = np.pad(self.cost, ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
+        a, b, c, d = self._cells(x - 1.0, y - 1.0, x + wide + 1.0, y + high + 1.0)
+        return np.asarray(total[d, c] - total[b, c] - total[d, a] + total[b, a])
+
+    def _cells(self, a: Any, b: Any, c: Any, d: Any) -> list[Any]:
+        rows, columns = self.cost.shape
+        ends = (a - self.left, columns), (b - self.top, rows)
+        far = (np.ceil(c - self.left), columns), (np.ceil(d - self.top), rows)
+        return [np.clip(v, 0, most).astype(int) for v, most in (*ends, *far)]
+
+
+def _labelled(spot: Placed, words: Sequence[Word]) -> Iterator[Word]:
+    """Yield the labels of a panel, each at the place that costs least; names of lines last."""
+    ink = _Ink(spot)
+    for word in words:
+        ink.cover(word.box, ON_WORD)
+    for label in sorted(spot.panel.labels, key=lambda tag: bool(tag.of)):
+        word = _free(label, spot, ink)
+        ink.cover(word.box, ON_WORD)
+        yield word
+
+
+def _free(label: Tag, spot: Placed, ink: _Ink) -> Word:
+    """Return a label inside the frame of its panel, where it hides least and is nearest."""
     left, top, right, bottom = spot.frame
-    x, y = spot.at(label.x, label.y)
-    x = left + label.x * (right - left) if label.of_width else float(x)
-    y = bottom - label.y * (bottom - top) if label.of_height else float(y)
-    other: Align = {"left": "right", "right": "left", "center": "center"}[label.align]  # type: ignore[assignment]
-    across = (left + right - x) if label.of_width else x
-    sides: list[tuple[int, Align, float]] = [(1, label.align, x), (-1, other, across)]
-    room = (left + 1.0, top - 2.0, cell[2], bottom)
-
-    def moved(step: tuple[float, float], side: int, align: Align, place: float) -> Word:
-        over, down = step
-        word = _word(label.text, place + side * label.dx + over, y - label.dy + down, align,
-                     label.level, spot.panel.look, color=label.color)  # fmt: skip
-        return _pushed(word, room)
-
-    def clear(of: Sequence[Box]) -> Iterator[Word]:
-        words = (moved(step, *side) for step in STEPS for side in sides)
-        return (word for word in words if not any(_meet(word.box, box) for box in of))
-
-    off = next(clear([*taken, *obstacles(spot)]), None)
-    return off or next(clear(taken), None) or moved((0.0, 0.0), *sides[0])
+    key = label.of[0] if label.of and label.of[0].style else None
+    ahead = KEY + 3.0 if key else 0.0
+    size = spot.panel.look.size
+    wide = text_width(chart_text(label.text)) * size + ahead
+    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 2.0),
+                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 1.0))  # fmt: skip
+    x, y = x.ravel(), y.ravel()
+    far = _to_lines if label.of else _to_place
+    tenths = np.rint(10.0 * far(label, spot, x, y, wide)).astype(int)
+    best = int(np.argmin(ink.under(x, y, wide, size) + tenths))
+    word = _word(label.text, float(x[best]) + ahead, float(y[best]), "left", "top",
+                 spot.panel.look, color=label.color)  # fmt: skip
+    return replace(word, key=key, box=(word.box[0] - ahead, *word.box[1:]))
 
 
-def _pushed(word: Word, room: Box) -> Word:
-    """Return a word moved by as little as brings it inside."""
-    left, top, right, bottom = word.box
-    dx = max(room[0] - left, 0.0) or min(room[2] - right, 0.0)
-    dy = max(room[1] - top, 0.0) or min(room[3] - bottom, 0.0)
-    box = (left + dx, top + dy, right + dx, bottom + dy)
-    return Word(word.text, word.x + dx, word.y + dy, word.color, box, bold=word.bold)
+def _to_place(label: Tag, spot: Placed, x: Floats, y: Floats, wide: float) -> Floats:
+    """Return how far boxes (n,) are from the place of a label; along its line all are near."""
+    left, top, right, bottom = spot.frame
+    size = spot.panel.look.size
+    px, py = spot.at(label.x, label.y)
+    px = left + label.x * (right - left) if label.of_width else px
+    py = bottom - label.y * (bottom - top) if label.of_height else py
+    wanted = _word(label.text, px + label.dx, py - label.dy, label.align, label.level,
+                   spot.panel.look).box  # fmt: skip
+    aside = 0.0 if label.of_width else _gap(x, wide, px)
+    above = 0.0 if label.of_height else _gap(y, size, py)
+    moved = np.hypot(x - wanted[0], y - wanted[1])
+    return np.asarray(6.0 * np.hypot(aside, above) + 0.2 * moved)
 
 
-def _meet(a: Box, b: Box) -> bool:
-    return min(a[2], b[2]) > max(a[0], b[0]) - 1.0 and min(a[3], b[3]) > max(a[1], b[1])
+def _to_lines(label: Tag, spot: Placed, x: Floats, y: Floats, wide: float) -> Floats:
+    """Return how far boxes (n,) are from the lines they name, more where another is nearer."""
+    others = [each for each in spot.panel.lines if each.color not in (label.color, INK)]
+    own, other = (_to_nearest(spot, lines, x, y, wide) for lines in (label.of, others))
+    return np.asarray(own + 3.0 * np.maximum(0.0, own + 2.0 - other))
+
+
+def _to_nearest(spot: Placed, lines: Sequence[Series], x: Floats, y: Floats, wide: float) -> Floats:
+    places = np.concatenate([np.empty((0, 2)), *(along(spot, line)[::12] for line in lines)])
+    gaps = [
+        _gap(x[:, None], wide, places[:, 0]),
+        _gap(y[:, None], spot.panel.look.size, places[:, 1]),
+    ]
+    return np.asarray(np.hypot(*gaps).min(axis=1, initial=1e3))
+
+
+def _gap(start: Floats, long: float, place: Any) -> Floats:
+    """Return how far places lie outside of lengths that begin at `start`."""
+    return np.asarray(np.maximum(np.maximum(start - place, place - start - long), 0.0))
 
 
 def figure_svg(figure: Figure) -> bytes:
@@ -245,7 +335,7 @@ def _drawn(spot: Placed, number: int) -> Iterator[str]:
     edge += "".join(f"M{x:.2f} {bottom:.2f}v2.5" for x in xs)
     yield _path(edge + "".join(f"M{left:.2f} {y:.2f}h-2.5" for y in ys), GREY, look.frame)
     yield "".join(_markers(spot, line) for line in spot.panel.lines if line.beyond)
-    yield "".join(map(_written, spot.words))
+    yield "".join(map(_written, (*spot.words, *spot.labels)))
 
 
 def _written(word: Word) -> str:
@@ -275,14 +365,31 @@ def _points(spot: Placed, x: Floats, y: Floats) -> list[list[tuple[float, float]
     return [piece for piece in pieces if piece]
 
 
+def thinned(points: Floats) -> Floats:
+    """Return a line (n, 2) without the corners that nobody sees (Douglas and Peucker 1973)."""
+    if len(points) < 3:
+        return points
+    way = points[-1] - points[0]
+    from_first = points - points[0]
+    share = np.clip(from_first @ way / (way @ way or 1.0), 0.0, 1.0)
+    away = np.hypot(*(from_first - share[:, None] * way).T)
+    corner = int(np.argmax(away))
+    if away[corner] <= FINE:
+        return points[[0, -1]]
+    return np.concatenate([thinned(points[: corner + 1])[:-1], thinned(points[corner:])])
+
+
 def _run(points: Sequence[tuple[float, float]]) -> str:
-    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points)
+    return "L".join(f"{x:.2f} {y:.2f}" for x, y in thinned(np.array(points)))
 
 
 def _stroke(spot: Placed, line: Series) -> str:
     width = spot.panel.look.line if line.width is None else line.width
     pieces = [piece for piece in _points(spot, line.x, line.y) if len(piece) > 1]
-    return _path("".join(map(_run, pieces)), line.color, width, DASHES[line.style])
+    outline = "".join(f"M{_run(piece)}" for piece in pieces)
+    keys = [word.box for word in spot.labels if word.key is line]
+    outline += "".join(f"M{box[0]:.2f} {(box[1] + box[3]) / 2:.2f}h{KEY:g}" for box in keys)
+    return _path(outline, line.color, width, DASHES[line.style])
 
 
 def _markers(spot: Placed, line: Series) -> str:
@@ -320,7 +427,9 @@ def _filled(spot: Placed, area: Area) -> str:
     if not low:
         return ""
     faint = f' fill-opacity="{area.opacity:g}"' if area.opacity < 1.0 else ""
-    body = f'<path d="{_run([*low, *reversed(high)])}z" fill="{area.color}"{faint}/>'
+    edge = f' stroke="{area.color}" stroke-width="0.4"' if area.edged else ""
+    outline = f"M{_run(low)}L{_run(high[::-1])}z"
+    body = f'<path d="{outline}" fill="{area.color}"{faint}{edge}/>'
     return body + (_hatching(spot.frame, high[0][1], low[0][1]) if area.hatched else "")
 
 
