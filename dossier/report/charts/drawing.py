@@ -86,6 +86,8 @@ def placed_panels(figure: Figure) -> Iterator[Placed]:
 
 def _placed(panel: Panel, cell: Box) -> Placed:
     size, step = panel.look.size, LEADING * panel.look.size
+    for axis in (panel.x, panel.y):
+        axis.low, axis.high = axis.ends()
     left, top, right, bottom = cell
     x_words, y_words = (axis.words.split("\n") if axis.words else [] for axis in (panel.x, panel.y))
     top += 3.0 + (step if panel.title else 2.0)
@@ -159,42 +161,25 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     return Word(text, x + 0.82 * look.size, y + half, INK, box, turned=True)
 
 
-def along(spot: Placed, line: Series) -> Floats:
+def _along(spot: Placed, x: Floats, y: Floats) -> Floats:
     """Return places (n, 2) all along what is seen of a line, less than half a point apart."""
-    return _walked(spot, line.x, line.y) if line.style else np.empty((0, 2))
-
-
-def _walked(spot: Placed, x: Floats, y: Floats) -> Floats:
-    found = [np.empty((0, 2))]
-    for piece in _points(spot, x, y):
-        corners = np.array(piece)
-        way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
-        walk = np.linspace(0.0, way[-1], 2 + int(way[-1] / 0.4))
-        found.append(np.column_stack([np.interp(walk, way, axis) for axis in corners.T]))
-    places = np.concatenate(found)
+    corners = np.column_stack(spot.at(x, y))
+    corners = corners[~np.isnan(corners).any(axis=1)]
+    if len(corners) < 2:
+        return np.empty((0, 2))
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    walk = np.linspace(0.0, way[-1], 2 + int(way[-1] / 0.4))
+    across, down = (np.interp(walk, way, axis) for axis in corners.T)
     left, top, right, bottom = spot.frame
-    across, down = places.T
     seen = (across >= left) & (across <= right) & (down >= top) & (down <= bottom)
-    return np.asarray(places[seen])
+    return np.column_stack([across[seen], down[seen]])
 
 
-def marked(spot: Placed, line: Series) -> list[Box]:
+def _marked(spot: Placed, line: Series) -> list[Box]:
     """Return the boxes of the markers of a series."""
     r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
     places = zip(*spot.at(line.x, line.y), strict=True) if line.marker else ()
     return [(x - r, y - r, x + r, y + r) for x, y in places if not math.isnan(x + y)]
-
-
-def shaded(spot: Placed, area: Area) -> list[Box]:
-    """Return boxes that fill a band; what is allowed or shut lies behind all and takes none."""
-    left, _, right, _ = spot.frame
-    if area.opacity == 1.0 and not area.hatched:
-        return []
-    x, low = spot.at(area.x, area.low)
-    high = spot.at(area.x, area.high)[1]
-    every = np.arange(max(left, float(x.min())), min(right, float(x.max())), 2.0)
-    ends = np.interp(every, x, high), np.interp(every, x, low)
-    return [(a, top, a + 2.0, end) for a, top, end in zip(every, *ends, strict=True)]
 
 
 class _Ink:
@@ -204,15 +189,27 @@ class _Ink:
         self.left, self.top, right, bottom = spot.frame
         self.cost = np.zeros((int(bottom - self.top) + 2, int(right - self.left) + 2), int)
         for area in spot.panel.areas:
-            for box in shaded(spot, area):
-                self.cover(box, ON_BAND)
-            if area.edged:
-                for edge in (area.low, area.high):
-                    self.follow(_walked(spot, area.x, edge), ON_EDGE)
-        for line in spot.panel.lines:
-            self.follow(along(spot, line), ON_LINE)
-            for box in marked(spot, line):
-                self.cover(box, ON_LINE)
+            if len(area.x) and (area.opacity < 1.0 or area.hatched):
+                self.shade(spot, area)
+            for edge in (area.low, area.high) if area.edged else ():
+                self.follow(_along(spot, area.x, edge), ON_EDGE)
+        self.ways = {
+            id(line): _along(spot, line.x, line.y) for line in spot.panel.lines if line.style
+        }
+        for way in self.ways.values():
+            self.follow(way, ON_LINE)
+        for box in (box for line in spot.panel.lines for box in _marked(spot, line)):
+            self.cover(box, ON_LINE)
+
+    def shade(self, spot: Placed, area: Area) -> None:
+        """Note that a band lies where it does."""
+        rows, columns = (np.arange(many) + 0.5 for many in self.cost.shape)
+        x, low = spot.at(area.x, area.low)
+        high = spot.at(area.x, area.high)[1]
+        upper, lower = (np.interp(columns + self.left, x, end) - self.top for end in (high, low))
+        inside = (columns + self.left >= x[0]) & (columns + self.left <= x[-1])
+        inside = inside & (rows[:, None] >= upper) & (rows[:, None] <= lower)
+        self.cost[inside] = ON_BAND
 
     def follow(self, places: Floats, cost: int) -> None:
         """Note that something runs through places (n, 2)."""
@@ -229,6 +226,15 @@ class _Ink:
         total = np.pad(self.cost, ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
         a, b, c, d = self._cells(x - 1.0, y - 1.0, x + wide + 1.0, y + high + 1.0)
         return np.asarray(total[d, c] - total[b, c] - total[d, a] + total[b, a])
+
+    def nearest(
+        self, lines: Sequence[Series], x: Floats, y: Floats, wide: float, high: float
+    ) -> Floats:
+        """Return how far boxes (n,) of one size are from the nearest of some lines."""
+        ways = [self.ways.get(id(line), np.empty((0, 2)))[::24] for line in lines]
+        across, down = np.concatenate([np.empty((0, 2)), *ways]).T
+        gaps = _gap(x[:, None], wide, across), _gap(y[:, None], high, down)
+        return np.asarray(np.hypot(*gaps).min(axis=1, initial=1e3))
 
     def _cells(self, a: Any, b: Any, c: Any, d: Any) -> list[Any]:
         rows, columns = self.cost.shape
@@ -255,12 +261,18 @@ def _free(label: Tag, spot: Placed, ink: _Ink) -> Word:
     ahead = KEY + 3.0 if key else 0.0
     size = spot.panel.look.size
     wide = text_width(chart_text(label.text)) * size + ahead
-    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 2.0),
-                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 1.0))  # fmt: skip
-    x, y = x.ravel(), y.ravel()
-    far = _to_lines if label.of else _to_place
-    tenths = np.rint(10.0 * far(label, spot, x, y, wide)).astype(int)
-    best = int(np.argmin(ink.under(x, y, wide, size) + tenths))
+    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 3.0),
+                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 1.5))  # fmt: skip
+    hidden = ink.under(x.ravel(), y.ravel(), wide, size)
+    least = hidden < hidden.min() + ON_LINE
+    x, y, hidden = x.ravel()[least], y.ravel()[least], hidden[least]
+    if label.of:
+        others = [each for each in spot.panel.lines if each.color not in (label.color, INK)]
+        own, other = (ink.nearest(lines, x, y, wide, size) for lines in (label.of, others))
+        far = own + 3.0 * np.maximum(0.0, own + 2.0 - other)
+    else:
+        far = _to_place(label, spot, x, y, wide)
+    best = int(np.argmin(hidden + np.rint(10.0 * far).astype(int)))
     word = _word(label.text, float(x[best]) + ahead, float(y[best]), "left", "top",
                  spot.panel.look, color=label.color)  # fmt: skip
     return replace(word, key=key, box=(word.box[0] - ahead, *word.box[1:]))
@@ -279,22 +291,6 @@ def _to_place(label: Tag, spot: Placed, x: Floats, y: Floats, wide: float) -> Fl
     above = 0.0 if label.of_height else _gap(y, size, py)
     moved = np.hypot(x - wanted[0], y - wanted[1])
     return np.asarray(6.0 * np.hypot(aside, above) + 0.2 * moved)
-
-
-def _to_lines(label: Tag, spot: Placed, x: Floats, y: Floats, wide: float) -> Floats:
-    """Return how far boxes (n,) are from the lines they name, more where another is nearer."""
-    others = [each for each in spot.panel.lines if each.color not in (label.color, INK)]
-    own, other = (_to_nearest(spot, lines, x, y, wide) for lines in (label.of, others))
-    return np.asarray(own + 3.0 * np.maximum(0.0, own + 2.0 - other))
-
-
-def _to_nearest(spot: Placed, lines: Sequence[Series], x: Floats, y: Floats, wide: float) -> Floats:
-    places = np.concatenate([np.empty((0, 2)), *(along(spot, line)[::12] for line in lines)])
-    gaps = [
-        _gap(x[:, None], wide, places[:, 0]),
-        _gap(y[:, None], spot.panel.look.size, places[:, 1]),
-    ]
-    return np.asarray(np.hypot(*gaps).min(axis=1, initial=1e3))
 
 
 def _gap(start: Floats, long: float, place: Any) -> Floats:
@@ -366,17 +362,21 @@ def _points(spot: Placed, x: Floats, y: Floats) -> list[list[tuple[float, float]
 
 
 def thinned(points: Floats) -> Floats:
-    """Return a line (n, 2) without the corners that nobody sees (Douglas and Peucker 1973)."""
-    if len(points) < 3:
-        return points
-    way = points[-1] - points[0]
-    from_first = points - points[0]
-    share = np.clip(from_first @ way / (way @ way or 1.0), 0.0, 1.0)
-    away = np.hypot(*(from_first - share[:, None] * way).T)
-    corner = int(np.argmax(away))
-    if away[corner] <= FINE:
-        return points[[0, -1]]
-    return np.concatenate([thinned(points[: corner + 1])[:-1], thinned(points[corner:])])
+    """Return a line (n, 2) without corners that nobody sees.
+
+    Every other one is left out where it lies on the way between its neighbours, time and again.
+    """
+    first = 1
+    while first < len(points) - 1 and first < 3:
+        start, corner, end = points[first - 1 : -2 : 2], points[first:-1:2], points[first + 1 :: 2]
+        way, off = end - start, corner - start
+        share = (off * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-12)
+        off = off - np.clip(share, 0.0, 1.0)[:, None] * way
+        seen = np.ones(len(points), bool)
+        seen[first:-1:2] = np.hypot(*off.T) > FINE
+        first = first + 1 if seen.all() else 1
+        points = points[seen]
+    return points
 
 
 def _run(points: Sequence[tuple[float, float]]) -> str:

@@ -115,6 +115,8 @@ class Axis:
 
     def ends(self) -> tuple[float, float]:
         """Return where the axis begins and ends: as set, else a twentieth beyond what it shows."""
+        if self.low is not None and self.high is not None:
+            return self.low, self.high
         values = [self._scaled(v) for v in self.seen if v > 0 or not self.log] or [0.0, 1.0]
         room = 0.05 * (max(values) - min(values)) or 0.05 * abs(values[0]) or 0.5
         low, high = min(values) - room, max(values) + room
