@@ -83,7 +83,7 @@ class Curves:
     clean_hot: tuple[Curve, ...] = ()
     """Clean pressure drop [Pa] against flow [m3/s] with hot oil, a curve each side."""
     clean_cold: tuple[Curve, ...] = ()
-    """The same at the coldest oil that the tested viscosities allow."""
+    """The same at the coldest oil in which the candidate was swept to the rated flow."""
     cold_temperature: float | None = None
     """Oil temperature of `clean_cold` [K]."""
     against_temperature: tuple[Curve, ...] = ()

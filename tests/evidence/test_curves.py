@@ -6,8 +6,9 @@ import pytest
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.capacity import loaded_specimens
 from dossier.evidence.quantities.curves import curves_of
-from dossier.evidence.records.fluid import fluid_at, kinematic_at
-from tests.made_bench import MU, RHO, application, bench, exact, run, sweep
+from dossier.evidence.quantities.pressure import outside
+from dossier.evidence.records.fluid import fluid_at
+from tests.made_bench import MU, application, bench, exact, run, sweep
 
 approx = pytest.approx
 
@@ -59,12 +60,25 @@ def test_flows_stay_inside_the_sweeps_and_reach_past_the_rated_one(drawn):
     assert 25 / 6e4 < inside[-1] <= 30 * limits.flow_factor / 6e4
 
 
-def test_the_cold_line_is_the_coldest_that_the_sweeps_allow(drawn):
-    oil, limits = BENCH.case.application.oil, BENCH.limits
+def test_the_cold_line_is_of_the_coldest_oil_that_was_swept_to_the_rated_flow(drawn):
+    def beyond(temperature):
+        at = 60 / 6e4, *fluid_at(BENCH.case.application.oil, temperature)
+        return [outside(sweep, BENCH.limits, *at) for sweep in BENCH.pressure[:2]]
+
     at = drawn.cold_temperature
-    allowed = MU / RHO * limits.viscosity_factor
     assert COLD < at < HOT
-    assert kinematic_at(oil, at) <= allowed < kinematic_at(oil, at - 0.5)
+    assert beyond(at) == ["", ""]
+    assert any(beyond(at - 4.0))  # the line has a point each 2.5 K
+    assert (at - 273.15) == approx(round(at - 273.15))
+
+
+def test_lines_over_flow_end_where_the_supply_gives_no_more():
+    whole = curves_of(made(*pair()))
+    most = float(whole.clean_cold[0].y[20])
+    circuit = {"rated_flow": "60 L/min", "system_pressure": f"{most} Pa"}
+    drawn = curves_of(bench(pair(), app=application(duty=DUTY, circuit=circuit), limits=exact()))
+    assert float(drawn.clean_cold[0].y.max()) <= most < float(whole.clean_cold[0].y.max())
+    assert len(drawn.clean_cold[0].low) == len(drawn.clean_cold[0].x)
 
 
 def test_nothing_is_drawn_of_a_side_that_carries_no_result():

@@ -5,13 +5,12 @@ from dataclasses import replace
 from datetime import date
 from itertools import combinations
 
-import numpy as np
 import pytest
 
 from dossier.case.application import Circuit as Stated
 from dossier.decision.finding import Flip, Sensitivity
 from dossier.decision.rules import Verdict
-from dossier.evidence.bench import Curve, Curves
+from dossier.evidence.bench import Curves
 from dossier.report.charts.circuit_drawing import SIZE, WIDTH, begin, height_of, labels_of, svg_of
 from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
@@ -187,11 +186,7 @@ def test_the_days_hold_what_was_agreed_and_what_ends():
 
 
 def test_the_cold_that_is_not_covered_begins_where_the_drawn_line_ends():
-    def line(coldest):
-        cold = np.array([coldest, coldest + 20.0])
-        return Curve(side="candidate", label="candidate", x=cold, y=cold, low=cold, high=cold)
-
     start = sample.case().application.duty.cold_start
     for ends, said in ((start + 12.0, True), (start, False)):
-        curves = Curves(cold_temperature=start, against_temperature=(line(ends),))
+        curves = Curves(cold_temperature=ends)
         assert ("where the sweeps end" in words(framed(curves=curves).scope)) is said

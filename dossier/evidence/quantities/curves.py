@@ -1,6 +1,8 @@
 """Lines for the charts: clean and loaded pressure drop over flow, temperature and hours."""
 
+import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +18,7 @@ from dossier.physics.values import Floats
 from dossier.words import say
 
 POINTS = 41
+KELVIN = 273.15
 
 
 def curves_of(bench: Bench) -> Curves:
@@ -25,21 +28,22 @@ def curves_of(bench: Bench) -> Curves:
     flow, duty, oil = application.circuit.rated_flow, application.duty, application.oil
     sides = _sides(bench, notes)
     cold = _coldest(bench, [s for group in sides.values() for s in group])
-    flows = np.linspace(0.05, 1.1, POINTS) * flow
-    hot = [_over_flow(bench, side, group, flows, duty.hot_oil) for side, group in sides.items()]
-    chilled = [
-        _over_flow(bench, side, group, flows, cold)
-        for side, group in sides.items()
-        if cold is not None
-    ]
     warmth = np.array([]) if cold is None else np.linspace(cold, duty.hot_oil, POINTS)
     temperature = [
         _band(bench, side, group, warmth, lambda t: (flow, *fluid_at(oil, t)))
         for side, group in sides.items()
     ]
+    cold = _reached(temperature, cold)
+    flows = np.linspace(0.05, 1.1, POINTS) * flow
+    hot, chilled = (
+        [_over_flow(bench, side, group, flows, oil_at) for side, group in sides.items()]
+        if oil_at is not None
+        else []
+        for oil_at in (duty.hot_oil, cold)
+    )
     return Curves(
-        clean_hot=tuple(c for c in hot if len(c.x)),
-        clean_cold=tuple(c for c in chilled if len(c.x)),
+        clean_hot=tuple(c for c in hot if len(c.x) > 1),
+        clean_cold=tuple(c for c in chilled if len(c.x) > 1),
         cold_temperature=cold,
         against_temperature=tuple(c for c in temperature if len(c.x)),
         against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
@@ -71,6 +75,17 @@ def _coldest(bench: Bench, sweeps: Sequence[PressureDropResult]) -> float | None
     return None
 
 
+def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:
+    """Return the coldest oil at which the candidate was swept to the rated flow [K].
+
+    In whole degrees where that is warmer than `coldest`, which the viscosities alone allow.
+    """
+    begin = next((float(c.x[0]) for c in lines if c.side == "candidate" and len(c.x)), coldest)
+    if begin is None or coldest is None or begin <= coldest:
+        return coldest
+    return KELVIN + math.ceil(begin - KELVIN)
+
+
 Point = tuple[float, float, float]
 
 
@@ -81,11 +96,16 @@ def _over_flow(
     flows: Floats,
     temperature: float,
 ) -> Curve:
+    """Return the line as far as the sweeps and the pressure of the supply reach."""
     try:
         mu, rho = fluid_at(bench.case.application.oil, temperature)
     except ValueError:  # the quantities say why; the chart stays empty
         flows = flows[:0]
-    return _band(bench, side, sweeps, flows, lambda q: (q, mu, rho))
+    line = _band(bench, side, sweeps, flows, lambda q: (q, mu, rho))
+    most = bench.case.application.circuit.system_pressure or math.inf
+    inside = line.y <= most
+    ends = {name: getattr(line, name)[inside] for name in ("x", "y", "low", "high")}
+    return replace(line, **ends)
 
 
 def _band(

@@ -2,16 +2,16 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dossier.report.charts.panel import (
     DASHES,
     INK,
-    Align,
     Area,
     Axis,
     Figure,
@@ -29,12 +29,13 @@ GREY, GRID = "#404040", "#d8d8d8"
 LEADING = 1.2
 """From line to line over the size of letters [-]."""
 GAP = 2.0
-"""Least distance between two labels."""
-STEPS = sorted(
-    ((20.0 * over, 3.0 * down) for over in range(-9, 10) for down in range(-26, 27)),
-    key=lambda step: 2.0 * abs(step[0]) + abs(step[1]),
-)
-"""How far a label may be moved, the least first: sooner up or down than across."""
+"""Least distance between two numbers of an axis."""
+KEY = 17.0
+"""Length of the piece of a line before its name: three strokes of a dashed one."""
+FINE = 0.05
+"""What is nearer than this to a line shows no difference from lying on it."""
+ON_WORD, ON_LINE, ON_EDGE, ON_BAND = 10**8, 10**5, 40, 3
+"""Cost of a square point of a label on what it may hide, in tenths of points from its place."""
 Box = tuple[float, float, float, float]
 """Left, top, right and bottom."""
 
@@ -50,17 +51,20 @@ class Word:
     box: Box
     turned: bool = False
     bold: bool = False
+    key: Series | None = None
+    """Line of which a piece stands before the text."""
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A panel on the sheet: its frame, its numbers, and all its words."""
+    """A panel on the sheet: its frame, its numbers, its words outside and its labels inside."""
 
     panel: Panel
     frame: Box
     x_marks: Sequence[float]
     y_marks: Sequence[float]
     words: tuple[Word, ...]
+    labels: tuple[Word, ...] = ()
 
     def at(self, x: Any, y: Any) -> tuple[Any, Any]:
         """Return where data lie on the sheet; what is infinite lies at the frame."""
@@ -82,6 +86,8 @@ def placed_panels(figure: Figure) -> Iterator[Placed]:
 
 def _placed(panel: Panel, cell: Box) -> Placed:
     size, step = panel.look.size, LEADING * panel.look.size
+    for axis in (panel.x, panel.y):
+        axis.low, axis.high = axis.ends()
     left, top, right, bottom = cell
     x_words, y_words = (axis.words.split("\n") if axis.words else [] for axis in (panel.x, panel.y))
     top += 3.0 + (step if panel.title else 2.0)
@@ -113,11 +119,10 @@ def _placed(panel: Panel, cell: Box) -> Placed:
                            "top", panel.look))  # fmt: skip
     for i, text in enumerate(y_words):
         words.append(_turned(text, cell[0] + 2.0 + step * i, (top + bottom) / 2, cell, panel.look))
-    for label in panel.labels:
-        words.append(_free(label, spot, cell, [each.box for each in words]))
     ticks = [value for value, _ in panel.x.marks(0)] if panel.x.ticks else None
     drawn = ticks or [value for value, _ in x_marks]
-    return Placed(panel, frame, drawn, [value for value, _ in y_marks], tuple(words))
+    return Placed(panel, frame, drawn, [value for value, _ in y_marks], tuple(words),
+                  tuple(_labelled(spot, words)))  # fmt: skip
 
 
 def _apart(
@@ -156,60 +161,141 @@ def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
     return Word(text, x + 0.82 * look.size, y + half, INK, box, turned=True)
 
 
-def obstacles(spot: Placed) -> Iterator[Box]:
-    """Yield the boxes of upright and level lines and of markers: words stand beside them."""
+def _along(spot: Placed, x: Floats, y: Floats) -> Floats:
+    """Return places (n, 2) all along what is seen of a line, less than half a point apart."""
+    corners = np.column_stack(spot.at(x, y))
+    corners = corners[~np.isnan(corners).any(axis=1)]
+    if len(corners) < 2:
+        return np.empty((0, 2))
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    walk = np.linspace(0.0, way[-1], 2 + int(way[-1] / 0.4))
+    across, down = (np.interp(walk, way, axis) for axis in corners.T)
     left, top, right, bottom = spot.frame
-    for line in spot.panel.lines:
-        xs, ys = spot.at(line.x, line.y)
-        if line.style and len(xs) == 2 and (xs[0] == xs[1] or ys[0] == ys[1]):
-            xs, ys = np.clip(xs, left, right), np.clip(ys, top, bottom)
-            yield (float(min(xs)), float(min(ys)) - 0.5, float(max(xs)), float(max(ys)) + 0.5)
-        if line.marker:
-            r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
-            for px, py in zip(xs, ys, strict=True):
-                yield (float(px) - r, float(py) - r, float(px) + r, float(py) + r)
+    seen = (across >= left) & (across <= right) & (down >= top) & (down <= bottom)
+    return np.column_stack([across[seen], down[seen]])
 
 
-def _free(label: Tag, spot: Placed, cell: Box, taken: Sequence[Box]) -> Word:
-    """Return a label inside its panel where no other word is, as near to its place as can be.
+def _marked(spot: Placed, line: Series) -> list[Box]:
+    """Return the boxes of the markers of a series."""
+    r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
+    places = zip(*spot.at(line.x, line.y), strict=True) if line.marker else ()
+    return [(x - r, y - r, x + r, y + r) for x, y in places if not math.isnan(x + y)]
 
-    Where there is such a place off lines and markers, it is taken; one that belongs to an edge of
-    the panel may go to the opposite one for it.
-    """
+
+class _Ink:
+    """What is drawn in a panel, as the cost of covering each square point of it."""
+
+    def __init__(self, spot: Placed) -> None:
+        self.left, self.top, right, bottom = spot.frame
+        self.cost = np.zeros((int(bottom - self.top) + 2, int(right - self.left) + 2), int)
+        for area in spot.panel.areas:
+            if len(area.x) and (area.opacity < 1.0 or area.hatched):
+                self.shade(spot, area)
+            for edge in (area.low, area.high) if area.edged else ():
+                self.follow(_along(spot, area.x, edge), ON_EDGE)
+        self.ways = {
+            id(line): _along(spot, line.x, line.y) for line in spot.panel.lines if line.style
+        }
+        for way in self.ways.values():
+            self.follow(way, ON_LINE)
+        for box in (box for line in spot.panel.lines for box in _marked(spot, line)):
+            self.cover(box, ON_LINE)
+
+    def shade(self, spot: Placed, area: Area) -> None:
+        """Note that a band lies where it does."""
+        rows, columns = (np.arange(many) + 0.5 for many in self.cost.shape)
+        x, low = spot.at(area.x, area.low)
+        high = spot.at(area.x, area.high)[1]
+        upper, lower = (np.interp(columns + self.left, x, end) - self.top for end in (high, low))
+        inside = (columns + self.left >= x[0]) & (columns + self.left <= x[-1])
+        inside = inside & (rows[:, None] >= upper) & (rows[:, None] <= lower)
+        self.cost[inside] = ON_BAND
+
+    def follow(self, places: Floats, cost: int) -> None:
+        """Note that something runs through places (n, 2)."""
+        across, down = (places - (self.left, self.top)).T.astype(int)
+        self.cost[down, across] = cost
+
+    def cover(self, box: Box, cost: int) -> None:
+        """Note that something lies in a box."""
+        a, b, c, d = self._cells(*np.array(box))
+        self.cost[b:d, a:c] = cost
+
+    def under(self, x: Floats, y: Floats, wide: float, high: float) -> NDArray[np.int_]:
+        """Return what boxes (n,) of one size would cover, with a point around them."""
+        total = np.pad(self.cost, ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
+        a, b, c, d = self._cells(x - 1.0, y - 1.0, x + wide + 1.0, y + high + 1.0)
+        return np.asarray(total[d, c] - total[b, c] - total[d, a] + total[b, a])
+
+    def nearest(
+        self, lines: Sequence[Series], x: Floats, y: Floats, wide: float, high: float
+    ) -> Floats:
+        """Return how far boxes (n,) of one size are from the nearest of some lines."""
+        ways = [self.ways.get(id(line), np.empty((0, 2)))[::24] for line in lines]
+        across, down = np.concatenate([np.empty((0, 2)), *ways]).T
+        gaps = _gap(x[:, None], wide, across), _gap(y[:, None], high, down)
+        return np.asarray(np.hypot(*gaps).min(axis=1, initial=1e3))
+
+    def _cells(self, a: Any, b: Any, c: Any, d: Any) -> list[Any]:
+        rows, columns = self.cost.shape
+        ends = (a - self.left, columns), (b - self.top, rows)
+        far = (np.ceil(c - self.left), columns), (np.ceil(d - self.top), rows)
+        return [np.clip(v, 0, most).astype(int) for v, most in (*ends, *far)]
+
+
+def _labelled(spot: Placed, words: Sequence[Word]) -> Iterator[Word]:
+    """Yield the labels of a panel, each at the place that costs least; names of lines last."""
+    ink = _Ink(spot)
+    for word in words:
+        ink.cover(word.box, ON_WORD)
+    for label in sorted(spot.panel.labels, key=lambda tag: bool(tag.of)):
+        word = _free(label, spot, ink)
+        ink.cover(word.box, ON_WORD)
+        yield word
+
+
+def _free(label: Tag, spot: Placed, ink: _Ink) -> Word:
+    """Return a label inside the frame of its panel, where it hides least and is nearest."""
     left, top, right, bottom = spot.frame
-    x, y = spot.at(label.x, label.y)
-    x = left + label.x * (right - left) if label.of_width else float(x)
-    y = bottom - label.y * (bottom - top) if label.of_height else float(y)
-    other: Align = {"left": "right", "right": "left", "center": "center"}[label.align]  # type: ignore[assignment]
-    across = (left + right - x) if label.of_width else x
-    sides: list[tuple[int, Align, float]] = [(1, label.align, x), (-1, other, across)]
-    room = (left + 1.0, top - 2.0, cell[2], bottom)
-
-    def moved(step: tuple[float, float], side: int, align: Align, place: float) -> Word:
-        over, down = step
-        word = _word(label.text, place + side * label.dx + over, y - label.dy + down, align,
-                     label.level, spot.panel.look, color=label.color)  # fmt: skip
-        return _pushed(word, room)
-
-    def clear(of: Sequence[Box]) -> Iterator[Word]:
-        words = (moved(step, *side) for step in STEPS for side in sides)
-        return (word for word in words if not any(_meet(word.box, box) for box in of))
-
-    off = next(clear([*taken, *obstacles(spot)]), None)
-    return off or next(clear(taken), None) or moved((0.0, 0.0), *sides[0])
-
-
-def _pushed(word: Word, room: Box) -> Word:
-    """Return a word moved by as little as brings it inside."""
-    left, top, right, bottom = word.box
-    dx = max(room[0] - left, 0.0) or min(room[2] - right, 0.0)
-    dy = max(room[1] - top, 0.0) or min(room[3] - bottom, 0.0)
-    box = (left + dx, top + dy, right + dx, bottom + dy)
-    return Word(word.text, word.x + dx, word.y + dy, word.color, box, bold=word.bold)
+    key = label.of[0] if label.of and label.of[0].style else None
+    ahead = KEY + 3.0 if key else 0.0
+    size = spot.panel.look.size
+    wide = text_width(chart_text(label.text)) * size + ahead
+    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 3.0),
+                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 1.5))  # fmt: skip
+    hidden = ink.under(x.ravel(), y.ravel(), wide, size)
+    least = hidden < hidden.min() + ON_LINE
+    x, y, hidden = x.ravel()[least], y.ravel()[least], hidden[least]
+    if label.of:
+        others = [each for each in spot.panel.lines if each.color not in (label.color, INK)]
+        own, other = (ink.nearest(lines, x, y, wide, size) for lines in (label.of, others))
+        far = own + 3.0 * np.maximum(0.0, own + 2.0 - other)
+    else:
+        far = _to_place(label, spot, x, y, wide)
+    best = int(np.argmin(hidden + np.rint(10.0 * far).astype(int)))
+    word = _word(label.text, float(x[best]) + ahead, float(y[best]), "left", "top",
+                 spot.panel.look, color=label.color)  # fmt: skip
+    return replace(word, key=key, box=(word.box[0] - ahead, *word.box[1:]))
 
 
-def _meet(a: Box, b: Box) -> bool:
-    return min(a[2], b[2]) > max(a[0], b[0]) - 1.0 and min(a[3], b[3]) > max(a[1], b[1])
+def _to_place(label: Tag, spot: Placed, x: Floats, y: Floats, wide: float) -> Floats:
+    """Return how far boxes (n,) are from the place of a label; along its line all are near."""
+    left, top, right, bottom = spot.frame
+    size = spot.panel.look.size
+    px, py = spot.at(label.x, label.y)
+    px = left + label.x * (right - left) if label.of_width else px
+    py = bottom - label.y * (bottom - top) if label.of_height else py
+    wanted = _word(label.text, px + label.dx, py - label.dy, label.align, label.level,
+                   spot.panel.look).box  # fmt: skip
+    aside = 0.0 if label.of_width else _gap(x, wide, px)
+    above = 0.0 if label.of_height else _gap(y, size, py)
+    moved = np.hypot(x - wanted[0], y - wanted[1])
+    return np.asarray(6.0 * np.hypot(aside, above) + 0.2 * moved)
+
+
+def _gap(start: Floats, long: float, place: Any) -> Floats:
+    """Return how far places lie outside of lengths that begin at `start`."""
+    return np.asarray(np.maximum(np.maximum(start - place, place - start - long), 0.0))
 
 
 def figure_svg(figure: Figure) -> bytes:
@@ -245,7 +331,7 @@ def _drawn(spot: Placed, number: int) -> Iterator[str]:
     edge += "".join(f"M{x:.2f} {bottom:.2f}v2.5" for x in xs)
     yield _path(edge + "".join(f"M{left:.2f} {y:.2f}h-2.5" for y in ys), GREY, look.frame)
     yield "".join(_markers(spot, line) for line in spot.panel.lines if line.beyond)
-    yield "".join(map(_written, spot.words))
+    yield "".join(map(_written, (*spot.words, *spot.labels)))
 
 
 def _written(word: Word) -> str:
@@ -275,14 +361,35 @@ def _points(spot: Placed, x: Floats, y: Floats) -> list[list[tuple[float, float]
     return [piece for piece in pieces if piece]
 
 
+def thinned(points: Floats) -> Floats:
+    """Return a line (n, 2) without corners that nobody sees.
+
+    Every other one is left out where it lies on the way between its neighbours, time and again.
+    """
+    first = 1
+    while first < len(points) - 1 and first < 3:
+        start, corner, end = points[first - 1 : -2 : 2], points[first:-1:2], points[first + 1 :: 2]
+        way, off = end - start, corner - start
+        share = (off * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-12)
+        off = off - np.clip(share, 0.0, 1.0)[:, None] * way
+        seen = np.ones(len(points), bool)
+        seen[first:-1:2] = np.hypot(*off.T) > FINE
+        first = first + 1 if seen.all() else 1
+        points = points[seen]
+    return points
+
+
 def _run(points: Sequence[tuple[float, float]]) -> str:
-    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points)
+    return "L".join(f"{x:.2f} {y:.2f}" for x, y in thinned(np.array(points)))
 
 
 def _stroke(spot: Placed, line: Series) -> str:
     width = spot.panel.look.line if line.width is None else line.width
     pieces = [piece for piece in _points(spot, line.x, line.y) if len(piece) > 1]
-    return _path("".join(map(_run, pieces)), line.color, width, DASHES[line.style])
+    outline = "".join(f"M{_run(piece)}" for piece in pieces)
+    keys = [word.box for word in spot.labels if word.key is line]
+    outline += "".join(f"M{box[0]:.2f} {(box[1] + box[3]) / 2:.2f}h{KEY:g}" for box in keys)
+    return _path(outline, line.color, width, DASHES[line.style])
 
 
 def _markers(spot: Placed, line: Series) -> str:
@@ -320,7 +427,9 @@ def _filled(spot: Placed, area: Area) -> str:
     if not low:
         return ""
     faint = f' fill-opacity="{area.opacity:g}"' if area.opacity < 1.0 else ""
-    body = f'<path d="{_run([*low, *reversed(high)])}z" fill="{area.color}"{faint}/>'
+    edge = f' stroke="{area.color}" stroke-width="0.4"' if area.edged else ""
+    outline = f"M{_run(low)}L{_run(high[::-1])}z"
+    body = f'<path d="{outline}" fill="{area.color}"{faint}{edge}/>'
     return body + (_hatching(spot.frame, high[0][1], low[0][1]) if area.hatched else "")
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.charts.panel import Panel, tick
+from dossier.report.charts.panel import Panel, Series, tick
 from dossier.report.charts.style import LIMIT, line_style, side_color
 from dossier.words import later, say
 
@@ -78,9 +78,9 @@ def draw_efficiency(
     panel.y.log = True
     for line in lines:
         panel.line(line.x, passing(line.y), width=0.7, **line_style(line.side))
+    name_sides(panel, [line.side for line in lines], panel.lines)
     for limit in limits:
         _limit(panel, limit)
-    _side_labels(panel, lines)
     _percent_ticks(panel)
     sizes = sorted({float(x) for line in lines for x in line.x})
     panel.x.ticks = [(size, tick(size)) for size in sizes]
@@ -112,34 +112,10 @@ def _limit(panel: Panel, limit: LimitMark) -> None:
     panel.label(limit.label, limit.x, level, dy=-9.0 * sign, align="center")
 
 
-def _side_labels(panel: Panel, lines: Sequence[SpecimenLine]) -> None:
-    """Write a label a side, each pushed off the other where the curves differ most.
-
-    Where that is close to the vertical axis, the upper one stands over the curve's far end.
-    """
-    sides = {line.side: line for line in lines}
-    where = _apart(list(sides.values()))
-    for line in sides.values():
-        above = all(line.y[where] >= other.y[where] for other in sides.values())
-        near = float(line.x[where]) < float(line.x[0]) + 0.2 * float(np.ptp(line.x))
-        look: dict[str, Any] = {"dx": 8.0, "dy": -8.0}
-        place = where
-        if above:
-            look = {"dx": -6.0, "dy": 6.0, "align": "right"}
-        if near and above:
-            place, look = len(line.x) - 2, {"dy": 8.0, "align": "center"}
-        panel.label(
-            say(line.side), float(line.x[place]), float(passing(line.y[place])),
-            color=side_color(line.side), **look,
-        )  # fmt: skip
-
-
-def _apart(lines: Sequence[SpecimenLine]) -> int:
-    shortest = min(len(line.x) for line in lines)
-    values = np.log(np.array([passing(line.y[:shortest]) for line in lines]))
-    if len(lines) < 2 or shortest < 3:
-        return shortest // 2
-    return 1 + int(np.argmax(np.ptp(values, axis=0)[1:-1]))
+def name_sides(panel: Panel, sides: Sequence[str], lines: Sequence[Series]) -> None:
+    """Write the name of each filter once, beside its lines."""
+    for side in dict.fromkeys(sides):
+        panel.name(say(side), [line for own, line in zip(sides, lines, strict=True) if own == side])
 
 
 def draw_ratio(panel: Panel, shown: RatioPanel) -> None:
@@ -185,32 +161,15 @@ def draw_loading(
     """
     panel.x.words = say("injected contaminant / g")
     panel.y.words, panel.y.unit = say("differential pressure\nof the element / kPa"), "kPa"
+    lines = []
     for run in runs:
         look = line_style(run.side)
-        panel.line(run.mass, run.pressure, color=look["color"], style=look["style"], width=1.0)
+        color, style = look["color"], look["style"]
+        lines.append(panel.line(run.mass, run.pressure, color=color, style=style, width=1.0))
         panel.line(run.mass[-1:], run.pressure[-1:], beyond=True, **{**look, "style": ""})
+    name_sides(panel, [run.side for run in runs], lines)
     for label, value in terminals:
         panel.across(value, style="--")
         panel.label(label, 0.0, value, dx=3.0, dy=3.0, level="bottom", of_width=True)
-    _run_labels(panel, runs)
     top = max([float(run.pressure.max()) for run in runs] + [value for _, value in terminals])
     panel.y.low, panel.y.high, panel.x.low = 0.0, 1.3 * top, 0.0
-
-
-def _run_labels(panel: Panel, runs: Sequence[Loading]) -> None:
-    """Write a label a side, outward of its curves: each specimen's end is in the table."""
-    ends = {
-        side: [r for r in runs if r.side == side] for side in dict.fromkeys(r.side for r in runs)
-    }
-    reach = {side: max(float(r.mass[-1]) for r in own) for side, own in ends.items()}
-    for side, own in ends.items():
-        first = reach[side] == min(reach.values())
-        run = (min if first else max)(own, key=lambda r: float(r.mass[-1]))
-        place = int(
-            np.argmax(run.pressure >= (0.65 if first else 0.45) * float(run.pressure.max()))
-        )
-        look: dict[str, Any] = {"dx": 7.0, "dy": -4.0}
-        if first:
-            look = {"dx": -7.0, "dy": 3.0, "align": "right"}
-        panel.label(say(side), float(run.mass[place]), float(run.pressure[place]),
-                    color=side_color(side), **look)  # fmt: skip

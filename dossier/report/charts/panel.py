@@ -4,6 +4,7 @@ It is kept as data, so that a test can look at it; `drawing.figure_svg` draws it
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -70,6 +71,7 @@ class Area:
     color: str
     opacity: float = 1.0
     hatched: bool = False
+    edged: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +79,8 @@ class Tag:
     """Words beside a place, which is in data, or a share of the panel's width or height."""
 
     text: str
-    x: float
-    y: float
+    x: float = 0.0
+    y: float = 0.0
     dx: float = 0.0
     dy: float = 0.0
     """Upward."""
@@ -87,6 +89,8 @@ class Tag:
     color: str = INK
     of_width: bool = False
     of_height: bool = False
+    of: tuple[Series, ...] = ()
+    """Lines that the words name: they stand beside these, a piece of the first before them."""
 
 
 @dataclass(slots=True)
@@ -111,6 +115,8 @@ class Axis:
 
     def ends(self) -> tuple[float, float]:
         """Return where the axis begins and ends: as set, else a twentieth beyond what it shows."""
+        if self.low is not None and self.high is not None:
+            return self.low, self.high
         values = [self._scaled(v) for v in self.seen if v > 0 or not self.log] or [0.0, 1.0]
         room = 0.05 * (max(values) - min(values)) or 0.05 * abs(values[0]) or 0.5
         low, high = min(values) - room, max(values) + room
@@ -157,12 +163,13 @@ class Panel:
     lines: list[Series] = field(default_factory=list)
     labels: list[Tag] = field(default_factory=list)
 
-    def line(self, x: Any, y: Any, **look: Any) -> None:
-        """Draw a series."""
+    def line(self, x: Any, y: Any, **look: Any) -> Series:
+        """Draw a series and return it, so that it can be named."""
         made = Series(x=np.asarray(x, float), y=np.asarray(y, float), **look)
         self.x.see(made.x)
         self.y.see(made.y)
         self.lines.append(made)
+        return made
 
     def area(self, x: Any, low: Any, high: Any, color: str, **look: Any) -> None:
         """Fill between two curves."""
@@ -187,6 +194,10 @@ class Panel:
     def label(self, text: str, x: float, y: float, **more: Any) -> None:
         """Write words beside a place."""
         self.labels.append(Tag(text=text, x=x, y=y, **more))
+
+    def name(self, text: str, lines: Sequence[Series]) -> None:
+        """Write the name of lines of one look beside them."""
+        self.labels.append(Tag(text=text, of=tuple(lines), color=lines[0].color))
 
 
 @dataclass(slots=True)

@@ -7,38 +7,21 @@ import numpy as np
 
 from dossier.evidence.bench import Curve
 from dossier.physics.values import Floats
-from dossier.report.charts.filtration_chart import LimitMark
+from dossier.report.charts.filtration_chart import LimitMark, name_sides
 from dossier.report.charts.panel import Panel, tick
-from dossier.report.charts.style import LIMIT, SHADE, line_style, side_color
+from dossier.report.charts.style import LIMIT, SHADE, line_style
 from dossier.words import say
 
 
 def _bands(panel: Panel, bands: Sequence[Curve]) -> None:
+    """Draw lines with their bands, each named; that of the reference has an edge, seen in grey."""
     for band in bands:
         finite = np.isfinite(band.low) & np.isfinite(band.high)
-        panel.area(band.x[finite], band.low[finite], band.high[finite], side_color(band.side),
-                   opacity=0.18)  # fmt: skip
-        look = line_style(band.side)
-        panel.line(band.x, band.y, color=look["color"], style=look["style"])
-
-
-def _labels(panel: Panel, bands: Sequence[Curve], height: float, *, rising: bool = True) -> None:
-    """Write a label a band where it passes `height` [kPa], each on its own side of the curves."""
-    order = sorted(bands, key=lambda band: _where(band, height))
-    for rank, band in enumerate(order):
-        left = rank == 0 and (rising or len(order) > 1)
-        at = 0.35 * height if left and not rising else height
-        at = min(at, 0.6 * float(np.nanmax(band.y)))
-        panel.label(
-            say(band.label), _where(band, at), at, color=side_color(band.side),
-            dx=-9.0 if left else 9.0, dy=(2.0 if rising else -4.0) if left else -2.0,
-            align="right" if left else "left",
-        )  # fmt: skip
-
-
-def _where(band: Curve, height: float) -> float:
-    """Return the place on the horizontal axis at which a band passes `height`."""
-    return float(band.x[int(np.argmin(np.abs(band.y - height)))])
+        look, edged = line_style(band.side), band.side == "reference"
+        panel.area(band.x[finite], band.low[finite], band.high[finite], look["color"],
+                   opacity=0.1 if edged else 0.2, edged=edged)  # fmt: skip
+        line = panel.line(band.x, band.y, color=look["color"], style=look["style"])
+        panel.name(say(band.label), [line])
 
 
 def _marks(panel: Panel, limits: Sequence[LimitMark]) -> None:
@@ -60,7 +43,6 @@ def draw_against_flow(
     _bands(panel, bands)
     _marks(panel, limits)
     top = max([float(np.nanmax(band.y)) for band in bands] + [limit.y for limit in limits])
-    _labels(panel, bands, 0.5 * top)
     panel.y.low, panel.y.high, panel.x.low = 0.0, 1.18 * top, 0.0
 
 
@@ -78,7 +60,7 @@ def draw_against_temperature(
     if opening is not None:
         _opening(panel, opening)
     _marker_line(panel, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 26.0)
-    _labels(panel, bands, 0.3 * _cap(panel, bands, opening), rising=False)
+    _cap(panel, bands, opening)
 
 
 def _opening(panel: Panel, opening: tuple[float, float]) -> None:
@@ -98,14 +80,13 @@ def _marker_line(panel: Panel, x: float, words: str, away: float = 4.0) -> None:
                 of_height=True)  # fmt: skip
 
 
-def _cap(panel: Panel, bands: Sequence[Curve], opening: tuple[float, float] | None) -> float:
+def _cap(panel: Panel, bands: Sequence[Curve], opening: tuple[float, float] | None) -> None:
     """End the axis a little above the valve, which a cold filter's hundreds would hide."""
     top = max(float(np.nanmax(band.high[np.isfinite(band.high)])) for band in bands)
     if opening is not None:
         top = min(top, 2.2 * opening[1])
-        top = max(top, 1.25 * opening[1])
+        top = max(top, 1.35 * opening[1])
     panel.y.low, panel.y.high = 0.0, 1.05 * top
-    return top
 
 
 def draw_against_hours(
@@ -127,12 +108,12 @@ def draw_against_hours(
     _bands(panel, bands)
     if lowest_opening is not None:
         panel.across(lowest_opening)
-        words = say("valve opens from {low:.4g} kPa", low=lowest_opening)
+        words = say("valve from {low:.4g} kPa", low=lowest_opening)
         panel.label(words, 0.0, lowest_opening, dx=4.0, dy=3.0, level="bottom", of_width=True)
     words = say("service interval {interval:.4g} h", interval=interval)
     _marker_line(panel, interval, words)
     limit = None if lowest_opening is None else (lowest_opening, lowest_opening)
-    _labels(panel, bands, 0.45 * _cap(panel, bands, limit))
+    _cap(panel, bands, limit)
     _marks(panel, limits)
 
 
@@ -142,15 +123,6 @@ def draw_share(panel: Panel, bands: Sequence[Curve], normal: float) -> None:
     panel.x.unit = "degC"
     panel.y.low = 0.0
     _bands(panel, bands)
-    order = sorted(bands, key=lambda band: float(band.y[-1]))
-    for rank, band in enumerate(order):
-        at = int(np.argmin(np.abs(band.y - 0.6 * band.y[-1])))
-        below = rank == 0 and len(order) > 1
-        panel.label(
-            say(band.label), float(band.x[at]), float(band.y[at]), color=side_color(band.side),
-            dx=9.0 if below else -9.0, dy=-7.0 if below else 7.0,
-            align="left" if below else "right",
-        )  # fmt: skip
     panel.upright(normal, width=0.8, style="--")
     panel.label(say("normal oil"), normal, 0.0, dx=-4.0, dy=4.0, align="right", level="bottom",
                 of_height=True)  # fmt: skip
@@ -176,19 +148,22 @@ def draw_sweeps(panel: Panel, sweeps: Sequence[Sweep]) -> None:
     panel.x.words, panel.y.words = say("flow / (L/min)"), say("differential pressure / kPa")
     panel.x.unit, panel.y.unit = "L/min", "kPa"
     panel.x.log = panel.y.log = True
+    lines = []
     for sweep in sweeps:
         look = line_style(sweep.side)
-        panel.line(sweep.flow, sweep.fitted, color=look["color"], style=look["style"], width=0.7)
+        color, style = look["color"], look["style"]
+        lines.append(panel.line(sweep.flow, sweep.fitted, color=color, style=style, width=0.7))
         panel.line(sweep.flow, sweep.pressure, **{**look, "style": "", "size": 3.0})
+    name_sides(panel, [sweep.side for sweep in sweeps], lines)
+    _viscosities(panel, sweeps)
     panel.y.low = 0.45 * min(float(sweep.fitted.min()) for sweep in sweeps)
-    _sweep_labels(panel, sweeps)
     steps = [m * 10.0**e for e in range(-4, 6) for m in (1, 2, 5)]
     for axis in (panel.x, panel.y):
         axis.ticks = [(step, tick(step)) for step in steps]
 
 
-def _sweep_labels(panel: Panel, sweeps: Sequence[Sweep]) -> None:
-    """Write the viscosity under each bundle of curves, and each side beside the upper one."""
+def _viscosities(panel: Panel, sweeps: Sequence[Sweep]) -> None:
+    """Write the viscosity under each bundle of curves."""
     bundles: dict[float, list[Sweep]] = {}
     for sweep in sweeps:
         bundles.setdefault(float(f"{sweep.viscosity:.1g}"), []).append(sweep)
@@ -197,13 +172,3 @@ def _sweep_labels(panel: Panel, sweeps: Sequence[Sweep]) -> None:
         lowest = min(bundle, key=lambda sweep: float(sweep.fitted[0]))
         x, y = float(lowest.flow[0]), float(lowest.fitted[0])
         panel.label(f"{tick(nu, '.3g')} mm²/s", x, y, dx=9.0, dy=-7.0)
-    top = max(bundles.values(), key=lambda bundle: bundle[0].viscosity)
-    for side, up in (("candidate", True), ("reference", False)):
-        own = [sweep for sweep in top if sweep.side == side]
-        if own:
-            middle = len(own[0].flow) // 2
-            panel.label(
-                say(side), float(own[0].flow[middle]), float(own[0].fitted[middle]),
-                color=side_color(side), dx=-6.0 if up else 7.0, dy=5.0 if up else -5.0,
-                align="right" if up else "left",
-            )  # fmt: skip

@@ -110,10 +110,13 @@ def chart_by_path(
 
 
 def _against_size(assessment: Assessment, findings: Sequence[Finding], style: str) -> Chart:
-    caption = say(
-        "Efficiency over the test against particle size, each specimen as measured. In all "
-        "charts: candidate solid, with filled points; reference dashed, with open points."
-    )
+    caption = say("Efficiency over the test against particle size, each specimen as measured.")
+    if len({run.side for run in assessment.bench.multipass}) > 1:
+        sides = say(
+            "In all charts: candidate solid, with filled points; reference dashed, with open "
+            "points and an edge to its band."
+        )
+        caption = f"{caption} {sides}"
     paths = by_path(assessment.bench.multipass)
     if not paths:
         return Chart(caption=caption, id="chart-size", missing=why_no_runs(assessment))

@@ -138,8 +138,7 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     each = [(part.bench.case, part.curves) for part in assessment.parts]
     ends: list[str] = []
     for own, curves in each or [(case, assessment.curves)]:
-        ends_at = [float(c.x.min()) for c in curves.against_temperature if c.side == "candidate"]
-        coldest = min(ends_at, default=curves.cold_temperature)
+        coldest = curves.cold_temperature
         if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
             shown = say("{t:.0f} °C", t=coldest - 273.15)
             ends.append(f"{shown} ({own.mark})" if own.mark else shown)

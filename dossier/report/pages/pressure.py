@@ -26,7 +26,7 @@ from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
 from dossier.report.pages.results import limit_text
 from dossier.report.running import retold
-from dossier.words import say, say_count
+from dossier.words import later, say, say_count
 
 KELVIN = 273.15
 
@@ -61,10 +61,8 @@ def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Curve:
 def _against_flow(
     case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
 ) -> Chart:
-    caption = say(
-        "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
-        "oil, with its 95 % band, as far as the sweeps reach; triangles are limits."
-    )
+    limits = _flow_limits(findings)
+    caption = " ".join(_flow_caption(case.application.circuit.system_pressure, limits))
     curves = assessment.curves
     duty = case.application.duty
     panels = [(curves.clean_hot, duty.hot_oil)]
@@ -78,13 +76,15 @@ def _against_flow(
             assessment, say("Not demonstrated: no line can be drawn of clean pressure drop.")
         )
         return Chart(caption=caption, id="chart-flow", missing=missing)
-    limits = _flow_limits(findings)
 
     def paint(figure: Figure) -> None:
         axes = figure.row(len(drawn))
         for ax, (bands, warmth) in zip(axes, drawn, strict=True):
             own = [limit for limit, t in limits if abs(t - warmth) < 0.5]
-            draw_against_flow(ax, bands, own, say("oil at {warmth}", warmth=_celsius(warmth)))
+            title = say("oil at {warmth}", warmth=_celsius(warmth))
+            if duty.cold_start + 0.5 < warmth < duty.hot_oil:
+                title = say("oil at {warmth}; colder was not tested", warmth=_celsius(warmth))
+            draw_against_flow(ax, bands, own, title)
 
     alt = say_count(
         len(drawn),
@@ -100,6 +100,24 @@ def _against_flow(
         caption=caption, id="chart-flow", uri=draw(paint, style, HEIGHT),
         alt=alt + _limits_alt(findings),
     )  # fmt: skip
+
+
+def _flow_caption(most: float | None, limits: Collection[object]) -> Iterator[str]:
+    """Yield what the chart shows, where its lines end, and its limits where it has any."""
+    yield say(
+        "Clean pressure drop of the assembly, full-flow path, against flow with the application's "
+        "oil, with its 95 % band."
+    )
+    if most is None:
+        yield say("Lines end where the sweeps reach no further.")
+    else:
+        words = later("Lines end where the sweeps, or the supply's {pressure}, reach no further.")
+        yield say(words, pressure=quantity_text(most / 1e3, "kPa"))
+    if limits:
+        yield say(TRIANGLES)
+
+
+TRIANGLES = later("Triangles are limits.")
 
 
 def _celsius(kelvin: float) -> str:
@@ -197,8 +215,11 @@ def _against_hours(
 ) -> Chart:
     caption = say(
         "Predicted pressure drop at rated flow with normal oil. The band is that of contaminant "
-        "rate and specimens; it ends where the multi-pass runs ended. Triangles are limits."
+        "rate and specimens; it ends where the multi-pass runs ended."
     )
+    limits = _hours_limits(assessment.findings)
+    if limits:
+        caption = f"{caption} {say(TRIANGLES)}"
     curves = assessment.curves.against_hours
     if not curves:
         missing = _absent(
@@ -214,7 +235,6 @@ def _against_hours(
         for f in findings
         if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
     )
-    limits = _hours_limits(assessment.findings)
     valve = quantity_text(lowest, "kPa") if lowest is not None else say("not stated")
     return Chart(
         caption=caption,
