@@ -76,7 +76,8 @@ def test_the_pages_say_what_they_are_and_carry_their_numbers(cases, chosen, tmp_
     assert "A help to choosing, no approval" in words[0]
     assert "Each decision counts only by its own dossier" in words[0]
     assert words[0].count("Would qualify DRAFT") == 2
-    assert "B − A" in words[-1]
+    assert "II − I" in words[-1]
+    assert f"Made on {TODAY}, with dossier" in words[0]
     assert "local rules stand above these pages" in words[-1]
     (document,) = pages.attachments["choice.json"]
     assert document == chosen.json.read_bytes()
@@ -153,7 +154,7 @@ def test_everything_is_told_at_once(again, tmp_path):
 def test_who_asks_and_since_when_may_differ_and_is_shown(again, tmp_path):
     edited(again[1], "application.toml", ('revision = "A"', 'revision = "B"'))
     pdf = write_choice(again, tmp_path, TODAY).pdf.read_bytes()
-    assert "B: revision B" in " ".join(PdfReader(BytesIO(pdf)).pages[0].extract_text().split())
+    assert "II: revision B" in " ".join(PdfReader(BytesIO(pdf)).pages[0].extract_text().split())
 
 
 def test_cases_of_several_languages_speak_english_and_keep_their_own_decision(again, tmp_path):

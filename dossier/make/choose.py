@@ -183,6 +183,7 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
         signoffs=tuple(state for _, state in told),
         decisions=tuple(document for document, _ in told),
         application=hashlib.sha256(canonical(_asked(cases[0].application))).hexdigest(),
+        on=on,
         mixed=len({case.qualification.language for case in cases}) > 1,
     )
 
@@ -197,6 +198,7 @@ def _document(choice: "Choice") -> Mapping[str, Any]:
     return {
         "schema": "dossier choice 1.0",
         "approves": False,
+        "on": choice.on and choice.on.isoformat(),
         "application": choice.application,
         "candidates": choice.decisions,
         "pairs": [

@@ -26,6 +26,7 @@ KINDS = {
     "source": "Sources of requirements",
     "record": "Records",
     "filter": "",
+    "approved lot": "",
     "equipment": "",
     "calibration": "",
     "concession": "",
@@ -212,6 +213,8 @@ def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
         found = [(_text(each, "id"), of_lot.get(_text(each, "specimen"))) for each in records]
         for lot in dict.fromkeys([*_texts(_table(case, side), "lots"), *of_lot.values()]):
             yield "lot", lot, used, [name for name, its in found if its in (None, "", lot)]
+            if side == "candidate":
+                yield "approved lot", lot, (), ()
         yield from (("specimen", each, (), ()) for each in _texts(_table(case, side), "specimens"))
 
 

@@ -8,11 +8,13 @@ from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any
 
+from dossier.case.attached import open_pdf
 from dossier.case.requested import FieldChange, field_changes, said
 from dossier.case.whole import tables
 from dossier.record.decision_record import as_json
 from dossier.record.document import DecidingRow, FindingRow, OnFileRow, RuleRow
-from dossier.record.dossier_file import DECISION, DossierFile
+from dossier.record.dossier_file import DECISION, DossierFile, dossier_in
+from dossier.record.signoff import SAID
 from dossier.record.standing import as_of, reading_of, standing_of
 
 
@@ -130,7 +132,8 @@ def comparison_of(a: DossierFile, b: DossierFile, today: date | None = None) -> 
     pairs = {name: (before.get(name), after.get(name)) for name in [*before, *after]}
     inputs = sorted(_changes(_digests(a), _digests(b)), key=lambda each: each.what)
     rest = _rest(a, b)
-    asked = [_requirement(name, pair) for name, pair in pairs.items()]
+    alike = a.language == b.language
+    asked = [_requirement(name, pair, alike) for name, pair in pairs.items()]
     requirements = tuple(each for each in asked if each.changes)
     causes = {name: _causes(name, a, b, requirements, inputs, rest) for name in pairs}
     verdicts = [c for n, pair in pairs.items() if (c := _verdict(n, pair, causes[n]))]
@@ -183,16 +186,41 @@ def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[Chang
 
 
 def _digests(side: DossierFile) -> dict[str, str]:
-    """Return file -> SHA-256, by the name within the case: its folder may have another name."""
-    return {_within(side, name): digest for name, digest in side.decision.inputs.items()}
+    """Return file -> SHA-256, by the name within the case: its folder may have another name.
+
+    A file that is carried over stands under the name that it has in its own dossier.
+    """
+    own = {_within(side, name): digest for name, digest in side.decision.inputs.items()}
+    return _carried(side) | own
+
+
+def _carried(side: DossierFile) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for source in side.carried:
+        inner, names = dossier_in(open_pdf(source.content)), source.records
+        used = (e for e in tables(inner.case or {}, "record") if e.get("id") in names)
+        files = {_file(inner, entry) for entry in used}
+        found |= {name: digest for name, digest in _digests(inner).items() if name in files}
+    return found
+
+
+def _file(side: DossierFile, record: Mapping[str, Any]) -> str:
+    """Return the file of a record, by its name within the case."""
+    path = str(record.get("file", "")).partition("#")[0]
+    return _within(side, posixpath.normpath(f"{side.case_name}/{path}"))
 
 
 def _within(side: DossierFile, name: str) -> str:
     return name.removeprefix(f"{side.case_name}/")
 
 
-def _requirement(name: str, pair: _Pair) -> RequirementChange:
-    return RequirementChange(name, _kind(*pair), _changes(*map(_asked, pair)))
+def _requirement(name: str, pair: _Pair, alike: bool) -> RequirementChange:
+    """Return how a requirement changed; without what is said of it where the languages differ."""
+    before, after = (
+        {key: text for key, text in _asked(each).items() if alike or key not in SAID["findings"]}
+        for each in pair
+    )
+    return RequirementChange(name, _kind(*pair), _changes(before, after))
 
 
 def _asked(finding: FindingRow | None) -> dict[str, str]:
@@ -235,7 +263,8 @@ def _verdict(name: str, pair: _Pair, because: tuple[str, ...]) -> VerdictChange 
 def _rest(a: DossierFile, b: DossierFile) -> tuple[Changed, ...]:
     fields = field_changes(a.application or {}, b.application or {})
     applied = (Changed(f"application . {c.field}", c.before, c.after) for c in fields)
-    return (*_changes(_head(a), _head(b)), *applied)
+    alike = a.language == b.language
+    return (*_changes(_head(a, alike), _head(b, alike)), *applied)
 
 
 def _on_file(file: OnFileRow | None) -> str:
@@ -252,7 +281,7 @@ def _rule(rule: RuleRow) -> str:
     return f"{rule.kind}, confidence {confidence}, agreed {rule.agreed}"
 
 
-def _head(side: DossierFile) -> dict[str, str]:
+def _head(side: DossierFile, alike: bool) -> dict[str, str]:
     decision = side.decision
     case = decision.case
     head = {
@@ -266,7 +295,9 @@ def _head(side: DossierFile) -> dict[str, str]:
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
         "requirements on file": _on_file(decision.application.on_file),
-        "conditions": "; ".join(each.text for each in decision.conditions),
+        "conditions": "; ".join(
+            each.text if alike else f"{each.kind}: {each.subject}" for each in decision.conditions
+        ),
         "seed": "" if decision.seed is None else str(decision.seed),
         "house": decision.house or "",
     }
@@ -320,9 +351,8 @@ def _files(side: DossierFile, requirement: str) -> set[str]:
     records = finding.rests_on_records()
     for entry in tables(side.case or {}, "record"):
         if entry.get("id") in records:
-            path = str(entry.get("file", "")).partition("#")[0]
-            place = posixpath.normpath(f"{side.case_name}/{path}")
-            case_files.add(_within(side, place))
+            file = _file(side, entry)
+            case_files |= {file, file.partition("!/")[0]}  # and the PDF that it is carried from
     return case_files
 
 

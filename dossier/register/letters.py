@@ -47,12 +47,22 @@ def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None)
     parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
     found = {hit.row.state for hit in hits}
     return environment.get_template("register.html").render(
-        outcome=outcome, hits=hits, kinds=KINDS, blocks=blocks(hits),
+        outcome=outcome, hits=hits, kinds=KINDS, blocks=blocks(hits), lots=_lots(hits),
         states={word: mark for word, mark in STATES.items() if word in found},
         script=Markup(parts["js"]), script_hash=_hash(parts["js"]),
         style=Markup(parts["css"]), style_hash=_hash(parts["css"]),
         href=lambda row: None if prefix is None else quote(f"./{prefix}{row.file}"),
     )  # fmt: skip
+
+
+def _lots(hits: Iterable[Hit]) -> dict[str, str]:
+    """Return for what an approval holds, by the digest of its dossier: its lots, its conditions."""
+    found = {}
+    for hit in hits:
+        lots = ", ".join(each.value for each in hit.rests if each.kind == "approved lot")
+        bound = ", under the conditions in it" if hit.row.state == "conditional" else ""
+        found[hit.row.sha256] = (f"lots: {lots}" if lots else "lots not named") + bound
+    return found
 
 
 def _hash(text: str) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 
 import typer
 
+from dossier.evidence.quantities import all_quantities
 from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
 from dossier.record.standing import EXPIRED, SIGNED_OFF
@@ -206,7 +207,8 @@ def _value_cells(change: ValueChange) -> list[str]:
     cells = [_result(side, change.limits) for side in (change.before, change.after)]
     difference = change.difference
     moved = "" if difference is None else _difference(difference, change)
-    return [change.requirement, change.quantity, *cells, moved]
+    known = all_quantities().get(change.quantity)
+    return [change.requirement, known.title if known else change.quantity, *cells, moved]
 
 
 def _result(side: Resulted, limits: Iterable[float]) -> str:

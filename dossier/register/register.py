@@ -33,6 +33,8 @@ _CHUNK = 8
 class Register:
     """What one run over the folder found."""
 
+    day: date
+    """Day as of which the dossiers read as they do."""
     head: str
     """Digest of the last link of the chain: to be kept elsewhere."""
     heads: tuple[str, ...]
@@ -102,7 +104,7 @@ def update(
     }
     read = [on_day(without(row, recalled[key]), today) for key, row in found.rows.items()]
     return Register(
-        head=heads[-1] if heads else GENESIS, heads=heads,
+        day=today, head=heads[-1] if heads else GENESIS, heads=heads,
         rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
         events=tuple(events), unreadable=tuple(sorted(found.unreadable.items())),
         copies=tuple(found.copies), read=len(found.read), recalls=found.recalls,

@@ -28,10 +28,11 @@ from dossier.record.standing import (
 
 CONFLICT = "in conflict"
 _READS = {"approved": "approved", "approved with conditions": "conditional",
-          "not approved": "refused", "undecided": "undecided"}  # fmt: skip
+          "not approved": "not approved", "undecided": "undecided"}  # fmt: skip
 STATES = {
     "approved": "\N{CHECK MARK}", "conditional": "\N{CIRCLE WITH LEFT HALF BLACK}",
-    RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}", "refused": "\N{MULTIPLICATION X}",
+    RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}",
+    "not approved": "\N{MULTIPLICATION X}",
     CONFLICT: "\N{WHITE DIAMOND}", NOT_INTACT: "\N{WHITE DIAMOND}",
     NOT_PROVEN: "\N{WHITE DIAMOND}", "undecided": "?", DRAFT: "\N{DOTTED CIRCLE}",
     "superseded": "\N{RIGHTWARDS ARROW}",

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -9,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from dossier.case.attached import open_pdf
 from dossier.command.cli import app
-from dossier.record.dossier_file import dossier_of, read_dossier
+from dossier.record.dossier_file import dossier_in, dossier_of, read_dossier
 from dossier.register.compare import Resulted, _value, comparison_json, comparison_of
 from dossier.register.listing import _value_cells
 from tests.archive.made import case_toml, document, dossier, files, finding, put
@@ -322,6 +324,30 @@ def test_each_field_of_the_application_that_differs_is_named():
             "since 2026-03-01, after the first test on 2026-02-04; oil . description: thick → thin",
         ),
     }
+
+
+def test_sentences_in_another_language_are_no_other_requirement():
+    doc, turned = document(), document()
+    turned["findings"][0]["at"] = "80 L/min (Wechselintervall)"
+    turned["conditions"] = [{"kind": "concession", "subject": "E1", "text": "Sonderfreigabe"}]
+    doc["conditions"] = [{"kind": "concession", "subject": "E1", "text": "Concession"}]
+    german = {"case.toml": b'language = "de"\n' + case_toml()}
+    found = comparison_of(side(doc), side(turned, inputs=german))
+    assert found.requirements == ()
+    assert "conditions" not in changes(found.rest)
+    assert comparison_of(side(doc), side(turned)).requirements
+
+
+def test_a_file_that_is_carried_over_is_there():
+    before, content = dossier("A"), files(document())
+    decided = json.loads(content["decision.json"])
+    del decided["inputs"]["case/records/mp-1.csv"]
+    content["decision.json"] = json.dumps(decided).encode()
+    bare = dossier_of(content, "case")
+    source = SimpleNamespace(content=before, records={"MP-1"})
+    own = dossier_in(open_pdf(before))
+    assert changes(comparison_of(own, bare).inputs)["records/mp-1.csv"][1] is None
+    assert comparison_of(own, replace(bare, carried=(source,))).inputs == ()
 
 
 def test_what_one_side_lacks_did_not_move():

@@ -76,6 +76,17 @@ def test_hostile_text_adds_no_element_and_no_attribute(folder):
     assert any(ATTACK in text for text in read.texts["span"])
 
 
+def test_an_approval_is_shown_with_its_lots_and_its_day_and_a_draft_with_what_it_would_be(tmp_path):
+    put(tmp_path, "a.pdf", dossier("A", equipment=["Pump 1"]))
+    held = {"signed": False, "decision": "not approved", "equipment": ["Pump 2"]}
+    put(tmp_path, "d.pdf", dossier("D", **held))
+    text = re.sub(r"<style>.*?</style>|<[^>]+>", "", page_of(tmp_path), flags=re.DOTALL)
+    said = " ".join(text.split())
+    assert re.search(r"approved(?: until [0-9-]+)? lots: lot 25-311, A r0", said)
+    assert "draft: would be not approved, D r0" in said
+    assert f"As of {update(tmp_path).day}: 2 dossiers" in said
+
+
 def test_links_lead_to_the_files_and_nowhere_else(folder):
     links = [attrs["href"] for attrs in Read(page_of(folder)).all("a")]
     assert all(link.startswith("./") for link in links)

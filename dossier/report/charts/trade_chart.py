@@ -16,13 +16,13 @@ LONGEST_LABEL = 26
 """Letters of an axis label in one line: more would run off the side of the chart."""
 
 
-LETTERS = "ABCD"
-"""What several candidates are called."""
+NUMERALS = "I", "II", "III", "IV"
+"""What several candidates are called: requirements and specimens have letters."""
 LOOKS: Mapping[str, Mapping[str, Any]] = {
     "candidate": line_style("candidate"), "reference": line_style("reference"),
-    "A": line_style("candidate"), "B": line_style("reference"),
-    "C": {"color": "#009E73", "marker": "^"},
-    "D": {"color": "#000000", "marker": "v", "fill": "#fff"},
+    "I": line_style("candidate"), "II": line_style("reference"),
+    "III": {"color": "#009E73", "marker": "^"},
+    "IV": {"color": "#000000", "marker": "v", "fill": "#fff"},
 }  # fmt: skip
 """Colour, marker and whether it is filled: each tells the filters apart by itself."""
 

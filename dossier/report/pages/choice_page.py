@@ -13,7 +13,7 @@ from dossier.decision.comparison import told_apart
 from dossier.decision.finding import Finding
 from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
-from dossier.report.charts.trade_chart import LETTERS
+from dossier.report.charts.trade_chart import NUMERALS
 from dossier.report.pages.comparison import difference_text, trade
 from dossier.report.pages.decision import (
     conditions_said,
@@ -23,6 +23,7 @@ from dossier.report.pages.decision import (
 from dossier.report.pages.fixed_words import answer_of, mark
 from dossier.report.pages.places import same_as
 from dossier.report.pages.results import (
+    accepted_text,
     deciding_text,
     limit_brief,
     what_of,
@@ -56,13 +57,15 @@ class Choice:
     """decision.json of each case, in its own language."""
     application: str
     """SHA-256 over what the application asks for, the same in every case."""
+    on: date | None
+    """Day on which it is made."""
     mixed: bool
     """Whether the cases speak several languages."""
 
     @property
-    def letters(self) -> dict[str, str]:
-        """Label of each candidate -> its letter on the pages."""
-        return dict(zip((each.label for each in self.candidates), LETTERS, strict=False))
+    def numerals(self) -> dict[str, str]:
+        """Label of each candidate -> its numeral on the pages."""
+        return dict(zip((each.label for each in self.candidates), NUMERALS, strict=False))
 
 
 def choice_pdf(choice: Choice, document: bytes, day: date) -> bytes:
@@ -131,7 +134,7 @@ def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _
     application = choice.candidates[0].case.application
     differences, notes = _differences(choice, {name for ids, _ in rows for name in ids})
     return _Page(
-        running=shortened(", ".join(choice.letters), 60),
+        running=shortened(", ".join(choice.numerals), 60),
         question=say(
             "Which of these filters for: {application}?",
             application=in_quotes(application.title, 120),
@@ -151,6 +154,16 @@ def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _
     )
 
 
+def _made(on: date | None) -> str:
+    """Return on which day the choice was made, where it is known, and with which version."""
+    from importlib.metadata import version
+
+    by = f"dossier {version('dossier')}"
+    if on is None:
+        return say("Made with {program}.", program=by)
+    return say("Made on {day}, with {program}.", day=on, program=by)
+
+
 def _machines(machines: Sequence[str]) -> str:
     named = "; ".join(in_quotes(each) for each in machines[:4])
     more = len(machines) - 4
@@ -161,7 +174,7 @@ def _machines(machines: Sequence[str]) -> str:
 def _revisions(choice: Choice) -> str:
     """Return under which revision each case asks for the same."""
     letters: dict[str, list[str]] = {}
-    for letter, each in zip(LETTERS, choice.candidates, strict=False):
+    for letter, each in zip(NUMERALS, choice.candidates, strict=False):
         asked = each.case.application
         words = say("revision {revision}, issued {issued}", revision=asked.revision,
                     issued=asked.issued)  # fmt: skip
@@ -179,7 +192,7 @@ def _candidates(choice: Choice) -> Table:
         case, answer = each.case, answer_of(each.assessment.decision.value, signoff)
         decision = (answer.word, *filter(None, [answer.stamp]))
         rows.append((
-            f"{choice.letters[each.label]}: {named_filter(case.qualification.candidate)}",
+            f"{choice.numerals[each.label]}: {named_filter(case.qualification.candidate)}",
             each.label, decision, validity(case, each.assessment, signoff),
         ))  # fmt: skip
     return Table(
@@ -190,22 +203,23 @@ def _candidates(choice: Choice) -> Table:
         ),
         rows=tuple(rows),
         note=say(
-            "A letter is a name, and no mark. What a case decides counts by its own dossier alone."
-        ),
+            "A numeral is a name, and no mark. What a case decides counts by its own dossier alone."
+        )
+        + f" {_made(choice.on)}",
     )  # fmt: skip
 
 
 def _conditions(choice: Choice) -> Iterator[str]:
-    """Yield each condition under which a candidate is approved, with its letter."""
+    """Yield each condition under which a candidate is approved, with its numeral."""
     for each in choice.candidates:
         for text in conditions_said(each.assessment):
-            yield f"{choice.letters[each.label]}: {shortened(text, LONGEST)}"
+            yield f"{choice.numerals[each.label]}: {shortened(text, LONGEST)}"
 
 
 def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
     parts = [each.case.qualification.candidate.part_number for each in choice.candidates]
     heads = [
-        f"{letter}: {shortened(part, 30)}" for letter, part in zip(LETTERS, parts, strict=False)
+        f"{letter}: {shortened(part, 30)}" for letter, part in zip(NUMERALS, parts, strict=False)
     ]
     more = say_count(
         left,
@@ -227,14 +241,15 @@ def _verdicts(choice: Choice, rows: Sequence[_Row], left: int) -> Table:
 
 
 BEHIND = later(
-    "Behind each verdict the number that decides, and where it is no pass its distance from what "
-    "is accepted: the limit, inside by its guard band."
+    "Behind each verdict the number that decides, and where it is no pass what would be accepted: "
+    "the limit, inside by its guard band; or the distance from it."
 )
 APART = later(
-    "The later less the earlier; for a filtration ratio, the quotient. U: 95 % interval of the "
-    "difference. An error that both share through the same instrument of the same laboratory is "
-    "counted once, against itself, so that U is not that of the two results added. Not told apart: "
-    "the interval holds no difference as well."
+    "Mean less mean, the later less the earlier, of unrounded numbers: where one specimen or a "
+    "bound decides, table 2 has another number. For a filtration ratio, the quotient. U: 95 % "
+    "interval of the difference. An error that both share through the same instrument of the same "
+    "laboratory is counted once, against itself, so that U is not that of the two results added. "
+    "Not told apart: the interval holds no difference as well."
 )
 MIXED = later("The cases speak several languages, so that these pages speak English.")
 
@@ -255,10 +270,11 @@ def _verdict(row: _Row) -> tuple[Cell, ...]:
 
 
 def _decided(finding: Finding) -> tuple[Line | str, ...]:
-    """Return verdict and deciding number, and where it is no pass how far it is from one."""
+    """Return verdict and deciding number, and where it is no pass what would be accepted."""
     number, *distance = deciding_text(finding)
-    verdict = mark(finding.verdict.value)
-    return (Line((verdict, f" {number}")), *(distance if verdict.kind != "pass" else ()))
+    verdict, accepted = mark(finding.verdict.value), accepted_text(finding)
+    told = (accepted,) if accepted else distance
+    return (Line((verdict, f" {number}")), *(told if verdict.kind != "pass" else ()))
 
 
 def _differences(choice: Choice, shown: set[str]) -> tuple[Table, tuple[str, ...]]:
@@ -269,7 +285,7 @@ def _differences(choice: Choice, shown: set[str]) -> tuple[Table, tuple[str, ...
         if shown.intersection(row[0].requirements)
     ]
     whys = list(dict.fromkeys(each.why for row in rows for each in row if each.why))
-    heads = [f"{choice.letters[p.own]} − {choice.letters[p.other]}" for p in choice.pairs]
+    heads = [f"{choice.numerals[p.own]} − {choice.numerals[p.other]}" for p in choice.pairs]
     table = Table(
         caption=say("What the candidates differ by"),
         columns=(
@@ -301,7 +317,7 @@ def _trade(choice: Choice, style: str) -> Chart:
         for each in one.assessment.findings
     ]
     sides = {
-        choice.letters[each.label]: {f.demand.id: f.estimate for f in each.assessment.findings}
+        choice.numerals[each.label]: {f.demand.id: f.estimate for f in each.assessment.findings}
         for each in choice.candidates
     }
     return trade(sides, findings, style, CAPTION)

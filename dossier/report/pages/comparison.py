@@ -11,7 +11,7 @@ from dossier.evidence.statistics.estimate import Estimate
 from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
-from dossier.report.charts.trade_chart import LETTERS, Reach, TradePoint, draw_trade
+from dossier.report.charts.trade_chart import NUMERALS, Reach, TradePoint, draw_trade
 from dossier.report.format import SPACE, fixed, of_difference, unit_text, with_interval, with_unit
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, what_of
@@ -145,7 +145,7 @@ def trade(
         )
     drawn = [(_points(sides, x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
 
-    several = set(sides) <= set(LETTERS)
+    several = set(sides) <= set(NUMERALS)
 
     def paint(figure: Figure) -> None:
         axes = figure.row(len(drawn))
