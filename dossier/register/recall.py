@@ -35,6 +35,8 @@ from dossier.system.confined import FAMILIAR, StoppedError, confined, mapped, st
 LONGEST = 1000
 """Characters of a reason."""
 NO_APPROVAL, AGAIN = "no approval", "stands again"
+FITTED = "; filters that are fitted by it rest on what is recalled: tell their owner"
+"""What is said of an approval that another has superseded: nobody decides it again."""
 
 
 class RecallError(Exception):
@@ -304,7 +306,9 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Recalling]) -> Told:
     folder, row, records, asked = work
     stands = row.standing in (SIGNED_OFF, RECALLED) and row.current and not row.conflict
     if not stands or row.found not in APPROVES or (asked.trusted and row.unproven):
-        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.unproven or row.decision)
+        fitted = "" if row.current or row.found not in APPROVES else FITTED
+        why = f"{row.unproven or row.decision}{fitted}"
+        return Told(row=row, records=(), outcome=NO_APPROVAL, why=why)
     if not records:
         return Told(row=row, records=(), outcome=AGAIN, why="nothing of it is recalled any more")
     path = folder / row.file

@@ -360,7 +360,7 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     put(tmp_path, "r1.pdf", made("A", 1, inputs={"case.toml": case_toml(("APC-5",))}))
     done = put_on_file(tmp_path, "instrument:APC-21")
     assert told(done) == {"r0.pdf": NO_APPROVAL}
-    assert done.told[0].why == "superseded: was approved"
+    assert done.told[0].why.startswith("superseded: was approved; filters that are fitted by it")
     taken = "superseded: was approved", "superseded by A r1"
     assert beside(tmp_path, tmp_path / "r0.pdf", TODAY) == taken
     elsewhere = tmp_path.with_suffix(".pdf")
