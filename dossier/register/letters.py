@@ -259,11 +259,15 @@ def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
 
 
 THINGS: Mapping[str, str] = {
-    "instrument": later("instrument {name}"), "certificate": later("certificate {name}"),
-    "laboratory": later("laboratory {name}"), "lot": later("lot {name}"),
-    "specimen": later("specimen {name}"), "fluid": later("test fluid {name}"),
-    "record": later("test record {name}"), "dossier": later("dossier {name}"),
-}  # fmt: skip
+    "instrument": later("instrument {name}"),
+    "certificate": later("certificate {name}"),
+    "laboratory": later("laboratory {name}"),
+    "lot": later("lot {name}"),
+    "specimen": later("specimen {name}"),
+    "fluid": later("test fluid {name}"),
+    "record": later("test record {name}"),
+    "dossier": later("dossier {name}"),
+}
 
 
 def thing(recall: Recall, case: Qualification | None = None) -> str:

@@ -147,9 +147,11 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
 
 
 VERDICTS = (
-    later("verified"), later("not proven"), later("failed"),
+    later("verified"),
+    later("not proven"),
+    later("failed"),
     later("verified, by TEST identities, which prove nothing"),
-)  # fmt: skip
+)
 STATES = (
     later("expired"),
     later("superseded"),
