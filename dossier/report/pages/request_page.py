@@ -262,7 +262,7 @@ def _part(request: TestRequest, test: Test) -> _Part:
         title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
         points=[
             *_points(request, test),
-            (say("Instruments"), ", ".join(map(say, test.instruments)) or say("none")),
+            (say("Instruments"), ", ".join(map(say, test.instruments)) or say("as the method needs")),
             (say("Sheets"), "; ".join(filter(None, sheets))),
         ],
         columns=[(headers, words) for words, headers in columns.items()],
