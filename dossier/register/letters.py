@@ -326,7 +326,7 @@ def _told(told: Told) -> dict[str, Any]:
 def lines(outcome: Register, done: Done) -> Iterator[str]:
     """Yield what a person at a terminal has to know."""
     for each in _by_urgency(done):
-        yield f"{each.row.name}: {each.outcome}: {one_line(each.why)} ({each.row.file})"
+        yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
     count = outcome.count - len(done.told)
     yield f"{count} of {outcome.count} dossiers not touched"
     for name in done.alike:

@@ -28,6 +28,7 @@ from dossier.record.recall import (
 )
 from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
+from dossier.register.listing import one_line
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
 from dossier.system.confined import FAMILIAR, StoppedError, confined, mapped, stranger
@@ -340,7 +341,7 @@ def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
         for name, _, now, _ in left.verdicts:
             lost.setdefault(now, []).append(name)
         whats = "; ".join(f"{word}: {', '.join(names)}" for word, names in lost.items())
-        return FALLS, f"{left.decision} ({whats})"
+        return FALLS, one_line(f"{left.decision} ({whats})")
     if left.conditions:
         return CONDITIONAL, "; ".join(left.conditions)[:2000]
     return STANDS, "decided again from its attachments"

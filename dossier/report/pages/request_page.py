@@ -258,11 +258,12 @@ def _part(request: TestRequest, test: Test) -> _Part:
         words = say(each.words) + ("" if each.needed else " " + say("(where there is any)"))
         columns.setdefault(words, []).append(each.header)
     sheets = (_listed(s.id for s in test.sheets if s.filter == side) for side in SIDES)
+    tools = ", ".join(map(say, test.instruments))
     return _Part(
         title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
         points=[
             *_points(request, test),
-            (say("Instruments"), ", ".join(map(say, test.instruments)) or say("as the method needs")),
+            (say("Instruments"), tools or say("as the method needs")),
             (say("Sheets"), "; ".join(filter(None, sheets))),
         ],
         columns=[(headers, words) for words, headers in columns.items()],
