@@ -15,7 +15,7 @@ from dossier.decision.conditions import APPROVES
 from dossier.make.decide import what_moved
 from dossier.report.format import date_text
 from dossier.verification.questions import Word
-from dossier.verification.verify import NOTHING, Verification
+from dossier.verification.verify import NOTHING, UNREAD, Verification
 from dossier.words import later, say, speaking
 from dossier.words.terminal_safe import shown
 
@@ -157,6 +157,7 @@ STATES = (
     later("superseded"),
     later("recalled"),
     later("in conflict"),
+    later("not known"),
     later("draft"),
 )
 """What undoes a reading, said where it is printed."""
@@ -181,6 +182,8 @@ LEAVE = later(
 
 def _advice(found: Verification) -> str:
     """Return what an owner does now."""
+    if found.reads.startswith(UNREAD):
+        return OPEN
     if found.reads not in APPROVES:
         undone = UNDONE if ": was " in found.reads else NO_LEAVE
         return NO_READING if found.reads.startswith(NOTHING) else undone

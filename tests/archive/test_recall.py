@@ -277,6 +277,7 @@ def test_a_recall_file_that_is_touched_shows(folder, edit):
         assert "mend that first" in refused(folder, "instrument:DP-11")
         found = verify(folder / "built.pdf", pages=False, register=folder)
         assert "cannot be read" in found.gaps[0]
+        assert found.reads == "not known: would be approved"
 
 
 @pytest.mark.parametrize(
