@@ -187,6 +187,18 @@ def test_an_approval_that_holds_without_a_record_stands_and_says_so(folder):
     assert any("stands without it" in remark for remark in found.remarks)
 
 
+def test_an_approval_that_another_has_superseded_is_none_on_the_terminal(folder):
+    put(folder, "later.pdf", made("LFQ-0412", 1))
+    before = sorted(path.name for path in folder.iterdir())
+    done = run("verify", folder / "built.pdf", "--quick", "--register", folder)
+    assert done.returncode == 3
+    assert "reads on the day of judgement: superseded: was approved" in done.stdout
+    assert "superseded by LFQ-0412 r1" in done.stdout
+    assert sorted(path.name for path in folder.iterdir()) == before
+    alone = run("verify", folder / "built.pdf", "--quick")
+    assert "reads on the day of judgement: approved" in alone.stdout
+
+
 def test_what_two_recalls_take_away_is_left_out_together(folder):
     # Either alone leaves two sweeps that carry the approval; both leave one, without scatter.
     assert told(put_on_file(folder, until=FIRST)) == {"built.pdf": STANDS}
