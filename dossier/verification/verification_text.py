@@ -120,7 +120,6 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
 
     from dossier.report.render import page_pdf
 
-    asked = tuple(answer.question for answer in found.answers)
     told = [line.partition(": ")[::2] for line in list(fact_lines(found))[2:]]
     with speaking(found.language):
         return page_pdf(
@@ -135,15 +134,19 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
             facts=[pair for pair in told if pair[0] not in _APART],
             counted=_counted(found),
             repeat=list(_repeat(found, day, given)),
-            lists=(
-                (say("What contradicts the dossier"), found.failures),
-                (say("What is not proven"), found.gaps),
-                (
-                    say("What a person should know"),
-                    [each for each in found.remarks if not each.startswith(asked)],
-                ),
-            ),
+            lists=_lists(found),
         )
+
+
+def _lists(found: Verification) -> tuple[tuple[str, Sequence[str]], ...]:
+    """Return what stands in lists; what an answer says too is left out."""
+    asked = tuple(answer.question for answer in found.answers)
+    known = [each for each in found.remarks if not each.startswith(asked)]
+    return (
+        (say("What contradicts the dossier"), found.failures),
+        (say("What is not proven"), found.gaps),
+        (say("What a person should know"), known),
+    )
 
 
 VERDICTS = (
