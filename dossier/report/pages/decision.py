@@ -10,7 +10,7 @@ from dossier.case.model import Filter
 from dossier.case.requested import said
 from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.rules import WORST, Decision
+from dossier.decision.rules import WORST, Decision, Verdict
 from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, si_decides
@@ -67,7 +67,8 @@ def decision_page(
 ) -> DecisionPage:
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
-    answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
+    several = bool(case.parts)
+    answer = answer_of(assessment.decision.value, signoff, several=several)
     told = (_together(assessment.parts), _tally(findings), _on_file(case))
     tally = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
@@ -78,17 +79,18 @@ def decision_page(
     question = _question(case)
     facts = _facts(case, assessment, signoff)
     rows = _rows(case, findings, places)
-    table = _closest(rows, len(rows))
+    table = _closest(rows, _rest(findings, rows), several)
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
         room = rows_that_fit(
             title=title, question=question, answer=(answer.text, tally),
-            word=f"{answer.word} {answer.stamp}", facts=facts, lists=(concerns, short),
-            table=table, logo=logo, paper=case.qualification.paper,
+            word=answer.word, stamp=answer.stamp, facts=facts, lists=(concerns, short),
+            table=table, rest=_rest(findings, ()), logo=logo, paper=case.qualification.paper,
         )  # fmt: skip
         if room >= min(LEAST, len(rows)):
             break
+    shown = rows[: max(room, LEAST)]
     cut = any(isinstance(part, Link) for line in short for part in line.parts)
     return DecisionPage(
         question=question,
@@ -99,7 +101,7 @@ def decision_page(
         concerns=concerns,
         conditions=short,
         conditions_in_full=conditions if cut else (),
-        closest=_closest(rows, max(room, LEAST)),
+        closest=_closest(shown, _rest(findings, shown), several),
     )
 
 
@@ -308,19 +310,33 @@ def conditions_said(assessment: Assessment) -> tuple[str, ...]:
     return tuple(retold(each.text) for each in assessment.conditions)
 
 
-def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple[Cell, ...]]:
-    """Return a row for each finding that applies, those that do not pass first."""
+Row = tuple[tuple[Finding, ...], tuple[Cell, ...]]
+"""A row of the table of page one, with the findings that it shows."""
+
+
+def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[Row]:
+    """Return the rows of what applies: no plain pass first, then mandatory, by certainty.
+
+    Of several applications each question has a row, and whatever else is no plain pass its own.
+    """
     if case.parts:
-        groups = sorted(binding(findings), key=lambda pair: nearness(pair[0]))
-        return [_row(f, places, _listed(_marks(others))) for f, others in groups]
+        rows: list[Row] = []
+        for nearest, group in binding(findings):
+            also = [f for f in group if f is not nearest and f.verdict is not Verdict.PASS]
+            rows += [((f,), _row(f, places)) for f in also]
+            rows.append(((nearest,), _row(nearest, places, _marks(group))))
+        return sorted(rows, key=_order)
     again = same_as(findings)
-    decided = [
-        f for f in findings if f.verdict.value != "not applicable" and f.demand.id not in again
-    ]
-    asked = {
-        f.demand.id: [k for k, first in again.items() if first == f.demand.id] for f in decided
-    }
-    return [_row(f, places, also=asked[f.demand.id]) for f in sorted(decided, key=nearness)]
+    asked: dict[str, list[Finding]] = {}
+    for f in findings:
+        if f.verdict is not Verdict.NOT_APPLICABLE:
+            asked.setdefault(again.get(f.demand.id, f.demand.id), []).append(f)
+    same = [((f, *more), _row(f, places, also=more)) for f, *more in asked.values()]
+    return sorted(same, key=_order)
+
+
+def _order(row: Row) -> tuple[object, ...]:
+    return row[0][0].verdict is Verdict.PASS, *nearness(row[0][0])
 
 
 def _marks(findings: Sequence[Finding]) -> list[str]:
@@ -333,23 +349,23 @@ def _listed(marks: Sequence[str]) -> str:
 
 
 def _row(
-    finding: Finding, places: Places, among: str = "", also: Sequence[str] = ()
+    finding: Finding, places: Places, among: Sequence[str] = (), also: Sequence[Finding] = ()
 ) -> tuple[Cell, ...]:
-    """Return the row of a finding, and of requirements that ask the same by another name as `also`.
+    """Return the row of a finding, and of those that ask the same by another name as `also`.
 
-    It binds `among` applications, where there are several.
+    It is the nearest to its limit `among` applications, where there are several.
     """
     advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
-    binds = say("only {mark} asks", mark=among)
-    if among != finding.demand.mark:
-        binds = say("{mark} binds, of {marks}", mark=finding.demand.mark, marks=among)
+    nearest = say("only {mark} asks", mark=finding.demand.mark)
+    if len(among) > 1:
+        nearest = say("nearest of {marks}", marks=_listed(among))
     what = (
         shortened(what_of(finding.demand), 80),
         *advisory,
-        *([Line((binds,), small=True)] if among else []),
+        *([Line((nearest,), small=True)] if among else []),
     )
     return (
-        (places.asked([finding.demand.id, *also]), mark(finding.verdict.value)),
+        (places.asked([f.demand.id for f in (finding, *also)]), mark(finding.verdict.value)),
         what,
         (limit_brief(finding), *filter(None, [accepted_text(finding)])),
         deciding_text(finding),
@@ -357,27 +373,34 @@ def _row(
     )
 
 
-def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
-    left = len(rows) - most
-    more = [
-        say_count(
-            left,
-            "{number} further requirement, less close, is in the table of requirements.",
-            "{number} further requirements, less close, are in the table of requirements.",
-        )
-    ]
+def _rest(findings: Sequence[Finding], rows: Sequence[Row]) -> str:
+    """Return how many findings the rows do not show, and which."""
+    shown = {finding.demand.id for row in rows for finding in row[0]}
+    left = [finding for finding in findings if finding.demand.id not in shown]
+    return say("Not in this table: {tally}", tally=_tally(left)) if left else ""
+
+
+SORTED = later(
+    "The results that decide: those with no plain pass first, mandatory before advisory, then by "
+    "certainty"
+)
+NEAREST = later(
+    "A quantity that several applications ask for has one row, of the one whose own rule leaves "
+    "it least to spare (nearest), and one for each that does not pass."
+)
+
+
+def _closest(rows: Sequence[Row], rest: str, several: bool) -> Table:
     return Table(
-        caption=say(
-            "The results that decide: those that do not pass first, then the least certain"
-        ),
+        caption=say(SORTED),
         columns=(
             Column(say("Requirement"), 13),
-            Column(say("Quantity"), 23),
-            Column(say("Limit; accepted"), 22, "right"),
-            Column(say("What decides; distance"), 21, "right"),
-            Column(say("On a line of its own"), 21),
+            Column(say("Quantity"), 21),
+            Column(say("Limit; accepted"), 24, "right"),
+            Column(say("What decides; distance"), 22, "right"),
+            Column(say("On a line of its own"), 20),
         ),
-        rows=tuple(rows[:most]),
+        rows=tuple(cells for _, cells in rows),
         note=" ".join(
             [
                 say(
@@ -386,7 +409,8 @@ def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
                     "where it fails, an arrow where it is a bound; bar: 95 % interval. A "
                     "specimen that is named is the worst."
                 ),
-                *(more if left > 0 else []),
+                *([say(NEAREST)] if several else []),
+                *([rest] if rest else []),
             ]
         )
         + si_decides(),
