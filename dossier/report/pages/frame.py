@@ -315,8 +315,8 @@ def _notes(
     yield say(
         "Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named; in "
         "brackets: not demonstrated, as nothing was tested there. What turns for the better cures "
-        "no other requirement. –: does not rest on it. As measured: counts downstream, mass "
-        "injected, pressure swept, or the reading itself."
+        "no other requirement. –: does not rest on it. As measured, on the candidate alone: counts "
+        "downstream, mass injected, pressure swept, or the reading itself."
     )
     if readings:
         each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)
