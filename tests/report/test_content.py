@@ -105,7 +105,7 @@ def test_conditions_are_printed_only_where_an_approval_depends_on_them():
 
 
 def test_every_role_has_a_line_to_sign(page):
-    assert [line.role for line in page.signoff.lines] == ["Prepared", "Checked", "Approved"]
+    assert [line.role for line in page.signoff.lines] == ["Prepared", "Checked", "Decided"]
     assert all(line.name == line.date == "" for line in page.signoff.lines)
     assert "gives no leave to fit the filter" in page.signoff.state
 

@@ -12,7 +12,7 @@ import weasyprint
 from dossier.decision.finding import Condition, decision_of
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets
-from dossier.report.pages import decision
+from dossier.report.pages import requirements
 from dossier.report.pages import ruler as page_one
 from dossier.report.pages.decision import decision_page
 from dossier.report.pages.places import places_of
@@ -166,9 +166,9 @@ def test_no_application_hides_what_another_fails():
     own[2] = replace(own[2], verdict=Verdict.PASS)
     places = replace(places_of(sample.assessment(sample.case())),
                      requirements={each.demand.id: each.demand.id for each in own})  # fmt: skip
-    rows = decision._rows(SimpleNamespace(parts=(1, 2, 3)), own, places)
+    rows = requirements.closest_rows(SimpleNamespace(parts=(1, 2, 3)), own, places)
     assert sorted(of_row(cells) for _, cells in rows) == ["a R", "b R"]
-    assert decision._rest(own, rows).endswith("1 mandatory requirement: 1\xa0pass.")
+    assert requirements.rest(own, rows).endswith("1 mandatory requirement: 1\xa0pass.")
 
 
 def test_the_stamp_takes_no_line_where_there_is_room_beside_the_word():

@@ -1,6 +1,5 @@
 """Page one: the question, the answer, for what, by whom, and the numbers that decided it."""
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -10,20 +9,13 @@ from dossier.case.model import Filter
 from dossier.case.requested import said
 from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
-from dossier.decision.rules import WORST, Decision, Verdict
-from dossier.decision.together import binding, nearness
-from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import date_text, si_decides
+from dossier.decision.rules import WORST, Decision
+from dossier.report.blocks import Cell, Fact, Line, Link, Table
+from dossier.report.format import date_text
 from dossier.report.pages.case_pages import lots_fact, of_maker, to_do
-from dossier.report.pages.fixed_words import Answer, answer_of, mark
-from dossier.report.pages.places import Places, places_of, same_as
-from dossier.report.pages.results import (
-    accepted_text,
-    deciding_text,
-    limit_brief,
-    strip_of,
-    what_of,
-)
+from dossier.report.pages.fixed_words import Answer, answer_of
+from dossier.report.pages.places import places_of
+from dossier.report.pages.requirements import closest_rows, closest_table, listed, rest, tally
 from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold
@@ -69,8 +61,8 @@ def decision_page(
     places, findings = places_of(assessment), assessment.findings
     several = bool(case.parts)
     answer = answer_of(assessment.decision.value, signoff, several=several)
-    told = (_together(assessment.parts), _tally(findings), _on_file(case))
-    tally = " ".join(filter(None, told))
+    told = (_together(assessment.parts), tally(findings), _on_file(case))
+    counts = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
@@ -78,15 +70,15 @@ def decision_page(
     )
     question = _question(case)
     facts = _facts(case, assessment, signoff)
-    rows = _rows(case, findings, places)
-    table = _closest(rows, _rest(findings, rows), several)
+    rows = closest_rows(case, findings, places)
+    table = closest_table(rows, rest(findings, rows), several=several)
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest)
         room = rows_that_fit(
-            title=title, question=question, answer=(answer.text, tally),
+            title=title, question=question, answer=(answer.text, counts),
             word=answer.word, stamp=answer.stamp, facts=facts, lists=(concerns, short),
-            table=table, rest=_rest(findings, ()), logo=logo, paper=case.qualification.paper,
+            table=table, rest=rest(findings, ()), logo=logo, paper=case.qualification.paper,
         )  # fmt: skip
         if room >= min(LEAST, len(rows)):
             break
@@ -96,12 +88,12 @@ def decision_page(
         question=question,
         title=title,
         answer=answer,
-        tally=tally,
+        tally=counts,
         facts=facts,
         concerns=concerns,
         conditions=short,
         conditions_in_full=conditions if cut else (),
-        closest=_closest(shown, _rest(findings, shown), several),
+        closest=closest_table(shown, rest(findings, shown), several=several),
     )
 
 
@@ -111,7 +103,7 @@ def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, 
         Fact(say("For"), _machines(case) if not assessment.parts else _each(assessment.parts)),
         lots_fact(case, assessment) if assessment.decision in APPROVES else to_do(assessment),
         Fact(say("Valid until"), validity(case, assessment, signoff)),
-        Fact(say("Decided by"), _people(signoff)),
+        Fact(say("Decided by"), _people(signoff, leave=assessment.decision in APPROVES)),
         Fact(say("Rule"), _rules(case)),
     )
 
@@ -198,7 +190,7 @@ def validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
     return say("does not apply: nothing is approved")
 
 
-def _people(signoff: SignOff) -> Cell:
+def _people(signoff: SignOff, *, leave: bool) -> Cell:
     """Return who signed in which role on which day; a name that is typed proves no hand.
 
     A draft names no role: no word on it may be taken for an approval.
@@ -209,8 +201,8 @@ def _people(signoff: SignOff) -> Cell:
         return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
-            "{role}: {name}, {day}", role=role_text(each.role), name=in_quotes(each.name),
-            day=date_text(each.date),
+            "{role}: {name}, {day}", role=role_text(each.role, leave=leave),
+            name=in_quotes(each.name), day=date_text(each.date),
         )
         for each in signoff.signed
     ]  # fmt: skip
@@ -242,7 +234,7 @@ def _question(case: Case) -> str:
     reference = case.qualification.reference
     title = in_quotes(case.application.title, 120)
     if case.parts:
-        title = say("the applications {marks}", marks=_listed([p.mark for p in case.parts]))
+        title = say("the applications {marks}", marks=listed([p.mark for p in case.parts]))
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",
@@ -257,17 +249,6 @@ def _question(case: Case) -> str:
     )
 
 
-def _tally(findings: Sequence[Finding]) -> str:
-    parts = []
-    for severity in ("mandatory", "advisory"):
-        own = [f.verdict.value for f in findings if f.demand.severity == severity]
-        if own:
-            counts = Counter(own).most_common()
-            words = ", ".join(f"{count}\u00a0{say(name)}" for name, count in counts)
-            parts.append(_counted(severity, len(own), words))
-    return " ".join(parts)
-
-
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
     found = case.on_file.changes if case.on_file else ()
@@ -276,22 +257,6 @@ def _on_file(case: Case) -> str:
     left = len(changes) - NAMED
     more = [say_count(left, "{number} more", "{number} more")] if left > 0 else []
     return retold(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())
-
-
-def _counted(severity: str, number: int, verdicts: str) -> str:
-    if severity == "mandatory":
-        return say_count(
-            number,
-            "{number} mandatory requirement: {verdicts}.",
-            "{number} mandatory requirements: {verdicts}.",
-            verdicts=verdicts,
-        )
-    return say_count(
-        number,
-        "{number} advisory requirement: {verdicts}.",
-        "{number} advisory requirements: {verdicts}.",
-        verdicts=verdicts,
-    )
 
 
 def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
@@ -308,111 +273,3 @@ def conditions_said(assessment: Assessment) -> tuple[str, ...]:
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()
     return tuple(retold(each.text) for each in assessment.conditions)
-
-
-Row = tuple[tuple[Finding, ...], tuple[Cell, ...]]
-"""A row of the table of page one, with the findings that it shows."""
-
-
-def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[Row]:
-    """Return the rows of what applies: no plain pass first, then mandatory, by certainty.
-
-    Of several applications each question has a row, and whatever else is no plain pass its own.
-    """
-    if case.parts:
-        rows: list[Row] = []
-        for nearest, group in binding(findings):
-            also = [f for f in group if f is not nearest and f.verdict is not Verdict.PASS]
-            rows += [((f,), _row(f, places)) for f in also]
-            rows.append(((nearest,), _row(nearest, places, _marks(group))))
-        return sorted(rows, key=_order)
-    again = same_as(findings)
-    asked: dict[str, list[Finding]] = {}
-    for f in findings:
-        if f.verdict is not Verdict.NOT_APPLICABLE:
-            asked.setdefault(again.get(f.demand.id, f.demand.id), []).append(f)
-    same = [((f, *more), _row(f, places, also=more)) for f, *more in asked.values()]
-    return sorted(same, key=_order)
-
-
-def _order(row: Row) -> tuple[object, ...]:
-    return row[0][0].verdict is Verdict.PASS, *nearness(row[0][0])
-
-
-def _marks(findings: Sequence[Finding]) -> list[str]:
-    return list(dict.fromkeys(f.demand.mark for f in findings))
-
-
-def _listed(marks: Sequence[str]) -> str:
-    more = [say_count(len(marks) - 3, "{number} more", "{number} more")] if len(marks) > 4 else []
-    return ", ".join([*(marks[:3] if more else marks), *more])
-
-
-def _row(
-    finding: Finding, places: Places, among: Sequence[str] = (), also: Sequence[Finding] = ()
-) -> tuple[Cell, ...]:
-    """Return the row of a finding, and of those that ask the same by another name as `also`.
-
-    It is the nearest to its limit `among` applications, where there are several.
-    """
-    advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
-    nearest = say("only {mark} asks", mark=finding.demand.mark)
-    if len(among) > 1:
-        nearest = say("nearest of {marks}", marks=_listed(among))
-    what = (
-        shortened(what_of(finding.demand), 80),
-        *advisory,
-        *([Line((nearest,), small=True)] if among else []),
-    )
-    return (
-        (places.asked([f.demand.id for f in (finding, *also)]), mark(finding.verdict.value)),
-        what,
-        (limit_brief(finding), *filter(None, [accepted_text(finding)])),
-        deciding_text(finding),
-        strip_of(finding) or "",
-    )
-
-
-def _rest(findings: Sequence[Finding], rows: Sequence[Row]) -> str:
-    """Return how many findings the rows do not show, and which."""
-    shown = {finding.demand.id for row in rows for finding in row[0]}
-    left = [finding for finding in findings if finding.demand.id not in shown]
-    return say("Not in this table: {tally}", tally=_tally(left)) if left else ""
-
-
-SORTED = later(
-    "The results that decide: those with no plain pass first, mandatory before advisory, then by "
-    "certainty"
-)
-NEAREST = later(
-    "A quantity that several applications ask for has one row, of the one whose own rule leaves "
-    "it least to spare (nearest), and one for each that does not pass."
-)
-
-
-def _closest(rows: Sequence[Row], rest: str, several: bool) -> Table:
-    return Table(
-        caption=say(SORTED),
-        columns=(
-            Column(say("Requirement"), 13),
-            Column(say("Quantity"), 21),
-            Column(say("Limit; accepted"), 24, "right"),
-            Column(say("What decides; distance"), 22, "right"),
-            Column(say("On a line of its own"), 20),
-        ),
-        rows=tuple(cells for _, cells in rows),
-        note=" ".join(
-            [
-                say(
-                    "Line: limit; dashed: limit with its guard band, inside it passes (grey); "
-                    "ring: a specimen; diamond: what decides, filled where it passes, a cross "
-                    "where it fails, an arrow where it is a bound; bar: 95 % interval. A "
-                    "specimen that is named is the worst."
-                ),
-                *([say(NEAREST)] if several else []),
-                *([rest] if rest else []),
-            ]
-        )
-        + si_decides(),
-        empty=say("No requirement applies."),
-    )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from dossier.case.case import Case
+from dossier.decision.conditions import APPROVES
 from dossier.decision.finding import Assessment, Finding, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
@@ -215,8 +216,9 @@ def _days(case: Case, assessment: Assessment, signoff: SignOff, issued: date) ->
     used = {name for each in case.records for name in each.entry.instruments}
     due = min((i.due for i in case.qualification.instrument if i.id in used), default=None)
     filed = case.on_file.since if case.on_file else None
+    leave = assessment.decision in APPROVES
     signed = tuple(
-        say("{role} {day}", role=role_text(each.role), day=each.date)
+        say("{role} {day}", role=role_text(each.role, leave=leave), day=each.date)
         for each in signoff.signed
         if each.holds
     )
