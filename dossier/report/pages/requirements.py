@@ -19,7 +19,7 @@ from dossier.report.pages.results import (
     limit_brief,
     limit_text,
     probability_of,
-    result_text,
+    result_lines,
     specimens_text,
     strip_of,
     what_of,
@@ -43,7 +43,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         demand = finding.demand
         advisory = (Line((say("advisory"),), small=True),) if demand.severity == "advisory" else ()
         source = _source(demand.source, speak(demand.source), letters)
-        result: Cell = (result_text(finding), *filter(None, [probability_of(finding)]))
+        result: Cell = (*result_lines(finding), *filter(None, [probability_of(finding)]))
         if demand.id in again:
             result = say("same as {requirement}", requirement=again[demand.id])
         specimens = _specimens(finding)
@@ -64,7 +64,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
             Column(say("Id, verdict"), 12),
             Column(say("Requirement; quantity and conditions; source, figure, records"), 40),
             Column(say("Limit"), 12, "right"),
-            Column(say("Result ± U, probability"), 16, "right"),
+            Column(say("Result, probability"), 16, "right"),
             Column(say("Each specimen: candidate, reference"), 20, "right"),
         ),
         rows=tuple(rows),
@@ -72,10 +72,11 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         note=" ".join(f"{letter}: {name}." for name, letter in letters.items())
         + " "
         + say(
-            "U: 95 % interval of the result; of a specimen, twice the standard uncertainty of the "
-            "least certain. Probability: that the requirement is met, given the measurement. "
-            "Judged on the mean of the filter type and mandatory unless marked otherwise. A result "
-            "with “>” or “<” is a bound. Verdicts are taken on unrounded numbers."
+            "Result: what decides, a mean with its 95 % interval unless another is named. U of a "
+            "specimen: twice the standard uncertainty of the least certain. Probability: that the "
+            "requirement is met, given the measurement. Judged on the mean of the filter type and "
+            "mandatory unless marked otherwise. “>” or “<”: a bound. Verdicts are taken on "
+            "unrounded numbers."
         )
         + si_decides(),
     )
