@@ -26,6 +26,8 @@ class Link:
     text: str
     target: str
     """Anchor, without its hash."""
+    paged: bool = False
+    """Whether the page of the target is printed behind the words."""
 
 
 @dataclass(frozen=True, slots=True)

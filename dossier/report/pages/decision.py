@@ -16,7 +16,7 @@ from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, si_decides
 from dossier.report.pages.case_pages import lots_fact, of_maker, to_do
 from dossier.report.pages.fixed_words import Answer, answer_of, mark
-from dossier.report.pages.places import Places, places_of, same_as
+from dossier.report.pages.places import Places, findings_of, places_of, same_as
 from dossier.report.pages.results import (
     accepted_text,
     deciding_text,
@@ -68,7 +68,8 @@ def decision_page(
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
-    told = (_together(assessment.parts), _tally(findings), _on_file(case))
+    unasked = _unasked(findings) if assessment.decision in APPROVES else ""
+    told = (_together(assessment.parts), _tally(findings), unasked, _on_file(case))
     tally = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
     title = say(
@@ -264,6 +265,22 @@ def _tally(findings: Sequence[Finding]) -> str:
             words = ", ".join(f"{count}\u00a0{say(name)}" for name, count in counts)
             parts.append(_counted(severity, len(own), words))
     return " ".join(parts)
+
+
+FAMILIES = {
+    "efficiency": later("efficiency"),
+    "pressure": later("pressure drop"),
+    "capacity": later("capacity or life"),
+}
+"""What a filter is for, by the section that shows it."""
+
+
+def _unasked(findings: Sequence[Finding]) -> str:
+    """Return on what nothing was asked, so that an approval tells nothing of it."""
+    asked = [f for f in findings if not f.demand.not_applicable]
+    left = [say(text) for key, text in FAMILIES.items() if not findings_of(asked, key)]
+    words = later("Nothing was asked on {families}.")
+    return say(words, families="; ".join(left)) if left else ""
 
 
 def _on_file(case: Case) -> str:
