@@ -134,7 +134,7 @@ NUMBER = "00"
 
 
 def number_pages(document: Any) -> None:
-    """Put the first page of what an element names in `data-page` in the place that its text has.
+    """Put the first page of what an element names in `data-to` in the place that its text has.
 
     The layout can look pages up by itself, and lays a page on which it does out three times.
     """
@@ -143,7 +143,7 @@ def number_pages(document: Any) -> None:
     for page in document.pages:
         for box in page._page_box.descendants():
             of = box.element if hasattr(box, "pango_layout") else None
-            if of is not None and (named := of.get("data-page")):
+            if of is not None and (named := of.get("data-to")):
                 numbered = box.text.replace(NUMBER, f"{pages[named]}")
                 box.text = box.pango_layout.text = numbered.rjust(len(box.text))
 
