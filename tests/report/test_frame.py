@@ -149,14 +149,14 @@ def resting(finding, *records):
     return replace(finding, demand=replace(finding.demand, quantity=quantity))
 
 
-def test_what_no_requirement_rests_on_does_not_read_as_tested():
+def test_what_no_result_rests_on_does_not_read_as_tested():
     """Pressure drop rests on the oil, life on contaminant too, strength on neither."""
     first, _, clean, *_, strength = sample.findings()
     alone = resting(strength, "measurement")
     findings = (first, resting(clean, "pressure_drop"), alone)
     _, _, oil, service, _ = framed(findings=findings).scope.rows
     assert oil[1].endswith(f"results for it: {clean.demand.id}")
-    assert service[1].endswith("asked for, not tested: no requirement rests on it")
+    assert service[1].endswith("not tested: no result rests on it")
     _, _, oil, service, _ = framed(findings=(alone,)).scope.rows
     assert "not tested" in oil[1]
     assert "not tested" in service[1]

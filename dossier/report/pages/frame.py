@@ -174,17 +174,17 @@ def _service(case: Case, assessment: Assessment) -> Pair:
 def _resting(case: Case, assessment: Assessment, told: str, name: str) -> Cell:
     """Return what is asked for, and the requirements whose results are for it.
 
-    What no requirement rests on does not read as if it had been tested.
+    What no result rests on does not read as if it had been tested.
     """
     parts = assessment.parts or (assessment,)
     ids = {part.bench.case.mark: _that_rest(part, name) for part in parts}
     without = [mark for mark, found in ids.items() if not found]
     if case.parts:
-        words = later("not tested for {marks}: no requirement rests on it")
+        words = later("not tested for {marks}: no result rests on it")
         return (_of_each(case), *([say(words, marks=", ".join(without))] if without else ()))
     words = later("{asked}; results for it: {requirements}")
     if without:
-        words = later("{asked}; asked for, not tested: no requirement rests on it")
+        words = later("{asked}; not tested: no result rests on it")
     return say(words, asked=told, requirements=in_runs(*ids.values()))
 
 
