@@ -14,9 +14,10 @@ from dossier.decision.rules import WORST, Decision
 from dossier.decision.together import binding, nearness
 from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
 from dossier.report.format import date_text, si_decides
+from dossier.report.pages import fixed_words as fixed
 from dossier.report.pages.case_pages import lots_fact, of_maker, to_do
-from dossier.report.pages.fixed_words import Answer, answer_of, mark
-from dossier.report.pages.places import Places, findings_of, places_of, same_as
+from dossier.report.pages.fixed_words import Answer, answer_of, conditions_said, mark
+from dossier.report.pages.places import Places, places_of, same_as, unasked
 from dossier.report.pages.results import (
     accepted_text,
     deciding_text,
@@ -57,7 +58,9 @@ class DecisionPage:
     concerns: tuple[Line, ...]
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
     conditions: tuple[Line, ...]
-    conditions_in_full: tuple[str, ...]
+    as_given: str
+    """That conditions stand in another language than the page's; empty where none does."""
+    conditions_in_full: tuple[Line, ...]
     """Every condition in full, where page one shortens or leaves out one; else empty."""
     closest: Table
 
@@ -68,21 +71,21 @@ def decision_page(
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
     answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
-    unasked = _unasked(findings) if assessment.decision in APPROVES else ""
-    told = (_together(assessment.parts), _tally(findings), unasked, _on_file(case))
+    left = unasked(findings) if assessment.decision in APPROVES else ""
+    told = (_together(assessment.parts), _tally(findings), left, _on_file(case))
     tally = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
         title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
     )
-    question = _question(case)
+    question, given = _question(case), fixed.given_texts(case)
     facts = _facts(case, assessment, signoff)
     rows = _rows(case, findings, places)
     table = _closest(rows, len(rows))
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
-        short = _bounded(conditions, "conditions", most, longest)
+        short = _bounded(conditions, "conditions", most, longest, given)
         room = rows_that_fit(
             title=title, question=question, answer=(answer.text, tally),
             word=f"{answer.word} {answer.stamp}", facts=facts, lists=(concerns, short),
@@ -99,7 +102,8 @@ def decision_page(
         facts=facts,
         concerns=concerns,
         conditions=short,
-        conditions_in_full=conditions if cut else (),
+        as_given=fixed.as_given(own for own in given if any(own in c for c in conditions)),
+        conditions_in_full=_bounded(conditions, "", len(conditions), 9999, given) if cut else (),
         closest=_closest(rows, max(room, LEAST)),
     )
 
@@ -217,13 +221,15 @@ def _people(signoff: SignOff) -> Cell:
     return Line(("; ".join(lines), " (", Link(typed, "signoff"), ")"))
 
 
-def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tuple[Line, ...]:
-    """Return the first texts, long ones shortened with a link to where they stand in full."""
+def _bounded(
+    texts: Sequence[str], target: str, most: int, longest: int, given: Sequence[str] = ()
+) -> tuple[Line, ...]:
+    """Return the first texts, long ones shortened with a link; `given` words of others apart."""
     lines = []
     for text in texts[:most]:
         short = shortened(text, longest)
         more = (" ", Link(say("in full"), target)) if short != text else ()
-        lines.append(Line((short, *more)))
+        lines.append(Line((*fixed.apart(text, short, given), *more)))
     left = len(texts) - len(lines)
     if left > 0:
         rest = say_count(left, "{number} more", "{number} more")
@@ -267,22 +273,6 @@ def _tally(findings: Sequence[Finding]) -> str:
     return " ".join(parts)
 
 
-FAMILIES = {
-    "efficiency": later("efficiency"),
-    "pressure": later("pressure drop"),
-    "capacity": later("capacity or life"),
-}
-"""What a filter is for, by the section that shows it."""
-
-
-def _unasked(findings: Sequence[Finding]) -> str:
-    """Return on what nothing was asked, so that an approval tells nothing of it."""
-    asked = [f for f in findings if not f.demand.not_applicable]
-    left = [say(text) for key, text in FAMILIES.items() if not findings_of(asked, key)]
-    words = later("Nothing was asked on {families}.")
-    return say(words, families="; ".join(left)) if left else ""
-
-
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
     found = case.on_file.changes if case.on_file else ()
@@ -316,13 +306,6 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
         if f.demand.severity == "mandatory" and f.verdict.value == "not demonstrated":
             reasons.setdefault(retold(f.reason), []).append(f.demand.id)
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
-
-
-def conditions_said(assessment: Assessment) -> tuple[str, ...]:
-    """Return the conditions of an approval; any other decision has none to keep."""
-    if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
-        return ()
-    return tuple(retold(each.text) for each in assessment.conditions)
 
 
 def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple[Cell, ...]]:
