@@ -127,7 +127,7 @@ def test_words_in_another_language_than_the_page_are_said_to_be_as_given():
         page = content(assessed, case)
     (line,) = page.decision.conditions
     assert [getattr(part, "lang", "") for part in line.parts] == ["", "en", ""]
-    assert words_of(line) == f"E1: ÜBER: {GIVEN} [X]"
+    assert words_of(line) == f"Für die Freigabe: E1: ÜBER: {GIVEN} [X]"
     assert page.decision.as_given == "Texte wie angegeben, auf Englisch."
     case, assessed = conditional("en")
     page = content(assessed, case)

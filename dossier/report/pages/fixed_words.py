@@ -64,7 +64,7 @@ _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
         later("Approved with conditions"),
         "partly",
         later(
-            "The filter may be fitted in this application only while every condition below is kept."
+            "The filter may be fitted in this application only while every condition below holds."
         ),
     ),
     "not approved": (
@@ -149,7 +149,7 @@ def stamp_of(signoff: SignOff) -> str:
 _OF_ALL: Mapping[str, str] = {
     "approved": later("The filter may be fitted in every application below."),
     "approved with conditions": later(
-        "The filter may be fitted in the applications below only while every condition is kept."
+        "The filter may be fitted in the applications below only while every condition holds."
     ),
     "not approved": later(
         "The filter may not be fitted in any of the applications on the strength of this dossier."
@@ -186,10 +186,12 @@ TONGUES: Mapping[str, str] = {ENGLISH: later("English"), "de": later("German")}
 
 
 def conditions_said(assessment: Assessment) -> tuple[str, ...]:
-    """Return the conditions of an approval; any other decision has none to keep."""
+    """Return the conditions of an approval, what the machines keep first; else there are none."""
     if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
         return ()
-    return tuple(retold(each.text) for each in assessment.conditions)
+    kept = [retold(each.text) for each in assessment.conditions if each.kind == "concession"]
+    others = [retold(each.text) for each in assessment.conditions if each.kind != "concession"]
+    return (*kept, *(say("For the approver: {text}", text=text) for text in others))
 
 
 def as_given(texts: Iterable[str]) -> str:

@@ -66,7 +66,11 @@ def _changes(case: Case) -> str:
         return change_text(case)
     before = speak(before) or say("revision {number}", number=said.revision - 1)
     words = later("Since {before}: {changes}")
-    return say(words, before=before, changes=change_text(case) or say("not stated"))
+    told = say(words, before=before, changes=change_text(case) or say("not stated"))
+    if not (case.earlier_lots and said.replaces.strip()):
+        return told
+    words = later("{told} This supersedes {before}: {lots} have no leave any more.")
+    return say(words, told=told, lots=", ".join(case.earlier_lots), before=before)
 
 
 def _scope(case: Case, assessment: Assessment) -> Table:
