@@ -117,7 +117,7 @@ def build(
     made = build_one(cases[0], order)
     if made.files:
         typer.echo("\n".join((*map(shown, made.files), bound_line(made.digest), made.line)))
-    for line in made.problems:
+    for line in filter(None, (*made.problems, made.note)):
         typer.echo(line, err=True)
     raise typer.Exit(made.code)
 
@@ -151,5 +151,7 @@ def _print(outcome: Outcome) -> None:
     if outcome.files:
         words = f"{outcome.case}: {outcome.files[0]}: {outcome.done}: {outcome.line}"
         typer.echo(shown(f"{words} (digest {outcome.digest})"))
+        if outcome.note:
+            typer.echo(shown(f"{outcome.case}: {outcome.note}"), err=True)
     else:
         typer.echo("\n".join((shown(f"{outcome.case}: no dossier"), *outcome.problems)), err=True)

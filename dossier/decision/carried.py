@@ -13,7 +13,10 @@ from dossier.evidence.requirement import Demand
 from dossier.words import later, say
 
 UNPROVEN = {
-    "unsealed": later("{source}: nobody sealed it; its digest alone tells it from another"),
+    "unsealed": later(
+        "{source}: nobody sealed it: compare its SHA-256, in the table of evidence carried over, "
+        "with that of the dossier as it was issued"
+    ),
     "moved": later("{source}: decided again by this version, its numbers are others than it says"),
 }
 

@@ -15,6 +15,7 @@ from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.quantities.valve import fitted_valve
 from dossier.evidence.reopened import behind, reopening
+from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.words import later, say
 
@@ -71,6 +72,7 @@ def cautions_for(
         *_warmer(case, findings),
         *_thin(case, findings),
         *_trade(findings),
+        *_elsewhere(bench),
         *_evidence(bench),
     ]
     found += [*_terminal(bench), *_undecided(findings, decision), *_agreed(case, findings)]
@@ -160,12 +162,29 @@ def _trade(findings: Sequence[Finding]) -> Told:
         yield say("Trades efficiency for capacity"), say(words, percent=percent)
 
 
+def _elsewhere(bench: Bench) -> Told:
+    """Say which comparisons of the two filters are of tests on other rigs, by kind of record."""
+    apart = []
+    for kind in ("multipass", "pressure_drop"):
+        used = [r.entry for r in bench.case.records if r.entry.kind == kind]
+        rigs = rigs_of(bench.case, [e for e in used if e.id not in bench.excluded], "")
+        sides = [{rigs.get(e.id, "") for e in used if e.filter == s} - {""} for s in bench.sides]
+        if len(sides) == 2 and all(sides) and not sides[0] & sides[1]:
+            apart.append(say(TESTS[kind]))
+    words = later(
+        "The two filters were tested at different laboratories or rigs ({tests}): what differs "
+        "between them may be of the rigs, not of the filters."
+    )
+    if apart:
+        yield say("Compared across rigs"), say(words, tests=", ".join(apart))
+
+
 def _evidence(bench: Bench) -> Told:
     specimens = {run.specimen for run in bench.multipass if run.side == "candidate"}
     if 0 < len(specimens) < 6:
         words = later(
-            "The result rests on {number} specimens of the candidate. So few say little "
-            "about the scatter of later production."
+            "The multi-pass results rest on {number} specimens of the candidate. So few say "
+            "little about the scatter of later production."
         )
         yield say("Few specimens"), say(words, number=len(specimens))
     warned = sorted({(c.rule, c.from_memory) for c in bench.checks if c.outcome == "warning"})

@@ -195,7 +195,8 @@ class Limit:
     @property
     def origin(self) -> str:
         """Clause and provenance of the figure, as printed."""
-        origin = f"{say(self.clause)} ({say(self.mark)})"
+        ours = self.clause.startswith(f"{self.mark}:")
+        origin = say(self.clause) if ours else f"{say(self.clause)} ({say(self.mark)})"
         if not self.checked_by:
             return origin
         words = later("{origin}, checked against the text by {who} on {day}")

@@ -65,6 +65,8 @@ class Outcome:
     files: tuple[Path, ...] = ()
     problems: tuple[str, ...] = ()
     """What to print where no dossier was made."""
+    note: str = ""
+    """What to look at although a dossier was made."""
     name: str = ""
     """Number and revision, as in the name of the files; empty where they cannot be read."""
     standing: str = ""
@@ -113,15 +115,16 @@ def build_one(case: Path, order: Order) -> Outcome:
 
 def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outcome:
     """Return the outcome of a case whose dossier was made and is not yet written."""
-    from dossier.make.verdict_text import decision_line
+    from dossier.make.verdict_text import decision_line, language_note
     from dossier.record.signoff import reads
 
     decision = reads(assessment.decision.value, signoff)
     standing = "signed off" if signoff.complete else DRAFT
     line = decision_line(assessment, signoff)
     return Outcome(
-        case, decided(decision), decision, line, standing=standing, digest=signoff.digest
-    )
+        case, decided(decision), decision, line, standing=standing, digest=signoff.digest,
+        note=language_note(assessment),
+    )  # fmt: skip
 
 
 def written(outcome: Outcome, saved: "Saved") -> Outcome:

@@ -11,9 +11,10 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.limits import Check
 from dossier.record.signoff import reads
-from dossier.report.pages.fixed_words import answer_of
+from dossier.report.pages.fixed_words import TONGUES, answer_of, given_texts
 from dossier.report.pages.results import limit_text, result_lines
 from dossier.report.signing import Signed, SignOff
+from dossier.words import other_language, speaking
 from dossier.words.terminal_safe import shown
 
 if TYPE_CHECKING:
@@ -54,6 +55,19 @@ def print_assessment(case: Case, assessment: Assessment, signoff: SignOff) -> No
         decision_line(assessment, signoff),
     ):
         console.print(shown(line))
+
+
+def language_note(assessment: Assessment) -> str:
+    """Return that conditions are in another language than the dossier; empty where none is."""
+    said = assessment.bench.case.qualification
+    with speaking(said.language):
+        given = [own for own in given_texts(assessment.bench.case) if other_language(own)]
+    if not any(own in each.text for own in given for each in assessment.conditions):
+        return ""
+    return (
+        f"note: conditions are not in {TONGUES[said.language]}, the language of the dossier: "
+        "whoever must keep them may not read them; word them so in case.toml"
+    )
 
 
 def _reasons(assessment: Assessment) -> Iterator[str]:

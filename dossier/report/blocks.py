@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from itertools import accumulate, chain, pairwise
 from typing import Literal, Protocol
 
-from dossier.words import say
+from dossier.words import other_language, say
 
 Kind = Literal["pass", "partly", "fail", "open", "none"]
 """Form of a verdict on the page: pass, conditional, fail, not demonstrated, not applicable."""
@@ -26,16 +26,26 @@ class Link:
     text: str
     target: str
     """Anchor, without its hash."""
+    paged: bool = False
+    """Whether the page of the target is printed behind the words."""
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line of a cell, made of words, links and verdicts; small print where it is an aside."""
 
-    parts: tuple[str | Link | Mark, ...]
+    parts: "tuple[str | Link | Mark | Line, ...]"
     small: bool = False
     id: str = ""
     """Anchor of the line, where something leads to it."""
+    lang: str = ""
+    """Language of words that somebody wrote in another one than the page's."""
+
+
+def as_written(text: str) -> str | Line:
+    """Return words that somebody wrote, with their language where it is not the page's."""
+    other = other_language(text)
+    return Line((text,), lang=other) if other else text
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +78,11 @@ Cell = str | Mark | Line | Bar | Picture | tuple[str | Mark | Line, ...]
 """Text, a verdict, a line with links, a bar or picture, or lines one under the other."""
 
 
-def words_of(part: str | Mark | Line) -> str:
+def words_of(part: str | Mark | Link | Line) -> str:
     """Return a line of a cell as it is read."""
     if isinstance(part, Line):
-        return "".join(each if isinstance(each, str) else each.text for each in part.parts)
-    return part.text if isinstance(part, Mark) else part
+        return "".join(map(words_of, part.parts))
+    return part if isinstance(part, str) else part.text
 
 
 def _length(cell: Cell) -> int:

@@ -48,6 +48,24 @@ def language() -> str:
     return _spoken.get()
 
 
+_TELLING = {
+    ENGLISH: "the of and is are with for by to not at on every each or from than least be as only",
+    "de": "der die das und ist sind mit für von nicht bei auf ein eine den dem des zu oder aus als",
+}
+"""Small words that tell a language; none that both have."""
+
+
+def other_language(text: str) -> str:
+    """Return the name of the language that a text reads as, where it is not the one spoken now.
+
+    Told by small words; a text without any may be of every language, and gives an empty name.
+    """
+    words = re.findall(r"\w+", text.lower())
+    count = {name: sum(map(words.count, own.split())) for name, own in _TELLING.items()}
+    most = max(count, key=lambda name: (count[name], name == language()))
+    return most if count[most] and most != language() else ""
+
+
 def later(text: str) -> str:
     """Return `text` as it is: words that stand in a table and are said when they are used."""
     return text

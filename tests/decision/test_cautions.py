@@ -8,6 +8,7 @@ import pytest
 from dossier.case.model import Concession
 from dossier.decision.assess import assess_case
 from dossier.decision.cautions import GENERAL, cautions_for, conditions_for
+from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
@@ -15,9 +16,11 @@ from dossier.evidence.quantities import all_quantities
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.requirement import resolve
 from dossier.make.decide import limits
+from dossier.report.pages.fixed_words import conditions_said
 from tests.evidence.test_strength_quantities import burst
 from tests.made_bench import application, exact, run, sweep
 from tests.made_bench import bench as made
+from tests.report import sample
 from tests.report.sample import bench, case, demand, estimate, finding, qualification
 from tests.small_case import requirement, small
 
@@ -289,3 +292,22 @@ def test_a_dimension_that_is_conceded_asks_for_a_look_at_the_clearance(quantity,
     given = finding(demand(DECLARED[quantity], "D1"), None, "fail", concession=concession())
     assert ("Clearance" in told([given])) is said
     assert "Clearance" not in told([replace(given, concession=None)])
+
+
+@pytest.mark.parametrize(("theirs", "apart"), [("L1", False), ("L2", True)])
+def test_filters_of_different_laboratories_are_said_to_be(theirs, apart):
+    entries = [
+        each if each.filter == "candidate"
+        else each.model_copy(update={"laboratory": theirs})
+        for each in qualification().record
+    ]  # fmt: skip
+    lab = bench(case(qual=qualification().model_copy(update={"record": tuple(entries)})))
+    assert ("Compared across rigs" in told(lab=lab)) == apart
+
+
+def test_what_nobody_must_keep_stands_behind_what_machines_must():
+    kinds = ("accepted method", "concession")
+    held = tuple(Condition(kind=kind, subject="", text=kind) for kind in kinds)
+    lab = bench(case())
+    whole = sample.assessment(lab.case, conditions=held, decision=Decision.APPROVED_WITH_CONDITIONS)
+    assert conditions_said(whole) == ("concession", "For the approver: accepted method")

@@ -15,13 +15,15 @@ from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.limits import Check
 from dossier.evidence.statistics.estimate import Component
-from dossier.report.blocks import Column, Link, Table
+from dossier.make.verdict_text import language_note
+from dossier.report.blocks import Column, Link, Table, words_of
 from dossier.report.pages import filtration, results, uncertainty, validity
 from dossier.report.pages.comparison import difference_text
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import number_sections
 from dossier.report.pages.uncertainty import rule_words
 from dossier.report.signing import SignOff
+from dossier.words import speaking
 from tests.report import sample
 
 S = "\u00a0"
@@ -106,6 +108,41 @@ def test_conditions_are_printed_only_where_an_approval_depends_on_them():
     )
     partly = replace(kept, findings=found, decision=Decision.APPROVED_WITH_CONDITIONS)
     assert [words(c) for c in content(partly, case).decision.conditions] == ["Only until May."]
+
+
+GIVEN = "The gap to the guard is checked on every machine."
+
+
+def conditional(language, text=GIVEN):
+    """Return a case in a language whose approval holds by a deviation in such words."""
+    said = sample.qualification(language=language)
+    own = said.deviation[0].model_copy(update={"text": text})
+    case = sample.case(qual=said.model_copy(update={"deviation": (own,)}))
+    kept = Condition(kind="covered rule", subject="E1", text=f"E1: ÜBER: {text} [X]")
+    return case, sample.assessment(
+        case, findings=sample.passing(), conditions=(kept,),
+        decision=Decision.APPROVED_WITH_CONDITIONS,
+    )  # fmt: skip
+
+
+def test_words_in_another_language_than_the_page_are_said_to_be_as_given():
+    case, assessed = conditional("de")
+    with speaking("de"):
+        page = content(assessed, case)
+    (line,) = page.decision.conditions
+    assert [getattr(part, "lang", "") for part in line.parts] == ["", "en", ""]
+    assert words_of(line) == f"Für die Freigabe: E1: ÜBER: {GIVEN} [X]"
+    assert page.decision.as_given == "Texte wie angegeben, auf Englisch."
+    case, assessed = conditional("en")
+    page = content(assessed, case)
+    assert not page.decision.as_given
+    assert "as given" not in page.requirements.note
+
+
+def test_the_terminal_notes_conditions_that_their_reader_may_not_read():
+    assert "not in German" in language_note(conditional("de")[1])
+    assert language_note(conditional("de", "Der Abstand ist an jeder Maschine geprüft.")[1]) == ""
+    assert language_note(conditional("en")[1]) == ""
 
 
 def test_every_role_has_a_line_to_sign(page):

@@ -9,14 +9,15 @@ import pytest
 
 from dossier.case.application import Circuit as Stated
 from dossier.decision.finding import Flip, Sensitivity
-from dossier.decision.rules import Verdict
+from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Curves
 from dossier.report.charts.circuit_drawing import SIZE, WIDTH, begin, height_of, labels_of, svg_of
 from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
 from dossier.report.pages.circuit import circuit_drawing
+from dossier.report.pages.decision import decision_page
 from dossier.report.pages.frame import frame_page
-from dossier.report.pages.places import places_of
+from dossier.report.pages.places import places_of, section_of
 from dossier.report.running import printing
 from dossier.report.scales import INSTEAD
 from dossier.report.signing import SignOff
@@ -140,6 +141,42 @@ def test_the_scope_says_what_is_not_covered():
     assert "Not checked: test flow" in scope
     assert "Limits of 1 of 1 rules are from memory" in scope
     assert "Nobody asked for" in scope
+
+
+def resting(finding, *records):
+    """Return a finding whose quantity is computed from such records."""
+    quantity = replace(finding.demand.quantity, records=records)
+    return replace(finding, demand=replace(finding.demand, quantity=quantity))
+
+
+def test_what_no_result_rests_on_does_not_read_as_tested():
+    """Pressure drop rests on the oil, life on contaminant too, strength on neither."""
+    first, _, clean, *_, strength = sample.findings()
+    alone = resting(strength, "measurement")
+    findings = (first, resting(clean, "pressure_drop"), alone)
+    _, _, oil, service, _ = framed(findings=findings).scope.rows
+    assert oil[1].endswith(f"results for it: {clean.demand.id}")
+    assert service[1].endswith("not tested: no result rests on it")
+    _, _, oil, service, _ = framed(findings=(alone,)).scope.rows
+    assert "not tested" in oil[1]
+    assert "not tested" in service[1]
+
+
+def test_an_approval_says_on_page_one_of_what_nothing_was_asked():
+    by = {section_of(f): f for f in sample.findings()}
+    few = sample.passing()[:1]
+    case = sample.case()
+
+    def tally(**changes):
+        assessed = sample.assessment(case, findings=few, **changes)
+        return decision_page(case, assessed, SignOff(), date(2026, 3, 30)).tally
+
+    assert {"efficiency", "pressure", "capacity"} <= set(by)
+    assert section_of(few[0]) == "efficiency"
+    assert "Nothing was asked on pressure drop; capacity or life." in tally(
+        decision=Decision.APPROVED
+    )
+    assert "Nothing was asked" not in tally(decision=Decision.NOT_APPROVED)
 
 
 def test_a_lot_without_a_specimen_is_not_covered():

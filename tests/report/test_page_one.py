@@ -1,5 +1,6 @@
 """Page one holds question, answer, conditions and the numbers that decide, whatever comes."""
 
+import re
 import subprocess
 from base64 import b64encode
 from dataclasses import replace
@@ -12,7 +13,7 @@ import weasyprint
 from dossier.decision.finding import Condition, decision_of
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets
-from dossier.report.pages import requirements
+from dossier.report.pages import fixed_words, requirements
 from dossier.report.pages import ruler as page_one
 from dossier.report.pages.decision import decision_page
 from dossier.report.pages.places import places_of
@@ -194,3 +195,14 @@ def test_page_one_names_the_lots_of_leave_or_what_to_do_without(verdict):
         assert "take off any candidate that is fitted" in facts["What to do"]
         assert facts["What to do"].endswith(f"not shown: {finding.demand.id}.")
         assert "Lots" not in facts
+
+
+def test_without_colour_the_bars_of_the_answers_still_part():
+    """On grey paper two answers whose boxes differ in colour alone are one."""
+    css = (assets.template_folder() / assets.STYLE).read_text(encoding="utf-8")
+    forms = {}
+    for kind in set(fixed_words.VERDICT_KIND.values()) - {"none"}:
+        rule = re.search(rf"\.answer-{kind} {{(.*?)}}", css)[1]
+        said = [re.sub(r"#\w+", "", each).split() for each in rule.split(";")]
+        forms[kind] = frozenset(" ".join(words) for words in said if len(words) > 1)
+    assert len(set(forms.values())) == len(forms), forms

@@ -301,6 +301,15 @@ def test_styles_of_the_elements_are_given_back_before_the_pdf_is_written(monkeyp
     assert not left
 
 
+def test_words_in_another_language_have_it_in_the_pdf():
+    html = '<html lang="de"><title>t</title><p>a</p><td>b <blockquote lang="en">c</blockquote></td>'
+    for each, found in ((html, True), (html.replace("blockquote", "span"), False)):
+        sheet = Sheet(html=each, style="", attached=(), issued=date(2026, 1, 2))
+        with layout.without_collector():
+            made = lay_out(sheet).pdf
+        assert (b"/Lang (en)" in made) == found
+
+
 def styles_alive():
     return [each for each in gc.get_objects() if type(each).__name__ == "StyleFor"]
 

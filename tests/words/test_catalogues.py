@@ -6,6 +6,7 @@ import ast
 
 import pytest
 
+from dossier.words import other_language, speaking
 from dossier.words.catalogue import ENGLISH, LANGUAGES
 from tests.words import messages
 
@@ -99,3 +100,16 @@ def _said_at_once(node):
         if messages.called(child) in {"say", "say_count"}:
             yield child.lineno
         yield from _said_at_once(child)
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_the_sentences_of_a_catalogue_read_as_its_language(language):
+    """Nearly all, and none as the other: what was said is the witness of how a language reads."""
+    held = messages.held(language).items()
+    pairs = [(one[0], other[0]) for (_, one), other in held if len(one[0]) > 60]
+    for spoken, at in ((language, 0), (ENGLISH, 1)):
+        with speaking(spoken):
+            told = [other_language(pair[at]) for pair in pairs]
+            same = [other_language(pair[1 - at]) for pair in pairs]
+        assert told.count("") < 0.05 * len(told)
+        assert same.count("") > 0.99 * len(same)

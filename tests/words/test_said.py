@@ -47,9 +47,11 @@ def bench():
     application = SimpleNamespace(circuit=circuit, decision_rule=rule, duty=duty)
     asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1), change=None)
     case = SimpleNamespace(
-        application=application, qualification=asked, on_file=object(), dropped=()
+        application=application, qualification=asked, on_file=object(), dropped=(), records=()
     )
-    return SimpleNamespace(case=case, multipass=(), checks=(), excluded={}, limits=None)
+    return SimpleNamespace(
+        case=case, multipass=(), checks=(), excluded={}, limits=None, sides=("candidate",)
+    )
 
 
 def test_every_decision_and_role_is_among_the_codes():

@@ -59,7 +59,7 @@ def _known(held: Held, _: Limit) -> Found | None:
     if not _unknown(held):
         return True, str(international(standard, methods))
     known = ", ".join(m.standard for m in methods if _fits(held.case, held.record, m))
-    words = later("{method} is no known method for this {record}; known: {known}")
+    words = later("this {record} went by “{method}”, not by a method that is known for it: {known}")
     record = record_of(held.entry.kind)
     return False, say(words, method=standard, record=record, known=known or say("none"))
 

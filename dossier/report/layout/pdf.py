@@ -6,12 +6,14 @@ Nothing here imports what reads or decides a case: a process of its own can do i
 import gc
 import io
 import logging
+import re
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from functools import partial
 from typing import Any
 
 from dossier.report.assets import fetcher
@@ -85,7 +87,10 @@ def lay_out(sheet: Sheet, picture: Callable[[str], bytes] | None = None) -> Rend
         number_pages(document)
         declare_accessible(document)
         pdf = document.write_pdf(
-            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, finisher=tidy
+            pdf_variant="pdf/a-3a",
+            attachments=attachments,
+            pdf_forms=True,
+            finisher=partial(tidy, quoted=_QUOTED.search(sheet.html)),
         )
     return Rendered(pdf, tuple(heard))
 
@@ -134,7 +139,7 @@ NUMBER = "00"
 
 
 def number_pages(document: Any) -> None:
-    """Put the first page of what an element names in `data-page` in the place that its text has.
+    """Put the first page of what an element names in `data-to` in the place that its text has.
 
     The layout can look pages up by itself, and lays a page on which it does out three times.
     """
@@ -143,7 +148,7 @@ def number_pages(document: Any) -> None:
     for page in document.pages:
         for box in page._page_box.descendants():
             of = box.element if hasattr(box, "pango_layout") else None
-            if of is not None and (named := of.get("data-page")):
+            if of is not None and (named := of.get("data-to")):
                 numbered = box.text.replace(NUMBER, f"{pages[named]}")
                 box.text = box.pango_layout.text = numbered.rjust(len(box.text))
 
@@ -286,8 +291,18 @@ def declare_accessible(document: Any) -> None:
     document.metadata.generate_rdf_metadata = generate
 
 
-def tidy(_document: Any, pdf: Any) -> None:
-    """Mention each attached file once; make the fields to sign; write objects one by one."""
+_QUOTED = re.compile(r'<blockquote lang="(\w+)"')
+"""Words in another language than the page's: there is one such language at most."""
+
+
+def tidy(_document: Any, pdf: Any, *, quoted: re.Match[str] | None) -> None:
+    """Mention each attached file once; make the fields to sign; write objects one by one.
+
+    What is `quoted` gets its language, which the layout tells for a whole PDF alone.
+    """
+    for each in pdf.objects if quoted else ():
+        if isinstance(each, dict) and each.get("S") == "/BlockQuote":
+            each["Lang"] = f"({quoted and quoted[1]})"
     files = pdf.catalog.get("AF")
     if files is not None:
         unique = list(dict.fromkeys(files))

@@ -1,5 +1,7 @@
 """What was changed, what is carried over from the dossier before, and what was tested anew."""
 
+from collections.abc import Iterator
+
 from dossier.case.case import Case
 from dossier.decision.carried import told_rests
 from dossier.decision.finding import Assessment
@@ -31,7 +33,7 @@ def carried_table(case: Case, assessment: Assessment) -> Table | None:
     rows = [
         (
             named(each.records),
-            (source.name, say("SHA-256 {digest}…", digest=source.sha256[:16])),
+            source.name,
             (speak(each.reason), say("[agreed by {by}]", by=each.agreed_by)),
             date_text(each.until),
         )
@@ -47,8 +49,14 @@ def carried_table(case: Case, assessment: Assessment) -> Table | None:
             Column(say("Why it still counts"), 38), Column(say("Until"), 12),
         ),
         rows=tuple(rows),
-        note=_note(case, assessment),
+        note=" ".join([*_digests(case), _note(case, assessment)]),
     )  # fmt: skip
+
+
+def _digests(case: Case) -> Iterator[str]:
+    """Yield the whole digest of each dossier that evidence is carried over from."""
+    for source in case.carried:
+        yield say("{source}: SHA-256 {digest}.", source=source.name, digest=source.sha256)
 
 
 def _note(case: Case, assessment: Assessment) -> str:

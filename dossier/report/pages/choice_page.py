@@ -15,12 +15,8 @@ from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
 from dossier.report.charts.trade_chart import NUMERALS
 from dossier.report.pages.comparison import difference_text, trade
-from dossier.report.pages.decision import (
-    conditions_said,
-    named_filter,
-    validity,
-)
-from dossier.report.pages.fixed_words import answer_of, mark
+from dossier.report.pages.decision import named_filter, validity
+from dossier.report.pages.fixed_words import answer_of, conditions_said, mark
 from dossier.report.pages.places import same_as
 from dossier.report.pages.results import (
     accepted_text,

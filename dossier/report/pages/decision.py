@@ -12,9 +12,10 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import WORST, Decision
 from dossier.report.blocks import Cell, Fact, Line, Link, Table
 from dossier.report.format import date_text
+from dossier.report.pages import fixed_words as fixed
 from dossier.report.pages.case_pages import lots_fact, of_maker, to_do
-from dossier.report.pages.fixed_words import Answer, answer_of
-from dossier.report.pages.places import places_of
+from dossier.report.pages.fixed_words import Answer, answer_of, conditions_said
+from dossier.report.pages.places import places_of, unasked
 from dossier.report.pages.requirements import closest_rows, closest_table, listed, rest, tally
 from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
@@ -49,7 +50,9 @@ class DecisionPage:
     concerns: tuple[Line, ...]
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
     conditions: tuple[Line, ...]
-    conditions_in_full: tuple[str, ...]
+    as_given: str
+    """That conditions stand in another language than the page's; empty where none does."""
+    conditions_in_full: tuple[Line, ...]
     """Every condition in full, where page one shortens or leaves out one; else empty."""
     closest: Table
 
@@ -61,20 +64,21 @@ def decision_page(
     places, findings = places_of(assessment), assessment.findings
     several = bool(case.parts)
     answer = answer_of(assessment.decision.value, signoff, several=several)
-    told = (_together(assessment.parts), tally(findings), _on_file(case))
+    left = unasked(findings) if assessment.decision in APPROVES else ""
+    told = (_together(assessment.parts), tally(findings), left, _on_file(case))
     counts = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
         title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
     )
-    question = _question(case)
+    question, given = _question(case), fixed.given_texts(case)
     facts = _facts(case, assessment, signoff)
     rows = closest_rows(case, findings, places)
     table = closest_table(rows, rest(findings, rows), several=several)
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
-        short = _bounded(conditions, "conditions", most, longest)
+        short = _bounded(conditions, "conditions", most, longest, given)
         room = rows_that_fit(
             title=title, question=question, answer=(answer.text, counts),
             word=answer.word, stamp=answer.stamp, facts=facts, lists=(concerns, short),
@@ -92,7 +96,8 @@ def decision_page(
         facts=facts,
         concerns=concerns,
         conditions=short,
-        conditions_in_full=conditions if cut else (),
+        as_given=fixed.as_given(own for own in given if any(own in c for c in conditions)),
+        conditions_in_full=_bounded(conditions, "", len(conditions), 9999, given) if cut else (),
         closest=closest_table(shown, rest(findings, shown), several=several),
     )
 
@@ -210,13 +215,15 @@ def _people(signoff: SignOff, *, leave: bool) -> Cell:
     return Line(("; ".join(lines), " (", Link(typed, "signoff"), ")"))
 
 
-def _bounded(texts: Sequence[str], target: str, most: int, longest: int) -> tuple[Line, ...]:
-    """Return the first texts, long ones shortened with a link to where they stand in full."""
+def _bounded(
+    texts: Sequence[str], target: str, most: int, longest: int, given: Sequence[str] = ()
+) -> tuple[Line, ...]:
+    """Return the first texts, long ones shortened with a link; `given` words of others apart."""
     lines = []
     for text in texts[:most]:
         short = shortened(text, longest)
         more = (" ", Link(say("in full"), target)) if short != text else ()
-        lines.append(Line((short, *more)))
+        lines.append(Line((*fixed.apart(text, short, given), *more)))
     left = len(texts) - len(lines)
     if left > 0:
         rest = say_count(left, "{number} more", "{number} more")
@@ -266,10 +273,3 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
         if f.demand.severity == "mandatory" and f.verdict.value == "not demonstrated":
             reasons.setdefault(retold(f.reason), []).append(f.demand.id)
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
-
-
-def conditions_said(assessment: Assessment) -> tuple[str, ...]:
-    """Return the conditions of an approval; any other decision has none to keep."""
-    if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
-        return ()
-    return tuple(retold(each.text) for each in assessment.conditions)

@@ -1,12 +1,17 @@
 """The fixed words of the dossier: what a decision is called, signed and unsigned."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from dossier.case.case import Case
 from dossier.decision.conditions import APPROVES
-from dossier.report.blocks import Kind, Mark
+from dossier.decision.finding import Assessment
+from dossier.decision.rules import Decision
+from dossier.report.blocks import Kind, Line, Mark
+from dossier.report.format import speak
+from dossier.report.running import retold
 from dossier.report.signing import SignOff
-from dossier.words import language, later, say
+from dossier.words import language, later, other_language, say
 from dossier.words.catalogue import ENGLISH
 
 KINDS: Mapping[str, str] = {
@@ -59,7 +64,7 @@ _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
         later("Approved with conditions"),
         "partly",
         later(
-            "The filter may be fitted in this application only while every condition below is kept."
+            "The filter may be fitted in this application only while every condition below holds."
         ),
     ),
     "not approved": (
@@ -144,7 +149,7 @@ def stamp_of(signoff: SignOff) -> str:
 _OF_ALL: Mapping[str, str] = {
     "approved": later("The filter may be fitted in every application below."),
     "approved with conditions": later(
-        "The filter may be fitted in the applications below only while every condition is kept."
+        "The filter may be fitted in the applications below only while every condition holds."
     ),
     "not approved": later(
         "The filter may not be fitted in any of the applications on the strength of this dossier."
@@ -174,3 +179,40 @@ def answer_of(decision: str, signoff: SignOff, *, several: bool = False) -> Answ
 def within(title: str) -> str:
     """Return a said title as it stands inside a sentence: English writes it small there."""
     return title[:1].lower() + title[1:] if language() == ENGLISH else title
+
+
+TONGUES: Mapping[str, str] = {ENGLISH: later("English"), "de": later("German")}
+"""Languages, as said on the page."""
+
+
+def conditions_said(assessment: Assessment) -> tuple[str, ...]:
+    """Return the conditions of an approval, what the machines keep first; else there are none."""
+    if assessment.decision is not Decision.APPROVED_WITH_CONDITIONS:
+        return ()
+    kept = [retold(each.text) for each in assessment.conditions if each.kind == "concession"]
+    others = [retold(each.text) for each in assessment.conditions if each.kind != "concession"]
+    return (*kept, *(say("For the approver: {text}", text=text) for text in others))
+
+
+def as_given(texts: Iterable[str]) -> str:
+    """Return that texts stand as somebody gave them, in another language than the page's."""
+    others = sorted({other_language(text) for text in texts} - {""})
+    named = ", ".join(say(TONGUES[other]) for other in others)
+    return say("Texts as given, in {language}.", language=named) if named else ""
+
+
+def given_texts(case: Case) -> tuple[str, ...]:
+    """Return what people wrote of concessions and deviations, which conditions hold, as printed."""
+    said = case.qualification
+    texts = [text for each in said.deviation for text in (each.text, each.cause)]
+    return tuple(speak(text) for text in (*texts, *(e.text for e in said.concession)) if text)
+
+
+def apart(text: str, shown: str, given: Sequence[str]) -> tuple[str | Line, ...]:
+    """Return the first part of a text that is `shown`, with what was given in another language."""
+    for own in given:
+        start, other = text.find(own), other_language(own)
+        if 0 <= start < len(shown) and other:
+            stop = start + len(own)
+            return shown[:start], Line((shown[start:stop],), lang=other), shown[stop:]
+    return (shown,)

@@ -9,6 +9,7 @@ from dossier.decision.conditions import APPROVES
 from dossier.decision.finding import Assessment, Finding, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
+from dossier.evidence.changed import inputs_of
 from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
@@ -66,7 +67,11 @@ def _changes(case: Case) -> str:
         return change_text(case)
     before = speak(before) or say("revision {number}", number=said.revision - 1)
     words = later("Since {before}: {changes}")
-    return say(words, before=before, changes=change_text(case) or say("not stated"))
+    told = say(words, before=before, changes=change_text(case) or say("not stated"))
+    if not (case.earlier_lots and said.replaces.strip()):
+        return told
+    words = later("{told} This supersedes {before}: {lots} have no leave any more.")
+    return say(words, told=told, lots=", ".join(case.earlier_lots), before=before)
 
 
 def _scope(case: Case, assessment: Assessment) -> Table:
@@ -74,13 +79,14 @@ def _scope(case: Case, assessment: Assessment) -> Table:
         (say("Machines"), *_machines(case)),
         (say("Filter"), *_filter(case, assessment)),
         (say("Oil and temperature"), *_oil(case, assessment)),
-        (say("Service"), *_service(case)),
+        (say("Service"), *_service(case, assessment)),
         (say("Checks"), *_checks(assessment)),
     )
     return Table(
         caption=say("Scope"),
         columns=(
-            Column("", 12), Column(say("Covered"), 47), Column(say("Not covered"), 41),
+            Column("", 12), Column(say("Asked for, and on what it rests"), 47),
+            Column(say("Not covered"), 41),
         ),
         rows=rows,
         note=_asked(assessment),
@@ -126,10 +132,10 @@ def _filter(case: Case, assessment: Assessment) -> Pair:
 
 
 def _of_each(case: Case) -> Line:
-    """Return where what several applications say is listed."""
-    link = Link(say("list of the applications"), "application")
+    """Return where what several applications say is listed, with its page."""
+    link = Link(say("list"), "application", paged=True)
     count = say_count(len(case.parts), "{number} application", "{number} applications")
-    return Line((say("as stated by each of {applications}: ", applications=count), link))
+    return Line((say("as each of {applications} states: ", applications=count), link))
 
 
 def _oil(case: Case, assessment: Assessment) -> Pair:
@@ -146,36 +152,51 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     if ends:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
         beyond = say(words, beyond=beyond, temperature=", ".join(ends))
-    if case.parts:
-        return _of_each(case), beyond
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
-    return (
-        say(
-            words, oil=speak(oil.description) or say(NONE),
-            kv40=si(oil.kv40.value, "mm2/s", "kinematic viscosity"),
-            cold=si(duty.cold_start, "degC", "temperature"),
-            hot=si(duty.hot_oil, "degC", "temperature"),
-        ),
-        beyond,
+    told = say(
+        words, oil=speak(oil.description) or say(NONE),
+        kv40=si(oil.kv40.value, "mm2/s", "kinematic viscosity"),
+        cold=si(duty.cold_start, "degC", "temperature"),
+        hot=si(duty.hot_oil, "degC", "temperature"),
     )  # fmt: skip
+    return _resting(case, assessment, told, "viscosity"), beyond
 
 
-def _service(case: Case) -> Pair:
-    duty, beyond = (
-        case.application.duty,
-        say("A longer interval; more or other contaminant; pulsating flow"),
-    )
-    if case.parts:
-        return _of_each(case), beyond
+def _service(case: Case, assessment: Assessment) -> Pair:
+    duty = case.application.duty
     words = later("{hours} with {ingression} of contaminant ({dust})")
-    return (
-        say(
-            words, hours=si(duty.service_interval, "h", "time"),
-            ingression=measured_text(duty.ingression, "g/h", "mass rate"),
-            dust=duty.ingression_dust or say(NONE),
-        ),
-        beyond,
+    if duty.ingression is None:
+        words = later("{hours}; how much contaminant is not stated")
+    told = say(
+        words, hours=si(duty.service_interval, "h", "time"),
+        ingression=measured_text(duty.ingression, "g/h", "mass rate"),
+        dust=duty.ingression_dust or say(NONE),
     )  # fmt: skip
+    beyond = say("A longer interval; more or other contaminant; pulsating flow")
+    return _resting(case, assessment, told, "ingression"), beyond
+
+
+def _resting(case: Case, assessment: Assessment, told: str, name: str) -> Cell:
+    """Return what is asked for, and the requirements whose results are for it.
+
+    What no result rests on does not read as if it had been tested.
+    """
+    parts = assessment.parts or (assessment,)
+    ids = {part.bench.case.mark: _that_rest(part, name) for part in parts}
+    without = [mark for mark, found in ids.items() if not found]
+    if case.parts:
+        words = later("not tested for {marks}: no result rests on it")
+        return (_of_each(case), *([say(words, marks=", ".join(without))] if without else ()))
+    words = later("{asked}; results for it: {requirements}")
+    if without:
+        words = later("{asked}; not tested: no result rests on it")
+    return say(words, asked=told, requirements=in_runs(*ids.values()))
+
+
+def _that_rest(part: Assessment, name: str) -> list[str]:
+    """Return the requirements with a result that rests on one input of the application."""
+    found = [f for f in part.findings if f.estimate is not None]
+    return [f.demand.id for f in found if name in inputs_of(part.bench, f.demand.quantity)]
 
 
 def _asked(assessment: Assessment) -> str:

@@ -243,6 +243,22 @@ def findings_of(findings: Iterable[Finding], key: str) -> list[Finding]:
     return [finding for finding in findings if section_of(finding) == key]
 
 
+FAMILIES = {
+    "efficiency": later("efficiency"),
+    "pressure": later("pressure drop"),
+    "capacity": later("capacity or life"),
+}
+"""What a filter is for, by the section that shows it."""
+
+
+def unasked(findings: Sequence[Finding]) -> str:
+    """Return on what nothing was asked, so that an approval tells nothing of it."""
+    asked = [f for f in findings if not f.demand.not_applicable]
+    left = [say(text) for key, text in FAMILIES.items() if not findings_of(asked, key)]
+    words = later("Nothing was asked on {families}.")
+    return say(words, families="; ".join(left)) if left else ""
+
+
 def number_sections(has: Mapping[str, bool], own: Sequence[str] = ()) -> dict[str, Section]:
     """Return the sections this dossier has, by key, numbered without gaps.
 

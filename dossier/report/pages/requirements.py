@@ -8,9 +8,9 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import Verdict
 from dossier.decision.together import binding, nearness
 from dossier.evidence.requirement import Demand
-from dossier.report.blocks import Cell, Column, Line, Link, Table
+from dossier.report.blocks import Cell, Column, Line, Link, Table, as_written
 from dossier.report.format import si_decides, speak
-from dossier.report.pages.fixed_words import mark
+from dossier.report.pages.fixed_words import as_given, mark
 from dossier.report.pages.places import Places, alike, same_as
 from dossier.report.pages.results import (
     accepted_text,
@@ -52,7 +52,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         rows.append(
             (
                 (demand.id, mark(finding.verdict.value), *advisory),
-                (speak(demand.text), _asked(demand), _see(finding, source, places)),
+                (as_written(speak(demand.text)), _asked(demand), _see(finding, source, places)),
                 limit_text(finding),
                 result,
                 specimens,
@@ -70,7 +70,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         rows=tuple(rows),
         anchors=tuple(places.requirements[f.demand.id] for f in assessment.findings),
         note=" ".join(f"{letter}: {name}." for name, letter in letters.items())
-        + " "
+        + f" {as_given(f.demand.text for f in assessment.findings)} "
         + say(
             "Result: what decides, a mean with its 95 % interval unless another is named. U of a "
             "specimen: twice the standard uncertainty of the least certain. Probability: that the "
