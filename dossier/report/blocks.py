@@ -102,11 +102,15 @@ def fitted(cell: Cell, column: Column) -> Cell:
         return cell
     room = column.width / 100.0 * WIDE - PADDED
     return " ".join(
-        _UNIT_BEHIND.sub("\\1\n", piece) if SIZE * text_width(piece) > room else piece
+        _UNIT_BEHIND.sub("\\1\n", piece)
+        if SIZE * text_width(piece.translate(_ONE_WIDTH)) > room
+        else piece
         for piece in cell.split(" ")
     )
 
 
+_ONE_WIDTH = dict.fromkeys(map(ord, "123456789"), "0")
+"""Digits in tables are as wide as one another."""
 _UNIT_BEHIND = re.compile(r"^(.*?[0-9)])\u00a0(?=[^±0-9(])")
 """A number, alone or in brackets, before the space that keeps it with its unit."""
 

@@ -154,15 +154,15 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         for guard, ids in by.items():
             rows.append((places.asked(ids), _spread(group[0], estimate), guard, bar, told))
             bar, told = "–", say("as above")
-    wide = 15 if any(finding.demand.mark for finding in findings) else 9
+    wide = 15 if any(finding.demand.mark for finding in findings) else 11
     return Table(
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
             Column(say("Requirement"), wide),
-            Column(say("u; k; ν"), 20, "right"),
+            Column(say("u; k; ν"), 18, "right"),
             Column("g", 12, "right"),
-            Column(say("Shares"), 5),
-            Column(say("Contributions and their shares of the variance"), 63 - wide),
+            Column("", 5),
+            Column(say("Contributions and their shares of the variance"), 65 - wide),
         ),
         rows=tuple(rows),
         note=say(
