@@ -81,15 +81,18 @@ def placed_panels(figure: Figure) -> Iterator[Placed]:
     wide = figure.width / columns
     for r, row in enumerate(figure.rows):
         for c, panel in enumerate(row):
-            yield _placed(panel, (c * wide, r * deep, (c + 1) * wide, (r + 1) * deep))
+            said = c > 0 and row[c - 1].y.words == panel.y.words
+            yield _placed(panel, (c * wide, r * deep, (c + 1) * wide, (r + 1) * deep), said)
 
 
-def _placed(panel: Panel, cell: Box) -> Placed:
+def _placed(panel: Panel, cell: Box, said: bool) -> Placed:
+    """Return a panel in its cell, without the words of its upright axis where they are `said`."""
     size, step = panel.look.size, LEADING * panel.look.size
     for axis in (panel.x, panel.y):
         axis.low, axis.high = axis.ends()
     left, top, right, bottom = cell
-    x_words, y_words = (axis.words.split("\n") if axis.words else [] for axis in (panel.x, panel.y))
+    x_words = panel.x.words.split("\n") if panel.x.words else []
+    y_words = panel.y.words.split("\n") if panel.y.words and not said else []
     top += 3.0 + (step if panel.title else 2.0)
     bottom -= 3.0 + step * (1 + len(x_words)) + 2.0
     y_marks = _apart(panel.y, panel.y.marks(max(2, int((bottom - top) / (1.5 * step)))),
@@ -344,10 +347,11 @@ def _written(word: Word) -> str:
     return f"<text {place}{color}{weight}>{escape(word.text, quote=False)}</text>"
 
 
-def _path(outline: str, color: str, width: float, dashes: str = "") -> str:
-    dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
-    return (f'<path d="{outline}" fill="none" stroke="{color}" stroke-width="{width:g}"{dashed}/>'
-            if outline else "")  # fmt: skip
+def _path(outline: str, color: str, width: float, dashes: str = "", more: str = "") -> str:
+    if not outline:
+        return ""
+    more += f' stroke-dasharray="{dashes}"' if dashes else ""
+    return f'<path d="{outline}" fill="none" stroke="{color}" stroke-width="{width:g}"{more}/>'
 
 
 def _points(spot: Placed, x: Floats, y: Floats) -> list[list[tuple[float, float]]]:
@@ -393,11 +397,14 @@ def _stroke(spot: Placed, line: Series) -> str:
 
 
 def _markers(spot: Placed, line: Series) -> str:
-    """Return all markers of a series as one path."""
+    """Return all markers of a series as one path; a dot is the round end of a line of no length."""
     if not line.marker:
         return ""
     r = (spot.panel.look.marker if line.size is None else line.size) / 2.0
     places = [place for piece in _points(spot, line.x, line.y) for place in piece]
+    if line.marker == "o":
+        dots = "".join(f"M{x:.2f} {y:.2f}h.01" for x, y in places)
+        return _path(dots, line.color, 2.0 * r + 0.8, more=' stroke-linecap="round"')
     outline = "".join(_marker(line.marker, x, y, r) for x, y in places)
     if not outline:
         return ""
@@ -408,11 +415,6 @@ def _markers(spot: Placed, line: Series) -> str:
 def _marker(kind: str, x: float, y: float, r: float) -> str:
     if kind == "s":
         return f"M{x - r:.2f} {y - r:.2f}h{2 * r:g}v{2 * r:g}h{-2 * r:g}z"
-    if kind == "o":  # four curves: the handle of a quarter of a circle is 0.5523 of its radius
-        k, m = round(0.5523 * r, 2), round(0.4477 * r, 2)
-        return (f"M{x - r:.2f} {y:.2f}c0 {-k:g} {m:g} {-r:g} {r:g} {-r:g}"
-                f"c{k:g} 0 {r:g} {m:g} {r:g} {r:g}c0 {k:g} {-m:g} {r:g} {-r:g} {r:g}"
-                f"c{-k:g} 0 {-r:g} {-m:g} {-r:g} {-r:g}z")  # fmt: skip
     if kind == ">":
         return f"M{x - r:.2f} {y - r:.2f}v{2 * r:g}l{2 * r:g} {-r:g}z"
     up = 1 if kind == "^" else -1
