@@ -234,7 +234,7 @@ class _Ink:
         self, lines: Sequence[Series], x: Floats, y: Floats, wide: float, high: float
     ) -> Floats:
         """Return how far boxes (n,) of one size are from the nearest of some lines."""
-        ways = [self.ways.get(id(line), np.empty((0, 2)))[::24] for line in lines]
+        ways = [self.ways.get(id(line), np.empty((0, 2)))[::40] for line in lines]
         across, down = np.concatenate([np.empty((0, 2)), *ways]).T
         gaps = _gap(x[:, None], wide, across), _gap(y[:, None], high, down)
         return np.asarray(np.hypot(*gaps).min(axis=1, initial=1e3))
@@ -264,8 +264,8 @@ def _free(label: Tag, spot: Placed, ink: _Ink) -> Word:
     ahead = KEY + 3.0 if key else 0.0
     size = spot.panel.look.size
     wide = text_width(chart_text(label.text)) * size + ahead
-    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 3.0),
-                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 1.5))  # fmt: skip
+    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 4.0),
+                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 2.0))  # fmt: skip
     hidden = ink.under(x.ravel(), y.ravel(), wide, size)
     least = hidden < hidden.min() + ON_LINE
     x, y, hidden = x.ravel()[least], y.ravel()[least], hidden[least]
