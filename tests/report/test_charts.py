@@ -210,6 +210,28 @@ def test_alt_text_names_axes_limits_and_verdicts(whole):
     assert "160\u00a0kPa to 200\u00a0kPa" in against_temperature.alt
 
 
+def test_a_caption_speaks_of_nothing_that_its_chart_does_not_have(whole):
+    case, assessment = whole
+    alone = tuple(run for run in assessment.bench.multipass if run.side == "candidate")
+    bare = replace(assessment, bench=replace(assessment.bench, multipass=alone), findings=())
+    for made, said in ((assessment, True), (bare, False)):
+        assert ("reference" in next(efficiency_charts(made, STYLE)).caption) is said
+        flow = pressure_pages._against_flow(case, made, made.findings, STYLE)
+        assert ("Triangles" in flow.caption) is said
+    hours = pressure_pages._against_hours(case, bare, (), STYLE)
+    assert "Triangles" not in hours.caption
+
+
+def test_a_chart_says_below_which_oil_nothing_was_tested(whole):
+    case, assessment = whole
+    colder = replace(assessment.curves, cold_temperature=case.application.duty.cold_start + 7.0)
+    for curves, said in ((colder, True), (replace(colder, cold_temperature=263.15), False)):
+        made = replace(assessment, curves=curves)
+        chart = pressure_pages._against_flow(case, made, made.findings, STYLE)
+        assert ("colder was not tested" in svg(chart)) is said
+    assert "the supply's 500\u00a0kPa, reach no further" in chart.caption
+
+
 def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):
     case, assessment = whole
     bare = replace(
