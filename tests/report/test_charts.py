@@ -22,8 +22,9 @@ from dossier.make.read import read_case
 from dossier.report.assets import drawn_later
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
-from dossier.report.charts.drawing import placed_panels, thinned
+from dossier.report.charts.drawing import thinned
 from dossier.report.charts.panel import Axis, Figure, Panel
+from dossier.report.charts.placing import placed_panels
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
 from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
