@@ -17,6 +17,7 @@ from dossier.decision.probability import (
     Threshold,
     by_parts,
     chance_text,
+    inside,
     mean_draws,
     mean_on_scale,
     probability,
@@ -191,13 +192,20 @@ def decide_bounds(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
         return Ruling(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
     if asked.basis == "population" and not failed:
         return _share([one.chance for one in ones], asked.coverage, rule)
-    worst = min(failed or ones, key=lambda one: one.chance)
-    decides = Deciding(
-        "worst specimen", worst.each.value, asked.threshold.lower, asked.threshold.upper
+    worst = min(
+        failed or ones, key=lambda one: (one.chance, inside(one.each.value, asked.threshold))
     )
-    decides = replace(decides, specimen=worst.each.specimen, bound=worst.each.bound)
     reason = "" if failed else _each(ones, worst)
-    return Ruling(worst.verdict, worst.chance, reason, decides)
+    return Ruling(worst.verdict, worst.chance, reason, _worst(worst.each, asked, rule))
+
+
+def _worst(each: SpecimenValue, asked: AgainstLimit, rule: DecisionRule) -> Deciding:
+    """Return a specimen as what decides: a bound passes inside the limits themselves."""
+    lower, upper = asked.threshold.lower, asked.threshold.upper
+    if not each.bound and rule.kind != "simple_acceptance":
+        scaled = specimen_on_scale(each, asked.estimate.scale, asked.threshold)
+        lower, upper = _accepted(scaled, rule.confidence, asked.estimate.scale == "reciprocal")
+    return Deciding("worst specimen", each.value, lower, upper, each.specimen, each.bound)
 
 
 def _one(each: SpecimenValue, scale: str, threshold: Threshold, rule: DecisionRule) -> _One:
