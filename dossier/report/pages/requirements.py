@@ -271,8 +271,8 @@ def closest_table(rows: Sequence[Row], rest: str, *, several: bool) -> Table:
             Column(say("Requirement"), 13),
             Column(say("Quantity"), 21),
             Column(say("Limit; accepted"), 24, "right"),
-            Column(say("What decides; distance"), 22, "right"),
-            Column(say("On a line of its own"), 20),
+            Column(say("What decides; distance"), 23, "right"),
+            Column(say("On a line of its own"), 19),
         ),
         rows=tuple(cells for _, cells in rows),
         note=" ".join(
