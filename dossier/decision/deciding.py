@@ -17,6 +17,7 @@ from dossier.decision.probability import (
     Threshold,
     by_parts,
     chance_text,
+    inside,
     mean_draws,
     mean_on_scale,
     probability,
@@ -36,12 +37,16 @@ DecidingKind = Literal["mean", "worst specimen", "tolerance bound", "count"]
 """What the number that decides is: a code, said where it is printed."""
 
 
-def _tolerance_bound(share: Share, coverage: float, confidence: float) -> float:
-    """Return the value beyond which `coverage` lies with `confidence`: as `_confidence` [unit]."""
+def _tolerance_bound(share: Share, coverage: float, confidence: float) -> tuple[float, ...]:
+    """Return K and g, and the value beyond which `coverage` lies with `confidence` [-, unit, unit].
+
+    As `_confidence`; g is on the scale of the estimate.
+    """
     factor = two_sided_factor if share.both else tolerance_factor
     k = factor(share.n, coverage, confidence) if share.s > 0 else 0.0
     p = 0.5 + 0.5 * confidence if share.both else confidence
-    return share.at(k * share.s + reach(share.common, p))
+    g = reach(share.common, p)
+    return k, g, share.at(k * share.s + g)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,10 @@ class Deciding:
     """Of a count: how many were looked at [-]."""
     failures: int = 0
     """Of a count: how many of them did not conform [-]."""
+    k: float | None = None
+    """Of a tolerance bound: the tolerance factor [-]."""
+    g: float | None = None
+    """Of a tolerance bound: the reach of common errors, on the scale of the estimate."""
 
 
 def deciding(asked: AgainstLimit, judged: Judged, confidence: float) -> Deciding:
@@ -75,8 +84,8 @@ def deciding(asked: AgainstLimit, judged: Judged, confidence: float) -> Deciding
     estimate, threshold = asked.estimate, asked.threshold
     if asked.basis == "population":
         share = share_of_type(estimate, threshold)
-        bound = _tolerance_bound(share, asked.coverage, confidence)
-        return Deciding("tolerance bound", bound, threshold.lower, threshold.upper)
+        k, g, bound = _tolerance_bound(share, asked.coverage, confidence)
+        return Deciding("tolerance bound", bound, threshold.lower, threshold.upper, k=k, g=g)
     turn = estimate.scale == "reciprocal"
     if judged.specimen is None:
         drawn = mean_draws(asked)
@@ -191,13 +200,20 @@ def decide_bounds(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
         return Ruling(Verdict.NOT_DEMONSTRATED, None, _proves_nothing(undecided))
     if asked.basis == "population" and not failed:
         return _share([one.chance for one in ones], asked.coverage, rule)
-    worst = min(failed or ones, key=lambda one: one.chance)
-    decides = Deciding(
-        "worst specimen", worst.each.value, asked.threshold.lower, asked.threshold.upper
+    worst = min(
+        failed or ones, key=lambda one: (one.chance, inside(one.each.value, asked.threshold))
     )
-    decides = replace(decides, specimen=worst.each.specimen, bound=worst.each.bound)
     reason = "" if failed else _each(ones, worst)
-    return Ruling(worst.verdict, worst.chance, reason, decides)
+    return Ruling(worst.verdict, worst.chance, reason, _worst(worst.each, asked, rule))
+
+
+def _worst(each: SpecimenValue, asked: AgainstLimit, rule: DecisionRule) -> Deciding:
+    """Return a specimen as what decides: a bound passes inside the limits themselves."""
+    lower, upper = asked.threshold.lower, asked.threshold.upper
+    if not each.bound and rule.kind != "simple_acceptance":
+        scaled = specimen_on_scale(each, asked.estimate.scale, asked.threshold)
+        lower, upper = _accepted(scaled, rule.confidence, asked.estimate.scale == "reciprocal")
+    return Deciding("worst specimen", each.value, lower, upper, each.specimen, each.bound)
 
 
 def _one(each: SpecimenValue, scale: str, threshold: Threshold, rule: DecisionRule) -> _One:

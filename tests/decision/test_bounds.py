@@ -69,6 +69,12 @@ def test_the_least_favourable_specimen_decides_and_the_words_count_the_bounds():
     assert "2 of 3" in found.reason
 
 
+def test_among_specimens_as_sure_as_each_other_the_nearest_to_the_limit_decides():
+    found = decided(estimate((2000.0, MORE), (1910.0, ""), (2000.0, MORE)), lower=1600.0).deciding
+    assert (found.specimen, found.value, found.bound) == ("C2", 1910.0, "")
+    assert found.lower == pytest.approx(1601.645, abs=1e-3)  # 1600 + 1.645 u
+
+
 def test_one_fail_decides_against_open_ones():
     mixed = estimate((80.0, ""), (85.0, MORE), (70.0, ""))
     found = decided(mixed, lower=90.0)

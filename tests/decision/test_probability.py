@@ -356,6 +356,7 @@ class TestTheNumberThatDecides:
         decides = deciding(AgainstLimit(found, threshold, "population", 0.9, draws), judged, 0.99)
         k = (values.mean() - decides.value) / values.std(ddof=1)
         assert k == pytest.approx(1.8740, abs=1e-4)
+        assert (decides.k, decides.g) == (pytest.approx(1.8740, abs=1e-4), 0.0)
 
 
 @pytest.mark.parametrize("both", [False, True])

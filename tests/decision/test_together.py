@@ -350,7 +350,7 @@ class TestDossier:
 
 
 class TestPages:
-    def test_page_one_names_who_binds_and_who_fails(self, tmp_path):
+    def test_page_one_names_who_is_nearest_and_who_fails(self, tmp_path):
         case = read_case(fleet(tmp_path, pump=([Q],), barge=([TOO_HARD],), gate=([HARD],)))
         found = assess(case, pages=False)
         page = decision_page(case, found, SignOff(), date(2026, 3, 1))
@@ -359,7 +359,7 @@ class TestPages:
         assert "leave barge out in a new revision to have the machines of pump, gate" in page.tally
         (row,) = page.closest.rows
         assert row[0][0].parts[0].text == "barge Q1"
-        assert row[1][1].parts[0] == "barge binds, of pump, barge, gate"
+        assert row[1][1].parts[0] == "nearest of pump, barge, gate"
         assert "approved" not in " ".join([*lines, page.tally.replace("gate approved", "")])
 
     def test_the_rules_and_the_risk_of_each_are_said(self, tmp_path):

@@ -17,10 +17,10 @@ from dossier.evidence.limits import Check
 from dossier.evidence.statistics.estimate import Component
 from dossier.make.verdict_text import language_note
 from dossier.report.blocks import Column, Link, Table, words_of
-from dossier.report.pages import filtration, results, uncertainty, validity
+from dossier.report.pages import comparison, filtration, results, uncertainty, validity
 from dossier.report.pages.comparison import difference_text
 from dossier.report.pages.contents import build_content
-from dossier.report.pages.places import number_sections
+from dossier.report.pages.places import alike, number_sections
 from dossier.report.pages.uncertainty import rule_words
 from dossier.report.signing import SignOff
 from dossier.words import speaking
@@ -263,6 +263,19 @@ def test_specimens_alike_are_counted_and_none_is_named():
     assert results.result_lines(found) == (f">{S}2000{S}kPa, each of 2 specimens",)
 
 
+def test_where_filters_are_compared_the_uncertainty_is_its_own():
+    alone, other = (sample.estimate(50.0, u, "g") for u in (0.7, 0.6))
+    compared = sample.estimate(50.0, 7.0, "g")
+    asked = [sample.demand(sample.CLEAN, "C1", lower=34.0),
+             sample.demand(sample.CLEAN, "C2", not_worse=0.1)]  # fmt: skip
+    both = [sample.finding(a, e, "pass", reference=other)
+            for a, e in zip(asked, (alone, compared), strict=True)]  # fmt: skip
+    assert [ids for ids, _ in alike(both)] == [("C1",), ("C2",)]
+    whole = sample.assessment(sample.case(), findings=tuple(both))
+    (row,) = comparison.comparison_table(whole).rows
+    assert row[3] == comparison.difference_text(asked[1], compared, other)
+
+
 def test_a_population_basis_says_which_share():
     asked = sample.demand(sample.CLEAN, "P2", upper=1e5, basis="population", coverage=0.9)
     assert results.basis_of(asked) == f"share of the population: 90{S}% conform"
@@ -308,8 +321,19 @@ def test_a_difference_of_shares_is_in_percentage_points():
     asked = sample.demand(sample.EFFICIENCY, "E", lower=0.9)
     sides = (sample.estimate(value, 0.002, "fraction") for value in (0.97, 0.96))
     said = difference_text(asked, *sides)
-    assert said.startswith("+1.0")
-    assert said.endswith("percentage points")
+    assert said.startswith("(+1.0")
+    assert said.endswith(f"%{S}points")
+
+
+@given(st.floats(1.0, 999.0), st.floats(1.0, 999.0), st.floats(0.01, 60.0), st.floats(0.01, 9.0))
+def test_a_difference_is_that_of_the_numbers_beside_it(own, other, u, v):
+    asked = sample.demand(sample.CLEAN, "P1", not_worse=0.1)
+    sides = [sample.estimate(x * 1e3, s * 1e3, "Pa") for x, s in ((own, u), (other, v))]
+    found = sample.finding(asked, sides[0], "pass", reference=sides[1])
+    ((_, *told, _),) = comparison._row(found)
+    plain = (each.strip("(").replace("\u2212", "-").split(S)[0] for each in told)
+    first, second, apart = map(Decimal, plain)
+    assert first - second == apart
 
 
 @pytest.mark.parametrize("kind", ["guard_band", "graded", "simple_acceptance"])

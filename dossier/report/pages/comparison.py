@@ -1,8 +1,8 @@
 """Candidate beside the filter now fitted: difference or quotient with its uncertainty."""
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from dossier.decision.comparison import ends_of
 from dossier.decision.finding import Assessment, Finding
@@ -12,10 +12,23 @@ from dossier.report.blocks import Chart, Column, Table
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.style import HEIGHT, draw, width_of
 from dossier.report.charts.trade_chart import NUMERALS, Reach, TradePoint, draw_trade
-from dossier.report.format import SPACE, fixed, of_difference, unit_text, with_interval, with_unit
+from dossier.report.format import (
+    NUMBER,
+    PLUS_MINUS,
+    SPACE,
+    decimals_of,
+    half_width,
+    joined,
+    of_difference,
+    read,
+    rounded,
+    unit_text,
+    with_interval,
+)
 from dossier.report.pages.fixed_words import within
 from dossier.report.pages.results import estimate_text, what_of
 from dossier.report.running import retold
+from dossier.report.scales import scales
 from dossier.words import later, say
 
 
@@ -23,34 +36,26 @@ def comparison_table(assessment: Assessment) -> Table:
     """Return every quantity that is known of both filters, side by side."""
     findings = assessment.findings
     rigs = {record.entry.laboratory for record in assessment.bench.case.records}
-    rows = []
-    seen: set[tuple[str, str]] = set()
+    chosen: dict[tuple[str, str], Finding] = {}
     for finding in findings:
         key = (finding.demand.quantity.name, finding.demand.at_text)
-        if finding.estimate is None or finding.reference is None or key in seen:
-            continue
-        seen.add(key)
-        rows.append(
-            (
-                what_of(finding.demand),
-                estimate_text(finding, finding.reference),
-                difference_text(finding.demand, finding.estimate, finding.reference),
-                _side(finding),
-            )
-        )
+        if key not in chosen or finding.demand.not_worse is not None:  # its U has the laboratories
+            chosen[key] = finding
+    rows = [row for finding in chosen.values() for row in _row(finding)]
     return Table(
         caption=say("The filter now fitted, and what the candidate differs by"),
         columns=(
-            Column(say("Quantity"), 40),
-            Column(say("Reference ± U"), 22, "right"),
-            Column(say("Difference ± U"), 28, "right"),
+            Column(say("Quantity"), 34),
+            Column(say("Candidate ± U"), 18, "right"),
+            Column(say("Reference ± U"), 18, "right"),
+            Column(say("Difference ± U"), 20, "right"),
             Column(say("Better is"), 10),
         ),
         rows=tuple(rows),
         note=say(
-            "Difference: candidate less reference; for a filtration ratio, the quotient. An error "
-            "that both share through the same instrument is counted once, against itself. "
-            "U: 95 % interval."
+            "Means of all specimens. Difference: candidate less reference; for a filtration ratio, "
+            "the quotient. An error that both share through the same instrument is counted once, "
+            "against itself. U: 95 % interval."
         )
         + (f" {say(APART)}" if len(rigs) > 1 else ""),
         empty=say("No quantity is known of both filters."),
@@ -68,25 +73,75 @@ def _side(finding: Finding) -> str:
     return say("neither side") if better == "neither" else say(better)
 
 
-def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
-    """Return the difference of two filters with its uncertainty in the requirement's unit."""
+def _row(finding: Finding) -> Iterator[tuple[str, ...]]:
+    """Yield the row of a quantity that is known of both filters."""
+    own, other = finding.estimate, finding.reference
+    if own is not None and other is not None:
+        beside = [estimate_text(finding, each) for each in (own, other)]
+        if not _why_none(finding.demand, own, other) and own.scale != "reciprocal":
+            units = _units(finding.demand)
+            beside = [
+                joined([(_beside(each, own, other)[i], each.unit) for each in units])
+                for i in range(2)
+            ]
+        yield (
+            what_of(finding.demand), *beside, difference_text(finding.demand, own, other),
+            _side(finding),
+        )  # fmt: skip
+
+
+def _units(demand: Demand) -> list[Demand]:
+    return [replace(demand, unit=each.unit) for each in scales(demand.unit)]
+
+
+def _beside(demand: Demand, own: Estimate, other: Estimate) -> tuple[str, str, str]:
+    """Return both results and what they differ by, as printed in the unit of the requirement.
+
+    All have the same decimals, so that the third is the first less the second as they stand.
+    """
+    sides = [_shown(demand, each) for each in (own, other)]
+    _, *ends = (end / demand.spread_factor for end in ends_of(own, other))
+    apart = sides[0][0] - sides[1][0]
+    least = max(decimals_of(side[0], half_width(*side)) for side in sides)
+    narrow = half_width(apart, *sorted(ends))
+    least = max(least, decimals_of(0.0, narrow))
+    first, second = (float(rounded(side[0], least)) for side in sides)
+    moved = first - second - apart
+    low, high = sorted(end + moved for end in ends)
+    texts = [with_interval(*side, least=least) for side in sides]
+    return texts[0], texts[1], with_interval(first - second, low, high, least=least)
+
+
+def _why_none(demand: Demand, own: Estimate, other: Estimate) -> str:
+    """Return why two results have no difference; empty where they have."""
     if demand.quantity.dimension == "statement":
         return "–"
     if own.bound or other.bound:
         return say("one result is only a bound")
     if not (math.isfinite(own.value) and math.isfinite(other.value)):
         return say("not a finite number")
-    value, low, high = ends_of(own, other)
+    return ""
+
+
+def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
+    """Return the difference of two filters with its uncertainty in the requirement's unit."""
+    if why := _why_none(demand, own, other):
+        return why
     if own.scale == "reciprocal":
-        return say("{number} times", number=with_interval(value, low, high))
-    value, low, high = (end / demand.spread_factor for end in (value, low, high))
-    text = with_interval(value, min(low, high), max(low, high))
-    plus = "+" if value > 0 and not text.startswith(fixed(-1.0, 0)[0]) else ""
+        return say("{number} times", number=with_interval(*ends_of(own, other)))
+    texts = [(_signed(_beside(each, own, other)[2]), each) for each in _units(demand)]
     # A difference of two shares is in percentage points: percent of a percentage misleads.
     if demand.unit == "%":
-        return say("{number} percentage points", number=f"{plus}{text}")
-    shown = with_unit(text, of_difference(demand.unit))
-    return f"({plus}{shown[1:]}" if shown.startswith("(") else f"{plus}{shown}"
+        number = texts[0][0]
+        number = f"({number})" if PLUS_MINUS in number else number
+        return say("{number} % points", number=number).replace(" ", SPACE)
+    return joined([(text, of_difference(each.unit)) for text, each in texts])
+
+
+def _signed(text: str) -> str:
+    """Return a printed difference with its sign."""
+    number = NUMBER.match(text)
+    return f"+{text}" if number and read(number[0]) > 0.0 else text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,7 +225,7 @@ def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradeP
         pair = [results.get(each.demand.id) for each in (x, y)]
         if pair[0] is None or pair[1] is None:
             continue
-        horizontal, vertical = _shown(x, pair[0]), _shown(y, pair[1])
+        horizontal, vertical = _shown(x.demand, pair[0]), _shown(y.demand, pair[1])
         points.append(
             TradePoint(
                 side=side, x=horizontal[0], x_ends=horizontal[1:], y=vertical[0],
@@ -180,14 +235,14 @@ def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradeP
     return points
 
 
-def _shown(finding: Finding, estimate: Estimate) -> tuple[float, float, float]:
+def _shown(demand: Demand, estimate: Estimate) -> tuple[float, float, float]:
     """Return value and interval as printed; what is only a bound is open on one side."""
     open_ended = {
         "larger than": (estimate.value, math.inf), "smaller than": (-math.inf, estimate.value)
     }  # fmt: skip
     ends = open_ended.get(estimate.bound) or estimate.interval()
-    low, high = (finding.demand.shown(end) for end in ends)
-    return finding.demand.shown(estimate.value), min(low, high), max(low, high)
+    low, high = (demand.shown(end) for end in ends)
+    return demand.shown(estimate.value), min(low, high), max(low, high)
 
 
 def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:

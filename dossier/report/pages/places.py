@@ -183,15 +183,15 @@ def places_of(assessment: Assessment) -> Places:
 def _groups(findings: Iterable[Finding]) -> list[list[Finding]]:
     groups: dict[tuple[object, ...], list[Finding]] = {}
     for finding in findings:
-        key = (finding.demand.quantity.name, finding.demand.at_text, *_of_several(finding))
+        key = (finding.demand.quantity.name, finding.demand.at_text, _found(finding))
         groups.setdefault(key, []).append(finding)
     return list(groups.values())
 
 
-def _of_several(finding: Finding) -> tuple[object, ...]:
-    """Return what else must be the same of several applications: of most, results differ."""
+def _found(finding: Finding) -> tuple[float, float] | None:
+    """Return a result: it differs between applications, and where laboratories are compared."""
     found = finding.estimate
-    return (found and (found.value, found.u),) if finding.demand.mark else ()
+    return None if found is None else (found.value, found.u)
 
 
 def alike(findings: Iterable[Finding]) -> list[tuple[tuple[str, ...], list[Finding]]]:
@@ -209,7 +209,7 @@ def same_as(findings: Sequence[Finding]) -> dict[str, str]:
             asked.quantity.name, asked.at_text, asked.lower, asked.upper, asked.not_worse,
             asked.basis, asked.coverage, asked.severity, asked.must_hold, asked.not_applicable,
             finding.verdict.value, finding.concession and finding.concession.text,
-            asked.confidence, *_of_several(finding),
+            asked.confidence, _found(finding),
         )  # fmt: skip
         if key in first:
             again[asked.id] = first[key]

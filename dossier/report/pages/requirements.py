@@ -1,7 +1,7 @@
 """The tables of requirements: in full, why one is no plain pass, and what decides on page one."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
@@ -43,7 +43,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         demand = finding.demand
         advisory = (Line((say("advisory"),), small=True),) if demand.severity == "advisory" else ()
         source = _source(demand.source, speak(demand.source), letters)
-        result: Cell = (*result_lines(finding), *filter(None, [probability_of(finding)]))
+        result: Cell = (*result_lines(finding), *_probable(finding))
         if demand.id in again:
             result = say("same as {requirement}", requirement=again[demand.id])
         specimens = _specimens(finding)
@@ -80,6 +80,15 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         )
         + si_decides(),
     )
+
+
+def _probable(finding: Finding) -> Iterator[str]:
+    """Yield how probably it is met; what only outlasted a test says nothing of other specimens."""
+    told, found = probability_of(finding), finding.deciding
+    if told and found is not None and found.specimen and found.bound:
+        yield say("{probability}, of these specimens", probability=told)
+    elif told:
+        yield told
 
 
 def _specimens(finding: Finding) -> Cell:
@@ -262,8 +271,8 @@ def closest_table(rows: Sequence[Row], rest: str, *, several: bool) -> Table:
             Column(say("Requirement"), 13),
             Column(say("Quantity"), 21),
             Column(say("Limit; accepted"), 24, "right"),
-            Column(say("What decides; distance"), 22, "right"),
-            Column(say("On a line of its own"), 20),
+            Column(say("What decides; distance"), 23, "right"),
+            Column(say("On a line of its own"), 19),
         ),
         rows=tuple(cells for _, cells in rows),
         note=" ".join(

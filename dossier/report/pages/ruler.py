@@ -96,7 +96,7 @@ def rows_that_fit(
     used += QUESTION.height(f"1 {question}") + 3.0
     used += 4.6 + _headed(word, stamp) + 1.0 + 3.5
     used += sum(TEXT.height(sentence, 158.0) + 1.0 for sentence in answer)
-    used += sum(0.9 + _cell(fact.value, 0.85 * WIDTH) for fact in facts) + 4.0
+    used += sum(0.85 + _cell(fact.value, 0.85 * WIDTH) for fact in facts) + 3.4
     for items in lists:
         if items:
             used += HEAD.height("x") + 3.2 + 2.5
@@ -117,7 +117,7 @@ def _headed(word: str, stamp: str) -> float:
 
 def _row(row: Sequence[Cell], table: Table) -> float:
     widths = (WIDTH * column.width / 100.0 - 2.2 for column in table.columns)
-    return 1.4 + max(_cell(cell, width) for cell, width in zip(row, widths, strict=True))
+    return 1.33 + max(_cell(cell, width) for cell, width in zip(row, widths, strict=True))
 
 
 def _around(table: Table, rest: str) -> float:

@@ -148,7 +148,7 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         told = told or say("Monte Carlo draws of all inputs together")
         known = any(each for _, _, each in shares)
         bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
-        by: dict[str, list[str]] = {}
+        by: dict[Cell, list[str]] = {}
         for finding in group:
             by.setdefault(_guard(finding), []).append(finding.demand.id)
         for guard, ids in by.items():
@@ -167,7 +167,7 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
-            "freedom; g: guard band; *: common to both filters."
+            "freedom; g: guard band, of a share with K; *: common to both filters."
         ),
         empty=say("No result carries an uncertainty budget."),
     )
@@ -220,9 +220,17 @@ def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
     )
 
 
-def _guard(finding: Finding) -> str:
-    """Return the distance from the limit to where results are accepted; of two the larger."""
-    found = finding.deciding
+def _guard(finding: Finding) -> str | tuple[str, ...]:
+    """Return the distance from the limit to where results are accepted; of two the larger.
+
+    Of a share of the type the tolerance factor and what stands for common errors.
+    """
+    found, estimate = finding.deciding, finding.estimate
+    if found is not None and found.k is not None and found.g is not None and estimate is not None:
+        factor = say("K {factor}", factor=significant(found.k, 4))
+        unit = of_difference(finding.demand.unit) if estimate.scale != "reciprocal" else "1"
+        g = found.g / (abs(finding.demand.spread_factor) if unit != "1" else 1.0)
+        return factor, with_unit(significant(g, 2, keep=True), unit)
     if found is None or found.kind not in ("mean", "worst specimen"):
         return "–"
     pairs = ((found.lower, finding.lower), (found.upper, finding.upper))
