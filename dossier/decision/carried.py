@@ -29,11 +29,11 @@ def of_carried(case: Case) -> Iterator[Condition]:
                 "{records}: carried over from {source} until {until}: {reason} [agreed by {by}]"
             )
             names, until, by = ", ".join(each.records), each.until, each.agreed_by
-            said = {"records": names, "source": source.name, "reason": each.reason}
+            said = {"records": names, "source": source.told, "reason": each.reason}
             text = say(words, until=until, by=by, **said)
             yield Condition("carried evidence", each.records[0], text)
         for code in source.doubts:
-            text = say(UNPROVEN[code], source=source.name)
+            text = say(UNPROVEN[code], source=source.told)
             yield Condition("unproven source", source.file, text)
 
 
@@ -65,7 +65,7 @@ def weighed(case: Case, finding: Finding) -> Finding:
                 "rests on evidence of {source} alone, by which it was: {before}; by the same "
                 "evidence it is not found better: test it anew"
             )
-            return _lost(finding, say(words, source=source.name, before=say(before.value)))
+            return _lost(finding, say(words, source=source.told, before=say(before.value)))
     return finding
 
 
