@@ -220,7 +220,7 @@ def _terminal(bench: Bench) -> Told:
 def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -> Told:
     """Say that what follows gives no leave, and where a filter is full before its change."""
     if decision not in APPROVES:
-        words = later("By calculation: {decision}. No caution below is leave to fit the filter.")
+        words = later("The findings give: {decision}. No caution below is leave to fit the filter.")
         yield say("Not to be fitted"), say(words, decision=say(decision.value))
     words = later(
         "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "

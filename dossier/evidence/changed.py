@@ -1,8 +1,11 @@
-"""A bench on which one input is another, all else and the validity of the records as it is."""
+"""A bench on which one input is another, all else and the validity of the records as it is.
 
-from collections.abc import Callable, Iterator, Mapping
+What was measured is another on the candidate alone: the filter now fitted stays as it was found.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from dossier.case.case import Record
 from dossier.case.fields import Measured
@@ -44,7 +47,7 @@ def opening(bench: Bench, factor: float) -> Bench:
 
 
 def counts(bench: Bench, factor: float) -> Bench:
-    """Return the bench with `factor` times the particles counted downstream [-]."""
+    """Return the bench with `factor` times the particles counted downstream of candidates [-]."""
 
     def more(run: MultipassResult) -> MultipassResult:
         return replace(
@@ -52,11 +55,11 @@ def counts(bench: Bench, factor: float) -> Bench:
             ratio=run.ratio / factor, interval_ratio=run.interval_ratio / factor,
         )  # fmt: skip
 
-    return replace(bench, multipass=tuple(map(more, bench.multipass)))
+    return replace(bench, multipass=_candidates(bench.multipass, more))
 
 
 def mass(bench: Bench, factor: float) -> Bench:
-    """Return the bench with `factor` times the contaminant injected in every run [-]."""
+    """Return the bench with `factor` times the contaminant injected in every candidate [-]."""
 
     def more(run: MultipassResult) -> MultipassResult:
         held, extra = run.balance, run.injected * (factor - 1.0)
@@ -68,11 +71,11 @@ def mass(bench: Bench, factor: float) -> Bench:
             injection_level=run.injection_level * factor,
         )  # fmt: skip
 
-    return replace(bench, multipass=tuple(map(more, bench.multipass)))
+    return replace(bench, multipass=_candidates(bench.multipass, more))
 
 
 def pressure(bench: Bench, factor: float) -> Bench:
-    """Return the bench with `factor` times the differential pressure of every flow sweep [-]."""
+    """Return the bench with `factor` times the pressure in every flow sweep of a candidate [-]."""
 
     def fit(of: PressureDropFit) -> PressureDropFit:
         covariance = of.covariance * factor**2
@@ -89,12 +92,24 @@ def pressure(bench: Bench, factor: float) -> Bench:
             per_viscosity=(pair(sweep.per_viscosity[0]), pair(sweep.per_viscosity[1])),
         )  # fmt: skip
 
-    return replace(bench, pressure=tuple(map(more, bench.pressure)))
+    return replace(bench, pressure=_candidates(bench.pressure, more))
 
 
 def reading(bench: Bench, factor: float) -> Bench:
-    """Return the bench with `factor` times what was read of strength, valve and dimensions [-]."""
-    return _read(bench, factor, (ValveTable, MeasurementTable, InspectionTable))
+    """Return the bench with `factor` times what was read on candidates [-]: strength, lengths."""
+    changed = _read(bench, factor, (ValveTable, MeasurementTable, InspectionTable)).case.records
+    records = (
+        was if was.entry.filter == "reference" else now
+        for was, now in zip(bench.case.records, changed, strict=True)
+    )
+    return replace(bench, case=replace(bench.case, records=tuple(records)))
+
+
+Made = TypeVar("Made", MultipassResult, PressureDropResult)
+
+
+def _candidates(made: Sequence[Made], more: Callable[[Made], Made]) -> tuple[Made, ...]:
+    return tuple(each if each.side == "reference" else more(each) for each in made)
 
 
 Change = Callable[[Bench, float], Bench]

@@ -12,7 +12,7 @@ from dossier.decision.probability import chance_text
 from dossier.evidence.limits import Check
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import TONGUES, answer_of, given_texts
-from dossier.report.pages.results import estimate_text, limit_text
+from dossier.report.pages.results import limit_text, result_lines
 from dossier.report.signing import Signed, SignOff
 from dossier.words import other_language, speaking
 from dossier.words.terminal_safe import shown
@@ -194,7 +194,7 @@ def _row(finding: Finding) -> tuple[str, ...]:
         demand.id + advisory,
         demand.quantity.title,
         demand.at_text,
-        estimate_text(finding) if finding.estimate else "",
+        "; ".join(result_lines(finding)) if finding.estimate else "",
         limit_text(finding),
         chance,
         finding.verdict.value,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from dossier.case.agreed import known_as
+from dossier.case.agreed import BY_MAKER, known_as
 from dossier.case.compared import Source
 from dossier.case.consistency import lot_number
 from dossier.case.whole import tables
@@ -203,7 +203,13 @@ def _dossiers(sources: Iterable[Source], records: Collection[str]) -> Iterator[_
 
 
 def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
-    """Yield the lots of both filters; of one that no specimen names, all records may be."""
+    """Yield the lots of both filters; of one that no specimen names, all records may be.
+
+    Those from before a change of the filter are not among the approved ones.
+    """
+    made = not {*BY_MAKER}.isdisjoint(_texts(_table(case, "change"), "what"))
+    before = (e.case.lots_of("candidate") if made else e.gone for e in dossier.carried)
+    gone = {lot for lots in before for lot in lots}
     everything = [finding.requirement for finding in dossier.decision.findings]
     compared = _with_reference(dossier)
     for side, used in (("candidate", everything), ("reference", compared)):
@@ -213,7 +219,7 @@ def _lots(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
         found = [(_text(each, "id"), of_lot.get(_text(each, "specimen"))) for each in records]
         for lot in dict.fromkeys([*_texts(_table(case, side), "lots"), *of_lot.values()]):
             yield "lot", lot, used, [name for name, its in found if its in (None, "", lot)]
-            if side == "candidate":
+            if side == "candidate" and lot not in gone:
                 yield "approved lot", lot, (), ()
         yield from (("specimen", each, (), ()) for each in _texts(_table(case, side), "specimens"))
 

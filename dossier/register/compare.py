@@ -282,8 +282,8 @@ def _rule(rule: RuleRow) -> str:
 
 
 def _head(side: DossierFile, alike: bool) -> dict[str, str]:
-    decision = side.decision
-    case = decision.case
+    decision, case = side.decision, side.decision.case
+    texts = (e.text if alike else f"{e.kind}: {e.subject}" for e in decision.conditions)
     head = {
         "number": case.number,
         "revision": str(case.revision),
@@ -295,9 +295,7 @@ def _head(side: DossierFile, alike: bool) -> dict[str, str]:
         "application": f"{decision.application.title}, revision {decision.application.revision}",
         "equipment": "; ".join(decision.application.equipment),
         "requirements on file": _on_file(decision.application.on_file),
-        "conditions": "; ".join(
-            each.text if alike else f"{each.kind}: {each.subject}" for each in decision.conditions
-        ),
+        "conditions": "; ".join(texts),
         "seed": "" if decision.seed is None else str(decision.seed),
         "house": decision.house or "",
     }

@@ -259,11 +259,15 @@ def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:
 
 
 THINGS: Mapping[str, str] = {
-    "instrument": later("instrument {name}"), "certificate": later("certificate {name}"),
-    "laboratory": later("laboratory {name}"), "lot": later("lot {name}"),
-    "specimen": later("specimen {name}"), "fluid": later("test fluid {name}"),
-    "record": later("test record {name}"), "dossier": later("dossier {name}"),
-}  # fmt: skip
+    "instrument": later("instrument {name}"),
+    "certificate": later("certificate {name}"),
+    "laboratory": later("laboratory {name}"),
+    "lot": later("lot {name}"),
+    "specimen": later("specimen {name}"),
+    "fluid": later("test fluid {name}"),
+    "record": later("test record {name}"),
+    "dossier": later("dossier {name}"),
+}
 
 
 def thing(recall: Recall, case: Qualification | None = None) -> str:
@@ -322,7 +326,7 @@ def _told(told: Told) -> dict[str, Any]:
 def lines(outcome: Register, done: Done) -> Iterator[str]:
     """Yield what a person at a terminal has to know."""
     for each in _by_urgency(done):
-        yield f"{each.row.name}: {each.outcome}: {one_line(each.why)} ({each.row.file})"
+        yield f"{each.row.name}: {each.outcome}: {each.why} ({each.row.file})"
     count = outcome.count - len(done.told)
     yield f"{count} of {outcome.count} dossiers not touched"
     for name in done.alike:

@@ -28,6 +28,7 @@ from dossier.record.recall import (
 )
 from dossier.record.rests import Rest, folded
 from dossier.record.standing import RECALLED, SIGNED_OFF
+from dossier.register.listing import one_line
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
 from dossier.system.confined import FAMILIAR, StoppedError, confined, mapped, stranger
@@ -35,6 +36,8 @@ from dossier.system.confined import FAMILIAR, StoppedError, confined, mapped, st
 LONGEST = 1000
 """Characters of a reason."""
 NO_APPROVAL, AGAIN = "no approval", "stands again"
+FITTED = "; filters that are fitted by it rest on what is recalled: tell their owner"
+"""What is said of an approval that another has superseded: nobody decides it again."""
 
 
 class RecallError(Exception):
@@ -304,7 +307,9 @@ def _decided(work: tuple[Path, Row, tuple[str, ...], Recalling]) -> Told:
     folder, row, records, asked = work
     stands = row.standing in (SIGNED_OFF, RECALLED) and row.current and not row.conflict
     if not stands or row.found not in APPROVES or (asked.trusted and row.unproven):
-        return Told(row=row, records=(), outcome=NO_APPROVAL, why=row.unproven or row.decision)
+        fitted = "" if row.current or row.found not in APPROVES else FITTED
+        why = f"{row.unproven or row.decision}{fitted}"
+        return Told(row=row, records=(), outcome=NO_APPROVAL, why=why)
     if not records:
         return Told(row=row, records=(), outcome=AGAIN, why="nothing of it is recalled any more")
     path = folder / row.file
@@ -336,7 +341,7 @@ def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
         for name, _, now, _ in left.verdicts:
             lost.setdefault(now, []).append(name)
         whats = "; ".join(f"{word}: {', '.join(names)}" for word, names in lost.items())
-        return FALLS, f"{left.decision} ({whats})"
+        return FALLS, one_line(f"{left.decision} ({whats})")
     if left.conditions:
         return CONDITIONAL, "; ".join(left.conditions)[:2000]
     return STANDS, "decided again from its attachments"

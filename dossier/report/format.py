@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from itertools import combinations
 
 from dossier.evidence.requirement import LIFE
 from dossier.report.layout.glyphs import spelled
@@ -180,6 +181,34 @@ def beside(
     return decimals
 
 
+def distinct(numbers: Iterable[float], decimals: int) -> int:
+    """Return decimals, at least `decimals`, at which numbers that differ are printed so."""
+    pairs = [pair for pair in combinations(filter(math.isfinite, numbers), 2) if apart(*pair)]
+    while decimals < 12 and any(rounded(a, decimals) == rounded(b, decimals) for a, b in pairs):
+        decimals += 1
+    return decimals
+
+
+def apart_text(one: str, other: str) -> str:
+    """Return how far two printed numbers lie apart, as a reader finds it."""
+    return fixed(abs(read(one) - read(other)), max(places_of(one), places_of(other)))
+
+
+def decimals_of(value: float, expanded: float) -> int:
+    """Return the decimals of a result: two digits of its uncertainty, three at least of itself."""
+    known = 0 < expanded < math.inf
+    if not value or not math.isfinite(value):
+        return decimals_for(expanded) if known else 0
+    least = 2 - Decimal(value).adjusted()
+    return max(decimals_for(expanded), least) if known else least + 1
+
+
+def half_width(value: float, low: float, high: float) -> float:
+    """Return the half of an interval that sets the decimals: the wider, if both are about even."""
+    below, above = sorted((value - low, high - value))
+    return above if below >= 0.95 * above or not below > 0 else below
+
+
 def with_uncertainty(
     value: float, expanded: float, limits: Iterable[float] = ()
 ) -> tuple[str, str]:
@@ -201,19 +230,21 @@ def _plain_decimals(value: float) -> int:
     return 3 - Decimal(value).adjusted() if value else 0
 
 
-def with_interval(value: float, low: float, high: float, limits: Sequence[float] = ()) -> str:
-    """Return "v ± U" for an interval even about the value, else "v (low to high)"."""
-    below, above = value - low, high - value
-    wider = max(below, above)
+def with_interval(
+    value: float, low: float, high: float, limits: Sequence[float] = (), least: int = -12
+) -> str:
+    """Return "v ± U" for an interval even about the value, else "v (low to high)".
+
+    It has two digits of the uncertainty, or `least` decimals where these are more.
+    """
+    wider, narrow = max(value - low, high - value), half_width(value, low, high)
     if not math.isfinite(value) or not math.isfinite(wider):
         return _open_interval(value, low, high, limits)
     if not wider > 0:
         return with_uncertainty(value, 0.0, limits)[0]
-    if abs(above - below) <= 0.05 * wider:
-        shown, expanded = with_uncertainty(value, wider, limits)
-        return f"{shown}{PLUS_MINUS}{expanded}"
-    narrow = min(d for d in (below, above) if d > 0)
-    decimals = beside(value, decimals_for(narrow), limits)
+    decimals = beside(value, max(decimals_for(narrow), least), limits)
+    if narrow == wider and low < value < high:
+        return f"{fixed(value, decimals)}{PLUS_MINUS}{fixed(wider, decimals)}"
     return f"{fixed(value, decimals)} ({range_text(low, high, decimals, limits)})"
 
 

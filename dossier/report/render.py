@@ -34,9 +34,10 @@ _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
     r"|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
+    r"|\b[0-9]{1,3}(?: 000)+\b"
     r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
 )
-"""Compound units, numbers with uncertainty or interval, names, standards: no break inside one."""
+"""Compound units, numbers with uncertainty or interval, names, standards: none is broken."""
 _DIGEST = re.compile(r"\b[0-9a-f]{16,}\b")
 """A digest: broken anywhere, without a hyphen that would seem to be of it."""
 _MAY_BREAK = re.compile("[^A-Za-zÀ-ž0-9.,()%°±≥≤µ²³\u00a0\u202f]|[A-Za-zÀ-ž]{5}")

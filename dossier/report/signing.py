@@ -16,8 +16,13 @@ MEANINGS = {
 """What the usual roles say by signing, unless they say it in other words."""
 
 
-def role_text(role: str) -> str:
-    """Return a role as printed: one of the usual in words, one that a case names as it is."""
+def role_text(role: str, *, leave: bool = True) -> str:
+    """Return a role as printed: one of the usual in words, one that a case names as it is.
+
+    Under a decision that gives no leave nobody is said to have approved.
+    """
+    if role == "approved" and not leave:
+        return say("decided")
     return say(role) if role in MEANINGS else role
 
 

@@ -15,7 +15,7 @@ from dossier.decision.conditions import APPROVES
 from dossier.make.decide import what_moved
 from dossier.report.format import date_text
 from dossier.verification.questions import Word
-from dossier.verification.verify import NOTHING, Verification
+from dossier.verification.verify import NOTHING, UNREAD, Verification
 from dossier.words import later, say, speaking
 from dossier.words.terminal_safe import shown
 
@@ -120,7 +120,6 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
 
     from dossier.report.render import page_pdf
 
-    asked = tuple(answer.question for answer in found.answers)
     told = [line.partition(": ")[::2] for line in list(fact_lines(found))[2:]]
     with speaking(found.language):
         return page_pdf(
@@ -135,26 +134,33 @@ def note_pdf(found: Verification, day: date, given: Sequence[tuple[str, str]]) -
             facts=[pair for pair in told if pair[0] not in _APART],
             counted=_counted(found),
             repeat=list(_repeat(found, day, given)),
-            lists=(
-                (say("What contradicts the dossier"), found.failures),
-                (say("What is not proven"), found.gaps),
-                (
-                    say("What a person should know"),
-                    [each for each in found.remarks if not each.startswith(asked)],
-                ),
-            ),
+            lists=_lists(found),
         )
 
 
+def _lists(found: Verification) -> tuple[tuple[str, Sequence[str]], ...]:
+    """Return what stands in lists; what an answer says too is left out."""
+    asked = tuple(answer.question for answer in found.answers)
+    known = [each for each in found.remarks if not each.startswith(asked)]
+    return (
+        (say("What contradicts the dossier"), found.failures),
+        (say("What is not proven"), found.gaps),
+        (say("What a person should know"), known),
+    )
+
+
 VERDICTS = (
-    later("verified"), later("not proven"), later("failed"),
+    later("verified"),
+    later("not proven"),
+    later("failed"),
     later("verified, by TEST identities, which prove nothing"),
-)  # fmt: skip
+)
 STATES = (
     later("expired"),
     later("superseded"),
     later("recalled"),
     later("in conflict"),
+    later("not known"),
     later("draft"),
 )
 """What undoes a reading, said where it is printed."""
@@ -179,6 +185,8 @@ LEAVE = later(
 
 def _advice(found: Verification) -> str:
     """Return what an owner does now."""
+    if found.reads.startswith(UNREAD):
+        return OPEN
     if found.reads not in APPROVES:
         undone = UNDONE if ": was " in found.reads else NO_LEAVE
         return NO_READING if found.reads.startswith(NOTHING) else undone

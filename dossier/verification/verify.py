@@ -29,6 +29,8 @@ from dossier.words.catalogue import ENGLISH
 
 NOTHING = "nothing, as it failed; of itself it says"
 """How a dossier reads that contradicts itself, before what it states."""
+UNREAD = "not known"
+"""What is left of an approval where a recall cannot be read: that may be of it, or not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +67,7 @@ class Verification:
     recalled: str = ""
     """What a register says was recalled of its evidence; empty where nothing was."""
     recall_leaves: str = ""
-    """What was decided again without that evidence: `FALLS`, or how it reads; empty if nothing."""
+    """How it reads without that evidence, or `FALLS`, or `UNREAD`; empty if nobody decided."""
     beside: str = ""
     """How it reads beside the other dossiers of a register where one has taken its place."""
     beside_why: str = ""
@@ -106,12 +108,14 @@ class Verification:
         reading = self.beside or standing(self.decision, self.signoff)
         if not self.recalled or reading not in APPROVES:
             return reading
-        return reading_of(self.decision, RECALLED) if self.fallen else self.recall_leaves
+        if not self.fallen:
+            return self.recall_leaves
+        return reading_of(self.decision, UNREAD if self.recall_leaves == UNREAD else RECALLED)
 
     @property
     def fallen(self) -> bool:
         """Return whether a recall on file leaves no approval, or was not decided on."""
-        return bool(self.recalled) and self.recall_leaves in ("", FALLS)
+        return bool(self.recalled) and self.recall_leaves in ("", FALLS, UNREAD)
 
     @property
     def verified(self) -> bool:
@@ -158,7 +162,7 @@ class Verification:
             yield f"the pages are not those that the attached data give: {again.words}"
 
     def _gaps(self) -> Iterator[str]:
-        if self.fallen and not self.recall_leaves:
+        if self.fallen and self.recall_leaves != FALLS:
             yield self.recalled
         if self.beside:
             yield f"it does not count any more: {self.beside_why}"
@@ -290,13 +294,13 @@ def _all_trusted(seals: Sequence[Seal]) -> bool:
 def _recalled(dossier: DossierFile, register: Path | None, today: date) -> tuple[str, str]:
     """Return what a register says is recalled of a dossier, and what is left of its approval.
 
-    That is `FALLS`, or how it reads on a day, or nothing where it was not decided again.
+    That is how it reads on a day, `FALLS` or `UNREAD`; nothing where it was not decided again.
     """
     if register is None:
         return "", ""
     recalls, case = recalls_in(register), dossier.decision.case
     for file, why in recalls.faults.items():
-        return f"{file} of the register cannot be read ({why}): it may recall this one", ""
+        return f"{file} of the register cannot be read ({why}): it may recall this one", UNREAD
     found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))
     if found is None or found.outcome is None or not found.stands:
         falls = found and found.outcome and found.outcome.outcome == FALLS

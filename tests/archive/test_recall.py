@@ -187,6 +187,18 @@ def test_an_approval_that_holds_without_a_record_stands_and_says_so(folder):
     assert any("stands without it" in remark for remark in found.remarks)
 
 
+def test_an_approval_that_another_has_superseded_is_none_on_the_terminal(folder):
+    put(folder, "later.pdf", made("LFQ-0412", 1))
+    before = sorted(path.name for path in folder.iterdir())
+    done = run("verify", folder / "built.pdf", "--quick", "--register", folder)
+    assert done.returncode == 3
+    assert "reads on the day of judgement: superseded: was approved" in done.stdout
+    assert "superseded by LFQ-0412 r1" in done.stdout
+    assert sorted(path.name for path in folder.iterdir()) == before
+    alone = run("verify", folder / "built.pdf", "--quick")
+    assert "reads on the day of judgement: approved" in alone.stdout
+
+
 def test_what_two_recalls_take_away_is_left_out_together(folder):
     # Either alone leaves two sweeps that carry the approval; both leave one, without scatter.
     assert told(put_on_file(folder, until=FIRST)) == {"built.pdf": STANDS}
@@ -277,6 +289,7 @@ def test_a_recall_file_that_is_touched_shows(folder, edit):
         assert "mend that first" in refused(folder, "instrument:DP-11")
         found = verify(folder / "built.pdf", pages=False, register=folder)
         assert "cannot be read" in found.gaps[0]
+        assert found.reads == "not known: would be approved"
 
 
 @pytest.mark.parametrize(
@@ -360,7 +373,7 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     put(tmp_path, "r1.pdf", made("A", 1, inputs={"case.toml": case_toml(("APC-5",))}))
     done = put_on_file(tmp_path, "instrument:APC-21")
     assert told(done) == {"r0.pdf": NO_APPROVAL}
-    assert done.told[0].why == "superseded: was approved"
+    assert done.told[0].why.startswith("superseded: was approved; filters that are fitted by it")
     taken = "superseded: was approved", "superseded by A r1"
     assert beside(tmp_path, tmp_path / "r0.pdf", TODAY) == taken
     elsewhere = tmp_path.with_suffix(".pdf")

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from datetime import date
+from types import SimpleNamespace
 from typing import get_args
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from dossier.decision.rules import Decision, Verdict
 from dossier.record.document import DecisionWord, VerdictWord
+from dossier.record.rests import _lots
 from dossier.register.listing import COLUMNS, _short, because_text, csv_text, json_text
 from dossier.register.register import Wanted, parse_rest
 from dossier.register.row import Row, settled
@@ -302,3 +304,14 @@ def test_the_application_may_lie_beside_the_case(tmp_path):
 def test_a_digest_is_shown_by_its_first_letters_or_is_absent():
     assert _short("0123456789abcdef" * 4) == "0123456789abcdef…"
     assert _short(None) == "absent"
+
+
+@pytest.mark.parametrize(
+    ("what", "lots"), [(["medium"], ["new"]), (["test method"], ["old", "new"])]
+)
+def test_lots_from_before_a_change_of_the_filter_are_not_approved(what, lots):
+    case = {"candidate": {"lots": ["old", "new"]}, "change": {"what": what}}
+    earlier = SimpleNamespace(case=SimpleNamespace(lots_of=lambda side: ("old",)), gone=())
+    decided = SimpleNamespace(findings=())
+    stated = SimpleNamespace(case=case, decision=decided, carried=(earlier,))
+    assert [name for kind, name, *_ in _lots(stated, case) if kind == "approved lot"] == lots

@@ -177,6 +177,8 @@ def test_what_a_reader_should_know_is_said_and_changes_nothing(changes, words):
          "failed", "Fit no further filter"),
         ({"recalled": "recall 1: not decided again"}, "recalled: was approved", "not proven",
          "Fit no further filter"),
+        ({"recalled": "recall 1 cannot be read", "recall_leaves": "not known"},
+         "not known: would be approved", "not proven", "Do not rely on it yet"),
         ({"recalled": "recall 1", "recall_leaves": "approved with conditions"},
          "approved with conditions", "verified", "under the conditions"),
         ({"beside": "superseded: was approved", "beside_why": "superseded by N-1 r3"},

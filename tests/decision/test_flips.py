@@ -57,6 +57,20 @@ def test_what_fails_may_be_saved_and_what_is_far_stays():
     assert flips(lab, finding, decide)["pressure"].flips == ()
 
 
+def test_in_a_comparison_the_candidate_is_moved_alone():
+    at = {"flow": "60 L/min", "temperature": "100 degC"}
+    asked = requirement("clean_pressure_drop", at=at, not_worse_than_reference="21 %")
+    app = application([asked], decision_rule=SIMPLE, duty={"hot_oil": "100 degC"})
+    made = [sweep(), sweep("S2", "C2"), sweep("S3", "R1", "reference")]
+    made.append(sweep("S4", "R2", "reference"))
+    lab = bench(made, app=app, limits=exact())
+    (demand,) = resolve(app, "application.toml")[0]
+    finding = _deciding(ON)(lab)(demand)
+    assert finding.verdict == "pass"  # both filters alike, so that a factor above 1.21 fails
+    found = flips(lab, finding, _deciding(ON))["pressure"].flips
+    assert [(f.factor, f.verdict) for f in found] == [(1.25, "fail")]
+
+
 @pytest.mark.parametrize(("found", "factor"), [(142.0, 0.99), (136.0, 1.02)])
 def test_what_fails_beside_a_window_may_pass_inside_it(found, factor):
     band = {"min": "138 mm", "max": "141 mm"}

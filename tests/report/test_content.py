@@ -3,10 +3,14 @@
 import base64
 import math
 from dataclasses import fields, is_dataclass, replace
+from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from dossier.decision.comparison import difference, quotient, told_apart
+from dossier.decision.deciding import Deciding
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.limits import Check
@@ -142,7 +146,7 @@ def test_the_terminal_notes_conditions_that_their_reader_may_not_read():
 
 
 def test_every_role_has_a_line_to_sign(page):
-    assert [line.role for line in page.signoff.lines] == ["Prepared", "Checked", "Approved"]
+    assert [line.role for line in page.signoff.lines] == ["Prepared", "Checked", "Decided"]
     assert all(line.name == line.date == "" for line in page.signoff.lines)
     assert "gives no leave to fit the filter" in page.signoff.state
 
@@ -215,6 +219,47 @@ def test_results_in_the_requirements_own_unit():
     assert results.estimate_text(b2) == f"(45.1{PM}2.3){S}°C"
     assert results.estimate_text(s2) == f">{S}2000{S}kPa"
     assert uncertainty._spread(b2, b2.estimate).startswith(f"1.1{S}K")  # no level: 34 in degF
+
+
+def _read(text):
+    return Decimal(text.replace("accepted from", "").split(S)[0].split(",")[0].strip())
+
+
+@given(
+    value=st.floats(1.0, 999.0), u=st.floats(0.01, 60.0),
+    guard=st.floats(0.0, 90.0), limit=st.integers(1, 900), specimen=st.booleans(),
+)  # fmt: skip
+def test_distance_limit_and_result_agree_as_printed(value, u, guard, limit, specimen):
+    kind = "worst specimen" if specimen else "mean"
+    decides = Deciding(kind, value * 1e3, lower=(limit + guard) * 1e3, specimen="C1")
+    asked = sample.demand(sample.CLEAN, "P1", lower=limit * 1e3)
+    found = sample.finding(asked, sample.estimate(value * 1e3, u * 1e3, "Pa"), "pass",
+                           deciding=decides)  # fmt: skip
+    accepted = results.accepted_text(found) or results.limit_text(found)[2:]
+    number, distance = results.deciding_text(found)
+    inside = distance.startswith("inside")
+    apart = _read(number) - _read(accepted)
+    assert abs(apart) == _read(distance.split(" by ")[1].replace(f"inside by{S}", ""))
+    assert inside == (value * 1e3 >= decides.lower)
+    assert apart == 0 or inside == (apart > 0)
+
+
+def test_where_every_specimen_is_judged_the_worst_is_the_result():
+    asked = sample.demand(sample.CLEAN, "P1", upper=32e3, basis="every_specimen")
+    decides = Deciding("worst specimen", 33e3, upper=31.5e3, specimen="C2")
+    found = sample.finding(asked, sample.estimate(31e3, 1e3, "Pa"), "fail", deciding=decides)
+    assert results.result_lines(found) == (f"33.0{S}kPa, specimen C2",)
+    mean = replace(found, deciding=Deciding("mean", 31e3, upper=31e3))
+    assert results.result_lines(mean) == (f"(31.0{PM}2.1){S}kPa",)
+
+
+def test_specimens_alike_are_counted_and_none_is_named():
+    two = sample.estimate(2e6, 0.0, "Pa", bound="larger than")
+    each = tuple(replace(one, bound="larger than") for one in two.per_specimen)
+    asked = sample.demand(sample.BURST, "S2", lower=1e6, basis="every_specimen")
+    decides = Deciding("worst specimen", 2e6, lower=1e6, specimen="C1", bound="larger than")
+    found = sample.finding(asked, replace(two, per_specimen=each), "pass", deciding=decides)
+    assert results.result_lines(found) == (f">{S}2000{S}kPa, each of 2 specimens",)
 
 
 def test_a_population_basis_says_which_share():

@@ -5,6 +5,7 @@ import subprocess
 from base64 import b64encode
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import pytest
 import weasyprint
@@ -12,9 +13,10 @@ import weasyprint
 from dossier.decision.finding import Condition, decision_of
 from dossier.decision.rules import Decision, Verdict
 from dossier.report import assets
-from dossier.report.pages import fixed_words
+from dossier.report.pages import fixed_words, requirements
 from dossier.report.pages import ruler as page_one
 from dossier.report.pages.decision import decision_page
+from dossier.report.pages.places import places_of
 from dossier.report.signing import SignOff
 from tests.report import sample
 
@@ -103,7 +105,7 @@ def only_page_one_drawn(monkeypatch):
     [*((name, True) for name in CASES), ("31 requirements", False)],
 )
 def test_page_one_holds_everything(only_page_one_drawn, name, long):
-    findings, decision, conditions = CASES[name]
+    findings, decided, conditions = CASES[name]
     case = sample.case()
     if long:
         side = {"part_number": "P" * 120, "maker": "Maker " * 300}
@@ -119,7 +121,7 @@ def test_page_one_holds_everything(only_page_one_drawn, name, long):
             ),
         )
     made = sample.laid_out(
-        case, sample.assessment(case, findings=findings, decision=decision, conditions=conditions)
+        case, sample.assessment(case, findings=findings, decision=decided, conditions=conditions)
     )
     assert made.warnings == ()
     pages = (
@@ -140,6 +142,40 @@ def test_page_one_holds_everything(only_page_one_drawn, name, long):
         assert pages[0].count("in full") >= 2
         assert pages[0].count("in full") + int(pages[0].partition(" more")[0].split()[-1]) == 12
         assert all(f"{i}: Clearance" in "".join(pages[1:]) for i in range(12))
+
+
+def of_row(row):
+    return "".join(part if isinstance(part, str) else part.text for part in row[0][0].parts)
+
+
+def test_what_is_no_plain_pass_precedes_every_pass_and_what_is_left_out_is_counted():
+    findings = list(many(31))
+    findings[9] = replace(findings[9], verdict=Verdict.FAIL)
+    findings[9] = replace(findings[9], demand=replace(findings[9].demand, severity="advisory"))
+    findings[20] = replace(findings[20], verdict=Verdict.CONDITIONAL_PASS, probability=0.99)
+    case, decided = sample.case(), decision_of(findings, ())
+    whole = sample.assessment(case, findings=tuple(findings), decision=decided, conditions=())
+    table = decision_page(case, whole, SignOff(), date(2026, 3, 30)).closest
+    assert [of_row(row) for row in table.rows][:3] == ["R20", "R9", "R0"]
+    left = 31 - len(table.rows)
+    assert f"Not in this table: {left} mandatory requirements: {left}\xa0pass." in table.note
+
+
+def test_no_application_hides_what_another_fails():
+    first = many(1, "fail")[0]
+    own = [replace(first, demand=replace(first.demand, id=f"{m} R", mark=m)) for m in "abc"]
+    own[2] = replace(own[2], verdict=Verdict.PASS)
+    places = replace(places_of(sample.assessment(sample.case())),
+                     requirements={each.demand.id: each.demand.id for each in own})  # fmt: skip
+    rows = requirements.closest_rows(SimpleNamespace(parts=(1, 2, 3)), own, places)
+    assert sorted(of_row(cells) for _, cells in rows) == ["a R", "b R"]
+    assert requirements.rest(own, rows).endswith("1 mandatory requirement: 1\xa0pass.")
+
+
+def test_the_stamp_takes_no_line_where_there_is_room_beside_the_word():
+    one = page_one.WORD.height("x")
+    assert page_one._headed("Not approved", "DRAFT, not signed") == pytest.approx(one)
+    assert page_one._headed("Approved with conditions", "DRAFT, " * 9) == pytest.approx(2 * one)
 
 
 @pytest.mark.parametrize("verdict", ["pass", "fail"])

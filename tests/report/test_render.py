@@ -339,7 +339,8 @@ def verification_of(text):
         answers=(),
     )  # fmt: skip
     return {"found": found, "day": "", "version": "", "facts": [(text, text)], "lists": (),
-            "kind": "fail", "yes": 0, "repeat": []}  # fmt: skip
+            "kind": "fail", "verdict": "failed", "reads": "", "what_to_do": "", "counted": "",
+            "repeat": []}  # fmt: skip
 
 
 def test_the_usual_letters_are_in_all_our_fonts():

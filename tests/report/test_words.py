@@ -5,9 +5,15 @@ from datetime import date
 
 import pytest
 
+from dossier.decision.conditions import APPROVES
 from dossier.decision.rules import Decision, Verdict
+from dossier.report.pages import frame
+from dossier.report.pages.decision import _people
 from dossier.report.pages.fixed_words import VERDICT_KIND, answer_of, stamp_of
+from dossier.report.pages.record_pages import signoff_page
 from dossier.report.signing import ROLES, Signed, SignOff
+from dossier.words import speaking
+from tests.report import sample
 
 
 def signed(role, holds=True):
@@ -22,6 +28,23 @@ def test_unsigned_is_a_draft_that_does_not_approve(decision):
     answer = answer_of(decision.value, SignOff())
     assert answer.stamp == "DRAFT, not signed"
     assert "approved" not in f"{answer.word} {answer.text}".lower()
+
+
+@pytest.mark.parametrize("decision", list(Decision))
+def test_no_german_draft_bears_the_word_of_leave(decision):
+    with speaking("de"):
+        answer = answer_of(decision.value, SignOff())
+    assert "freigegeben" not in f"{answer.word} {answer.text}".lower()
+
+
+@pytest.mark.parametrize("decision", list(Decision))
+def test_nobody_approved_what_gives_no_leave(decision):
+    found, leave = sample.assessment(sample.case(), decision=decision), decision in APPROVES
+    days = frame._days(sample.case(), found, WHOLE, date(2026, 3, 30)).rows
+    roles = [line.role for line in signoff_page(WHOLE, decision.value).lines]
+    told = " ".join(map(str, (days, roles, _people(WHOLE, leave=leave)))).lower()
+    assert ("approved" in told) is leave
+    assert ("decided" in told) is not leave
 
 
 @pytest.mark.parametrize("missing", ROLES)

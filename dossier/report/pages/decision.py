@@ -1,6 +1,5 @@
 """Page one: the question, the answer, for what, by whom, and the numbers that decided it."""
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -11,20 +10,13 @@ from dossier.case.requested import said
 from dossier.decision.conditions import APPROVES, on_file_text
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.rules import WORST, Decision
-from dossier.decision.together import binding, nearness
-from dossier.report.blocks import Cell, Column, Fact, Line, Link, Table
-from dossier.report.format import date_text, si_decides
+from dossier.report.blocks import Cell, Fact, Line, Link, Table
+from dossier.report.format import date_text
 from dossier.report.pages import fixed_words as fixed
 from dossier.report.pages.case_pages import lots_fact, of_maker, to_do
-from dossier.report.pages.fixed_words import Answer, answer_of, conditions_said, mark
-from dossier.report.pages.places import Places, places_of, same_as, unasked
-from dossier.report.pages.results import (
-    accepted_text,
-    deciding_text,
-    limit_brief,
-    strip_of,
-    what_of,
-)
+from dossier.report.pages.fixed_words import Answer, answer_of, conditions_said
+from dossier.report.pages.places import places_of, unasked
+from dossier.report.pages.requirements import closest_rows, closest_table, listed, rest, tally
 from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold
@@ -70,10 +62,11 @@ def decision_page(
 ) -> DecisionPage:
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
-    answer = answer_of(assessment.decision.value, signoff, several=bool(case.parts))
+    several = bool(case.parts)
+    answer = answer_of(assessment.decision.value, signoff, several=several)
     left = unasked(findings) if assessment.decision in APPROVES else ""
-    told = (_together(assessment.parts), _tally(findings), left, _on_file(case))
-    tally = " ".join(filter(None, told))
+    told = (_together(assessment.parts), tally(findings), left, _on_file(case))
+    counts = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
     title = say(
         "Title as given: “{title}”",
@@ -81,30 +74,31 @@ def decision_page(
     )
     question, given = _question(case), fixed.given_texts(case)
     facts = _facts(case, assessment, signoff)
-    rows = _rows(case, findings, places)
-    table = _closest(rows, len(rows))
+    rows = closest_rows(case, findings, places)
+    table = closest_table(rows, rest(findings, rows), several=several)
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest, given)
         room = rows_that_fit(
-            title=title, question=question, answer=(answer.text, tally),
-            word=f"{answer.word} {answer.stamp}", facts=facts, lists=(concerns, short),
-            table=table, logo=logo, paper=case.qualification.paper,
+            title=title, question=question, answer=(answer.text, counts),
+            word=answer.word, stamp=answer.stamp, facts=facts, lists=(concerns, short),
+            table=table, rest=rest(findings, ()), logo=logo, paper=case.qualification.paper,
         )  # fmt: skip
         if room >= min(LEAST, len(rows)):
             break
+    shown = rows[: max(room, LEAST)]
     cut = any(isinstance(part, Link) for line in short for part in line.parts)
     return DecisionPage(
         question=question,
         title=title,
         answer=answer,
-        tally=tally,
+        tally=counts,
         facts=facts,
         concerns=concerns,
         conditions=short,
         as_given=fixed.as_given(own for own in given if any(own in c for c in conditions)),
         conditions_in_full=_bounded(conditions, "", len(conditions), 9999, given) if cut else (),
-        closest=_closest(rows, max(room, LEAST)),
+        closest=closest_table(shown, rest(findings, shown), several=several),
     )
 
 
@@ -114,7 +108,7 @@ def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, 
         Fact(say("For"), _machines(case) if not assessment.parts else _each(assessment.parts)),
         lots_fact(case, assessment) if assessment.decision in APPROVES else to_do(assessment),
         Fact(say("Valid until"), validity(case, assessment, signoff)),
-        Fact(say("Decided by"), _people(signoff)),
+        Fact(say("Decided by"), _people(signoff, leave=assessment.decision in APPROVES)),
         Fact(say("Rule"), _rules(case)),
     )
 
@@ -201,7 +195,7 @@ def validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
     return say("does not apply: nothing is approved")
 
 
-def _people(signoff: SignOff) -> Cell:
+def _people(signoff: SignOff, *, leave: bool) -> Cell:
     """Return who signed in which role on which day; a name that is typed proves no hand.
 
     A draft names no role: no word on it may be taken for an approval.
@@ -212,8 +206,8 @@ def _people(signoff: SignOff) -> Cell:
         return Line((words, " (", Link(say("sign-off"), "signoff"), ")"))
     lines = [
         say(
-            "{role}: {name}, {day}", role=role_text(each.role), name=in_quotes(each.name),
-            day=date_text(each.date),
+            "{role}: {name}, {day}", role=role_text(each.role, leave=leave),
+            name=in_quotes(each.name), day=date_text(each.date),
         )
         for each in signoff.signed
     ]  # fmt: skip
@@ -247,7 +241,7 @@ def _question(case: Case) -> str:
     reference = case.qualification.reference
     title = in_quotes(case.application.title, 120)
     if case.parts:
-        title = say("the applications {marks}", marks=_listed([p.mark for p in case.parts]))
+        title = say("the applications {marks}", marks=listed([p.mark for p in case.parts]))
     if reference is None:
         return say(
             "May the filter {candidate} be fitted in: {application}?",
@@ -262,17 +256,6 @@ def _question(case: Case) -> str:
     )
 
 
-def _tally(findings: Sequence[Finding]) -> str:
-    parts = []
-    for severity in ("mandatory", "advisory"):
-        own = [f.verdict.value for f in findings if f.demand.severity == severity]
-        if own:
-            counts = Counter(own).most_common()
-            words = ", ".join(f"{count}\u00a0{say(name)}" for name, count in counts)
-            parts.append(_counted(severity, len(own), words))
-    return " ".join(parts)
-
-
 def _on_file(case: Case) -> str:
     """Return since when the requirements are on file, with the first fields that changed."""
     found = case.on_file.changes if case.on_file else ()
@@ -283,22 +266,6 @@ def _on_file(case: Case) -> str:
     return retold(" ".join([on_file_text(case), "; ".join([*changes[:NAMED], *more])]).strip())
 
 
-def _counted(severity: str, number: int, verdicts: str) -> str:
-    if severity == "mandatory":
-        return say_count(
-            number,
-            "{number} mandatory requirement: {verdicts}.",
-            "{number} mandatory requirements: {verdicts}.",
-            verdicts=verdicts,
-        )
-    return say_count(
-        number,
-        "{number} advisory requirement: {verdicts}.",
-        "{number} advisory requirements: {verdicts}.",
-        verdicts=verdicts,
-    )
-
-
 def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Return a sentence for each reason why mandatory requirements are not answered."""
     reasons: dict[str, list[str]] = {}
@@ -306,89 +273,3 @@ def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
         if f.demand.severity == "mandatory" and f.verdict.value == "not demonstrated":
             reasons.setdefault(retold(f.reason), []).append(f.demand.id)
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())
-
-
-def _rows(case: Case, findings: Sequence[Finding], places: Places) -> list[tuple[Cell, ...]]:
-    """Return a row for each finding that applies, those that do not pass first."""
-    if case.parts:
-        groups = sorted(binding(findings), key=lambda pair: nearness(pair[0]))
-        return [_row(f, places, _listed(_marks(others))) for f, others in groups]
-    again = same_as(findings)
-    decided = [
-        f for f in findings if f.verdict.value != "not applicable" and f.demand.id not in again
-    ]
-    asked = {
-        f.demand.id: [k for k, first in again.items() if first == f.demand.id] for f in decided
-    }
-    return [_row(f, places, also=asked[f.demand.id]) for f in sorted(decided, key=nearness)]
-
-
-def _marks(findings: Sequence[Finding]) -> list[str]:
-    return list(dict.fromkeys(f.demand.mark for f in findings))
-
-
-def _listed(marks: Sequence[str]) -> str:
-    more = [say_count(len(marks) - 3, "{number} more", "{number} more")] if len(marks) > 4 else []
-    return ", ".join([*(marks[:3] if more else marks), *more])
-
-
-def _row(
-    finding: Finding, places: Places, among: str = "", also: Sequence[str] = ()
-) -> tuple[Cell, ...]:
-    """Return the row of a finding, and of requirements that ask the same by another name as `also`.
-
-    It binds `among` applications, where there are several.
-    """
-    advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
-    binds = say("only {mark} asks", mark=among)
-    if among != finding.demand.mark:
-        binds = say("{mark} binds, of {marks}", mark=finding.demand.mark, marks=among)
-    what = (
-        shortened(what_of(finding.demand), 80),
-        *advisory,
-        *([Line((binds,), small=True)] if among else []),
-    )
-    return (
-        (places.asked([finding.demand.id, *also]), mark(finding.verdict.value)),
-        what,
-        (limit_brief(finding), *filter(None, [accepted_text(finding)])),
-        deciding_text(finding),
-        strip_of(finding) or "",
-    )
-
-
-def _closest(rows: Sequence[tuple[Cell, ...]], most: int) -> Table:
-    left = len(rows) - most
-    more = [
-        say_count(
-            left,
-            "{number} further requirement, less close, is in the table of requirements.",
-            "{number} further requirements, less close, are in the table of requirements.",
-        )
-    ]
-    return Table(
-        caption=say(
-            "The results that decide: those that do not pass first, then the least certain"
-        ),
-        columns=(
-            Column(say("Requirement"), 13),
-            Column(say("Quantity"), 23),
-            Column(say("Limit; accepted"), 22, "right"),
-            Column(say("What decides; distance"), 21, "right"),
-            Column(say("On a line of its own"), 21),
-        ),
-        rows=tuple(rows[:most]),
-        note=" ".join(
-            [
-                say(
-                    "Line: limit; dashed: limit with its guard band, inside it passes (grey); "
-                    "ring: a specimen; diamond: what decides, filled where it passes, a cross "
-                    "where it fails, an arrow where it is a bound; bar: 95 % interval. A "
-                    "specimen that is named is the worst."
-                ),
-                *(more if left > 0 else []),
-            ]
-        )
-        + si_decides(),
-        empty=say("No requirement applies."),
-    )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from dossier.case.case import Case
+from dossier.decision.conditions import APPROVES
 from dossier.decision.finding import Assessment, Finding, Sensitivity
 from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
@@ -235,8 +236,9 @@ def _days(case: Case, assessment: Assessment, signoff: SignOff, issued: date) ->
     used = {name for each in case.records for name in each.entry.instruments}
     due = min((i.due for i in case.qualification.instrument if i.id in used), default=None)
     filed = case.on_file.since if case.on_file else None
+    leave = assessment.decision in APPROVES
     signed = tuple(
-        say("{role} {day}", role=role_text(each.role), day=each.date)
+        say("{role} {day}", role=role_text(each.role, leave=leave), day=each.date)
         for each in signoff.signed
         if each.holds
     )
@@ -335,8 +337,8 @@ def _notes(
     yield say(
         "Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named; in "
         "brackets: not demonstrated, as nothing was tested there. What turns for the better cures "
-        "no other requirement. –: does not rest on it. As measured: counts downstream, mass "
-        "injected, pressure swept, or the reading itself."
+        "no other requirement. –: does not rest on it. As measured, on the candidate alone: counts "
+        "downstream, mass injected, pressure swept, or the reading itself."
     )
     if readings:
         each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from dossier.case.case import Case
+from dossier.decision.conditions import APPROVES
 from dossier.decision.finding import Finding
 from dossier.report.blocks import Fact
 from dossier.report.format import date_text, speak
@@ -72,35 +73,41 @@ def signoff_page(signoff: SignOff, decision: str) -> SignOffPage:
             "findings and decision that is printed under it.",
             decision=say(decision) if signoff.ended is None else answer.word,
         )
-    return SignOffPage(state=state, lines=tuple(_sign_lines(signoff)), digest=signoff.digest)
+    return SignOffPage(
+        state=state,
+        lines=tuple(_sign_lines(signoff, leave=decision in APPROVES)),
+        digest=signoff.digest,
+    )
 
 
-def _sign_lines(signoff: SignOff) -> Iterable[SignOffLine]:
+def _sign_lines(signoff: SignOff, *, leave: bool) -> Iterable[SignOffLine]:
     for role in signoff.roles:
         given = [each for each in signoff.signed if each.role == role]
         for each in given:
-            yield _signed_line(each)
+            yield _signed_line(each, leave=leave)
         if not given:
             yield SignOffLine(
-                role=_shown(role), meaning=say(MEANINGS.get(role, "")), field=field_name(role)
+                role=_shown(role, leave=leave),
+                meaning=say(MEANINGS.get(role, "")),
+                field=field_name(role),
             )
     for each in signoff.signed:
         if each.role not in signoff.roles:
-            yield _signed_line(each)
+            yield _signed_line(each, leave=leave)
 
 
-def _shown(role: str) -> str:
-    return role_text(role).capitalize()
+def _shown(role: str, *, leave: bool) -> str:
+    return role_text(role, leave=leave).capitalize()
 
 
 def _void(note: str) -> str:
     return say("No longer holds: {reason}.", reason=note or say("something changed"))
 
 
-def _signed_line(each: Signed) -> SignOffLine:
+def _signed_line(each: Signed, *, leave: bool) -> SignOffLine:
     """Return the line of a sign-off; only one that holds has a field to seal it."""
     return SignOffLine(
-        role=_shown(each.role),
+        role=_shown(each.role, leave=leave),
         meaning=each.meaning,
         name=each.name,
         date=date_text(each.date),

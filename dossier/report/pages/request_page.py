@@ -7,11 +7,12 @@ from dossier.case.application import Application
 from dossier.case.case import Asked, lots_before
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.report.format import percent, quantity_text, significant, speak, typed, with_unit
+from dossier.report.format import percent, quantity_text, significant, speak, typed
 from dossier.report.pages.case_pages import si
 from dossier.report.pages.circuit import described
 from dossier.report.pages.fixed_words import PATHS, RULE_KINDS
 from dossier.report.running import printing, retold
+from dossier.report.scales import instead
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
 from dossier.request.reported import condition_columns
@@ -85,7 +86,8 @@ def request_pdf(request: TestRequest) -> bytes:
         return page_pdf(
             "request.html",
             title=request.asked.application.title,
-            number=draft.number if draft else request.asked.name,
+            paper=draft.paper if draft else "",
+            running=_running(request),
             asking=_asking(request),
             facts_of=[fact for each in request.asked.each for fact in _facts(each)],
             tests=[_overview(test) for test in request.tests],
@@ -97,6 +99,13 @@ def request_pdf(request: TestRequest) -> bytes:
             held=_held(request.tests),
             sha256="; ".join(each.source.sha256 for each in request.asked.each),
         )
+
+
+def _running(request: TestRequest) -> str:
+    """Return by what a page of a request is told from one of another request."""
+    number = request.asked.draft.number if request.asked.draft else request.asked.name
+    issued = request.settings.issued
+    return say("{number}, asked on {day}", number=number, day=issued) if issued else number
 
 
 def _asking(request: TestRequest) -> Pairs:
@@ -195,11 +204,14 @@ def _name(test: Test) -> str:
 
 def _counts(every: Iterable[Counted]) -> list[tuple[str, ...]]:
     """Return the rows of the calculation: requirements that share one share its row."""
-    rows: dict[tuple[str, ...], list[str]] = {}
+    rows: dict[tuple[str, ...], dict[str, list[str]]] = {}
     for each in every:
-        named = f"{each.demand.id} {say(each.demand.quantity.title)}"
-        rows.setdefault(_count(each), []).append(named)
-    return [("; ".join(named), *row) for row, named in rows.items()]
+        titles = rows.setdefault(_count(each), {})
+        titles.setdefault(say(each.demand.quantity.title), []).append(each.demand.id)
+    return [
+        ("; ".join(f"{', '.join(ids)} {title}" for title, ids in titles.items()), *row)
+        for row, titles in rows.items()
+    ]
 
 
 def _count(each: Counted) -> tuple[str, ...]:
@@ -221,9 +233,8 @@ def _count(each: Counted) -> tuple[str, ...]:
 
 
 def _as_written(text: str) -> str:
-    """Return an assumed value as its user wrote it, in the language's number and unit."""
-    number, _, unit = text.rpartition(" ")
-    return with_unit(typed(number), unit) if number else typed(text)
+    """Return an assumed value as its user wrote it, turned with digits enough to recompute it."""
+    return retold(typed(text))
 
 
 def _formulas(request: TestRequest) -> Pairs:
@@ -247,11 +258,12 @@ def _part(request: TestRequest, test: Test) -> _Part:
         words = say(each.words) + ("" if each.needed else " " + say("(where there is any)"))
         columns.setdefault(words, []).append(each.header)
     sheets = (_listed(s.id for s in test.sheets if s.filter == side) for side in SIDES)
+    tools = ", ".join(map(say, test.instruments))
     return _Part(
         title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
         points=[
             *_points(request, test),
-            (say("Instruments"), ", ".join(map(say, test.instruments)) or say("none")),
+            (say("Instruments"), tools or say("as the method needs")),
             (say("Sheets"), "; ".join(filter(None, sheets))),
         ],
         columns=[(headers, words) for words, headers in columns.items()],
@@ -323,7 +335,8 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
 
 def _sweep(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
     flows = ", ".join(significant(from_si(flow, "L/min", "flow"), 3) for flow in test.points.flows)
-    yield say("Flows"), say("{flows} L/min, each rising", flows=flows)
+    own = f" [{flows} L/min]" if instead() else ""
+    yield say("Flows"), say("{flows} L/min, each rising", flows=flows) + own
     hot, cold = test.points.viscosities
     yield (
         say("Viscosities"),

@@ -1,24 +1,32 @@
-"""The table of requirements: each with limit, result, probability, verdict and where to look."""
+"""The tables of requirements: in full, why one is no plain pass, and what decides on page one."""
 
 from collections import Counter
 from collections.abc import Sequence
 
+from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
+from dossier.decision.rules import Verdict
+from dossier.decision.together import binding, nearness
 from dossier.evidence.requirement import Demand
 from dossier.report.blocks import Cell, Column, Line, Link, Table, as_written
 from dossier.report.format import si_decides, speak
 from dossier.report.pages.fixed_words import as_given, mark
 from dossier.report.pages.places import Places, alike, same_as
 from dossier.report.pages.results import (
+    accepted_text,
     basis_of,
+    deciding_text,
+    limit_brief,
     limit_text,
     probability_of,
-    result_text,
+    result_lines,
     specimens_text,
+    strip_of,
     what_of,
 )
+from dossier.report.pages.ruler import shortened
 from dossier.report.running import retold
-from dossier.words import say
+from dossier.words import later, say, say_count
 
 LONG = 20
 """Names of documents longer than this are given a letter, if several requirements cite them."""
@@ -35,7 +43,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         demand = finding.demand
         advisory = (Line((say("advisory"),), small=True),) if demand.severity == "advisory" else ()
         source = _source(demand.source, speak(demand.source), letters)
-        result: Cell = (result_text(finding), *filter(None, [probability_of(finding)]))
+        result: Cell = (*result_lines(finding), *filter(None, [probability_of(finding)]))
         if demand.id in again:
             result = say("same as {requirement}", requirement=again[demand.id])
         specimens = _specimens(finding)
@@ -56,7 +64,7 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
             Column(say("Id, verdict"), 12),
             Column(say("Requirement; quantity and conditions; source, figure, records"), 40),
             Column(say("Limit"), 12, "right"),
-            Column(say("Result ± U, probability"), 16, "right"),
+            Column(say("Result, probability"), 16, "right"),
             Column(say("Each specimen: candidate, reference"), 20, "right"),
         ),
         rows=tuple(rows),
@@ -64,10 +72,11 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         note=" ".join(f"{letter}: {name}." for name, letter in letters.items())
         + f" {as_given(f.demand.text for f in assessment.findings)} "
         + say(
-            "U: 95 % interval of the result; of a specimen, twice the standard uncertainty of the "
-            "least certain. Probability: that the requirement is met, given the measurement. "
-            "Judged on the mean of the filter type and mandatory unless marked otherwise. A result "
-            "with “>” or “<” is a bound. Verdicts are taken on unrounded numbers."
+            "Result: what decides, a mean with its 95 % interval unless another is named. U of a "
+            "specimen: twice the standard uncertainty of the least certain. Probability: that the "
+            "requirement is met, given the measurement. Judged on the mean of the filter type and "
+            "mandatory unless marked otherwise. “>” or “<”: a bound. Verdicts are taken on "
+            "unrounded numbers."
         )
         + si_decides(),
     )
@@ -133,4 +142,142 @@ def reasons_table(assessment: Assessment, places: Places) -> Table:
         rows=tuple(rows),
         id="reasons",
         empty=say("Every requirement passes."),
+    )
+
+
+def tally(findings: Sequence[Finding]) -> str:
+    """Return how many findings ended in which verdict, the mandatory ones first."""
+    parts = []
+    for severity in ("mandatory", "advisory"):
+        own = [f.verdict.value for f in findings if f.demand.severity == severity]
+        if own:
+            counts = Counter(own).most_common()
+            words = ", ".join(f"{count}\u00a0{say(name)}" for name, count in counts)
+            parts.append(_counted(severity, len(own), words))
+    return " ".join(parts)
+
+
+def _counted(severity: str, number: int, verdicts: str) -> str:
+    if severity == "mandatory":
+        return say_count(
+            number,
+            "{number} mandatory requirement: {verdicts}.",
+            "{number} mandatory requirements: {verdicts}.",
+            verdicts=verdicts,
+        )
+    return say_count(
+        number,
+        "{number} advisory requirement: {verdicts}.",
+        "{number} advisory requirements: {verdicts}.",
+        verdicts=verdicts,
+    )
+
+
+Row = tuple[tuple[Finding, ...], tuple[Cell, ...]]
+"""A row of the table of page one, with the findings that it shows."""
+
+
+def closest_rows(case: Case, findings: Sequence[Finding], places: Places) -> list[Row]:
+    """Return the rows of what applies: no plain pass first, then mandatory, by certainty.
+
+    Of several applications each question has a row, and whatever else is no plain pass its own.
+    """
+    if case.parts:
+        rows: list[Row] = []
+        for nearest, group in binding(findings):
+            also = [f for f in group if f is not nearest and f.verdict is not Verdict.PASS]
+            rows += [((f,), _row(f, places)) for f in also]
+            rows.append(((nearest,), _row(nearest, places, _marks(group))))
+        return sorted(rows, key=_order)
+    again = same_as(findings)
+    asked: dict[str, list[Finding]] = {}
+    for f in findings:
+        if f.verdict is not Verdict.NOT_APPLICABLE:
+            asked.setdefault(again.get(f.demand.id, f.demand.id), []).append(f)
+    same = [((f, *more), _row(f, places, also=more)) for f, *more in asked.values()]
+    return sorted(same, key=_order)
+
+
+def _order(row: Row) -> tuple[object, ...]:
+    return row[0][0].verdict is Verdict.PASS, *nearness(row[0][0])
+
+
+def _marks(findings: Sequence[Finding]) -> list[str]:
+    return list(dict.fromkeys(f.demand.mark for f in findings))
+
+
+def listed(marks: Sequence[str]) -> str:
+    """Return marks of applications, of many the first."""
+    more = [say_count(len(marks) - 3, "{number} more", "{number} more")] if len(marks) > 4 else []
+    return ", ".join([*(marks[:3] if more else marks), *more])
+
+
+def _row(
+    finding: Finding, places: Places, among: Sequence[str] = (), also: Sequence[Finding] = ()
+) -> tuple[Cell, ...]:
+    """Return the row of a finding, and of those that ask the same by another name as `also`.
+
+    It is the nearest to its limit `among` applications, where there are several.
+    """
+    advisory = (say("advisory"),) if finding.demand.severity == "advisory" else ()
+    nearest = say("only {mark} asks", mark=finding.demand.mark)
+    if len(among) > 1:
+        nearest = say("nearest of {marks}", marks=listed(among))
+    what = (
+        shortened(what_of(finding.demand), 80),
+        *advisory,
+        *([Line((nearest,), small=True)] if among else []),
+    )
+    return (
+        (places.asked([f.demand.id for f in (finding, *also)]), mark(finding.verdict.value)),
+        what,
+        (limit_brief(finding), *filter(None, [accepted_text(finding)])),
+        deciding_text(finding),
+        strip_of(finding) or "",
+    )
+
+
+def rest(findings: Sequence[Finding], rows: Sequence[Row]) -> str:
+    """Return how many findings the rows do not show, and which."""
+    shown = {finding.demand.id for row in rows for finding in row[0]}
+    left = [finding for finding in findings if finding.demand.id not in shown]
+    return say("Not in this table: {tally}", tally=tally(left)) if left else ""
+
+
+SORTED = later(
+    "The results that decide: those with no plain pass first, mandatory before advisory, then by "
+    "certainty"
+)
+NEAREST = later(
+    "A quantity that several applications ask for has one row, of the one whose own rule leaves "
+    "it least to spare (nearest), and one for each that does not pass."
+)
+
+
+def closest_table(rows: Sequence[Row], rest: str, *, several: bool) -> Table:
+    """Return the table of page one; `rest` tells what it does not show."""
+    return Table(
+        caption=say(SORTED),
+        columns=(
+            Column(say("Requirement"), 13),
+            Column(say("Quantity"), 21),
+            Column(say("Limit; accepted"), 24, "right"),
+            Column(say("What decides; distance"), 22, "right"),
+            Column(say("On a line of its own"), 20),
+        ),
+        rows=tuple(cells for _, cells in rows),
+        note=" ".join(
+            [
+                say(
+                    "Line: limit; dashed: limit with its guard band, inside it passes (grey); "
+                    "ring: a specimen; diamond: what decides, filled where it passes, a cross "
+                    "where it fails, an arrow where it is a bound; bar: 95 % interval. A "
+                    "specimen that is named is the worst."
+                ),
+                *([say(NEAREST)] if several else []),
+                *([rest] if rest else []),
+            ]
+        )
+        + si_decides(),
+        empty=say("No requirement applies."),
     )

@@ -12,9 +12,13 @@ from dossier.report.charts.strip import Strip
 from dossier.report.format import (
     SPACE,
     apart,
+    apart_text,
     beyond,
     bound_text,
+    decimals_of,
+    distinct,
     fixed,
+    half_width,
     joined,
     of_difference,
     percent,
@@ -187,7 +191,7 @@ def _number(finding: Finding) -> str:
     if found is None:
         return with_uncertainty(value, 0.0, limits)[0]
     low, high = sorted(demand.shown(end) for end in found)
-    return with_interval(value, low, high, limits)
+    return with_interval(value, low, high, limits, decimals(finding))
 
 
 def _statement(estimate: Estimate) -> str:
@@ -222,7 +226,31 @@ def _specimen(demand: Demand, each: SpecimenValue, widest: float) -> str:
         return say("none counted")  # downstream: nothing is larger than all
     if each.bound:
         return bound_text(beyond(value, each.bound), each.bound)
-    return with_uncertainty(value, widest)[0]
+    return fixed(value, decimals_of(value, widest))
+
+
+def decimals(finding: Finding) -> int:
+    """Return the decimals of all that is printed of a finding in its unit.
+
+    They are those of the result, and more where two different numbers would look the same, so that
+    limit, result and the distance between them agree as printed.
+    """
+    demand, found, estimate = finding.demand, finding.deciding, finding.estimate
+    if estimate is None:
+        return 0
+    number = found is not None and found.kind != "count"
+    value = demand.shown(found.value if found is not None and number else estimate.value)
+    spread = 2.0 * estimate.u / abs(demand.spread_factor)
+    if finding.interval is not None and (found is None or found.kind in ("mean", "count")):
+        spread = half_width(value, *sorted(demand.shown(end) for end in finding.interval))
+    ends = _ends(finding) if number else []
+    return distinct([value, *limits_shown(finding), *ends], decimals_of(value, spread))
+
+
+def _printed(finding: Finding, number: float) -> str:
+    """Return the number that decides, or a limit inside which it passes; a given one as given."""
+    given = number in limits_shown(finding)
+    return significant(number, 10) if given else fixed(number, decimals(finding))
 
 
 def accepted_text(finding: Finding) -> str:
@@ -245,16 +273,23 @@ def accepted_text(finding: Finding) -> str:
 
 
 def _accepted(finding: Finding, own: Sequence[float]) -> str:
-    shown = [finding.demand.shown(end) for end in own]
-    limits = {float(f"{each:.4g}") for each in limits_shown(finding)}
-    # a digit more where four would show the limit itself
-    digits = 4 if limits.isdisjoint(float(f"{each:.4g}") for each in shown) else 5
-    texts = [significant(each, digits, keep=True) for each in shown]
+    texts = [_printed(finding, finding.demand.shown(end)) for end in own]
     return say("{low} to {high}", low=texts[0], high=texts[1]) if len(texts) == 2 else texts[0]
 
 
 def deciding_text(finding: Finding) -> tuple[str, ...]:
     """Return the number that decides, what it is, and its distance from the acceptance limit."""
+    return (*_decided(finding), *_distance(finding))
+
+
+def result_lines(finding: Finding) -> tuple[str, ...]:
+    """Return a mean that decides with its interval, else what decides in its place."""
+    found = finding.deciding
+    mean = found is None or found.kind == "mean"
+    return (result_text(finding),) if mean else _decided(finding)
+
+
+def _decided(finding: Finding) -> tuple[str, ...]:
     demand, found = finding.demand, finding.deciding
     if found is None:
         return (result_text(finding),)
@@ -265,12 +300,13 @@ def deciding_text(finding: Finding) -> tuple[str, ...]:
             say("at least {share} of the type at {confidence}", share=percent(found.value, 1),
                 confidence=agreed),
         )  # fmt: skip
+    every = finding.estimate.per_specimen if finding.estimate else ()
+    alike = sum((each.value, each.bound) == (found.value, found.bound) for each in every)
     words = say(
-        DECIDING[found.kind],
+        EACH if found.specimen and alike > 1 else DECIDING[found.kind], number=alike,
         specimen=found.specimen, share=percent(demand.coverage), confidence=agreed,
     )  # fmt: skip
-    first = f"{_each_unit(finding, _deciding)}, {words}"
-    return (first, *_distance(finding))
+    return (f"{_each_unit(finding, _deciding)}, {words}",)
 
 
 def _ends(finding: Finding) -> list[float]:
@@ -281,14 +317,13 @@ def _ends(finding: Finding) -> list[float]:
 
 
 def _deciding(finding: Finding) -> str:
-    demand, found, estimate = finding.demand, finding.deciding, finding.estimate
+    found = finding.deciding
     if found is None:
         return ""
-    value, ends = demand.shown(found.value), _ends(finding)
+    value = finding.demand.shown(found.value)
     if found.bound:
-        return bound_text(beyond(value, found.bound, ends), found.bound)
-    spread = 2.0 * (estimate.u if estimate else 0.0) / abs(demand.spread_factor)
-    return with_uncertainty(value, spread, [*limits_shown(finding), *ends])[0]
+        return bound_text(beyond(value, found.bound, _ends(finding)), found.bound)
+    return _printed(finding, value)
 
 
 DECIDING = {
@@ -297,23 +332,27 @@ DECIDING = {
     "tolerance bound": later("bound of {share} of the type, at {confidence}"),
 }
 """What the number that decides is."""
+EACH = later("each of {number} specimens")
 
 
 def _distance(finding: Finding) -> tuple[str, ...]:
-    """Return how far it lies inside the nearest acceptance limit, or outside."""
-    found, ends = finding.deciding, _ends(finding)
-    if not ends or found is None or found.bound:
+    """Return how far it lies inside the nearest acceptance limit, or outside, as both print."""
+    found, unit = finding.deciding, of_difference(finding.demand.unit)
+    if found is None or found.kind == "count" or found.bound or not _ends(finding):
         return ()
-    value = finding.demand.shown(found.value)
-    nearest = min(ends, key=lambda end: abs(value - end))
     above = found.lower is None or found.value >= found.lower
     below = found.upper is None or found.value <= found.upper
     words = later("inside by {distance}") if above and below else later("outside by {distance}")
-    distance = abs(value - nearest)
-    number = fixed(distance, 0) if distance >= 100.0 else significant(distance, 2, keep=True)
-    unit = of_difference(finding.demand.unit)
-    shown = say("{number} % points", number=number) if unit == "%" else with_unit(number, unit)
-    return (say(words, distance=shown.replace(" ", SPACE)),)
+    shown = [(_apart(each), of_difference(each.demand.unit)) for each in in_units(finding)]
+    points = say("{number} % points", number=shown[0][0])
+    distance = points if unit == "%" else joined(shown)
+    return (say(words, distance=distance.replace(" ", SPACE)),)
+
+
+def _apart(finding: Finding) -> str:
+    value = finding.demand.shown(finding.deciding.value if finding.deciding else 0.0)
+    nearest = min(_ends(finding), key=lambda end: abs(value - end))
+    return apart_text(_printed(finding, value), _printed(finding, nearest))
 
 
 def strip_of(finding: Finding) -> Strip | None:

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 from dossier.report.blocks import Cell, Fact, Line, Mark, Table, words_of
 from dossier.report.layout.glyphs import text_width
@@ -66,6 +67,8 @@ class Ruler:
 
 KIND, TITLE = Ruler(8.0, 1.35), Ruler(10.5, 1.35)
 QUESTION, WORD = Ruler(12.5, 1.2, bold=True), Ruler(20.0, 1.1, bold=True)
+STAMP, AROUND = 11.0, 8.5
+"""Size of the stamp's letters [pt], and what is left free in it and before it [mm]."""
 TEXT, HEAD = Ruler(9.0, 1.35), Ruler(10.0, 1.35, bold=True)
 CAPTION, CELL, NOTE = Ruler(8.5, 1.25, bold=True), Ruler(8.0, 1.25), Ruler(8.0, 1.25)
 
@@ -76,42 +79,54 @@ def rows_that_fit(
     question: str,
     answer: Sequence[str],
     word: str,
+    stamp: str,
     facts: Sequence[Fact],
     lists: Sequence[Sequence[Line]],
     table: Table,
+    rest: str,
     logo: bool,
     paper: str,
 ) -> int:
     """Return how many rows of `table` page one has room for, with its other words above it [-].
 
-    `answer` are the sentences in the box under its `word`; `lists` the items under a heading each.
+    `answer` are the sentences in the box under its `word`; `lists` the items under a heading each;
+    `rest` is what the note says more where not all rows are shown.
     """
     used = KIND.height("x") + (10.0 if logo else 0.0) + TITLE.height(title) + 2.5
     used += QUESTION.height(f"1 {question}") + 3.0
-    used += 4.6 + WORD.height(word, 155.0) + 1.0 + 3.5
+    used += 4.6 + _headed(word, stamp) + 1.0 + 3.5
     used += sum(TEXT.height(sentence, 158.0) + 1.0 for sentence in answer)
-    used += sum(1.8 + _cell(fact.value, 0.85 * WIDTH) for fact in facts) + 4.0
+    used += sum(0.9 + _cell(fact.value, 0.85 * WIDTH) for fact in facts) + 4.0
     for items in lists:
         if items:
             used += HEAD.height("x") + 3.2 + 2.5
             used += sum(TEXT.height(words_of(item), WIDTH - 6.0) for item in items)
-    left = PAGE[paper] - SAFETY - used - _around(table)
-    for count, row in enumerate(table.rows):
-        left -= 1.4 + max(
-            _cell(cell, WIDTH * column.width / 100.0 - 2.2)
-            for cell, column in zip(row, table.columns, strict=True)
-        )
-        if left < 0:
-            return count
-    return len(table.rows)
+    ends = list(accumulate(_row(row, table) for row in table.rows))
+    left = PAGE[paper] - SAFETY - used - _around(table, "")
+    if ends and ends[-1] > left:
+        left += _around(table, "") - _around(table, rest)
+    return sum(end <= left for end in ends)
 
 
-def _around(table: Table) -> float:
-    """Return the height of caption, heads and note [mm]."""
+def _headed(word: str, stamp: str) -> float:
+    """Return the height of the word of the answer, with the stamp beside it if there is room."""
+    room = 155.0 - (AROUND + text_width(stamp, bold=True) * STAMP * MM_PER_POINT if stamp else 0.0)
+    beside = room > 0 and WORD.lines(word, room) == 1
+    return WORD.height(word, 155.0) + (0.0 if beside or not stamp else WORD.height("x"))
+
+
+def _row(row: Sequence[Cell], table: Table) -> float:
+    widths = (WIDTH * column.width / 100.0 - 2.2 for column in table.columns)
+    return 1.4 + max(_cell(cell, width) for cell, width in zip(row, widths, strict=True))
+
+
+def _around(table: Table, rest: str) -> float:
+    """Return the height of caption, heads and note, which says the `rest` [mm]."""
     heads = [
         CELL.height(column.title, WIDTH * column.width / 100.0 - 2.2) for column in table.columns
     ]
-    return CAPTION.height(table.caption) + 1.2 + max(heads) + 2.0 + NOTE.height(table.note) + 5.5
+    note = NOTE.height(f"{table.note} {rest}")
+    return CAPTION.height(table.caption) + 1.2 + max(heads) + 2.0 + note + 5.5
 
 
 def _cell(cell: Cell, width: float) -> float:
