@@ -17,7 +17,13 @@ UNPROVEN = {
         "{source}: nobody sealed it: compare its SHA-256, in the table of evidence carried over, "
         "with that of the dossier as it was issued"
     ),
-    "moved": later("{source}: decided again by this version, its numbers are others than it says"),
+    "moved": later(
+        "{source}: decided again by this version, its numbers, checks or conditions are others "
+        "than it says"
+    ),
+    "reworded": later(
+        "{source}: decided again by this version, cautions or sentences moved, no number"
+    ),
 }
 
 
