@@ -1,10 +1,12 @@
 """Building blocks of a page: formatted text only, ready for a template to lay out."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import accumulate, chain, pairwise
 from typing import Literal, Protocol
 
+from dossier.report.layout.glyphs import text_width
 from dossier.words import other_language, say
 
 Kind = Literal["pass", "partly", "fail", "open", "none"]
@@ -85,11 +87,6 @@ def words_of(part: str | Mark | Link | Line) -> str:
     return part if isinstance(part, str) else part.text
 
 
-def _length(cell: Cell) -> int:
-    parts = cell if isinstance(cell, tuple) else (cell,)
-    return sum(len(words_of(each)) for each in parts if isinstance(each, str | Mark | Line))
-
-
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a table."""
@@ -98,6 +95,39 @@ class Column:
     width: int
     """Share of the table's width [%]."""
     align: Literal["left", "right"] = "left"
+
+
+WIDE, PADDED, SIZE = 481.9, 5.7, 8.0
+"""Width of a table, what a cell keeps free, and size of its letters [pt]."""
+
+
+def fitted(cell: Cell, column: Column) -> Cell:
+    """Return a cell in which a number too long for its column has its unit on the next line.
+
+    A right-aligned one breaks at spaces alone, and would run into its neighbour.
+    """
+    if isinstance(cell, tuple):
+        return tuple(fitted(line, column) if isinstance(line, str) else line for line in cell)  # type: ignore[misc]
+    if not isinstance(cell, str) or column.align != "right":
+        return cell
+    room = column.width / 100.0 * WIDE - PADDED
+    return " ".join(
+        _UNIT_BEHIND.sub("\\1\n", piece)
+        if SIZE * text_width(piece.translate(_ONE_WIDTH)) > room
+        else piece
+        for piece in cell.split(" ")
+    )
+
+
+_ONE_WIDTH = dict.fromkeys(map(ord, "123456789"), "0")
+"""Digits in tables are as wide as one another."""
+_UNIT_BEHIND = re.compile(r"^(.*?[0-9)])\u00a0(?=[^±0-9(])")
+"""A number, alone or in brackets, before the space that keeps it with its unit."""
+
+
+def _length(cell: Cell) -> int:
+    parts = cell if isinstance(cell, tuple) else (cell,)
+    return sum(len(words_of(each)) for each in parts if isinstance(each, str | Mark | Line))
 
 
 SHORT = 600
@@ -130,6 +160,8 @@ class Table:
             raise ValueError(f"table {self.caption!r}: one anchor for each row, or none")
         if wide > 100 or any(len(row) != len(self.columns) for row in self.rows):
             raise ValueError(f"table {self.caption!r}: columns take {wide} % or a row is uneven")
+        shown = (tuple(map(fitted, row, self.columns)) for row in self.rows)
+        object.__setattr__(self, "rows", tuple(shown))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,8 +22,9 @@ from dossier.make.read import read_case
 from dossier.report.assets import drawn_later
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
-from dossier.report.charts.drawing import placed_panels, thinned
+from dossier.report.charts.drawing import thinned
 from dossier.report.charts.panel import Axis, Figure, Panel
+from dossier.report.charts.placing import placed_panels
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
 from dossier.report.charts.trade_chart import Reach, TradePoint, draw_trade
@@ -208,6 +209,28 @@ def test_alt_text_names_axes_limits_and_verdicts(whole):
     assert "Service interval 350 h" in against_hours.alt
     against_temperature = pressure_pages._against_temperature(case, assessment, STYLE)
     assert "160\u00a0kPa to 200\u00a0kPa" in against_temperature.alt
+
+
+def test_a_caption_speaks_of_nothing_that_its_chart_does_not_have(whole):
+    case, assessment = whole
+    alone = tuple(run for run in assessment.bench.multipass if run.side == "candidate")
+    bare = replace(assessment, bench=replace(assessment.bench, multipass=alone), findings=())
+    for made, said in ((assessment, True), (bare, False)):
+        assert ("reference" in next(efficiency_charts(made, STYLE)).caption) is said
+        flow = pressure_pages._against_flow(case, made, made.findings, STYLE)
+        assert ("Triangles" in flow.caption) is said
+    hours = pressure_pages._against_hours(case, bare, (), STYLE)
+    assert "Triangles" not in hours.caption
+
+
+def test_a_chart_says_below_which_oil_nothing_was_tested(whole):
+    case, assessment = whole
+    colder = replace(assessment.curves, cold_temperature=case.application.duty.cold_start + 7.0)
+    for curves, said in ((colder, True), (replace(colder, cold_temperature=263.15), False)):
+        made = replace(assessment, curves=curves)
+        chart = pressure_pages._against_flow(case, made, made.findings, STYLE)
+        assert ("colder was not tested" in svg(chart)) is said
+    assert "the supply's 500\u00a0kPa, reach no further" in chart.caption
 
 
 def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):

@@ -472,3 +472,18 @@ def test_what_people_wrote_cannot_end_its_quotation_on_page_one():
     for line in lines:
         inside = line.partition("“")[2]
         assert inside.index("”") > inside.index("Signed")
+
+
+@pytest.mark.parametrize(
+    ("text", "width", "shown"),
+    [
+        ("(0.127\u00a0±\u00a00.091)\u00a0mL/min", 16, "(0.127\u00a0±\u00a00.091)\nmL/min"),
+        ("(0.127\u00a0±\u00a00.091)\u00a0mL/min", 24, "(0.127\u00a0±\u00a00.091)\u00a0mL/min"),
+        ("0.89\u00a0per\u00a0mL", 9, "0.89\nper\u00a0mL"),
+        (">\u00a0100\u202f000\u202f000\u202f000", 9, ">\u00a0100\u202f000\u202f000\u202f000"),
+    ],
+)
+def test_a_number_too_long_for_its_column_has_its_unit_whole_on_the_next_line(text, width, shown):
+    columns = (Column("", 10), Column("", width, "right"), Column("", 10))
+    (row,) = Table(caption="", columns=columns, rows=(("", text, text),)).rows
+    assert row == ("", shown, text)

@@ -159,9 +159,9 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         caption=say("Uncertainty of each result and its largest parts"),
         columns=(
             Column(say("Requirement"), wide),
-            Column(say("u; k; ν"), 20, "right"),
-            Column("g", 9, "right"),
-            Column(say("Shares"), 6),
+            Column(say("u; k; ν"), 18, "right"),
+            Column("g", 12, "right"),
+            Column("", 5),
             Column(say("Contributions and their shares of the variance"), 65 - wide),
         ),
         rows=tuple(rows),

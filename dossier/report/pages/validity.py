@@ -195,11 +195,10 @@ def _matrix(case: Case, kind: str, rules: Marks) -> Table:
         for rule, group in rules.items()
         if rule not in plain
     ]
-    across = 3 if len(ids) <= FEW else 2
-    tall = -(-len(rows) // across)
-    parts = (rows[tall * place : tall * (place + 1)] for place in range(across))
-    beside = zip_longest(*parts, fillvalue=("", ""))
-    wide = (24, 9) if across == 3 else (28, 22)
+    most, wide = (3, (24, 9)) if len(ids) <= FEW else (2, (28, 22))
+    tall = -(-len(rows) // most)
+    parts = [rows[start : start + tall] for start in range(0, len(rows), tall or 1)]
+    beside, across = zip_longest(*parts, fillvalue=("", "")), len(parts)
     columns = (Column(say("Rule"), wide[0]), Column(say("Outcome"), wide[1])) * across
     what = say(PLURAL[kind]) if kind else say("whole case")
     return Table(
