@@ -185,7 +185,8 @@ def test_what_every_record_meets_stands_under_one_mark_and_nothing_else_does():
     every, run, sweep = validity._rules(replace(case, records=records), checks)
     assert (every.rows, every.empty) == ((), "● by every record: certificate named.")
     assert (run.rows, run.empty) == ((), "● by every record: readings.")
-    assert sweep.rows[0][:2] == ("readings", "▲")
+    assert sweep.rows == (("readings", "▲"),)  # one pair of heads over one row
+    assert [column.title for column in sweep.columns] == ["Rule", "Outcome"]
     assert sweep.note == ""
 
 
