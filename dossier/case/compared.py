@@ -18,6 +18,7 @@ from dossier.case.consistency import (
 from dossier.case.model import Filter, Qualification, RecordEntry
 from dossier.case.problems import Fault
 from dossier.case.units import from_si
+from dossier.words import later, say
 
 SIDES = ("candidate", "reference")
 CONDITIONS = {
@@ -53,6 +54,12 @@ class Source:
     def name(self) -> str:
         """Return how it is called: number and revision."""
         return f"{self.case.number} rev {self.case.revision}"
+
+    @property
+    def told(self) -> str:
+        """Return its name as a page says it."""
+        words = later("{number}, revision {revision}")
+        return say(words, number=self.case.number, revision=self.case.revision)
 
     @property
     def records(self) -> frozenset[str]:

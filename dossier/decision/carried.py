@@ -17,7 +17,13 @@ UNPROVEN = {
         "{source}: nobody sealed it: compare its SHA-256, in the table of evidence carried over, "
         "with that of the dossier as it was issued"
     ),
-    "moved": later("{source}: decided again by this version, its numbers are others than it says"),
+    "moved": later(
+        "{source}: decided again by this version, its numbers, checks or conditions are others "
+        "than it says"
+    ),
+    "reworded": later(
+        "{source}: decided again by this version, cautions or sentences moved, no number"
+    ),
 }
 
 
@@ -29,11 +35,11 @@ def of_carried(case: Case) -> Iterator[Condition]:
                 "{records}: carried over from {source} until {until}: {reason} [agreed by {by}]"
             )
             names, until, by = ", ".join(each.records), each.until, each.agreed_by
-            said = {"records": names, "source": source.name, "reason": each.reason}
+            said = {"records": names, "source": source.told, "reason": each.reason}
             text = say(words, until=until, by=by, **said)
             yield Condition("carried evidence", each.records[0], text)
         for code in source.doubts:
-            text = say(UNPROVEN[code], source=source.name)
+            text = say(UNPROVEN[code], source=source.told)
             yield Condition("unproven source", source.file, text)
 
 
@@ -65,7 +71,7 @@ def weighed(case: Case, finding: Finding) -> Finding:
                 "rests on evidence of {source} alone, by which it was: {before}; by the same "
                 "evidence it is not found better: test it anew"
             )
-            return _lost(finding, say(words, source=source.name, before=say(before.value)))
+            return _lost(finding, say(words, source=source.told, before=say(before.value)))
     return finding
 
 

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import cache
 from importlib.resources import files
-from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from dossier.case.case import Case
@@ -131,19 +130,42 @@ def sign_off(
     return sign_off_state(case, assessment, content, on)
 
 
+KINDS = ("numbers", "verdicts", "checks", "conditions", "cautions", "sentences", "sign-offs")
+"""What may move of a decision, what weighs most first."""
+PARTS = {"verdict": "verdicts", "decision": "verdicts"} | dict.fromkeys(
+    ("signed", "signoff", "standing"), "sign-offs"
+)
+MORE = "and more"
+
+
+def kinds_moved(moved: Sequence[str]) -> set[str]:
+    """Return of which kinds lines of `differences` are."""
+    return {_kind(line) for line in moved if line != MORE}
+
+
 def what_moved(moved: Sequence[str]) -> str:
-    """Return whether lines of `differences` are of numbers, of sentences alone, or none."""
-    if not moved:
-        return "no number moved"
-    places = [line.partition(": ")[0].split(".") for line in moved]
-    said = all(any(end in SAID.get(part, ()) for part in above) for *above, end in places)
-    return "sentences moved, no number" if said else "numbers moved"
+    """Return of which kinds lines of `differences` are, and whether a number is among them."""
+    kinds = kinds_moved(moved)
+    told = ", ".join(kind for kind in KINDS if kind in kinds)
+    none = "" if "numbers" in kinds else ", no number"
+    return f"{told} moved{none}" if kinds else "no number moved"
+
+
+def _kind(line: str) -> str:
+    *above, end = line.partition(": ")[0].split(".")
+    if "cautions" not in above and any(end in SAID.get(part, ()) for part in above):
+        return "sentences"
+    first = (*above, end)[0]
+    return first if first in KINDS else PARTS.get(end, PARTS.get(first, "numbers"))
 
 
 def differences(then: Any, now: Any) -> tuple[str, ...]:
-    """Return what differs between two decision documents, versions aside, as lines."""
-    lines = tuple(islice(_walk("", then, now), MOST_MOVED + 1))
-    return lines if len(lines) <= MOST_MOVED else (*lines[:MOST_MOVED], "and more")
+    """Return what differs between two decision documents, versions aside, as lines.
+
+    What weighs more comes first: where lines are left out, they are of no kind that does.
+    """
+    lines = sorted(_walk("", then, now), key=lambda line: KINDS.index(_kind(line)))
+    return tuple(lines[:MOST_MOVED] + [MORE] * (len(lines) > MOST_MOVED))
 
 
 def _walk(place: str, then: Any, now: Any) -> Iterator[str]:

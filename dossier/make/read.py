@@ -28,12 +28,19 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.make.decide import assess, decision_json, differences, issue_date, limits
+from dossier.make.decide import (
+    assess,
+    decision_json,
+    differences,
+    issue_date,
+    kinds_moved,
+    limits,
+)
 from dossier.record.dossier_file import DECISION, DossierFile, dossier_in, unpack
 from dossier.record.recall import WHOLE, Recalls
 from dossier.report.house.house import ATTACHED, digest_of, own_files, read_house
 
-UNSEALED, MOVED = "unsealed", "moved"
+UNSEALED, MOVED, REWORDED = "unsealed", "moved", "reworded"
 """What does not stop evidence, and is a condition."""
 
 
@@ -245,7 +252,9 @@ def _proved(content: bytes) -> tuple[str, tuple[str, ...], Case | None]:
     if again.same_version and not again.identical:
         told = "; ".join(again.moved) or "its form"
         return f"is not what its attachments give: decided again, {told[:200]} differs", (), None
-    return "", tuple([UNSEALED] * (not sealed.seals) + [MOVED] * bool(again.moved)), again.case
+    words_alone = kinds_moved(again.moved) <= {"cautions", "sentences", "sign-offs"}
+    moved = [REWORDED if words_alone else MOVED] if again.moved else []
+    return "", tuple([UNSEALED] * (not sealed.seals) + moved), again.case
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ import pytest
 
 from dossier import verify
 from dossier.case.attached import MAX_ATTACHED, MAX_FILES, MAX_PDF, NotADossierError, open_pdf
-from dossier.make.decide import MOST_MOVED, differences
+from dossier.make.decide import MOST_MOVED, differences, what_moved
 from dossier.make.recompute import _made_with, words_differ
 from dossier.record.document import ManifestDocument
 from dossier.record.dossier_file import safe_name, unpack
@@ -88,6 +88,21 @@ def test_differences_name_the_place_and_leave_versions_out():
     assert differences(then, {**then, "versions": {}}) == ()
     assert differences({"x": [1]}, {"x": [1, 2]}) == ("x: [1] became [1, 2]",)
     assert len(differences({str(k): 0 for k in range(99)}, {})) == 13
+
+
+def test_what_moved_is_told_by_kind_and_what_weighs_most_is_not_cut_off():
+    many = [{"text": f"caution {k}", "name": str(k)} for k in range(20)]
+    then = {"cautions": many, "standing": "approved", "findings": [{"verdict": "pass", "u": 1}]}
+    other = [{**each, "text": "x"} for each in many]
+    worse = [{"verdict": "fail", "u": 2}]
+    moved = differences(then, {**then, "cautions": other, "findings": worse})
+    assert moved[0].startswith("findings.0.u: ")
+    assert moved[-1] == "and more"
+    assert what_moved(moved) == "numbers, verdicts, cautions moved"
+    assert what_moved(moved[2:]) == "cautions moved, no number"
+    fewer = {**then, "cautions": many[1:], "standing": "draft"}
+    assert what_moved(differences(then, fewer)) == "cautions, sign-offs moved, no number"
+    assert what_moved(()) == "no number moved"
 
 
 @pytest.mark.parametrize(("number", "more"), [(1, ""), (20, ""), (21, " and more")])

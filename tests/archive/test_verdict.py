@@ -121,7 +121,7 @@ def test_what_contradicts_it_fails_it(changes, words):
         ({"made_with": {"a": "1"}, "same_version": False, "moved": ("x",)}, "numbers moved: x"),
         (
             {"made_with": {"a": "1"}, "same_version": False, "moved": ("cautions.4.text: a",)},
-            "sentences moved, no number: cautions",
+            "cautions moved, no number: cautions",
         ),
         (
             {
@@ -129,7 +129,7 @@ def test_what_contradicts_it_fails_it(changes, words):
                 "same_version": False,
                 "moved": ("findings.E1.components.0.source: a", "findings.E1.u: 1"),
             },
-            "numbers moved: f",
+            "numbers, sentences moved: f",
         ),
         ({"house": "h", "house_digest": "0" * 64}, "words of the house"),
         ({"pages": "not rebuilt: no Pango"}, "the pages were not rebuilt: no Pango"),

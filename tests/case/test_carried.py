@@ -438,6 +438,19 @@ def test_only_a_dossier_that_was_signed_off_is_carried(made):
     assert "is not intact" in proof(made.sealed[:-40] + b"0" * 40)[0]
 
 
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [("cautions.0.text: 1 became 2", "reworded"), ("findings.E1.value: 1 became 2", "moved"),
+     ("conditions: 1 became 2", "moved"), ("decision: 1 became 2", "moved")],
+)  # fmt: skip
+def test_only_what_weighs_makes_carried_numbers_others(made, monkeypatch, line, code):
+    again = proving.Recomputed(moved=(line,))
+    monkeypatch.setattr(proving, "decided_again", lambda _: again)
+    proving._proved.cache_clear()
+    assert proof(made.signed)[1] == ("unsealed", code)
+    proving._proved.cache_clear()
+
+
 def test_pages_that_say_something_else_are_found_where_a_dossier_is_made(made):
     stream = page_stream(made.signed)
     at = place_of(made.signed, stream) + len(stream) // 2

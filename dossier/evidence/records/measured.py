@@ -23,7 +23,7 @@ from dossier.evidence.records.readings import (
 from dossier.evidence.records.usable import expected, usable_records
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
-from dossier.words import later, say
+from dossier.words import decimal_mark, later, say
 
 READINGS = {
     "differential pressure": later("differential pressure reading"),
@@ -223,6 +223,7 @@ def outside_drawing(row: Inspected) -> str:
             "{characteristic} of specimen {specimen}: {found} {unit} is above {limit:g} {unit} as "
             "drawn (record {record})"
         )
-    what = {"characteristic": row.characteristic, "found": row.found, "unit": row.unit}
+    found = row.found.replace(".", decimal_mark())
+    what = {"characteristic": row.characteristic, "found": found, "unit": row.unit}
     limit, record = row.lower if below else row.upper, row.record.id
     return say(words, specimen=row.specimen, limit=limit, record=record, **what)

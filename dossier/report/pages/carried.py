@@ -33,7 +33,7 @@ def carried_table(case: Case, assessment: Assessment) -> Table | None:
     rows = [
         (
             named(each.records),
-            source.name,
+            source.told,
             (speak(each.reason), say("[agreed by {by}]", by=each.agreed_by)),
             date_text(each.until),
         )
@@ -56,7 +56,7 @@ def carried_table(case: Case, assessment: Assessment) -> Table | None:
 def _digests(case: Case) -> Iterator[str]:
     """Yield the whole digest of each dossier that evidence is carried over from."""
     for source in case.carried:
-        yield say("{source}: SHA-256 {digest}.", source=source.name, digest=source.sha256)
+        yield say("{source}: SHA-256 {digest}.", source=source.told, digest=source.sha256)
 
 
 def _note(case: Case, assessment: Assessment) -> str:
