@@ -130,8 +130,6 @@ def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record,
     What a control holds agrees now and then: how often, the rows next to each other tell.  Of one
     batch for two runs the volumes differ.  Both paths of one specimen may be tested at once.
     """
-    from scipy.special import bdtrc
-
     runs = [(each, each.table) for each in records if isinstance(each.table, MultipassTable)]
     for (known, first), (record, second) in combinations(runs, 2):
         if _specimen(known) == _specimen(record):
@@ -145,10 +143,17 @@ def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record,
             equal = int((a == b).sum())
             next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
             held = equal > HELD * rows and next_to < APART
-            if held and bdtrc(equal - 1, rows, next_to) < BY_CHANCE:
+            if held and _chance(equal, rows, next_to) < BY_CHANCE:
                 yield record, known, f"{equal} of {rows} readings of {name}"
         if (measured := _measured(record)) and measured == _measured(known):
             yield record, known, "concentrations and volume of the injection, and final level"
+
+
+def _chance(equal: int, rows: int, share: float) -> float:
+    """Return how likely so many or more of `rows` are equal by chance, by the binomial law [-]."""
+    from scipy.special import bdtrc
+
+    return float(bdtrc(equal - 1, rows, share))
 
 
 def _specimen(record: Record) -> tuple[str, str]:

@@ -22,7 +22,7 @@ def reopening(case: Qualification, limits: Limits) -> dict[str, tuple[str, ...]]
     """
     change, found = case.change, dict[str, tuple[str, ...]]()
     for what in change.of_filter if change else ():
-        for each in sorted(limits.reopened[what]):
+        for each in limits.reopened[what]:
             found[each] = (*found.get(each, ()), what)
     return found
 

@@ -181,7 +181,7 @@ def test_differences_are_told_by_type_place_and_up_to_sixty_characters():
             (line,) = differences({"a": then}, {"a": now})
             assert line == f"a: {json.dumps(then)} became {json.dumps(now)}"
     assert differences({"a": "µ" * 58}, {"a": "x" * 59}) == (
-        f'a: "{"µ" * 58}" became "{"x" * 56}...',
+        f'a: "{"µ" * 58}" became "{"x" * 59}…',
     )
     for number, more in ((MOST_MOVED, ()), (MOST_MOVED + 1, ("and more",))):
         lines = differences({f"{k:02}": 0 for k in range(number)}, {})

@@ -118,7 +118,7 @@ def test_the_file_says_what_unit_was_measured_in(name, unit, stated, met):
     raw = read(names=["t", name, *NAMES[2:]], rows=rows, units=bool(unit),
                columns={"t": "time [min]", name: stated})  # fmt: skip
     assert columns(raw)[1][1].replace(" ", "") == "kPa"
-    what = f"{name!r} has the unit 'bar', and the layout says 'kPa'"
+    what = f"{name!r} has the unit 'bar', and is to be read in 'kPa'"
     assert [(place, said) for place, said, _ in told(raw)] == ([] if met else [("cell B1", what)])
 
 

@@ -55,7 +55,6 @@ def test_what_is_reopened_stands_in_the_order_of_the_table_whatever_the_process(
 
 def test_a_requirement_is_reopened_by_the_record_or_the_column_that_it_rests_on(case):
     found = reopening(changed(case, "glue", "gasket").qualification, limits())
-    assert list(found)[:6] == sorted(list(found)[:6])  # the same text from every process
     known = all_quantities()
     assert reopens(known["service_life"], found) == ("glue",)
     assert reopens(known["burst_pressure"], found) == ("gasket",)

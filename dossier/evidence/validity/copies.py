@@ -26,8 +26,6 @@ LEAST_COUNT = 4.0
 """Mean raw count below which a class carries too little noise of its own."""
 MOST, DEGREE = 1000, 3
 """Rows of a run that are compared, and degree of the polynomial in time taken off each class."""
-NEIGHBOURS = np.array([1.0, 1.0, 0.0, 1.0, 1.0]) / 4.0
-"""Weights of the neighbours of a reading."""
 BEYOND = 7.0
 """Standard deviations of the sum over all classes from which one run follows the other: some
 100 000 shifts of all pairs of a case are looked at, and classes may have a cause in common."""
@@ -298,12 +296,10 @@ def _noise(sides: Sequence[CountedSide], *, nearby: bool = False) -> Floats:
         classes = side.classes
         scores, gaps = np.zeros(classes.shape), np.isnan(classes)
         times = np.linspace(-1.0, 1.0, len(classes))
-        several = np.unique(gaps, axis=1) if gaps.any() else gaps[:, :1]
-        for gap in several.T:
+        for gap in (np.unique(gaps, axis=1) if gaps.any() else gaps[:, :1]).T:
             if (~gap).sum() >= FEWEST:
                 alike = (gaps == gap[:, None]).all(axis=0)
-                used = alike & (classes[~gap].mean(axis=0) >= LEAST_COUNT)
-                own = np.ix_(~gap, used)
+                own = np.ix_(~gap, alike & (classes[~gap].mean(axis=0) >= LEAST_COUNT))
                 scores[own] = _scores(classes[own], times[~gap], nearby)
         found.append(scores)
     return np.hstack(found)
@@ -320,14 +316,14 @@ def _scores(raw: Floats, time: Floats, nearby: bool) -> Floats:
     steady = np.sqrt(np.maximum(raw, 0.0) + 0.375)
     if nearby:
         wide = np.pad(steady, ((2, 2), (0, 0)))
-        trend = sum(share * wide[i : i + len(raw)] for i, share in enumerate(NEIGHBOURS))
+        trend = (wide[:-4] + wide[1:-3] + wide[3:-1] + wide[4:]) / 4.0
     else:
         powers = np.polynomial.polynomial.polyvander(time, DEGREE)
         trend = powers @ np.linalg.lstsq(powers, steady)[0]
     ranks = np.argsort(np.argsort(steady - trend, axis=0, kind="stable"), axis=0) + 0.5
-    scores = ndtri(ranks / len(raw))
-    result: Floats = scores / np.sqrt((scores**2).mean(axis=0))
-    return result
+    scores: Floats = ndtri(ranks / len(raw))
+    scores /= np.sqrt((scores**2).mean(axis=0))
+    return scores
 
 
 def _follows(one: Floats, other: Floats) -> tuple[str, float]:
