@@ -54,7 +54,10 @@ def test_all_that_is_carried_is_a_condition_and_the_approval_ends_with_it(case):
     assert made.valid_until == until < case.qualification.review_due
     kinds = [each.kind for each in made.conditions]
     assert kinds == ["carried evidence", "carried evidence", "unproven source"]
-    assert "PD-C1, PD-C2, PD-C3, BV-C: carried over from LFQ-0412 rev 0" in made.conditions[0].text
+    assert (
+        "PD-C1, PD-C2, PD-C3, BV-C: carried over from LFQ-0412, revision 0"
+        in made.conditions[0].text
+    )
 
 
 @pytest.mark.parametrize("before", ["fail", "conditional fail", "not demonstrated"])
