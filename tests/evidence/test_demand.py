@@ -105,7 +105,8 @@ def test_what_cannot_be_asked_is_said_with_what_to_do(quantity, limit, said):
     ],
 )
 def test_what_is_tested_is_not_asked_to_be_worse(quantity, at, good, bad):
-    (side, value), (worse, _) = *good.items(), *bad.items()
+    side, value = next(iter(good.items()))
+    worse = next(iter(bad))
     assert demand(quantity, at=at, **good).id == "Q1"
     said = refused(quantity, at=at, **bad)
     assert f"so that a {worse} alone asks for the worse filter" in said
