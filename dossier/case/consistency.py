@@ -258,12 +258,15 @@ def _consistency_twice(
 def _of_others(qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield readings whose rows, sheet or file bear the name of another specimen.
 
-    A name such as "mp-c1" holds that of C1; one that holds two is of neither.
+    A name such as "mp-c1" holds that of C1; one that holds two is of neither.  A CSV file has no
+    sheet: what stands behind its name are cells.
     """
     known = {plain(name): name for name in _specimens(qualification) if any(map(str.isalpha, name))}
     for entry in qualification.record:
-        file, _, sheet = entry.file.partition("#")
-        places = (*entry.where.values(), sheet.partition("!")[0], PurePosixPath(file).stem)
+        name, _, place = entry.file.partition("#")
+        file = PurePosixPath(name)
+        sheet = place.partition("!")[0] if file.suffix.lower().startswith(".xls") else ""
+        places = (*entry.where.values(), sheet, file.stem)
         told = {plain(each) for each in places}
         words = {word for each in told for word in re.findall(r"[^\W_]+", each)}
         held = {each for each in words & known.keys() if re.search(r"\d", each)} - told

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from dossier import CaseError, read_case
+from dossier.case.consistency import _of_others
 from tests.spelled import INPUTS
 
 FAULTS = [
@@ -47,6 +48,18 @@ def test_a_file_of_several_specimens_is_that_of_each(tmp_path):
         (case / old).rename(case / name)
         (case / "case.toml").write_text(text.replace(f'"{old}"', f'"{name}"'))
         read_case(case)
+
+
+@pytest.mark.parametrize(
+    ("file", "other"),
+    [("records/a.csv#C2:L", False), ("records/a.csv#C2", False), ("records/a.xlsx#C2!A1", True)],
+)
+def test_cells_are_no_name_of_a_specimen_and_a_sheet_is(file, other):
+    asked = read_case(INPUTS / "polder-pumps").qualification
+    first, *more = asked.record
+    moved = asked.model_copy(update={"record": (first.model_copy(update={"file": file}), *more)})
+    assert first.specimen == "C1"
+    assert bool(list(_of_others(moved))) is other
 
 
 def test_all_faults_are_named_at_once(tmp_path):
