@@ -139,6 +139,8 @@ def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record,
             if one is None or other is None:
                 continue
             rows = min(len(one), len(other), MOST_ROWS)
+            if rows < 2:  # no row has one next to it
+                continue
             a, b = one[:rows], other[:rows]
             equal = int((a == b).sum())
             next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
