@@ -11,6 +11,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from dossier.evidence.quantities import all_quantities  # noqa: E402  after the settings above
+from dossier.evidence.statistics.uncertainty import load_functions  # noqa: E402
 from dossier.report.layout.pdf import RenderError, load_weasyprint  # noqa: E402
 
 SLOW = (
@@ -25,13 +26,13 @@ SLOW = (
     "dossier.report.render",
     "jinja2",
     "rfc8785",
-    "scipy.special",
 )
 
 for _name in SLOW:
     import_module(_name)
 
 all_quantities()
+load_functions()
 with contextlib.suppress(RenderError):  # each case says what is missing
     load_weasyprint()
 gc.collect()
