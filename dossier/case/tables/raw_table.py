@@ -3,7 +3,7 @@
 import math
 import re
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -163,7 +163,7 @@ class RawTable:
         self.declared, self.decimal = bool(decimal), decimal or "."
         proven: dict[str, str] = {}
         doubtful = ""
-        for row, column, seen in () if decimal else self._shown():
+        for row, column, seen in () if decimal else self._shown(proven):
             if seen.decimal in proven or (comma_ends and seen.doubtful == "."):
                 continue
             if seen.decimal:
@@ -182,10 +182,16 @@ class RawTable:
         self.decimal = next(iter(proven), self.decimal)
         return self
 
-    def _shown(self) -> Iterator[tuple[int, RawColumn, Shown]]:
-        """Yield row and column of each number that shows something of decimal marks, and what."""
+    def _shown(self, proven: Collection[str]) -> Iterator[tuple[int, RawColumn, Shown]]:
+        """Yield row and column of each number that shows something of decimal marks, and what.
+
+        Columns in which all marks are `proven` by those before them have no more to show.
+        """
         for column in self.columns:
             cells = self.cells[column.index] if lowered(column.name) not in WORDS else ()
+            open_marks = [mark for mark in ".," if mark not in proven]
+            if proven and not any(mark in str(cell) for cell in cells for mark in open_marks):
+                continue
             for row, cell in enumerate(cells):
                 if isinstance(cell, str) and ("." in cell or "," in cell):
                     seen = shows(cleaned(cell.lstrip(" <>≤≥")))

@@ -75,19 +75,14 @@ def _side(finding: Finding) -> str:
 
 def _row(finding: Finding) -> Iterator[tuple[str, ...]]:
     """Yield the row of a quantity that is known of both filters."""
-    own, other = finding.estimate, finding.reference
+    demand, own, other = finding.demand, finding.estimate, finding.reference
     if own is not None and other is not None:
-        beside = [estimate_text(finding, each) for each in (own, other)]
-        if not _why_none(finding.demand, own, other) and own.scale != "reciprocal":
-            units = _units(finding.demand)
-            beside = [
-                joined([(_beside(each, own, other)[i], each.unit) for each in units])
-                for i in range(2)
-            ]
-        yield (
-            what_of(finding.demand), *beside, difference_text(finding.demand, own, other),
-            _side(finding),
-        )  # fmt: skip
+        if _why_none(demand, own, other) or own.scale == "reciprocal":
+            beside = [estimate_text(finding, each) for each in (own, other)]
+            cells = (*beside, difference_text(demand, own, other))
+        else:
+            cells = _together(demand, own, other)
+        yield what_of(demand), *cells, _side(finding)
 
 
 def _units(demand: Demand) -> list[Demand]:
@@ -129,13 +124,26 @@ def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
         return why
     if own.scale == "reciprocal":
         return say("{number} times", number=with_interval(*ends_of(own, other)))
-    texts = [(_signed(_beside(each, own, other)[2]), each) for each in _units(demand)]
+    return _together(demand, own, other)[2]
+
+
+def _together(demand: Demand, own: Estimate, other: Estimate) -> tuple[str, str, str]:
+    """Return both results and their difference with each unit that they are printed in."""
+    units = _units(demand)
+    first, second, apart = zip(*(_beside(each, own, other) for each in units), strict=True)
+    results = [
+        joined([(t, u.unit) for t, u in zip(texts, units, strict=True)])
+        for texts in (first, second)
+    ]
+    signed = [_signed(text) for text in apart]
     # A difference of two shares is in percentage points: percent of a percentage misleads.
     if demand.unit == "%":
-        number = texts[0][0]
-        number = f"({number})" if PLUS_MINUS in number else number
-        return say("{number} % points", number=number).replace(" ", SPACE)
-    return joined([(text, of_difference(each.unit)) for text, each in texts])
+        number = f"({signed[0]})" if PLUS_MINUS in signed[0] else signed[0]
+        difference = say("{number} % points", number=number).replace(" ", SPACE)
+    else:
+        moved = [(t, of_difference(u.unit)) for t, u in zip(signed, units, strict=True)]
+        difference = joined(moved)
+    return results[0], results[1], difference
 
 
 def _signed(text: str) -> str:
