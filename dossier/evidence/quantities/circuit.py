@@ -147,7 +147,7 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
 
 
 DRAWN = 10_000
-"""Draws of each point of a curve that pages alone show: a percent of the width of its band."""
+"""Draws of what pages alone show: they leave a percent of the width of its band uncertain."""
 CODED = (4.0, 6.0, 14.0)
 """Sizes of an ISO 4406 code [um(c)]."""
 
@@ -238,7 +238,8 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
     found = []
     for size in _counted(bench, side):
         try:
-            one = sump_estimate(bench, side, size, temperature)
+            with with_trials(DRAWN):
+                one = sump_estimate(bench, side, size, temperature)
         except NotDemonstrated as why:
             notes.append(say("{size:g} µm(c): {reason}", size=size, reason=why.reason))
             continue
