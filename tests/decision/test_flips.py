@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 
 from dossier.decision.assess import _deciding
-from dossier.decision.flips import ABOVE, BELOW, flips_of
+from dossier.decision.flips import ABOVE, BELOW, TRIALS, flips_of
 from dossier.evidence.changed import INPUTS
 from dossier.evidence.prepare import prepare
 from dossier.evidence.requirement import resolve
@@ -89,7 +89,7 @@ def test_bisection_finds_what_a_scan_of_all_factors_finds():
     rule = {"kind": "graded", "confidence": "95 %", "agreed": date(2026, 1, 5)}
     asked = requirement("efficiency", at={"size": "10 um(c)"}, min="88 %", basis="mean")
     lab, finding, decide = decided(asked, rule)
-    with with_trials(4000):
+    with with_trials(TRIALS):
         scans = [
             [(f, decide(INPUTS["counts"](lab, f))(finding.demand).verdict) for f in factors]
             for factors in (BELOW, ABOVE)
@@ -130,5 +130,5 @@ def test_fewer_draws_end_with_the_search():
     lab, finding, decide = decided(drop(100))
     seen = []
     list(flips_of(lab, [finding], lambda *asked: seen.append(trials()) or decide(*asked)))
-    assert set(seen) == {4000}
+    assert set(seen) == {TRIALS} and TRIALS < DRAWS
     assert trials() == DRAWS
