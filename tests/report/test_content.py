@@ -14,6 +14,7 @@ from dossier.decision.deciding import Deciding
 from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.limits import Check
+from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Component
 from dossier.make.verdict_text import language_note
 from dossier.report.blocks import Column, Link, Table, words_of
@@ -400,6 +401,18 @@ def test_a_verdict_leads_to_its_chart_and_records(page):
             assert "record-1" in see.values()
         if finding.demand.quantity.name == "efficiency":
             assert see["figure"] == "chart-size"
+
+
+@pytest.mark.parametrize("name", all_quantities())
+def test_where_one_quantity_alone_is_asked_each_link_leads_somewhere(name, undrawn):
+    quantity = all_quantities()[name]
+    at = {each.name: 1.0 for each in quantity.conditions}
+    asked = sample.demand(quantity, "A1", lower=0.5, at=at, at_text="so")
+    one = sample.finding(asked, sample.estimate(0.9, 0.01, quantity.unit), "pass", probability=0.99)
+    only = sample.assessment(sample.case(), findings=(one,), decision=Decision.APPROVED)
+    page = content(only)
+    known = anchors(page) | set(page.sections) | {"conditions"}
+    assert {link.target for link in links((page.requirements, page.decision, page.frame))} <= known
 
 
 def test_a_requirement_asked_twice_is_said_once():

@@ -23,7 +23,14 @@ from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
 from dossier.report.pages.filtration import efficiency_charts, sizes_table
 from dossier.report.pages.frame import FramePage, frame_page
-from dossier.report.pages.places import OF_APPLICATION, number_sections, places_of, section_of
+from dossier.report.pages.places import (
+    OF_APPLICATION,
+    OF_PRESSURE,
+    chart_of,
+    number_sections,
+    places_of,
+    section_of,
+)
 from dossier.report.pages.pressure import pressure_charts
 from dossier.report.pages.record_pages import (
     DigestsPage,
@@ -188,7 +195,8 @@ def _charts(
         yield from efficiency_charts(_binding(assessment), style)
     if "capacity" in asked:
         yield loading_chart(lead, style)
-    if "pressure" in asked:
+    leads_to = {chart_of(each) for each in assessment.findings}
+    if "pressure" in asked or not leads_to.isdisjoint(OF_PRESSURE):
         for chart in pressure_charts(case, lead, assessment.findings, style):
             marked = say("{mark}: {text}", mark=case.mark, text=chart.caption)
             own = case.mark and chart.id in OF_APPLICATION

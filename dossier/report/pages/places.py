@@ -122,7 +122,8 @@ CHARTS = {
     "turnover_time": "chart-share",
 }
 """Chart that shows a quantity; any other is on page one or in the table of requirements."""
-OF_APPLICATION = ("chart-hours", "chart-flow", "chart-temperature", "chart-share")
+OF_PRESSURE = ("chart-hours", "chart-flow", "chart-temperature")
+OF_APPLICATION = (*OF_PRESSURE, "chart-share")
 """Charts with the oil, flow and hours of one application."""
 
 
