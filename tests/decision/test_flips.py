@@ -130,5 +130,6 @@ def test_fewer_draws_end_with_the_search():
     lab, finding, decide = decided(drop(100))
     seen = []
     list(flips_of(lab, [finding], lambda *asked: seen.append(trials()) or decide(*asked)))
-    assert set(seen) == {TRIALS} and TRIALS < DRAWS
+    assert set(seen) == {TRIALS}
+    assert TRIALS < DRAWS
     assert trials() == DRAWS
