@@ -28,7 +28,7 @@ from dossier.report.signing import SignOff, role_text
 from dossier.words import later, say, say_count
 
 LISTED = 12
-"""Machines of several applications that page two lists; their table has all."""
+"""Machines that the table of page two lists; more stand below it, or with their applications."""
 SHOWN = 11
 """Requirements whose factors page two has room for, the nearest first."""
 
@@ -40,6 +40,8 @@ class FramePage:
     drawing: Chart
     states: Table
     scope: Table
+    machines: str
+    """All machines of one application, where they are too many for the table."""
     flips: Table
     days: Table
     changes: str
@@ -54,6 +56,7 @@ def frame_page(
         drawing=circuit_drawing(assessment.bench.case if case.parts else case),
         states=states_table(assessment.bench),
         scope=_scope(case, assessment),
+        machines="" if case.parts or not _many(case) else machines_of(case.application)[0],
         flips=_flips(assessment, places),
         days=_days(case, assessment, signoff, issued),
         changes=_changes(case),
@@ -98,10 +101,16 @@ Pair = tuple[Cell, Cell]
 
 def _machines(case: Case) -> Pair:
     machines, source = machines_of(case.application)
-    told, number = _of_each(case) if case.parts else source, len(case.application.equipment)
-    if case.parts and number > LISTED:
+    if _many(case):
+        number = len(case.application.equipment)
         machines = say_count(number, "{number} machine", "{number} machines")
+        machines = machines if case.parts else say("{machines}, below this table", machines=machines)
+    told = _of_each(case) if case.parts else source
     return (machines, told), say("Other machines, circuits or valve settings")
+
+
+def _many(case: Case) -> bool:
+    return len(case.application.equipment) > LISTED
 
 
 def _filter(case: Case, assessment: Assessment) -> Pair:
