@@ -233,7 +233,7 @@ def _bounded(
 
 def named_filter(filter_: Filter) -> str:
     """Return part number and maker of a filter, long ones shortened."""
-    return of_maker(shortened(filter_.part_number, 40), shortened(filter_.maker, 50))
+    return of_maker(shortened(filter_.part_number, 80), shortened(filter_.maker, 50))
 
 
 def _question(case: Case) -> str:
