@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.testing  # noqa: F401  # so that it is loaded
+import numpy.testing  # so that it is loaded
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
