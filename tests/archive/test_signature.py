@@ -121,6 +121,21 @@ def test_test_identities_are_marked_in_the_certificate(dossier):
     assert TEST_MARK.replace(",", "\\,") in subject
 
 
+def test_a_certificate_bids_readers_heed_what_it_may_be_used_for(dossier):
+    """Critical: basic constraints and key usage; never key identifiers (RFC 5280, 4.2.1)."""
+    from cryptography import x509
+
+    for name, authority in (("test-authority", True), ("test-engineer-invented", False)):
+        made = (dossier.folder / "ids" / f"{name}.pem").read_bytes()
+        each = x509.load_pem_x509_certificate(made).extensions
+        found = {type(extension.value): extension.critical for extension in each}
+        assert found == {
+            x509.BasicConstraints: True, x509.KeyUsage: True,
+            x509.SubjectKeyIdentifier: False, x509.AuthorityKeyIdentifier: False,
+        }  # fmt: skip
+        assert each.get_extension_for_class(x509.BasicConstraints).value.ca is authority
+
+
 def test_an_identity_is_made_once_and_its_key_is_the_owners_alone(tmp_path):
     made = make_identity("A. Person", tmp_path, "one")
     assert made.key.stat().st_mode & 0o077 == 0

@@ -140,6 +140,9 @@ def test_all_that_is_unfit_is_named_at_once():
         trust_of([b"x", person().pem], {"prepared": b"y"}, [b"z"])
     assert len(caught.value.problems) == 4
     assert all(each.hint for each in caught.value.problems)
+    whats = {each.file: each.what for each in caught.value.problems}
+    assert whats["--trust-person prepared"] == "is no certificate that can be read"
+    assert whats["--crl"] == "is no list of revoked certificates (CRL) that can be read"
     root = authority()
     with pytest.raises(CaseError, match="holds 2 certificates"):
         trust_of([], {"prepared": person(root).pem + root.pem})

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
+from dossier.case import fields
 from dossier.case.application import Application
 from dossier.case.model import Qualification
 from dossier.case.toml_text import parse_toml
@@ -123,3 +124,20 @@ def test_a_day_or_a_number_in_another_form_is_none(field, value):
 def test_a_byte_order_mark_is_no_part_of_a_case_file():
     content = (CONTRACT / "case.toml").read_bytes()
     assert parse_toml(b"\xef\xbb\xbf" + content) == parse_toml(content)
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "expanded", "si"),
+    [
+        (fields.Concentration, "10 mg/L", "0.4 mg/L", 10e-3),
+        (fields.MassRate, "6 g/h", "0.24 g/h", 6e-3 / 3600),
+        (fields.MeasuredFlow, "60 L/min", "2.4 L/min", 1e-3),
+        (fields.MeasuredVolume, "10 L", "0.4 L", 10e-3),
+        (fields.MeasuredViscosity, "100 mm2/s", "4 mm2/s", 100e-6),
+        (fields.MeasuredPressure, "2 kPa", "0.08 kPa", 2000.0),
+    ],
+)
+def test_what_is_measured_may_say_how_well(kind, value, expanded, si):
+    """An expanded uncertainty of 4 % with k = 2 is 2 % (JCGM 100:2008, 6.2.1)."""
+    found = TypeAdapter(kind).validate_python({"value": value, "U": expanded, "k": 2})
+    assert (found.value, found.u) == (pytest.approx(si), pytest.approx(0.02 * si))

@@ -1,5 +1,7 @@
 """Files that are not UTF-8, and heads of CSV files that are more than a row of names."""
 
+import sys
+
 import numpy as np
 import pytest
 
@@ -73,6 +75,13 @@ def test_names_may_be_mapped_below_titles():
     assert table.remarks == ((1, "Invented"),)
 
 
+def test_mapped_names_below_two_cells_of_a_title_are_parted_as_they_are():
+    text = "Report; 7\nt,Delta P\nmin,kPa\n1,2\n"
+    table = read_csv("r.csv", text.encode(), {"t": "time", "Delta P": "differential pressure"})
+    assert [column.unit for column in table.columns] == ["min", "kPa"]
+    assert np.allclose(numbers(table), [[1], [2]])
+
+
 def test_a_row_that_is_no_units_stays_a_row():
     table = read_csv("r.csv", b"time;flow\nmin;blip\n1;2\n")
     numbers(table)
@@ -118,6 +127,12 @@ def test_a_cell_that_is_a_number_is_written_so_that_it_reads_back(value):
     assert float(text) == value
     assert len(text) < 24
     assert ("." in text) is (value == 0.1)
+
+
+def test_whole_numbers_are_written_out_to_the_digits_that_a_double_keeps():
+    first = 10.0**sys.float_info.dig
+    assert filled(first - 1.0) == "9" * sys.float_info.dig
+    assert filled(first) == repr(first) == filled(-first)[1:]
 
 
 def test_a_cell_without_a_value_is_empty_and_others_are_their_words():

@@ -16,6 +16,7 @@ from openpyxl.comments import Comment
 from openpyxl.styles import Font, GradientFill, PatternFill
 
 from dossier.case.tables.raw_table import TableError
+from dossier.case.tables.sheet_marks import SheetMarks
 from dossier.case.tables.tables import read_sheet, sheet_names
 from dossier.case.tables.whole_book import check_workbook
 from tests.hostile.bombs import archive
@@ -166,6 +167,14 @@ def test_hidden_rows_and_columns_are_refused():
         made.column_dimensions["D"].hidden = True
 
     assert places(read(sheet([HEAD, [1, 2], [2, 3]], hide))) == ["row 3", "column B"]
+
+
+def test_what_is_hidden_of_a_turned_sheet_is_hidden_the_other_way_round():
+    marks = SheetMarks(hidden_rows={3, 7}, hidden_columns=[(1, 2), (5, 5)])
+    turned = marks.turn()
+    assert turned.hidden_rows == {2, 3, 6}  # columns B, C and F
+    assert [column for column in range(9) if turned.hides(column)] == [2, 6]
+    assert turned.turn().hidden_rows == marks.hidden_rows
 
 
 def test_rows_and_columns_of_no_height_or_width_are_hidden():

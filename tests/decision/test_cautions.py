@@ -18,7 +18,7 @@ from dossier.evidence.requirement import resolve
 from dossier.make.decide import limits
 from dossier.report.pages.fixed_words import conditions_said
 from tests.evidence.test_strength_quantities import burst
-from tests.made_bench import application, exact, run, sweep
+from tests.made_bench import application, entry, exact, run, sweep
 from tests.made_bench import bench as made
 from tests.report import sample
 from tests.report.sample import bench, case, demand, estimate, finding, qualification
@@ -303,6 +303,17 @@ def test_filters_of_different_laboratories_are_said_to_be(theirs, apart):
     ]  # fmt: skip
     lab = bench(case(qual=qualification().model_copy(update={"record": tuple(entries)})))
     assert ("Compared across rigs" in told(lab=lab)) == apart
+
+
+def test_a_run_that_is_left_out_on_both_sides_joins_no_rigs():
+    results = [run(f"M{k}", f"S{k}", side) for k, side in enumerate(("candidate", "reference") * 2)]
+    rigs = [{"id": name, "name": name} for name in ("L1", "L2")]
+    entries = [entry(each, laboratory=rigs[k % 2]["id"]) for k, each in enumerate(results)]
+    lab = made(results, entries=entries, laboratory=rigs)
+    assert "Compared across rigs" in told(lab=lab)
+    for kept in ({}, {"M3": "fell"}, {"M2": "fell", "M3": "fell"}):
+        assert "Compared across rigs" in told(lab=replace(lab, excluded=kept))
+    assert "Compared across rigs" not in told(lab=replace(lab, excluded={"M1": "a", "M3": "b"}))
 
 
 def test_what_nobody_must_keep_stands_behind_what_machines_must():

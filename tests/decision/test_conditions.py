@@ -193,6 +193,8 @@ def test_half_of_what_stands_in_is_a_small_reproducibility(u, told):
               "source": "interlaboratory study"}  # fmt: skip
     found = doubts(reproducibility=[stated])
     assert [each.kind for each in found] == ["small reproducibility"] * told
+    words = f"{u} is stated (interlaboratory study), where 12 % stand in"
+    assert all(words in each.text for each in found)
 
 
 @pytest.mark.parametrize(("intervals", "told"), [(99, []), (101, ["L1"])])

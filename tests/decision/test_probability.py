@@ -224,6 +224,21 @@ class TestPopulation:
         s = float(np.std(values, ddof=1))
         assert found == pytest.approx(tolerance_confidence(6, 0.9, 2.0 / s), abs=1e-6)
 
+    @pytest.mark.parametrize(
+        ("limits", "reach"),
+        [((8.0, None), -1.281552), ((None, 12.0), 1.281552),
+         ((8.0, 12.5), -1.644854), ((7.5, 12.0), 1.644854)],
+    )  # fmt: skip
+    def test_nine_tenths_reach_to_the_quantile_of_the_normal_law(
+        self, limits: tuple[float | None, float | None], reach: float
+    ) -> None:
+        """Toward the nearer limit: beyond one lies a tenth, beyond each of two half of it."""
+        values = [9.0, 10.0, 11.0, 9.5, 10.5, 10.0]
+        draws = lambda _: np.random.default_rng(1)  # noqa: E731
+        asked = AgainstLimit(estimate(values, 0.0), Threshold(*limits), "population", 0.9, draws)
+        expected = 10.0 + reach * float(np.std(values, ddof=1))
+        assert probability(asked).value == pytest.approx(expected, abs=1e-5)
+
     def test_two_limits_count_both_tails(self) -> None:
         """Both limits 1.5 u away: outside lies what either leaves out, by either part."""
         own = TestTheReference.normal(10.0, 1.0)

@@ -174,6 +174,17 @@ def test_nearest_is_what_leaves_least_of_the_risk_that_its_rule_allows():
     assert nearness(narrow)[1] == pytest.approx(0.8)
 
 
+def test_what_is_only_advised_decides_behind_all_that_is_mandatory():
+    """The worst that is advised stands behind the best that has to be met."""
+    order = [
+        SimpleNamespace(demand=SimpleNamespace(severity=severity, confidence=0.95),
+                        probability=0.96, verdict=verdict)
+        for severity in ("mandatory", "advisory")
+        for verdict in (Verdict.FAIL, Verdict.PASS)
+    ]  # fmt: skip
+    assert sorted(reversed(order), key=nearness) == order
+
+
 def test_one_that_asks_nothing_mandatory_is_not_carried_by_the_others(tmp_path):
     wish = requirement("burst_pressure", min="1 kPa", severity="advisory")
     found = decided(fleet(tmp_path, pump=([Q],), barge=([wish],)))

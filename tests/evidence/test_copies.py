@@ -98,6 +98,13 @@ def test_a_curve_but_for_a_factor_or_an_offset_is_a_copy(factor, offset):
     assert not _same_curve(one, printed(moved))
 
 
+def test_copies_of_pressures_below_one_pascal_are_told_alike():
+    one, other = printed(pressures()), printed(1.05 * pressures() + 300.0)
+    assert _same_curve(1e-6 * one, 1e-6 * other)
+    assert _same_curve(1e-6 * one, other)
+    assert _same_curve(one, 1e-6 * other)
+
+
 @pytest.mark.parametrize(("factor", "offset"), [(1.07, 0.0), (1.0, 30.5)])
 def test_a_copy_is_known_by_its_small_pressures_too(factor, offset):
     """Four figures, of which the largest leave 100 Pa open and the smallest 0.1 Pa."""

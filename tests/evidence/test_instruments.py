@@ -127,6 +127,17 @@ def test_a_figure_that_fits_nothing_is_a_problem():
         reading_u(lab(instrument("X", ["time"], reading_u="1 kPa")).case.instrument("X"), "time")
 
 
+@pytest.mark.parametrize(
+    ("figure", "told"),
+    [("0.006 %", False), ("0.004 %", True), ("1 L/min", False), ("0 L/min", True), ("0 %", True)],
+)
+def test_what_no_instrument_reaches_is_told_of_percentages_as_well(figure, told):
+    """One part in 20 000 is 0.005 %; of what is stated in a unit, nothing at all is told."""
+    meter = instrument("X", ["flow"], reading_u=figure)
+    said = [p.what for p in instrument_problems(lab(meter).case)]
+    assert any("no working instrument is known to reach" in what for what in said) is told
+
+
 TWO = [{"id": "L", "name": "One"}, {"id": "M", "name": "Other"}]
 
 

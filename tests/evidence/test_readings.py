@@ -170,13 +170,19 @@ def judged(values, volume, rounded=0.0):
     return _whole(SimpleNamespace(sides=[side]), None)
 
 
-@pytest.mark.parametrize("volume", [0.3, 0.45, 0.7, 3.0, 25.0, 1 / 3])
+@pytest.mark.parametrize("volume", [0.3, 0.4, 0.45, 0.7, 3.0, 8.0, 25.0, 1 / 3])
 @pytest.mark.parametrize("places", range(-1, 7))
 def test_whole_particles_printed_to_any_digits_are_never_told(volume, places):
-    """The volume is printed to three digits as well."""
+    """The volume is printed to three digits as well; of 8 mL, 0.125 lies between two hundredths."""
     stated = round(volume, 3)
     found = judged(np.round(np.arange(1.0, 2001.0) / volume, places), stated, _rounding(stated))
     assert "no whole number" not in found[1]
+
+
+def test_a_tenth_of_a_particle_is_told_beside_thirty_million():
+    """Values of 1/mL with seven decimals leave 0.00000005 of it open."""
+    found = judged(3e7 + np.arange(20.0) + 0.1, 1.0)
+    assert "20 values are no whole number of particles" in found[1]
 
 
 @pytest.mark.parametrize(("number", "met"), [(19, "does not apply"), (20, True)])

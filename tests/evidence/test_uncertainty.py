@@ -5,6 +5,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.testing  # so that it is loaded
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -160,3 +162,10 @@ class TestStudent:
     def test_refuses_nan(self) -> None:
         with pytest.raises(ValueError, match="t must be a number"):
             un.t_cdf(math.nan, 5.0)
+
+
+def test_what_numpy_has_loaded_is_left_to_it() -> None:
+    before = dict(vars(np))
+    assert "testing" in before
+    un.load_functions()
+    assert {name: vars(np).get(name) for name in before} == before

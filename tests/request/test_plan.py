@@ -260,3 +260,16 @@ def test_each_of_several_applications_asks_for_itself_and_all_together(tmp_path)
     bare = read_asked_files(tmp_path / "a")
     assert (bare.draft, bare.language, bare.requests) == (None, "", ())
     assert bare.application == one.application
+
+
+def test_two_applications_are_several_and_a_requirement_that_occurs_twice_is_refused(tmp_path):
+    for name in ("canal-fleet", "ropeway-drive"):
+        shutil.copytree(Path(__file__).parents[2] / "inputs" / name, tmp_path / name)
+    case = tmp_path / "canal-fleet"
+    text = (case / "case.toml").read_text().replace('"dredger.toml", ', "")
+    (case / "case.toml").write_text(text)
+    (case / "requested.toml").unlink()
+    assert [part.mark for part in read_asked_files(case).parts] == ["lock-gates", "pump-barge"]
+    twice = write(tmp_path / "twice", [], [requirement("burst_pressure", min="1500 kPa")] * 2)
+    with pytest.raises(CaseError, match="requirement 'Q1': occurs 2 times"):
+        read_asked_files(twice)
