@@ -18,6 +18,7 @@ from dossier.case.tables.grid import (
     at,
     head_of,
     is_value,
+    refuse_muted,
     refuse_nameless,
     same_unit,
 )
@@ -198,6 +199,8 @@ def _table_of(file: str, rows: list[Row], renamed: dict[str, str]) -> RawTable:
     if not body:
         raise TableError("", "no data rows on the sheet", "the rows of values follow the header")
     refuse_outside(body, len(columns))
+    for number in (n for n, _ in remarks if n > head.row):
+        refuse_muted(number, rows[number - 1][1], len(columns))
     cells = [[at(row, c.index) for _, row in body] for c in columns]
     lines = np.array([n for n, _ in body], dtype=np.int64)
     refuse_nameless(columns, cells, lines)
