@@ -341,6 +341,17 @@ def test_a_certificate_whose_number_begins_another_must_be_told_apart(tmp_path):
     assert told(put_on_file(tmp_path, "certificate:ITH-26-0121")) == {"b.pdf": UNKNOWN}
 
 
+def test_a_specimen_is_recalled_with_the_tables_that_hold_it(tmp_path):
+    told_by = finding("M1", per_specimen=[{"specimen": "C7", "record": "PD-1"}], records=["PD-1"])
+    put(tmp_path, "a.pdf", made("A", findings=[finding(), told_by]))
+    asked = case_toml().replace(b"lots =", b'specimens = ["C8"]\nlots =')
+    asked = asked.replace(b'id = "PD-1"', b'id = "PD-1"\nfilter = "candidate"')
+    put(tmp_path, "b.pdf", made("B", inputs={"case.toml": asked}))  # no finding tells of PD-1
+    for specimen, file in (("C7", "a.pdf"), ("C8", "b.pdf")):
+        (one,) = put_on_file(tmp_path, f"specimen:{specimen}").told
+        assert (one.row.file, one.records) == (file, ("PD-1",))
+
+
 def test_a_lot_is_recalled_however_it_is_spelled(tmp_path):
     for n, lot in enumerate(("lot 25-311", "Los Nr. 25/311", "25 312")):
         put(tmp_path, f"{n}.pdf", made(f"A{n}", inputs={"case.toml": case_toml(lots=(lot,))}))
