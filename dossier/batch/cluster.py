@@ -80,7 +80,7 @@ def build_parcel(parcel: Parcel) -> Returned:
             unpack(parcel.files, Path(folder, "inputs"))
             unpack(parcel.house_files, Path(folder, "houses"))
             house = Path(folder, "houses", parcel.house) if parcel.house else None
-            read = case_in(Path(folder, "inputs", parcel.name), order.on)
+            read = case_in(Path(folder, "inputs", parcel.name), order.on, order.recalls)
             made = make(read, order.issued, house=house, on=order.on)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return Returned(outcome=failed(case, error, debug=order.debug))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Record
-from dossier.case.consistency import plain
+from dossier.case.consistency import lot_number, plain
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MultipassTable
@@ -200,8 +200,12 @@ def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
 
 
 def _itself(qualification: Qualification) -> Iterator[CaseProblem]:
-    """Yield that the candidate is the filter now fitted, where nothing says what changed of it."""
+    """Yield that the candidate is the filter now fitted: of one lot, or with nothing changed."""
     new, old, change = qualification.candidate, qualification.reference, qualification.change
+    own, fitted = ({*map(lot_number, qualification.lots_of(s))} for s in ("candidate", "reference"))
+    for lot in sorted(own & fitted):
+        hint = "name the lots of each; where two makers number alike, write the maker with them"
+        yield CaseProblem("case.toml", "reference . lots", f"{lot!r} is the candidate's too", hint)
     if old is None or (change and change.of_filter) or plain(new.maker) != plain(old.maker):
         return
     one, other = (re.findall(r"[^\W_]+", plain(each.part_number)) for each in (new, old))

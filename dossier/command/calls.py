@@ -1,17 +1,21 @@
 """A command that tells every error of its call at once, in words of its user."""
 
 import inspect
+import os
 import re
 from collections.abc import Iterator
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperCommand
 
 from dossier.make.outcome import WRONG_INPUT
 from dossier.words.terminal_safe import shown
+
+if TYPE_CHECKING:
+    from dossier.record.recall import Recalls
 
 
 def day_of(text: str) -> date:
@@ -34,6 +38,21 @@ def stop(*lines: object) -> NoReturn:
     """End the command, its input being wrong, with lines on what to do."""
     typer.echo("\n".join(map(shown, lines)), err=True)
     raise typer.Exit(WRONG_INPUT)
+
+
+def on_file(folder: Path) -> "Recalls":
+    """Return the recalls of a folder of dossiers; the command ends where they are not known."""
+    from dossier.record.recall import REGISTER, recalls_in
+
+    if not os.path.lexists(folder / REGISTER):
+        return recalls_in(folder)
+    from dossier.register.register import recalls_of
+    from dossier.register.store import RegisterError
+
+    try:
+        return recalls_of(folder)
+    except RegisterError as error:
+        stop(error)
 
 
 UsageError: Any = typer.BadParameter.__mro__[1]

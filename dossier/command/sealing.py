@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import Certificates, Day, Needed, day_of, stop
+from dossier.command.calls import Certificates, Day, Needed, day_of, on_file, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -224,12 +224,13 @@ def verify(
     persons = _persons(trust_person or ())
     moment = datetime.combine(at, time(12), UTC) if at else None
     day = (moment or datetime.now(UTC)).date()
+    recalls = on_file(register) if register else None
     codes, results = [], []
     for path in files:
         try:
             result = verify_confined(
                 path, trust=trusted, persons=persons, revoked=revoked, at=moment,
-                pages=not quick, trust_house=trust_house or (), register=register,
+                pages=not quick, trust_house=trust_house or (), recalls=recalls,
             )  # fmt: skip
         except (NotADossierError, StoppedError) as error:
             code, what = WRONG_INPUT, "not a dossier"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from dossier.case.agreed import SIGNOFF_FILE
 from dossier.case.case import Case
-from dossier.case.problems import CaseProblem, refusal, refuse
+from dossier.case.problems import refusal, refuse
 from dossier.decision.finding import Assessment
 from dossier.make.decide import assess, compose, issue_date, sign_off
 from dossier.make.read import case_in, house_of, read_case
@@ -54,17 +54,20 @@ def build(
     replace: bool = False,
     only_stale: bool = False,
     on: date | None = None,
+    recalls: Recalls | None = None,
 ) -> Built:
     """Read, assess and write `<out>/<number>-r<revision>.pdf` and `.json`; return what was made.
 
     `house` is the folder of a house, before the one that the case names.  Both files appear whole
     or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
-    the day it is: an approval that is over by then says so; the day of issue if not given.  What a
-    recall on file in `out` names is not carried over.  Raises CaseError for problems of the inputs
-    or of the house, and, unless `replace`, where the PDF there is sealed and not left alone: its
-    seals would be lost.
+    the day it is: an approval that is over by then says so; the day of issue if not given.  What
+    `recalls` name, those on file in `out` if not given, is not carried over.  Raises CaseError for
+    problems of the inputs or of the house, and, unless `replace`, where the PDF there is sealed and
+    not left alone: its seals would be lost.
     """
-    case = case_in(folder, on, _recalls_of(Path(out)))
+    if recalls is None and Path(out).is_dir():
+        recalls = recalls_in(Path(out))
+    case = case_in(folder, on, recalls)
     if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
     made = make(case, issued, house=house_of(folder, case.qualification, house), on=on)
@@ -72,15 +75,6 @@ def build(
         made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
     )
     return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff)
-
-
-def _recalls_of(folder: Path) -> Recalls:
-    """Return the recalls on file beside dossiers; CaseError where one cannot be read."""
-    found = recalls_in(folder) if folder.is_dir() else Recalls()
-    hint = "restore it: what it recalls is not known without it"
-    lost = {f"{folder}/{file}": f"cannot be read: {why}" for file, why in found.faults.items()}
-    refuse(CaseProblem(file, "", what, hint) for file, what in lost.items())
-    return found
 
 
 def make(

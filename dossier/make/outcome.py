@@ -11,6 +11,7 @@ from dossier.words.terminal_safe import shown
 if TYPE_CHECKING:
     from dossier.decision.finding import Assessment
     from dossier.record.dossier_file import Saved
+    from dossier.record.recall import Recalls
     from dossier.report.signing import SignOff
 
 DONE, OTHERWISE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 70
@@ -98,6 +99,8 @@ class Order:
     """Write over a sealed dossier."""
     on: date | None = None
     """The day it is."""
+    recalls: "Recalls | None" = None
+    """Those on file beside the dossiers."""
     debug: bool = False
 
 
@@ -105,7 +108,7 @@ def build_one(case: Path, order: Order) -> Outcome:
     """Build a case in this process and return what became of it; every error is an outcome."""
     from dossier.make.api import build
 
-    how = {key: getattr(order, key) for key in ("house", "replace", "only_stale", "on")}
+    how = {key: getattr(order, key) for key in ("house", "replace", "only_stale", "on", "recalls")}
     try:
         built = build(case, order.out, order.issued, **how)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest

@@ -225,10 +225,14 @@ class FindingRow(_Part):
         unsure = chance is not None and wanted is not None and chance < wanted - 1e-9
         return outside or unsure
 
+    @property
+    def behind(self) -> tuple[SpecimenRow, ...]:
+        """Return the results of each specimen behind this finding, the reference's among them."""
+        return *self.per_specimen, *(self.reference.per_specimen if self.reference else ())
+
     def rests_on_records(self) -> frozenset[str]:
         """Return identifiers of all records behind this finding, the reference's among them."""
-        behind = [*self.per_specimen, *(self.reference.per_specimen if self.reference else ())]
-        return frozenset(self.records) | {row.record for row in behind if row.record}
+        return frozenset(self.records) | {row.record for row in self.behind if row.record}
 
 
 class CheckRow(_Part):

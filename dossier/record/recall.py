@@ -28,6 +28,8 @@ Kind = Literal[
 """What can be recalled; the last is an approval as a whole."""
 WHOLE = "the whole dossier"
 FILE = "recall-{number:04d}.json"
+REGISTER = "dossier-register.sqlite"
+"""The register beside them, which binds them."""
 _NAME = re.compile(r"recall-\d{4,8}\.json")
 MAX_RECALL = 64 * 2**20
 

@@ -188,10 +188,27 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
             yield kind, _text(each, "id"), (), ()
             yield called, _text(each, name), {user for one in ids for user in users[one]}, ids
     yield from (("fluid", _text(each, "id"), (), ()) for each in tables(case, "fluid"))
+    yield from _in_tables(dossier, case)
     yield from _lots(dossier, case)
     yield from _dossiers(dossier.carried, {_text(each, "id") for each in entries})
     for asked in dossier.applied.values():
         yield "fluid", _text(_table(asked or {}, "oil"), "description"), (), ()
+
+
+def _in_tables(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:
+    """Yield the specimens of records that name them in their tables alone.
+
+    Findings tell which; one that none tells of may hold any specimen of its filter.
+    """
+    rows = {(e.specimen, e.record) for f in dossier.decision.findings for e in f.behind}
+    told, users = {record for _, record in rows}, _users(dossier)
+    for each in tables(case, "record"):
+        name, side = _text(each, "id"), _text(each, "filter")
+        if name not in told and not _text(each, "specimen"):
+            rows |= {(one, name) for one in _texts(_table(case, side), "specimens")}
+    for one, record in rows:
+        if one and record:
+            yield "specimen", one, users[record], (record,)
 
 
 def _dossiers(sources: Iterable[Source], records: Collection[str]) -> Iterator[_Use]:

@@ -260,6 +260,19 @@ def _believed(recalls: Recalls, stored: Stored) -> Recalls:
     return Recalls(given, recalls.files, {**recalls.faults, **lifts})
 
 
+def recalls_of(folder: Path) -> Recalls:
+    """Return the recalls on file in a folder, as its register believes them; nothing is written.
+
+    One that was registered, and is gone or another now, cannot be read.
+    """
+    with open_store(folder) as store:
+        stored = Stored(chain=store.chain(), rows={}, rests={})
+    found = _believed(recalls_in(folder), stored)
+    gone = [link for key, link in stored.recalls.items() if key not in found.files]
+    lost = {FILE.format(number=e.revision): "it is gone, or was changed" for e in gone}
+    return replace(found, faults={**found.faults, **lost})
+
+
 def noted(folder: Path, recall: Recall) -> str:
     """Put a recall on file in a folder and into its chain; return the new head."""
     from dossier.record.program import program_digest

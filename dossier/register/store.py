@@ -13,6 +13,7 @@ from typing import Any
 
 from dossier.case.attached import NotReadError, read_below
 from dossier.record.dossier_file import write_whole
+from dossier.record.recall import REGISTER as FILE
 from dossier.record.rests import Rest
 from dossier.register.row import FACTS, Row
 
@@ -90,7 +91,6 @@ def chain_faults(links: Sequence[Chained], heads: Sequence[str]) -> tuple[str, .
     return tuple(faults)
 
 
-FILE = "dossier-register.sqlite"
 VERSION = 3
 """Form of the file; a file of another form is refused, since its chain must not be lost."""
 WAIT = 30.0

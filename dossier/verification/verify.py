@@ -15,7 +15,7 @@ from dossier.make.read import Recomputed
 from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.program import other_versions
-from dossier.record.recall import CONDITIONAL, FALLS, recalls_in
+from dossier.record.recall import CONDITIONAL, FALLS, Recalls
 from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.signoff import same_person, standing
@@ -240,8 +240,8 @@ class How(TypedDict, total=False):
     """Whether the PDF is built again and compared to the byte; without, nothing is verified."""
     trust_house: Sequence[str]
     """SHA-256 of houses whose files may be read, and only once the signatures hold."""
-    register: Path | None
-    """Folder of dossiers whose recalls count."""
+    recalls: Recalls | None
+    """Those of a register."""
 
 
 def verify(path: Path | str, **how: Unpack[How]) -> Verification:
@@ -255,7 +255,7 @@ def verify(path: Path | str, **how: Unpack[How]) -> Verification:
 
 def _sources(how: How) -> How:
     """Return how what evidence is carried from is judged: a recall names that evidence itself."""
-    return {**how, "register": None}
+    return {**how, "recalls": None}
 
 
 def _trusted(how: How) -> Trust:
@@ -273,7 +273,7 @@ def _alone(path: Path, how: How) -> Verification:
     pages = how.get("pages", True)
     again = _again(dossier, seals, pages, lambda digest: vouched and digest in taken)
     today = trusted.moment.date()
-    recalled, leaves = _recalled(dossier, how.get("register"), today)
+    recalled, leaves = _recalled(dossier, how.get("recalls"), today)
     decided = again.case and again.assessment and answers(again.case, again.assessment, today)
     return Verification(
         file=path.name, sha256=dossier.sha256,
@@ -291,14 +291,14 @@ def _all_trusted(seals: Sequence[Seal]) -> bool:
     return bool(seals) and all(seal.sound and seal.trusted for seal in seals)
 
 
-def _recalled(dossier: DossierFile, register: Path | None, today: date) -> tuple[str, str]:
+def _recalled(dossier: DossierFile, recalls: Recalls | None, today: date) -> tuple[str, str]:
     """Return what a register says is recalled of a dossier, and what is left of its approval.
 
     That is how it reads on a day, `FALLS` or `UNREAD`; nothing where it was not decided again.
     """
-    if register is None:
+    if recalls is None:
         return "", ""
-    recalls, case = recalls_in(register), dossier.decision.case
+    case = dossier.decision.case
     for file, why in recalls.faults.items():
         return f"{file} of the register cannot be read ({why}): it may recall this one", UNREAD
     found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))

@@ -37,7 +37,7 @@ from dossier.register.letters import (
 )
 from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
-from dossier.register.register import Wanted, beside
+from dossier.register.register import Wanted, beside, recalls_of
 from dossier.register.register import find as found_in
 from dossier.register.row import without
 from dossier.seal.signature import make_identity
@@ -170,7 +170,7 @@ def test_an_approval_without_its_evidence_falls_and_nobody_reads_it_as_approved(
         True, done.head, "recalled: was approved"
     )  # fmt: skip
     assert "review due" not in calendar_text(after).lower()
-    found = verify(folder / "built.pdf", pages=False, register=folder)
+    found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
     assert found.failures[-1].startswith("recall 1 (instrument:FM-04): falls: undecided")
     assert found.reads == "recalled: was approved"
     assert not [gap for gap in verify(folder / "built.pdf", pages=False).gaps if "recall" in gap]
@@ -182,7 +182,7 @@ def test_an_approval_that_holds_without_a_record_stands_and_says_so(folder):
     (row,) = update(folder).rows
     assert row.decision == "approved"
     assert row.remark.startswith("recall 1 (instrument:FM-04): stands without it")
-    found = verify(folder / "built.pdf", pages=False, register=folder)
+    found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
     assert not [gap for gap in found.gaps if "recall" in gap]
     assert any("stands without it" in remark for remark in found.remarks)
 
@@ -262,6 +262,8 @@ def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
         path.write_text(each.model_dump_json(by_alias=True), "utf-8")
         for _ in range(2):  # nor once it is bound
             assert reads(folder) == {"built.pdf": "recalled: was approved"}
+    found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
+    assert found.reads == "not known: would be approved"
     outcome = update(folder)
     assert not outcome.whole
     assert "recall-0003.json: lifts what was recalled, and no run" in outcome.events[0].text
@@ -284,10 +286,12 @@ def test_a_recall_file_that_is_touched_shows(folder, edit):
     outcome = update(folder)
     assert not outcome.whole
     assert "missing" in {event.kind for event in outcome.events}
+    called = run("verify", folder / "built.pdf", "--quick", "--register", folder)
+    assert "recall-0001.json of the register cannot be read" in called.stdout
     if edit == "damaged":
         assert "recall not read" in {event.kind for event in outcome.events}
         assert "mend that first" in refused(folder, "instrument:DP-11")
-        found = verify(folder / "built.pdf", pages=False, register=folder)
+        found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
         assert "cannot be read" in found.gaps[0]
         assert found.reads == "not known: would be approved"
 
@@ -335,6 +339,17 @@ def test_a_certificate_whose_number_begins_another_must_be_told_apart(tmp_path):
     words = refused(tmp_path, "certificate:ITH-26")
     assert "say certificate:ITH-26-0120 (spare), certificate:ITH-26-0121 (spare)" in words
     assert told(put_on_file(tmp_path, "certificate:ITH-26-0121")) == {"b.pdf": UNKNOWN}
+
+
+def test_a_specimen_is_recalled_with_the_tables_that_hold_it(tmp_path):
+    told_by = finding("M1", per_specimen=[{"specimen": "C7", "record": "PD-1"}], records=["PD-1"])
+    put(tmp_path, "a.pdf", made("A", findings=[finding(), told_by]))
+    asked = case_toml().replace(b"lots =", b'specimens = ["C8"]\nlots =')
+    asked = asked.replace(b'id = "PD-1"', b'id = "PD-1"\nfilter = "candidate"')
+    put(tmp_path, "b.pdf", made("B", inputs={"case.toml": asked}))  # no finding tells of PD-1
+    for specimen, file in (("C7", "a.pdf"), ("C8", "b.pdf")):
+        (one,) = put_on_file(tmp_path, f"specimen:{specimen}").told
+        assert (one.row.file, one.records) == (file, ("PD-1",))
 
 
 def test_a_lot_is_recalled_however_it_is_spelled(tmp_path):

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import pytest
 
 from dossier import CaseError, assess, build, read_case
+from dossier.batch.cluster import build_parcel, packed
 from dossier.case import carried
 from dossier.case.agreed import BY_MAKER
 from dossier.case.attached import open_pdf
@@ -25,6 +26,7 @@ from dossier.evidence.records.usable import expected
 from dossier.make import read as proving
 from dossier.make import recompute
 from dossier.make.decide import limits
+from dossier.make.outcome import Order
 from dossier.make.read import case_in, doubts, proof_problems
 from dossier.make.recompute import page_problems
 from dossier.make.request_files import asked_of, filed
@@ -384,6 +386,9 @@ def test_a_dossier_is_not_built_on_what_is_recalled_beside_it(glue, tmp_path):
         file.write_text(text, "utf-8")
         with pytest.raises(CaseError, match=words):
             build(glue, tmp_path, on=TODAY)
+    order = Order(out=tmp_path, on=TODAY, recalls=Recalls((recall,)))
+    (problem,) = build_parcel(packed(glue, order)).outcome.problems[1:]  # nor on a cluster
+    assert "was recalled" in problem
 
 
 def replaced(glue, content):

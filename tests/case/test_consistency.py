@@ -23,6 +23,7 @@ FAULTS = [
     ('name = "Invented Test House"', 'name = "n/a"', "'n/a' names no laboratory"),
     ('name = "Invented Test House"', 'name = "- _"', "'- _' names no laboratory"),
     ('laboratory = "ITH"', 'laboratory = "XYZ"', "'XYZ' is not defined"),
+    ('lots = ["lot 24-118"]', 'lots = ["Los Nr. 25/311"]', "'25311' is the candidate's too"),
     ("due = 2026-12-07", "due = 2025-12-07", "due before it was calibrated"),
     ('record = "MP-C1"', 'record = "MP-X"', "names record 'MP-X', which does not exist"),
     ('value = "15 mm2/s"', 'value = "1 mm2/s"', "kv40 must be larger than kv100"),

@@ -181,6 +181,7 @@ def specimens(*tested, candidate=(), reference=(), **told):
         record=records, candidate=SimpleNamespace(specimens=candidate, maker="A"),
         reference=SimpleNamespace(specimens=reference, maker="B"), change=None,
         specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
+        lots_of=lambda _: (),
     )  # fmt: skip
 
 

@@ -13,7 +13,10 @@ from openpyxl import Workbook
 from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
 from openpyxl.comments import Comment
+from openpyxl.formatting.rule import IconSetRule, Rule
 from openpyxl.styles import Font, GradientFill, PatternFill
+from openpyxl.styles.differential import DifferentialStyle
+from openpyxl.styles.numbers import NumberFormat
 
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheet_marks import SheetMarks
@@ -432,3 +435,41 @@ def test_a_part_that_ends_too_early_is_refused():
     check_workbook(archive([(name, whole, len(text))]))
     with pytest.raises(TableError, match="ends too early"):
         check_workbook(archive([(name, whole[:-9], len(text))]))
+
+
+WHITE, RED = Font(color="FFFFFFFF"), PatternFill(bgColor="FFFF0000", fill_type="solid")
+
+
+@pytest.mark.parametrize(
+    ("style", "cells", "told"),
+    [
+        ({"numFmt": NumberFormat(200, '0.0" psi"')}, "B2:B3", ["cells B2:B3"]),
+        ({"numFmt": NumberFormat(200, "0.0%")}, "C1 B3", ["cells B3:B3"]),
+        ({"numFmt": NumberFormat(200, ";;;")}, "A1:C9", ["cells A1:C9"]),
+        ({"font": WHITE}, "B2", ["cells B2:B2"]),
+        ({"font": Font(strike=True)}, "B2", ["cells B2:B2"]),
+        ({"font": WHITE, "fill": RED}, "B2", []), ({"fill": RED}, "B2", []),
+        ({"numFmt": NumberFormat(200, "0.00")}, "B2", []), ({"font": WHITE}, "D2:F9 B7", []),
+        ({}, "B2", ["cells B2:B2"]),
+    ],
+)  # fmt: skip
+def test_a_condition_shows_no_number_otherwise(style, cells, told):
+    def form(made):
+        rule = Rule("expression", dxf=DifferentialStyle(**style), formula=["TRUE"])
+        made.conditional_formatting.add(cells, rule if style else IconSetRule(
+            "3Arrows", "num", [0, 1, 2], showValue=False))  # fmt: skip
+
+    table = read(sheet([HEAD, [1, 12.0], [2, 13.0]], form))
+    assert places(table) == told
+
+
+def test_a_condition_does_not_name_the_number_format_of_a_cell():
+    def form(made):
+        made["B2"].number_format = '0.0" psi"'
+        style = DifferentialStyle(numFmt=NumberFormat(164, "0.0"))
+        made.conditional_formatting.add("D9", Rule("expression", dxf=style, formula=["TRUE"]))
+
+    content = sheet([HEAD, [1, 12.0], [2, 13.0]], form)
+    assert places(read(content)) == ["cell B2"]
+    newer = b'</conditionalFormatting><extLst><numFmt formatCode="0%"/></extLst>'
+    assert len(read(edited(content, (b"</conditionalFormatting>", newer))).problems) == 2

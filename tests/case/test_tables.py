@@ -5,13 +5,14 @@ import numpy as np
 import pytest
 from openpyxl import Workbook
 
+from dossier.case.model import Layout
 from dossier.case.records import interpret
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import size_label
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheet_marks import SheetMarks
-from dossier.case.tables.tables import _show_percent, is_workbook, read_sheet
+from dossier.case.tables.tables import _show_percent, is_workbook, read_sheet, read_table
 
 GOOD = "# invented\ntime [min],flow [L/min]\n1,10.5\n# filter warmed up\n2,\n3,11\n"
 
@@ -155,3 +156,36 @@ def test_a_reading_that_nothing_can_have_is_told(cells, what):
     raw = read_csv("x.csv", rows.encode())
     interpret(raw, "pressure_drop", "ISO 11171")
     assert [p.what for p in raw.problems] == ([what] if what else [])
+
+
+MUTED = "is a row of readings behind a #"
+
+
+@pytest.mark.parametrize(
+    "row", ["#3,30.1,79.9", '"#3","30.1","79.9"', "# 3, 30.1, 79.9", "3,#30.1,79.9", "#,30.1,79.9"]
+)
+def test_a_row_of_readings_is_no_remark(row):
+    rows = [row.replace('"', "").split(","), ["4", "31.5", "80.2"]]
+    names = ["time [min]", "differential pressure [kPa]", "flow [L/min]"]
+    muted = row.lstrip('"').startswith("#")
+    book = Workbook()
+    for each in (names, [1, 28.5, 80.1], *rows):
+        book.active.append(each)
+    saved = io.BytesIO()
+    book.save(saved)
+    text = "\n".join([",".join(names), "1,28.5,80.1", row, "4,31.5,80.2"]).encode()
+    cut = Layout.model_validate({"id": "as delivered"})
+    ways = [("a.csv", text, None), ("a.csv", text, cut), ("a.xlsx#Sheet", saved.getvalue(), None)]
+    for file, content, layout in ways:
+        try:
+            table = read_table(file, content, layout=layout)
+            told = " ".join(map(str, [*table.problems, table.numbers(table.columns[1])]))
+        except TableError as error:
+            told = error.what
+        assert (MUTED in told) == muted, (file, told)
+
+
+@pytest.mark.parametrize("said", ["12 min: bubble, vented", "zero 0.1, 0.2, at 23.5 degC", "1,,"])
+def test_a_remark_with_numbers_in_it_is_one(said):
+    text = f"time [min],differential pressure [kPa],flow [L/min]\n1,28.5,80.1\n# {said}\n2,29,80\n"
+    assert len(read_table("a.csv", text.encode()).lines) == 2

@@ -13,7 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from dossier.case.tables.grid import MAX_HEAD, Grid, find_names, head_of, refuse_nameless
+from dossier.case.tables.grid import (
+    MAX_HEAD,
+    Grid,
+    find_names,
+    head_of,
+    refuse_muted,
+    refuse_nameless,
+)
 from dossier.case.tables.raw_table import Note, RawTable, TableError
 from dossier.case.tables.whole_book import MAX_CELLS
 from dossier.case.tables.written import MARKS, WORDS, lowered, proves_decimal, vanishing
@@ -136,6 +143,8 @@ def _fill(
         table.lines = np.arange(above + 1, above + 1 + len(table.cells[0]))
         return Lines()
     said, rows = _sorted(text.decode(), above, separator)
+    for number, words in said:
+        refuse_muted(number, words.split(separator), len(table.columns))
     if not rows:
         raise TableError("", "no data rows", "the rows of measured values follow the header")
     table.lines = np.array([number for number, _ in rows], dtype=np.int64)

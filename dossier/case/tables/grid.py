@@ -127,6 +127,13 @@ def _refuse_values(rows: Sequence[tuple[int, Sequence[str]]]) -> None:
             raise TableError(f"row {number_}", "values stand above the row of column names", hint)
 
 
+def refuse_muted(number_: int, cells: Sequence[Any], width: int) -> None:
+    """Raise TableError where a remark among the rows of a table holds readings of that row."""
+    if 2 * _values([filled(cell).strip('#" ') for cell in cells]) > width:
+        hint = "take the mark away; leave empty what was not measured, and say in words why"
+        raise TableError(f"row {number_}", "is a row of readings behind a #", hint)
+
+
 def columns_of(
     cells: Sequence[str], row: int, renamed: dict[str, str], *, sheet: bool = False
 ) -> tuple[RawColumn, ...]:

@@ -17,6 +17,7 @@ from dossier.case.tables.grid import (
     contradicts,
     is_reading,
     names_of,
+    refuse_muted,
     refuse_nameless,
     split_name,
     without_repeats,
@@ -126,6 +127,8 @@ def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Ro
             what = "values stand below the end of the table, which nothing reads"
             hint = "correct `end` of the layout, or name the cells of the table that ends here"
             raise TableError(f"row {number}", what, hint)
+        if first.startswith("#") and not ended:
+            refuse_muted(number, row[left:right], right - left)
         if first and (ended or first.startswith("#")):
             said += _remark(number, row, left, right)
         elif first:

@@ -44,6 +44,8 @@ class SheetMarks:
     """The same of cells with a note -> its words."""
     beside: dict[tuple[int, int], str] = field(default_factory=dict)
     """The same of cells whose number format shows more than the number -> what it shows."""
+    changing: list[tuple[int, int, int, int]] = field(default_factory=list)
+    """First row and column, last row and column of cells that a condition shows otherwise."""
 
     def turn(self) -> "SheetMarks":
         """Return the marks of the sheet with rows and columns exchanged."""
@@ -56,6 +58,7 @@ class SheetMarks:
             turned[name] = {(column + 1, row - 1): text for (row, column), text in each}
         columns = {k + 1 for a, b in self.hidden_columns for k in range(a, min(b, 2**14) + 1)}
         rows = [(row - 1, row - 1) for row in self.hidden_rows]
+        turned["changing"] = [(b + 1, a - 1, d + 1, c - 1) for a, b, c, d in self.changing]
         return SheetMarks(hidden_rows=columns, hidden_columns=rows, **turned)
 
     def hides(self, column: int) -> bool:
@@ -110,13 +113,16 @@ class Styles:
     """Shared texts, by their number, with letters that are raised or struck out."""
     odd: dict[str, str] = field(default_factory=dict)
     """Style -> number format, where it may show more than the number."""
+    changing: frozenset[str] = frozenset()
+    """Differential styles, as their `dxfId`, that show a number otherwise, or not at all."""
 
 
 def _styles(archive: zipfile.ZipFile) -> Styles:
     if "xl/styles.xml" not in archive.namelist():
         return Styles()
     tree = _tree(archive, "xl/styles.xml")
-    own = {each.get("numFmtId"): each.get("formatCode", "") for each in _inside(tree, "numFmt")}
+    listed = _inside(next(_inside(tree, "numFmts"), tree), "numFmt")
+    own = {each.get("numFmtId"): each.get("formatCode", "") for each in listed}
     bare = {number: re.sub(r'"[^"]*"|\\.', "", code) for number, code in own.items()}
     formats = {"9", "10"} | {number for number, code in bare.items() if "%" in code}
     cells = [(str(n), each) for n, each in enumerate(next(_inside(tree, "cellXfs"), ()))]
@@ -131,7 +137,20 @@ def _styles(archive: zipfile.ZipFile) -> Styles:
     odd = {k: code for k, code in codes.items() if any(shown_beside(code, each) for each in "+-0@")}
     percent = frozenset(style for style, each in cells if each.get("numFmtId") in formats)
     struck = frozenset(style for style, each in cells if each.get("fontId") in lined)
-    return Styles(percent, struck, frozenset(white), _drawn(archive), odd)
+    each = enumerate(_inside(next(_inside(tree, "dxfs"), ElementTree.Element("none")), "dxf"))
+    changing = frozenset(str(n) for n, style in each if _changes(style))
+    return Styles(percent, struck, frozenset(white), _drawn(archive), odd, changing)
+
+
+def _changes(style: Any) -> bool:
+    """Return whether a differential style shows a number otherwise, strikes it out or hides it."""
+    codes = [each.get("formatCode", "") for each in _inside(style, "numFmt")]
+    told = any("%" in code or shown_beside(code, kind) for code in codes for kind in "+-0")
+    struck = any(each.get("val") != "0" for each in _inside(style, "strike"))
+    fonts, fills = (next(_inside(style, part), ()) for part in ("font", "fill"))
+    pale = any(_called(each) == "color" and _white(each) for each in fonts)
+    ground = [e for f in fills for e in f if _called(e) in {"fgColor", "bgColor"}]
+    return told or struck or (pale and all(map(_white, ground)))
 
 
 def _white(color: Any) -> bool:
@@ -196,7 +215,8 @@ def _refuse_declarations(text: bytes) -> None:
 
 def _marks(text: bytes, styles: Styles) -> SheetMarks:
     marks = SheetMarks()
-    words = (b"hidden", b'ht="0"', b'width="0"', b"<f", b":f", b'"e"', b"'e'", b"strike", b"vertA")
+    words = (b"hidden", b'ht="0"', b'width="0"', b"<f", b":f", b'"e"', b"'e'", b"strike", b"vertA",
+             b"showValue")  # fmt: skip
     if text[:2] not in {b"\xff\xfe", b"\xfe\xff"} and not (
         any(word in text for word in words) or vanishing(text) or styles != Styles()
     ):
@@ -218,6 +238,8 @@ class _Scan:
         self.column = -1
         self.formula = self.valued = self.inside = False
         self.kind, self.text, self.style = "n", "", ""
+        self.under = ""
+        """Cells that the conditional format which is read is for."""
 
     def run(self, text: bytes) -> None:
         parser = expat.ParserCreate(namespace_separator=" ")
@@ -237,6 +259,12 @@ class _Scan:
             self.valued = self.kind == "str"
         elif name in {"strike", "vertAlign"}:
             self.marks.faint.append((self.row, self.column))
+        elif name == "conditionalFormatting":
+            self.under = attributes.get("sqref", "")
+        elif attributes.get("dxfId") in self.styles.changing or attributes.get("showValue") == "0":
+            self.marks.changing += map(_corners, self.under.split())
+        elif name == "numFmt":  # of a condition of the newer kind, which names its cells behind it
+            self.marks.changing.append(_corners(""))
         elif name == "row":
             self.row = int(attributes.get("r", self.row + 1))
             self.column = -1
@@ -287,6 +315,13 @@ class _Scan:
         if self.inside and data.strip():
             self.valued = True
             self.text = (self.text + data)[:400]
+
+
+def _corners(cells: str) -> tuple[int, int, int, int]:
+    """Return first row and column, last row and column of a range such as "B2:B9" or "B2"."""
+    found = _REFERENCE.findall(cells) or [("A", 1), ("XFD", 2**20)]
+    (left, top), (right, bottom) = found[0], found[-1]
+    return int(top), index_of(left), int(bottom), index_of(right)
 
 
 def _true(text: str | None) -> bool:

@@ -18,6 +18,7 @@ from dossier.case.tables.grid import (
     at,
     head_of,
     is_value,
+    refuse_muted,
     refuse_nameless,
     same_unit,
 )
@@ -121,6 +122,7 @@ def _refuse(raw: RawTable, place: str, text: str) -> bool:
 
 
 MAX_NAMED = 5
+PLAINLY = "take the conditional format away, or let it keep to colours that can be read"
 _HIDDEN = 'where it is part of the record say so in its [[layout]]: hidden = "read"; else show it'
 
 Cut = Callable[[Grid], RawTable]
@@ -198,6 +200,8 @@ def _table_of(file: str, rows: list[Row], renamed: dict[str, str]) -> RawTable:
     if not body:
         raise TableError("", "no data rows on the sheet", "the rows of values follow the header")
     refuse_outside(body, len(columns))
+    for number in (n for n, _ in remarks if n > head.row):
+        refuse_muted(number, rows[number - 1][1], len(columns))
     cells = [[at(row, c.index) for _, row in body] for c in columns]
     lines = np.array([n for n, _ in body], dtype=np.int64)
     refuse_nameless(columns, cells, lines)
@@ -242,6 +246,11 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     hint = "write the number plainly, 10^3 as 1000"
     _name(table, [each for each in faint if each[1] not in words], what, hint)
     _name(table, marks.struck, "is struck out", "take the line away, or empty the cell")
+    columns = {column.index for column in table.columns}
+    for top, left, bottom, right in marks.changing:
+        if columns & {*range(left, right + 1)} and any(top <= row <= bottom for row in rows):
+            place = f"cells {lettered(left)}{top}:{lettered(right)}{bottom}"
+            table.complain(place, "are shown otherwise, or not at all, under a condition", PLAINLY)
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
     _name(table, marks.unvalued, "holds a formula without a stored value", hint)
     width = len(table.columns)
