@@ -112,6 +112,11 @@ class Case:
         """The case with each of its applications by itself."""
         return self.parts or (self,)
 
+    def of_kind(self, kind: str, side: str = "") -> list[Record]:
+        """Return the records of a kind, of one filter alone where that is named."""
+        records = (each for each in self.records if each.entry.kind == kind)
+        return [each for each in records if side in {"", each.entry.filter}]
+
     def asking(self, **changed: object) -> "Case":
         """Return the case with something of what is asked changed, for each of its applications."""
         parts = tuple(each.asking(**changed) for each in self.parts)

@@ -99,11 +99,7 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
 
 def pump_flow(bench: Bench) -> float:
     """Return the flow that divides between the paths [m3/s]: the pump's, else the rated flow."""
-    return _pump(bench.case.application.circuit)
-
-
-def _pump(circuit: Circuit) -> float:
-    return circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
+    return bench.case.application.circuit.pumped
 
 
 def path_flow(circuit: Circuit, path: str) -> float | None:
@@ -112,10 +108,10 @@ def path_flow(circuit: Circuit, path: str) -> float | None:
     The rated flow; for a fine path its stated share of the pump's flow, None where none is stated.
     A circuit of partial flow alone has a fine path, however its records name it.
     """
-    if path == "full_flow" and circuit.arrangement != "partial_flow":
+    if circuit.path_of(path) != "fine":
         return circuit.rated_flow
     share = circuit.partial_flow_share
-    return None if share is None else share * _pump(circuit)
+    return None if share is None else share * circuit.pumped
 
 
 def _opening(bench: Bench) -> float:

@@ -158,22 +158,15 @@ def _viscosity(
 ) -> Iterator[tuple[tuple[float, float], InputAccuracy]]:
     """Yield what the fluid's viscosity does: each of the two as stated, else all of it at once."""
     assert entry.fluid is not None
-    fluid = bench.case.fluid(entry.fluid)
+    fluid, house = bench.case.fluid(entry.fluid), bench.case.laboratory_of(entry)
     for key, slope in zip(("kv40", "kv100"), sweep.per_viscosity, strict=True):
-        shared = f"{bench.case.laboratory_of(entry)}:{fluid.id}:{key}"
-        one = getattr(fluid, key)
+        one, shared = getattr(fluid, key), f"{house}:{fluid.id}:{key}"
         if fluid.kv40.u is None or fluid.kv100.u is None:
             known = viscosity_accuracy(bench.limits, fluid, shared, 0.0)
-            yield (
-                (-sweep.assembly.a, 0.0),
-                replace(known, laboratory=bench.case.laboratory_of(entry)),
-            )
+            yield (-sweep.assembly.a, 0.0), replace(known, laboratory=house)
             return
-        group = f"{bench.case.laboratory_of(entry)}:{key}"
-        yield (
-            slope,
-            InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared, laboratory=group),
-        )
+        known = InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared)
+        yield slope, replace(known, laboratory=f"{house}:{key}")
 
 
 def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:

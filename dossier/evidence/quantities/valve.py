@@ -64,12 +64,8 @@ def lowest_opening(bench: Bench, side: Side) -> Estimate:
 
 
 def _tested(bench: Bench, side: Side) -> bool:
-    return any(
-        record.entry.kind == "bypass_valve"
-        and record.entry.filter == side
-        and record.id not in bench.excluded
-        for record in bench.case.records
-    )
+    swept = bench.case.of_kind("bypass_valve", side)
+    return any(record.id not in bench.excluded for record in swept)
 
 
 def _lower(band: Estimate, measured: Estimate) -> Estimate:
@@ -173,10 +169,8 @@ def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 def _single_result(bench: Bench, side: Side) -> bool:
-    return any(
-        record.entry.filter == side and column_of(record, "valve leakage") is not None
-        for record in bench.case.records
-    )
+    measured = bench.case.of_kind("measurement", side)
+    return any(column_of(record, "valve leakage") is not None for record in measured)
 
 
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:

@@ -79,7 +79,7 @@ def _count(held: Held, _: Limit) -> Found:
     case, kind, side = held.case, held.entry.kind, held.entry.filter
     if not named_in_plan(case, side):
         return None, say("the case names no planned specimens")
-    alike = [each for each in case.records if (each.entry.kind, each.entry.filter) == (kind, side)]
+    alike = case.of_kind(kind, side)
     planned = expected(case, side, {each.id for each in alike})
     siblings = [results_named(other) for other in alike]
     short = []
@@ -259,13 +259,9 @@ class Swept(Held):
 def _clean(held: Held, _: Limit) -> Found:
     own, path_of = held.entry, held.case.application.circuit.path_of
     last = own.finished or own.tested
-    runs = [
-        each.entry.tested
-        for each in held.case.records
-        if each.entry.kind == "multipass"
-        and (each.entry.filter, path_of(each.entry.path), each.entry.specimen)
-        == (own.filter, path_of(own.path), own.specimen)
-    ]
+    loaded = [each.entry for each in held.case.of_kind("multipass", own.filter)]
+    alike = (each for each in loaded if path_of(each.path) == path_of(own.path))
+    runs = [each.tested for each in alike if each.specimen == own.specimen]
     if not runs:
         return True, say("no multi-pass run of this specimen")
     return last <= min(runs), say("swept {swept}, run {run}", swept=last, run=min(runs))

@@ -10,7 +10,6 @@ from dossier.evidence.limits import Limit
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import path_flow
 from dossier.evidence.spoken import number_text
-from dossier.evidence.validity.method import on_fine_path
 from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.rules import Found, Rules
 from dossier.words import later, say
@@ -70,7 +69,7 @@ def _terminal(held: Run, _: Limit) -> Found:
     stated = max((each for each in terms if each is not None), default=None)
     opening = None
     if valve is not None and valve.opening is not None and valve.location != "none":
-        opening = None if on_fine_path(held.case, held.record) else valve.opening.min
+        opening = None if held.result.path == "fine" else valve.opening.min
     if opening is None and stated is None:
         words = later("no bypass valve across this path, and no terminal required")
         return "does not apply", say(words)
