@@ -117,8 +117,7 @@ def _fitted(held: Held, limit: Limit) -> Found:
     """Hold where the valves open against the application: a warning outside its band."""
     valve, flow = held.case.application.circuit.bypass_valve, held.conditions.criterion_flow
     if valve is None or valve.location != "filter" or valve.opening is None or not flow:
-        words = later("no valve inside the filter with an opening band and a flow")
-        return "does not apply", say(words)
+        return "does not apply", say("no valve inside the filter with an opening band and a flow")
     sweeps = tuple(sweeps_of(held.record))
     far, outside = (
         "; ".join(filter(None, (_misplaced(each, flow, valve.opening, factor) for each in sweeps)))
