@@ -70,8 +70,7 @@ class Record:
 
 def lots_before(asked: Qualification, carried: "Iterable[Source]") -> tuple[str, ...]:
     """Return the candidate's lots from before the maker changed it, in this case or an earlier."""
-    made = bool(asked.change and asked.change.of_filter)
-    before = (each.case.lots_of("candidate") if made else each.gone for each in carried)
+    before = (each.case.lots_of("candidate") if asked.remade else each.gone for each in carried)
     return tuple(lot for lots in before for lot in lots)
 
 

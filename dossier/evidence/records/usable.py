@@ -98,9 +98,7 @@ def usable_records(
 
 def named_in_plan(case: Case, side: str) -> set[str]:
     """Return the specimens that the test plan names for one filter; empty if it names none."""
-    qualification = case.qualification
-    described = qualification.candidate if side == "candidate" else qualification.reference
-    return set(described.specimens) if described else set()
+    return set(case.qualification.filter_of(side).specimens)
 
 
 def beyond_plan(case: Case, side: str) -> set[str]:
