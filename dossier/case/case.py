@@ -63,6 +63,12 @@ class Record:
         return self.entry.id
 
     @property
+    def specimens(self) -> tuple[str, ...]:
+        """The specimen of each row, as the row or else the case says; none in a run or a sweep."""
+        named = getattr(self.table, "specimen", ())
+        return tuple(name or self.entry.specimen or "" for name in named)
+
+    @property
     def place(self) -> str:
         """Its file, with its sheet where it is on one."""
         return f"{self.file}#{self.sheet}" if self.sheet else self.file
@@ -134,6 +140,10 @@ class Case:
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""
         return self._instruments[identifier]
+
+    def instruments(self, entry: RecordEntry) -> list[Instrument]:
+        """Return the instruments of a record."""
+        return [self._instruments[name] for name in entry.instruments]
 
     @cached_property
     def _instruments(self) -> dict[str, Instrument]:

@@ -108,8 +108,7 @@ def _stating(
     case: Case, entry: RecordEntry, measurand: str
 ) -> Iterator[tuple[Instrument, float, bool]]:
     """Yield a record's instruments that state a figure for a measurand, with `reading_u`."""
-    for name in entry.instruments:
-        instrument = case.instrument(name)
+    for instrument in case.instruments(entry):
         stated = reading_u(instrument, measurand) if measures(instrument, measurand) else None
         if stated is not None:
             yield instrument, *stated
@@ -144,7 +143,7 @@ def _keyed(case: Case, entry: RecordEntry, u: float, source: str, key: str) -> I
 
 def _named(case: Case, entry: RecordEntry, measurand: str) -> str:
     """Return the instruments that measure something in a record, else the filter it is of."""
-    own = [name for name in entry.instruments if measures(case.instrument(name), measurand)]
+    own = [each.id for each in case.instruments(entry) if measures(each, measurand)]
     return ", ".join(sorted(own)) or f"the {entry.filter}"
 
 
@@ -186,8 +185,7 @@ def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccura
     One error of both sides: what tells the two counters apart is in their counts.  The larger of
     their figures; where either states none, the accuracy that stands in.
     """
-    used = [case.instrument(name) for name in entry.instruments]
-    counters = [each for each in used if measures(each, "counts")]
+    counters = [each for each in case.instruments(entry) if measures(each, "counts")]
     stated = [each.diameter_u for each in counters if each.diameter_u is not None]
     u, source = limits.accuracy["size"] / math.sqrt(3.0), limits.accuracy_source("size")
     if counters and len(stated) == len(counters):

@@ -15,7 +15,7 @@ from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.records.measured import column_of, outside_drawing, rows_of, specimens_named
+from dossier.evidence.records.measured import column_of, outside_drawing, rows_of
 from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import ValveSweep, opening_from_sweep, sweeps_of
@@ -34,7 +34,7 @@ def results_named(record: Record) -> dict[str, tuple[str, ...]]:
         return {"valve sweep": tuple(sweep.specimen for sweep in sweeps_of(record))}
     table = record.table
     if isinstance(table, MeasurementTable):
-        return {name: specimens_named(record) for name in table.names}
+        return dict.fromkeys(table.names, record.specimens)
     found: dict[str, tuple[str, ...]] = {}
     for row in rows_of(record):
         key = lowered(row.characteristic)
@@ -199,7 +199,7 @@ def _viscosity(held: Held, limit: Limit) -> Found:
 
 
 def _given(held: Held, _: Limit) -> Found:
-    table, names = held.record.table, specimens_named(held.record)
+    table, names = held.record.table, held.record.specimens
     assert isinstance(table, MeasurementTable)
     words = later("no {result} of {specimen}")
     empty = [
